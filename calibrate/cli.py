@@ -1,0 +1,42 @@
+"""The `calibrate` command: what manager and rater can do. Commands live in calibrate/commands."""
+
+from __future__ import annotations
+
+from typing import NoReturn
+
+import click
+
+from gauge import __version__
+from gauge.clikit import LazyGroup, run
+
+COMMANDS = {
+    "demo": ("calibrate.commands.demo", "Run the whole job on a sample run."),
+    "fit": ("calibrate.commands.fit", "Fit the cut points of finger scores in newtons."),
+    "diagnose": ("calibrate.commands.diagnose", "Test whether one scale serves these scores."),
+    "limit": ("calibrate.commands.limit", "Ship or not: the sale limit in newtons."),
+    "plan": ("calibrate.commands.plan", "Berries and raters needed for a wanted precision."),
+    "store": ("calibrate.commands.store", "Store, list and show named calibrations."),
+    "anchors": ("calibrate.commands.anchors", "Build the season's anchor set and its card."),
+    "press": ("calibrate.commands.press", "Record a re-press of an anchor; retire the tired."),
+    "tray": ("calibrate.commands.tray", "Plan which lots to pull an anchor tray from."),
+    "practice": ("calibrate.commands.practice", "Warm up a rater on anchors."),
+    "check": ("calibrate.commands.check", "Check one rater's fingers against force."),
+    "agree": ("calibrate.commands.agree", "Agreement of raters without force."),
+    "compare": ("calibrate.commands.compare", "Compare the cut points of two seasons."),
+    "carry": ("calibrate.commands.carry", "Start a season from last season's calibration."),
+    "tally": ("calibrate.commands.tally", "Clamshell sheets to percentages."),
+    "table": ("calibrate.commands.table", "Tables and letters per selection."),
+    "counts": ("calibrate.commands.counts", "Finger counts to an equivalent mean force."),
+    "gauges": ("calibrate.commands.gauges", "Two gauges, or several labs, on the same berries."),
+}
+
+
+@click.group(cls=LazyGroup, lazy=COMMANDS, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="firmhand")
+def group() -> None:
+    """Turn peaks and finger scores into cut points, anchors and verdicts on hands and fruit."""
+
+
+def main() -> NoReturn:
+    """Run the `calibrate` command."""
+    run(group, "calibrate")

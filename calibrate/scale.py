@@ -1,0 +1,108 @@
+"""A scale of finger scores: ordered labels, firmest first, and the limit for sale."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+from gauge.errors import InvalidValueError
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Scale:
+    """Ordered labels of a finger score.
+
+    Attributes
+    ----------
+    labels : tuple of str
+        Firmest first, softest last; at least two, all different.
+    sale_limit : str or None
+        The softest label that may still be sold.
+    name : str
+
+    Raises
+    ------
+    InvalidValueError
+        If labels are fewer than two or repeated, or the sale limit is not among them.
+
+    Examples
+    --------
+    >>> BLACKBERRY.rank("3")
+    2
+    >>> BLACKBERRY.boundaries[1]
+    ('2', '3')
+    """
+
+    labels: tuple[str, ...]
+    sale_limit: str | None = None
+    name: str = "finger score"
+
+    def __post_init__(self) -> None:
+        if len(self.labels) < 2:
+            raise InvalidValueError("a scale needs two labels or more")
+        if len(set(self.labels)) != len(self.labels):
+            raise InvalidValueError(f"a label stands twice in the scale {', '.join(self.labels)}")
+        if self.sale_limit is not None and self.sale_limit not in self.labels:
+            raise InvalidValueError(
+                f"the sale limit '{self.sale_limit}' is not a label of the scale "
+                f"{', '.join(self.labels)}"
+            )
+
+    def rank(self, label: str) -> int:
+        """Position of a label, 0 for the firmest.
+
+        Raises
+        ------
+        InvalidValueError
+            If the scale has no such label.
+        """
+        try:
+            return self.labels.index(label)
+        except ValueError:
+            raise InvalidValueError(
+                f"'{label}' is not a score of the scale {', '.join(self.labels)}"
+            ) from None
+
+    @property
+    def boundaries(self) -> tuple[tuple[str, str], ...]:
+        """Neighbouring labels, firmest pair first."""
+        return tuple(zip(self.labels[:-1], self.labels[1:], strict=True))
+
+    @property
+    def sale_boundary(self) -> int | None:
+        """Index of the boundary just beyond the sale limit; None without a limit or beyond all."""
+        if self.sale_limit is None:
+            return None
+        index = self.rank(self.sale_limit)
+        return index if index < len(self.labels) - 1 else None
+
+    def to_json(self) -> str:
+        """Serialise as it is kept in a season file."""
+        return json.dumps(
+            {"name": self.name, "labels": list(self.labels), "sale_limit": self.sale_limit},
+            ensure_ascii=False,
+        )
+
+    @classmethod
+    def from_json(cls, text: str) -> Scale:
+        """Read what `to_json` wrote.
+
+        Raises
+        ------
+        InvalidValueError
+            If the text is not such a document.
+        """
+        try:
+            document = json.loads(text)
+            return cls(
+                labels=tuple(str(label) for label in document["labels"]),
+                sale_limit=document.get("sale_limit"),
+                name=str(document.get("name", "finger score")),
+            )
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise InvalidValueError(f"this is not a scale of finger scores: {error}") from None
+
+
+# The 1-5 scale with 3 the limit for sale, and the two-word scale: common practice, no source.
+BLACKBERRY = Scale(labels=("1", "2", "3", "4", "5"), sale_limit="3", name="blackberry")
+RASPBERRY = Scale(labels=("firm", "soft"), sale_limit="firm", name="raspberry")

@@ -1,0 +1,36 @@
+"""The `gauge` command: the list of what the tech can do. Each command lives in gauge/commands."""
+
+from __future__ import annotations
+
+from typing import NoReturn
+
+import click
+
+from gauge import __version__
+from gauge.clikit import LazyGroup, run
+
+COMMANDS = {
+    "ports": ("gauge.commands.ports", "List the serial ports."),
+    "learn": ("gauge.commands.learn", "Listen to a gauge and write its line format."),
+    "verify": ("gauge.commands.verify", "Check the gauge against check weights."),
+    "plan": ("gauge.commands.plan", "Import and show the plan of samples."),
+    "log": ("gauge.commands.log", "Log one peak per berry."),
+    "readings": ("gauge.commands.readings", "Show or export every berry."),
+    "scores": ("gauge.commands.scores", "Import finger scores from a sheet."),
+    "void": ("gauge.commands.void", "Void a berry, with a reason."),
+    "capture": ("gauge.commands.capture", "Write a session's capture as text."),
+    "replay": ("gauge.commands.replay", "Find the peaks in a capture again."),
+    "convert": ("gauge.commands.convert", "Convert a force between units."),
+    "simulate": ("gauge.commands.simulate", "Run a virtual gauge."),
+}
+
+
+@click.group(cls=LazyGroup, lazy=COMMANDS, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="firmhand")
+def group() -> None:
+    """Log one trustworthy peak force per berry, from any gauge on a serial port."""
+
+
+def main() -> NoReturn:
+    """Run the `gauge` command."""
+    run(group, "gauge")

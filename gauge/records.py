@@ -1,0 +1,219 @@
+"""The records that travel through the bench: chunk, reading, compression, sample, session, berry.
+
+Plain immutable values, validated where they are made. Nothing here reads, detects or stores.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import NamedTuple
+
+from gauge.errors import InvalidValueError
+from gauge.units import NEWTON_PER_FLOAT, Unit
+
+
+class Status(str, Enum):
+    """What a gauge said of a reading."""
+
+    OK = "ok"
+    OVERLOAD = "overload"
+    UNDERLOAD = "underload"
+    NOT_A_NUMBER = "not a number"
+
+
+class Chunk(NamedTuple):
+    """Bytes that arrived together, and when (nanoseconds since the session began)."""
+
+    t_ns: int
+    data: bytes
+
+
+class Gap(NamedTuple):
+    """A stretch in which bytes may have been lost, and why (nanoseconds since the session began)."""
+
+    from_ns: int
+    to_ns: int
+    reason: str
+
+
+class Reading(NamedTuple):
+    """One value that the gauge said.
+
+    A named tuple and not a dataclass, because it is made once a line on the hot path; the pattern
+    of the line format is its validation.
+
+    Attributes
+    ----------
+    t_s : float
+        Seconds since the session began, of the chunk that completed the line.
+    value : float
+        The number in `unit`; NaN when `status` is not OK and the line bore no number.
+    shown : str
+        The number as the gauge showed it, with its digits (`"1.240"`), decimal point a dot.
+    unit : Unit
+    status : Status
+    """
+
+    t_s: float
+    value: float
+    shown: str
+    unit: Unit
+    status: Status = Status.OK
+
+    @property
+    def force_n(self) -> float:
+        """The reading in newtons (compression positive)."""
+        return self.value * NEWTON_PER_FLOAT[self.unit]
+
+
+class Flag(str, Enum):
+    """A doubt about a peak. Flags inform; they never remove a berry."""
+
+    OVERLOAD = "overload"
+    BASELINE_DRIFT = "baseline drift"
+    FEW_READINGS = "few readings"
+    LOADING_RATE = "loading rate"
+    DOUBLE_RISE = "double rise"
+    UNIT_CHANGED = "unit changed"
+
+
+def _need(condition: bool, what: str) -> None:
+    if not condition:
+        raise InvalidValueError(what)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Compression:
+    """One press on one berry, from rest to rest.
+
+    Attributes
+    ----------
+    t_start_s, t_peak_s, t_end_s : float
+        Seconds since the session began.
+    peak_shown : str
+        The largest reading as the gauge showed it.
+    peak_unit : Unit
+        The unit in which it was shown.
+    peak_n : float
+        The same in newtons, not corrected for the baseline: what the display said.
+    baseline_n, noise_n : float
+        Level and robust standard deviation of the readings at rest before the press.
+    n_readings, n_ramp : int
+        Readings in the press, and on its loading ramp.
+    rate_hz : float
+        Readings per second.
+    loading_rate_n_s : float
+        Mean rate of loading on the ramp.
+    sampling_loss_n : float
+        The largest force that sampling can have missed at the peak.
+    flags : tuple of Flag
+    """
+
+    t_start_s: float
+    t_peak_s: float
+    t_end_s: float
+    peak_shown: str
+    peak_unit: Unit
+    peak_n: float
+    baseline_n: float
+    noise_n: float
+    n_readings: int
+    n_ramp: int
+    rate_hz: float
+    loading_rate_n_s: float
+    sampling_loss_n: float
+    flags: tuple[Flag, ...] = ()
+
+    def __post_init__(self) -> None:
+        _need(math.isfinite(self.peak_n) and self.peak_n > 0, f"peak {self.peak_n} N is no force")
+        _need(
+            self.t_start_s <= self.t_peak_s <= self.t_end_s,
+            f"peak at {self.t_peak_s} s lies outside its press",
+        )
+
+    @property
+    def peak(self) -> float:
+        """The peak in the unit as shown."""
+        return float(self.peak_shown)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CutPress:
+    """A press that was seen only in part (start, end or gap in it): never a berry."""
+
+    t_s: float
+    largest_n: float
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sample:
+    """A clamshell, or any other set of berries measured together.
+
+    `code` is what the tech sees on the plan, `blind_code` what is on the clamshell in blind work.
+    """
+
+    code: str
+    blind_code: str | None = None
+    crop: str | None = None
+    selection: str | None = None
+    plot: str | None = None
+    replicate: str | None = None
+    harvest_date: str | None = None
+    storage_day: float | None = None
+    storage_temp_c: float | None = None
+    fruit_temp_c: float | None = None
+    clamshell: str | None = None
+    site: str | None = None
+    lot: str | None = None
+    berries_planned: int | None = None
+    plan_order: int | None = None
+    cues: dict[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        _need(bool(self.code.strip()), "a sample needs a code")
+        _need(
+            self.berries_planned is None or self.berries_planned > 0,
+            f"sample {self.code}: the number of berries must be 1 or more",
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Session:
+    """One sitting at one gauge. `purpose` is "berries", "verify", "anchors" or "practice"."""
+
+    started_at: str
+    purpose: str = "berries"
+    operator: str | None = None
+    gauge: str | None = None
+    gauge_serial: str | None = None
+    head_mm: float | None = None
+    capacity_n: float | None = None
+    port: str | None = None
+    line_format: str | None = None
+    note: str | None = None
+
+    def __post_init__(self) -> None:
+        _need(
+            self.purpose in {"berries", "verify", "anchors", "practice"},
+            f"unknown purpose of a session: {self.purpose}",
+        )
+        for name, value in (("head_mm", self.head_mm), ("capacity_n", self.capacity_n)):
+            _need(value is None or value > 0, f"{name} must be above zero")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FingerScore:
+    """One rater's score of one berry; `occasion` counts repeated scorings of the same berry."""
+
+    rater: str
+    score: str
+    occasion: int = 1
+    at: str | None = None
+
+    def __post_init__(self) -> None:
+        _need(bool(self.rater.strip()), "a finger score needs a rater")
+        _need(bool(self.score.strip()), "a finger score needs a score")
+        _need(self.occasion >= 1, "occasions count from 1")

@@ -1,0 +1,186 @@
+"""The SQL of the season file, one migration a step of user_version. No connection is opened here.
+
+Tables are plural and internal; the views `berry` and `pair` are what a person reads in R,
+Datasette or DuckDB. Times are ISO 8601 UTC text; forces are newtons beside value and unit as shown.
+"""
+
+from __future__ import annotations
+
+# "fhsn" in ASCII: tells a season file from any other SQLite file.
+APPLICATION_ID = 0x6668736E
+
+_BENCH = """
+CREATE TABLE season (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    code TEXT NOT NULL,              -- e.g. '2026 blackberry'
+    crop TEXT,
+    scale TEXT NOT NULL,             -- JSON {"name":, "labels":[firmest ... softest], "sale_limit":}
+    latitude_deg REAL, elevation_m REAL,
+    created_at TEXT NOT NULL,
+    created_by TEXT NOT NULL         -- firmhand version
+) STRICT;
+CREATE TABLE samples (
+    sample_id INTEGER PRIMARY KEY,
+    code TEXT NOT NULL UNIQUE,
+    blind_code TEXT UNIQUE,
+    crop TEXT, selection TEXT, plot TEXT, replicate TEXT,
+    harvest_date TEXT, storage_day REAL, storage_temp_c REAL, fruit_temp_c REAL,
+    clamshell TEXT, site TEXT, lot TEXT,
+    berries_planned INTEGER CHECK (berries_planned > 0),
+    plan_order INTEGER,
+    cues TEXT NOT NULL DEFAULT '{}'  -- JSON, other columns of the plan (rain, harvest hour ...)
+) STRICT;
+CREATE TABLE sessions (
+    session_id INTEGER PRIMARY KEY,
+    started_at TEXT NOT NULL, ended_at TEXT,
+    purpose TEXT NOT NULL DEFAULT 'berries'
+        CHECK (purpose IN ('berries', 'verify', 'anchors', 'practice')),
+    operator TEXT, gauge TEXT, gauge_serial TEXT,
+    head_mm REAL CHECK (head_mm > 0), capacity_n REAL CHECK (capacity_n > 0),
+    port TEXT, line_format TEXT, note TEXT
+) STRICT;
+CREATE TABLE chunks (
+    session_id INTEGER NOT NULL REFERENCES sessions,
+    seq INTEGER NOT NULL,
+    from_ns INTEGER NOT NULL, to_ns INTEGER NOT NULL, n_bytes INTEGER NOT NULL,
+    packed BLOB NOT NULL,            -- zlib of capture text
+    PRIMARY KEY (session_id, seq)
+) STRICT;
+CREATE TABLE gaps (
+    gap_id INTEGER PRIMARY KEY,
+    session_id INTEGER NOT NULL REFERENCES sessions,
+    from_ns INTEGER NOT NULL, to_ns INTEGER NOT NULL, reason TEXT NOT NULL
+) STRICT;
+CREATE TABLE berries (
+    berry_id INTEGER PRIMARY KEY,
+    sample_id INTEGER NOT NULL REFERENCES samples,
+    number INTEGER NOT NULL CHECK (number > 0),   -- berry 7 of the sample
+    size_mm REAL, fruit_temp_c REAL, note TEXT,
+    at TEXT NOT NULL,
+    UNIQUE (sample_id, number)
+) STRICT;
+CREATE TABLE peaks (
+    berry_id INTEGER PRIMARY KEY REFERENCES berries,
+    session_id INTEGER NOT NULL REFERENCES sessions,
+    start_s REAL NOT NULL, peak_s REAL NOT NULL, end_s REAL NOT NULL,
+    peak_shown TEXT NOT NULL, peak_unit TEXT NOT NULL,
+    peak_n REAL NOT NULL CHECK (peak_n > 0),
+    baseline_n REAL NOT NULL, noise_n REAL NOT NULL,
+    n_readings INTEGER NOT NULL, n_ramp INTEGER NOT NULL,
+    rate_hz REAL NOT NULL, loading_rate_n_s REAL NOT NULL, sampling_loss_n REAL NOT NULL,
+    flags TEXT NOT NULL DEFAULT '[]', -- JSON list
+    at TEXT NOT NULL
+) STRICT;
+CREATE UNIQUE INDEX peak_once ON peaks (session_id, start_s);
+CREATE TABLE scores (
+    score_id INTEGER PRIMARY KEY,
+    berry_id INTEGER NOT NULL REFERENCES berries,
+    rater TEXT NOT NULL,
+    score TEXT NOT NULL,             -- label on the season's scale
+    score_rank INTEGER NOT NULL CHECK (score_rank > 0),  -- 1 is the firmest label
+    occasion INTEGER NOT NULL DEFAULT 1 CHECK (occasion > 0),
+    at TEXT NOT NULL,
+    source TEXT NOT NULL DEFAULT 'gauge',  -- 'gauge' or the sheet's file name
+    UNIQUE (berry_id, rater, occasion)
+) STRICT;
+CREATE INDEX score_rater ON scores (rater);
+CREATE TABLE voids (
+    berry_id INTEGER PRIMARY KEY REFERENCES berries,
+    why TEXT NOT NULL CHECK (length(trim(why)) > 0),
+    at TEXT NOT NULL
+) STRICT;
+CREATE VIEW berry AS
+    SELECT b.berry_id, s.code AS sample, b.number, s.crop, s.selection, s.plot, s.replicate,
+           s.harvest_date, s.storage_day, s.storage_temp_c, s.clamshell, s.site, s.lot,
+           coalesce(b.fruit_temp_c, s.fruit_temp_c) AS fruit_temp_c, b.size_mm,
+           p.peak_shown AS peak, p.peak_unit AS unit, p.peak_n AS "peak_N", p.flags,
+           p.session_id, p.sampling_loss_n AS "sampling_loss_N",
+           p.loading_rate_n_s AS "loading_rate_N_s",
+           b.at, b.note, v.why AS void
+    FROM berries b JOIN samples s USING (sample_id)
+    LEFT JOIN peaks p USING (berry_id) LEFT JOIN voids v USING (berry_id);
+CREATE VIEW pair AS
+    SELECT b.berry_id, b.sample, b.number, c.rater, c.score, c.score_rank, c.occasion,
+           b."peak_N" AS "force_N", b.selection, b.lot, b.harvest_date, b.storage_day,
+           b.fruit_temp_c, b.size_mm, b.site, b.session_id, b.flags, c.at AS scored_at
+    FROM scores c JOIN berry b USING (berry_id)
+    WHERE b."peak_N" IS NOT NULL AND b.void IS NULL;
+"""
+
+_CHECKS = """
+CREATE TABLE verifications (
+    verification_id INTEGER PRIMARY KEY,
+    session_id INTEGER REFERENCES sessions,
+    at TEXT NOT NULL,
+    gauge TEXT, gauge_serial TEXT,
+    gravity_m_s2 REAL NOT NULL, gravity_from TEXT NOT NULL,
+    tolerance_pct REAL NOT NULL,
+    passed INTEGER NOT NULL CHECK (passed IN (0, 1)),
+    result TEXT NOT NULL             -- JSON, the whole verdict
+) STRICT;
+CREATE TABLE checkweights (
+    verification_id INTEGER NOT NULL REFERENCES verifications,
+    step INTEGER NOT NULL,
+    kind TEXT NOT NULL,              -- 'zero', 'up', 'down', 'repeat'
+    mass_shown TEXT, mass_g REAL, expected_n REAL NOT NULL,
+    reading_shown TEXT NOT NULL, reading_unit TEXT NOT NULL, reading_n REAL NOT NULL,
+    PRIMARY KEY (verification_id, step)
+) STRICT;
+CREATE TABLE notes (
+    note_id INTEGER PRIMARY KEY,
+    session_id INTEGER REFERENCES sessions, berry_id INTEGER REFERENCES berries,
+    at TEXT NOT NULL, text TEXT NOT NULL
+) STRICT;
+"""
+
+_DESK = """
+CREATE TABLE calibrations (
+    name TEXT PRIMARY KEY,
+    at TEXT NOT NULL,
+    fingerprint TEXT NOT NULL,       -- of the data that it was fitted to
+    version TEXT NOT NULL,           -- firmhand version that made it
+    document TEXT NOT NULL           -- JSON
+) STRICT;
+CREATE TABLE anchors (
+    anchor_id INTEGER PRIMARY KEY,
+    calibration TEXT NOT NULL REFERENCES calibrations (name),
+    kind TEXT NOT NULL CHECK (kind IN ('berry', 'lot', 'pad')),
+    label TEXT NOT NULL,             -- what is written on it
+    berry_id INTEGER REFERENCES berries,
+    score TEXT, boundary TEXT,       -- stands for a score, or a boundary such as '2/3'
+    force_n REAL NOT NULL CHECK (force_n > 0),
+    press_limit INTEGER NOT NULL DEFAULT 5 CHECK (press_limit > 0),
+    valid_days REAL NOT NULL DEFAULT 3,
+    made_at TEXT NOT NULL,
+    UNIQUE (calibration, label)
+) STRICT;
+CREATE TABLE anchor_presses (
+    press_id INTEGER PRIMARY KEY,
+    anchor_id INTEGER NOT NULL REFERENCES anchors,
+    at TEXT NOT NULL, force_n REAL CHECK (force_n > 0), by TEXT
+) STRICT;
+CREATE TABLE anchor_retirements (
+    anchor_id INTEGER PRIMARY KEY REFERENCES anchors,
+    at TEXT NOT NULL, why TEXT NOT NULL
+) STRICT;
+CREATE TABLE pad_presses (
+    press_id INTEGER PRIMARY KEY,
+    pad TEXT NOT NULL, at TEXT NOT NULL, force_n REAL NOT NULL CHECK (force_n > 0)
+) STRICT;
+CREATE TABLE practice (
+    practice_id INTEGER PRIMARY KEY,
+    rater TEXT NOT NULL, at TEXT NOT NULL, calibration TEXT NOT NULL,
+    anchor TEXT NOT NULL, force_n REAL NOT NULL, score TEXT NOT NULL, off_n REAL NOT NULL
+) STRICT;
+CREATE TABLE clamshell_counts (
+    sample_id INTEGER NOT NULL REFERENCES samples,
+    rater TEXT NOT NULL,
+    sheet TEXT NOT NULL,             -- JSON {"counts": {...}, "leaky":, "decayed":, "colour": ...}
+    at TEXT NOT NULL,
+    PRIMARY KEY (sample_id, rater)
+) STRICT;
+"""
+
+# Migration i takes a file from user_version i to i + 1. Never edit one that was released.
+MIGRATIONS: tuple[str, ...] = (_BENCH, _CHECKS, _DESK)
+VERSION = len(MIGRATIONS)
