@@ -1,0 +1,250 @@
+"""A calibration: a panel's cut points in newtons as they are kept, shown and used afterwards.
+
+It is what remains of a fit: enough to tell which score a force would get and how sure that is.
+Fitting is in cutmodel and raters; keeping it in a season file is in the season room.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calibrate.scale import Scale
+from gauge.errors import InvalidValueError
+
+ForceScale = Literal["linear", "log"]
+Side = float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Calibration:
+    """Cut points, spread and their intervals, firmest boundary first.
+
+    Attributes
+    ----------
+    scale : Scale
+    force_scale : {"linear", "log"}
+        Whether h(F) of the model is F or log F.
+    cuts_n : tuple of (float or None)
+        One a boundary, in newtons, strictly falling; None where a score next to it was never used.
+    low_n, high_n : tuple of (float or None)
+        Interval of each cut; None is an open side.
+    spread : float
+        Logistic scale of the fingers, in newtons (linear) or in log newtons (log).
+    level : float
+        Of the intervals.
+    n : int
+        Scored berries that it rests on.
+    raters : tuple of str
+    hand_sd : float or None
+        How far hands differ, as a share of force; None for a panel of one.
+    log_likelihood : float
+    fingerprint : str
+        SHA-256 of the data and options.
+    version : str
+        firmhand version that made it.
+    source : str
+    warnings : tuple of str
+
+    Raises
+    ------
+    InvalidValueError
+        If the cuts do not fall, or an entry has the wrong length or sign.
+    """
+
+    scale: Scale
+    force_scale: ForceScale
+    cuts_n: tuple[Side, ...]
+    low_n: tuple[Side, ...]
+    high_n: tuple[Side, ...]
+    spread: float
+    level: float = 0.95
+    n: int = 0
+    raters: tuple[str, ...] = ()
+    hand_sd: float | None = None
+    log_likelihood: float = math.nan
+    fingerprint: str = ""
+    version: str = ""
+    source: str = ""
+    warnings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        wanted = len(self.scale.labels) - 1
+        if not len(self.cuts_n) == len(self.low_n) == len(self.high_n) == wanted:
+            raise InvalidValueError(f"a scale of {wanted + 1} scores has {wanted} cut points")
+        known = [cut for cut in self.cuts_n if cut is not None]
+        if not known:
+            raise InvalidValueError("a calibration needs a cut point")
+        if any(a <= b for a, b in itertools.pairwise(known)):
+            raise InvalidValueError("cut points must fall from the firmest boundary on")
+        if self.force_scale == "log" and min(known) <= 0:
+            raise InvalidValueError("a cut point on the log scale must be above zero")
+        if not (math.isfinite(self.spread) and self.spread > 0):
+            raise InvalidValueError("the spread must be above zero")
+
+    def h(self, force_n: ArrayLike) -> NDArray[np.float64]:
+        """Force on the scale of the model: newtons, or log newtons."""
+        force = np.asarray(force_n, dtype=float)
+        return force if self.force_scale == "linear" else np.log(force)
+
+    def force(self, h: float) -> float:
+        """Inverse of `h`."""
+        return h if self.force_scale == "linear" else math.exp(h)
+
+    def edges(self) -> NDArray[np.float64]:
+        """Edges of all scores on the scale of the model, falling from +inf to -inf.
+
+        Shape (number of scores + 1,); score k lies between edges k and k + 1. An unknown cut
+        beyond the known ones lies at its infinity, and one between known ones falls onto its
+        firmer neighbour: a score that was never used gets no room.
+        """
+        edges = [math.inf]
+        for index, cut in enumerate(self.cuts_n):
+            if cut is not None:
+                edges.append(float(self.h(cut)))
+            elif all(c is None for c in self.cuts_n[index:]):
+                edges.append(-math.inf)
+            else:
+                edges.append(edges[-1])
+        return np.array([*edges, -math.inf])
+
+    def probabilities(self, force_n: ArrayLike) -> NDArray[np.float64]:
+        """Probability of each score at a force.
+
+        Parameters
+        ----------
+        force_n : array_like, shape (n,)
+            Newtons; above zero under the log scale.
+
+        Returns
+        -------
+        ndarray, shape (n, number of scores)
+            Each row adds up to 1. Computed as differences of logistics on the side where they do
+            not cancel.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one.probabilities([2.0])
+        array([[0.5, 0.5]])
+        """
+        return self.probabilities_h(np.atleast_1d(self.h(force_n)))
+
+    def probabilities_h(self, h: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Probability of each score at positions on the scale of the model; see `probabilities`."""
+        from scipy.special import expit
+
+        z = (h[:, None] - self.edges()[None, :]) / self.spread
+        upper, lower = z[:, 1:], z[:, :-1]
+        # expit(a) - expit(b) = expit(-b) - expit(-a): take the side where both are small.
+        flip = (lower + upper) > 0
+        direct = expit(upper) - expit(lower)
+        mirrored = expit(-lower) - expit(-upper)
+        return np.asarray(np.where(flip, mirrored, direct))
+
+    def crossing_n(self, firmer: int, softer: int) -> Side:
+        """Force at which two scores are equally probable; None where that lies at infinity.
+
+        For logistic fingers the log of the ratio of two scores' probabilities rises with force
+        without end, so there is one such force (monotone likelihood ratio of a log-concave
+        density; Karlin (1968) Total Positivity).
+        """
+        edges = self.edges()
+        width_firm = edges[firmer] - edges[firmer + 1]
+        width_soft = edges[softer] - edges[softer + 1]
+        if width_firm == 0 or width_soft == 0:
+            return None
+
+        def log_ratio(h: float) -> float:
+            return _log_band(h, edges, firmer, self.spread) - _log_band(
+                h, edges, softer, self.spread
+            )
+
+        return self._root(log_ratio)
+
+    def force_at(self, probability: float, score: int) -> Side:
+        """Force at which a berry is scored `score` (rank from 0) or firmer with a probability.
+
+        The inverse of the model: h = c_k + s logit(p). None where the cut is unknown, or where no
+        force above zero gives it.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> round(one.force_at(0.95, 0), 3)
+        3.472
+        """
+        cut = self.cuts_n[score]
+        if cut is None:
+            return None
+        force = self.force(
+            float(self.h(cut)) + self.spread * math.log(probability / (1 - probability))
+        )
+        return force if force > 0 else None
+
+    def _root(self, function: Callable[[float], float]) -> Side:
+        """Solve a rising function of h for zero, then give the force; None without a solution."""
+        from scipy.optimize import brentq
+
+        known = [float(self.h(cut)) for cut in self.cuts_n if cut is not None]
+        low, high = min(known), max(known)
+        step = max(high - low, self.spread)
+        for _ in range(60):
+            if function(low) < 0 < function(high):
+                root = self.force(float(brentq(function, low, high, xtol=1e-12)))
+                return root if root > 0 else None
+            low, high, step = low - step, high + step, 2 * step
+        return None
+
+    def to_document(self) -> dict[str, Any]:
+        """Everything as a document for JSON; `from_document` reads it back."""
+        document = asdict(self)
+        document["scale"] = self.scale.to_json()
+        if math.isnan(self.log_likelihood):
+            document["log_likelihood"] = None
+        return document
+
+    @classmethod
+    def from_document(cls, document: dict[str, Any]) -> Calibration:
+        """Read what `to_document` wrote.
+
+        Raises
+        ------
+        InvalidValueError
+            If the document is not a calibration.
+        """
+        try:
+            values = {f.name: document[f.name] for f in fields(cls) if f.name in document}
+            values["scale"] = Scale.from_json(values["scale"])
+            for name in ("cuts_n", "low_n", "high_n", "raters", "warnings"):
+                values[name] = tuple(values.get(name) or ())
+            if values.get("log_likelihood") is None:
+                values["log_likelihood"] = math.nan
+            return cls(**values)
+        except (KeyError, TypeError) as error:
+            raise InvalidValueError(f"this is not a calibration: {error}") from None
+
+
+def _log_band(h: float, edges: NDArray[np.float64], score: int, spread: float) -> float:
+    """Log probability of one score, stable far from its band."""
+    upper, lower = (h - edges[score + 1]) / spread, (h - edges[score]) / spread
+    if lower == -math.inf:
+        return _log_expit(upper)
+    if upper == math.inf:
+        return _log_expit(-lower)
+    # expit(u) - expit(l) = expit(u) expit(-l) (1 - exp(l - u))
+    return _log_expit(upper) + _log_expit(-lower) + math.log(-math.expm1(lower - upper))
+
+
+def _log_expit(x: float) -> float:
+    return -math.log1p(math.exp(-x)) if x > -30 else x
