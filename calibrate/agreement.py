@@ -40,7 +40,7 @@ def score_counts(ratings: NDArray[np.int64], n_scores: int) -> Floats:
     array([[1., 1.],
            [0., 1.]])
     """
-    return (ratings[:, :, None] == np.arange(n_scores)).sum(axis=1).astype(float)
+    return np.asarray((ratings[:, :, None] == np.arange(n_scores)).sum(axis=1), dtype=np.float64)
 
 
 def observed_agreement(counts: Floats, weights: Floats) -> float:
@@ -280,7 +280,9 @@ def agree(
     def counted(function: Callable[[Floats, Floats], float | None], w: Floats) -> Estimate:
         return estimate(lambda r: function(score_counts(r, n_scores), w))
 
-    metrics: tuple[Metric, ...] = ("nominal", "ordinal", "interval")
+    def alpha(metric: Metric) -> Estimate:
+        return estimate(lambda r: krippendorff_alpha(score_counts(r, n_scores), metric))
+
     return Agreement(
         n_berries=int(((ratings >= 0).sum(axis=1) >= 2).sum()),
         n_raters=ratings.shape[1],
@@ -290,9 +292,6 @@ def agree(
         fleiss_weighted=counted(fleiss_kappa, weighted),
         gwet_ac1=counted(gwet_ac, plain),
         gwet_ac2=counted(gwet_ac, weighted),
-        alpha={
-            m: estimate(lambda r, m=m: krippendorff_alpha(score_counts(r, n_scores), m))
-            for m in metrics
-        },
+        alpha={m: alpha(m) for m in ("nominal", "ordinal", "interval")},
         exact=exact,
     )

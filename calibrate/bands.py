@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 
@@ -77,23 +78,24 @@ def _band(calibration: Calibration, score: int) -> Band:
     edges = calibration.edges()
     if edges[score] == edges[score + 1]:
         return _unreachable(label)
-    used = [k for k in range(last + 1) if edges[k] > edges[k + 1]]
-    above = [calibration.crossing_n(k, score) for k in used if k < score]
-    below = [calibration.crossing_n(score, k) for k in used if k > score]
-    high = min((x for x in above if x is not None), default=None)
-    low = max((x for x in below if x is not None), default=0.0)
-    if high is not None and high <= low:
+    low_h = max(
+        (calibration.crossing_h(score, k) for k in range(score + 1, last + 1)), default=-inf
+    )
+    high_h = min((calibration.crossing_h(k, score) for k in range(score)), default=inf)
+    high = None if high_h == inf else calibration.force(high_h)
+    low = 0.0 if low_h == -inf else max(calibration.force(low_h), 0.0)
+    if low_h >= high_h or (high is not None and high <= 0):
         return _unreachable(label)
-
-    if score == used[0]:
+    if edges[score] == inf:
         target = calibration.force_at(END_TARGET_PROBABILITY, score)
         target = max(target, low) if target is not None else None
-    elif score == used[-1]:
+    elif edges[score + 1] == -inf:
         target = calibration.force_at(1 - END_TARGET_PROBABILITY, score - 1)
         target = target if target is not None else (high or 0.0) / 2
     else:
         # Symmetric about the middle of its two cuts on the scale of the model.
         target = calibration.force(float(edges[score] + edges[score + 1]) / 2)
+        target = min(max(target, low), high if high is not None else inf)
     if target is None or target <= 0:
         return _unreachable(label)
     core_low, core_high = _core(calibration, score, target)
@@ -132,8 +134,8 @@ def _core(calibration: Calibration, score: int, target_n: float) -> tuple[Side, 
     if excess(start) < 0:
         return None, None
     reach = 60 * calibration.spread
-    firm_end = edges[score] == np.inf
-    soft_end = edges[score + 1] == -np.inf
+    firm_end = edges[score] == inf
+    soft_end = edges[score + 1] == -inf
     high = None if firm_end else calibration.force(float(brentq(excess, start, start + reach)))
     low = 0.0 if soft_end else calibration.force(float(brentq(excess, start - reach, start)))
     return max(low, 0.0), high

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal
 
@@ -150,25 +149,37 @@ class Calibration:
         mirrored = expit(-lower) - expit(-upper)
         return np.asarray(np.where(flip, mirrored, direct))
 
-    def crossing_n(self, firmer: int, softer: int) -> Side:
-        """Force at which two scores are equally probable; None where that lies at infinity.
+    def crossing_h(self, firmer: int, softer: int) -> float:
+        """Position on the model's scale at which two scores are equally probable.
 
-        For logistic fingers the log of the ratio of two scores' probabilities rises with force
-        without end, so there is one such force (monotone likelihood ratio of a log-concave
-        density; Karlin (1968) Total Positivity).
+        The ratio of the firmer to the softer score's probability never falls with force (the
+        logistic density is log-concave, hence a monotone likelihood ratio; Karlin (1968) Total
+        Positivity), so there is one crossing at most. Its tails are exponential, so the ratio has
+        a finite limit: +inf is returned where the softer score is the more probable at every
+        force, -inf where the firmer one is.
         """
+        from scipy.optimize import brentq
+
         edges = self.edges()
-        width_firm = edges[firmer] - edges[firmer + 1]
-        width_soft = edges[softer] - edges[softer + 1]
-        if width_firm == 0 or width_soft == 0:
-            return None
+        if edges[firmer] == edges[firmer + 1]:
+            return math.inf
+        if edges[softer] == edges[softer + 1]:
+            return -math.inf
 
         def log_ratio(h: float) -> float:
-            return _log_band(h, edges, firmer, self.spread) - _log_band(
-                h, edges, softer, self.spread
-            )
+            firm = _log_band(h, edges, firmer, self.spread)
+            return firm - _log_band(h, edges, softer, self.spread)
 
-        return self._root(log_ratio)
+        # Beyond 40 spreads from all cuts the ratio equals its limit in double precision, unless an
+        # end score is one of the two; then it crosses within the distance that balances the
+        # narrower score's width, which 40 spreads cover as long as that width is above 1e-16 s.
+        finite = edges[np.isfinite(edges)]
+        low, high = finite.min() - 40 * self.spread, finite.max() + 40 * self.spread
+        if log_ratio(low) >= 0:
+            return -math.inf
+        if log_ratio(high) <= 0:
+            return math.inf
+        return float(brentq(log_ratio, low, high, xtol=1e-12))
 
     def force_at(self, probability: float, score: int) -> Side:
         """Force at which a berry is scored `score` (rank from 0) or firmer with a probability.
@@ -191,20 +202,6 @@ class Calibration:
             float(self.h(cut)) + self.spread * math.log(probability / (1 - probability))
         )
         return force if force > 0 else None
-
-    def _root(self, function: Callable[[float], float]) -> Side:
-        """Solve a rising function of h for zero, then give the force; None without a solution."""
-        from scipy.optimize import brentq
-
-        known = [float(self.h(cut)) for cut in self.cuts_n if cut is not None]
-        low, high = min(known), max(known)
-        step = max(high - low, self.spread)
-        for _ in range(60):
-            if function(low) < 0 < function(high):
-                root = self.force(float(brentq(function, low, high, xtol=1e-12)))
-                return root if root > 0 else None
-            low, high, step = low - step, high + step, 2 * step
-        return None
 
     def to_document(self) -> dict[str, Any]:
         """Everything as a document for JSON; `from_document` reads it back."""

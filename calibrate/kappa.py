@@ -41,9 +41,10 @@ def agreement_weights(n_scores: int, kind: Weights) -> NDArray[np.float64]:
     """
     if n_scores < 2:
         raise InvalidValueError("a scale needs two scores or more")
-    step = np.abs(np.subtract.outer(np.arange(n_scores), np.arange(n_scores))).astype(float)
+    ranks = np.arange(n_scores, dtype=np.float64)
+    step: NDArray[np.float64] = np.abs(np.subtract.outer(ranks, ranks))
     if kind == "identity":
-        return (step == 0).astype(float)
+        return np.eye(n_scores)
     if kind == "linear":
         return np.asarray(1 - step / (n_scores - 1))
     if kind == "quadratic":
