@@ -1,0 +1,273 @@
+"""What a virtual bench plays: seeded berries and their presses, check weights, rests.
+
+Pure functions of time in newtons. How a gauge shows them is in virtualgauge, how the bytes travel
+in simulate. Only `random.Random.random` is drawn from, the one stream that Python keeps the same
+between versions, so a seed gives the same berries everywhere.
+"""
+
+from __future__ import annotations
+
+import bisect
+import itertools
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from random import Random
+from statistics import NormalDist
+from typing import Protocol
+
+from gauge.errors import InvalidValueError
+
+_NORMAL = NormalDist()
+
+
+def gauss(rng: Random) -> float:
+    """Draw a standard normal deviate by inversion of one uniform draw.
+
+    Examples
+    --------
+    >>> -6 < gauss(Random(1)) < 6
+    True
+    """
+    return _NORMAL.inv_cdf(min(max(rng.random(), 1e-12), 1 - 1e-12))
+
+
+def _lognormal(rng: Random, mean: float, cv: float) -> float:
+    """Draw from the lognormal distribution of a given mean and coefficient of variation."""
+    log_variance = math.log1p(cv * cv)
+    return mean * math.exp(math.sqrt(log_variance) * gauss(rng) - log_variance / 2)
+
+
+class Act(Protocol):
+    """Something that happens at the head for a while."""
+
+    @property
+    def duration_s(self) -> float:
+        """How long it takes."""
+
+    def force_n(self, t_s: float) -> float:
+        """Force `t_s` seconds after it began, compression positive."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rest:
+    """Nothing touches the head."""
+
+    duration_s: float
+
+    def force_n(self, t_s: float) -> float:
+        """Zero."""
+        return 0.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Press:
+    """One press of a hand-lowered stand on one berry.
+
+    The ramp follows a contact law, force as the 3/2 power of the way (Hertz), with a hand that
+    does not move evenly; at the top the berry relaxes as a Maxwell element; then it is let go.
+
+    Attributes
+    ----------
+    peak_n : float
+        Largest force of the press, above zero.
+    rise_s, hold_s, release_s : float
+        Seconds of ramp, of hold at the top and of release.
+    unevenness : float
+        0 for an even hand, below 1: depth of the wave in the speed of the hand.
+    relaxation : float
+        Share of the force that relaxes away if held for long.
+    relaxation_s : float
+        Time constant of the relaxation.
+    break_at, break_drop : float
+        If `break_at` is above zero the skin breaks at this share of the peak and the force
+        drops by the share `break_drop` before it rises again.
+
+    Raises
+    ------
+    InvalidValueError
+        If a figure is out of its range.
+    """
+
+    peak_n: float
+    rise_s: float = 1.2
+    hold_s: float = 0.3
+    release_s: float = 0.25
+    unevenness: float = 0.3
+    relaxation: float = 0.2
+    relaxation_s: float = 0.6
+    break_at: float = 0.0
+    break_drop: float = 0.3
+
+    def __post_init__(self) -> None:
+        if not (self.peak_n > 0 and self.rise_s > 0 and self.release_s > 0 and self.hold_s >= 0):
+            raise InvalidValueError("a press needs a peak, a rise and a release above zero")
+        shares = (self.unevenness, self.relaxation, self.break_at, self.break_drop)
+        if not all(0 <= share < 1 for share in shares) or self.relaxation_s <= 0:
+            raise InvalidValueError("the shares of a press lie between 0 and 1")
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from touch to release."""
+        return self.rise_s + self.hold_s + self.release_s
+
+    def force_n(self, t_s: float) -> float:
+        """Force in newtons, `t_s` seconds after the touch.
+
+        Examples
+        --------
+        >>> press = Press(peak_n=3.0, rise_s=1.0)
+        >>> press.force_n(0.0), press.force_n(1.0), press.force_n(9.0)
+        (0.0, 3.0, 0.0)
+        """
+        if t_s <= 0 or t_s >= self.duration_s:
+            return 0.0
+        if t_s < self.rise_s:
+            return self.peak_n * self._ramp(t_s / self.rise_s)
+        held_s = min(t_s - self.rise_s, self.hold_s)
+        top = self.peak_n * (1 - self.relaxation * -math.expm1(-held_s / self.relaxation_s))
+        released_s = t_s - self.rise_s - self.hold_s
+        return top if released_s <= 0 else top * (1 - released_s / self.release_s) ** 1.5
+
+    def _ramp(self, x: float) -> float:
+        """Share of the peak at share `x` of the ramp."""
+        way = x - self.unevenness * math.sin(2 * math.pi * x) / (2 * math.pi)
+        share: float = way**1.5
+        if self.break_at and share > self.break_at:
+            # From the break on: drop, then rise again from there to the full peak.
+            low = self.break_at * (1 - self.break_drop)
+            share = low + (share - self.break_at) * (1 - low) / (1 - self.break_at)
+        return share
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HungWeight:
+    """A check weight: put on within 0.3 s, swinging down to rest, lifted off at the end."""
+
+    weight_n: float
+    duration_s: float = 6.0
+    swing: float = 0.03
+    swing_hz: float = 2.0
+    damping_s: float = 0.4
+
+    def force_n(self, t_s: float) -> float:
+        """Force in newtons, `t_s` seconds after the weight first pulled."""
+        if t_s <= 0 or t_s >= self.duration_s:
+            return 0.0
+        on = min(t_s / 0.3, 1.0, (self.duration_s - t_s) / 0.2)
+        swing = self.swing * math.exp(-t_s / self.damping_s)
+        return self.weight_n * on * (1 + swing * math.cos(2 * math.pi * self.swing_hz * t_s))
+
+
+class Track:
+    """Acts one after another on one clock.
+
+    Parameters
+    ----------
+    acts : sequence of Act
+
+    Examples
+    --------
+    >>> track = Track([Rest(duration_s=1.0), Press(peak_n=2.0, rise_s=1.0)])
+    >>> track.force_n(0.5), track.force_n(2.0)
+    (0.0, 2.0)
+    """
+
+    def __init__(self, acts: Sequence[Act]) -> None:
+        self.acts = tuple(acts)
+        self._starts = list(itertools.accumulate((a.duration_s for a in acts), initial=0.0))
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from the first act to the end of the last."""
+        return self._starts[-1]
+
+    def force_n(self, t_s: float) -> float:
+        """Force in newtons at the time `t_s`; zero before the first act and after the last."""
+        index = bisect.bisect_right(self._starts, t_s) - 1
+        if not 0 <= index < len(self.acts):
+            return 0.0
+        return self.acts[index].force_n(t_s - self._starts[index])
+
+    def presses(self) -> list[tuple[float, Press]]:
+        """List the presses with the time at which each one ends."""
+        ends = self._starts[1:]
+        return [(end, a) for end, a in zip(ends, self.acts, strict=True) if isinstance(a, Press)]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Selection:
+    """A breeding selection: how firm its berries are and how fast they soften.
+
+    Attributes
+    ----------
+    code : str
+    mean_n : float
+        Mean peak force on the day of harvest.
+    cv : float
+        Coefficient of variation between berries; peaks are lognormal.
+    softening_per_day : float
+        The mean falls as exp(-softening_per_day * day) in storage.
+
+    Examples
+    --------
+    >>> berry = Selection(code="R-114", mean_n=4.0, cv=0.2, softening_per_day=0.1)
+    >>> round(berry.mean_on(day=5), 3)
+    2.426
+    """
+
+    code: str
+    mean_n: float
+    cv: float = 0.25
+    softening_per_day: float = 0.06
+
+    def __post_init__(self) -> None:
+        if not (self.mean_n > 0 and self.cv >= 0 and self.softening_per_day >= 0):
+            raise InvalidValueError(f"selection {self.code}: firmness must be above zero")
+
+    def mean_on(self, day: float) -> float:
+        """Mean peak force in newtons after `day` days of storage."""
+        return self.mean_n * math.exp(-self.softening_per_day * day)
+
+    def peaks_n(self, rng: Random, count: int, *, day: float = 0.0) -> list[float]:
+        """Draw the peak forces of `count` berries, in newtons."""
+        return [_lognormal(rng, self.mean_on(day), self.cv) for _ in range(count)]
+
+
+def hand_press(rng: Random, peak_n: float, *, pace: float = 1.0) -> Press:
+    """Draw how one tech's hand lowers the stand on one berry.
+
+    Parameters
+    ----------
+    rng : Random
+    peak_n : float
+    pace : float, optional
+        Above 1 is a slower hand: all times are multiplied.
+    """
+    return Press(
+        peak_n=peak_n,
+        rise_s=pace * _lognormal(rng, 1.2, 0.25),
+        hold_s=pace * (0.15 + 0.3 * rng.random()),
+        release_s=pace * (0.2 + 0.15 * rng.random()),
+        unevenness=0.6 * rng.random(),
+        relaxation=0.1 + 0.2 * rng.random(),
+    )
+
+
+def berry_track(
+    rng: Random, peaks_n: Iterable[float], *, rest_s: float = 1.5, pace: float = 1.0
+) -> Track:
+    """Play one press a berry, with a rest of about `rest_s` before each and after the last."""
+    acts: list[Act] = []
+    for peak_n in peaks_n:
+        acts += [Rest(duration_s=pace * rest_s * (0.8 + 0.4 * rng.random()))]
+        acts += [hand_press(rng, peak_n, pace=pace)]
+    return Track([*acts, Rest(duration_s=pace * rest_s)])
+
+
+def weight_track(weights_n: Iterable[float], *, rest_s: float = 4.0, dwell_s: float = 6.0) -> Track:
+    """Hang weights one after another in the order given, with a rest before each and at the end."""
+    acts: list[Act] = [Rest(duration_s=rest_s)]
+    for weight_n in weights_n:
+        acts += [HungWeight(weight_n=weight_n, duration_s=dwell_s), Rest(duration_s=rest_s)]
+    return Track(acts)
