@@ -1,18 +1,19 @@
 """Pairs of force and finger score, validated: the input of every calibration.
 
-The loaders for season files and CSVs are here too; nothing is fitted here.
+How files are read is in pairfile; nothing is fitted here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.scale import Scale
-from gauge.errors import InvalidValueError
+from gauge.errors import InvalidValueError, NoSuchRaterError
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,3 +67,71 @@ class Pairs:
     def n(self) -> int:
         """Number of observations, counts added up."""
         return round(float(self.count.sum()))
+
+    def of_raters(self, names: Sequence[str]) -> Pairs:
+        """Rows of the named raters only; other raters and their berries stay in the name lists.
+
+        Raises
+        ------
+        NoSuchRaterError
+            If the source does not name one of them.
+        """
+        for name in names:
+            if name not in self.raters:
+                raise NoSuchRaterError(
+                    f"{self.source} has no rater '{name}'.",
+                    todo=f"It names {', '.join(self.raters)}."
+                    if self.raters
+                    else "It has no rater column.",
+                )
+        wanted = [i for i, name in enumerate(self.raters) if name in names]
+        kept = np.isin(self.rater, wanted)
+        return replace(
+            self,
+            force_n=self.force_n[kept],
+            rank=self.rank[kept],
+            count=self.count[kept],
+            rater=np.searchsorted(wanted, self.rater[kept]).astype(np.int64),
+            berry=self.berry[kept],
+            raters=tuple(self.raters[i] for i in wanted),
+            extra={name: column[kept] for name, column in self.extra.items()},
+        )
+
+
+def load_pairs(
+    source: Path | str,
+    *,
+    firmest: str = "first",
+    scale: Scale | None = None,
+    raters: Sequence[str] | None = None,
+    positive: bool = False,
+) -> Pairs:
+    """Read pairs from a season file or a CSV.
+
+    Parameters
+    ----------
+    source : path
+        A season file, or a CSV in UTF-8 with a header: ``force_N`` (or ``force`` and ``unit``),
+        ``score``, and optionally ``rater``, ``berry``, ``count`` and any others.
+    firmest : {'first', 'last'}
+        Whether the first (lowest) score of the source's own order is the firmest. Used when no
+        `scale` is given.
+    scale : Scale, optional
+        Declared scale, firmest first. By default that of the season file; of a CSV, all whole
+        numbers from the lowest to the highest score seen, or firm and soft.
+    raters : sequence of str, optional
+        Keep only these.
+    positive : bool
+        Refuse a force of zero too (the log scale needs it).
+
+    Raises
+    ------
+    UnreadableFileError, BadTableError, NotASeasonError, NoSuchRaterError
+        A bad cell is named by file, row (the header is row 1) and column.
+    """
+    from calibrate.pairfile import looks_like_season, read_pair_csv, read_pair_season
+
+    path = Path(source)
+    read = read_pair_season if looks_like_season(path) else read_pair_csv
+    pairs = read(path, firmest=firmest, scale=scale, positive=positive)
+    return pairs if raters is None or not raters else pairs.of_raters(raters)

@@ -106,3 +106,42 @@ class Scale:
 # The 1-5 scale with 3 the limit for sale, and the two-word scale: common practice, no source.
 BLACKBERRY = Scale(labels=("1", "2", "3", "4", "5"), sale_limit="3", name="blackberry")
 RASPBERRY = Scale(labels=("firm", "soft"), sale_limit="firm", name="raspberry")
+
+
+def parse_scale(text: str, *, firmest: str = "first") -> Scale:
+    """Read a scale as it is typed: ``1-5``, or labels parted by commas.
+
+    Parameters
+    ----------
+    text : str
+        In the order of the source.
+    firmest : {'first', 'last'}
+        Which end of that order is the firmest.
+
+    Raises
+    ------
+    InvalidValueError
+        If the text is no such list.
+
+    Examples
+    --------
+    >>> parse_scale("1-3").labels
+    ('1', '2', '3')
+    >>> parse_scale("soft,firm", firmest="last").labels
+    ('firm', 'soft')
+    """
+    low, dash, high = text.partition("-")
+    if dash and low.strip().isdigit() and high.strip().isdigit():
+        labels = tuple(str(k) for k in range(int(low), int(high) + 1))
+    else:
+        labels = tuple(part.strip() for part in text.split(","))
+    if len(labels) < 2 or not all(labels):
+        raise InvalidValueError(
+            f"'{text}' is not a scale.", todo="Write 1-5, or labels in order: firm,soft."
+        )
+    if firmest == "last":
+        labels = labels[::-1]
+    for known in (BLACKBERRY, RASPBERRY):
+        if labels == known.labels:
+            return known
+    return Scale(labels=labels)

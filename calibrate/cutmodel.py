@@ -1,0 +1,288 @@
+"""Cut points of a finger score in newtons: P(score <= k | F) = logistic((h(F) - c_k) / s).
+
+One force column, one hand. The parameters are the cut points c_k (in newtons, or log newtons when
+h is the logarithm) and the spread s. Raters with hands of their own are in raters, intervals in
+intervals, refusals in verdict.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calibrate.ordinal import OrdinalFit, fit_ordinal
+from calibrate.pairs import Pairs
+from calibrate.scale import Scale
+from calibrate.verdict import Verdict, require_direction, require_sound, require_two_used
+from gauge.errors import InvalidValueError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+ForceScale = Literal["linear", "log"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cells:
+    """Distinct combinations of force, score and group, with how often each was seen.
+
+    Attributes
+    ----------
+    force_n : ndarray of float, shape (m,)
+        Ascending within one group and rank.
+    rank : ndarray of int, shape (m,)
+    group : ndarray of int, shape (m,)
+        Rater, or 0.
+    weight : ndarray of float, shape (m,)
+    n_ranks : int
+        Size of the scale.
+    """
+
+    force_n: Floats
+    rank: Ints
+    group: Ints
+    weight: Floats
+    n_ranks: int
+
+
+def collapse(
+    force_n: Floats,
+    rank: Ints,
+    n_ranks: int,
+    count: Floats | None = None,
+    group: Ints | None = None,
+) -> Cells:
+    """Add up equal rows, exactly, so that a fit costs by distinct cells and not by rows.
+
+    Parameters
+    ----------
+    force_n : ndarray of float, shape (n,)
+    rank, group : ndarray of int, shape (n,)
+    n_ranks : int
+    count : ndarray of float, shape (n,), optional
+
+    Examples
+    --------
+    >>> cells = collapse(np.array([2.0, 1.0, 2.0]), np.array([0, 1, 0]), 2)
+    >>> cells.force_n.tolist(), cells.weight.tolist()
+    ([2.0, 1.0], [2.0, 1.0])
+    """
+    if count is not None and (count == 1.0).all():
+        count = None
+    groups = [(0, None)] if group is None else [(int(g), group == g) for g in np.unique(group)]
+    forces, ranks, members, weights = [], [], [], []
+    for g, in_group in groups:
+        for k in range(n_ranks):
+            mask = rank == k if in_group is None else in_group & (rank == k)
+            values, weight = _runs(force_n[mask], None if count is None else count[mask])
+            forces.append(values)
+            weights.append(weight)
+            ranks.append(np.full(values.size, k))
+            members.append(np.full(values.size, g))
+    return Cells(
+        force_n=np.concatenate(forces),
+        rank=np.concatenate(ranks),
+        group=np.concatenate(members),
+        weight=np.concatenate(weights),
+        n_ranks=n_ranks,
+    )
+
+
+def _runs(values: Floats, count: Floats | None) -> tuple[Floats, Floats]:
+    """Distinct values, ascending, and the count of each: one sort and one pass."""
+    if not values.size:
+        return values, np.zeros(0)
+    if count is None:
+        values = np.sort(values)
+    else:
+        order = np.argsort(values, kind="stable")
+        values, count = values[order], count[order]
+    first = np.flatnonzero(np.concatenate(([True], values[1:] != values[:-1])))
+    if count is None:
+        return values[first], np.diff(np.append(first, values.size)).astype(float)
+    return values[first], np.add.reduceat(count, first)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CutFit:
+    """Cut points, spread and what is known of them.
+
+    Attributes
+    ----------
+    scale : Scale
+        Labels firmest first.
+    force_scale : {'linear', 'log'}
+    cut : ndarray of float, shape (n_ranks - 1,)
+        c_k in the units of h, firmest boundary first, descending. Equal around an unused score;
+        plus or minus infinity beyond the used ones.
+    spread : float
+        s in the units of h.
+    covariance : ndarray of float, shape (free + 1, free + 1)
+        Of the free cut points and, last, the spread: the inverse of the observed information.
+    free : ndarray of int, shape (n_ranks - 1,)
+        For each cut point its place in `covariance`; negative where it is infinite.
+    log_likelihood : float
+    n : float
+        Observations.
+    cells : Cells
+    ordinal : OrdinalFit
+        The same fit with theta = -c / s and beta = -1 / s.
+    verdict : Verdict
+    """
+
+    scale: Scale
+    force_scale: ForceScale
+    cut: Floats
+    spread: float
+    covariance: Floats
+    free: Ints
+    log_likelihood: float
+    n: float
+    cells: Cells
+    ordinal: OrdinalFit
+    verdict: Verdict
+
+    @property
+    def cut_n(self) -> Floats:
+        """Cut points in newtons, shape (n_ranks - 1,); NaN where none is identified."""
+        finite = np.where(np.isfinite(self.cut), self.cut, np.nan)
+        return np.exp(finite) if self.force_scale == "log" else finite
+
+    @property
+    def cut_se(self) -> Floats:
+        """Standard errors of `cut`, in the units of h; NaN where the cut point is infinite."""
+        se = np.append(np.sqrt(np.diagonal(self.covariance)[:-1]), np.nan)
+        return np.asarray(se[np.where(self.free < 0, -1, self.free)])
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion; comparable between force scales, as the scores are the same."""
+        return self.ordinal.aic
+
+    def probability(self, force_n: ArrayLike) -> Floats:
+        """Probability of each score at each force, shape (..., n_ranks).
+
+        Parameters
+        ----------
+        force_n : array_like of float
+            Newtons, above zero under the log scale.
+        """
+        h = transform(np.asarray(force_n, dtype=float), self.force_scale)
+        z = (h[..., None] - self.cut) / self.spread
+        up = np.concatenate([z, np.full((*h.shape, 1), np.inf)], axis=-1)
+        low = np.concatenate([np.full((*h.shape, 1), -np.inf), z], axis=-1)
+        # Subtract in the tail where both are small: no digits are lost.
+        flip = low > 0
+        high, less = np.where(flip, -low, up), np.where(flip, -up, low)
+        return _logistic(high) - _logistic(less)
+
+
+def _logistic(z: Floats) -> Floats:
+    e = np.exp(-np.abs(z))
+    return np.asarray(np.where(z >= 0, 1.0, e) / (1.0 + e))
+
+
+def transform(force_n: Floats, force_scale: ForceScale) -> Floats:
+    """Apply h: the force itself, or its natural logarithm.
+
+    Raises
+    ------
+    InvalidValueError
+        If a force is zero or negative under the log scale.
+    """
+    if force_scale == "linear":
+        return force_n
+    if not (force_n > 0).all():
+        raise InvalidValueError(
+            f"a force of {float(force_n.min()):g} N has no logarithm.",
+            todo="Use --force-scale linear, or void the row.",
+        )
+    return np.log(force_n)
+
+
+def fit_cuts(pairs: Pairs, *, force_scale: ForceScale = "linear", firmest: str = "first") -> CutFit:
+    """Fit the cut points of one hand to all rows of `pairs`.
+
+    Parameters
+    ----------
+    pairs : Pairs
+    force_scale : {'linear', 'log'}
+    firmest : {'first', 'last'}
+        What the user declared; only messages depend on it, `pairs` is firmest first already.
+
+    Raises
+    ------
+    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+        See `calibrate.verdict`.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> zero = np.zeros(4, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    ...               rank=np.array([0, 0, 1, 1]), count=np.array([1.0, 3, 3, 1]), berry=zero)
+    >>> fit = fit_cuts(pairs)
+    >>> round(float(fit.cut_n[0]), 6), round(fit.spread, 6)
+    (3.0, 0.910239)
+    """
+    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count)
+    return fit_cells(
+        cells, pairs.scale, force_scale=force_scale, firmest=firmest, source=pairs.source
+    )
+
+
+def fit_cells(
+    cells: Cells,
+    scale: Scale,
+    *,
+    force_scale: ForceScale = "linear",
+    firmest: str = "first",
+    source: str = "The data",
+) -> CutFit:
+    """Fit the cut points to cells that are collapsed already; groups are pooled.
+
+    Raises
+    ------
+    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+    """
+    used = np.unique(cells.rank)
+    require_two_used(used, source)
+    labels = [scale.labels[k] for k in used]
+    lowest, highest = force_range(cells, used)
+    require_sound(lowest, highest, labels, firmest=firmest, source=source)
+    h = transform(cells.force_n, force_scale)
+    fit = fit_ordinal(h, cells.rank, cells.weight, n_ranks=cells.n_ranks)
+    beta = float(fit.coef[0])
+    require_direction(beta, labels=labels, firmest=firmest, source=source)
+    # c = theta / beta and s = -1 / beta. The gradient is zero at the maximum, so the observed
+    # information carries over by the Jacobian alone.
+    theta = fit.phi[:-1]
+    jacobian = np.zeros((fit.phi.size, fit.phi.size))
+    np.fill_diagonal(jacobian, 1.0 / beta)
+    jacobian[:-1, -1] = -theta / beta**2
+    jacobian[-1, -1] = 1.0 / beta**2
+    cut = np.append(theta / beta, [-np.inf, np.inf])
+    return CutFit(
+        scale=scale,
+        force_scale=force_scale,
+        cut=cut[fit.free],
+        spread=-1.0 / beta,
+        covariance=jacobian @ fit.covariance @ jacobian.T,
+        free=fit.free,
+        log_likelihood=fit.log_likelihood,
+        n=fit.n,
+        cells=cells,
+        ordinal=fit,
+        verdict=fit.verdict,
+    )
+
+
+def force_range(cells: Cells, used: Ints) -> tuple[Floats, Floats]:
+    """Smallest and largest force (N) of each rank in `used`."""
+    low = np.full(cells.n_ranks, np.inf)
+    high = np.full(cells.n_ranks, -np.inf)
+    np.minimum.at(low, cells.rank, cells.force_n)
+    np.maximum.at(high, cells.rank, cells.force_n)
+    return low[used], high[used]

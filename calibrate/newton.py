@@ -1,0 +1,108 @@
+"""Newton's method with backtracking for a concave function of a few parameters.
+
+Any log-likelihood with its derivatives goes in. Nothing here knows of scores or forces.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Objective = Callable[[Floats], tuple[float, Floats, Floats]]
+
+_MAX_ITERATIONS = 60
+# The decrement is twice the gain that a full step promises; below this one step ends the climb.
+NEAR = 1e-9
+_SUFFICIENT = 1e-4
+
+
+@dataclass(frozen=True, kw_only=True)
+class Optimum:
+    """Where Newton's method stopped, and how near the maximum that is.
+
+    Attributes
+    ----------
+    phi : ndarray of float, shape (p,)
+    value : float
+    gradient : ndarray of float, shape (p,)
+    hessian : ndarray of float, shape (p, p)
+    decrement : float
+        gradient' (-hessian)^-1 gradient: twice the gain that the next full step would promise.
+    iterations : int
+    converged : bool
+    """
+
+    phi: Floats
+    value: float
+    gradient: Floats
+    hessian: Floats
+    decrement: float
+    iterations: int
+    converged: bool
+
+
+def climb(objective: Objective, start: Floats) -> Optimum:
+    """Maximise a concave function by damped Newton steps.
+
+    Every step must gain a set share of what the gradient promises, so the value never falls
+    (Boyd, S. & Vandenberghe, L. (2004) Convex Optimization, sections 9.2 and 9.5). Within
+    rounding of the maximum, where gains can no longer be seen, one last full step is taken.
+
+    Parameters
+    ----------
+    objective : callable
+        phi -> (value, gradient, Hessian); the value is minus infinity outside the domain.
+    start : ndarray of float, shape (p,)
+        A point of finite value.
+
+    Examples
+    --------
+    >>> best = climb(lambda p: (-float((p - 3) @ (p - 3)), -2 * (p - 3), -2 * np.eye(1)),
+    ...              np.zeros(1))
+    >>> best.phi.tolist(), best.converged
+    ([3.0], True)
+    """
+    phi, here = start, objective(start)
+    decrement, iteration, moving = np.inf, 0, True
+    while moving and iteration < _MAX_ITERATIONS:
+        iteration += 1
+        step = ascent(here[1], here[2])
+        decrement = float(here[1] @ step)
+        length, moving = 1.0, decrement >= NEAR
+        there = objective(phi + step)
+        if not moving:
+            if there[0] >= here[0] - 1e-9 * (1.0 + abs(here[0])):
+                phi, here = phi + step, there
+                decrement = float(here[1] @ ascent(here[1], here[2]))
+            break
+        while not there[0] >= here[0] + _SUFFICIENT * length * decrement:
+            length *= 0.5
+            if length < 1e-12:
+                moving = False
+                break
+            there = objective(phi + length * step)
+        else:
+            phi, here = phi + length * step, there
+    return Optimum(
+        phi=phi,
+        value=here[0],
+        gradient=here[1],
+        hessian=here[2],
+        decrement=decrement,
+        iterations=iteration,
+        converged=decrement < NEAR,
+    )
+
+
+def ascent(gradient: Floats, hessian: Floats) -> Floats:
+    """Newton's step; scaled by the diagonal first, so that units do not matter to the solver."""
+    scale = 1.0 / np.sqrt(np.maximum(-np.diagonal(hessian), 1e-300))
+    matrix = -hessian * np.outer(scale, scale)
+    try:
+        return np.asarray(scale * np.linalg.solve(matrix, gradient * scale))
+    except np.linalg.LinAlgError:
+        return np.asarray(scale * np.linalg.lstsq(matrix, gradient * scale, rcond=None)[0])

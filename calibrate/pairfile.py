@@ -1,0 +1,329 @@
+"""Reading pairs of force and score from a CSV or a season file, cell by cell.
+
+Whole columns are converted at once; only when one fails is it walked to name the bad cell.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, NoReturn
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.pairs import Pairs
+from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
+from gauge.errors import BadTableError, UnknownUnitError, UnreadableFileError
+from gauge.units import newtons, parse_unit
+
+_SQLITE = b"SQLite format 3\x00"
+# Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
+_NUMERIC = frozenset(
+    {"number", "occasion", "storage_day", "storage_temp_c", "fruit_temp_c", "size_mm", "session_id"}
+)
+_MOST_SCORES = 50
+_PAIR = (
+    "berry_id", "rater", "score", "force_N", "sample", "number", "occasion", "selection", "lot",
+    "harvest_date", "storage_day", "fruit_temp_c", "size_mm", "site", "session_id", "flags",
+    "scored_at",
+)  # fmt: skip
+
+
+def looks_like_season(path: Path) -> bool:
+    """Tell an SQLite file from text by its first bytes.
+
+    Raises
+    ------
+    UnreadableFileError
+        If the file cannot be read at all.
+    """
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_SQLITE)) == _SQLITE
+    except OSError as error:
+        raise UnreadableFileError(
+            f"{path} cannot be read: {error.strerror or error}.",
+            todo="Give a season file or a CSV.",
+        ) from None
+
+
+class _Sheet:
+    """The cells of a CSV as columns of text, with the row numbers that a spreadsheet shows."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            text = path.read_bytes().decode("utf-8-sig")
+        except OSError as error:
+            raise UnreadableFileError(
+                f"{path} cannot be read: {error.strerror or error}."
+            ) from None
+        except UnicodeDecodeError as error:
+            raise UnreadableFileError(
+                f"{path} is not UTF-8 text (byte {error.start + 1}).",
+                todo="Save it again as 'CSV UTF-8'.",
+            ) from None
+        first = text.split("\n", 1)[0]
+        separator = max(",;\t", key=first.count)
+        # Where cells are parted by semicolons, the comma is the decimal sign.
+        self.comma = separator == ";"
+        try:
+            rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+        except csv.Error as error:
+            raise BadTableError(f"{path} is not a CSV: {error}.") from None
+        filled = [(number, row) for number, row in enumerate(rows, 1) if any(map(str.strip, row))]
+        if len(filled) < 2:
+            raise BadTableError(
+                f"{path} {'has only a header' if filled else 'is empty'}.",
+                todo="A CSV needs a header with force_N and score, and one row a scored berry.",
+            )
+        self.header = [name.strip() for name in filled[0][1]]
+        for name in self.header:
+            if self.header.count(name) > 1:
+                raise BadTableError(f"{path}, row 1: column '{name}' stands there twice.")
+        width = len(self.header)
+        self.numbers = [number for number, _ in filled[1:]]
+        for number, row in filled[1:]:
+            if len(row) != width:
+                raise BadTableError(
+                    f"{path}, row {number}: {len(row)} cells, but the header has {width}.",
+                    todo="Complete or remove the row.",
+                )
+        cells = zip(*(row for _, row in filled[1:]), strict=True)
+        self.columns = dict(zip(self.header, cells, strict=True))
+
+    def bad(self, index: int, column: str, what: str) -> NoReturn:
+        raise BadTableError(f"{self.path}, row {self.numbers[index]}, column '{column}': {what}.")
+
+    def text(self, column: str) -> list[str]:
+        values = [cell.strip() for cell in self.columns[column]]
+        if not all(values):
+            self.bad(values.index(""), column, "the cell is empty")
+        return values
+
+    def parsed(self, column: str, parse: Callable[[str], Any]) -> list[Any]:
+        """Convert a column, each distinct text once; name the first cell that fails."""
+        cells = self.columns[column]
+        known: dict[str, Any] = {}
+        try:
+            for cell in set(cells):
+                known[cell] = parse(cell.strip())
+        except ValueError:
+            for index, cell in enumerate(cells):
+                try:
+                    parse(cell.strip())
+                except ValueError as error:
+                    self.bad(index, column, str(error))
+        return [known[cell] for cell in cells]
+
+    def number(self, text: str) -> float:
+        plain = text.replace(",", ".") if self.comma else text
+        try:
+            value = float(plain)
+        except ValueError:
+            raise ValueError(f"'{text}' is not a number" if text else "the cell is empty") from None
+        if not math.isfinite(value) or "_" in text:
+            raise ValueError(f"'{text}' is not a finite number")
+        return value
+
+
+def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
+    """Read a CSV; see `calibrate.pairs.load_pairs`."""
+    sheet = _Sheet(path)
+    taken = {"score", "rater", "berry", "count", *_force_columns(sheet)}
+    if "score" not in sheet.columns:
+        raise BadTableError(
+            f"{path}: the header has no column 'score' (it has {', '.join(sheet.header)})."
+        )
+    force = _forces(sheet, positive)
+    labels = sheet.parsed("score", _label)
+    if scale is None:
+        scale = _observed_scale(sheet, labels, firmest)
+    place = {label: rank for rank, label in enumerate(scale.labels)}
+    for index, label in enumerate(labels):
+        if label not in place:
+            sheet.bad(
+                index, "score", f"'{label}' is not a score of the scale {', '.join(scale.labels)}"
+            )
+    count = np.array(
+        sheet.parsed("count", lambda text: _count(sheet.number(text)))
+        if "count" in sheet.columns
+        else np.ones(len(labels))
+    )
+    seen = count > 0
+    if not seen.any():
+        raise BadTableError(f"{path}, column 'count': every count is zero.")
+    rater, raters = _names(sheet, "rater")
+    berry, berries = _names(sheet, "berry")
+    extra: dict[str, NDArray[np.object_]] = {}
+    for name in sheet.header:
+        if name and name not in taken:
+            extra[name] = _extra(sheet, name)[seen]
+    return Pairs(
+        scale=scale,
+        force_n=force[seen],
+        rank=np.array([place[label] for label in labels], dtype=np.int64)[seen],
+        count=count[seen],
+        rater=rater[seen],
+        berry=berry[seen],
+        raters=raters,
+        berries=berries,
+        extra=extra,
+        source=str(path),
+    )
+
+
+def _force_columns(sheet: _Sheet) -> tuple[str, ...]:
+    if "force_N" in sheet.columns:
+        return ("force_N",)
+    if "force" in sheet.columns and "unit" in sheet.columns:
+        return ("force", "unit")
+    raise BadTableError(
+        f"{sheet.path}: the header has no column 'force_N' (it has {', '.join(sheet.header)}).",
+        todo="Name the column force_N, or give the columns force and unit.",
+    )
+
+
+def _forces(sheet: _Sheet, positive: bool) -> NDArray[np.float64]:
+    columns = _force_columns(sheet)
+    values = sheet.parsed(columns[0], sheet.number)
+    if len(columns) == 2:
+        # As written and in its unit, so that the conversion is exact to the last digit.
+        units = sheet.parsed("unit", _unit)
+        known: dict[tuple[str, Any], float] = {}
+        for index, key in enumerate(zip(sheet.columns["force"], units, strict=True)):
+            if key not in known:
+                text = key[0].strip().replace(",", ".") if sheet.comma else key[0].strip()
+                known[key] = newtons(text, key[1])
+            values[index] = known[key]
+    force = np.array(values, dtype=float)
+    wrong = force <= 0 if positive else force < 0
+    if wrong.any():
+        index = int(np.argmax(wrong))
+        what = "is below zero, which no press is" if force[index] < 0 else "has no logarithm"
+        sheet.bad(index, columns[0], f"a force of {force[index]:g} N {what}")
+    return force
+
+
+def _unit(text: str) -> Any:
+    try:
+        return parse_unit(text)
+    except UnknownUnitError as error:
+        raise ValueError(str(error).rstrip(".")) from None
+
+
+def _label(text: str) -> str:
+    """Write whole numbers one way: "3", " 3" and "3.0" are the same score."""
+    if not text:
+        raise ValueError("the cell is empty")
+    try:
+        value = float(text)
+    except ValueError:
+        return text
+    if not math.isfinite(value):
+        raise ValueError(f"'{text}' is not a score")
+    return str(int(value)) if value.is_integer() else text
+
+
+def _count(value: float) -> float:
+    if value < 0 or not value.is_integer():
+        raise ValueError(f"a count of {value:g} is not a whole number of rows")
+    return value
+
+
+def _observed_scale(sheet: _Sheet, labels: Sequence[str], firmest: str) -> Scale:
+    """Make the scale of a CSV that declares none: unused whole numbers in between stay on it."""
+    seen = set(labels)
+    if seen <= set(RASPBERRY.labels):
+        return RASPBERRY if firmest == "first" else Scale(labels=RASPBERRY.labels[::-1])
+    for index, label in enumerate(labels):
+        if not label.lstrip("-").isdigit():
+            sheet.bad(
+                index,
+                "score",
+                f"'{label}' is no whole number; for words, declare the order with --scores "
+                "(for example --scores firm,soft)",
+            )
+    numbers = sorted(int(label) for label in seen)
+    low, high = numbers[0], numbers[-1]
+    if high - low >= _MOST_SCORES:
+        raise BadTableError(
+            f"{sheet.path}, column 'score': scores run from {low} to {high}.",
+            todo=f"A finger score has at most {_MOST_SCORES} steps; is this another column?",
+        )
+    # One score only makes no scale; a neighbour is added so that the refusal can name it.
+    names = tuple(str(k) for k in range(low, max(high, low + 1) + 1))
+    if firmest == "first":
+        return BLACKBERRY if names == BLACKBERRY.labels else Scale(labels=names)
+    return Scale(labels=names[::-1])
+
+
+def _names(sheet: _Sheet, column: str) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    if column not in sheet.columns:
+        return np.zeros(len(sheet.numbers), dtype=np.int64), ()
+    return _positions(sheet.text(column))
+
+
+def _positions(values: Sequence[str]) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    """Number names in the order in which they first appear."""
+    place: dict[str, int] = {}
+    at = [place.setdefault(value, len(place)) for value in values]
+    return np.array(at, dtype=np.int64), tuple(place)
+
+
+def _extra(sheet: _Sheet, name: str) -> NDArray[np.object_]:
+    if name in _NUMERIC:
+        values = sheet.parsed(name, lambda text: sheet.number(text) if text else None)
+    else:
+        values = [cell.strip() or None for cell in sheet.columns[name]]
+    return _objects(values)
+
+
+def read_pair_season(path: Path, *, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
+    """Read the view `pair` of a season file; see `calibrate.pairs.load_pairs`."""
+    from gauge.season import open_season
+
+    with open_season(path, read_only=True) as season:
+        declared = Scale.from_json(season.scale_text)
+        columns = dict(zip(_PAIR, season.columns("pair", _PAIR), strict=True))
+    if scale is None:
+        scale = declared
+        if firmest == "last":
+            scale = replace(declared, labels=declared.labels[::-1])
+    place = {label: rank for rank, label in enumerate(scale.labels)}
+    for berry, label in zip(columns["berry_id"], columns["score"], strict=True):
+        if label not in place:
+            raise BadTableError(
+                f"{path}, berry {berry}: '{label}' is not a score of the scale "
+                f"{', '.join(scale.labels)}."
+            )
+    if not columns["score"]:
+        raise BadTableError(
+            f"{path} holds no berry with both a peak and a finger score.",
+            todo="Log berries with finger scores, or import them with 'gauge scores'.",
+        )
+    rater, raters = _positions([str(name) for name in columns["rater"]])
+    berry_at, berries = _positions([str(berry) for berry in columns["berry_id"]])
+    return Pairs(
+        scale=scale,
+        force_n=np.array(columns["force_N"], dtype=float),
+        rank=np.array([place[label] for label in columns["score"]], dtype=np.int64),
+        count=np.ones(len(rater)),
+        rater=rater,
+        berry=berry_at,
+        raters=raters,
+        berries=berries,
+        extra={name: _objects(columns[name]) for name in _PAIR[4:]},
+        source=str(path),
+    )
+
+
+def _objects(values: Sequence[Any]) -> NDArray[np.object_]:
+    out = np.empty(len(values), dtype=object)
+    out[:] = values
+    return out
