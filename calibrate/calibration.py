@@ -31,7 +31,8 @@ class Calibration:
     force_scale : {"linear", "log"}
         Whether h(F) of the model is F or log F.
     cuts_n : tuple of (float or None)
-        One a boundary, in newtons, strictly falling; None where a score next to it was never used.
+        One a boundary, in newtons, falling; equal around a score that was never used, None beyond
+        the firmest or the softest score that was.
     low_n, high_n : tuple of (float or None)
         Interval of each cut; None is an open side.
     spread : float
@@ -80,7 +81,7 @@ class Calibration:
         known = [cut for cut in self.cuts_n if cut is not None]
         if not known:
             raise InvalidValueError("a calibration needs a cut point")
-        if any(a <= b for a, b in itertools.pairwise(known)):
+        if any(a < b for a, b in itertools.pairwise(known)):
             raise InvalidValueError("cut points must fall from the firmest boundary on")
         if self.force_scale == "log" and min(known) <= 0:
             raise InvalidValueError("a cut point on the log scale must be above zero")

@@ -5,17 +5,16 @@ Whole columns are converted at once; only when one fails is it walked to name th
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.csvsheet import CsvSheet
 from calibrate.pairs import Pairs
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
 from gauge.errors import BadTableError, UnknownUnitError, UnreadableFileError
@@ -52,89 +51,9 @@ def looks_like_season(path: Path) -> bool:
         ) from None
 
 
-class _Sheet:
-    """The cells of a CSV as columns of text, with the row numbers that a spreadsheet shows."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        try:
-            text = path.read_bytes().decode("utf-8-sig")
-        except OSError as error:
-            raise UnreadableFileError(
-                f"{path} cannot be read: {error.strerror or error}."
-            ) from None
-        except UnicodeDecodeError as error:
-            raise UnreadableFileError(
-                f"{path} is not UTF-8 text (byte {error.start + 1}).",
-                todo="Save it again as 'CSV UTF-8'.",
-            ) from None
-        first = text.split("\n", 1)[0]
-        separator = max(",;\t", key=first.count)
-        # Where cells are parted by semicolons, the comma is the decimal sign.
-        self.comma = separator == ";"
-        try:
-            rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
-        except csv.Error as error:
-            raise BadTableError(f"{path} is not a CSV: {error}.") from None
-        filled = [(number, row) for number, row in enumerate(rows, 1) if any(map(str.strip, row))]
-        if len(filled) < 2:
-            raise BadTableError(
-                f"{path} {'has only a header' if filled else 'is empty'}.",
-                todo="A CSV needs a header with force_N and score, and one row a scored berry.",
-            )
-        self.header = [name.strip() for name in filled[0][1]]
-        for name in self.header:
-            if self.header.count(name) > 1:
-                raise BadTableError(f"{path}, row 1: column '{name}' stands there twice.")
-        width = len(self.header)
-        self.numbers = [number for number, _ in filled[1:]]
-        for number, row in filled[1:]:
-            if len(row) != width:
-                raise BadTableError(
-                    f"{path}, row {number}: {len(row)} cells, but the header has {width}.",
-                    todo="Complete or remove the row.",
-                )
-        cells = zip(*(row for _, row in filled[1:]), strict=True)
-        self.columns = dict(zip(self.header, cells, strict=True))
-
-    def bad(self, index: int, column: str, what: str) -> NoReturn:
-        raise BadTableError(f"{self.path}, row {self.numbers[index]}, column '{column}': {what}.")
-
-    def text(self, column: str) -> list[str]:
-        values = [cell.strip() for cell in self.columns[column]]
-        if not all(values):
-            self.bad(values.index(""), column, "the cell is empty")
-        return values
-
-    def parsed(self, column: str, parse: Callable[[str], Any]) -> list[Any]:
-        """Convert a column, each distinct text once; name the first cell that fails."""
-        cells = self.columns[column]
-        known: dict[str, Any] = {}
-        try:
-            for cell in set(cells):
-                known[cell] = parse(cell.strip())
-        except ValueError:
-            for index, cell in enumerate(cells):
-                try:
-                    parse(cell.strip())
-                except ValueError as error:
-                    self.bad(index, column, str(error))
-        return [known[cell] for cell in cells]
-
-    def number(self, text: str) -> float:
-        plain = text.replace(",", ".") if self.comma else text
-        try:
-            value = float(plain)
-        except ValueError:
-            raise ValueError(f"'{text}' is not a number" if text else "the cell is empty") from None
-        if not math.isfinite(value) or "_" in text:
-            raise ValueError(f"'{text}' is not a finite number")
-        return value
-
-
 def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
     """Read a CSV; see `calibrate.pairs.load_pairs`."""
-    sheet = _Sheet(path)
+    sheet = CsvSheet(path, "a header with force_N and score, and one row a scored berry")
     taken = {"score", "rater", "berry", "count", *_force_columns(sheet)}
     if "score" not in sheet.columns:
         raise BadTableError(
@@ -178,7 +97,7 @@ def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bo
     )
 
 
-def _force_columns(sheet: _Sheet) -> tuple[str, ...]:
+def _force_columns(sheet: CsvSheet) -> tuple[str, ...]:
     if "force_N" in sheet.columns:
         return ("force_N",)
     if "force" in sheet.columns and "unit" in sheet.columns:
@@ -189,7 +108,7 @@ def _force_columns(sheet: _Sheet) -> tuple[str, ...]:
     )
 
 
-def _forces(sheet: _Sheet, positive: bool) -> NDArray[np.float64]:
+def _forces(sheet: CsvSheet, positive: bool) -> NDArray[np.float64]:
     columns = _force_columns(sheet)
     values = sheet.parsed(columns[0], sheet.number)
     if len(columns) == 2:
@@ -198,7 +117,7 @@ def _forces(sheet: _Sheet, positive: bool) -> NDArray[np.float64]:
         known: dict[tuple[str, Any], float] = {}
         for index, key in enumerate(zip(sheet.columns["force"], units, strict=True)):
             if key not in known:
-                text = key[0].strip().replace(",", ".") if sheet.comma else key[0].strip()
+                text = key[0].replace(",", ".") if sheet.comma else key[0]
                 known[key] = newtons(text, key[1])
             values[index] = known[key]
     force = np.array(values, dtype=float)
@@ -236,7 +155,7 @@ def _count(value: float) -> float:
     return value
 
 
-def _observed_scale(sheet: _Sheet, labels: Sequence[str], firmest: str) -> Scale:
+def _observed_scale(sheet: CsvSheet, labels: Sequence[str], firmest: str) -> Scale:
     """Make the scale of a CSV that declares none: unused whole numbers in between stay on it."""
     seen = set(labels)
     if seen <= set(RASPBERRY.labels):
@@ -263,10 +182,16 @@ def _observed_scale(sheet: _Sheet, labels: Sequence[str], firmest: str) -> Scale
     return Scale(labels=names[::-1])
 
 
-def _names(sheet: _Sheet, column: str) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+def _names(sheet: CsvSheet, column: str) -> tuple[NDArray[np.int64], tuple[str, ...]]:
     if column not in sheet.columns:
         return np.zeros(len(sheet.numbers), dtype=np.int64), ()
-    return _positions(sheet.text(column))
+    return _positions(sheet.parsed(column, _name))
+
+
+def _name(text: str) -> str:
+    if not text:
+        raise ValueError("the cell is empty")
+    return text
 
 
 def _positions(values: Sequence[str]) -> tuple[NDArray[np.int64], tuple[str, ...]]:
@@ -276,12 +201,10 @@ def _positions(values: Sequence[str]) -> tuple[NDArray[np.int64], tuple[str, ...
     return np.array(at, dtype=np.int64), tuple(place)
 
 
-def _extra(sheet: _Sheet, name: str) -> NDArray[np.object_]:
+def _extra(sheet: CsvSheet, name: str) -> NDArray[np.object_]:
     if name in _NUMERIC:
-        values = sheet.parsed(name, lambda text: sheet.number(text) if text else None)
-    else:
-        values = [cell.strip() or None for cell in sheet.columns[name]]
-    return _objects(values)
+        return _objects(sheet.parsed(name, lambda text: sheet.number(text) if text else None))
+    return _objects([cell or None for cell in sheet.columns[name]])
 
 
 def read_pair_season(path: Path, *, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
