@@ -1,0 +1,465 @@
+"""Comparing selections by a stated model: analysis of variance, all pairs at once, letters.
+
+The unit (clamshell or replicate) is chosen by the caller; one number a unit comes in.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calibrate.groupletters import letters
+from calibrate.proportions import difference, dispersion
+from gauge.errors import TooFewScoresError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Anova:
+    """An analysis of variance of one factor, adjusted for blocks if there are any.
+
+    Attributes
+    ----------
+    df_between, df_within : int
+    ss_between, ss_within, ms_between, ms_within, f : float
+    p : float
+    """
+
+    df_between: int
+    df_within: int
+    ss_between: float
+    ss_within: float
+    f: float
+    p: float
+
+    @property
+    def ms_between(self) -> float:
+        """Mean square between groups."""
+        return self.ss_between / self.df_between
+
+    @property
+    def ms_within(self) -> float:
+        """Mean square within groups, the residual variance."""
+        return self.ss_within / self.df_within
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Pair:
+    """The difference first minus second, with simultaneous limits and adjusted p."""
+
+    first: str
+    second: str
+    difference: float
+    low: float
+    high: float
+    p: float | None
+
+    @property
+    def differs(self) -> bool:
+        """Whether the simultaneous interval excludes zero."""
+        return self.low > 0 or self.high < 0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Comparison:
+    """Groups compared: by which model, what it found, and letters that follow from the pairs.
+
+    Attributes
+    ----------
+    model : str
+        In words, with the unit.
+    statistic : str
+        Which test of "no difference at all", e.g. ``F(4, 20) = 1.18``.
+    p : float
+    groups : tuple of str
+    estimates : tuple of float
+        Adjusted means, or positions on the model's scale.
+    pairs : tuple of Pair
+    letters : tuple of str
+        One entry a group; groups share a letter if and only if their pair does not differ.
+    anova : Anova or None
+    """
+
+    model: str
+    statistic: str
+    p: float
+    groups: tuple[str, ...]
+    estimates: tuple[float, ...]
+    pairs: tuple[Pair, ...]
+    letters: tuple[str, ...]
+    anova: Anova | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """As the commands write it."""
+        rows = zip(self.groups, self.estimates, self.letters, strict=True)
+        return {
+            "model": self.model,
+            "statistic": self.statistic,
+            "p": self.p,
+            "groups": [{"group": g, "estimate": e, "letters": s} for g, e, s in rows],
+            "pairs": [
+                {
+                    "first": pair.first,
+                    "second": pair.second,
+                    "difference": pair.difference,
+                    "low": pair.low,
+                    "high": pair.high,
+                    "p": pair.p,
+                    "differs": pair.differs,
+                }
+                for pair in self.pairs
+            ],
+        }
+
+
+def compare_means(
+    y: ArrayLike,
+    group: ArrayLike,
+    names: Sequence[str],
+    *,
+    block: ArrayLike | None = None,
+    level: float = 0.95,
+    unit: str = "clamshell",
+) -> Comparison:
+    """Compare group means: one-way analysis of variance, then Tukey-Kramer on all pairs.
+
+    Tukey (1953) and Kramer, C. Y. (1956) Biometrics 12:307-310; with blocks, the means are
+    adjusted for additive block effects by least squares and the standard error of each difference
+    is its own. Written on the residual variance so that a group of one unit and blocks have their
+    place, which `scipy.stats.tukey_hsd` refuses; both agree where both apply.
+
+    Parameters
+    ----------
+    y : array_like of float, shape (m,)
+        One value a unit.
+    group : array_like of int, shape (m,)
+        Position in `names`; every group has a unit or more.
+    names : sequence of str
+    block : array_like of int, shape (m,), optional
+        Season, site or replicate of each unit.
+    level : float
+        Of the simultaneous intervals; letters are at 1 - level.
+    unit : str
+        For the statement of the model.
+
+    Raises
+    ------
+    TooFewScoresError
+        If there are fewer than two groups, or no unit is left to estimate the residual variance.
+
+    Examples
+    --------
+    >>> found = compare_means([1, 2, 3, 7, 8, 9], [0, 0, 0, 1, 1, 1], ["R-114", "R-120"])
+    >>> found.letters, found.statistic
+    (('b', 'a'), 'F(1, 4) = 54')
+    """
+    from scipy.special import fdtrc
+
+    values, code = np.asarray(y, dtype=float), np.asarray(group, dtype=np.int64)
+    k = len(names)
+    if k < 2:
+        raise TooFewScoresError("one group only: there is nothing to compare")
+    centre = float(values.mean())
+    x = np.eye(k)[code]
+    nuisance = np.ones((values.size, 1))
+    if block is not None:
+        # Effects that add up to zero: the group's own columns then are means over the blocks.
+        blocks = np.unique(np.asarray(block), return_inverse=True)[1].ravel()
+        b = int(blocks.max()) + 1
+        coded = np.eye(b)[blocks][:, : b - 1] - (blocks == b - 1)[:, None]
+        x, nuisance = np.hstack([x, coded]), np.hstack([nuisance, coded])
+    beta, ss_within, rank, inverse = _least_squares(x, values - centre)
+    df_within = values.size - rank
+    if df_within < 1 or rank < x.shape[1]:
+        raise TooFewScoresError(
+            f"no more than one {unit} a group"
+            if df_within < 1
+            else "groups and blocks are mixed up: some groups share no block",
+            todo=f"Give two or more {unit}s of each selection.",
+        )
+    _, ss_null, rank_null, _ = _least_squares(nuisance, values - centre)
+    df_between = rank - rank_null
+    ss_between = max(ss_null - ss_within, 0.0)
+    if block is None:
+        # The direct form keeps its digits where the difference of two sums would lose them.
+        ss_between = float((np.bincount(code, minlength=k) * beta[:k] ** 2).sum())
+    ms = ss_within / df_within
+    f = ss_between / df_between / ms if ms > 0 else np.inf
+    p = float(fdtrc(df_between, df_within, f))
+    pairs = all_pairs(beta[:k], ms * inverse[:k, :k], df_within, names, level=level)
+    adjusted = "" if block is None else ", adjusted for additive block effects"
+    return Comparison(
+        model=f"one-way analysis of variance of {unit} means{adjusted}; "
+        f"Tukey-Kramer, simultaneous level {level:g}",
+        statistic=f"F({df_between}, {df_within}) = {f:.4g}",
+        p=p,
+        groups=tuple(names),
+        estimates=tuple(float(e) for e in beta[:k] + centre),
+        pairs=pairs,
+        letters=_letters(pairs, names, beta[:k]),
+        anova=Anova(
+            df_between=df_between,
+            df_within=df_within,
+            ss_between=ss_between,
+            ss_within=ss_within,
+            f=float(f),
+            p=p,
+        ),
+    )
+
+
+def _least_squares(x: Floats, y: Floats) -> tuple[Floats, float, int, Floats]:
+    """Coefficients, residual sum of squares, rank, and the inverse of X'X."""
+    found = np.linalg.lstsq(x, y, rcond=None)
+    beta: Floats = found[0]
+    rank = found[2]
+    # A second step on the residuals mends the digits that large group means cost.
+    beta = beta + np.linalg.lstsq(x, y - x @ beta, rcond=None)[0]
+    residual = y - x @ beta
+    inverse: Floats = np.linalg.pinv(x.T @ x)
+    return beta, float(residual @ residual), int(rank), inverse
+
+
+def all_pairs(
+    estimates: ArrayLike,
+    covariance: ArrayLike,
+    df: float,
+    names: Sequence[str],
+    *,
+    level: float = 0.95,
+) -> tuple[Pair, ...]:
+    """Compare all pairs of estimates by the studentized range.
+
+    Tukey-Kramer for any estimates with a covariance: exact for equal standard errors, on the safe
+    side otherwise for means (Hayter, A. J. (1984) Ann. Stat. 12:61-75).
+
+    Parameters
+    ----------
+    estimates : array_like of float, shape (k,)
+    covariance : array_like of float, shape (k, k)
+    df : float
+        Of the variance; infinity for a known one.
+    names : sequence of str, length k
+    level : float
+
+    Examples
+    --------
+    >>> pair, = all_pairs([3.0, 1.0], [[0.1, 0], [0, 0.1]], 8, ["R-114", "R-120"])
+    >>> round(pair.p, 4), pair.differs
+    (0.0021, True)
+    """
+    from scipy.stats import studentized_range
+
+    value, cov = np.asarray(estimates, dtype=float), np.asarray(covariance, dtype=float)
+    k = value.size
+    at = list(itertools.combinations(range(k), 2))
+    i, j = (np.array(side) for side in zip(*at, strict=True))
+    gap = value[i] - value[j]
+    se = np.sqrt(np.maximum(cov[i, i] + cov[j, j] - 2 * cov[i, j], 0.0))
+    quantile = float(studentized_range.ppf(level, k, df))
+    half = quantile / np.sqrt(2) * se
+    with np.errstate(divide="ignore", invalid="ignore"):
+        q = np.where(se > 0, np.abs(gap) / se * np.sqrt(2), np.where(gap == 0, 0.0, np.inf))
+    p = np.ones(q.size)
+    finite = np.isfinite(q)
+    p[finite] = np.clip(studentized_range.sf(q[finite], k, df), 0.0, 1.0)
+    p[~finite] = 0.0
+    return tuple(
+        Pair(
+            first=names[a],
+            second=names[b],
+            difference=float(gap[row]),
+            low=float(gap[row] - half[row]),
+            high=float(gap[row] + half[row]),
+            p=float(p[row]),
+        )
+        for row, (a, b) in enumerate(at)
+    )
+
+
+def _letters(
+    pairs: Sequence[Pair], names: Sequence[str], estimates: Floats | Sequence[float]
+) -> tuple[str, ...]:
+    """Letters from the verdicts on pairs, a for the largest estimate."""
+    place = {name: index for index, name in enumerate(names)}
+    differ = np.zeros((len(names), len(names)), dtype=bool)
+    for pair in pairs:
+        a, b = place[pair.first], place[pair.second]
+        differ[a, b] = differ[b, a] = pair.differs
+    order = sorted(range(len(names)), key=lambda index: -float(estimates[index]))
+    return letters(differ, order)
+
+
+def compare_proportions(
+    hits: ArrayLike,
+    n: ArrayLike,
+    group: ArrayLike,
+    names: Sequence[str],
+    *,
+    level: float = 0.95,
+    unit: str = "clamshell",
+) -> Comparison:
+    """Compare the proportions of groups, allowing for clamshells that differ.
+
+    The test of "no difference at all" is quasi-binomial: Pearson's chi-square between groups over
+    its degrees of freedom and the dispersion between clamshells, against F. Pairs are Newcombe's
+    hybrid score intervals with berries divided by the dispersion and the quantile of the
+    studentized range, so that a group without a single soft berry has its place too.
+
+    Parameters
+    ----------
+    hits, n : array_like of float, shape (m,)
+        One clamshell each.
+    group : array_like of int, shape (m,)
+    names : sequence of str
+    level : float
+    unit : str
+
+    Raises
+    ------
+    TooFewScoresError
+        If there are fewer than two groups, or one clamshell a group.
+
+    Examples
+    --------
+    >>> soft, berries, selection = [1, 2, 1, 9, 11, 10], [20] * 6, [0, 0, 0, 1, 1, 1]
+    >>> compare_proportions(soft, berries, selection, ["R-114", "R-120"]).letters
+    ('b', 'a')
+    """
+    from scipy.special import fdtrc
+    from scipy.stats import studentized_range
+
+    x, total = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
+    code = np.asarray(group, dtype=np.int64)
+    k, df = len(names), x.size - len(names)
+    if k < 2:
+        raise TooFewScoresError("one group only: there is nothing to compare")
+    if df < 1:
+        raise TooFewScoresError(f"no more than one {unit} a group")
+    factor = dispersion(x, total, code).factor
+    hit, size = np.bincount(code, x, minlength=k), np.bincount(code, total, minlength=k)
+    overall = float(hit.sum() / size.sum())
+    inner = 0 < overall < 1
+    chi2 = (
+        float(((hit - size * overall) ** 2 / (size * overall * (1 - overall))).sum())
+        if inner
+        else 0.0
+    )
+    f = chi2 / (k - 1) / factor
+    critical = float(studentized_range.ppf(level, k, df)) / np.sqrt(2)
+    pairs = []
+    for a, b in itertools.combinations(range(k), 2):
+        gap = difference(
+            hit[a] / factor, size[a] / factor, hit[b] / factor, size[b] / factor, critical=critical
+        )
+        assert gap.value is not None and gap.low is not None and gap.high is not None
+        pairs.append(
+            Pair(
+                first=names[a],
+                second=names[b],
+                difference=gap.value,
+                low=gap.low,
+                high=gap.high,
+                p=None,
+            )
+        )
+    share = hit / size
+    return Comparison(
+        model=f"quasi-binomial, {unit} as the unit (dispersion {factor:.2f}); Newcombe intervals "
+        f"with the studentized range, simultaneous level {level:g}",
+        statistic=f"F({k - 1}, {df}) = {f:.4g}",
+        p=float(fdtrc(k - 1, df, f)),
+        groups=tuple(names),
+        estimates=tuple(float(s) for s in share),
+        pairs=tuple(pairs),
+        letters=_letters(pairs, names, share),
+    )
+
+
+def compare_scores(
+    counts: ArrayLike,
+    group: ArrayLike,
+    names: Sequence[str],
+    *,
+    level: float = 0.95,
+    unit: str = "clamshell",
+) -> Comparison:
+    """Compare the finger scores of groups by a cumulative logit model.
+
+    The likelihood ratio of "no difference at all" over its degrees of freedom and the dispersion
+    of clamshells about their group (Pearson, at least 1), against F; pairs by the studentized
+    range on the logit scale with standard errors raised by the same dispersion (McCullagh &
+    Nelder (1989), sections 4.5 and 5.5). An estimate above zero is softer than the average group.
+
+    Parameters
+    ----------
+    counts : array_like of float, shape (m, scores)
+        Berries of each clamshell at each score, firmest first.
+    group : array_like of int, shape (m,)
+    names : sequence of str
+    level : float
+    unit : str
+
+    Raises
+    ------
+    TooFewScoresError
+        If there are fewer than two groups or two used scores, or one clamshell a group.
+    SeparationError
+        If a group has all berries at one end of the scale, so that no finite estimate exists.
+
+    Examples
+    --------
+    >>> counts = [[12, 5, 3], [13, 5, 2], [11, 6, 3], [3, 6, 11], [2, 8, 10], [4, 5, 11]]
+    >>> compare_scores(counts, [0, 0, 0, 1, 1, 1], ["R-114", "R-120"]).letters
+    ('b', 'a')
+    """
+    from scipy.special import fdtrc
+
+    from calibrate.ordinal import fit_ordinal
+
+    table, code = np.asarray(counts, dtype=float), np.asarray(group, dtype=np.int64)
+    k, scores = len(names), table.shape[1]
+    df = table.shape[0] - k
+    if k < 2:
+        raise TooFewScoresError("one group only: there is nothing to compare")
+    if df < 1:
+        raise TooFewScoresError(f"no more than one {unit} a group")
+    pooled = np.zeros((k, scores))
+    np.add.at(pooled, code, table)
+    factor = max(1.0, _score_dispersion(table, pooled, code))
+    rank = np.tile(np.arange(scores), k)
+    # Effects that add up to zero, so that every group is treated alike.
+    design = np.vstack([np.eye(k - 1), -np.ones(k - 1)])
+    fit = fit_ordinal(np.repeat(design, scores, axis=0), rank, pooled.ravel(), n_ranks=scores)
+    null = fit_ordinal(np.zeros((scores, 0)), np.arange(scores), pooled.sum(axis=0), n_ranks=scores)
+    f = max(0.0, 2 * (fit.log_likelihood - null.log_likelihood)) / (k - 1) / factor
+    effects = design @ fit.coef
+    covariance = factor * design @ fit.covariance[-(k - 1) :, -(k - 1) :] @ design.T
+    pairs = all_pairs(effects, covariance, df, names, level=level)
+    return Comparison(
+        model=f"cumulative logit, {unit} as the unit (dispersion {factor:.2f}); studentized range "
+        f"on the logit scale, simultaneous level {level:g}",
+        statistic=f"F({k - 1}, {df}) = {f:.4g}",
+        p=float(fdtrc(k - 1, df, f)),
+        groups=tuple(names),
+        estimates=tuple(float(e) for e in effects),
+        pairs=pairs,
+        letters=_letters(pairs, names, effects),
+    )
+
+
+def _score_dispersion(table: Floats, pooled: Floats, code: Ints) -> float:
+    """Pearson's chi-square of clamshells about their group's distribution, over its df."""
+    expected = table.sum(axis=1, keepdims=True) * (pooled / pooled.sum(axis=1, keepdims=True))[code]
+    used = expected > 0
+    chi2 = float((((table - expected) ** 2)[used] / expected[used]).sum())
+    inner = (pooled > 0).sum(axis=1) - 1
+    df = int((inner * (np.bincount(code, minlength=pooled.shape[0]) - 1)).sum())
+    return chi2 / df if df > 0 else 1.0
