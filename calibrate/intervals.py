@@ -80,7 +80,7 @@ def cut_intervals(
     >>> rank, count = np.array([0, 0, 1, 1]), np.array([10.0, 30, 30, 10])
     >>> fit = fit_cells(collapse(np.array([2.0, 4, 2, 4]), rank, 2, count), RASPBERRY)
     >>> [(round(i.low_n, 2), round(i.high_n, 2)) for i in cut_intervals(fit)]
-    [(2.54, 3.46)]
+    [(2.51, 3.49)]
     """
     z = critical(level)
     if kind == "bootstrap":

@@ -223,6 +223,7 @@ def fit_ordinal(
     *,
     n_ranks: int | None = None,
     varying: ArrayLike | None = None,
+    allow_separated: bool = False,
 ) -> OrdinalFit:
     """Fit a cumulative logit model by maximum likelihood.
 
@@ -238,6 +239,10 @@ def fit_ordinal(
         Size of the scale; by default one more than the largest rank.
     varying : array_like of float, shape (n, q), optional
         Columns with an effect of their own on every threshold.
+    allow_separated : bool
+        Where no finite maximum exists, return the point where the likelihood stopped rising
+        (`Verdict.separated` is then true). Its log-likelihood is the supremum to 1e-9, good for a
+        likelihood ratio; its parameters and covariance mean nothing.
 
     Raises
     ------
@@ -273,12 +278,13 @@ def fit_ordinal(
     # Where nothing is separated the maximum is near and Newton quick; the linear programme that
     # proves it is run only when something looks odd.
     odd = not best.converged or best.iterations > 12 or np.abs(terms.design @ best.phi).max() > 30.0
-    if odd and separated(terms.design):
+    apart = odd and separated(terms.design)
+    if apart and not allow_separated:
         raise SeparationError(
             "The columns tell the scores apart without overlap, so no finite best fit exists.",
             todo="Collect rows where neighbouring scores overlap, or drop the column.",
         )
-    if not best.converged:
+    if not best.converged and not apart:
         raise NotConvergedError(
             f"Newton's method stopped away from the maximum (decrement {best.decrement:.3g}).",
             todo="Check the columns for extreme values.",
@@ -291,7 +297,12 @@ def fit_ordinal(
         threshold=theta[free],
         varying=best.phi[cuts : cuts * (1 + q)].reshape(q, cuts).T,
         coef=best.phi[cuts * (1 + q) :],
-        covariance=np.asarray(np.linalg.inv(-best.hessian), dtype=float),
+        covariance=np.asarray(
+            np.linalg.pinv(-best.hessian, hermitian=True)
+            if apart
+            else np.linalg.inv(-best.hessian),
+            dtype=float,
+        ),
         log_likelihood=best.value,
         n=float(weights.sum()),
         terms=terms,
@@ -303,6 +314,7 @@ def fit_ordinal(
             decrement=best.decrement,
             max_gradient=float(np.abs(best.gradient).max()),
             unused=tuple(int(k) for k in np.flatnonzero(totals == 0)),
+            separated=apart,
         ),
     )
 

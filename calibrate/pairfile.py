@@ -64,11 +64,13 @@ def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bo
     if scale is None:
         scale = _observed_scale(sheet, labels, firmest)
     place = {label: rank for rank, label in enumerate(scale.labels)}
-    for index, label in enumerate(labels):
-        if label not in place:
-            sheet.bad(
-                index, "score", f"'{label}' is not a score of the scale {', '.join(scale.labels)}"
-            )
+    if unknown := set(labels).difference(place):
+        index = next(i for i, label in enumerate(labels) if label in unknown)
+        sheet.bad(
+            index,
+            "score",
+            f"'{labels[index]}' is not a score of the scale {', '.join(scale.labels)}",
+        )
     count = np.array(
         sheet.parsed("count", lambda text: _count(sheet.number(text)))
         if "count" in sheet.columns
@@ -160,14 +162,14 @@ def _observed_scale(sheet: CsvSheet, labels: Sequence[str], firmest: str) -> Sca
     seen = set(labels)
     if seen <= set(RASPBERRY.labels):
         return RASPBERRY if firmest == "first" else Scale(labels=RASPBERRY.labels[::-1])
-    for index, label in enumerate(labels):
-        if not label.lstrip("-").isdigit():
-            sheet.bad(
-                index,
-                "score",
-                f"'{label}' is no whole number; for words, declare the order with --scores "
-                "(for example --scores firm,soft)",
-            )
+    if words := {label for label in seen if not label.removeprefix("-").isdecimal()}:
+        index = next(i for i, label in enumerate(labels) if label in words)
+        sheet.bad(
+            index,
+            "score",
+            f"'{labels[index]}' is no whole number; for words, declare the order with --scores "
+            "(for example --scores firm,soft)",
+        )
     numbers = sorted(int(label) for label in seen)
     low, high = numbers[0], numbers[-1]
     if high - low >= _MOST_SCORES:
@@ -195,10 +197,10 @@ def _name(text: str) -> str:
 
 
 def _positions(values: Sequence[str]) -> tuple[NDArray[np.int64], tuple[str, ...]]:
-    """Number names in the order in which they first appear."""
-    place: dict[str, int] = {}
-    at = [place.setdefault(value, len(place)) for value in values]
-    return np.array(at, dtype=np.int64), tuple(place)
+    """Number names in their sorted order, so that the order of rows does not matter."""
+    names = tuple(sorted(set(values)))
+    place = {name: index for index, name in enumerate(names)}
+    return np.array([place[value] for value in values], dtype=np.int64), names
 
 
 def _extra(sheet: CsvSheet, name: str) -> NDArray[np.object_]:

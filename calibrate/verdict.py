@@ -30,6 +30,8 @@ class Verdict:
     max_gradient : float
     unused : tuple of int
         Ranks of the scale that no row bears; they are reported, never renumbered.
+    separated : bool
+        The columns tell the scores apart: the fit is only a limit, not a maximum.
     """
 
     converged: bool
@@ -37,6 +39,7 @@ class Verdict:
     decrement: float
     max_gradient: float
     unused: tuple[int, ...] = ()
+    separated: bool = False
 
 
 class Separation(Enum):
