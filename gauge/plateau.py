@@ -6,6 +6,7 @@ the readings is in checkweight.
 
 from __future__ import annotations
 
+import itertools
 import math
 import statistics
 from collections import deque
@@ -79,7 +80,7 @@ class WeightWatch:
             raise InvalidValueError("no check weight was named.", todo="Give --mass, as 500g.")
         self._pending = [(mass, expected_n(mass, gravity_m_s2)) for mass in masses]
         forces = sorted({force for _, force in self._pending})
-        gaps = [b - a for a, b in zip(forces[:-1], forces[1:], strict=True)]
+        gaps = [b - a for a, b in itertools.pairwise(forces)]
         self._leave_n = 0.25 * min([forces[0], *gaps])
         self._zero_within_n = 0.3 * forces[0]
         self._slack = tolerance_pct / 100 / 2
@@ -256,5 +257,5 @@ class WeightWatch:
 
 def _noise_n(forces: Sequence[float]) -> float:
     """Estimate the standard deviation from neighbouring differences, which drift leaves alone."""
-    steps = [b - a for a, b in zip(forces[:-1], forces[1:], strict=True)]
+    steps = [b - a for a, b in itertools.pairwise(forces)]
     return math.sqrt(statistics.fmean(d * d for d in steps) / 2) if steps else 0.0

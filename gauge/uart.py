@@ -43,7 +43,7 @@ def _bits(data: bytes, sent: Wire) -> list[int]:
 
 
 def heard(data: bytes, sent: Wire, received: Wire) -> bytes:
-    """Bytes that a receiver makes of `data`, which went out in one burst on an idle line.
+    r"""Bytes that a receiver makes of `data`, which went out in one burst on an idle line.
 
     Parity and stop bits are not checked, as on a POSIX port without INPCK: a byte with a bad stop
     bit is handed over, and the next start bit is looked for once the line is high again.
@@ -51,7 +51,7 @@ def heard(data: bytes, sent: Wire, received: Wire) -> bytes:
     Examples
     --------
     >>> heard(b"12.5", Wire(bytesize=7, parity="E"), Wire())
-    b'\\xb1\\xb2.5'
+    b'\xb1\xb2.5'
     >>> heard(b"12.5", Wire(parity="E"), Wire())
     b'12.5'
     """

@@ -32,7 +32,8 @@ EXACT = {
     Unit.GF: "0.00980665",
     Unit.OZF: "0.27801385095378125",
 }
-CONTRACT_SPELLINGS = "N mN lbf kgf gf ozf lb lbF LBF kg kgF g gF oz ozF".split()
+CONTRACT_SPELLINGS = ["N", "mN", "lbf", "kgf", "gf", "ozf", "lb", "lbF", "LBF"]
+CONTRACT_SPELLINGS += ["kg", "kgF", "g", "gF", "oz", "ozF"]
 
 
 @pytest.mark.parametrize("unit", Unit)
