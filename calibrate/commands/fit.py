@@ -1,0 +1,177 @@
+"""`calibrate fit`: cut points of finger scores, with intervals and a picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from gauge.clikit import emit_json, say
+
+if TYPE_CHECKING:
+    from calibrate.calibration import Calibration
+
+
+@click.command("fit")
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option(
+    "--force-scale",
+    type=click.Choice(["linear", "log", "auto"]),
+    default="linear",
+    show_default=True,
+    help="Whether equal steps of force, or equal ratios, feel alike; auto chooses by AIC.",
+)
+@click.option("--rater", "raters", multiple=True, help="Only this rater; may be repeated.")
+@click.option(
+    "--firmest",
+    type=click.Choice(["first", "last"]),
+    default="first",
+    show_default=True,
+    help="Whether the first (lowest) score of the scale is the firmest, or the last.",
+)
+@click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
+@click.option(
+    "--interval",
+    "kind",
+    type=click.Choice(["profile", "wald", "bootstrap"]),
+    default="profile",
+    show_default=True,
+    help="How the intervals are made.",
+)
+@click.option(
+    "--level",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.95,
+    show_default=True,
+    help="Level of the intervals.",
+)
+@click.option(
+    "--resamples",
+    type=click.IntRange(100),
+    default=2000,
+    show_default=True,
+    help="Resamples of the bootstrap.",
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the bootstrap.")
+@click.option(
+    "--plot", type=click.Path(path_type=Path), help="Draw the fit to this png, pdf or svg file."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+def command(
+    source: Path,
+    force_scale: str,
+    raters: tuple[str, ...],
+    firmest: str,
+    scores: str | None,
+    kind: str,
+    level: float,
+    resamples: int,
+    seed: int,
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Fit the cut points of finger scores in newtons.
+
+    At which force does each score turn into the next, and how sure is that? SOURCE is a season
+    file, or a CSV with the columns force_N (or force and unit) and score, and if you like rater,
+    berry and count. With two raters or more the cut points are the panel's.
+
+    \b
+    calibrate fit season.firm --plot cuts.png
+    calibrate fit scores.csv --force-scale auto --json
+
+    A side of an interval that the berries at hand cannot close is shown as open. Whether fruit is
+    sold stays with your own rules and the law of the place; a cut point only describes hands.
+    """  # noqa: D301
+    from calibrate.fitting import calibrate_pairs
+    from calibrate.pairs import load_pairs
+    from calibrate.scale import parse_scale
+
+    if plot is not None:
+        from calibrate.plots.style import check_suffix
+
+        check_suffix(plot)
+    pairs = load_pairs(
+        source,
+        firmest=firmest,
+        scale=None if scores is None else parse_scale(scores, firmest=firmest),
+        raters=raters,
+        positive=force_scale == "log",
+    )
+    calibration = calibrate_pairs(
+        pairs,
+        force_scale=force_scale,  # type: ignore[arg-type]
+        kind=kind,  # type: ignore[arg-type]
+        level=level,
+        firmest=firmest,
+        resamples=resamples,
+        seed=seed,
+    )
+    if plot is not None:
+        from calibrate.plots.fit import draw_fit
+        from calibrate.plots.style import save
+
+        save(draw_fit(calibration, pairs), plot)
+    for warning in calibration.warnings:
+        say(f"warning: {warning}")
+    if as_json:
+        emit_json(document(calibration, firmest))
+    else:
+        show(calibration, firmest)
+        if plot is not None:
+            say(f"picture: {plot}")
+
+
+def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
+    """The fit as it is printed by --json: scores and cuts in the order of the source."""
+    from calibrate.render import as_label
+
+    step = 1 if firmest == "first" else -1
+    cuts = zip(
+        calibration.scale.boundaries,
+        calibration.cuts_n,
+        calibration.low_n,
+        calibration.high_n,
+        strict=True,
+    )
+    return {
+        "n": calibration.n,
+        "raters": len(calibration.raters),
+        "scores": [as_label(label) for label in calibration.scale.labels[::step]],
+        "force_scale": calibration.force_scale,
+        "log_likelihood": calibration.log_likelihood,
+        "spread": calibration.spread,
+        "cuts": [
+            {
+                "between": [as_label(label) for label in between[::step]],
+                "force_N": cut,
+                "low_N": low,
+                "high_N": high,
+            }
+            for between, cut, low, high in list(cuts)[::step]
+        ],
+        "warnings": list(calibration.warnings),
+    }
+
+
+def show(calibration: Calibration, firmest: str) -> None:
+    """Print the fit as a table."""
+    from calibrate.render import newtons, print_table, span
+
+    table = document(calibration, firmest)
+    print_table(
+        ["between", "force N", f"{calibration.level:.0%} interval N"],
+        [
+            [
+                f"{cut['between'][0]} and {cut['between'][1]}",
+                newtons(cut["force_N"], missing="unknown"),
+                "unknown" if cut["force_N"] is None else span(cut["low_N"], cut["high_N"]),
+            ]
+            for cut in table["cuts"]
+        ],
+    )
+    unit = "N" if calibration.force_scale == "linear" else "in log N"
+    hands = f" by {table['raters']} raters" if table["raters"] > 1 else ""
+    click.echo(f"{calibration.n} scores{hands}; spread of the fingers {table['spread']:.3g} {unit}")
+    click.echo(f"log-likelihood {calibration.log_likelihood:.3f}, {calibration.force_scale} scale")

@@ -1,0 +1,148 @@
+"""From pairs to a calibration in one call: choice of force scale, panel or single hand, warnings.
+
+What every command that needs cut points calls. The models are in cutmodel and raters.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Literal
+
+import numpy as np
+
+from calibrate.calibration import Calibration
+from calibrate.cutmodel import CutFit, ForceScale, collapse, fit_cells
+from calibrate.intervals import Kind, cut_intervals
+from calibrate.pairs import Pairs
+from gauge import __version__
+
+ForceChoice = Literal["linear", "log", "auto"]
+
+
+def calibrate_pairs(
+    pairs: Pairs,
+    *,
+    force_scale: ForceChoice = "linear",
+    kind: Kind = "profile",
+    level: float = 0.95,
+    firmest: str = "first",
+    resamples: int = 2000,
+    seed: int = 1,
+) -> Calibration:
+    """Fit cut points with intervals to all rows of `pairs`.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        With two or more raters in them the cut points are the panel's.
+    force_scale : {'linear', 'log', 'auto'}
+        'auto' takes the scale of the smaller AIC (Akaike, H. (1974) IEEE Trans. Autom. Control
+        19:716-723): both give probabilities of the same scores, so their likelihoods compare.
+    kind : {'profile', 'wald', 'bootstrap'}
+    level : float
+    firmest : {'first', 'last'}
+        As declared, for messages.
+    resamples, seed : int
+        Of the bootstrap.
+
+    Raises
+    ------
+    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+        See `calibrate.verdict`.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> zero = np.zeros(4, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    ...               rank=np.array([0, 0, 1, 1]), count=np.array([10.0, 30, 30, 10]), berry=zero)
+    >>> found = calibrate_pairs(pairs)
+    >>> round(found.cuts_n[0], 6), round(found.low_n[0], 2), found.n
+    (3.0, 2.51, 80)
+    """
+    fit, warnings = _best(pairs, force_scale, firmest)
+    intervals = cut_intervals(fit, kind=kind, level=level, resamples=resamples, seed=seed)
+    warnings += unused_warnings(pairs)
+    for interval in intervals:
+        warnings += [text for text in interval.warnings if text not in warnings]
+    return Calibration(
+        scale=pairs.scale,
+        force_scale=fit.force_scale,
+        cuts_n=tuple(i.force_n for i in intervals),
+        low_n=tuple(i.low_n for i in intervals),
+        high_n=tuple(i.high_n for i in intervals),
+        spread=fit.spread,
+        level=level,
+        n=pairs.n,
+        raters=pairs.raters,
+        log_likelihood=fit.log_likelihood,
+        fingerprint=fingerprint(pairs, fit.force_scale, kind, level),
+        version=__version__,
+        source=pairs.source,
+        warnings=tuple(warnings),
+    )
+
+
+def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list[str]]:
+    """Fit one hand on the chosen force scale, or on the better of the two."""
+    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count)
+
+    def fit(force_scale: ForceScale) -> CutFit:
+        return fit_cells(
+            cells, pairs.scale, force_scale=force_scale, firmest=firmest, source=pairs.source
+        )
+
+    if choice != "auto":
+        return fit(choice), []
+    linear = fit("linear")
+    if (pairs.force_n <= 0).any():
+        return linear, ["a force of zero has no logarithm, so the linear scale was taken"]
+    log = fit("log")
+    return (log if log.aic < linear.aic else linear), []
+
+
+def unused_warnings(pairs: Pairs) -> list[str]:
+    """Say what each score that nobody gave does to the cut points."""
+    labels = pairs.scale.labels
+    used = np.unique(pairs.rank)
+    warnings = []
+    for rank, label in enumerate(labels):
+        if rank in used:
+            continue
+        if used[0] < rank < used[-1]:
+            firmer, softer = labels[rank - 1], labels[rank + 1]
+            warnings.append(
+                f"score {label} was never given: the cut points {firmer}/{label} and "
+                f"{label}/{softer} fall together, where firmer scores turn into softer ones"
+            )
+        else:
+            warnings.append(f"score {label} was never given")
+    return warnings
+
+
+def fingerprint(pairs: Pairs, force_scale: ForceScale, kind: Kind, level: float) -> str:
+    """SHA-256 of the data and options of a fit, the same whatever the order of the rows.
+
+    Parameters
+    ----------
+    pairs : Pairs
+    force_scale, kind : str
+    level : float
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one, zero = np.ones(1), np.zeros(1, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=one, rank=zero, count=one, rater=zero, berry=zero)
+    >>> fingerprint(pairs, "linear", "profile", 0.95)[:8]
+    'ceb0ccb0'
+    """
+    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count, pairs.rater)
+    digest = hashlib.sha256()
+    options = [pairs.scale.to_json(), *pairs.raters, force_scale, kind, repr(level)]
+    digest.update("\x1f".join(options).encode())
+    for column in (cells.force_n, cells.rank, cells.group, cells.weight):
+        # Fixed width and byte order, so that every machine gives the same print.
+        kept = column.astype("<f8" if column.dtype.kind == "f" else "<i8")
+        digest.update(kept.tobytes())
+    return digest.hexdigest()

@@ -1,0 +1,1 @@
+"""Pictures of calibrations, one module a picture. Only here is matplotlib imported."""

@@ -1,0 +1,151 @@
+"""The picture of a fit: berries by score and force, cut points with intervals, probabilities."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from calibrate.calibration import Calibration
+from calibrate.pairs import Pairs
+from calibrate.plots.style import DASHES, GREY, INK, MARKERS, PALE, new_figure, tidy
+from calibrate.render import as_label, newtons
+
+_MOST_POINTS = 4000
+
+
+def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
+    """Draw a calibration over the berries that it was fitted to.
+
+    Above, each berry stands at its force in the row of its score, with a marker for its rater;
+    the cut points cross the rows with their intervals. Below, the probability of each score.
+    Shaded bands show which score is the likeliest side of the cut points.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    pairs : Pairs
+    """
+    figure = new_figure(7.0, 5.8)
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])
+    grid = _grid(calibration, pairs)
+    for axes in (upper, lower):
+        tidy(axes)
+        _bands(axes, calibration, (float(grid[0]), float(grid[-1])))
+    _berries(upper, calibration, pairs)
+    _cuts(upper, calibration)
+    _curves(lower, calibration, grid)
+    upper.set_title(
+        f"{calibration.n} scores, {_who(pairs)}; cut points with {calibration.level:.0%} intervals",
+        loc="left",
+        fontsize=9,
+    )
+    upper.set_xlim(grid[0], grid[-1])
+    lower.set_xlabel("peak force (N)")
+    return figure
+
+
+def _who(pairs: Pairs) -> str:
+    named = len(pairs.raters)
+    return "raters not named" if not named else f"{named} rater{'s' if named > 1 else ''}"
+
+
+def _grid(calibration: Calibration, pairs: Pairs) -> np.ndarray:
+    low, high = float(pairs.force_n.min()), float(pairs.force_n.max())
+    margin = 0.04 * (high - low)
+    start = low - margin
+    if calibration.force_scale == "log" or low >= 0:
+        start = max(start, low / 2.0)
+    return np.linspace(start, high + margin, 400)
+
+
+def _bands(axes: Axes, calibration: Calibration, limits: tuple[float, float]) -> None:
+    """Shade every other score's stretch between its cut points."""
+    cuts = [cut for cut in calibration.cuts_n if cut is not None]
+    edges = np.clip([limits[1], *cuts, limits[0]], *limits)
+    for k in range(0, edges.size - 1, 2):
+        axes.axvspan(edges[k + 1], edges[k], color=PALE, linewidth=0, zorder=0)
+
+
+def _berries(axes: Axes, calibration: Calibration, pairs: Pairs) -> None:
+    """One point a row, spread out within its score's row by a fixed pattern."""
+    order = np.lexsort((pairs.force_n, pairs.rater, pairs.rank))
+    shown = order[:: max(1, -(-order.size // _MOST_POINTS))]
+    # Multiples of the golden ratio fill a row evenly and need no random numbers.
+    jitter = 0.56 * ((np.arange(shown.size) * 0.6180339887498949) % 1.0 - 0.5)
+    raters = pairs.raters or ("",)
+    for index, name in enumerate(raters):
+        mine = pairs.rater[shown] == index
+        axes.scatter(
+            pairs.force_n[shown][mine],
+            pairs.rank[shown][mine] + jitter[mine],
+            s=13,
+            marker=MARKERS[index % len(MARKERS)],
+            facecolors="none" if index % 2 == 0 else GREY,
+            edgecolors=INK if index % 2 == 0 else GREY,
+            linewidths=0.7,
+            label=name,
+            zorder=2,
+        )
+    if 1 < len(raters) <= 2 * len(MARKERS):
+        # Soft berries of high force are the rarest: the lower right corner stays free.
+        axes.legend(loc="lower right", fontsize=8, title="rater", title_fontsize=8)
+    labels = calibration.scale.labels
+    axes.set_yticks(range(len(labels)), labels)
+    axes.set_ylim(len(labels) - 0.5, -1.25)
+    axes.set_ylabel("finger score")
+
+
+def _cuts(axes: Axes, calibration: Calibration) -> None:
+    """A line at each cut point, its interval as a bar with caps, its force in words."""
+    for index, (firm, soft) in enumerate(calibration.scale.boundaries):
+        cut, low, high = (
+            side[index] for side in (calibration.cuts_n, calibration.low_n, calibration.high_n)
+        )
+        if cut is None:
+            continue
+        axes.axvline(cut, color=INK, linewidth=0.8, zorder=1)
+        left, right = axes.get_xlim()
+        ends = (left if low is None else low, right if high is None else high)
+        axes.plot(ends, [-0.55, -0.55], color=INK, linewidth=2.2, zorder=4)
+        for end, known in zip(ends, (low, high), strict=True):
+            # A cap closes a side that the data close; an open side gets an arrow head.
+            mark = "|" if known is not None else ("<" if end == ends[0] else ">")
+            axes.plot([end], [-0.55], marker=mark, color=INK, markersize=7, zorder=4)
+        axes.annotate(
+            f"{'|'.join(_in_order(firm, soft))}\n{newtons(cut)}",
+            (cut, -0.66),
+            ha="center",
+            va="bottom",
+            fontsize=7.5,
+            annotation_clip=True,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
+            zorder=5,
+        )
+
+
+def _in_order(firm: str, soft: str) -> tuple[str, str]:
+    """Two neighbouring scores as people say them: 1|2 whichever is the firmer, firm|soft."""
+    numbers = isinstance(as_label(firm), int) and isinstance(as_label(soft), int)
+    return (soft, firm) if numbers and int(soft) < int(firm) else (firm, soft)
+
+
+def _curves(axes: Axes, calibration: Calibration, grid: np.ndarray) -> None:
+    table = calibration.probabilities(grid)
+    for k, label in enumerate(calibration.scale.labels):
+        column = table[:, k]
+        axes.plot(grid, column, color=INK, linestyle=DASHES[k % len(DASHES)], linewidth=1.4)
+        top = int(column.argmax())
+        axes.annotate(
+            label,
+            (grid[top], column[top]),
+            xytext=(0, 3),
+            textcoords="offset points",
+            ha="left" if top == 0 else "right" if top == grid.size - 1 else "center",
+            va="bottom",
+            fontsize=9,
+            fontweight="bold",
+        )
+    axes.set_ylim(0.0, 1.12)
+    axes.set_yticks([0.0, 0.25, 0.5, 0.75, 1.0])
+    axes.set_ylabel("probability of score")

@@ -1,0 +1,93 @@
+"""How all pictures look, and how they are written: grey-safe, never by colour alone.
+
+Figures are made without pyplot, so no window, display or global state is touched.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from gauge.errors import CannotWriteError, InvalidValueError
+
+SUFFIXES = (".png", ".pdf", ".svg")
+# Told apart by dashes and markers first; the greys only help.
+DASHES: tuple[object, ...] = (
+    "-", (0, (6, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1, 1, 1, 1, 1)), (0, (2, 2)),
+)  # fmt: skip
+MARKERS = ("o", "^", "s", "D", "v", "P")
+INK, GREY, PALE = "#111111", "#6e6e6e", "#ececec"
+
+_RC: dict[Any, Any] = {
+    "font.size": 9.0,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.edgecolor": INK,
+    "svg.hashsalt": "firmhand",
+    "pdf.fonttype": 42,
+}
+
+
+def new_figure(width_in: float = 7.0, height_in: float = 5.0) -> Figure:
+    """Make an empty figure.
+
+    Parameters
+    ----------
+    width_in, height_in : float
+        Inches.
+    """
+    with rc_context(_RC):
+        return Figure(figsize=(width_in, height_in), layout="constrained")
+
+
+def tidy(axes: Axes) -> None:
+    """Leave only the left and lower line of a panel."""
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(labelsize=8)
+
+
+def check_suffix(path: Path) -> None:
+    """Refuse a picture format before any work is done.
+
+    Raises
+    ------
+    InvalidValueError
+        If the suffix is none of png, pdf, svg.
+
+    Examples
+    --------
+    >>> check_suffix(Path("fit.png"))
+    """
+    if path.suffix.lower() not in SUFFIXES:
+        raise InvalidValueError(
+            f"{path}: a picture is written as {', '.join(SUFFIXES)}.",
+            todo="Give the file one of these endings.",
+        )
+
+
+def save(figure: Figure, path: Path) -> None:
+    """Write a figure in the format that the suffix says; the same figure gives the same file.
+
+    Raises
+    ------
+    InvalidValueError
+        If the suffix is none of png, pdf, svg.
+    CannotWriteError
+        If the file cannot be written.
+    """
+    check_suffix(path)
+    kind = path.suffix.lower().removeprefix(".")
+    # A date in the file would make two equal pictures differ.
+    undated = {"png": None, "pdf": {"CreationDate": None}, "svg": {"Date": None}}[kind]
+    try:
+        with rc_context(_RC):
+            figure.savefig(path, format=kind, dpi=150, metadata=undated)
+    except OSError as error:
+        raise CannotWriteError(
+            f"{path} cannot be written: {error.strerror or error}.",
+            todo="Close it elsewhere, or choose another folder.",
+        ) from None
