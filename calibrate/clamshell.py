@@ -207,7 +207,8 @@ class Shares:
             document["marketable_at_most_pct"] = 100 * self.marketable_most
         if self.dispersion:
             document["overdispersion"] = {
-                name: {"ratio": d.ratio, "df": d.df, "p": d.p} for name, d in self.dispersion.items()
+                name: {"ratio": d.ratio, "df": d.df, "p": d.p}
+                for name, d in self.dispersion.items()
             }
         return document
 

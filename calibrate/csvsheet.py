@@ -19,7 +19,7 @@ T = TypeVar("T")
 
 
 class CsvSheet:
-    """The cells of a CSV.
+    r"""The cells of a CSV.
 
     Parameters
     ----------

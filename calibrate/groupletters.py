@@ -53,7 +53,7 @@ def letters(differ: ArrayLike, order: Sequence[int] | None = None) -> tuple[str,
     places = list(range(k)) if order is None else list(order)
     columns = _insert_absorb(matrix[np.ix_(places, places)])
     columns = _sweep(columns, k)
-    columns.sort(key=lambda column: sorted(column))
+    columns.sort(key=sorted)
     given = [""] * k
     for index, column in enumerate(columns):
         for position in column:

@@ -5,9 +5,8 @@ Levels are kept as text; joining sources, and what contradicts what, is in pooli
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +18,7 @@ from calibrate.csvsheet import CsvSheet
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
 from calibrate.sheetfile import looks_like_sheets, read_sheets
 from gauge.errors import BadTableError, UnknownUnitError
+from gauge.records import Sample
 from gauge.units import newtons, parse_unit
 
 Floats = NDArray[np.float64]
@@ -62,7 +62,6 @@ class Part:
     scale: Scale | None = None
     clamshells: tuple[Clamshell, ...] = ()
     said_season: bool = True
-    calibrations: dict[str, dict[str, Any]] = field(default_factory=dict)
 
 
 def read_part(path: Path, *, scale: Scale | None = None, cues: Sequence[str] = ()) -> Part:
@@ -144,7 +143,8 @@ def _read_csv(sheet: CsvSheet, scale: Scale | None, cues: Sequence[str]) -> Part
     for cue in cues:
         if cue not in levels:
             raise BadTableError(
-                f"{sheet.path}: the header has no column '{cue}' (it has {', '.join(sheet.header)})."
+                f"{sheet.path}: the header has no column '{cue}' "
+                f"(it has {', '.join(sheet.header)})."
             )
     force = _forces(sheet)
     ranks: list[int | None] = []
@@ -250,51 +250,58 @@ def _read_season(path: Path, cues: Sequence[str]) -> Part:
     with open_season(path, read_only=True) as season:
         scale = Scale.from_json(season.scale_text)
         code = season.code
-        columns = list(season.columns("berry", ["berry_id", "peak_N", "void", *names]))
-        scores = list(season.columns("pair", ["berry_id", "score", "rater", "occasion"]))
-        samples = season.samples()
+        berry = season.columns("berry", ["berry_id", "peak_N", "void", *names])
+        scores = season.columns("scores", ["berry_id", "score_rank", "rater", "occasion"])
+        samples = {row.sample.code: row.sample for row in season.samples()}
         sheets = season.clamshell_counts()
-    berry_id, peak, void = columns[:3]
-    keep = [i for i, (p, v) in enumerate(zip(peak, void, strict=True)) if v is None and p is not None]
-    place = {berry_id[i]: row for row, i in enumerate(keep)}
+    scored = set(scores["berry_id"])
+    rows = zip(berry["berry_id"], berry["peak_N"], berry["void"], strict=True)
+    keep = [
+        at
+        for at, (number, peak, void) in enumerate(rows)
+        if void is None and (peak is not None or number in scored)
+    ]
+    place = {berry["berry_id"][at]: row for row, at in enumerate(keep)}
+    peaks = berry["peak_N"]
     levels: dict[str, Texts] = {"season": [code] * len(keep)}
-    for name, column in zip(names, columns[3:], strict=True):
+    for name in names:
+        column = berry[name]
         known = {value: None if value is None else tidy(name, str(value)) for value in set(column)}
-        levels[name] = [known[column[i]] for i in keep]
-    by_code = {sample.code: sample for sample in samples}
+        if any(text is not None for text in known.values()):
+            levels[name] = [known[column[at]] for at in keep]
     for cue in cues:
-        told = {c: _cue(sample, cue) for c, sample in by_code.items()}
-        levels[cue] = [told.get(c or "") for c in levels["sample"]]
-    clamshells = []
-    for sample_code, rater, sheet in sheets:
-        sample = by_code[sample_code]
-        own = {name: getattr(sample, name, None) for name in (*names, *cues)}
-        own |= {cue: _cue(sample, cue) for cue in cues}
-        clamshells.append(
-            Clamshell.from_document(
-                json.loads(sheet) if isinstance(sheet, str) else sheet,
-                sample=sample_code,
-                scale=scale,
-                rater=rater,
-                levels={"season": code}
-                | {k: tidy(k, str(v)) or "" for k, v in own.items() if v is not None},
-                where=str(path),
-            )
-        )
-    ids, labels, raters, occasions = scores
+        told = {sample: _cue(one, cue) for sample, one in samples.items()}
+        levels[cue] = [told[berry["sample"][at]] for at in keep]
+    kept = [at for at, number in enumerate(scores["berry_id"]) if number in place]
     return Part(
         source=str(path),
-        force_n=np.array([peak[i] for i in keep], dtype=float),
+        force_n=np.array([np.nan if peaks[i] is None else peaks[i] for i in keep], dtype=float),
         levels=levels,
-        score_at=[place[b] for b in ids],
-        rank=[scale.rank(label) for label in labels],
-        rater=list(raters),
-        occasion=[str(o) for o in occasions],
+        score_at=[place[scores["berry_id"][at]] for at in kept],
+        rank=[scores["score_rank"][at] - 1 for at in kept],
+        rater=[scores["rater"][at] for at in kept],
+        occasion=[str(scores["occasion"][at]) for at in kept],
         scale=scale,
-        clamshells=tuple(clamshells),
+        clamshells=tuple(
+            Clamshell.from_document(
+                row.sheet,
+                sample=row.sample,
+                scale=scale,
+                rater=row.rater,
+                levels=_levels(samples[row.sample], code, (*names, *cues)),
+                where=str(path),
+            )
+            for row in sheets
+        ),
     )
 
 
-def _cue(sample: Any, cue: str) -> str | None:
-    value = sample.cues.get(cue, getattr(sample, cue, None))
+def _levels(sample: Sample, season: str, names: Sequence[str]) -> dict[str, str]:
+    told = {name: _cue(sample, name) for name in names if name not in ("sample", "number")}
+    tidied = {name: tidy(name, text) for name, text in told.items() if text is not None}
+    return {"season": season} | {name: text for name, text in tidied.items() if text}
+
+
+def _cue(sample: Sample, name: str) -> str | None:
+    value = sample.cues.get(name, getattr(sample, name, None))
     return None if value is None else str(value)

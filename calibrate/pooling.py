@@ -114,8 +114,9 @@ class _Joined:
             for text in dict.fromkeys(column):
                 if text is not None:
                     place.setdefault(text, len(place))
-            lookup: dict[str | None, int] = {**place, None: -1}
-            code = np.fromiter((lookup[text] for text in column), np.int32, count=n)
+            code = np.fromiter(
+                (-1 if text is None else place[text] for text in column), np.int32, count=n
+            )
             self.codes[name].append(code)
 
     def level(self, name: str) -> Level:

@@ -130,7 +130,8 @@ def read_sheets(
         if one.colour is not None and one.colour not in colours:
             allowed = ", ".join(map(str, colours))
             raise ImpossibleSheetError(
-                f"{path}, row {number}, column 'colour': {one.colour} is not on the scale {allowed}.",
+                f"{path}, row {number}, column 'colour': {one.colour} is not on the scale "
+                f"{allowed}.",
                 todo="Correct the cell, or declare the scale with --colour.",
             )
         found.append(one)
