@@ -133,9 +133,11 @@ def _core(calibration: Calibration, score: int, target_n: float) -> tuple[Side, 
     start = float(calibration.h(target_n))
     if excess(start) < 0:
         return None, None
-    reach = 60 * calibration.spread
+    far = 60 * calibration.spread
     firm_end = edges[score] == inf
     soft_end = edges[score + 1] == -inf
-    high = None if firm_end else calibration.force(float(brentq(excess, start, start + reach)))
-    low = 0.0 if soft_end else calibration.force(float(brentq(excess, start - reach, start)))
+    high = None if firm_end else calibration.force(float(brentq(excess, start, edges[score] + far)))
+    low = (
+        0.0 if soft_end else calibration.force(float(brentq(excess, edges[score + 1] - far, start)))
+    )
     return max(low, 0.0), high

@@ -39,6 +39,9 @@ class Calibration:
         Logistic scale of the fingers, in newtons (linear) or in log newtons (log).
     level : float
         Of the intervals.
+    covariance : tuple of tuple of float, or None
+        Of the cuts on the model's scale and, last, the spread; rows and columns of an unknown cut
+        are zero. None where only intervals are known.
     n : int
         Scored berries that it rests on.
     raters : tuple of str
@@ -65,6 +68,7 @@ class Calibration:
     high_n: tuple[Side, ...]
     spread: float
     level: float = 0.95
+    covariance: tuple[tuple[float, ...], ...] | None = None
     n: int = 0
     raters: tuple[str, ...] = ()
     hand_sd: float | None = None
@@ -85,6 +89,11 @@ class Calibration:
             raise InvalidValueError("cut points must fall from the firmest boundary on")
         if self.force_scale == "log" and min(known) <= 0:
             raise InvalidValueError("a cut point on the log scale must be above zero")
+        size = wanted + 1
+        if self.covariance is not None and np.shape(self.covariance) != (size, size):
+            raise InvalidValueError(
+                f"the covariance of {wanted} cuts and a spread is {size} square"
+            )
         if not (math.isfinite(self.spread) and self.spread > 0):
             raise InvalidValueError("the spread must be above zero")
 
@@ -226,6 +235,8 @@ class Calibration:
             values["scale"] = Scale.from_json(values["scale"])
             for name in ("cuts_n", "low_n", "high_n", "raters", "warnings"):
                 values[name] = tuple(values.get(name) or ())
+            if values.get("covariance") is not None:
+                values["covariance"] = tuple(tuple(row) for row in values["covariance"])
             if values.get("log_likelihood") is None:
                 values["log_likelihood"] = math.nan
             return cls(**values)
