@@ -215,7 +215,7 @@ def read_pair_season(path: Path, *, firmest: str, scale: Scale | None, positive:
 
     with open_season(path, read_only=True) as season:
         declared = Scale.from_json(season.scale_text)
-        columns = dict(zip(_PAIR, season.columns("pair", _PAIR), strict=True))
+        columns = season.columns("pair", _PAIR)
     if scale is None:
         scale = declared
         if firmest == "last":

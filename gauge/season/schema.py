@@ -6,6 +6,8 @@ Datasette or DuckDB. Times are ISO 8601 UTC text; forces are newtons beside valu
 
 from __future__ import annotations
 
+import sqlite3
+
 # "fhsn" in ASCII: tells a season file from any other SQLite file.
 APPLICATION_ID = 0x6668736E
 
@@ -14,7 +16,7 @@ CREATE TABLE season (
     id INTEGER PRIMARY KEY CHECK (id = 1),
     code TEXT NOT NULL,              -- e.g. '2026 blackberry'
     crop TEXT,
-    scale TEXT NOT NULL,             -- JSON {"name":, "labels":[firmest ... softest], "sale_limit":}
+    scale TEXT NOT NULL,             -- JSON {"name":, "labels":[firmest first], "sale_limit":}
     latitude_deg REAL, elevation_m REAL,
     created_at TEXT NOT NULL,
     created_by TEXT NOT NULL         -- firmhand version
@@ -55,10 +57,14 @@ CREATE TABLE berries (
     berry_id INTEGER PRIMARY KEY,
     sample_id INTEGER NOT NULL REFERENCES samples,
     number INTEGER NOT NULL CHECK (number > 0),   -- berry 7 of the sample
-    size_mm REAL, fruit_temp_c REAL, note TEXT,
+    size_mm REAL CHECK (size_mm > 0), fruit_temp_c REAL,
     at TEXT NOT NULL,
-    UNIQUE (sample_id, number)
+    void_why TEXT CHECK (length(trim(void_why)) > 0), void_at TEXT,
+    CHECK ((void_why IS NULL) = (void_at IS NULL))
 ) STRICT;
+-- A voided berry stays, but frees its number: the next press is berry 7 again.
+CREATE UNIQUE INDEX berry_number ON berries (sample_id, number) WHERE void_why IS NULL;
+CREATE INDEX berry_sample ON berries (sample_id);
 CREATE TABLE peaks (
     berry_id INTEGER PRIMARY KEY REFERENCES berries,
     session_id INTEGER NOT NULL REFERENCES sessions,
@@ -71,6 +77,7 @@ CREATE TABLE peaks (
     flags TEXT NOT NULL DEFAULT '[]', -- JSON list
     at TEXT NOT NULL
 ) STRICT;
+-- The same press of the same session is never stored twice.
 CREATE UNIQUE INDEX peak_once ON peaks (session_id, start_s);
 CREATE TABLE scores (
     score_id INTEGER PRIMARY KEY,
@@ -84,11 +91,6 @@ CREATE TABLE scores (
     UNIQUE (berry_id, rater, occasion)
 ) STRICT;
 CREATE INDEX score_rater ON scores (rater);
-CREATE TABLE voids (
-    berry_id INTEGER PRIMARY KEY REFERENCES berries,
-    why TEXT NOT NULL CHECK (length(trim(why)) > 0),
-    at TEXT NOT NULL
-) STRICT;
 CREATE VIEW berry AS
     SELECT b.berry_id, s.code AS sample, b.number, s.crop, s.selection, s.plot, s.replicate,
            s.harvest_date, s.storage_day, s.storage_temp_c, s.clamshell, s.site, s.lot,
@@ -96,9 +98,9 @@ CREATE VIEW berry AS
            p.peak_shown AS peak, p.peak_unit AS unit, p.peak_n AS "peak_N", p.flags,
            p.session_id, p.sampling_loss_n AS "sampling_loss_N",
            p.loading_rate_n_s AS "loading_rate_N_s",
-           b.at, b.note, v.why AS void
+           b.at, b.void_why AS void
     FROM berries b JOIN samples s USING (sample_id)
-    LEFT JOIN peaks p USING (berry_id) LEFT JOIN voids v USING (berry_id);
+    LEFT JOIN peaks p USING (berry_id);
 CREATE VIEW pair AS
     SELECT b.berry_id, b.sample, b.number, c.rater, c.score, c.score_rank, c.occasion,
            b."peak_N" AS "force_N", b.selection, b.lot, b.harvest_date, b.storage_day,
@@ -184,3 +186,19 @@ CREATE TABLE clamshell_counts (
 # Migration i takes a file from user_version i to i + 1. Never edit one that was released.
 MIGRATIONS: tuple[str, ...] = (_BENCH, _CHECKS, _DESK)
 VERSION = len(MIGRATIONS)
+
+
+def statements(script: str) -> list[str]:
+    r"""Part a script into its statements, for sqlite3's executescript would commit on its own.
+
+    Examples
+    --------
+    >>> statements("CREATE TABLE a (x); -- one; two" + chr(10) + "CREATE TABLE b (y);")
+    ['CREATE TABLE a (x);', '-- one; two\nCREATE TABLE b (y);']
+    """
+    found, start = [], 0
+    for end, character in enumerate(script, 1):
+        if character == ";" and sqlite3.complete_statement(script[start:end]):
+            found.append(script[start:end].strip())
+            start = end
+    return found

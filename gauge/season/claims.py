@@ -1,0 +1,114 @@
+"""One logger a port and one a sample: locks between our own programs on one machine.
+
+A lock is held on a small file in the machine's temporary folder by the operating system, which
+frees it when the program ends, however it ends. It does not reach other machines: there, the rule
+that a sample has each berry number once keeps the season right.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from gauge.errors import CannotWriteError, FirmhandError, LockedSeasonError, PortBusyError
+
+
+@contextmanager
+def claim_sample(season: Path | str, sample: str) -> Iterator[None]:
+    """Hold a sample of a season file against our other loggers.
+
+    Raises
+    ------
+    LockedSeasonError
+        If another logger holds it.
+
+    Examples
+    --------
+    >>> with claim_sample("a.season", "C-01"):
+    ...     pass
+    """
+    held = LockedSeasonError(
+        f"{season}: sample {sample} is being logged by another window or program.",
+        todo="Close that one, or log another sample here.",
+    )
+    with _claim(f"sample\0{os.path.realpath(season)}\0{sample}", held):
+        yield
+
+
+@contextmanager
+def claim_port(port: str) -> Iterator[None]:
+    """Hold a serial port (or a URL that stands for one) against our other loggers.
+
+    Raises
+    ------
+    PortBusyError
+        If another logger holds it.
+    """
+    real = port if "://" in port else os.path.normcase(os.path.realpath(port))
+    held = PortBusyError(
+        f"{port} is in use by another logger of ours.", todo="Close that window first."
+    )
+    with _claim(f"port\0{real}", held):
+        yield
+
+
+@contextmanager
+def _claim(name: str, held: FirmhandError) -> Iterator[None]:
+    handle = _lock_file(hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:32])
+    try:
+        if not _lock(handle):
+            raise held
+        # The file itself stays: removing it while another waits would give two locks.
+        yield
+    finally:
+        os.close(handle)
+
+
+def _lock_file(name: str) -> int:
+    folder = Path(tempfile.gettempdir()) / "firmhand-locks"
+    try:
+        folder.mkdir(exist_ok=True)
+        _open_to_all(folder, 0o1777)
+        path = folder / name
+        flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
+        handle = os.open(path, flags, 0o666)
+        _open_to_all(path, 0o666)
+    except OSError as error:
+        raise CannotWriteError(
+            f"{folder} cannot be written: {error.strerror or error}.",
+            todo="It guards ports and samples; set TMPDIR to a folder that may be written.",
+        ) from None
+    return handle
+
+
+def _open_to_all(path: Path, mode: int) -> None:
+    """Let other users of this machine meet the same lock; only its owner can, or need."""
+    try:
+        path.chmod(mode)
+    except PermissionError:
+        return
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(handle: int) -> bool:
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        return True
+else:
+    import fcntl
+
+    def _lock(handle: int) -> bool:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True

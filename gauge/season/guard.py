@@ -1,0 +1,134 @@
+"""Opening the SQLite connection with the settings that durability rests on, and its errors as ours.
+
+The one place where an error of SQLite becomes an error of firmhand. No table is known here.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+from gauge.errors import (
+    AlreadyThereError,
+    DamagedSeasonError,
+    FirmhandError,
+    InvalidValueError,
+    LockedSeasonError,
+    NoSuchRecordError,
+    NotASeasonError,
+    ReadOnlySeasonError,
+    StorageFailedError,
+    UnreadableFileError,
+)
+
+# STRICT tables came with SQLite 3.37 (release notes of 2021-11-27).
+OLDEST_SQLITE = (3, 37, 0)
+
+# A commit returns only when the data and the removal of the journal have reached the disk:
+# EXTRA syncs the folder after the journal is unlinked, fullfsync empties the drive's cache on
+# macOS (https://www.sqlite.org/pragma.html). DELETE leaves no file beside the season.
+PRAGMAS = (
+    "PRAGMA foreign_keys = ON",
+    "PRAGMA trusted_schema = OFF",
+    "PRAGMA temp_store = MEMORY",
+    "PRAGMA synchronous = EXTRA",
+    "PRAGMA fullfsync = ON",
+)
+JOURNAL_PRAGMA = "PRAGMA journal_mode = DELETE"
+
+
+def connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
+    """Open a connection in autocommit mode; transactions are begun and ended by hand.
+
+    Parameters
+    ----------
+    path : Path
+    mode : {'ro', 'rw', 'rwc'}
+        As in https://www.sqlite.org/uri.html.
+    wait_s : float
+        How long to wait for another program's lock.
+    """
+    if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+        raise UnreadableFileError(
+            f"{path}: this Python brings SQLite {sqlite3.sqlite_version}, too old for a season "
+            "file.",
+            todo="Use a Python with SQLite 3.37 or newer.",
+        )
+    uri = f"{path.absolute().as_uri()}?mode={mode}"
+    db = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
+    for pragma in PRAGMAS:
+        db.execute(pragma)
+    return db
+
+
+def mapped(error: sqlite3.Error, path: Path, doing: str) -> FirmhandError:
+    """Make our error of SQLite's, by its result code (https://www.sqlite.org/rescode.html).
+
+    Parameters
+    ----------
+    error : sqlite3.Error
+    path : Path
+        The season file, for the message.
+    doing : str
+        What was tried, for example ``"storing a berry"``.
+
+    Examples
+    --------
+    >>> error = sqlite3.OperationalError("database or disk is full")
+    >>> error.sqlite_errorcode = sqlite3.SQLITE_FULL
+    >>> print(mapped(error, Path("s.season"), "storing a berry"))
+    s.season: storing a berry failed (database or disk is full). Everything acknowledged before is
+    safe. Mend or free the disk, then open the season file again.
+    """
+    extended = getattr(error, "sqlite_errorcode", None)
+    code = None if extended is None else extended & 0xFF
+    what = f"{path}: {doing} failed ({error})."
+    if code == sqlite3.SQLITE_CONSTRAINT:
+        return _constraint(extended, what)
+    if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
+        return LockedSeasonError(
+            f"{path} is held by another program.", todo="Close that program, then try again."
+        )
+    if code == sqlite3.SQLITE_READONLY:
+        if extended in {sqlite3.SQLITE_READONLY_ROLLBACK, sqlite3.SQLITE_READONLY_RECOVERY}:
+            return ReadOnlySeasonError(
+                f"{path}: an interrupted write must first be rolled back.",
+                todo="Open the file once from a place where it may be written.",
+            )
+        return ReadOnlySeasonError(
+            f"{path} may not be written (file or folder is read-only).",
+            todo="Change its permissions, or copy it elsewhere.",
+        )
+    if code == sqlite3.SQLITE_CANTOPEN:
+        return ReadOnlySeasonError(
+            f"{path}: {doing} failed, for a file in its folder cannot be opened.",
+            todo="The season file and its folder must both be writable.",
+        )
+    if code == sqlite3.SQLITE_NOTADB:
+        return NotASeasonError(f"{path} is not a season file.", todo="Give the path of a season.")
+    if code in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR, sqlite3.SQLITE_FORMAT}:
+        # SQLITE_ERROR from our own fixed statements means that a table or column is missing.
+        return damaged(path, str(error))
+    if code in {sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_RANGE}:
+        return InvalidValueError(what)
+    return StorageFailedError(
+        what,
+        todo="Everything acknowledged before is safe. Mend or free the disk, then open the season "
+        "file again.",
+    )
+
+
+def _constraint(extended: int | None, what: str) -> FirmhandError:
+    if extended in {sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY}:
+        return AlreadyThereError(what, todo="Nothing was overwritten.")
+    if extended == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY:
+        return NoSuchRecordError(what, todo="It refers to a record that is not there.")
+    return InvalidValueError(what)
+
+
+def damaged(path: Path, what: str) -> DamagedSeasonError:
+    """Say that a season file is damaged, and what to do; it is never repaired in silence."""
+    return DamagedSeasonError(
+        f"{path} is damaged: {what}.",
+        todo="Nothing was changed. Keep this file, and work on from the last good copy.",
+    )

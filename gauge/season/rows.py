@@ -1,0 +1,162 @@
+"""What a season file gives back: one frozen record a row. Nothing is read or written here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from gauge.records import FingerScore, Sample, Session
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SampleRow:
+    """A stored sample and how far it has come."""
+
+    sample_id: int
+    sample: Sample
+    berries: int
+    """Berries stored and not voided."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SessionRow:
+    """A stored session."""
+
+    session_id: int
+    session: Session
+    ended_at: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BerryRow:
+    """A stored berry with its peak and finger scores.
+
+    `peak_shown`, `peak_unit` and `peak_n` are None for a berry that was scored but never pressed.
+    """
+
+    berry_id: int
+    sample: str
+    number: int
+    at: str
+    session_id: int | None
+    peak_shown: str | None
+    peak_unit: str | None
+    peak_n: float | None
+    flags: tuple[str, ...]
+    size_mm: float | None
+    fruit_temp_c: float | None
+    void: str | None
+    scores: tuple[FingerScore, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoteRow:
+    """A note on a session or a berry."""
+
+    note_id: int
+    at: str
+    text: str
+    session_id: int | None
+    berry_id: int | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CheckweightRow:
+    """One reading of a verification. `kind` is "zero", "up", "down" or "repeat"."""
+
+    kind: str
+    mass_shown: str | None
+    mass_g: float | None
+    expected_n: float
+    reading_shown: str
+    reading_unit: str
+    reading_n: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class VerificationRow:
+    """One verification of a gauge against check weights; `result` is the whole verdict."""
+
+    verification_id: int
+    at: str
+    session_id: int | None
+    gauge: str | None
+    gauge_serial: str | None
+    gravity_m_s2: float
+    gravity_from: str
+    tolerance_pct: float
+    passed: bool
+    result: dict[str, Any]
+    checkweights: tuple[CheckweightRow, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CalibrationRow:
+    """A stored calibration: its document, the fingerprint of its data, the version that made it."""
+
+    name: str
+    at: str
+    fingerprint: str
+    version: str
+    document: dict[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PressRow:
+    """A squeeze of an anchor; the force where it was pressed on the gauge."""
+
+    at: str
+    force_n: float | None
+    by: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AnchorRow:
+    """An anchor in use or retired. `kind` is "berry", "lot" or "pad"."""
+
+    anchor_id: int
+    calibration: str
+    kind: str
+    label: str
+    berry_id: int | None
+    score: str | None
+    boundary: str | None
+    force_n: float
+    press_limit: int
+    valid_days: float
+    made_at: str
+    retired_at: str | None = None
+    retired_why: str | None = None
+    presses: tuple[PressRow, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PadPressRow:
+    """A press of a durable pad, the test that the newton itself held."""
+
+    pad: str
+    at: str
+    force_n: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PracticeRow:
+    """One blind squeeze of a rater's warm-up; never data."""
+
+    rater: str
+    at: str
+    calibration: str
+    anchor: str
+    force_n: float
+    score: str
+    off_n: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ClamshellRow:
+    """The finger counts of one clamshell by one rater; `sheet` is the tally as a document."""
+
+    sample: str
+    rater: str
+    at: str
+    sheet: dict[str, Any] = field(default_factory=dict)
