@@ -165,6 +165,8 @@ class Track:
     Parameters
     ----------
     acts : sequence of Act
+    until_s : float, optional
+        Break off here, be it in the middle of an act.
 
     Examples
     --------
@@ -173,14 +175,15 @@ class Track:
     (0.0, 2.0)
     """
 
-    def __init__(self, acts: Sequence[Act]) -> None:
+    def __init__(self, acts: Sequence[Act], *, until_s: float = math.inf) -> None:
         self.acts = tuple(acts)
+        self._until_s = until_s
         self._starts = list(itertools.accumulate((a.duration_s for a in acts), initial=0.0))
 
     @property
     def duration_s(self) -> float:
         """Seconds from the first act to the end of the last."""
-        return self._starts[-1]
+        return min(self._starts[-1], self._until_s)
 
     def force_n(self, t_s: float) -> float:
         """Force in newtons at the time `t_s`; zero before the first act and after the last."""

@@ -1,0 +1,349 @@
+"""A virtual gauge on a line: a pseudo-terminal or a TCP port, at its own pace.
+
+The gauge itself is in virtualgauge. The clock of its track runs only while a client listens, so
+that a berry is never pressed for nobody. A pseudo-terminal tells the speed that the client set,
+and a client at another speed hears what a receiver would make of the bits; Linux hides the
+client's data bits and parity there, so those must be handed in.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Protocol
+
+from gauge.errors import CannotWriteError, PortError
+from gauge.records import Chunk
+from gauge.uart import Wire, heard
+from gauge.virtualgauge import VirtualGauge
+
+_LONGEST_WAIT_S = 0.02
+
+
+class LineEnd(Protocol):
+    """The gauge's end of a line."""
+
+    address: str
+
+    def attached(self) -> bool:
+        """Whether a client has the line open."""
+
+    def read(self) -> bytes:
+        """What the client sent; never waits."""
+
+    def write(self, data: bytes) -> None:
+        """Send; what the client does not take is lost, as on a real line."""
+
+    def client_baud(self) -> int | None:
+        """Speed that the client set; None where the line has none or it cannot be told."""
+
+    def wait(self, seconds: float) -> None:
+        """Sleep until the client says something, at most so long."""
+
+    def close(self) -> None:
+        """Hang up."""
+
+
+class PtyEnd:
+    """A pseudo-terminal; clients open `address`.
+
+    Parameters
+    ----------
+    link : Path, optional
+        A symbolic link to the device is kept here while the line is open.
+
+    Raises
+    ------
+    PortError
+        Where there are no pseudo-terminals (Windows).
+    CannotWriteError
+        If the link cannot be made, or something that is no link stands in its place.
+    """
+
+    def __init__(self, link: Path | None = None) -> None:
+        if sys.platform == "win32":
+            raise PortError("there are no pseudo-terminals here.", todo="Use --tcp PORT.")
+        import termios
+        import tty
+
+        self._termios = termios
+        self._bauds = {
+            getattr(termios, name): int(name[1:])
+            for name in dir(termios)
+            if name.startswith("B") and name[1:].isdigit()
+        }
+        self._fd, device = os.openpty()
+        tty.setraw(device)
+        os.set_blocking(self._fd, False)
+        self.device = self.address = os.ttyname(device)
+        # Keeping our own handle on the device would hide whether a client has it open.
+        os.close(device)
+        self._poll = select.poll()
+        self._poll.register(self._fd, select.POLLIN)
+        self._link = link
+        if link is not None:
+            try:
+                if link.is_symlink():
+                    link.unlink()
+                link.symlink_to(self.device)
+            except OSError as error:
+                os.close(self._fd)
+                raise CannotWriteError(
+                    f"cannot make the link {link}: {error.strerror}.", todo="Choose another."
+                ) from None
+            self.address = str(link)
+
+    def attached(self) -> bool:
+        """Whether a client has the device open."""
+        return not any(event & select.POLLHUP for _, event in self._poll.poll(0))
+
+    def read(self) -> bytes:
+        """What the client sent."""
+        try:
+            return os.read(self._fd, 4096)
+        except (BlockingIOError, OSError):
+            return b""
+
+    def write(self, data: bytes) -> None:
+        """Send; bytes that do not fit into the kernel's buffer are lost."""
+        with contextlib.suppress(BlockingIOError, OSError):
+            os.write(self._fd, data)
+
+    def client_baud(self) -> int | None:
+        """Speed that the client set."""
+        try:
+            return self._bauds.get(self._termios.tcgetattr(self._fd)[5])
+        except self._termios.error:
+            return None
+
+    def wait(self, seconds: float) -> None:
+        """Sleep until the client says something, at most so long."""
+        if self.attached():
+            self._poll.poll(seconds * 1000)
+        else:
+            time.sleep(seconds)  # a hung-up line would end the poll at once
+
+    def close(self) -> None:
+        """Hang up and remove the link."""
+        os.close(self._fd)
+        if self._link is not None and self._link.is_symlink():
+            self._link.unlink()
+
+
+class TcpEnd:
+    """A TCP port for one client at a time; clients open ``socket://host:port``.
+
+    Raises
+    ------
+    PortError
+        If the port cannot be listened on.
+    """
+
+    def __init__(self, port: int = 0, host: str = "127.0.0.1") -> None:
+        try:
+            self._server = socket.create_server((host, port))
+        except (OSError, OverflowError) as error:
+            raise PortError(
+                f"cannot listen on {host}:{port}: {error}.", todo="Choose another port."
+            ) from None
+        self._server.setblocking(False)
+        self.port: int = self._server.getsockname()[1]
+        self.address = f"socket://{host}:{self.port}"
+        self._client: socket.socket | None = None
+
+    def attached(self) -> bool:
+        """Whether a client is connected."""
+        if self._client is None:
+            with contextlib.suppress(BlockingIOError):
+                self._client, _ = self._server.accept()
+                self._client.setblocking(False)
+        return self._client is not None
+
+    def _drop(self) -> None:
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+
+    def read(self) -> bytes:
+        """What the client sent."""
+        if self._client is None:
+            return b""
+        try:
+            data = self._client.recv(4096)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            data = b""
+        if not data:
+            self._drop()
+        return data
+
+    def write(self, data: bytes) -> None:
+        """Send; a client that has gone is forgotten."""
+        try:
+            if self._client is not None:
+                self._client.send(data)
+        except BlockingIOError:
+            pass
+        except OSError:
+            self._drop()
+
+    def client_baud(self) -> int | None:
+        """None: a socket has no speed."""
+        return None
+
+    def wait(self, seconds: float) -> None:
+        """Sleep until the client says something, at most so long."""
+        select.select([self._client or self._server], [], [], seconds)
+
+    def close(self) -> None:
+        """Hang up."""
+        self._drop()
+        self._server.close()
+
+
+def serve(
+    end: LineEnd,
+    gauge: VirtualGauge,
+    *,
+    wire: Wire | None = None,
+    client_wire: Wire | None = None,
+    request: bytes | None = None,
+    speedup: float = 1.0,
+    seconds: float | None = None,
+    forever: bool = False,
+    linger_s: float = 5.0,
+    stop: threading.Event | None = None,
+) -> float:
+    """Play a gauge on a line until its track is over.
+
+    Parameters
+    ----------
+    end : LineEnd
+    gauge : VirtualGauge
+    wire : Wire, optional
+        Line settings of the gauge; without them every client hears it rightly.
+    client_wire : Wire, optional
+        Data bits and parity of the client, where they are known; its speed is asked of the line.
+    request : bytes, optional
+        What a polled gauge answers to. Any other bytes are passed over.
+    speedup : float, optional
+        Above 1 the clock of the track runs faster than the wall's.
+    seconds : float, optional
+        Stop after so many seconds by the wall clock.
+    forever : bool, optional
+        Go on at rest when the track is over.
+    linger_s : float, optional
+        Otherwise stay at rest for so long when the track is over, or until the client leaves.
+    stop : threading.Event, optional
+        Set it to stop.
+
+    Returns
+    -------
+    float
+        Seconds of the track that were played.
+    """
+    stop = stop or threading.Event()
+    began = last = time.perf_counter()
+    clock_s, asked, over_since = 0.0, b"", None
+    while not stop.is_set():
+        now = time.perf_counter()
+        attached = end.attached()
+        if attached:
+            clock_s += (now - last) * speedup
+        last = now
+        if seconds is not None and now - began >= seconds:
+            break
+        if clock_s > gauge.duration_s and not forever:
+            over_since = over_since or now
+            if not attached or now - over_since >= linger_s:
+                break
+        asked += end.read()
+        if gauge.mode == "polled" and request:
+            asked, lines = _answer(asked, request, gauge, clock_s)
+        else:
+            asked, lines = b"", [chunk.data for chunk in gauge.due(clock_s)]
+        if attached:
+            for line in lines:
+                end.write(_as_heard(line, wire, client_wire, end.client_baud()))
+        next_s = (gauge.next_s - clock_s) / speedup
+        end.wait(max(0.0, min(next_s, _LONGEST_WAIT_S)))
+    return clock_s
+
+
+def _answer(
+    asked: bytes, request: bytes, gauge: VirtualGauge, clock_s: float
+) -> tuple[bytes, list[bytes]]:
+    lines = []
+    while request in asked:
+        asked = asked.partition(request)[2]
+        lines.append(gauge.answer(clock_s))
+    return asked[-len(request) :], lines
+
+
+def _as_heard(line: bytes, wire: Wire | None, client: Wire | None, baud: int | None) -> bytes:
+    if wire is None or (client is None and baud in (None, wire.baudrate)):
+        return line
+    framing = client or wire
+    received = Wire(
+        baudrate=baud or wire.baudrate,
+        bytesize=framing.bytesize,
+        parity=framing.parity,
+        stopbits=framing.stopbits,
+    )
+    return heard(line, wire, received)
+
+
+@contextlib.contextmanager
+def running(end: LineEnd, gauge: VirtualGauge, **options: object) -> Iterator[Callable[[], None]]:
+    """Play a gauge on a thread for the length of a `with` block; the line is closed after it.
+
+    Yields
+    ------
+    callable
+        Stops the gauge before the block ends.
+    """
+    stop = threading.Event()
+    thread = threading.Thread(
+        target=serve, args=(end, gauge), kwargs={**options, "stop": stop}, daemon=True
+    )
+    thread.start()
+
+    def halt() -> None:
+        stop.set()
+        thread.join()
+
+    try:
+        yield halt
+    finally:
+        halt()
+        end.close()
+
+
+def recorded(gauge: VirtualGauge, *, latency_s: float = 0.0) -> list[Chunk]:
+    """Play a whole track without a line, as a capture would have it.
+
+    Parameters
+    ----------
+    gauge : VirtualGauge
+    latency_s : float, optional
+        Lines are handed over in bursts, as by a USB adapter, this far apart.
+    """
+    chunks: list[Chunk] = []
+    for chunk in gauge.due(gauge.duration_s):
+        at = chunk.t_ns
+        if latency_s:
+            burst_ns = round(latency_s * 1e9)
+            at = (chunk.t_ns // burst_ns + 1) * burst_ns
+        if chunks and chunks[-1].t_ns == at:
+            chunks[-1] = Chunk(at, chunks[-1].data + chunk.data)
+        else:
+            chunks.append(Chunk(at, chunk.data))
+    return chunks
