@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.newton import climb
+from calibrate.newton import Optimum, climb
 from calibrate.verdict import Verdict, require_two_used, separated
 from gauge.errors import InvalidValueError, NotConvergedError, SeparationError
 
@@ -275,10 +275,7 @@ def fit_ordinal(
     start = np.zeros(terms.design.shape[1])
     start[:cuts] = np.log(below / (1.0 - below))
     best = climb(terms, start)
-    # Where nothing is separated the maximum is near and Newton quick; the linear programme that
-    # proves it is run only when something looks odd.
-    odd = not best.converged or best.iterations > 12 or np.abs(terms.design @ best.phi).max() > 30.0
-    apart = odd and separated(terms.design)
+    apart = _looks_odd(best, terms) and separated(terms.design)
     if apart and not allow_separated:
         raise SeparationError(
             "The columns tell the scores apart without overlap, so no finite best fit exists.",
@@ -317,6 +314,17 @@ def fit_ordinal(
             separated=apart,
         ),
     )
+
+
+def _looks_odd(best: Optimum, terms: Terms) -> bool:
+    """Tell whether separation is possible, so that the linear programme is worth its time.
+
+    Without separation the maximum is near the start and the information is far from singular.
+    """
+    if not best.converged or best.iterations > 12 or np.abs(terms.design @ best.phi).max() > 30.0:
+        return True
+    scale = 1.0 / np.sqrt(np.maximum(-np.diagonal(best.hessian), 1e-300))
+    return bool(np.linalg.eigvalsh(-best.hessian * np.outer(scale, scale))[0] < 1e-10)
 
 
 def _clean(

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
+import ordinal_reference as ref
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,14 +14,6 @@ from calibrate.pairs import Pairs
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
 from gauge.errors import InvalidValueError, SeparationError, TooFewScoresError
 from gauge.units import NEWTON_PER_FLOAT, Unit
-
-_SPEC = importlib.util.spec_from_file_location(
-    "ordinal_reference", Path(__file__).with_name("ordinal_reference.py")
-)
-assert _SPEC
-assert _SPEC.loader
-ref = sys.modules.setdefault("ordinal_reference", importlib.util.module_from_spec(_SPEC))
-_SPEC.loader.exec_module(ref)
 
 FIVE_FIRMEST = Scale(labels=("5", "4", "3", "2", "1"))
 
