@@ -137,19 +137,13 @@ def proportional_odds(rows: Rows, fit: OrdinalFit) -> Test:
     cuts = int(rows.rank.max())
     if cuts < 2:
         return Test(name=name, statistic=None, df=0, p_value=None, note="only one boundary")
-    terms = make_terms(rows.hands, rows.rank, rows.weight, cuts + 1, rows.h[:, None])
-    start = np.concatenate(
-        [fit.phi[:cuts], np.full(cuts, fit.coef[0]), fit.coef[1:]], dtype=np.float64
-    )
-    # One boundary alone may be told apart without overlap. Its slope then runs away, but the
-    # likelihood has a limit, and that is all that the test needs.
-    large = climb(terms, start)
-    if not large.converged:
-        note = "the fit with a slope of its own at every boundary did not converge"
-        return Test(name=name, statistic=None, df=cuts - 1, p_value=None, note=note)
+    start = np.concatenate([fit.phi[:cuts], np.full(cuts, fit.coef[0]), fit.coef[1:]])
+    limit = _largest_likelihood(rows, rows.hands, start, varying=rows.h[:, None])
+    if limit is None:
+        return Test(name=name, statistic=None, df=cuts - 1, p_value=None, note=_NO_MAXIMUM)
     tested = np.arange(cuts + 1)  # thresholds and slope carry the design effect of the force
     inflation = _inflation(rows, fit, rows.x, tested)
-    return lr_test(name, fit.log_likelihood, large.value, cuts - 1, inflation=inflation)
+    return lr_test(name, fit.log_likelihood, limit, cuts - 1, inflation=inflation)
 
 
 def scale_effect(rows: Rows, fit: OrdinalFit, columns: Floats, name: str) -> Test:
@@ -195,14 +189,27 @@ def lipsitz(rows: Rows, fit: OrdinalFit, *, groups: int = 10) -> Test:
     kept = np.unique(group)[1:]
     indicators = (group[:, None] == kept).astype(float)
     name = f"goodness of fit in {len(kept) + 1} groups"
-    x = np.column_stack([rows.x, indicators])
-    try:
-        large = fit_ordinal(x, rows.rank, rows.weight)
-    except FirmhandError as error:
-        return Test(name=name, statistic=None, df=len(kept), p_value=None, note=str(error))
-    tested = np.arange(large.phi.size - len(kept), large.phi.size)
-    inflation = _inflation(rows, large, x, tested)
-    return lr_test(name, fit.log_likelihood, large.log_likelihood, len(kept), inflation=inflation)
+    start = np.concatenate([fit.phi, np.zeros(len(kept))])
+    limit = _largest_likelihood(rows, np.column_stack([rows.x, indicators]), start)
+    if limit is None:
+        return Test(name=name, statistic=None, df=len(kept), p_value=None, note=_NO_MAXIMUM)
+    inflation = _inflation(rows, fit, rows.x, np.arange(fit.phi.size))
+    return lr_test(name, fit.log_likelihood, limit, len(kept), inflation=inflation)
+
+
+_NO_MAXIMUM = "the larger model did not converge"
+
+
+def _largest_likelihood(
+    rows: Rows, x: Floats, start: Floats, varying: Floats | None = None
+) -> float | None:
+    """Supremum of the log-likelihood of a larger model; None if the climb did not settle.
+
+    A group or a boundary by itself may be told apart without overlap. Its parameter then runs
+    away, but the likelihood has a limit, and that is all that a likelihood ratio needs.
+    """
+    best = climb(make_terms(x, rows.rank, rows.weight, int(rows.rank.max()) + 1, varying), start)
+    return best.value if best.converged else None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -1,0 +1,131 @@
+"""`calibrate agree`: agreement of raters on the same berries, without force."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calibrate.commandkit import json_option
+from gauge.clikit import emit_json
+
+if TYPE_CHECKING:
+    from calibrate.agreement import Agreement
+    from calibrate.agreement import Estimate as Coefficient
+    from calibrate.icc import Icc
+
+COEFFICIENTS = (
+    ("weighted_kappa", "weighted kappa"),
+    ("fleiss", "Fleiss' kappa"),
+    ("fleiss_weighted", "Fleiss' kappa, weighted"),
+    ("gwet_ac1", "Gwet's AC1"),
+    ("gwet_ac2", "Gwet's AC2"),
+)
+
+
+@click.command("agree")
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option("--scores", help="The declared scale, such as 1-5 or firm,soft.")
+@click.option(
+    "--weights",
+    type=click.Choice(["quadratic", "linear", "ordinal", "identity"]),
+    default="quadratic",
+    show_default=True,
+    help="Weights of agreement for weighted kappa and AC2.",
+)
+@click.option(
+    "--level",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.95,
+    show_default=True,
+    help="Level of the intervals.",
+)
+@json_option
+def command(source: Path, scores: str | None, weights: str, level: float, as_json: bool) -> None:
+    """Agreement of raters without force.
+
+    Do our raters score the same berries alike? SOURCE is a CSV with the columns berry, rater and
+    score (one row a score), or a season file. Gaps are welcome. A score of the declared scale that
+    nobody used stays on it.
+
+    \b
+    calibrate agree scores.csv --scores 1-5
+    calibrate agree season.firm --json
+    """  # noqa: D301
+    import numpy as np
+
+    from calibrate.agreement import agree
+    from calibrate.icc import icc
+    from calibrate.ratings import load_ratings
+    from calibrate.scale import parse_scale
+
+    ratings = load_ratings(source, parse_scale(scores) if scores else None)
+    found = agree(
+        ratings.rank,
+        len(ratings.scale.labels),
+        weights=weights,  # type: ignore[arg-type]
+        level=level,
+    )
+    complete = ratings.complete().astype(np.float64)
+    correlation = icc(complete) if len(complete) >= 2 else None
+    if as_json:
+        emit_json(document(found, correlation, ratings.raters, ratings.scale.labels))
+    else:
+        show(found, correlation, level)
+
+
+def document(
+    found: Agreement,
+    correlation: Icc | None,
+    raters: tuple[str, ...],
+    labels: tuple[str, ...],
+) -> dict[str, Any]:
+    """The answer as it is printed by --json."""
+    from dataclasses import asdict
+
+    from calibrate.render import as_label
+
+    values = {key: getattr(found, key).value for key, _ in COEFFICIENTS}
+    return {
+        "berries": found.n_berries,
+        "raters": list(raters),
+        "scores": [as_label(label) for label in labels],
+        "weights": found.weights,
+        "exact": found.exact,
+        "weighted_kappa": values["weighted_kappa"],
+        "krippendorff_alpha": {name: e.value for name, e in found.alpha.items()},
+        "gwet_ac2": values["gwet_ac2"],
+        "gwet_ac1": values["gwet_ac1"],
+        "fleiss": values["fleiss"],
+        "fleiss_weighted": values["fleiss_weighted"],
+        "icc": None if correlation is None else asdict(correlation),
+        "intervals": {
+            **{key: _sides(getattr(found, key)) for key, _ in COEFFICIENTS},
+            **{f"alpha_{name}": _sides(e) for name, e in found.alpha.items()},
+        },
+    }
+
+
+def _sides(estimate: Coefficient) -> dict[str, float | None]:
+    return {"low": estimate.low, "high": estimate.high}
+
+
+def show(found: Agreement, correlation: Icc | None, level: float) -> None:
+    """Print the coefficients as a table."""
+    from calibrate.render import print_table
+
+    def row(name: str, estimate: Coefficient) -> list[str]:
+        low, high = estimate.low, estimate.high
+        interval = "not known" if low is None or high is None else f"{low:.2f} to {high:.2f}"
+        return [name, "undefined" if estimate.value is None else f"{estimate.value:.3f}", interval]
+
+    rows = [row(name, getattr(found, key)) for key, name in COEFFICIENTS]
+    rows += [row(f"Krippendorff's alpha, {name}", e) for name, e in found.alpha.items()]
+    if correlation is not None and correlation.agreement is not None:
+        rows.append(["intraclass correlation, agreement", f"{correlation.agreement:.3f}", ""])
+    print_table(["coefficient", "value", f"{level:.0%} interval"], rows)
+    click.echo(
+        f"{found.n_berries} berries scored by two of {found.n_raters} raters or more; "
+        f"{found.exact:.0%} of pairs of scores equal; weights {found.weights}"
+    )

@@ -1,0 +1,141 @@
+"""`calibrate diagnose`: tests of the scale behind the cut points, in plain words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calibrate.commandkit import json_option
+from gauge.clikit import emit_json
+
+if TYPE_CHECKING:
+    from calibrate.diagnosis import Diagnosis
+
+
+@click.command("diagnose")
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option(
+    "--force-scale",
+    type=click.Choice(["linear", "log"]),
+    default="linear",
+    show_default=True,
+    help="Scale of force on which the tests are made.",
+)
+@click.option(
+    "--firmest",
+    type=click.Choice(["first", "last"]),
+    default="first",
+    show_default=True,
+    help="Which end of the scale of scores is the firmest.",
+)
+@click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
+@click.option(
+    "--alpha",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.05,
+    show_default=True,
+    help="Level of the tests, shared out over the columns tested.",
+)
+@json_option
+def command(
+    source: Path, force_scale: str, firmest: str, scores: str | None, alpha: float, as_json: bool
+) -> None:
+    """Test whether one scale serves these scores.
+
+    Are the cut points the same for all selections, lots, temperatures and sizes? Are the fingers
+    equally sharp at every boundary? Which berries should be looked at again? SOURCE is a season
+    file or a CSV of pairs; every further column of it is tested.
+
+    \b
+    calibrate diagnose season.firm
+    calibrate diagnose scores.csv --force-scale log --json
+    """  # noqa: D301
+    from calibrate.diagnosis import diagnose
+    from calibrate.source import CalibrationChoice
+
+    choice = CalibrationChoice(
+        source=source,
+        force_scale=force_scale,  # type: ignore[arg-type]
+        firmest=firmest,
+        scores=scores,
+    )
+    found = diagnose(choice.pairs(), force_scale=choice.force_scale, alpha=alpha)
+    if as_json:
+        emit_json(document(found))
+    else:
+        show(found)
+
+
+def document(found: Diagnosis) -> dict[str, Any]:
+    """The diagnosis as it is printed by --json."""
+    from dataclasses import asdict
+
+    return {
+        "force_scale": found.force_scale,
+        "aic": found.aic,
+        "tests": [asdict(test) for test in found.tests],
+        "columns": [
+            {
+                **asdict(column.effect.test),
+                "column": column.name,
+                "largest_N": column.largest_n,
+                "levels_N": dict(column.levels_n),
+            }
+            for column in found.columns
+        ],
+        "influential": [asdict(berry) for berry in found.influential],
+        "look_again": [asdict(odd) for odd in found.look_again],
+        "warnings": list(found.warnings),
+    }
+
+
+def show(found: Diagnosis) -> None:
+    """Print the tests and what they mean."""
+    from calibrate.render import newtons, print_table
+
+    def p_text(p: float | None) -> str:
+        return "-" if p is None else "<0.001" if p < 0.001 else f"{p:.3f}"
+
+    print_table(
+        ["test", "chi-square", "df", "p"],
+        [
+            [test.name, "-" if test.statistic is None else f"{test.statistic:.2f}", str(test.df),
+             p_text(test.p_value)]
+            for test in found.tests
+        ],
+    )  # fmt: skip
+    if found.columns:
+        print_table(
+            ["column", "df", "p", "moves the cuts by up to N"],
+            [
+                [c.name, str(c.effect.test.df), p_text(c.effect.test.p_value), newtons(c.largest_n)]
+                for c in found.columns
+            ],
+        )
+    click.echo(
+        "AIC " + ", ".join(f"{name} {value:.1f}" for name, value in found.aic.items() if value)
+    )
+    if found.influential:
+        print_table(
+            ["berry that pulls most", "force N", "score", "rater", "Cook's distance"],
+            [
+                [b.berry, newtons(b.force_n), b.score, b.rater, f"{b.distance:.2f}"]
+                for b in found.influential
+            ],
+            left=(0, 3),
+        )
+    if found.look_again:
+        print_table(
+            ["look again at berry", "force N", "score", "rater", "one in"],
+            [
+                [odd.berry, newtons(odd.force_n), odd.score, odd.rater, f"{1 / odd.tail:,.0f}"]
+                for odd in found.look_again
+            ],
+            left=(0, 3),
+        )
+    for warning in found.warnings:
+        click.echo(f"! {warning}")
+    if not found.warnings:
+        click.echo("One scale serves these scores as far as these tests can see.")
