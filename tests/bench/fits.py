@@ -1,0 +1,103 @@
+"""Speed and memory of fits, as ratios to statsmodels in the same run. `python tests/bench/fits.py`.
+
+Prints one line a figure and leaves with 1 if one of them misses its goal.
+"""
+
+from __future__ import annotations
+
+import resource
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+N_ROWS = 10_000_000
+
+
+def median_s(action: Callable[[], object], repeats: int) -> float:
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        action()
+        times.append(time.perf_counter() - start)
+    return statistics.median(times)
+
+
+def scored(n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Forces at 0.01 N and ranks of five scores, firmest 0."""
+    rng = np.random.default_rng(seed)
+    force = np.round(rng.gamma(6.0, 0.6, n), 2) + 0.01
+    latent = force + rng.logistic(scale=0.6, size=n)
+    return force, (4 - np.digitize(latent, [2.0, 3.0, 4.2, 5.5])).astype(np.int64)
+
+
+def against_statsmodels() -> bool:
+    from statsmodels.miscmodels.ordinal_model import OrderedModel
+
+    from calibrate.bootstrap import refit
+    from calibrate.cutmodel import collapse, fit_cells
+    from calibrate.intervals import cut_intervals
+    from calibrate.scale import BLACKBERRY
+
+    force, rank = scored(300, 1)
+
+    def ours():
+        return fit_cells(collapse(force, rank, 5), BLACKBERRY)
+
+    def theirs():
+        return OrderedModel(rank, force[:, None], distr="logit").fit(method="bfgs", disp=0)
+
+    fit, reference = ours(), theirs()
+    theirs_s, ours_s = median_s(theirs, 9), median_s(ours, 200)
+    boot_s = median_s(lambda: refit(fit, resamples=2000, seed=1), 3)
+    profile_s = median_s(lambda: cut_intervals(fit), 5)
+    ratio, fits = theirs_s / ours_s, boot_s / theirs_s
+    print(f"log-likelihood: ours {fit.log_likelihood:.9f}, statsmodels {reference.llf:.9f}")
+    print(f"one fit, 300 berries x 5 scores: {ours_s * 1e3:.2f} ms, {ratio:.0f}x faster (goal 40)")
+    print(f"2,000 bootstrap refits: {boot_s:.3f} s = {fits:.1f} statsmodels fits (goal 10)")
+    print(f"profile intervals of all four cut points: {profile_s * 1e3:.0f} ms")
+    same = fit.log_likelihood > reference.llf - 1e-8
+    return same and ratio >= 40 and fits <= 10
+
+
+def ten_million() -> None:
+    """Fit ten million rows in this fresh process; print seconds and megabytes beyond the rows."""
+    from calibrate.cutmodel import collapse, fit_cells
+    from calibrate.scale import BLACKBERRY
+
+    warm = scored(1000, 2)
+    fit_cells(collapse(*warm, 5), BLACKBERRY)
+    # Written chunk by chunk, so that making the rows does not leave a high-water mark behind.
+    force, rank = np.empty(N_ROWS), np.empty(N_ROWS, dtype=np.int64)
+    for first in range(0, N_ROWS, N_ROWS // 20):
+        part = slice(first, first + N_ROWS // 20)
+        force[part], rank[part] = scored(N_ROWS // 20, first)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    start = time.perf_counter()
+    fit = fit_cells(collapse(force, rank, 5), BLACKBERRY)
+    seconds = time.perf_counter() - start
+    beyond = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+    print(seconds, beyond, fit.cells.weight.size, *fit.cut_n)
+
+
+def main() -> int:
+    good = against_statsmodels()
+    done = subprocess.run(
+        [sys.executable, __file__, "ten-million"], capture_output=True, text=True, check=True
+    )
+    seconds, beyond, cells, *cuts = map(float, done.stdout.split())
+    print(
+        f"{N_ROWS:,} rows at 0.01 N ({cells:.0f} cells): {seconds:.2f} s (goal 3), "
+        f"{beyond:.0f} MB beyond the rows (goal 1000); cuts {', '.join(f'{c:.3f}' for c in cuts)}"
+    )
+    return 0 if good and seconds <= 3 and beyond <= 1000 else 1
+
+
+if __name__ == "__main__":
+    if sys.argv[1:] == ["ten-million"]:
+        ten_million()
+    else:
+        sys.exit(main())
