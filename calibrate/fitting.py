@@ -73,6 +73,7 @@ def calibrate_pairs(
         high_n=tuple(i.high_n for i in intervals),
         spread=fit.spread,
         level=level,
+        covariance=whole_covariance(fit),
         n=pairs.n,
         raters=pairs.raters,
         log_likelihood=fit.log_likelihood,
@@ -99,6 +100,16 @@ def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list
         return linear, ["a force of zero has no logarithm, so the linear scale was taken"]
     log = fit("log")
     return (log if log.aic < linear.aic else linear), []
+
+
+def whole_covariance(fit: CutFit) -> tuple[tuple[float, ...], ...]:
+    """Covariance over all boundaries and, last, the spread; zero where a cut is not known."""
+    size = fit.free.size + 1
+    place = np.append(fit.free, fit.covariance.shape[0] - 1)
+    known = np.flatnonzero(place >= 0)
+    whole = np.zeros((size, size))
+    whole[np.ix_(known, known)] = fit.covariance[np.ix_(place[known], place[known])]
+    return tuple(tuple(float(x) for x in row) for row in whole)
 
 
 def unused_warnings(pairs: Pairs) -> list[str]:

@@ -1,0 +1,176 @@
+"""`calibrate limit`: the sale limit in newtons, and what a threshold costs in fruit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calibrate.commandkit import calibration_options, json_option
+from gauge.clikit import emit_json, say
+
+if TYPE_CHECKING:
+    from calibrate.shipping import LimitForce, ThresholdCost
+
+
+@click.command("limit")
+@click.argument("source", type=click.Path(path_type=Path))
+@calibration_options()
+@click.option(
+    "--share",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.95,
+    show_default=True,
+    help="Share of berries that shall be within the sale limit.",
+)
+@click.option("--sale-limit", help="Softest score that may be sold, where the source has none.")
+@click.option(
+    "--discard-cost",
+    type=click.FloatRange(0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Cost of a sound berry withheld.",
+)
+@click.option(
+    "--ship-cost",
+    type=click.FloatRange(0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Cost of a soft berry shipped.",
+)
+@click.option(
+    "--threshold",
+    "thresholds",
+    type=float,
+    multiple=True,
+    help="Weigh this threshold (N); may be repeated. By default seven around the limit.",
+)
+@click.option(
+    "--plot", type=click.Path(path_type=Path), help="Draw it to this png, pdf or svg file."
+)
+@json_option
+def command(
+    source: Path,
+    force_scale: str,
+    firmest: str,
+    scores: str | None,
+    level: float,
+    calibration_name: str | None,
+    share: float,
+    sale_limit: str | None,
+    discard_cost: float,
+    ship_cost: float,
+    thresholds: tuple[float, ...],
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Ship or not: the sale limit in newtons.
+
+    From which force on are 95 % of berries within the sale limit, and what does a threshold cost:
+    sound fruit withheld, soft fruit shipped? SOURCE is a season file or a CSV of pairs.
+
+    \b
+    calibrate limit season.firm
+    calibrate limit season.firm --ship-cost 5 --plot limit.png
+
+    A number from here decides nothing by itself: local grades, food-safety rules and the buyer's
+    terms do.
+    """  # noqa: D301
+    from dataclasses import replace
+
+    import numpy as np
+
+    from calibrate.shipping import (
+        CAUTION,
+        cheapest_threshold,
+        limit_force,
+        threshold_costs,
+        within_curve,
+    )
+    from calibrate.source import CalibrationChoice
+
+    choice = CalibrationChoice(
+        source=source,
+        name=calibration_name,
+        force_scale=force_scale,  # type: ignore[arg-type]
+        firmest=firmest,
+        scores=scores,
+        level=level,
+    )
+    pairs = choice.pairs()
+    calibration = choice.calibration(pairs)
+    if sale_limit is not None:
+        calibration = replace(calibration, scale=replace(calibration.scale, sale_limit=sale_limit))
+    limit = limit_force(calibration, share=share, level=level)
+    cheapest = cheapest_threshold(calibration, discard_cost=discard_cost, ship_cost=ship_cost)
+    if not thresholds:
+        middle = limit.force_n if cheapest is None else cheapest
+        middle = float(np.median(pairs.force_n)) if middle is None else middle
+        thresholds = tuple(round(middle * x, 2) for x in (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3))
+    forces = np.repeat(pairs.force_n, np.round(pairs.count).astype(int))
+    costs = threshold_costs(
+        calibration, forces, thresholds, discard_cost=discard_cost, ship_cost=ship_cost
+    )
+    if plot is not None:
+        from calibrate.plots.limit import draw_limit
+        from calibrate.plots.style import save
+
+        grid = np.linspace(max(0.02, forces.min() * 0.8), forces.max() * 1.02, 300)
+        fine = threshold_costs(calibration, forces, list(grid))
+        save(draw_limit(within_curve(calibration, grid, level=level), limit, fine), plot)
+    for warning in calibration.warnings:
+        say(f"warning: {warning}")
+    say(CAUTION)
+    if as_json:
+        emit_json(document(limit, cheapest, costs))
+    else:
+        show(limit, cheapest, costs, level)
+        if plot is not None:
+            say(f"picture: {plot}")
+
+
+def document(
+    limit: LimitForce, cheapest: float | None, costs: tuple[ThresholdCost, ...]
+) -> dict[str, Any]:
+    """The answer as it is printed by --json; the errors are berries out of 100."""
+    return {
+        "share": limit.share,
+        "force_N": limit.force_n,
+        "low_N": limit.low_n,
+        "high_N": limit.high_n,
+        "cheapest_threshold_N": cheapest,
+        "thresholds": [
+            {
+                "threshold_N": cost.threshold_n,
+                "shipped": cost.shipped,
+                "sound_discarded": cost.sound_discarded,
+                "soft_shipped": cost.soft_shipped,
+                "cost": cost.cost,
+            }
+            for cost in costs
+        ],
+    }
+
+
+def show(
+    limit: LimitForce, cheapest: float | None, costs: tuple[ThresholdCost, ...], level: float
+) -> None:
+    """Print the limit and the table of thresholds."""
+    from calibrate.render import newtons, print_table, span
+
+    click.echo(
+        f"{limit.share:.0%} of berries are within the sale limit from "
+        f"{newtons(limit.force_n, missing='no force')} N on "
+        f"({level:.0%} interval {span(limit.low_n, limit.high_n)} N)."
+    )
+    print_table(
+        ["withhold below N", "shipped", "sound withheld", "soft shipped", "cost"],
+        [
+            [newtons(c.threshold_n), f"{c.shipped:.0f}", f"{c.sound_discarded:.1f}",
+             f"{c.soft_shipped:.1f}", f"{c.cost:.1f}"]
+            for c in costs
+        ],
+        title="Out of 100 berries with this season's forces",
+    )  # fmt: skip
+    click.echo(f"At the stated costs the cheapest threshold is {newtons(cheapest)} N.")

@@ -1,0 +1,55 @@
+"""The sale limit as a picture: probability within it by force, and what each threshold costs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from matplotlib.figure import Figure
+
+from calibrate.plots.style import DASHES, GREY, INK, PALE, new_figure, tidy
+from calibrate.shipping import LimitForce, ThresholdCost, WithinCurve
+
+
+def draw_limit(curve: WithinCurve, limit: LimitForce, costs: Sequence[ThresholdCost]) -> Figure:
+    """Draw the curve with its interval above, and the two errors by threshold below.
+
+    Parameters
+    ----------
+    curve : WithinCurve
+    limit : LimitForce
+        Marked where it lies.
+    costs : sequence of ThresholdCost
+        On a fine grid of thresholds.
+    """
+    figure = new_figure(7.0, 6.0)
+    above, below = figure.subplots(2, 1, sharex=True)
+    above.fill_between(curve.force_n, curve.low, curve.high, color=PALE, label="interval")
+    above.plot(curve.force_n, curve.probability, color=INK, label="within the sale limit")
+    if limit.force_n is not None:
+        above.plot([limit.force_n], [limit.share], "o", color=INK)
+        above.axhline(limit.share, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+        for axes in (above, below):
+            axes.axvline(limit.force_n, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+        above.annotate(
+            f"{limit.share:.0%} from {limit.force_n:.2f} N on",
+            (limit.force_n, limit.share),
+            xytext=(8, -14),
+            textcoords="offset points",
+            fontsize=9,
+        )
+    above.set_ylabel("probability of a score\nwithin the sale limit")
+    above.set_ylim(0, 1.02)
+    above.legend(loc="lower right", frameon=False, fontsize=8)
+    thresholds = [cost.threshold_n for cost in costs]
+    for values, name, dash in (
+        ([c.sound_discarded for c in costs], "sound, but withheld", DASHES[0]),
+        ([c.soft_shipped for c in costs], "soft, but shipped", DASHES[1]),
+    ):
+        below.plot(thresholds, values, color=INK, linestyle=dash, label=name)
+    below.set_xlabel("withhold berries below this force (N)")
+    below.set_ylabel("berries out of 100")
+    below.set_ylim(bottom=0)
+    below.legend(loc="upper center", frameon=False, fontsize=8)
+    for axes in (above, below):
+        tidy(axes)
+    return figure
