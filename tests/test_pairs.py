@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +15,11 @@ from gauge.errors import (
     BadTableError,
     InvalidValueError,
     NoSuchRaterError,
+    NotASeasonError,
     UnreadableFileError,
 )
+from gauge.records import Compression, FingerScore, Sample, Session
+from gauge.season import open_season
 from gauge.units import Unit, newtons
 
 
@@ -176,3 +181,76 @@ def test_arrays_are_checked_too() -> None:
             Pairs(**(good | bad), rater=zero, berry=zero)
     with pytest.raises(InvalidValueError):
         Scale(labels=("1",))
+
+
+# --- season files ---------------------------------------------------------------------------------
+
+
+def a_season(path: Path, scored: list[tuple[float, dict[str, str]]], *, void: int | None = None):
+    """Make a season file of berries with a peak (N) and finger scores by rater."""
+    with open_season(path, create=True, crop="blackberry") as season:
+        sample = season.add_sample(Sample(code="R114-1", selection="R-114", storage_day=3.0))
+        session = season.add_session(Session(started_at="2026-07-01T08:00:00Z"))
+        for number, (peak_n, scores) in enumerate(scored, 1):
+            press = Compression(
+                t_start_s=10.0 * number,
+                t_peak_s=10.0 * number + 1,
+                t_end_s=10.0 * number + 2,
+                peak_shown=str(peak_n),
+                peak_unit=Unit.N,
+                peak_n=peak_n,
+                baseline_n=0.0,
+                noise_n=0.002,
+                n_readings=100,
+                n_ramp=50,
+                rate_hz=50.0,
+                loading_rate_n_s=1.0,
+                sampling_loss_n=0.02,
+            )
+            given = [FingerScore(rater=rater, score=score) for rater, score in scores.items()]
+            berry = season.acknowledge_berry(session, sample, number, press, scores=given)
+            if number == void:
+                season.void(berry, "dropped")
+
+
+def test_a_season_file(tmp_path: Path) -> None:
+    path = tmp_path / "july.season"
+    a_season(
+        path,
+        [(3.1, {"ines": "1", "marek": "2"}), (2.0, {}), (1.4, {"ines": "4"}), (9.9, {"ines": "5"})],
+        void=4,
+    )
+    pairs = load_pairs(path)
+    # The berry without scores and the void one are no pairs.
+    assert sorted(zip(pairs.force_n, pairs.rank, strict=True)) == [(1.4, 3), (3.1, 0), (3.1, 1)]
+    assert pairs.raters == ("ines", "marek")
+    assert len(pairs.berries) == 2
+    assert pairs.scale == BLACKBERRY
+    assert set(pairs.extra["selection"]) == {"R-114"}
+    assert set(pairs.extra["storage_day"]) == {3.0}
+    assert load_pairs(path, raters=["marek"]).force_n.tolist() == [3.1]
+    assert load_pairs(path, firmest="last").scale.labels == ("5", "4", "3", "2", "1")
+
+
+def test_season_and_csv_give_the_same_pairs(tmp_path: Path) -> None:
+    scored = [(3.1, {"ines": "1", "marek": "2"}), (1.45, {"ines": "3", "marek": "5"})]
+    a_season(tmp_path / "july.season", scored)
+    rows = [f"{f},{s},{r}" for f, given in scored for r, s in given.items()]
+    text = "force_N,score,rater\n" + "\n".join(rows) + "\n"
+    one = load_pairs(tmp_path / "july.season")
+    other = load_pairs(sheet(tmp_path, text))
+    order = [np.lexsort((p.rank, p.force_n)) for p in (one, other)]
+    for name in ("force_n", "rank", "rater"):
+        left, right = (getattr(p, name)[o] for p, o in zip((one, other), order, strict=True))
+        assert left.tolist() == right.tolist()
+
+
+def test_a_season_without_pairs_or_not_ours(tmp_path: Path) -> None:
+    a_season(tmp_path / "july.season", [(3.1, {})])
+    with pytest.raises(BadTableError, match="no berry with both"):
+        load_pairs(tmp_path / "july.season")
+    foreign = tmp_path / "foreign.db"
+    with contextlib.closing(sqlite3.connect(foreign)) as db:
+        db.execute("CREATE TABLE t (x)")
+    with pytest.raises(NotASeasonError):
+        load_pairs(foreign)
