@@ -1,0 +1,111 @@
+"""`calibrate carry`: last season's calibration as a prior for this season's first days."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from calibrate.commandkit import calibration_options, json_option
+from gauge.clikit import emit_json, say
+
+
+@click.command("carry")
+@click.argument("previous", type=click.Path(path_type=Path))
+@click.argument("current", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--season-sd",
+    type=click.FloatRange(0, min_open=True),
+    default=0.10,
+    show_default=True,
+    help="How far a cut moves between seasons, as a share of force (a guess until compared).",
+)
+@calibration_options(stored=False)
+@click.option("--stored", metavar="NAME", help="Take this stored calibration of PREVIOUS.")
+@json_option
+def command(
+    previous: Path,
+    current: Path | None,
+    season_sd: float,
+    force_scale: str,
+    firmest: str,
+    scores: str | None,
+    level: float,
+    stored: str | None,
+    as_json: bool,
+) -> None:
+    """Start a season from last season's calibration.
+
+    Which cut points should we work with on the first days, before enough berries are scored? Last
+    season's are a prior whose weight is shown and fades as CURRENT's berries come. Without CURRENT
+    (or while it is too small to fit) last season speaks alone, with wider intervals.
+
+    \b
+    calibrate carry 2025.firm 2026.firm
+    """  # noqa: D301
+    from calibrate.carryover import carry
+    from calibrate.source import CalibrationChoice
+    from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError
+
+    def choose(path: Path, name: str | None = None) -> CalibrationChoice:
+        return CalibrationChoice(
+            source=path,
+            name=name,
+            force_scale=force_scale,  # type: ignore[arg-type]
+            firmest=firmest,
+            scores=scores,
+            level=level,
+        )
+
+    before = choose(previous, stored).calibration()
+    now = None
+    if current is not None:
+        try:
+            now = choose(current).calibration()
+        except (TooFewScoresError, SeparationError, NotConvergedError) as error:
+            say(f"{current}: {error} Last season speaks alone.")
+    cuts = carry(before, now, season_sd=season_sd, level=level)
+    from calibrate.render import as_label, newtons, print_table, span
+
+    if as_json:
+        emit_json(
+            {
+                "n_current": 0 if now is None else now.n,
+                "season_sd": season_sd,
+                "cuts": [
+                    {
+                        "between": [as_label(label) for label in cut.between],
+                        "force_N": cut.force_n,
+                        "low_N": cut.low_n,
+                        "high_N": cut.high_n,
+                        "prior_weight": cut.prior_weight,
+                    }
+                    for cut in cuts
+                ],
+            }
+        )
+        return
+    print_table(
+        [
+            "boundary",
+            "last N",
+            "this N",
+            "to work with N",
+            f"{level:.0%} interval",
+            "last's weight",
+        ],
+        [
+            [
+                "/".join(cut.between),
+                newtons(before.cuts_n[index], missing="unknown"),
+                "-" if now is None else newtons(now.cuts_n[index], missing="unknown"),
+                newtons(cut.force_n, missing="unknown"),
+                span(cut.low_n, cut.high_n),
+                f"{cut.prior_weight:.0%}",
+            ]
+            for index, cut in enumerate(cuts)
+        ],
+    )
+    click.echo(
+        f"Between seasons a cut is taken to move by {season_sd:.0%} of its force (--season-sd)."
+    )

@@ -1,0 +1,233 @@
+"""`calibrate compare`: the cut points of seasons against one another."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calibrate.commandkit import calibration_options, json_option
+from gauge.clikit import emit_json, say
+
+if TYPE_CHECKING:
+    from calibrate.calibration import Calibration
+    from calibrate.linking import CutShift, PadCheck, Rescored
+    from calibrate.mover import Interval
+
+
+@click.command("compare")
+@click.argument("season1", type=click.Path(path_type=Path))
+@click.argument("season2", type=click.Path(path_type=Path))
+@click.argument("more", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--margin",
+    type=click.FloatRange(0, min_open=True),
+    default=0.2,
+    show_default=True,
+    help="A shift that would not matter, N: equivalence is tested within it.",
+)
+@calibration_options(stored=False)
+@click.option("--stored1", metavar="NAME", help="Take this stored calibration of SEASON1.")
+@click.option("--stored2", metavar="NAME", help="Take this stored calibration of SEASON2.")
+@click.option(
+    "--plot", type=click.Path(path_type=Path), help="Draw it to this png, pdf or svg file."
+)
+@json_option
+def command(
+    season1: Path,
+    season2: Path,
+    more: tuple[Path, ...],
+    margin: float,
+    force_scale: str,
+    firmest: str,
+    scores: str | None,
+    level: float,
+    stored1: str | None,
+    stored2: str | None,
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Compare the cut points of two seasons.
+
+    Did the scale move between seasons, at which boundary, and would it matter? A shift above zero:
+    the second season asks for more force for the same score. Each season is a season file or a
+    CSV of pairs; further seasons are compared with the first one, too.
+
+    \b
+    calibrate compare 2025.firm 2026.firm --margin 0.2 --plot seasons.png
+
+    A stored calibration is compared with the intervals that it was stored with.
+    """  # noqa: D301
+    from calibrate.conditions import conditions_of, differences
+    from calibrate.linking import cut_shifts, pad_check, rescored
+    from calibrate.source import CalibrationChoice
+
+    def choose(path: Path, name: str | None) -> CalibrationChoice:
+        return CalibrationChoice(
+            source=path,
+            name=name,
+            force_scale=force_scale,  # type: ignore[arg-type]
+            firmest=firmest,
+            scores=scores,
+            level=level,
+        )
+
+    first, names = choose(season1, stored1), (stored2, *(None for _ in more))
+    others = [choose(path, name) for path, name in zip((season2, *more), names, strict=True)]
+    first_pairs = first.pairs()
+    one = first.calibration(first_pairs)
+    answers, drawn = [], [one]
+    for other in others:
+        pairs = other.pairs()
+        two = other.calibration(pairs)
+        test = None
+        if first.name is None and other.name is None:
+            narrow = 2 * level - 1
+            test = (
+                first.calibration(first_pairs, level=narrow),
+                other.calibration(pairs, level=narrow),
+            )
+        shifts = cut_shifts(one, two, margin_n=margin, test=test or (one, two))
+        before = conditions_of(first.source, first_pairs.raters)
+        after = conditions_of(other.source, pairs.raters)
+        pads = pad_check(dict(before.pads or {}), dict(after.pads or {}), level=level)
+        answers.append(
+            _Answer(
+                one=one,
+                two=two,
+                shifts=shifts,
+                moved=rescored(one, two, pairs.force_n),
+                pads=pads,
+                warnings=[*differences(before, after), *_pad_warning(pads)],
+                margin_n=margin,
+            )
+        )
+        drawn.append(two)
+    if plot is not None:
+        from calibrate.plots.compare import draw_seasons
+        from calibrate.plots.style import save
+
+        save(draw_seasons(drawn), plot)
+    for answer in answers:
+        for warning in answer.warnings:
+            say(f"warning: {warning}")
+    if as_json:
+        documents = [answer.document() for answer in answers]
+        emit_json(documents[0] if len(documents) == 1 else {"comparisons": documents})
+        return
+    for answer in answers:
+        answer.show()
+    if plot is not None:
+        say(f"picture: {plot}")
+
+
+def _pad_warning(pads: PadCheck | None) -> list[str]:
+    if pads is None or pads.held is not False:
+        return []
+    return [
+        f"Durable pads read {pads.change_pct.value:+.1f} % in the second season: the newton itself "
+        "did not hold, or the pads aged. Check the gauge before trusting any shift."
+    ]
+
+
+class _Answer:
+    """One comparison, ready to be printed."""
+
+    def __init__(
+        self,
+        *,
+        one: Calibration,
+        two: Calibration,
+        shifts: tuple[CutShift, ...],
+        moved: Rescored,
+        pads: PadCheck | None,
+        warnings: list[str],
+        margin_n: float,
+    ) -> None:
+        self.one, self.two, self.shifts, self.moved = one, two, shifts, moved
+        self.pads, self.warnings, self.margin_n = pads, warnings, margin_n
+
+    def document(self) -> dict[str, Any]:
+        """The comparison as it is printed by --json."""
+        from calibrate.render import as_label
+
+        cuts = []
+        for shift in self.shifts:
+            n, percent = shift.shift_n, shift.shift_pct
+            cuts.append(
+                {
+                    "between": [as_label(label) for label in shift.between],
+                    "shift_N": n and n.value,
+                    "low_N": n and n.low,
+                    "high_N": n and n.high,
+                    "shift_pct": percent and percent.value,
+                    "low_pct": percent and percent.low,
+                    "high_pct": percent and percent.high,
+                    "equivalent": shift.equivalent,
+                }
+            )
+        return {
+            "seasons": [self.one.source, self.two.source],
+            "margin_N": self.margin_n,
+            "cuts": cuts,
+            "spread": [self.one.spread, self.two.spread],
+            "rescored_of_100": {
+                "softer": self.moved.softer,
+                "firmer": self.moved.firmer,
+                "lost_to_sale": self.moved.lost,
+                "gained_for_sale": self.moved.gained,
+            },
+            "pads": None
+            if self.pads is None
+            else {
+                "n": self.pads.n_pads,
+                "change_pct": self.pads.change_pct.value,
+                "low_pct": self.pads.change_pct.low,
+                "high_pct": self.pads.change_pct.high,
+                "held": self.pads.held,
+            },
+            "warnings": self.warnings,
+        }
+
+    def show(self) -> None:
+        """Print the comparison."""
+        from calibrate.render import newtons, print_table
+
+        def interval(found: Interval | None, digits: int) -> str:
+            if found is None:
+                return "unknown"
+            sides = ["open" if s is None else f"{s:+.{digits}f}" for s in (found.low, found.high)]
+            return f"{found.value:+.{digits}f} ({sides[0]} to {sides[1]})"
+
+        print_table(
+            ["boundary", "first N", "second N", "shift N", "shift %",
+             f"within {self.margin_n:g} N"],
+            [
+                [
+                    "/".join(shift.between),
+                    newtons(self.one.cuts_n[index], missing="unknown"),
+                    newtons(self.two.cuts_n[index], missing="unknown"),
+                    interval(shift.shift_n, 2),
+                    interval(shift.shift_pct, 0),
+                    {True: "shown", False: "not shown", None: "-"}[shift.equivalent],
+                ]
+                for index, shift in enumerate(self.shifts)
+            ],
+            title=f"{self.one.source} to {self.two.source}",
+        )  # fmt: skip
+        click.echo(
+            f"Of 100 berries of the second season {self.moved.softer:.0f} would now be scored "
+            f"softer and {self.moved.firmer:.0f} firmer than by the first season's cuts; "
+            f"{self.moved.lost:.0f} would fall beyond the sale limit, {self.moved.gained:.0f} come "
+            "within it."
+        )
+        click.echo(f"Spread of the fingers {self.one.spread:.3g}, then {self.two.spread:.3g}.")
+        if self.pads is not None:
+            sure = "" if self.pads.change_pct.low is None else (
+                f" ({self.pads.change_pct.low:+.1f} to {self.pads.change_pct.high:+.1f})"
+            )  # fmt: skip
+            click.echo(
+                f"{self.pads.n_pads} durable pads changed by "
+                f"{self.pads.change_pct.value:+.1f} %{sure}."
+            )

@@ -1,0 +1,58 @@
+"""Seasons overlaid: each boundary's probability curve, and the cut points with their intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import PurePath
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from calibrate.calibration import Calibration
+from calibrate.plots.style import DASHES, GREY, INK, MARKERS, new_figure, tidy
+
+
+def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
+    """Draw two or more seasons of one scale.
+
+    Parameters
+    ----------
+    calibrations : sequence of Calibration
+        Of the same scale. Seasons differ by dash and marker, not by colour.
+    """
+    figure = new_figure(7.0, 5.6)
+    above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    known = [c for one in calibrations for c in (*one.cuts_n, *one.low_n, *one.high_n) if c]
+    low, high = min(known), max(known)
+    margin = 0.35 * (high - low) + 0.2
+    force = np.linspace(max(low - margin, 0.02), high + margin, 400)
+    labels = calibrations[0].scale.labels
+    for index, one in enumerate(calibrations):
+        dash, marker = DASHES[index % len(DASHES)], MARKERS[index % len(MARKERS)]
+        name = PurePath(one.source).stem or f"season {index + 1}"
+        upto = np.cumsum(one.probabilities(force), axis=1)
+        for k, cut in enumerate(one.cuts_n):
+            if cut is None:
+                continue
+            above.plot(force, upto[:, k], color=INK if index else GREY, linestyle=dash, lw=1.3)
+            y = len(labels) - 2 - k + 0.18 * (index - (len(calibrations) - 1) / 2)
+            ends = [one.low_n[k], one.high_n[k]]
+            line = [force[0] if ends[0] is None else ends[0],
+                    force[-1] if ends[1] is None else ends[1]]  # fmt: skip
+            below.plot(line, [y, y], color=INK, linewidth=1.2, linestyle=dash)
+            below.plot(cut, y, marker, color=INK, markerfacecolor="white" if index == 0 else INK)
+        above.plot([], [], color=INK if index else GREY, linestyle=dash, label=name)
+        below.plot([], [], marker, color=INK, markerfacecolor="white" if index == 0 else INK,
+                   linestyle="none", label=name)  # fmt: skip
+    above.set_ylabel("probability of this score\nor a firmer one")
+    above.set_ylim(0, 1)
+    above.legend(frameon=False, fontsize=8, loc="center left", bbox_to_anchor=(0.0, 0.75))
+    names = [f"{a} / {b}" for a, b in calibrations[0].scale.boundaries]
+    below.set_yticks(range(len(names)), names[::-1])
+    below.set_ylim(-0.6, len(names) - 0.4)
+    below.set_ylabel("cut point between")
+    below.set_xlabel("force (N)")
+    below.legend(frameon=False, fontsize=8, loc="lower right")
+    for axes in (above, below):
+        tidy(axes)
+    return figure
