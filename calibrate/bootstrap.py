@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.cutmodel import CutFit, transform
-from calibrate.ordinal import Terms, make_terms
+from calibrate.likelihood import Terms, make_terms
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]

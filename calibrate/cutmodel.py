@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibrate.likelihood import logistic
 from calibrate.ordinal import OrdinalFit, fit_ordinal
 from calibrate.pairs import Pairs
 from calibrate.scale import Scale
@@ -176,12 +177,7 @@ class CutFit:
         # Subtract in the tail where both are small: no digits are lost.
         flip = low > 0
         high, less = np.where(flip, -low, up), np.where(flip, -up, low)
-        return _logistic(high) - _logistic(less)
-
-
-def _logistic(z: Floats) -> Floats:
-    e = np.exp(-np.abs(z))
-    return np.asarray(np.where(z >= 0, 1.0, e) / (1.0 + e))
+        return logistic(high) - logistic(less)
 
 
 def transform(force_n: Floats, force_scale: ForceScale) -> Floats:

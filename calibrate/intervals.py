@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.cutmodel import CutFit
+from calibrate.likelihood import Terms
 from calibrate.newton import climb
-from calibrate.ordinal import OrdinalFit, Terms, fit_ordinal
+from calibrate.ordinal import OrdinalFit, fit_ordinal
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibrate.cutmodel import collapse, fit_cells, fit_cuts
-from calibrate.ordinal import fit_ordinal, log_interval
+from calibrate.likelihood import log_interval, make_terms
+from calibrate.ordinal import fit_ordinal
 from calibrate.pairs import Pairs
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
 from gauge.errors import InvalidValueError, SeparationError, TooFewScoresError
@@ -220,8 +221,6 @@ def test_tails_are_exact_and_outer_cuts_infinite() -> None:
 
 
 def test_derivatives_agree_with_differences() -> None:
-    from calibrate.ordinal import make_terms
-
     force, rank = made_up(60, 5)
     wide = np.sin(force)[:, None]
     for varying in (None, wide):

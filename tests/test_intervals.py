@@ -11,7 +11,8 @@ import pytest
 from calibrate.bootstrap import refit
 from calibrate.cutmodel import collapse, fit_cells
 from calibrate.intervals import coef_limits, critical, cut_intervals, fieller_limits
-from calibrate.ordinal import fit_ordinal, log_interval
+from calibrate.likelihood import log_interval
+from calibrate.ordinal import fit_ordinal
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
 from gauge.errors import InvalidValueError
 from gauge.units import NEWTON_PER_FLOAT, Unit

@@ -9,7 +9,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from calibrate.cutmodel import collapse, fit_cells
-from calibrate.ordinal import fit_ordinal, make_terms
+from calibrate.likelihood import make_terms
+from calibrate.ordinal import fit_ordinal
 from calibrate.scale import RASPBERRY, Scale
 from calibrate.verdict import Separation, force_separation, separated
 from gauge.errors import SeparationError, TooFewScoresError, WrongDirectionError
