@@ -46,8 +46,8 @@ class BenchTables(SeasonBase):
         """
         return self.add_samples([sample])[0]
 
-    def add_samples(self, samples: Sequence[Sample]) -> list[int]:
-        """Store samples in one transaction, all or none; see `add_sample`."""
+    def add_samples(self, samples: Sequence[Sample], *, note: str = "") -> list[int]:
+        """Store samples, and a note on how they came, in one transaction; see `add_sample`."""
         with self._write("adding samples") as db:
             taken: dict[str, str] = {}
             for code, blind in db.execute("SELECT code, blind_code FROM samples"):
@@ -68,12 +68,19 @@ class BenchTables(SeasonBase):
                 values = [getattr(sample, name) for name in _SAMPLE[:-1]]
                 cues = json.dumps(sample.cues, ensure_ascii=False)
                 ids.append(int(db.execute(_ADD_SAMPLE, [*values, cues]).lastrowid or 0))
+            if note:
+                db.execute("INSERT INTO notes (at, text) VALUES (?, ?)", (now(), note))
         return ids
 
     def samples(self) -> list[SampleRow]:
         """All samples, in the order of the plan, then as they were added."""
         order = "ORDER BY plan_order IS NULL, plan_order, sample_id"
         return [self._sample_row(row) for row in self._rows(f"{_SAMPLES} {order}")]
+
+    def next_sample(self) -> SampleRow | None:
+        """The first planned sample that is not done; None when all are, or none was planned."""
+        ahead = (row for row in self.samples() if row.sample.plan_order and not row.done)
+        return next(ahead, None)
 
     def sample(self, code: str) -> SampleRow:
         """The sample of a code or blind code.

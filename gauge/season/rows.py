@@ -17,6 +17,11 @@ class SampleRow:
     berries: int
     """Berries stored and not voided."""
 
+    @property
+    def done(self) -> bool:
+        """Whether it has all its planned berries, or at least one where no number was planned."""
+        return self.berries >= (self.sample.berries_planned or 1)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SessionRow:

@@ -1,0 +1,97 @@
+"""`gauge capture`: every byte that a session heard, as text for `gauge replay` or a colleague."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from gauge.clikit import emit_json, say
+from gauge.errors import NoSuchRecordError
+
+if TYPE_CHECKING:
+    from gauge.season import SeasonFile
+    from gauge.season.rows import SessionRow
+
+
+@click.command("capture", no_args_is_help=True)
+@click.argument("season", type=click.Path(path_type=Path))
+@click.argument("session", type=int, required=False)
+@click.option("--out", type=click.Path(path_type=Path), help="The text file to write.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+def command(season: Path, session: int | None, out: Path | None, as_json: bool) -> None:
+    """Write a session's capture as text.
+
+    Without a session, the sessions of the season are listed. A line of the text is a time in
+    nanoseconds, a tab, and the bytes that the gauge sent; 'gauge replay' finds the peaks in it
+    again.
+
+    \b
+    gauge capture 2026.season
+    gauge capture 2026.season 3 --out session3.txt
+    """  # noqa: D301
+    from gauge.season import open_season
+
+    if session is not None and out is None:
+        raise click.UsageError("Say where the text shall go: --out FILE.")
+    with open_season(season, read_only=True) as file:
+        if session is None or out is None:
+            _list(file.sessions(), as_json)
+            return
+        n_bytes = _write(file, session, out)
+    if as_json:
+        emit_json({"session": session, "file": str(out), "bytes": n_bytes})
+    else:
+        say(f"Session {session}: {n_bytes} bytes written to {out}.")
+
+
+def _write(file: SeasonFile, session: int, out: Path) -> int:
+    from gauge.capture import write_capture
+    from gauge.outfile import write_whole
+
+    row = file.session(session)
+    n_bytes = sum(len(chunk.data) for chunk in file.chunks(session))
+    if not n_bytes:
+        raise NoSuchRecordError(
+            f"{file.path}: session {session} heard nothing.", todo="No text was written."
+        )
+
+    def lines() -> Iterator[str]:
+        gauge = " ".join(filter(None, [row.session.gauge, row.session.gauge_serial]))
+        yield f"# session {session} of {file.code}, begun {row.session.started_at}\n"
+        for name, value in (("gauge", gauge), ("line format", row.session.line_format)):
+            if value:
+                yield f"# {name}: {' '.join(value.split())}\n"
+        for line in write_capture(file.heard(session)):
+            yield f"{line}\n"
+
+    write_whole(out, lines())
+    return n_bytes
+
+
+def _list(rows: list[SessionRow], as_json: bool) -> None:
+    if as_json:
+        emit_json(
+            [
+                {
+                    "session": row.session_id,
+                    "started_at": row.session.started_at,
+                    "ended_at": row.ended_at,
+                    "purpose": row.session.purpose,
+                    "operator": row.session.operator,
+                    "gauge": row.session.gauge,
+                }
+                for row in rows
+            ]
+        )
+        return
+    for row in rows:
+        who = f", {row.session.operator}" if row.session.operator else ""
+        end = f" to {row.ended_at}" if row.ended_at else ", not ended"
+        click.echo(
+            f"session {row.session_id}: {row.session.purpose}, {row.session.started_at}{end}{who}"
+        )
+    if not rows:
+        say("This season has no session yet.")

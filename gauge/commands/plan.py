@@ -1,0 +1,142 @@
+"""`gauge plan`: a plan of samples imported in a stated random order, and how far it has come."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from gauge.clikit import emit_json, say
+
+if TYPE_CHECKING:
+    from gauge.season.rows import SampleRow
+
+
+@click.command("plan", no_args_is_help=True)
+@click.argument("season", type=click.Path(path_type=Path))
+@click.option(
+    "--import", "csv_file", type=click.Path(path_type=Path), help="The CSV of samples to import."
+)
+@click.option("--seed", type=int, help="Seed of the random order; drawn and shown if not given.")
+@click.option(
+    "--order", type=click.Choice(["random", "file"]), default="random", show_default=True,
+    help="Work the samples through in random order, or as they stand in the file.",
+)  # fmt: skip
+@click.option("--no-blind", is_flag=True, help="Draw no blind codes.")
+@click.option("--crop", help="Crop of a season begun here: blackberry or raspberry.")
+@click.option("--blind", "hide", is_flag=True, help="Show blind codes only, for the bench.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+def command(
+    season: Path,
+    csv_file: Path | None,
+    seed: int | None,
+    order: str,
+    no_blind: bool,
+    crop: str | None,
+    hide: bool,
+    as_json: bool,
+) -> None:
+    """Import and show the plan of samples.
+
+    The CSV has one row a sample (a clamshell, or any set of berries): its code, and how many
+    berries. Columns selection, plot, replicate, harvest_date, storage_day, storage_temp_c,
+    fruit_temp_c, clamshell, site, lot and crop are known; any others are kept as cues. A season
+    file that does not exist is begun. All rows are imported or none; importing the same file again
+    changes nothing, so a longer file adds what is new.
+
+    Without --import, the plan is shown with what is done and which sample is next. Stop and go on
+    whenever you like: 'gauge log' takes up where the berries end.
+
+    \b
+    gauge plan 2026.season --import monday.csv --seed 7
+    gauge plan 2026.season
+    """  # noqa: D301
+    from gauge.season import open_season
+
+    if csv_file is not None:
+        seed = secrets.randbelow(1_000_000) if seed is None else seed
+        added = _import(season, csv_file, seed, order == "random", not no_blind, crop)
+        said = f"random order, seed {seed}" if order == "random" else "in the order of the file"
+        say(f"{added} samples imported, {said}." if added else "Nothing new in this plan.")
+    with open_season(season, read_only=True) as file:
+        rows = file.samples()
+        ahead = file.next_sample()
+    if as_json:
+        emit_json(_document(rows, ahead, seed))
+    else:
+        _show(rows, ahead, hide)
+
+
+def _import(
+    season: Path, csv_file: Path, seed: int, shuffle: bool, blind: bool, crop: str | None
+) -> int:
+    from gauge.csvsheet import CsvSheet
+    from gauge.plan import drawn, new_samples, read_plan
+    from gauge.season import open_season
+
+    # Read before the season is opened: a bad plan must not begin a season.
+    planned = read_plan(CsvSheet(csv_file, "a column code and one row a sample"))
+    crops = {sample.crop for sample in planned}
+    crop = crop or (crops.pop() if len(crops) == 1 else None)
+    with open_season(season, create=True, crop=crop) as file:
+        stored = [row.sample for row in file.samples()]
+        fresh = new_samples(planned, stored, source=str(csv_file))
+        placed = drawn(fresh, seed=seed, shuffle=shuffle, blind=blind, taken=stored)
+        if placed:
+            how = f"random order with seed {seed}" if shuffle else "order of the file"
+            file.add_samples(placed, note=f"{len(placed)} samples of {csv_file.name}, {how}")
+    return len(placed)
+
+
+def _document(
+    rows: Sequence[SampleRow], ahead: SampleRow | None, seed: int | None
+) -> dict[str, Any]:
+    return {
+        "samples": [
+            {
+                "order": row.sample.plan_order,
+                "code": row.sample.code,
+                "blind_code": row.sample.blind_code,
+                "selection": row.sample.selection,
+                "berries_planned": row.sample.berries_planned,
+                "berries": row.berries,
+                "done": row.done,
+            }
+            for row in rows
+        ],
+        "next": ahead.sample.code if ahead else None,
+        "berries_planned": sum(row.sample.berries_planned or 0 for row in rows),
+        "berries": sum(row.berries for row in rows),
+        "seed": seed,
+    }
+
+
+def _show(rows: Sequence[SampleRow], ahead: SampleRow | None, hide: bool) -> None:
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False)
+    table.add_column("order", justify="right")
+    if not hide:
+        table.add_column("code", no_wrap=True)
+        table.add_column("selection")
+    table.add_column("blind code", no_wrap=True)
+    table.add_column("berries", justify="right")
+    table.add_column("state")
+    for row in rows:
+        sample = row.sample
+        planned = f" of {sample.berries_planned}" if sample.berries_planned else ""
+        state = "done" if row.done else "begun" if row.berries else "to do"
+        if ahead is not None and row.sample_id == ahead.sample_id:
+            state += ", next"
+        names = [] if hide else [escape(sample.code), escape(sample.selection or "")]
+        place = "" if sample.plan_order is None else str(sample.plan_order)
+        table.add_row(place, *names, sample.blind_code or "", f"{row.berries}{planned}", state)
+    if rows:
+        Console(highlight=False).print(table)
+    done = sum(row.done for row in rows)
+    click.echo(f"{done} of {len(rows)} samples done.")

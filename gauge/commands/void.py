@@ -1,0 +1,46 @@
+"""`gauge void`: take a berry out of use, with a reason. Nothing is deleted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from gauge.clikit import emit_json
+
+
+@click.command("void", no_args_is_help=True)
+@click.argument("season", type=click.Path(path_type=Path))
+@click.argument("berry_id", type=int)
+@click.option("--why", required=True, help="The reason; it is kept with the berry.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+def command(season: Path, berry_id: int, why: str, as_json: bool) -> None:
+    """Void a berry, with a reason.
+
+    A voided berry stays in the season file and is left out of every calculation. Its number is free
+    again, so that the next press of the sample can be the same berry. 'gauge readings' lists the
+    berry ids.
+
+    \b
+    gauge void 2026.season 41 --why "slipped off the stand"
+    """  # noqa: D301
+    from gauge.season import open_season
+
+    with open_season(season) as file:
+        file.void(berry_id, why)
+        berry = file.berry(berry_id)
+    if as_json:
+        emit_json(
+            {
+                "berry_id": berry_id,
+                "sample": berry.sample,
+                "number": berry.number,
+                "void": berry.void,
+            }
+        )
+        return
+    peak = f", {berry.peak_shown} {berry.peak_unit}" if berry.peak_shown else ""
+    click.echo(
+        f"Berry {berry_id} is void (sample {berry.sample}, berry {berry.number}{peak}): "
+        f"{berry.void}."
+    )

@@ -1,0 +1,53 @@
+"""Writing a file whole or not at all: what was there stays until the new text is complete."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from gauge.errors import CannotWriteError
+
+
+def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) -> None:
+    """Write text in UTF-8 to a new file beside the target, then put it in the target's place.
+
+    Parameters
+    ----------
+    path : path
+        An existing file is replaced; one that is read-only or held by another program is not.
+    parts : iterable of str
+        The text, with its own line ends.
+    bom : bool
+        Begin with a byte order mark, by which spreadsheets know UTF-8.
+
+    Raises
+    ------
+    CannotWriteError
+        If the target is locked, read-only or a folder, its folder is missing or may not be
+        written, or the disk is full. The target is as it was.
+    """
+    target = Path(os.path.realpath(path))
+    draft = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        if target.is_dir():
+            raise IsADirectoryError(21, "it is a folder")
+        if target.exists() and not os.access(target, os.W_OK):
+            raise PermissionError(13, "it is read-only")
+        try:
+            encoding = "utf-8-sig" if bom else "utf-8"
+            with draft.open("x", encoding=encoding, newline="") as file:
+                file.writelines(parts)
+                file.flush()
+                os.fsync(file.fileno())
+            draft.replace(target)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                draft.unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise CannotWriteError(
+            f"{path} cannot be written: {error.strerror or error}.",
+            todo="Close it where it is open, or choose another file or folder.",
+        ) from None
