@@ -39,7 +39,7 @@ def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
             ends = [one.low_n[k], one.high_n[k]]
             line = [force[0] if ends[0] is None else ends[0],
                     force[-1] if ends[1] is None else ends[1]]  # fmt: skip
-            below.plot(line, [y, y], color=INK, linewidth=1.2, linestyle=dash)
+            below.plot(line, [y, y], color=INK, linewidth=1.2)
             below.plot(cut, y, marker, color=INK, markerfacecolor="white" if index == 0 else INK)
         above.plot([], [], color=INK if index else GREY, linestyle=dash, label=name)
         below.plot([], [], marker, color=INK, markerfacecolor="white" if index == 0 else INK,

@@ -1,0 +1,277 @@
+"""`calibrate anchors`: force bands, the best anchor set, and the card for the wall."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calibrate.commandkit import calibration_options, json_option
+from gauge.clikit import emit_json, say
+
+if TYPE_CHECKING:
+    from calibrate.anchors import AnchorSet, Candidate
+    from calibrate.pairs import Pairs
+
+
+@click.command("anchors")
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option(
+    "--per-score", type=click.IntRange(1), default=2, show_default=True, help="Anchors a score."
+)
+@click.option(
+    "--pairs/--no-pairs", "straddle", default=True, show_default=True,
+    help="Choose a pair around each boundary too.",
+)  # fmt: skip
+@click.option(
+    "--candidates", type=click.Path(path_type=Path),
+    help="CSV with label, force_N and kind (berry, lot or pad) to choose from instead.",
+)  # fmt: skip
+@calibration_options()
+@click.option("--card", type=click.Path(path_type=Path), help="Write the wall card: pdf or png.")
+@click.option(
+    "--valid-days", type=click.FloatRange(0, min_open=True), default=3.0, show_default=True,
+    help="Days for which a berry may serve.",
+)  # fmt: skip
+@click.option(
+    "--press-limit", type=click.IntRange(1), default=5, show_default=True,
+    help="Squeezes after which a berry must retire.",
+)  # fmt: skip
+@click.option(
+    "--made-on", type=click.DateTime(["%Y-%m-%d"]), help="Day of the card; by default today."
+)
+@click.option(
+    "--keep", is_flag=True,
+    help="Keep the set in the season file, so that presses and retirements can be recorded.",
+)  # fmt: skip
+@json_option
+def command(
+    source: Path,
+    per_score: int,
+    straddle: bool,
+    candidates: Path | None,
+    force_scale: str,
+    firmest: str,
+    scores: str | None,
+    level: float,
+    calibration_name: str | None,
+    card: Path | None,
+    valid_days: float,
+    press_limit: int,
+    made_on: Any,
+    keep: bool,
+    as_json: bool,
+) -> None:
+    """Build the season's anchor set and its card.
+
+    Which berries (or lots, or durable pads) stand for each score and for each boundary? Bands come
+    from the calibration; the best set is chosen exactly from the measured berries that are neither
+    void nor flagged nor retired. SOURCE is a season file or a CSV of pairs with a column berry.
+
+    \b
+    calibrate anchors season.firm --card card.pdf
+    calibrate anchors season.firm --calibration july --keep --per-score 3
+    """  # noqa: D301
+    from datetime import UTC, datetime, timedelta
+
+    from calibrate.anchors import choose_anchors
+    from calibrate.source import CalibrationChoice
+
+    if card is not None:
+        from calibrate.plots.style import check_suffix
+
+        check_suffix(card)
+    if keep and calibration_name is None:
+        raise click.UsageError(
+            "--keep needs --calibration NAME: an anchor set belongs to a stored calibration "
+            "('calibrate store SEASON NAME' makes one)."
+        )
+    choice = CalibrationChoice(
+        source=source,
+        name=calibration_name,
+        force_scale=force_scale,  # type: ignore[arg-type]
+        firmest=firmest,
+        scores=scores,
+        level=level,
+    )
+    pairs = choice.pairs()
+    calibration = choice.calibration(pairs)
+    pool = _from_csv(candidates) if candidates else _measured(source, pairs)
+    chosen = choose_anchors(calibration, pool, per_score=per_score, straddle=straddle)
+    day = (made_on or datetime.now(UTC)).date()
+    if keep and calibration_name is not None:
+        _keep(source, calibration_name, chosen, press_limit, valid_days)
+    if card is not None:
+        from calibrate.conditions import conditions_of
+        from calibrate.plots.card import CardNotes, draw_card
+        from calibrate.plots.style import save
+
+        heads = conditions_of(source).heads_mm
+        notes = CardNotes(
+            season=source.stem.replace("_", " "),
+            head_mm=next(iter(heads)) if len(heads) == 1 else None,
+            made_on=day,
+            valid_until=day + timedelta(days=valid_days),
+            press_limit=press_limit,
+        )
+        save(draw_card(calibration, chosen, notes), card)
+    for warning in (*calibration.warnings, *chosen.warnings):
+        say(f"warning: {warning}")
+    if as_json:
+        emit_json(document(chosen))
+        return
+    show(chosen)
+    if card is not None:
+        say(f"card: {card}")
+
+
+def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
+    """Candidates among the source's berries: measured, not void, flagged or retired."""
+    from calibrate.anchors import Candidate
+    from calibrate.pairfile import looks_like_season
+    from gauge.season import open_season
+
+    if looks_like_season(source):
+        with open_season(source, read_only=True) as season:
+            tired = {row.label for row in season.anchors() if row.retired_at is not None}
+            return [
+                Candidate(
+                    label=f"{berry.sample}-{berry.number}",
+                    force_n=berry.peak_n,
+                    berry_id=berry.berry_id,
+                )
+                for berry in season.berries()
+                if berry.peak_n is not None
+                and berry.void is None
+                and not berry.flags
+                and f"{berry.sample}-{berry.number}" not in tired
+            ]
+    found: dict[str, float] = {}
+    for row, force in enumerate(pairs.force_n):
+        name = pairs.berries[pairs.berry[row]] if pairs.berries else f"row {row + 1}"
+        found.setdefault(name, float(force))
+    return [Candidate(label=name, force_n=force) for name, force in found.items() if force > 0]
+
+
+def _from_csv(path: Path) -> list[Candidate]:
+    from calibrate.anchors import Candidate
+    from calibrate.csvsheet import CsvSheet
+    from gauge.errors import BadTableError
+
+    sheet = CsvSheet(path, "the columns label and force_N, one row a candidate")
+    for name in ("label", "force_N"):
+        if name not in sheet.columns:
+            raise BadTableError(
+                f"{path}: the header has no column '{name}' (it has {', '.join(sheet.header)})."
+            )
+    forces = sheet.parsed("force_N", sheet.number)
+    kinds = sheet.columns.get("kind", ("lot",) * len(forces))
+    for index, (force, kind) in enumerate(zip(forces, kinds, strict=True)):
+        if force <= 0:
+            sheet.bad(index, "force_N", f"{force:g} N is no force")
+        if kind not in {"berry", "lot", "pad"}:
+            sheet.bad(index, "kind", f"'{kind}' is none of berry, lot, pad")
+    return [
+        Candidate(label=label, force_n=force, kind=kind)
+        for label, force, kind in zip(sheet.columns["label"], forces, kinds, strict=True)
+    ]
+
+
+def _keep(source: Path, name: str, chosen: AnchorSet, press_limit: int, valid_days: float) -> None:
+    from gauge.errors import AlreadyThereError
+    from gauge.season import open_season
+
+    with open_season(source) as season:
+        taken = {row.label for row in season.anchors(name)}
+        for anchor in chosen.anchors:
+            if anchor.candidate.label in taken:
+                raise AlreadyThereError(
+                    f"{source}: '{name}' has an anchor {anchor.candidate.label} already; nothing "
+                    "was kept.",
+                    todo="Store the calibration under a new name for a new set.",
+                )
+        for anchor in chosen.anchors:
+            season.add_anchor(
+                calibration=name,
+                kind=anchor.candidate.kind,
+                label=anchor.candidate.label,
+                berry_id=anchor.candidate.berry_id,
+                score=anchor.score,
+                boundary=anchor.boundary,
+                force_n=anchor.candidate.force_n,
+                press_limit=press_limit,
+                valid_days=valid_days,
+            )
+
+
+def document(chosen: AnchorSet) -> dict[str, Any]:
+    """The set as it is printed by --json; the firmest band has no upper end."""
+    from calibrate.render import as_label
+
+    return {
+        "bands": [
+            {
+                "score": as_label(band.score),
+                "low_N": band.low_n,
+                "target_N": band.target_n,
+                "high_N": band.high_n,
+                "core_low_N": band.core_low_n,
+                "core_high_N": band.core_high_n,
+                "best_probability": band.best_probability,
+            }
+            for band in chosen.bands
+        ],
+        "anchors": [
+            {
+                "berry": anchor.candidate.label,
+                "score": as_label(anchor.score),
+                "force_N": anchor.candidate.force_n,
+                "probability": anchor.probability,
+                "boundary": anchor.boundary,
+                "kind": anchor.candidate.kind,
+            }
+            for anchor in chosen.anchors
+        ],
+        "cost": chosen.cost,
+        "warnings": list(chosen.warnings),
+    }
+
+
+def show(chosen: AnchorSet) -> None:
+    """Print bands and anchors."""
+    from calibrate.render import newtons, print_table
+
+    print_table(
+        ["score", "from N", "target N", "to N", "80 % sure", "sure at target"],
+        [
+            [
+                band.score,
+                newtons(band.low_n, missing="-"),
+                newtons(band.target_n, missing="-"),
+                newtons(band.high_n, missing="up" if band.reachable else "-"),
+                "nowhere"
+                if band.core_low_n is None
+                else f"{newtons(band.core_low_n)} to {newtons(band.core_high_n, missing='up')}",
+                f"{band.best_probability:.0%}",
+            ]
+            for band in chosen.bands
+        ],
+        title="Bands",
+    )
+    print_table(
+        ["anchor", "stands for", "force N", "sure of its score"],
+        [
+            [
+                anchor.candidate.label,
+                f"score {anchor.score}"
+                if anchor.boundary is None
+                else f"boundary {anchor.boundary}, side of {anchor.score}",
+                newtons(anchor.candidate.force_n),
+                f"{anchor.probability:.0%}",
+            ]
+            for anchor in chosen.anchors
+        ],
+        title="Anchors",
+        left=(0, 1),
+    )

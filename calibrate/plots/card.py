@@ -1,0 +1,165 @@
+"""The anchor card: one page for the wall of the bench, legible at two metres and in grey print."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+
+from calibrate.anchors import Anchor, AnchorSet
+from calibrate.bands import Band
+from calibrate.calibration import Calibration
+from calibrate.plots.style import GREY, INK, PALE, new_figure
+from gauge.units import Unit, convert
+
+CAUTIONS = (
+    "Berries perish: squeeze an anchor no more often and no longer than stated. Wash hands, wear "
+    "gloves, and never sell or eat squeezed fruit. Whether fruit may be sold is decided by local "
+    "grades, food-safety rules and the buyer's terms, not by this card."
+)
+A4_LANDSCAPE_IN = (11.69, 8.27)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardNotes:
+    """What the foot of the card says.
+
+    Attributes
+    ----------
+    season : str
+    head_mm : float or None
+    made_on, valid_until : date
+    press_limit : int
+    """
+
+    season: str
+    head_mm: float | None
+    made_on: date
+    valid_until: date
+    press_limit: int
+
+
+def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> Figure:
+    """Draw the card: a row for each score, firmest on top, with its anchors.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    chosen : AnchorSet
+    notes : CardNotes
+    """
+    figure = new_figure(*A4_LANDSCAPE_IN)
+    figure.set_layout_engine("none")
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set_axis_off()
+    axes.set_xlim(0, 100)
+    axes.set_ylim(0, 100)
+    axes.text(3, 95, "Anchor card", fontsize=30, weight="bold", va="center", color=INK)
+    axes.text(31, 95, notes.season, fontsize=22, va="center", color=INK)
+    axes.text(
+        97, 95, f"valid until {notes.valid_until:%d %b %Y}", fontsize=20, weight="bold",
+        va="center", ha="right",
+    )  # fmt: skip
+    for x, text in ((4, "score"), (17, "force"), (46, "look for"), (62, "squeeze, in this order")):
+        axes.text(x, 89.5, text, fontsize=13, color=GREY, va="center")
+    top, foot = 87.0, 16.0
+    height = (top - foot) / len(chosen.bands)
+    numbers = {id(anchor): i for i, anchor in enumerate(squeeze_order(chosen.anchors), 1)}
+    for index, band in enumerate(chosen.bands):
+        upper = top - index * height
+        if index % 2 == 0:
+            axes.add_patch(Rectangle((2, upper - height), 96, height, color=PALE, zorder=0))
+        axes.plot([2, 98], [upper, upper], color=GREY, linewidth=0.8)
+        _row(axes, band, upper - height / 2, height)
+        mine = [a for a in chosen.anchors if a.score == band.score]
+        _anchors(axes, mine, numbers, upper, height)
+    axes.plot([2, 98], [foot, foot], color=GREY, linewidth=0.8)
+    limit = calibration.scale.sale_boundary
+    if limit is not None:
+        y = top - (limit + 1) * height
+        axes.plot([2, 98], [y, y], color=INK, linewidth=5, zorder=5)
+        axes.text(
+            97.5, y, " SALE LIMIT: not for sale below this line ", fontsize=13, weight="bold",
+            ha="right", va="center", color="white",
+            bbox={"facecolor": INK, "edgecolor": INK, "pad": 3}, zorder=6,
+        )  # fmt: skip
+    _foot(axes, calibration, notes)
+    return figure
+
+
+def _row(axes: object, band: Band, y: float, height: float) -> None:
+    text = axes.text  # type: ignore[attr-defined]
+    text(7, y, band.score, fontsize=50 if len(band.score) < 3 else 30, weight="bold",
+         ha="center", va="center")  # fmt: skip
+    if band.low_n is None or band.target_n is None:
+        text(17, y, "no force of its own", fontsize=18, va="center")
+        return
+    text(17, y + height * 0.14, band_text(band, Unit.N), fontsize=28, weight="bold", va="center")
+    text(17, y - height * 0.26, f"{band_text(band, Unit.LBF)}     {band_text(band, Unit.KGF)}",
+         fontsize=13, va="center")  # fmt: skip
+    text(46, y + height * 0.14, f"{band.target_n:.2f} N", fontsize=24, va="center")
+    pounds = convert(band.target_n, Unit.N, Unit.LBF)
+    kilos = convert(band.target_n, Unit.N, Unit.KGF)
+    text(46, y - height * 0.26, f"{pounds:.2f} lbf  {kilos:.3f} kgf", fontsize=11, va="center")
+
+
+def _anchors(
+    axes: object, anchors: Sequence[Anchor], numbers: dict[int, int], upper: float, height: float
+) -> None:
+    shown = sorted(anchors, key=lambda anchor: numbers[id(anchor)])
+    columns = 2
+    rows = max(-(-len(shown) // columns), 3)
+    for place, anchor in enumerate(shown):
+        x = 62 + 18 * (place % columns)
+        y = upper - height * (place // columns + 0.5) / rows
+        side = f" at {anchor.boundary}" if anchor.boundary else ""
+        axes.text(  # type: ignore[attr-defined]
+            x, y, f"{numbers[id(anchor)]}. {anchor.candidate.label}  "
+            f"{anchor.candidate.force_n:.2f} N{side}",
+            fontsize=13 if rows <= 4 else 9, va="center",
+        )  # fmt: skip
+
+
+def _foot(axes: object, calibration: Calibration, notes: CardNotes) -> None:
+    text = axes.text  # type: ignore[attr-defined]
+    head = "head not stated" if notes.head_mm is None else f"{notes.head_mm:g} mm flat head"
+    raters = ", ".join(calibration.raters) or "one hand"
+    line = (
+        f"{head}, calyx down   |   calibration of {calibration.n} scores by {raters}   |   "
+        f"fingerprint {calibration.fingerprint[:12] or 'none'}   |   made {notes.made_on:%d %b %Y}"
+        f"   |   at most {notes.press_limit} squeezes an anchor"
+    )
+    text(3, 12.6, line, fontsize=10.5, va="center")
+    text(3, 6.6, textwrap.fill(CAUTIONS, 128), fontsize=10.5, va="center", color=INK)
+
+
+def band_text(band: Band, unit: Unit) -> str:
+    """A band in a unit, as it stands on the card.
+
+    Examples
+    --------
+    >>> one = Band(score="1", low_n=4.48, target_n=5.2, high_n=None, core_low_n=None,
+    ...            core_high_n=None, best_probability=0.9)
+    >>> band_text(one, Unit.N), band_text(one, Unit.LBF)
+    ('4.48 N and more', '1.01 lbf and more')
+    """
+    digits = 3 if unit is Unit.KGF else 2
+    low = convert(band.low_n or 0.0, Unit.N, unit)
+    if band.high_n is None:
+        return f"{low:.{digits}f} {unit} and more"
+    high = convert(band.high_n, Unit.N, unit)
+    if low == 0:
+        return f"below {high:.{digits}f} {unit}"
+    return f"{low:.{digits}f} to {high:.{digits}f} {unit}"
+
+
+def squeeze_order(anchors: Sequence[Anchor]) -> list[Anchor]:
+    """Order in which to squeeze: the scores themselves first, firm to soft, then the boundaries.
+
+    A hand first learns what each score feels like, and then where one turns into the next.
+    """
+    return sorted(anchors, key=lambda a: (a.boundary is not None, -a.candidate.force_n))
