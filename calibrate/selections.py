@@ -220,12 +220,12 @@ def compare_means(
 
 def _least_squares(x: Floats, y: Floats) -> tuple[Floats, float, int, Floats]:
     """Coefficients, residual sum of squares, rank, and the inverse of X'X."""
-    found = np.linalg.lstsq(x, y, rcond=None)
-    beta, rank = np.asarray(found[0], dtype=np.float64), found[2]
+    first, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
     # A second step on the residuals mends the digits that large group means cost.
-    beta += np.linalg.lstsq(x, y - x @ beta, rcond=None)[0]
+    mended = np.linalg.lstsq(x, y - x @ first, rcond=None)[0]
+    beta: Floats = (first + mended).astype(np.float64)
     residual = y - x @ beta
-    inverse: Floats = np.linalg.pinv(x.T @ x)
+    inverse: Floats = np.asarray(np.linalg.pinv(x.T @ x), dtype=np.float64)
     return beta, float(residual @ residual), int(rank), inverse
 
 
@@ -395,9 +395,9 @@ def compare_proportions(
         )
     share = hit / size
     return Comparison(
-        model=f"quasi-binomial, {unit} as the unit (dispersion {factor:.2f}); Newcombe intervals "
+        model=f"quasi-binomial, {unit} as the unit; Newcombe intervals "
         f"with the studentized range, simultaneous level {level:g}",
-        statistic=f"F({k - 1}, {df}) = {f:.4g}",
+        statistic=f"F({k - 1}, {df}) = {f:.4g}, dispersion {factor:.2f}",
         p=float(fdtrc(k - 1, df, f)),
         groups=tuple(names),
         estimates=tuple(float(s) for s in share),
@@ -467,9 +467,9 @@ def compare_scores(
     covariance = factor * design @ fit.covariance[-(k - 1) :, -(k - 1) :] @ design.T
     pairs = all_pairs(effects, covariance, df, names, level=level)
     return Comparison(
-        model=f"cumulative logit, {unit} as the unit (dispersion {factor:.2f}); studentized range "
+        model=f"cumulative logit, {unit} as the unit; studentized range "
         f"on the logit scale, simultaneous level {level:g}",
-        statistic=f"F({k - 1}, {df}) = {f:.4g}",
+        statistic=f"F({k - 1}, {df}) = {f:.4g}, dispersion {factor:.2f}",
         p=float(fdtrc(k - 1, df, f)),
         groups=tuple(names),
         estimates=tuple(float(e) for e in effects),

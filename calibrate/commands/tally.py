@@ -1,0 +1,261 @@
+"""`calibrate tally`: clamshell sheets to percentages, from a CSV or by keys."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from gauge.clikit import emit_json, say
+from gauge.errors import ImpossibleSheetError, InvalidValueError
+
+if TYPE_CHECKING:
+    from calibrate.clamshell import Clamshell, Shares
+    from calibrate.estimate import Estimate
+    from calibrate.scale import Scale
+
+CAUTION = "Percentages inform; local grades and the buyer's terms decide what may be sold."
+
+
+@click.command("tally", no_args_is_help=True)
+@click.argument("file", required=False, type=click.Path(path_type=Path))
+@click.option("--scores", help="Scale, firmest first: 1-5 or firm,soft. Default: by the header.")
+@click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
+@click.option("--colour", default="0-3", show_default=True, help="Scale of the overall colour.")
+@click.option(
+    "--level",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.95,
+    show_default=True,
+    help="Level of the intervals.",
+)
+@click.option("--season", type=click.Path(path_type=Path), help="Store the sheets in this season.")
+@click.option("--rater", default="lab", show_default=True, help="Who counted, if the file is mute.")
+@click.option(
+    "--form", type=click.Path(path_type=Path), help="Enter one sheet by keys into SEASON."
+)
+@click.option("--sample", help="Clamshell to enter with --form.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+def command(
+    file: Path | None,
+    scores: str | None,
+    sale_limit: str | None,
+    colour: str,
+    level: float,
+    season: Path | None,
+    rater: str,
+    form: Path | None,
+    sample: str | None,
+    as_json: bool,
+) -> None:
+    """Clamshell sheets to percentages.
+
+    How many berries of each clamshell are soft, leaky, decayed, and may be sold?
+
+    \b
+    calibrate tally sheets.csv
+    calibrate tally sheets.csv --season 2026.season --rater ines
+    calibrate tally --form 2026.season --sample T-014
+
+    The CSV has one row a clamshell: sample, a column a score (1 to 5, or s1 to s5, or firm and
+    soft), and if you count them leaky, decayed, marketable, colour, planned. The berries are
+    counted from the scores: leaky and decayed berries are scored too. A sheet that cannot be true
+    is refused with its cell named.
+
+    Soft is beyond the sale limit. Marketable is within the limit, neither leaky nor decayed;
+    without a column of that name it is known between bounds only, and shown as if no berry had
+    two defects. One clamshell has a Wilson interval; of several, each counts alike.
+
+    With --form, keys of the numeric pad: 1 to 9 a berry at that score (1 the firmest), + leaky,
+    - decayed, * then a digit the colour, backspace or / undoes, Enter stores.
+    """  # noqa: D301
+    if (file is None) == (form is None):
+        raise click.UsageError("Give a CSV of sheets, or --form SEASON --sample CODE.")
+    if file is None:
+        assert form is not None
+        if sample is None:
+            raise click.UsageError("--form needs --sample CODE.")
+        sheets: tuple[Clamshell, ...] = (_enter(form, sample, rater, _colours(colour)),)
+    else:
+        from calibrate.sheetfile import read_sheets
+
+        sheets = read_sheets(file, scale=_scale(scores), colours=_colours(colour))
+    if sale_limit is not None:
+        sheets = tuple(
+            replace(one, scale=replace(one.scale, sale_limit=sale_limit)) for one in sheets
+        )
+    if sheets[0].scale.sale_limit is None:
+        say("calibrate tally: no sale limit is known, so nothing is soft; declare --sale-limit.")
+    if season is not None:
+        _store(season, sheets, rater)
+    if as_json:
+        emit_json(document(sheets, level))
+    else:
+        _show(sheets, level)
+
+
+def _scale(scores: str | None) -> Scale | None:
+    from calibrate.scale import parse_scale
+
+    return None if scores is None else parse_scale(scores)
+
+
+def _colours(text: str) -> tuple[int, ...]:
+    low, dash, high = text.partition("-")
+    if not (dash and low.strip().isdigit() and high.strip().isdigit() and int(low) < int(high)):
+        raise InvalidValueError(f"'{text}' is not a scale of colour.", todo="Write it as 0-3.")
+    return tuple(range(int(low), int(high) + 1))
+
+
+def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
+    """The whole result for JSON."""
+    from calibrate.clamshell import shares
+
+    scale = sheets[0].scale
+    return {
+        "scores": list(scale.labels),
+        "sale_limit": scale.sale_limit,
+        "level": level,
+        "clamshells": [
+            {
+                "sample": one.sample,
+                **dict(one.levels),
+                "rater": one.rater,
+                "n": one.n,
+                **one.to_document(),
+                "mean_score": one.mean_score,
+                **shares([one], level=level).to_json(),
+            }
+            for one in sheets
+        ],
+        "mean": {
+            "unit": "clamshell",
+            "clamshells": len(sheets),
+            "n": sum(one.n for one in sheets),
+            **shares(sheets, level=level).to_json(),
+        },
+        "caution": CAUTION,
+    }
+
+
+def _show(sheets: Sequence[Clamshell], level: float) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from calibrate.clamshell import shares
+
+    scale = sheets[0].scale
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    heads = ("clamshell", "n", "-".join(scale.labels), "soft %", "leaky %", "decayed %", "market %")
+    for head in heads:
+        table.add_column(head, justify="left" if head == "clamshell" else "right", no_wrap=True)
+    for one in sheets:
+        counts = "-".join(map(str, one.counts))
+        table.add_row(one.sample, str(one.n), counts, *_cells(shares([one], level=level)))
+    mean = shares(sheets, level=level)
+    total = sum(one.n for one in sheets)
+    if len(sheets) > 1:
+        table.add_section()
+        table.add_row("mean", str(total), f"{len(sheets)} clamshells", *_cells(mean))
+    console = Console(highlight=False, soft_wrap=False)
+    console.print(table)
+    limit = scale.sale_limit
+    click.echo()
+    if mean.at_limit is not None and mean.at_limit.value is not None:
+        click.echo(
+            f"Soft: beyond the sale limit {limit}. At the limit: {_cell(mean.at_limit)} %. "
+            f"Brackets: {level:.0%} interval."
+        )
+    if any(one.marketable is None for one in sheets) and mean.marketable_most is not None:
+        click.echo(
+            "Marketable: as if no berry had two defects; if defects share berries, up to "
+            f"{100 * mean.marketable_most:.0f} %."
+        )
+    for name, found in mean.dispersion.items():
+        if found.ratio is not None and found.p is not None and found.p < 1 - level:
+            click.echo(
+                f"Clamshells differ in {name} berries more than chance: {found.ratio:.1f} times "
+                f"the binomial variance (p {found.p:.2g})."
+            )
+    click.echo(CAUTION)
+
+
+def _cells(found: Shares) -> list[str]:
+    return [_cell(one) for one in (found.soft, found.leaky, found.decayed, found.marketable)]
+
+
+def _cell(one: Estimate | None) -> str:
+    if one is None or one.value is None:
+        return "-"
+    if one.low is None or one.high is None:
+        return f"{100 * one.value:.0f}"
+    return f"{100 * one.value:.0f} ({100 * one.low:.0f}-{100 * one.high:.0f})"
+
+
+def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
+    from datetime import UTC, datetime
+
+    from calibrate.scale import Scale
+    from gauge.season import open_season
+    from gauge.season.rows import ClamshellRow
+
+    at = datetime.now(UTC).isoformat(timespec="seconds")
+    with open_season(path) as season:
+        declared = Scale.from_json(season.scale_text)
+        if declared.labels != sheets[0].scale.labels:
+            raise ImpossibleSheetError(
+                f"{path} scores {', '.join(declared.labels)}, the sheets "
+                f"{', '.join(sheets[0].scale.labels)}.",
+                todo="Store them in a season with their scale.",
+            )
+        planned = {row.sample.code: row.sample.berries_planned for row in season.samples()}
+        for one in sheets:
+            # Made again with the plan's number, so that the sheet is held against it.
+            replace(one, planned=planned.get(one.sample) or one.planned)
+        season.add_clamshell_counts(
+            [
+                ClamshellRow(
+                    sample=one.sample, rater=one.rater or rater, at=at, sheet=one.to_document()
+                )
+                for one in sheets
+            ]
+        )
+    say(f"calibrate tally: {len(sheets)} sheet(s) stored in {path}")
+
+
+def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Clamshell:
+    """Read keys until the sheet is done, then store it; Ctrl-C stores nothing."""
+    from calibrate.scale import Scale
+    from calibrate.tallyform import TallyForm
+    from gauge.season import open_season
+
+    with open_season(path, read_only=True) as season:
+        scale = Scale.from_json(season.scale_text)
+        row = season.sample(sample)
+    planned = row.sample.berries_planned
+    form = TallyForm(sample=row.sample.code, scale=scale, planned=planned, colours=colours)
+    keys = "  ".join(f"{i} = {label}" for i, label in enumerate(scale.labels, 1))
+    say(f"{sample}: {keys}\n+ leaky  - decayed  * colour  backspace or / undo  Enter store")
+    while not form.done:
+        say(_line(form))
+        key = click.getchar()
+        # An arrow or function key arrives as several characters; none of them is a berry.
+        form = form.press(key if len(key) == 1 else "")
+    sheet = replace(form.sheet(), rater=rater)
+    _store(path, (sheet,), rater)
+    return sheet
+
+
+def _line(form: Any) -> str:
+    counts = "  ".join(
+        f"{label}: {count}" for label, count in zip(form.scale.labels, form.counts, strict=True)
+    )
+    of = f" of {form.planned}" if form.planned else ""
+    colour = "" if form.colour is None else f"  colour {form.colour}"
+    return (
+        f"berry {form.n}{of} | {counts} | leaky {form.count('+')}  decayed {form.count('-')}"
+        f"{colour} | {form.message}"
+    )

@@ -1,0 +1,137 @@
+"""The one-page PDF of a table: picture, figures, models and cautions on a sheet of A4."""
+
+from __future__ import annotations
+
+import textwrap
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.gridspec import GridSpec
+
+from calibrate.plots.style import INK, PALE, new_figure
+from calibrate.plots.table import draw_panel, label_rows, panels
+from calibrate.report import CAUTION, Report
+from calibrate.tabletext import Block, blocks, lines
+
+A4_IN = (8.27, 11.69)
+_MOST_ROWS = 18
+_LINE_IN = 0.145
+_WIDTH = 150
+_GAP = 0.04
+
+
+def draw_page(report: Report) -> Figure:
+    """Lay the report out on one page.
+
+    What does not fit is left out from the end, and the page says so; the CSV has everything.
+
+    Parameters
+    ----------
+    report : Report
+
+    Returns
+    -------
+    Figure
+        A4, portrait.
+    """
+    figure = new_figure(*A4_IN)
+    figure.set_layout_engine("none")
+    rows = report.table.rows[:_MOST_ROWS]
+    by = " and ".join(report.table.by) or "all berries"
+    figure.text(0.07, 0.965, f"Firmness by {by}", fontsize=15, weight="bold", va="top")
+    names = ", ".join(source.rsplit("/", 1)[-1] for source in report.pool.sources)
+    count = report.pool.n or sum(one.n for one in report.pool.clamshells)
+    head = f"{count} berries, {report.table.unit} as the unit. From {names}"
+    figure.text(0.07, 0.94, textwrap.shorten(head, 118), fontsize=8, va="top")
+
+    kinds = panels(report)
+    height = (0.75 + 0.17 * len(rows)) / A4_IN[1]
+    grid = GridSpec(
+        1, len(kinds), figure, left=0.2, right=0.93, top=0.895, bottom=0.895 - height, wspace=0.14
+    )
+    for at, (title, outcome, of) in enumerate(kinds):
+        axis = figure.add_subplot(grid[0, at])
+        draw_panel(axis, rows, title, outcome, of)
+        if at:
+            axis.set_yticks([])
+        else:
+            label_rows(axis, rows)
+        axis.tick_params(axis="y", labelsize=7)
+
+    notes = _wrapped([*lines(report), *report.notes, CAUTION])
+    bottom = 0.03 + len(notes) * 0.135 / A4_IN[1]
+    dropped = _fill(figure, blocks(report), 0.895 - height - 0.04, bottom + 0.01)
+    if dropped or len(report.table.rows) > len(rows):
+        notes.insert(0, "Not on this page: see the CSV for all rows and blocks.")
+        bottom += 0.135 / A4_IN[1]
+    figure.text(
+        0.07, bottom - 0.005, "\n".join(notes), fontsize=6.8, va="top", linespacing=1.3, color=INK
+    )
+    return figure
+
+
+def _fill(figure: Figure, wanted: list[Block], top: float, bottom: float) -> bool:
+    """Set blocks from the top, side by side where two fit; tell whether one had no place."""
+    dropped, left, shelf = False, 0.0, 0.0
+    for block in wanted:
+        need = (len(block.rows) + 2.9) * _LINE_IN / A4_IN[1]
+        width = _edges(block)[-1]
+        if left and left + width <= 1 and need <= shelf + 1e-9:
+            _draw_block(figure, block, left, top, need)
+            left += width + _GAP
+            continue
+        if top - shelf - need < bottom:
+            dropped = True
+            continue
+        top, left, shelf = top - shelf, width + _GAP, need
+        _draw_block(figure, block, 0.0, top, need)
+    return dropped
+
+
+def _wrapped(texts: list[str]) -> list[str]:
+    return [line for text in texts for line in textwrap.wrap(text, _WIDTH)]
+
+
+def _draw_block(figure: Figure, block: Block, left: float, top: float, height: float) -> None:
+    axis = figure.add_axes((0.07 + 0.86 * left, top - height, 0.86, height))
+    axis.set_axis_off()
+    axis.set_xlim(0, 1)
+    axis.set_ylim(len(block.rows) + 2.9, 0)
+    axis.text(0, 0.6, block.title, fontsize=8, weight="bold", va="center")
+    edges = _edges(block)
+    for at, name in enumerate(block.header):
+        _cell(axis, edges, at, 1.6, name, left=at < block.left, bold=True)
+    axis.plot([0, edges[-1]], [2.1, 2.1], color=INK, linewidth=0.6)
+    for index, row in enumerate(block.rows):
+        y = 2.6 + index
+        if index % 2:
+            axis.axhspan(y - 0.5, y + 0.5, xmax=edges[-1], color=PALE, linewidth=0, zorder=0)
+        for at, text in enumerate(row):
+            _cell(axis, edges, at, y, text, left=at < block.left)
+
+
+def _edges(block: Block) -> list[float]:
+    """Column edges, by the longest text of each column; never beyond the page."""
+    widths = [
+        2 + max(len(text) for text in (name, *(row[at] for row in block.rows)))
+        for at, name in enumerate(block.header)
+    ]
+    share = min(1 / sum(widths), 0.0098)
+    edges = [0.0]
+    for width in widths:
+        edges.append(edges[-1] + width * share)
+    return edges
+
+
+def _cell(
+    axis: Axes, edges: list[float], at: int, y: float, text: str, *, left: bool, bold: bool = False
+) -> None:
+    axis.text(
+        edges[at] if left else edges[at + 1],
+        y,
+        text,
+        fontsize=7,
+        ha="left" if left else "right",
+        va="center",
+        weight="bold" if bold else "normal",
+    )

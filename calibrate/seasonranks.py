@@ -1,0 +1,237 @@
+"""Rank of selections in several seasons, and whether keep-or-drop would hold in all of them.
+
+One estimate a selection and season comes in, with its standard error; nothing is read here.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from gauge.errors import InvalidValueError, TooFewScoresError
+
+_DRAWS = 20_000
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeepRule:
+    """Which selections are kept: the best share, or all at or above a value.
+
+    Attributes
+    ----------
+    top : float or None
+        Share kept, 0 to 1; rounded to whole selections, at least one.
+    above : float or None
+        Mean force (N) from which on a selection is kept.
+
+    Raises
+    ------
+    InvalidValueError
+        Unless exactly one is given, and `top` lies between 0 and 1.
+    """
+
+    top: float | None = None
+    above: float | None = None
+
+    def __post_init__(self) -> None:
+        if (self.top is None) == (self.above is None):
+            raise InvalidValueError("a rule to keep selections needs a top share or a threshold")
+        if self.top is not None and not 0 < self.top < 1:
+            raise InvalidValueError(f"a top share of {self.top:g} does not lie between 0 and 1")
+
+    def kept(self, values: np.ndarray[Any, np.dtype[np.float64]]) -> Any:
+        """Which of the values are kept; the last axis holds the selections.
+
+        Examples
+        --------
+        >>> KeepRule(top=0.5).kept(np.array([1.0, 3.0, 2.0, 4.0])).tolist()
+        [False, True, False, True]
+        """
+        if self.above is not None:
+            return values >= self.above
+        assert self.top is not None
+        count = max(1, round(self.top * values.shape[-1]))
+        place = (-values).argsort(axis=-1, kind="stable").argsort(axis=-1, kind="stable")
+        return place < count
+
+    def __str__(self) -> str:
+        if self.above is not None:
+            return f"keep at {self.above:g} N or more"
+        return f"keep the best {self.top:.0%}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ranked:
+    """One selection in all seasons, in the order of the seasons.
+
+    Attributes
+    ----------
+    selection : str
+    values : tuple of float
+    ranks : tuple of int
+        1 is the firmest.
+    kept : tuple of bool
+    sure : tuple of (float or None)
+        Probability, given the standard errors, that it is kept in that season; None where a
+        standard error is missing.
+    """
+
+    selection: str
+    values: tuple[float, ...]
+    ranks: tuple[int, ...]
+    kept: tuple[bool, ...]
+    sure: tuple[float | None, ...]
+
+    @property
+    def holds(self) -> bool:
+        """Whether all seasons decide alike."""
+        return len(set(self.kept)) == 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeasonRanks:
+    """Ranks and decisions across seasons.
+
+    Attributes
+    ----------
+    seasons : tuple of str
+    rule : KeepRule
+    rows : tuple of Ranked
+        Selections that stand in all seasons, by mean rank.
+    spearman : mapping of (str, str) to float
+        Rank correlation of each two seasons.
+    missing : tuple of str
+        Selections left out because a season lacks them.
+    """
+
+    seasons: tuple[str, ...]
+    rule: KeepRule
+    rows: tuple[Ranked, ...]
+    spearman: Mapping[tuple[str, str], float]
+    missing: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """As the commands write it."""
+        return {
+            "seasons": list(self.seasons),
+            "rule": str(self.rule),
+            "spearman": [
+                {"between": list(pair), "value": value} for pair, value in self.spearman.items()
+            ],
+            "hold": sum(row.holds for row in self.rows),
+            "of": len(self.rows),
+            "missing": list(self.missing),
+            "selections": [
+                {
+                    "selection": row.selection,
+                    "holds": row.holds,
+                    "seasons": [
+                        {"season": s, "mean_N": v, "rank": r, "kept": k, "probability_kept": p}
+                        for s, v, r, k, p in zip(
+                            self.seasons, row.values, row.ranks, row.kept, row.sure, strict=True
+                        )
+                    ],
+                }
+                for row in self.rows
+            ],
+        }
+
+
+def rank_seasons(
+    told: Mapping[str, Mapping[str, tuple[float, float | None, int]]],
+    rule: KeepRule,
+    *,
+    seed: int = 1,
+) -> SeasonRanks:
+    """Rank selections within each season and hold the decisions side by side.
+
+    How sure a decision is comes from drawing every mean anew from Student's t about its estimate
+    (20,000 draws, fixed seed) and applying the rule to each draw.
+
+    Parameters
+    ----------
+    told : mapping of season to mapping of selection to (mean N, SE or None, units)
+    rule : KeepRule
+    seed : int
+
+    Raises
+    ------
+    TooFewScoresError
+        If there are fewer than two seasons, or two selections in common.
+
+    Examples
+    --------
+    >>> told = {"2025": {"R-114": (2.4, 0.1, 4), "R-120": (1.8, 0.1, 4), "R-131": (1.2, 0.1, 4)},
+    ...         "2026": {"R-114": (2.2, 0.1, 4), "R-120": (1.1, 0.1, 4), "R-131": (1.3, 0.1, 4)}}
+    >>> ranks = rank_seasons(told, KeepRule(above=1.5))
+    >>> [(row.selection, row.ranks, row.holds) for row in ranks.rows]
+    [('R-114', (1, 1), True), ('R-120', (2, 3), False), ('R-131', (3, 2), True)]
+    """
+    seasons = tuple(told)
+    if len(seasons) < 2:
+        raise TooFewScoresError("ranks across seasons need two seasons or more")
+    everywhere = set.intersection(*(set(one) for one in told.values()))
+    names = sorted(everywhere)
+    missing = sorted(set().union(*(set(one) for one in told.values())) - everywhere)
+    if len(names) < 2:
+        raise TooFewScoresError(f"{len(names)} selections stand in all seasons; two are needed")
+    values = np.array([[told[s][name][0] for name in names] for s in seasons])
+    ranks = (-values).argsort(axis=1, kind="stable").argsort(axis=1, kind="stable") + 1
+    kept = rule.kept(values)
+    sure = _probability(told, seasons, names, rule, seed)
+    rows = [
+        Ranked(
+            selection=name,
+            values=tuple(values[:, i].tolist()),
+            ranks=tuple(ranks[:, i].tolist()),
+            kept=tuple(kept[:, i].tolist()),
+            sure=tuple(None if p is None else float(p[i]) for p in sure),
+        )
+        for i, name in enumerate(names)
+    ]
+    rows.sort(key=lambda row: (sum(row.ranks), row.selection))
+    return SeasonRanks(
+        seasons=seasons,
+        rule=rule,
+        rows=tuple(rows),
+        spearman=_spearman(seasons, values),
+        missing=tuple(missing),
+    )
+
+
+def _spearman(
+    seasons: Sequence[str], values: np.ndarray[Any, np.dtype[np.float64]]
+) -> dict[tuple[str, str], float]:
+    from scipy.stats import spearmanr
+
+    found = {}
+    for a, b in itertools.combinations(range(len(seasons)), 2):
+        rho = float(spearmanr(values[a], values[b]).statistic)
+        if np.isfinite(rho):
+            found[seasons[a], seasons[b]] = rho
+    return found
+
+
+def _probability(
+    told: Mapping[str, Mapping[str, tuple[float, float | None, int]]],
+    seasons: Sequence[str],
+    names: Sequence[str],
+    rule: KeepRule,
+    seed: int,
+) -> list[Any]:
+    """Share of draws in which each selection is kept, season by season."""
+    rng = np.random.default_rng(seed)
+    found: list[Any] = []
+    for season in seasons:
+        rows = [told[season][name] for name in names]
+        if any(se is None or units < 2 for _, se, units in rows):
+            found.append(None)
+            continue
+        t = np.column_stack([rng.standard_t(units - 1, _DRAWS) for _, _, units in rows])
+        drawn = np.array([m for m, _, _ in rows]) + t * np.array([se for _, se, _ in rows])
+        found.append(rule.kept(drawn).mean(axis=0))
+    return found
