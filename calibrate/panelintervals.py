@@ -1,0 +1,226 @@
+"""What a panel says of its cut points, its raters and the next rater: hands and spreads pooled.
+
+Around its peak the likelihood of a panel is close to normal in the few parameters that are left, so
+hands and spreads can be pooled in closed form for any standard deviations. Three raters hardly tell
+what these are: they are averaged over a grid, each weighted by how well it explains the data.
+
+The variance between raters is averaged as Student's t does it: evenly in its logarithm, and to
+below the sampling variance where raters agree better than chance lets them. With nothing known
+beforehand that would be the t interval with J - 1 degrees of freedom; that hands seldom differ by
+more than a third of force takes away its long tails.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from calibrate.panelfit import Peak, Prior
+from calibrate.panelmodel import PanelData
+
+Floats = NDArray[np.float64]
+
+# Standard deviations of log hands and log spreads that are tried, and what is known of them
+# beforehand: half-normal with these standard deviations.
+HAND_SDS = np.concatenate([[0.0], np.geomspace(0.01, 0.6, 16)])
+SPREAD_SDS = np.array([0.0, 0.1, 0.2, 0.3, 0.45])
+HAND_PRIOR = 0.25
+SPREAD_PRIOR = 0.3
+BERRY_PRIOR = 0.2
+# Factors on the sampling variance, for raters that agree better than it lets them.
+_SHRINKS = np.geomspace(0.02, 1.0, 12)
+# What stands for a standard deviation of zero.
+_TINY = 1e-4
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mixture:
+    """Normal distributions of a panel's parameters, one for each guess of the deviations.
+
+    Attributes
+    ----------
+    weight : ndarray of float, shape (g,)
+        Adds up to one.
+    hand_sd, spread_sd, berry_sd, shrink : ndarray of float, shape (g,)
+    mean : ndarray of float, shape (g, p)
+    covariance : ndarray of float, shape (g, p, p)
+    relief : ndarray of float, shape (g,)
+        What to take off the variance of the panel's centre where `shrink` is below one.
+    best : tuple of float
+        Hand, spread and berry deviation of the highest restricted likelihood on the grid.
+    """
+
+    weight: Floats
+    hand_sd: Floats
+    spread_sd: Floats
+    berry_sd: Floats
+    shrink: Floats
+    mean: Floats
+    covariance: Floats
+    relief: Floats
+    best: tuple[float, float, float]
+
+    def of(self, columns: Floats, *, centre: bool = False, extra: Floats | float = 0.0) -> Normals:
+        """Distribution of linear combinations of the parameters.
+
+        Parameters
+        ----------
+        columns : ndarray of float, shape (p, m)
+        centre : bool
+            The combinations stand for the panel's centre: let it narrow below the sampling
+            variance. Else only guesses without shrinking count.
+        extra : ndarray of float, shape (g,), optional
+            Variance to add: that of a hand not yet seen.
+        """
+        mean = self.mean @ columns
+        variance = np.einsum("pm,gpq,qm->gm", columns, self.covariance, columns)
+        variance += np.broadcast_to(extra, self.weight.shape)[:, None]
+        weight = self.weight
+        if centre:
+            variance = np.maximum(variance - self.relief[:, None], 0.05 * variance)
+        else:
+            weight = weight * (self.shrink == 1.0)
+        return Normals(weight=weight / weight.sum(), mean=mean, variance=variance)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Normals:
+    """Mixtures of normal distributions.
+
+    Attributes
+    ----------
+    weight : ndarray of float, shape (g,)
+    mean, variance : ndarray of float, shape (g, m)
+    """
+
+    weight: Floats
+    mean: Floats
+    variance: Floats
+
+    @property
+    def centre(self) -> Floats:
+        """Means, shape (m,)."""
+        return self.weight @ self.mean
+
+    def interval(self, level: float) -> tuple[Floats, Floats]:
+        """Quantiles that leave out the same at either end, shape (m,) each.
+
+        Examples
+        --------
+        >>> one = np.ones((1, 1))
+        >>> low, high = Normals(weight=np.ones(1), mean=one, variance=one).interval(0.95)
+        >>> round(float(low[0]), 4), round(float(high[0]), 4)
+        (-0.96, 2.96)
+        """
+        return self._quantile(0.5 - level / 2.0), self._quantile(0.5 + level / 2.0)
+
+    def _quantile(self, probability: float) -> Floats:
+        kept = self.weight > 1e-7
+        weight = self.weight[kept] / self.weight[kept].sum()
+        mean, sd = self.mean[kept], np.sqrt(self.variance[kept])
+        low, high = (mean - 9.0 * sd).min(axis=0), (mean + 9.0 * sd).max(axis=0)
+        for _ in range(34):
+            middle = 0.5 * (low + high)
+            below = weight @ ndtr((middle - mean) / sd) < probability
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return 0.5 * (low + high)
+
+
+def pool(
+    data: PanelData, peaks: Sequence[Peak], prior: Prior, *, hands: bool, spreads: bool
+) -> Mixture:
+    """Pool hands and spreads over a grid of their deviations and those of the berries.
+
+    Parameters
+    ----------
+    data : PanelData
+    peaks : sequence of Peak
+        One for each standard deviation of berries, ascending.
+    prior : Prior
+        Under which the peaks were found; what it says of places and log s is kept.
+    hands, spreads : bool
+        Whether raters may differ so.
+    """
+    places, raters = data.n_places, data.n_raters
+    hand = slice(places + 1, places + 1 + raters)
+    spread = slice(places + 1 + raters, data.size)
+    hand_sds = HAND_SDS if hands else HAND_SDS[:1]
+    spread_sds = SPREAD_SDS if spreads else SPREAD_SDS[:1]
+    hand_sd, spread_sd = (a.ravel() for a in np.meshgrid(hand_sds, spread_sds, indexing="ij"))
+    fixed = np.where(np.arange(data.size) <= places, prior.precision, 0.0)
+    precision = np.tile(fixed, (hand_sd.size, 1))
+    precision[:, hand] = 1.0 / np.maximum(hand_sd, _TINY)[:, None] ** 2
+    precision[:, spread] = 1.0 / np.maximum(spread_sd, _TINY)[:, None] ** 2
+    # Raters as different as they may be: their differences show the sampling variance.
+    loose = fixed.copy()
+    loose[hand], loose[spread] = 1.0, 1.0 / SPREAD_PRIOR**2
+    # States: the sampling variance shrunk, as it is, and with hands added.
+    shrinks = _SHRINKS[:-1] if hands else _SHRINKS[:0]
+    state = np.concatenate([np.zeros(shrinks.size, dtype=int), np.arange(hand_sds.size)])
+    grid = (state[:, None] * spread_sds.size + np.arange(spread_sds.size)).ravel()
+    shrink = np.repeat(np.concatenate([shrinks, np.ones(hand_sds.size)]), spread_sds.size)
+    known = -0.5 * (hand_sd / HAND_PRIOR) ** 2 - 0.5 * (spread_sd / SPREAD_PRIOR) ** 2
+
+    log_weights, reliefs, means, covariances, scores = [], [], [], [], []
+    widths = spans(np.array([peak.nodes.sigma for peak in peaks]))
+    for peak, width in zip(peaks, widths, strict=True):
+        info = peak.information
+        pull = info @ peak.theta + peak.gradient + fixed * prior.centre
+        curve = info + precision[:, None, :] * np.eye(data.size)
+        covariance = np.linalg.inv(curve)
+        mean = covariance @ pull
+        gain = mean @ pull
+        # Log-likelihood with places and log s integrated out too (restricted likelihood).
+        score = 0.5 * (
+            gain - np.linalg.slogdet(curve)[1] + np.log(precision[:, places + 1 :]).sum(axis=1)
+        )
+        score += peak.log_likelihood - peak.theta @ (peak.gradient + 0.5 * info @ peak.theta)
+        free = np.linalg.inv(info + np.diag(loose))
+        between = free[hand, hand]
+        noise = (np.trace(between) - between.sum() / raters) / max(raters - 1, 1)
+        misfit = np.maximum(pull @ free @ pull - gain, 0.0)[grid]
+        variance = shrink * noise + hand_sd[grid] ** 2
+        log_weights.append(
+            (score + known)[grid]
+            - 0.5 * (raters - 1) * np.log(shrink)
+            - 0.5 * misfit * (1.0 / shrink - 1.0)
+            + np.log(np.repeat(spans(np.log(variance[:: spread_sds.size])), spread_sds.size))
+            + np.log(np.tile(spans(spread_sds), state.size))
+            + np.log(width)
+            - 0.5 * (peak.nodes.sigma / BERRY_PRIOR) ** 2
+        )
+        reliefs.append((1.0 - shrink) * noise / raters)
+        means.append(mean[grid])
+        covariances.append(covariance[grid])
+        scores.append(score)
+    weight = np.exp(np.concatenate(log_weights) - np.max(log_weights))
+    at, top = np.unravel_index(np.argmax(scores), (len(peaks), hand_sd.size))
+    return Mixture(
+        weight=weight / weight.sum(),
+        hand_sd=np.tile(hand_sd[grid], len(peaks)),
+        spread_sd=np.tile(spread_sd[grid], len(peaks)),
+        berry_sd=np.repeat([peak.nodes.sigma for peak in peaks], grid.size),
+        shrink=np.tile(shrink, len(peaks)),
+        mean=np.concatenate(means),
+        covariance=np.concatenate(covariances),
+        relief=np.concatenate(reliefs),
+        best=(float(hand_sd[top]), float(spread_sd[top]), peaks[at].nodes.sigma),
+    )
+
+
+def spans(grid: Floats) -> Floats:
+    """Length of the grid that each point stands for (trapezoid rule); one for a single point.
+
+    Examples
+    --------
+    >>> spans(np.array([0.0, 1.0, 3.0])).tolist()
+    [0.5, 1.5, 1.0]
+    """
+    if grid.size == 1:
+        return np.ones(1)
+    half = np.diff(grid) / 2.0
+    return np.asarray(np.append(half, 0.0) + np.append(0.0, half))

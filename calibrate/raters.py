@@ -1,0 +1,373 @@
+"""Cut points that a panel of raters shares, and those of each rater and of the next.
+
+Every rater has a hand (all cut points times ``exp(u)``) and a spread of his or her own; a berry
+that several raters scored feels like ``F exp(b)`` to all of them. Hands, spreads and berries are
+drawn from populations whose standard deviations are fitted ("random effects"). The likelihood is
+in panelmodel, intervals in panelintervals, one rater against the panel in panelshift.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.cutmodel import CutFit, ForceScale, fit_cuts
+from calibrate.intervals import cut_intervals
+from calibrate.pairs import Pairs
+from calibrate.panelfit import Prior, climb_panel
+from calibrate.panelintervals import Mixture, Normals, pool
+from calibrate.panelstart import Panel, named_raters, prepare
+from calibrate.scale import Scale
+from gauge.errors import InvalidValueError
+
+Floats = NDArray[np.float64]
+Effects = frozenset[str]
+
+ALL_EFFECTS = "hands+spreads+berries"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PanelCut:
+    """A cut point with its interval, in newtons.
+
+    Attributes
+    ----------
+    between : tuple of str
+        The labels that it parts, the firmer first.
+    force_n, low_n, high_n : float or None
+        None where it is not identified, or that side is open.
+    """
+
+    between: tuple[str, str]
+    force_n: float | None
+    low_n: float | None
+    high_n: float | None
+
+    def to_json(self) -> dict[str, Any]:
+        """As the machine output names it.
+
+        Examples
+        --------
+        >>> PanelCut(between=("1", "2"), force_n=5.0, low_n=4.0, high_n=None).to_json()
+        {'between': ['1', '2'], 'force_N': 5.0, 'low_N': 4.0, 'high_N': None}
+        """
+        return {
+            "between": list(self.between),
+            "force_N": self.force_n,
+            "low_N": self.low_n,
+            "high_N": self.high_n,
+        }
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RaterCuts:
+    """One rater of a panel.
+
+    Attributes
+    ----------
+    name : str
+    n : int
+        Scores given.
+    shift, shift_low, shift_high : float
+        How much more force than the panel's centre this hand needs, as a share of force (0.1 is
+        10 % more), pooled towards the panel.
+    spread : float
+        In newtons, or log newtons on the log scale.
+    cuts : tuple of PanelCut
+    unused : tuple of str
+        Labels that this rater never used.
+    """
+
+    name: str
+    n: int
+    shift: float
+    shift_low: float
+    shift_high: float
+    spread: float
+    cuts: tuple[PanelCut, ...]
+    unused: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PanelFit:
+    """The scale of a panel.
+
+    Attributes
+    ----------
+    scale : Scale
+    force_scale : {'linear', 'log'}
+    level : float
+    n : int
+        Scores.
+    cuts : tuple of PanelCut
+        Of the centre of the population of hands that the raters come from, firmest first. The
+        interval includes what the few raters leave unknown of it.
+    spread : float
+        Of a middling rater, for one berry: in newtons, or log newtons on the log scale.
+    hand_sd, spread_sd, berry_sd : float or None
+        Standard deviations of log hands, log spreads and log berry effects (about shares: 0.1 is
+        10 %); the highest restricted likelihood on the grid of panelintervals. None where the
+        model has no such effect.
+    raters : tuple of RaterCuts
+        Empty for a panel of one.
+    next_rater : tuple of PanelCut
+        Where the cut points of a rater not yet seen will lie. Empty for a panel of one.
+    log_likelihood : float
+        Marginal: berries summed out by adaptive quadrature, hands and spreads by Laplace's method,
+        at the standard deviations above.
+    parameters : int
+        Cut points, spread, standard deviations.
+    warnings : tuple of str
+    """
+
+    scale: Scale
+    force_scale: ForceScale
+    level: float
+    n: int
+    cuts: tuple[PanelCut, ...]
+    spread: float
+    hand_sd: float | None
+    spread_sd: float | None
+    berry_sd: float | None
+    raters: tuple[RaterCuts, ...]
+    next_rater: tuple[PanelCut, ...]
+    log_likelihood: float
+    parameters: int
+    warnings: tuple[str, ...]
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion of the marginal likelihood."""
+        return 2.0 * self.parameters - 2.0 * self.log_likelihood
+
+    @property
+    def cut_n(self) -> Floats:
+        """The panel's cut points in newtons, NaN where not identified, shape (n_ranks - 1,)."""
+        return np.array([np.nan if cut.force_n is None else cut.force_n for cut in self.cuts])
+
+
+def fit_panel(
+    pairs: Pairs,
+    *,
+    force_scale: Literal["linear", "log", "auto"] = "linear",
+    level: float = 0.95,
+    random: str = ALL_EFFECTS,
+    firmest: str = "first",
+) -> PanelFit:
+    """Fit the scale of a panel.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        With one rater, or none named, the rows are taken as one hand's and a warning says so.
+    force_scale : {'linear', 'log', 'auto'}
+        Whether a spread is the same at all forces in newtons or in log newtons; 'auto' takes the
+        smaller AIC. Hands and berries multiply force on both.
+    level : float
+        Between 0 and 1.
+    random : str
+        Which of hands, spreads and berries differ, joined by plus signs.
+    firmest : {'first', 'last'}
+        What the user declared; only messages depend on it.
+
+    Returns
+    -------
+    PanelFit
+
+    Raises
+    ------
+    InvalidValueError
+        If `level` or `random` is none of the above, or a force has no logarithm.
+    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+        See `calibrate.verdict`.
+    """
+    if not 0.0 < level < 1.0:
+        raise InvalidValueError(f"the level {level:g} lies outside 0 to 1")
+    effects = frozenset(part.strip() for part in random.split("+"))
+    if not effects <= {"hands", "spreads", "berries"}:
+        raise InvalidValueError(
+            f"'{random}' does not say what differs.", todo=f"Write {ALL_EFFECTS}, or parts of it."
+        )
+    if force_scale == "auto":
+        fits = [
+            fit_panel(pairs, force_scale=h, level=level, random=random, firmest=firmest)
+            for h in (("linear", "log") if (pairs.force_n > 0).all() else ("linear",))
+        ]
+        return min(fits, key=lambda fit: fit.aic)
+    pairs = named_raters(pairs)
+    if len(pairs.raters) == 1:
+        return _one_hand(pairs, force_scale=force_scale, level=level, firmest=firmest)
+    panel = prepare(pairs, force_scale=force_scale, firmest=firmest)
+    peaks = panel.peaks(berries="berries" in effects)
+    mixture = pool(
+        panel.data, peaks, panel.prior, hands="hands" in effects, spreads="spreads" in effects
+    )
+    return _report(panel, mixture, effects, level)
+
+
+def _report(panel: Panel, mixture: Mixture, effects: Effects, level: float) -> PanelFit:
+    pairs, data, scale = panel.pairs, panel.data, panel.pairs.scale
+    cuts = range(data.n_cuts)
+    centre = np.column_stack([panel.column(place=k) for k in cuts])
+    spreads = np.column_stack(
+        [panel.spread_column(), *(panel.spread_column(j) for j in range(data.n_raters))]
+    )
+    spread = np.exp(mixture.of(spreads).centre)
+    hand_sd, spread_sd, berry_sd = mixture.best
+    raters, warnings = [], []
+    for j, name in enumerate(pairs.raters):
+        rows = pairs.rater == j
+        own = np.column_stack(
+            [panel.column(place=k, hand=j) for k in cuts] + [panel.column(hand=j)]
+        )
+        normals = mixture.of(own)
+        low, high = normals.interval(level)
+        used = set(pairs.rank[rows].tolist())
+        unused = tuple(scale.labels[k] for k in panel.used if k not in used)
+        shift = np.expm1([normals.centre[-1], low[-1], high[-1]])
+        raters.append(
+            RaterCuts(
+                name=name,
+                n=round(float(pairs.count[rows].sum())),
+                shift=float(shift[0]),
+                shift_low=float(shift[1]),
+                shift_high=float(shift[2]),
+                spread=float(spread[1 + j]),
+                cuts=_cuts(panel, normals.centre[:-1], low[:-1], high[:-1]),
+                unused=unused,
+            )
+        )
+        warnings += _of_rater(panel, j, unused, len(used))
+    if len(pairs.raters) == 2:
+        warnings.append(
+            "two raters tell little of how hands differ: the panel's intervals lean on what is "
+            "usual (within a third of force)"
+        )
+    if "berries" in effects and not panel.berries:
+        warnings.append(
+            "no berry was scored twice, so what a berry does to all fingers is part of the spread"
+        )
+    warnings += _unused(scale, panel.used)
+    has_berries = "berries" in effects and panel.berries
+    return PanelFit(
+        scale=scale,
+        force_scale=panel.force_scale,
+        level=level,
+        n=pairs.n,
+        cuts=_interval(panel, mixture.of(centre, centre=True), level),
+        spread=float(spread[0]),
+        hand_sd=hand_sd if "hands" in effects else None,
+        spread_sd=spread_sd if "spreads" in effects else None,
+        berry_sd=berry_sd if has_berries else None,
+        raters=tuple(raters),
+        next_rater=_interval(
+            panel, mixture.of(centre, centre=True, extra=mixture.hand_sd**2), level
+        ),
+        log_likelihood=_marginal(panel, mixture),
+        parameters=data.n_cuts + 1 + sum(("hands" in effects, "spreads" in effects, has_berries)),
+        warnings=tuple(warnings),
+    )
+
+
+def _marginal(panel: Panel, mixture: Mixture) -> float:
+    """Marginal log-likelihood at the best deviations: Laplace's method for hands and spreads."""
+    hand_sd, spread_sd, berry_sd = mixture.best
+    data = panel.data
+    deviations = np.repeat([max(hand_sd, 1e-4), max(spread_sd, 1e-4)], data.n_raters)
+    precision = panel.prior.precision.copy()
+    precision[data.n_places + 1 :] = deviations**-2.0
+    peak = climb_panel(
+        data,
+        panel.start,
+        Prior(centre=panel.prior.centre, precision=precision),
+        berry_sd=berry_sd,
+    )
+    effect = peak.theta[data.n_places + 1 :]
+    inner = peak.information[data.n_places + 1 :, data.n_places + 1 :] + np.diag(deviations**-2.0)
+    return float(
+        peak.log_likelihood
+        - 0.5 * ((effect / deviations) ** 2).sum()
+        - np.log(deviations).sum()
+        - 0.5 * np.linalg.slogdet(inner)[1]
+    )
+
+
+def _interval(panel: Panel, normals: Normals, level: float) -> tuple[PanelCut, ...]:
+    return _cuts(panel, normals.centre, *normals.interval(level))
+
+
+def _cuts(panel: Panel, value: Floats, low: Floats, high: Floats) -> tuple[PanelCut, ...]:
+    """Cut points for all labels: around an unused score both are the same, beyond it none."""
+    out = []
+    for boundary, between in enumerate(panel.pairs.scale.boundaries):
+        at = int(np.searchsorted(panel.used, boundary, side="right")) - 1
+        if not 0 <= at < value.size:
+            out.append(PanelCut(between=between, force_n=None, low_n=None, high_n=None))
+            continue
+        force, least, most = (math.exp(float(x[at])) for x in (value, low, high))
+        out.append(PanelCut(between=between, force_n=force, low_n=least, high_n=most))
+    return tuple(out)
+
+
+def _of_rater(panel: Panel, rater: int, unused: tuple[str, ...], used: int) -> list[str]:
+    name = panel.pairs.raters[rater]
+    out = []
+    if used < 2:
+        out.append(f"{name} used one score only: the cut points given are the panel's")
+    elif unused:
+        beyond = any(who == rater for who, _ in panel.skipped)
+        out.append(
+            f"{name} never used {_list(unused)}"
+            + (" though there were berries for it" if beyond else "")
+            + ": the cut points there come from the panel and this rater's hand elsewhere"
+        )
+    return out
+
+
+def _unused(scale: Scale, used: Iterable[int]) -> list[str]:
+    missing = tuple(scale.labels[k] for k in range(len(scale.labels)) if k not in set(used))
+    return [f"nobody used {_list(missing)}: no cut point is known there"] if missing else []
+
+
+def _list(labels: tuple[str, ...]) -> str:
+    return ("scores " if len(labels) > 1 else "score ") + ", ".join(labels)
+
+
+def _one_hand(pairs: Pairs, *, force_scale: ForceScale, level: float, firmest: str) -> PanelFit:
+    """Fit a panel of one: its cut points are this hand's and say nothing of other hands."""
+    fit: CutFit = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
+    intervals = cut_intervals(fit, level=level)
+    name = pairs.raters[0]
+    warnings = [
+        f"a panel of one: these are the cut points of {name}, and how other hands differ is not "
+        "known"
+        if name
+        else "no raters are named: all rows are taken as one hand's"
+    ]
+    for interval in intervals:
+        warnings += interval.warnings
+    warnings += _unused(pairs.scale, np.unique(pairs.rank))
+    return PanelFit(
+        scale=pairs.scale,
+        force_scale=force_scale,
+        level=level,
+        n=pairs.n,
+        cuts=tuple(
+            PanelCut(between=between, force_n=i.force_n, low_n=i.low_n, high_n=i.high_n)
+            for between, i in zip(pairs.scale.boundaries, intervals, strict=True)
+        ),
+        spread=fit.spread,
+        hand_sd=None,
+        spread_sd=None,
+        berry_sd=None,
+        raters=(),
+        next_rater=(),
+        log_likelihood=fit.log_likelihood,
+        parameters=fit.ordinal.phi.size,
+        warnings=tuple(warnings),
+    )
