@@ -64,7 +64,7 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
         97, 95, f"valid until {notes.valid_until:%d %b %Y}", fontsize=20, weight="bold",
         va="center", ha="right",
     )  # fmt: skip
-    for x, text in ((4, "score"), (17, "force"), (46, "look for"), (62, "squeeze, in this order")):
+    for x, text in ((4, "score"), (17, "force"), (48, "look for"), (62, "squeeze, in this order")):
         axes.text(x, 89.5, text, fontsize=13, color=GREY, va="center")
     top, foot = 87.0, 16.0
     height = (top - foot) / len(chosen.bands)
@@ -83,8 +83,8 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
         y = top - (limit + 1) * height
         axes.plot([2, 98], [y, y], color=INK, linewidth=5, zorder=5)
         axes.text(
-            97.5, y, " SALE LIMIT: not for sale below this line ", fontsize=13, weight="bold",
-            ha="right", va="center", color="white",
+            17, y, "SALE LIMIT: not for sale below this line", fontsize=13, weight="bold",
+            ha="left", va="center", color="white",
             bbox={"facecolor": INK, "edgecolor": INK, "pad": 3}, zorder=6,
         )  # fmt: skip
     _foot(axes, calibration, notes)
@@ -101,10 +101,10 @@ def _row(axes: object, band: Band, y: float, height: float) -> None:
     text(17, y + height * 0.14, band_text(band, Unit.N), fontsize=28, weight="bold", va="center")
     text(17, y - height * 0.26, f"{band_text(band, Unit.LBF)}     {band_text(band, Unit.KGF)}",
          fontsize=13, va="center")  # fmt: skip
-    text(46, y + height * 0.14, f"{band.target_n:.2f} N", fontsize=24, va="center")
+    text(48, y + height * 0.14, f"{band.target_n:.2f} N", fontsize=24, va="center")
     pounds = convert(band.target_n, Unit.N, Unit.LBF)
     kilos = convert(band.target_n, Unit.N, Unit.KGF)
-    text(46, y - height * 0.26, f"{pounds:.2f} lbf  {kilos:.3f} kgf", fontsize=11, va="center")
+    text(48, y - height * 0.26, f"{pounds:.2f} lbf  {kilos:.3f} kgf", fontsize=11, va="center")
 
 
 def _anchors(
@@ -128,13 +128,15 @@ def _foot(axes: object, calibration: Calibration, notes: CardNotes) -> None:
     text = axes.text  # type: ignore[attr-defined]
     head = "head not stated" if notes.head_mm is None else f"{notes.head_mm:g} mm flat head"
     raters = ", ".join(calibration.raters) or "one hand"
-    line = (
-        f"{head}, calyx down   |   calibration of {calibration.n} scores by {raters}   |   "
-        f"fingerprint {calibration.fingerprint[:12] or 'none'}   |   made {notes.made_on:%d %b %Y}"
-        f"   |   at most {notes.press_limit} squeezes an anchor"
-    )
-    text(3, 12.6, line, fontsize=10.5, va="center")
-    text(3, 6.6, textwrap.fill(CAUTIONS, 128), fontsize=10.5, va="center", color=INK)
+    text(
+        3, 13.4, f"{head}, calyx down   |   at most {notes.press_limit} squeezes an anchor   |   "
+        f"made {notes.made_on:%d %b %Y}", fontsize=12, va="center",
+    )  # fmt: skip
+    text(
+        3, 10.2, f"calibration of {calibration.n} scores by {raters}, fingerprint "
+        f"{calibration.fingerprint[:12] or 'none'}", fontsize=12, va="center",
+    )  # fmt: skip
+    text(3, 4.8, textwrap.fill(CAUTIONS, 122), fontsize=10.5, va="center", color=INK)
 
 
 def band_text(band: Band, unit: Unit) -> str:
@@ -145,12 +147,12 @@ def band_text(band: Band, unit: Unit) -> str:
     >>> one = Band(score="1", low_n=4.48, target_n=5.2, high_n=None, core_low_n=None,
     ...            core_high_n=None, best_probability=0.9)
     >>> band_text(one, Unit.N), band_text(one, Unit.LBF)
-    ('4.48 N and more', '1.01 lbf and more')
+    ('from 4.48 N up', 'from 1.01 lbf up')
     """
     digits = 3 if unit is Unit.KGF else 2
     low = convert(band.low_n or 0.0, Unit.N, unit)
     if band.high_n is None:
-        return f"{low:.{digits}f} {unit} and more"
+        return f"from {low:.{digits}f} {unit} up"
     high = convert(band.high_n, Unit.N, unit)
     if low == 0:
         return f"below {high:.{digits}f} {unit}"
