@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator, Mapping
 from decimal import Decimal
+from functools import lru_cache
 
 from gauge.errors import BadFormatError
 from gauge.framing import Framer
@@ -144,7 +145,8 @@ class LineWriter:
                 if all(self._reads_back(write(v), v, off, unit, status) for v in _TRIALS):
                     below = Decimal("-0.01")
                     signed = self._reads_back(write(below), below, off, unit, status)
-                    self._made[key] = write if signed else lambda v, w=write: w(max(v, Decimal(0)))
+                    made = write if signed else lambda v, w=write: w(max(v, Decimal(0)))
+                    self._made[key] = lru_cache(maxsize=4096)(made)
                     break
         return self._made.get(key)
 

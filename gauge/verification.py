@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from gauge.checkweight import Mass, Step, Verdict, expected_n, judge
+from gauge.checkweight import Mass, Step, Verdict, class_limit_mg, expected_n, judge
 from gauge.errors import InvalidValueError, NothingHeardError
 from gauge.framing import Framer
 from gauge.gravity import Gravity
@@ -41,7 +41,7 @@ class Hanging:
     Raises
     ------
     InvalidValueError
-        If a weight would pull harder than the gauge may bear.
+        If a weight would pull harder than the gauge may bear, or has no place in its class.
     """
 
     masses: tuple[Mass, ...]
@@ -53,6 +53,8 @@ class Hanging:
 
     def __post_init__(self) -> None:
         for mass in self.masses:
+            if self.weight_class is not None:
+                class_limit_mg(mass, self.weight_class)
             force_n = expected_n(mass, self.gravity.m_s2)
             if self.capacity_n is not None and force_n > self.capacity_n:
                 raise InvalidValueError(

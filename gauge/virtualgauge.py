@@ -127,6 +127,7 @@ class VirtualGauge:
         self.rate_hz, self.mode = rate_hz, mode
         self.faults = faults or Faults()
         self._rng = Random(seed)
+        self._fault_rng = Random(seed + 1)  # faults leave the other lines as they were
         self._ticks = self._times()
         self._next_s = next(self._ticks)
 
@@ -159,9 +160,9 @@ class VirtualGauge:
             unit = self.faults.unit_then
         value, status = self.display.show(force_n, t_s, unit, self._rng)
         data = self.writer.line(value, unit, status)
-        if self.faults.noise_share and self._rng.random() < self.faults.noise_share:
-            hit = int(self._rng.random() * len(data))
-            byte = int(self._rng.random() * 256)
+        if self.faults.noise_share and self._fault_rng.random() < self.faults.noise_share:
+            hit = int(self._fault_rng.random() * len(data))
+            byte = int(self._fault_rng.random() * 256)
             data = data[:hit] + bytes([byte]) + data[hit + 1 :]
         return data
 
