@@ -1,0 +1,56 @@
+"""The picture of two gauges: difference against mean, with the limits of agreement."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from calibrate.estimate import Estimate
+from calibrate.gaugepairs import Agreement
+from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy
+
+
+def draw_gauges(
+    found: Agreement,
+    names: tuple[str, str],
+    first: NDArray[np.float64],
+    second: NDArray[np.float64],
+) -> Figure:
+    """Draw every berry once, with bias and limits and the intervals of each as bands.
+
+    Parameters
+    ----------
+    found : Agreement
+    names : tuple of (str, str)
+    first, second : ndarray of float, shape (berries, repeats)
+        Newtons.
+    """
+    both = np.isfinite(first).any(axis=1) & np.isfinite(second).any(axis=1)
+    a, b = np.nanmean(first[both], axis=1), np.nanmean(second[both], axis=1)
+    figure = new_figure(6.4, 4.2)
+    axes = figure.subplots()
+    lines: tuple[tuple[Estimate, str, str], ...] = (
+        (found.upper, "upper limit", "--"),
+        (found.bias, "mean difference", "-"),
+        (found.lower, "lower limit", "--"),
+    )
+    for one, name, dash in lines:
+        if one.value is None or one.low is None or one.high is None:
+            continue
+        axes.axhspan(one.low, one.high, color=PALE, linewidth=0, zorder=0)
+        axes.axhline(one.value, color=INK, linestyle=dash, linewidth=1.1)
+        axes.annotate(
+            f"{name}\n{one.value:.3g} N",
+            (1.01, one.value),
+            xycoords=("axes fraction", "data"),
+            va="center",
+            fontsize=8,
+        )
+    axes.axhline(0, color=GREY, linewidth=0.8, linestyle=":")
+    axes.plot((a + b) / 2, a - b, "o", color=INK, markersize=4, markerfacecolor="white")
+    axes.set_xlabel("mean of the two gauges, N")
+    axes.set_ylabel(f"{names[0]} minus {names[1]}, N")
+    axes.set_title(f"{found.n} berries on both gauges; bands are intervals", loc="left", fontsize=9)
+    tidy(axes)
+    return figure
