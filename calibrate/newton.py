@@ -18,6 +18,8 @@ _MAX_ITERATIONS = 60
 # The decrement is twice the gain that a full step promises; below this one step ends the climb.
 NEAR = 1e-9
 _SUFFICIENT = 1e-4
+# A step from an information that is singular in floats; nothing beyond it can be computed.
+_HUGE = 1e50
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,6 +74,8 @@ def climb(objective: Objective, start: Floats) -> Optimum:
         iteration += 1
         step = ascent(here[1], here[2])
         decrement = float(here[1] @ step)
+        if not np.abs(step).max() < _HUGE:
+            break
         length, moving = 1.0, decrement >= NEAR
         there = objective(phi + step)
         if not moving:
@@ -94,7 +98,7 @@ def climb(objective: Objective, start: Floats) -> Optimum:
         hessian=here[2],
         decrement=decrement,
         iterations=iteration,
-        converged=decrement < NEAR,
+        converged=bool(decrement < NEAR and np.isfinite(here[0])),
     )
 
 

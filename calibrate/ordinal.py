@@ -134,10 +134,12 @@ def fit_ordinal(
             "The columns tell the scores apart without overlap, so no finite best fit exists.",
             todo="Collect rows where neighbouring scores overlap, or drop the column.",
         )
-    if not best.converged and not apart:
+    covariance = _inverse(-best.hessian)
+    if not apart and not (best.converged and (np.diagonal(covariance) > 0).all()):
         raise NotConvergedError(
-            f"Newton's method stopped away from the maximum (decrement {best.decrement:.3g}).",
-            todo="Check the columns for extreme values.",
+            "The scores are told apart all but completely, or counts differ so widely, that the "
+            f"maximum is not settled in floating point (decrement {best.decrement:.3g}).",
+            todo="Check the counts, and collect rows where neighbouring scores overlap.",
         )
     place = np.searchsorted(used, np.arange(size - 1), side="right") - 1
     free = np.where(place < 0, -1, np.where(place >= cuts, -2, place)).astype(np.int64)
@@ -147,12 +149,7 @@ def fit_ordinal(
         threshold=theta[free],
         varying=best.phi[cuts : cuts * (1 + q)].reshape(q, cuts).T,
         coef=best.phi[cuts * (1 + q) :],
-        covariance=np.asarray(
-            np.linalg.pinv(-best.hessian, hermitian=True)
-            if apart
-            else np.linalg.inv(-best.hessian),
-            dtype=float,
-        ),
+        covariance=covariance,
         log_likelihood=best.value,
         n=float(weights.sum()),
         terms=terms,
@@ -167,6 +164,16 @@ def fit_ordinal(
             separated=apart,
         ),
     )
+
+
+def _inverse(information: Floats) -> Floats:
+    """Invert the information, scaled by its diagonal; NaN where floats cannot."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
+    outer = np.outer(scale, scale)
+    try:
+        return np.asarray(np.linalg.inv(information * outer) * outer, dtype=float)
+    except np.linalg.LinAlgError:
+        return np.full_like(information, np.nan)
 
 
 def _looks_odd(best: Optimum, terms: Terms) -> bool:
