@@ -124,7 +124,7 @@ def new_samples(
             raise AlreadyThereError(
                 f"{source}: sample '{sample.code}' is in the season with another "
                 f"{', '.join(changed)}.",
-                todo="Nothing was imported. Give the sample a new code, or take it out of the plan.",
+                todo="Nothing was imported. Give it a new code, or take it out of the plan.",
             )
     return fresh
 

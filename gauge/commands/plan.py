@@ -64,10 +64,13 @@ def command(
     with open_season(season, read_only=True) as file:
         rows = file.samples()
         ahead = file.next_sample()
+        notes = [n.text for n in file.notes() if n.session_id is None and n.berry_id is None]
     if as_json:
         emit_json(_document(rows, ahead, seed))
     else:
         _show(rows, ahead, hide)
+        for note in notes:
+            click.echo(note)
 
 
 def _import(

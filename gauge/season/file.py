@@ -204,9 +204,13 @@ def _checked(db: sqlite3.Connection, path: Path, *, read_only: bool) -> sqlite3.
     if version < schema.VERSION:
         _migrate(db, version)
     else:
-        # SQLite opens a write-protected file for reading without a word; find out now.
+        # SQLite opens a write-protected file for reading without a word; find out now, and also
+        # whether a journal can be made beside it.
         db.execute("BEGIN IMMEDIATE")
-        db.execute("ROLLBACK")
+        try:
+            db.execute(f"PRAGMA user_version = {version}")
+        finally:
+            db.execute("ROLLBACK")
     return db
 
 

@@ -1,0 +1,39 @@
+"""Small records for the tests of the season file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from gauge.records import Compression, Flag, Sample, Session
+from gauge.season import SeasonFile, open_season
+from gauge.units import Unit, newtons
+
+
+def press(
+    start_s: float = 0.0, shown: str = "1.240", unit: Unit = Unit.N, **changes
+) -> Compression:
+    values = {
+        "t_start_s": start_s,
+        "t_peak_s": start_s + 0.5,
+        "t_end_s": start_s + 0.8,
+        "peak_shown": shown,
+        "peak_unit": unit,
+        "peak_n": newtons(shown, unit),
+        "baseline_n": 0.002,
+        "noise_n": 0.001,
+        "n_readings": 40,
+        "n_ramp": 20,
+        "rate_hz": 50.0,
+        "loading_rate_n_s": 2.5,
+        "sampling_loss_n": 0.02,
+        "flags": (Flag.FEW_READINGS,),
+    }
+    return Compression(**(values | changes))
+
+
+def begun(path: Path, *codes: str, **options) -> SeasonFile:
+    """A new season with one session (1) and samples of these codes (1, 2 ...)."""
+    season = open_season(path, create=True, **options)
+    season.add_session(Session(started_at="2026-07-01T08:00:00Z", operator="ines"))
+    season.add_samples([Sample(code=code, selection="R-114") for code in codes or ("C1",)])
+    return season
