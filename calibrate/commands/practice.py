@@ -1,0 +1,204 @@
+"""`calibrate practice`: a rater's warm-up on anchors, in the terminal."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from calibrate.commandkit import json_option
+from gauge.clikit import emit_json, say
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from calibrate.calibration import Calibration
+    from calibrate.warmup import BoundaryState
+
+
+@click.command("practice")
+@click.argument("season", type=click.Path(path_type=Path))
+@click.option("--rater", required=True, help="Who warms up.")
+@click.option(
+    "--calibration", "calibration_name", metavar="NAME", required=True,
+    help="The stored calibration whose anchors are squeezed.",
+)  # fmt: skip
+@click.option(
+    "--limit",
+    type=click.FloatRange(0, min_open=True),
+    default=0.3,
+    show_default=True,
+    help="The lab's limit of a hand's shift at every boundary, N.",
+)
+@click.option(
+    "--most", type=click.IntRange(1), default=60, show_default=True, help="Squeezes at most."
+)
+@click.option("--seed", type=int, help="Makes the order repeatable.")
+@json_option
+def command(
+    season: Path,
+    rater: str,
+    calibration_name: str,
+    limit: float,
+    most: int,
+    seed: int | None,
+    as_json: bool,
+) -> None:
+    """Warm up a rater on anchors.
+
+    Is my hand still the panel's hand? Squeeze the anchor that is named without looking at its
+    force, type the score, and see how far off you were. The next anchor is the one that says most
+    about your least certain boundary. It stops when the hand is within the limit, or says that it
+    is not improving. Type q to stop. Kept as practice, never mixed with data.
+
+    \b
+    calibrate practice season.firm --rater ines --calibration july
+    """  # noqa: D301
+    import numpy as np
+
+    from calibrate.anchorlife import retirement_reason
+    from calibrate.calibration import Calibration
+    from calibrate.commands.press import record_of
+    from calibrate.warmup import (
+        Advice,
+        Squeeze,
+        advise,
+        boundary_states,
+        next_anchor,
+        signed_miss_n,
+    )
+    from gauge.errors import InfeasiblePlanError
+    from gauge.season import open_season
+    from gauge.season.rows import PracticeRow
+
+    with open_season(season) as file:
+        calibration = Calibration.from_document(file.calibration(calibration_name).document)
+        now = datetime.now(UTC)
+        good = {
+            row.label: row
+            for row in file.anchors(calibration_name)
+            if row.retired_at is None and retirement_reason(record_of(row), now) is None
+        }
+        if not good:
+            raise InfeasiblePlanError(
+                f"{season} holds no good anchor of '{calibration_name}'.",
+                todo="Make a set: calibrate anchors SEASON --calibration NAME --keep.",
+            )
+        rng = np.random.default_rng(seed)
+        squeezes: list[Squeeze] = []
+        advice = Advice.GO_ON
+        while advice is Advice.GO_ON and len(squeezes) < most and good:
+            forces = {label: row.force_n for label, row in good.items()}
+            label = next_anchor(calibration, squeezes, forces, rng=rng)
+            rank = _ask(label, calibration)
+            if rank is None:
+                break
+            row = good[label]
+            off = signed_miss_n(calibration, row.force_n, rank)
+            squeezes.append(Squeeze(anchor=label, force_n=row.force_n, rank=rank))
+            at = datetime.now(UTC).isoformat(timespec="seconds")
+            file.add_anchor_press(row.anchor_id, by=rater)
+            file.add_practice(
+                PracticeRow(
+                    rater=rater,
+                    at=at,
+                    calibration=calibration_name,
+                    anchor=label,
+                    force_n=row.force_n,
+                    score=calibration.scale.labels[rank],
+                    off_n=off,
+                )
+            )
+            say(_told(calibration, row.force_n, rank, off))
+            pressed = next(r for r in file.anchors(calibration_name) if r.label == label)
+            why = retirement_reason(record_of(pressed), datetime.now(UTC))
+            if why is not None:
+                file.retire_anchor(pressed.anchor_id, why)
+                say(f"{label} retires: {why}.")
+                del good[label]
+            advice = advise(calibration, squeezes, limit_n=limit)
+    states = [s for s in boundary_states(calibration, squeezes) if s is not None]
+    _finish(calibration, rater, len(squeezes), advice.value, states, limit, as_json)
+
+
+def _ask(label: str, calibration: Calibration) -> int | None:
+    """Ask for a score until one is given; None to stop."""
+    from gauge.errors import InvalidValueError
+
+    labels = calibration.scale.labels
+    while True:
+        try:
+            answer = click.prompt(f"squeeze {label}, score {'/'.join(labels)}", err=True)
+        except click.Abort:
+            return None
+        answer = answer.strip()
+        if answer.lower() == "q":
+            return None
+        try:
+            return calibration.scale.rank(answer)
+        except InvalidValueError as error:
+            say(str(error))
+
+
+def _told(calibration: Calibration, force_n: float, rank: int, off_n: float) -> str:
+    given = calibration.scale.labels[rank]
+    probabilities = calibration.probabilities([force_n])[0]
+    panel = calibration.scale.labels[int(probabilities.argmax())]
+    if off_n == 0:
+        return f"  {force_n:.2f} N: {given}, as the panel."
+    way = "firmer" if off_n > 0 else "softer"
+    return (
+        f"  {force_n:.2f} N: the panel calls it {panel}; it is {abs(off_n):.2f} N {way} than "
+        f"your {given}."
+    )
+
+
+def _finish(
+    calibration: Calibration,
+    rater: str,
+    n: int,
+    advice: str,
+    states: Sequence[BoundaryState],
+    limit_n: float,
+    as_json: bool,
+) -> None:
+    from calibrate.render import as_label, print_table
+
+    if as_json:
+        emit_json(
+            {
+                "rater": rater,
+                "squeezes": n,
+                "advice": advice,
+                "limit_N": limit_n,
+                "boundaries": [
+                    {
+                        "between": [as_label(label) for label in state.between],
+                        "shift_N": state.shift_n,
+                        "sd_N": state.sd_n,
+                    }
+                    for state in states
+                ],
+            }
+        )
+        return
+    print_table(
+        ["boundary", "panel's cut N", "your shift N", "known to N"],
+        [
+            [
+                "/".join(state.between),
+                f"{state.cut_n:.2f}",
+                f"{state.shift_n:+.2f}",
+                f"{1.645 * state.sd_n:.2f}",
+            ]
+            for state in states
+        ],
+    )
+    ending = {
+        "ready": f"Ready: every boundary within {limit_n:g} N.",
+        "go on": f"Not settled yet after {n} squeezes.",
+        "not improving": "Not improving: rest, then squeeze anchors with their forces in sight.",
+    }
+    click.echo(ending[advice])

@@ -1,0 +1,212 @@
+"""`calibrate press`: squeezes of anchors and pads recorded, tired anchors retired."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from calibrate.commandkit import json_option
+from gauge.clikit import emit_json, say
+
+if TYPE_CHECKING:
+    from calibrate.anchorlife import AnchorRecord
+    from gauge.season import SeasonFile
+    from gauge.season.rows import AnchorRow
+
+
+@click.command("press")
+@click.argument("season", type=click.Path(path_type=Path))
+@click.argument("label", required=False)
+@click.option(
+    "--calibration", "calibration_name", metavar="NAME",
+    help="Whose anchors; needed where several calibrations have some.",
+)  # fmt: skip
+@click.option("--force", help="What the gauge showed, if it was pressed on the gauge.")
+@click.option("--unit", default="N", show_default=True, help="Unit of --force.")
+@click.option("--by", help="Who squeezed it.")
+@click.option(
+    "--pad", is_flag=True, help="LABEL is a durable pad that links seasons; needs --force."
+)
+@json_option
+def command(
+    season: Path,
+    label: str | None,
+    calibration_name: str | None,
+    force: str | None,
+    unit: str,
+    by: str | None,
+    pad: bool,
+    as_json: bool,
+) -> None:
+    """Record a re-press of an anchor; retire the tired.
+
+    Is this anchor still good? Each squeeze of LABEL is counted, and a re-press on the gauge gives
+    its --force. An anchor retires when it was squeezed too often, is too old, or fell by more than
+    10 %; the berry to take instead is suggested. Without LABEL: list all anchors.
+
+    \b
+    calibrate press season.firm C03-7 --by ines
+    calibrate press season.firm C03-7 --force 2.61 --unit N
+    calibrate press season.firm PAD-A --pad --force 3.02
+    """  # noqa: D301
+    from gauge.errors import InvalidValueError
+    from gauge.season import open_season
+    from gauge.season.rows import PadPressRow
+    from gauge.units import newtons, parse_unit
+
+    force_n = None if force is None else newtons(force, parse_unit(unit))
+    if force_n is not None and force_n <= 0:
+        raise InvalidValueError(f"{force} {unit} is no force of compression.")
+    if label is None:
+        with open_season(season, read_only=True) as file:
+            _list(file.anchors(calibration_name), as_json)
+        return
+    with open_season(season) as file:
+        if pad:
+            if force_n is None:
+                raise click.UsageError("A pad's press needs --force.")
+            at = datetime.now(UTC).isoformat(timespec="seconds")
+            file.add_pad_press(PadPressRow(pad=label, at=at, force_n=force_n))
+            if as_json:
+                emit_json({"pad": label, "force_N": force_n})
+            else:
+                say(f"pad {label}: {force_n:.3f} N kept")
+            return
+        _press(file, label, calibration_name, force_n, by, as_json)
+
+
+def _press(
+    file: SeasonFile,
+    label: str,
+    calibration_name: str | None,
+    force_n: float | None,
+    by: str | None,
+    as_json: bool,
+) -> None:
+    from calibrate.anchorlife import retirement_reason
+
+    before = _find(file, label, calibration_name)
+    file.add_anchor_press(before.anchor_id, force_n=force_n, by=by)
+    now = _find(file, label, before.calibration)
+    why = retirement_reason(record_of(now), datetime.now(UTC))
+    instead = None
+    if why is not None:
+        file.retire_anchor(now.anchor_id, why)
+        instead = _replacement(file, now)
+    if as_json:
+        emit_json(
+            {
+                "anchor": label,
+                "presses": len(now.presses),
+                "press_limit": now.press_limit,
+                "retired": why,
+                "replacement": instead,
+            }
+        )
+    elif why is None:
+        click.echo(f"{label}: squeeze {len(now.presses)} of {now.press_limit}, still good.")
+    else:
+        click.echo(f"{label} retires: {why}. Throw it away.")
+        click.echo(f"Take {instead} instead." if instead else "No measured berry can replace it.")
+
+
+def _find(file: SeasonFile, label: str, calibration_name: str | None) -> AnchorRow:
+    from gauge.errors import AlreadyThereError, NoSuchRecordError
+
+    rows = [row for row in file.anchors(calibration_name) if row.label == label]
+    if not rows:
+        raise NoSuchRecordError(
+            f"{file.path} holds no anchor {label}.",
+            todo="'calibrate anchors ... --keep' keeps a set; 'calibrate press SEASON' lists it.",
+        )
+    if len(rows) > 1:
+        raise NoSuchRecordError(
+            f"{file.path}: {label} is an anchor of {', '.join(row.calibration for row in rows)}.",
+            todo="Name one by --calibration.",
+        )
+    if rows[0].retired_at is not None:
+        raise AlreadyThereError(
+            f"{label} is retired: {rows[0].retired_why}.", todo="Use another anchor."
+        )
+    return rows[0]
+
+
+def record_of(row: AnchorRow) -> AnchorRecord:
+    """The life of a stored anchor, as the rules of retirement see it."""
+    from calibrate.anchorlife import AnchorRecord
+
+    return AnchorRecord(
+        label=row.label,
+        kind=row.kind,
+        force_n=row.force_n,
+        made_at=datetime.fromisoformat(row.made_at),
+        presses=tuple((datetime.fromisoformat(p.at), p.force_n) for p in row.presses),
+        press_limit=row.press_limit,
+        valid_days=row.valid_days,
+    )
+
+
+def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
+    from calibrate.anchorlife import replacement
+    from calibrate.anchors import Anchor, Candidate
+    from calibrate.calibration import Calibration
+
+    calibration = Calibration.from_document(file.calibration(retired.calibration).document)
+    used = {row.label for row in file.anchors(retired.calibration)}
+    spare = [
+        Candidate(label=f"{berry.sample}-{berry.number}", force_n=berry.peak_n)
+        for berry in file.berries()
+        if berry.peak_n is not None
+        and berry.void is None
+        and not berry.flags
+        and f"{berry.sample}-{berry.number}" not in used
+    ]
+    old = Anchor(
+        candidate=Candidate(label=retired.label, force_n=retired.force_n),
+        score=retired.score or "",
+        boundary=retired.boundary,
+        probability=1.0,
+    )
+    found = replacement(calibration, old, spare)
+    return None if found is None else f"{found.label} ({found.force_n:.2f} N)"
+
+
+def _list(rows: list[AnchorRow], as_json: bool) -> None:
+    from calibrate.anchorlife import retirement_reason
+    from calibrate.render import newtons, print_table
+
+    now = datetime.now(UTC)
+    if as_json:
+        emit_json(
+            [
+                {
+                    "anchor": row.label,
+                    "calibration": row.calibration,
+                    "score": row.score,
+                    "boundary": row.boundary,
+                    "force_N": row.force_n,
+                    "presses": len(row.presses),
+                    "press_limit": row.press_limit,
+                    "retired": row.retired_why or retirement_reason(record_of(row), now),
+                }
+                for row in rows
+            ]
+        )
+        return
+    print_table(
+        ["anchor", "stands for", "force N", "squeezes", "state"],
+        [
+            [
+                row.label,
+                row.boundary or f"score {row.score}",
+                newtons(row.force_n),
+                f"{len(row.presses)} of {row.press_limit}",
+                row.retired_why or retirement_reason(record_of(row), now) or "good",
+            ]
+            for row in rows
+        ],
+        left=(0, 1, 4),
+    )

@@ -1,0 +1,104 @@
+"""`calibrate tray`: how many berries to pull from which lots for a tray of anchors."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from calibrate.commandkit import calibration_options, json_option
+from gauge.clikit import emit_json
+
+
+@click.command("tray")
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option(
+    "--lots", type=click.Path(path_type=Path), required=True,
+    help="CSV with lot, mean_N, sd_N and available: what can be pulled.",
+)  # fmt: skip
+@click.option(
+    "--want", type=click.IntRange(1), default=3, show_default=True, help="Berries of each score."
+)
+@click.option(
+    "--probability",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.9,
+    show_default=True,
+    help="Least probability that the tray holds them all.",
+)
+@calibration_options()
+@json_option
+def command(
+    source: Path,
+    lots: Path,
+    want: int,
+    probability: float,
+    force_scale: str,
+    firmest: str,
+    scores: str | None,
+    level: float,
+    calibration_name: str | None,
+    as_json: bool,
+) -> None:
+    """Plan which lots to pull an anchor tray from.
+
+    How many berries must I pull from which lots, so that the tray holds three of each score? The
+    least fruit that does it with the stated probability. SOURCE gives the calibration, --lots the
+    mean and standard deviation of force of each lot (from a few berries pressed of each).
+
+    \b
+    calibrate tray season.firm --lots lots.csv --want 3
+    """  # noqa: D301
+    from calibrate.bands import bands
+    from calibrate.csvsheet import CsvSheet
+    from calibrate.source import CalibrationChoice
+    from calibrate.tray import Lot, plan_tray
+    from gauge.errors import BadTableError, InvalidValueError
+
+    sheet = CsvSheet(lots, "the columns lot, mean_N, sd_N and available, one row a lot")
+    for name in ("lot", "mean_N", "sd_N", "available"):
+        if name not in sheet.columns:
+            raise BadTableError(
+                f"{lots}: the header has no column '{name}' (it has {', '.join(sheet.header)})."
+            )
+    means, deviations = (sheet.parsed(name, sheet.number) for name in ("mean_N", "sd_N"))
+    numbers = sheet.parsed("available", sheet.whole)
+    found = []
+    for index, name in enumerate(sheet.columns["lot"]):
+        try:
+            lot = Lot(
+                name=name, mean_n=means[index], sd_n=deviations[index], available=numbers[index]
+            )
+        except InvalidValueError as error:
+            sheet.bad(index, "mean_N", str(error))
+        found.append(lot)
+    calibration = CalibrationChoice(
+        source=source,
+        name=calibration_name,
+        force_scale=force_scale,  # type: ignore[arg-type]
+        firmest=firmest,
+        scores=scores,
+        level=level,
+    ).calibration()
+    plan = plan_tray(bands(calibration), found, wanted=want, probability=probability)
+    if as_json:
+        emit_json(
+            {
+                "berries": plan.berries,
+                "probability": plan.probability,
+                "pull": plan.pulls,
+                "expected": plan.expected,
+            }
+        )
+        return
+    from calibrate.render import newtons, print_table
+
+    print_table(
+        ["lot", "mean N", "pull"],
+        [[lot.name, newtons(lot.mean_n), str(plan.pulls[lot.name])] for lot in found],
+    )
+    expected = ", ".join(f"{score}: {number:.1f}" for score, number in plan.expected.items())
+    click.echo(
+        f"{plan.berries} berries hold {want} of each score with a probability of "
+        f"{plan.probability:.0%} (expected of each: {expected})."
+    )
