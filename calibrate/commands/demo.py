@@ -1,0 +1,226 @@
+"""`calibrate demo`: the whole job on the sample run, each command shown and really run."""
+
+from __future__ import annotations
+
+import csv
+import shlex
+import subprocess
+import sys
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from gauge.clikit import say
+from gauge.errors import AlreadyThereError, CannotWriteError, FirmhandError, UnreadableFileError
+
+_MARK = "# Made by calibrate demo; this folder is made anew by the next run.\n"
+
+
+class DemoFailedError(FirmhandError):
+    """A command of the demo failed."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Step:
+    """A command as it would be typed.
+
+    `keep` names a file for what it prints; `quiet` shows only the last line of it; `status` is
+    the exit status that belongs to the story.
+    """
+
+    words: tuple[str, ...]
+    keep: Path | None = None
+    quiet: bool = False
+    status: int = 0
+
+    @property
+    def typed(self) -> str:
+        """The command line."""
+        line = shlex.join(self.words)
+        return line if self.keep is None else f"{line} > {shlex.quote(str(self.keep))}"
+
+
+@click.command("demo")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+def command(folder: Path) -> None:
+    """Run the whole job on a sample run.
+
+    From captures of an invented farm's bench to peaks, cut points, an anchor card, verdicts on
+    hands and tables. Every command is printed before it is run, and works when typed. DIR is
+    made; a DIR that an earlier demo made is made anew, any other that is not empty is refused.
+
+    \b
+    calibrate demo my-demo
+    """  # noqa: D301
+    runs = sample_runs()
+    _prepare(folder)
+    script = folder / "commands.sh"
+    with script.open("w", encoding="utf-8") as log:
+        log.write(_MARK)
+        for part, steps in _story(runs, folder):
+            click.echo(f"\n=== {part}")
+            log.write(f"\n# {part}\n")
+            for step in steps:
+                click.echo(f"\n$ {step.typed}")
+                log.write(f"{step.typed}\n")
+                log.flush()
+                _run(step)
+    click.echo(f"\nDone. What was made is in {folder}:")
+    for path in sorted(p for p in folder.iterdir() if p.is_file()):
+        click.echo(f"  {path.name}")
+
+
+def sample_runs() -> Path:
+    """Find the sample runs: beside the package when installed, in the repository otherwise.
+
+    Raises
+    ------
+    UnreadableFileError
+        If neither is there.
+    """
+    package = Path(__file__).resolve().parents[1]
+    for place in (package / "sample_runs", package.parent / "sample_runs"):
+        if (place / "README.md").is_file():
+            here = Path.cwd()
+            return place.relative_to(here) if place.is_relative_to(here) else place
+    raise UnreadableFileError(
+        "the sample runs are missing from this installation.", todo="Install firmhand again."
+    )
+
+
+def _prepare(folder: Path) -> None:
+    """Make the folder, or empty one that an earlier demo made."""
+    try:
+        if folder.is_dir() and any(folder.iterdir()):
+            script = folder / "commands.sh"
+            if not script.is_file() or not script.read_text("utf-8").startswith(_MARK):
+                raise AlreadyThereError(
+                    f"{folder} is not empty and was not made by a demo.",
+                    todo="Name another folder; nothing in it was touched.",
+                )
+            for path in folder.iterdir():
+                if path.is_file():
+                    path.unlink()
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CannotWriteError(
+            f"cannot make {folder}: {error.strerror or error}.", todo="Name another folder."
+        ) from None
+
+
+def _run(step: Step) -> None:
+    # The commands are run as a shell would: in a process of their own.
+    code = f"from {step.words[0]}.cli import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, *step.words[1:]],
+        check=False, capture_output=True, text=True, encoding="utf-8",
+    )  # fmt: skip
+    if step.keep is not None:
+        step.keep.write_text(done.stdout, encoding="utf-8")
+    else:
+        lines = (done.stdout or done.stderr if step.quiet else done.stdout).splitlines()
+        for line in lines[-1:] if step.quiet else lines:
+            click.echo(line)
+    if done.returncode != step.status:
+        say(done.stderr.rstrip())
+        raise DemoFailedError(
+            f"'{step.typed}' ended with status {done.returncode}.",
+            todo="This is a fault of firmhand or of this installation, not yours.",
+        )
+
+
+def _season(runs: Path, name: str, season: Path, crop: str) -> Iterator[Step]:
+    """From plan, captures and score sheet of one sample season to its season file."""
+    source, form = runs / name, str(runs / "gauge.toml")
+    yield _step("gauge plan", season, "--import", source / "plan.csv", "--order", "file",
+                "--no-blind", "--crop", crop, quiet=True)  # fmt: skip
+    for capture in sorted((source / "captures").glob("*.txt")):
+        yield _step("gauge replay", capture, "--format", form, "--season", season, "--sample",
+                    capture.stem, quiet=True)  # fmt: skip
+    yield _step("gauge scores", season, source / "scores.csv")
+
+
+def _step(
+    words: str, *more: object, keep: Path | None = None, quiet: bool = False, status: int = 0
+) -> Step:
+    typed = (*words.split(), *(str(word) for word in more))
+    return Step(words=typed, keep=keep, quiet=quiet, status=status)
+
+
+def _weights(runs: Path, season: Path) -> Iterator[Step]:
+    """Weekly check weights; the gauge fails once, as the sample run has it."""
+    for capture in sorted((runs / "2026-blackberry" / "weights").glob("*.txt")):
+        yield _step("gauge verify", "--capture", capture, "--at", capture.stem, "--format",
+                    runs / "gauge.toml", "--season", season, "--mass", "200g", "--mass", "500g",
+                    "--mass", "200g", "--latitude", "35.5", "--elevation", "250",
+                    quiet=True, status=40 if capture.stem == "2026-07-06" else 0)  # fmt: skip
+
+
+def _pads(runs: Path, season: Path, year: str) -> Iterator[Step]:
+    """Presses of the durable pads that link the seasons."""
+    with (runs / "pads.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            if row["at"].startswith(year):
+                yield _step("calibrate press", season, row["pad"], "--pad", "--force",
+                            row["force_N"], quiet=True)  # fmt: skip
+
+
+def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
+    """The parts of the job, in the order in which a lab meets them."""
+    now, before, raspberry = (
+        out / f"{name}.season" for name in ("2026-blackberry", "2025-blackberry", "2026-raspberry")
+    )
+    sheets = runs / "2026-blackberry" / "clamshells.csv"
+    yield "Is the gauge right? Check weights over the season", [
+        *_weights(runs, now), _step("gauge verify --season", now, "--chart", out / "weights.png"),
+    ]  # fmt: skip
+    yield (
+        "Peaks from what the gauge said, and the finger scores",
+        [
+            *_season(runs, "2026-blackberry", now, "blackberry"),
+            _step("gauge readings", now, "--csv", out / "berries.csv", quiet=True),
+        ],
+    )
+    yield (
+        "At which force does one score turn into the next?",
+        [
+            _step("calibrate fit", now, "--plot", out / "cuts.png"),
+            _step("calibrate fit", now, "--json", keep=out / "cuts.json"),
+            _step("calibrate store", now, "2026", quiet=True),
+            _step("calibrate diagnose", now),
+        ],
+    )
+    yield "Ship or not, and the season's anchors", [
+        _step("calibrate limit", now, "--calibration", "2026", "--plot", out / "limit.png"),
+        _step("calibrate anchors", now, "--calibration", "2026", "--made-on", "2026-07-14",
+              "--card", out / "anchors.pdf"),
+    ]  # fmt: skip
+    yield (
+        "How far has each hand drifted?",
+        [_step("calibrate check", now, "--rater", rater) for rater in ("ines", "marek", "odile")],
+    )
+    yield (
+        "Last season",
+        [
+            *_season(runs, "2025-blackberry", before, "blackberry"),
+            *_pads(runs, before, "2025"),
+            *_pads(runs, now, "2026"),
+            _step("calibrate compare", before, now, "--plot", out / "seasons.png"),
+        ],
+    )
+    yield (
+        "Raspberries, firm or soft",
+        [
+            *_season(runs, "2026-raspberry", raspberry, "raspberry"),
+            _step("calibrate fit", raspberry, "--plot", out / "raspberry.png"),
+        ],
+    )
+    yield "Tables for breeders and growers", [
+        _step("calibrate tally", sheets, keep=out / "clamshells.txt"),
+        _step("calibrate table", sheets, "--by", "selection", "--by", "storage_day",
+              keep=out / "shelf-life.txt"),
+        _step("calibrate table", now, "--calibration", "2026", "--plot", out / "table.png",
+              "--pdf", out / "table.pdf"),
+    ]  # fmt: skip
