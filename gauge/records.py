@@ -77,6 +77,7 @@ class Flag(str, Enum):
     LOADING_RATE = "loading rate"
     DOUBLE_RISE = "double rise"
     UNIT_CHANGED = "unit changed"
+    LONE_READING = "lone reading"
 
 
 def _need(condition: bool, what: str) -> None:

@@ -1,0 +1,163 @@
+"""The gauge at rest: its level, noise, display step and rate, from the readings themselves.
+
+Readings at rest are gathered into blocks of a quarter of a second (at least four readings). Of each
+block only the median and a few differences and deviations are kept, so memory is constant. No
+presses here.
+
+Statistics
+----------
+level : median of the block medians of about the last four seconds, without the youngest blocks, so
+    that the foot of a slow ramp is not taken for rest; carried forward along the median slope
+    between blocks (Theil 1950, Sen 1968), so that a slow drift is not taken for a press.
+noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|deviation from the block
+    median|; 1.4826 makes the median absolute deviation consistent for the normal law (Rousseeuw
+    and Croux 1993, from memory). The first is blind to drift, the second sees hum that neighbouring
+    readings share. Never below half a display step: a still display only says that the noise is
+    smaller than that. While fewer than some 50 readings are known it is taken larger, as a small
+    sample can understate it.
+step : last digit shown, times the largest of 1, 2 and 5 that all readings are multiples of.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from math import gcd
+from statistics import median
+
+from gauge.units import NEWTON_PER_FLOAT, Unit
+
+_BLOCK_S = 0.25
+_BLOCK_READINGS = 4
+_BLOCKS = 16
+_YOUNG = 5
+_KEPT = 12  # differences and deviations kept of each block
+_NUMBER = re.compile(r"\d*[.,]?(\d*)\s*(?:[eE]([+-]?\d+))?$")
+
+
+def digit_n(shown: str, unit: Unit) -> float:
+    """Size in newtons of the last digit of a number as shown.
+
+    Examples
+    --------
+    >>> digit_n("-1.24", Unit.N), digit_n("1.240E+01", Unit.N), digit_n("12", Unit.N)
+    (0.01, 0.01, 1.0)
+    """
+    found = _NUMBER.search(shown)
+    decimals, exponent = found.groups() if found else ("", None)
+    return float(f"1e{int(exponent or 0) - len(decimals or '')}") * NEWTON_PER_FLOAT[unit]
+
+
+def last_digit(shown: str) -> int:
+    """Last digit of the mantissa (1 where there is none).
+
+    Examples
+    --------
+    >>> last_digit("0.35"), last_digit("1.2E-3")
+    (5, 2)
+    """
+    mantissa = shown.upper().partition("E")[0]
+    return int(mantissa[-1]) if mantissa[-1:].isdigit() else 1
+
+
+def is_level(values: list[float], step_n: float) -> bool:
+    """Whether a short run of readings is level within its own noise.
+
+    The halves are compared; the noise comes from second differences, which no slope touches.
+
+    Examples
+    --------
+    >>> is_level([0.01, 0.0, 0.01, 0.01, 0.0, 0.0], 0.01)
+    True
+    >>> is_level([0.0, 0.1, 0.2, 0.3, 0.4, 0.5], 0.01)
+    False
+    """
+    n = len(values)
+    half = n // 2
+    second = [abs(values[i - 1] - 2 * values[i] + values[i + 1]) for i in range(1, n - 1)]
+    noise = max(1.4826 * median(second) / 6**0.5, 0.5 * step_n)
+    change = abs(median(values[-half:]) - median(values[:half]))
+    return change <= 3 * noise * (4 / n) ** 0.5 + 0.5 * step_n
+
+
+class RestLevel:
+    """Running level and noise of a gauge at rest.
+
+    Attributes
+    ----------
+    level_n, noise_n : float
+        Level, and robust standard deviation (never below half a display step), in newtons.
+    step_n : float
+        Display step in newtons.
+    multiple : int
+        1, 2 or 5: what all last digits so far are multiples of.
+    known : int
+        Readings at rest that the noise stands on.
+    """
+
+    def __init__(self) -> None:
+        self.level_n = 0.0
+        self.noise_n = 0.0
+        self.step_n = 0.0
+        self.multiple = 5
+        self.known = 0
+        self._gcd = 10
+        self._digit_n = 0.0
+        self._blocks: deque[tuple[float, float]] = deque(maxlen=_BLOCKS)
+        self._spreads: deque[tuple[list[float], list[float]]] = deque(maxlen=_BLOCKS)
+
+    def show(self, shown: str, unit: Unit) -> None:
+        """Take the display step from a number as shown."""
+        self.see_digit(shown)
+        self._digit_n = digit_n(shown, unit)
+        self._set_noise()
+
+    def see_digit(self, shown: str) -> None:
+        """Narrow the multiple that all last digits share."""
+        self._gcd = gcd(self._gcd, last_digit(shown))
+        self.multiple = min(self._gcd, 5)
+
+    def switch_unit(self) -> None:
+        """Forget the multiple: another unit has another display step."""
+        self._gcd, self.multiple = 10, 5
+
+    def start(self, t_s: float, values: list[float]) -> None:
+        """Take a first run of level readings for rest."""
+        self._blocks.clear()
+        self.add(t_s, values)
+
+    def resume(self, level_n: float) -> None:
+        """Go on at a level known from a few readings after a press."""
+        self._blocks.clear()
+        self.level_n = level_n
+
+    def add(self, t_s: float, values: list[float]) -> None:
+        """Take one block of readings at rest (values in newtons), ending at `t_s`."""
+        middle = median(values)
+        stride = max(1, len(values) // _KEPT)
+        steps = [abs(values[i] - values[i - 1]) for i in range(1, len(values), stride)]
+        self._spreads.append((steps, [abs(v - middle) for v in values[::stride]]))
+        self._blocks.append((t_s, middle))
+        self.known += len(values)
+        self._set_noise()
+        self._set_level(t_s)
+
+    def _set_noise(self) -> None:
+        steps = [s for block, _ in self._spreads for s in block]
+        deviations = [d for _, block in self._spreads for d in block]
+        self.step_n = self.multiple * self._digit_n
+        found = 1.4826 * max(median(steps) / 2**0.5, median(deviations)) if steps else 0.0
+        unsure = 1 + 6 / self.known if 0 < self.known < 60 else 1.0
+        self.noise_n = max(found * unsure, 0.5 * self.step_n)
+
+    def _set_level(self, t_s: float) -> None:
+        blocks = list(self._blocks)
+        if len(blocks) < 2 * _YOUNG:
+            self.level_n = median(m for _, m in blocks)
+            return
+        old = blocks[:-_YOUNG]
+        half = len(old) // 2
+        pairs = zip(old[: len(old) - half], old[half:], strict=False)
+        slopes = [(m1 - m0) / (t1 - t0) for (t0, m0), (t1, m1) in pairs if t1 > t0]
+        slope = median(slopes) if slopes else 0.0
+        self.level_n = median(m + slope * (t_s - t) for t, m in old)
