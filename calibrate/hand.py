@@ -19,7 +19,7 @@ from calibrate.diagnostics import covariate_effect, fit_rows
 from calibrate.kappa import Kappa, cross_table, kappa_of_table
 from calibrate.mover import Interval
 from calibrate.pairs import Pairs
-from calibrate.proportions import wilson
+from calibrate.proportions import proportion
 from gauge.errors import FirmhandError, InvalidValueError
 
 Ints = NDArray[np.int64]
@@ -125,7 +125,7 @@ def sale_limit_skill(
         n = int(of.sum())
         if n == 0:
             return None
-        found = wilson(int((of & right).sum()), n, level=level)
+        found = proportion(int((of & right).sum()), n, level=level)
         return Interval(value=found.value or 0.0, low=found.low, high=found.high)
 
     return SaleLimitSkill(

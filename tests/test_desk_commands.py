@@ -1,0 +1,226 @@
+"""The manager's and rater's commands on season files, as they are typed."""
+
+import itertools
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from calibrate.cli import group
+from gauge.season import open_season
+from tests.seasons import make_season
+
+
+def run(*words: object, text: str | None = None) -> Result:
+    return CliRunner().invoke(group, [str(word) for word in words], input=text)
+
+
+def answer(*words: object) -> dict:
+    result = run(*words, "--json")
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_season(tmp_path_factory.mktemp("desk") / "2026.firm", pads={"A": 3.0, "B": 1.5})
+
+
+@pytest.fixture
+def own(tmp_path: Path, season: Path) -> Path:
+    """A copy that a test may write to: one file, nothing beside it."""
+    copy = tmp_path / "own.firm"
+    copy.write_bytes(season.read_bytes())
+    return copy
+
+
+def test_agree_reads_season_and_csv_alike(season: Path, tmp_path: Path) -> None:
+    found = answer("agree", season)
+    with open_season(season, read_only=True) as file:
+        lines = [
+            f"{b.berry_id},{s.rater},{s.score}" for b in file.berries() for s in b.scores
+        ]  # fmt: skip
+    sheet = tmp_path / "long.csv"
+    sheet.write_text("berry,rater,score\n" + "\n".join(lines) + "\n")
+    again = answer("agree", sheet, "--scores", "1-5")
+    assert found["weighted_kappa"] == pytest.approx(again["weighted_kappa"])
+    assert found["raters"] == ["ines", "marek", "odile"]
+    assert set(found["krippendorff_alpha"]) == {"nominal", "ordinal", "interval"}
+    assert 0.7 < found["gwet_ac2"] <= 1
+
+
+def test_agree_names_the_cell_of_a_double_score(tmp_path: Path) -> None:
+    sheet = tmp_path / "long.csv"
+    sheet.write_text("berry,rater,score\n1,a,2\n1,a,3\n1,b,2\n")
+    result = run("agree", sheet)
+    assert result.exit_code != 0
+    assert "row 3" in str(result.exception)
+
+
+def test_diagnose_finds_a_lot_that_is_scored_otherwise(tmp_path: Path) -> None:
+    lines = ["berry,rater,score,force_N,lot"]
+    with open_season(make_season(tmp_path / "s.firm"), read_only=True) as file:
+        for b in file.berries():
+            late = b.number % 2
+            for s in b.scores:
+                force = b.peak_n + (0.8 if late else 0)
+                lines.append(f"{b.berry_id},{s.rater},{s.score},{force},{'AB'[late]}")
+    sheet = tmp_path / "pairs.csv"
+    sheet.write_text("\n".join(lines) + "\n")
+    found = answer("diagnose", sheet)
+    lot = next(c for c in found["columns"] if c["column"] == "lot")
+    assert lot["p_value"] < 0.001
+    assert lot["largest_N"] == pytest.approx(0.8, abs=0.25)
+    assert any("differ by lot" in text for text in found["warnings"])
+    assert "differ by lot" in run("diagnose", sheet).output
+
+
+def test_limit_agrees_with_the_fits_own_probability(season: Path, tmp_path: Path) -> None:
+    picture = tmp_path / "limit.png"
+    found = answer("limit", season, "--plot", picture, "--ship-cost", "5")
+    assert picture.stat().st_size > 10_000
+    assert found["low_N"] < found["force_N"] < found["high_N"]
+    thresholds = [t["threshold_N"] for t in found["thresholds"]]
+    assert thresholds == sorted(thresholds)
+    assert run("limit", season).exit_code == 0
+
+
+def test_plan_from_a_season_and_from_a_guess(season: Path) -> None:
+    found = answer("plan", season, "--half-width", "0.4")
+    assert found["raters"] == 3
+    assert found["berries_so_far"] == 90
+    guess = answer(
+        "plan", "--cuts", "4.5,3.2,2.1,1.2", "--spread", "0.35", "--forces", "0.5,5.5"
+    )  # fmt: skip
+    assert [cut["between"] for cut in guess["cuts"]] == [[1, 2], [2, 3], [3, 4], [4, 5]]
+    assert run("plan").exit_code == 2
+    assert run("plan", season, "--half-width", "0.5").exit_code == 0
+
+
+def test_a_stored_calibration_is_kept_listed_shown_and_never_overwritten(own: Path) -> None:
+    made = answer("store", own, "july")
+    assert made["cuts"] == answer("fit", own)["cuts"]
+    again = run("store", own, "july")
+    assert again.exit_code != 0
+    assert "already" in str(again.exception)
+    assert [entry["name"] for entry in answer("store", own)] == ["july"]
+    assert answer("store", own, "--show", "july")["fingerprint"] == made["fingerprint"]
+    assert "july" in run("store", own).output
+    assert "fingerprint" in run("store", own, "--show", "july").output
+    assert run("store", own, "--show", "august").exit_code != 0
+
+
+def test_anchors_bands_card_and_set(season: Path, tmp_path: Path) -> None:
+    card = tmp_path / "card.pdf"
+    found = answer("anchors", season, "--card", card, "--made-on", "2026-07-01")
+    assert card.read_bytes().startswith(b"%PDF")
+    bands = found["bands"]
+    assert [band["score"] for band in bands] == [1, 2, 3, 4, 5]
+    assert bands[0]["high_N"] is None
+    for firm, soft in itertools.pairwise(bands):
+        assert firm["low_N"] == pytest.approx(soft["high_N"])
+    for anchor in found["anchors"]:
+        assert 0 < anchor["probability"] <= 1
+    assert "Bands" in run("anchors", season).output
+
+
+def test_no_void_or_flagged_berry_becomes_an_anchor(own: Path) -> None:
+    first = answer("anchors", own)["anchors"][0]["berry"]
+    with open_season(own) as file:
+        berry = next(b for b in file.berries() if f"{b.sample}-{b.number}" == first)
+        file.void(berry.berry_id, "dropped")
+    assert first not in [anchor["berry"] for anchor in answer("anchors", own)["anchors"]]
+
+
+def test_an_anchor_lives_tires_and_is_replaced(own: Path) -> None:
+    run("store", own, "july")
+    kept = answer("anchors", own, "--calibration", "july", "--keep", "--press-limit", "2")
+    label = kept["anchors"][0]["berry"]
+    assert answer("press", own, label, "--by", "ines")["retired"] is None
+    tired = answer("press", own, label)
+    assert "squeezed 2 times" in tired["retired"]
+    assert run("press", own, label).exit_code != 0
+    other = kept["anchors"][3]
+    fallen = answer("press", own, other["berry"], "--force", 0.8 * other["force_N"])
+    assert "fell" in fallen["retired"]
+    assert fallen["replacement"]
+    states = {entry["anchor"]: entry["retired"] for entry in answer("press", own)}
+    assert states[label]
+    assert run("press", own).exit_code == 0
+    assert run("anchors", own, "--calibration", "july", "--keep").exit_code != 0
+    assert run("anchors", own, "--keep").exit_code == 2
+
+
+def test_a_pad_needs_its_force(own: Path) -> None:
+    assert run("press", own, "A", "--pad").exit_code == 2
+    assert answer("press", own, "A", "--pad", "--force", "0.68", "--unit", "lbf")["force_N"] > 3
+
+
+def test_practice_is_kept_apart_from_data(own: Path) -> None:
+    run("store", own, "july")
+    run("anchors", own, "--calibration", "july", "--keep")
+    before = answer("fit", own)
+    result = run(
+        "practice", own, "--rater", "ines", "--calibration", "july", "--seed", "1", "--json",
+        text="3\nseven\n2\n1\nq\n",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    found = json.loads(result.stdout)
+    assert found["squeezes"] == 3
+    assert found["advice"] == "go on"
+    assert "'seven' is not a score" in result.stderr
+    assert answer("fit", own) == before
+    with open_season(own, read_only=True) as file:
+        assert len(file.practice("ines")) == 3
+        assert sum(len(row.presses) for row in file.anchors()) == 3
+
+
+def test_practice_without_anchors_says_how_to_make_some(own: Path) -> None:
+    run("store", own, "july")
+    result = run("practice", own, "--rater", "ines", "--calibration", "july")
+    assert "no good anchor" in str(result.exception)
+
+
+def test_tray(season: Path, tmp_path: Path) -> None:
+    lots = tmp_path / "lots.csv"
+    lots.write_text(
+        "lot,mean_N,sd_N,available\nfresh,4.8,0.9,40\nday 4,3.2,0.7,40\nday 8,2.2,0.5,40\n"
+        "day 12,1.2,0.4,40\n"
+    )
+    found = answer("tray", season, "--lots", lots, "--want", "2")
+    assert found["probability"] >= 0.9
+    assert sum(found["pull"].values()) == found["berries"]
+    lots.write_text("lot,mean_N,sd_N,available\nfresh,-4.8,0.9,40\n")
+    assert "row 2" in str(run("tray", season, "--lots", lots).exception)
+
+
+def test_compare_finds_a_known_shift_and_says_what_else_differs(
+    season: Path, tmp_path: Path
+) -> None:
+    other = make_season(
+        tmp_path / "2027.firm", seed=2, cuts_n=(4.5, 3.7, 2.1, 1.2), head_mm=10.0, berries=150,
+        hands={"ines": -0.06, "marek": 0.0, "tove": 0.08}, pads={"A": 3.01, "B": 1.5},
+    )  # fmt: skip
+    picture = tmp_path / "seasons.png"
+    found = answer("compare", season, other, "--margin", "0.3", "--plot", picture)
+    moved = {tuple(cut["between"]): cut for cut in found["cuts"]}
+    assert moved[2, 3]["low_N"] < 0.5 < moved[2, 3]["high_N"]
+    assert moved[2, 3]["equivalent"] is False
+    assert found["pads"]["n"] == 2
+    assert any("head differs" in text for text in found["warnings"])
+    assert any("new: tove" in text for text in found["warnings"])
+    assert picture.stat().st_size > 10_000
+    assert "Of 100 berries" in run("compare", season, other).output
+    three = answer("compare", season, other, season)
+    assert len(three["comparisons"]) == 2
+    assert three["comparisons"][1]["cuts"][0]["shift_N"] == pytest.approx(0)
+
+
+def test_carry_fades_as_berries_come(season: Path, tmp_path: Path) -> None:
+    alone = answer("carry", season)
+    assert all(cut["prior_weight"] == 1 for cut in alone["cuts"])
+    few = make_season(tmp_path / "few.firm", berries=30, seed=3)
+    some = answer("carry", season, few)
+    assert all(0 < cut["prior_weight"] < 0.9 for cut in some["cuts"])
+    assert run("carry", season, few).exit_code == 0
