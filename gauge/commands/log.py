@@ -1,0 +1,203 @@
+"""`gauge log`: one trustworthy peak per berry, stored before it is shown."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from gauge.clikit import say
+from gauge.errors import NothingHeardError
+
+if TYPE_CHECKING:
+    from gauge.season import SeasonFile
+    from gauge.season.rows import SampleRow
+
+_SAMPLE_OPTIONS = (
+    click.option("--crop", help="Of a new season or sample: blackberry or raspberry."),
+    click.option("--selection", help="Of a new sample, as are the following."),
+    click.option("--plot"),
+    click.option("--replicate"),
+    click.option("--harvest-date", metavar="YYYY-MM-DD"),
+    click.option("--storage-day", type=click.FloatRange(0)),
+    click.option("--storage-temp-c", type=float),
+    click.option("--fruit-temp-c", type=float),
+    click.option("--clamshell"),
+    click.option("--site"),
+    click.option("--lot"),
+    click.option("--planned", "berries_planned", type=click.IntRange(1), metavar="N",
+                 help="Berries that the sample is to have."),
+)  # fmt: skip
+_SESSION_OPTIONS = (
+    click.option("--operator", help="Who presses."),
+    click.option("--gauge", help="Name of the gauge."),
+    click.option("--serial-number", "gauge_serial", help="Serial number of the gauge."),
+    click.option("--head-mm", type=click.FloatRange(0, min_open=True),
+                 help="Diameter of the head."),
+    click.option("--capacity-n", type=click.FloatRange(0, min_open=True),
+                 help="Capacity of the gauge."),
+)  # fmt: skip
+
+
+def _all(options: tuple[Callable[[Any], Any], ...]) -> Callable[[Any], Any]:
+    def add(function: Any) -> Any:
+        for option in reversed(options):
+            function = option(function)
+        return function
+
+    return add
+
+
+@click.command("log", no_args_is_help=True)
+@click.option("--port", required=True, help="Device, such as /dev/ttyUSB0 or COM3, or a URL.")
+@click.option("--format", "format_name", required=True, metavar="FORMAT.toml",
+              help="Line format that gauge learn wrote, or a shipped one by name.")  # fmt: skip
+@click.option("--season", "season_file", required=True, type=click.Path(path_type=Path),
+              help="Season file; begun if there is none.")  # fmt: skip
+@click.option("--sample", "code", metavar="CODE", help="Sample, by its code or blind code.")
+@click.option("--next", "take_next", is_flag=True, help="The next sample of the plan.")
+@click.option("--berries", type=click.IntRange(1), metavar="N", help="Stop after N berries.")
+@click.option("--plain", is_flag=True, help="Lines only, no screen control.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON line for each stored berry.")
+@click.option("--raters", metavar="NAME,NAME", help="Raters who score each berry by finger.")
+@click.option("--blind", is_flag=True,
+              help="Hide each force until all raters have scored, and show blind codes.")  # fmt: skip
+@click.option("--loading-rate", metavar="LOW-HIGH",
+              help="Planned rate of loading in N/s; presses outside it are flagged.")  # fmt: skip
+@click.option("--half-width", "half_width_n", type=click.FloatRange(0, min_open=True), metavar="N",
+              help="Wanted half-width of the mean's 95 % interval, in N.")  # fmt: skip
+@click.option("--verify-days", type=click.FloatRange(0), default=7.0, show_default=True,
+              help="Warn when the last good check of the gauge is older.")  # fmt: skip
+@click.option("--stop-after-silence", "silent_stop_s", type=click.FloatRange(0, min_open=True),
+              metavar="S", help="End when no reading came for S seconds.")  # fmt: skip
+@_all(_SESSION_OPTIONS)
+@_all(_SAMPLE_OPTIONS)
+def command(
+    port: str,
+    format_name: str,
+    season_file: Path,
+    code: str | None,
+    take_next: bool,
+    berries: int | None,
+    plain: bool,
+    as_json: bool,
+    raters: str | None,
+    blind: bool,
+    loading_rate: str | None,
+    half_width_n: float | None,
+    verify_days: float,
+    silent_stop_s: float | None,
+    operator: str | None,
+    gauge: str | None,
+    gauge_serial: str | None,
+    head_mm: float | None,
+    capacity_n: float | None,
+    **sample_fields: Any,
+) -> None:
+    """Log one peak per berry.
+
+    Press a berry, hear the bell, take the next one: no key is needed. A berry is shown only when
+    it is safely stored. A press that the line cut short is no berry, and you are told to press
+    again. Ctrl-C ends cleanly; logging the same sample later goes on with the next number.
+
+    \b
+    gauge log --port /dev/ttyUSB0 --format my.toml --season 2026.season \\
+        --sample C-07 --crop blackberry --selection R-114 --planned 25
+    gauge log --port COM3 --format my.toml --season 2026.season --next
+    gauge log --port /dev/ttyUSB0 --format my.toml --season 2026.season \\
+        --sample K-01 --raters ines,marek --blind
+    """  # noqa: D301
+    if (code is None) != take_next:
+        raise click.UsageError("give --sample CODE, or --next for the next one of the plan.")
+    names = tuple(name.strip() for name in (raters or "").split(",") if name.strip())
+    if blind and not names:
+        raise click.UsageError("--blind hides forces until the raters have scored: give --raters.")
+    if len(set(names)) != len(names):
+        raise click.UsageError("--raters names the same rater twice.")
+    from gauge.benchchoice import berries_left, chosen_format
+    from gauge.detectorsettings import DetectorSettings
+    from gauge.lastcheck import check_warning
+    from gauge.logger import Logger
+    from gauge.records import Session
+    from gauge.season import open_season
+    from gauge.sitting import Sitting
+
+    fmt = chosen_format(format_name)
+    settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))
+    session = Session(
+        started_at="",
+        operator=operator,
+        gauge=gauge,
+        gauge_serial=gauge_serial,
+        head_mm=head_mm,
+        capacity_n=capacity_n,
+    )
+    with open_season(season_file, create=True, crop=sample_fields["crop"]) as season:
+        row = _sample(season, code, sample_fields)
+        warning = check_warning(season.verifications(), days=verify_days, gauge_serial=gauge_serial)
+        if take_next and berries is None:
+            berries = berries_left(row)
+        with Sitting(
+            port=port,
+            fmt=fmt,
+            season=season,
+            sample=row,
+            session=session,
+            raters=names if blind else (),
+            berries=berries,
+            make_logger=lambda *args, **options: Logger(*args, settings=settings, **options),
+        ) as sitting:
+            if warning:
+                say(warning)
+            if plain or as_json or not sys.stdout.isatty():
+                from gauge.plain import PlainScreen, stopping
+
+                say(f"Listening on {port}: sample {row.sample.code}, Ctrl-C ends.")
+                with stopping() as stop:
+                    screen = PlainScreen(sitting, as_json=as_json, silent_stop_s=silent_stop_s)
+                    screen.run(stop)
+            else:
+                from gauge.bench import BenchScreen
+
+                BenchScreen(
+                    sitting,
+                    raters=names,
+                    blind=blind,
+                    warning=warning,
+                    half_width_n=half_width_n,
+                    silent_stop_s=silent_stop_s,
+                ).run()
+    count = sitting.logger.count
+    say(f"{count} {'berry' if count == 1 else 'berries'} stored in {season_file}.")
+    if silent_stop_s is not None and berries is not None and count < berries:
+        raise NothingHeardError(
+            f"{port}: only {count} of {berries} berries came before the silence.",
+            todo="All that came is stored; log the sample again for the rest.",
+        )
+
+
+def _sample(season: SeasonFile, code: str | None, fields: dict[str, Any]) -> SampleRow:
+    from gauge.benchchoice import chosen_sample, planned_next
+    from gauge.records import Sample
+
+    if code is None:
+        return planned_next(season)
+    row, differs = chosen_sample(season, Sample(code=code, **fields))
+    for difference in differs:
+        say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")
+    return row
+
+
+def planned_rates(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    low, _, high = text.partition("-")
+    try:
+        return float(low), float(high)
+    except ValueError:
+        raise click.BadParameter(
+            f"'{text}' is not a range such as 0.5-3.", param_hint="--loading-rate"
+        ) from None

@@ -1,0 +1,93 @@
+"""`gauge replay`: the berries of a capture, found again as if it were heard now."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from gauge.clikit import emit_json, say
+from gauge.errors import NothingHeardError
+
+
+@click.command("replay")
+@click.argument("capture", type=click.Path(path_type=Path))
+@click.option("--format", "format_name", required=True, metavar="FORMAT.toml",
+              help="Line format, a file or a shipped one by name.")  # fmt: skip
+@click.option("--season", "season_file", type=click.Path(path_type=Path),
+              help="Store the berries in this season file; begun if there is none.")  # fmt: skip
+@click.option("--sample", "code", metavar="CODE", help="Sample of the season that they belong to.")
+@click.option("--crop", help="Of a new season: blackberry or raspberry.")
+@click.option("--loading-rate", metavar="LOW-HIGH", help="Planned rate of loading in N/s.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON line for each berry.")
+def command(
+    capture: Path,
+    format_name: str,
+    season_file: Path | None,
+    code: str | None,
+    crop: str | None,
+    loading_rate: str | None,
+    as_json: bool,
+) -> None:
+    """Find the peaks in a capture again.
+
+    Prints the same lines as gauge log, as fast as the machine can. Gaps of the capture are gaps
+    here too, and a press that the capture cuts short is no berry. With --season and --sample the
+    berries and the capture are stored; the same capture is not taken twice for one sample.
+
+    \b
+    gauge replay monday.capture --format my.toml
+    gauge replay monday.capture --format my.toml --season 2026.season --sample C-07
+    """  # noqa: D301
+    if (season_file is None) != (code is None):
+        raise click.UsageError("--season and --sample go together.")
+    from contextlib import ExitStack
+
+    from gauge.benchchoice import chosen_format, chosen_sample
+    from gauge.capture import load_capture
+    from gauge.commands.log import planned_rates
+    from gauge.detectorsettings import DetectorSettings
+    from gauge.events import BerryLogged, Event, LineGap
+    from gauge.logger import Logger, refuse_repeat
+    from gauge.records import Sample, Session
+    from gauge.season import claim_sample, open_season
+    from gauge.season.base import now
+    from gauge.wording import told
+
+    fmt = chosen_format(format_name)
+    settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))
+    name = capture.name
+
+    def show(events: list[Event]) -> None:
+        for event in events:
+            if isinstance(event, BerryLogged):
+                if as_json:
+                    emit_json(event.document())
+                else:
+                    click.echo(told(event, name))
+            elif not isinstance(event, LineGap):
+                say(told(event, name))
+
+    with ExitStack() as held:
+        place: dict[str, Any] = {}
+        if season_file is not None and code is not None:
+            for _ in load_capture(capture):  # a bad capture must not begin a season, or half of one
+                pass
+            season = held.enter_context(open_season(season_file, create=True, crop=crop))
+            held.enter_context(claim_sample(season_file, code))
+            row, _ = chosen_sample(season, Sample(code=code, crop=crop))
+            refuse_repeat(season, row, load_capture(capture))
+            session = Session(started_at=now(), line_format=fmt.name, note=f"replay of {name}")
+            place = {"season": season, "sample": row, "session_id": season.add_session(session)}
+        logger = Logger(fmt, settings=settings, **place)
+        for item in load_capture(capture):
+            show(logger.feed(item))
+        show(logger.close())
+    counts = logger.framer.counts
+    say(f"{logger.count} berries in {counts.readings} readings; {counts.rejected} lines rejected.")
+    if not counts.readings:
+        raise NothingHeardError(
+            f"{capture}: not one line is as the line format {fmt.name} says.",
+            todo="Check --format; 'gauge learn' makes a format.",
+        )

@@ -1,0 +1,388 @@
+"""The use case of logging: what was heard becomes acknowledged berries, one transaction each.
+
+Chunks and gaps go in, events come out. Used by `gauge log` and `gauge replay` alike, with or
+without a season file. No port is opened here, and nothing is printed.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+from itertools import zip_longest
+
+from gauge.buttonpeaks import detector_for
+from gauge.detectorsettings import DetectorSettings
+from gauge.errors import (
+    AlreadyThereError,
+    InvalidValueError,
+    LockedSeasonError,
+    NoSuchRecordError,
+)
+from gauge.events import (
+    BerryLogged,
+    Event,
+    LineGap,
+    LineLost,
+    PressCut,
+    PressRefused,
+    ScoresWanted,
+    Silence,
+    StoreDelayed,
+)
+from gauge.framing import Framer
+from gauge.lineformat import LineFormat
+from gauge.records import Chunk, Compression, CutPress, FingerScore, Gap
+from gauge.season import SeasonFile
+from gauge.season.rows import SampleRow
+
+_KEEP_EVERY_NS = 1_000_000_000
+_KEEP_BYTES = 1 << 18  # a replay runs faster than the clock of the capture
+SILENT_S = 5.0
+
+
+class Logger:
+    r"""Turn what is heard into stored berries of a sample.
+
+    Parameters
+    ----------
+    fmt : LineFormat
+    season : SeasonFile, optional
+        Without one, nothing is stored and berries are numbered from 1.
+    session_id : int, optional
+    sample : SampleRow, optional
+        Both needed with a season.
+    raters : sequence of str, optional
+        Whose finger score each berry needs before its force is shown.
+    berries : int, optional
+        `done` after so many.
+    settings : DetectorSettings, optional
+
+    Examples
+    --------
+    >>> from gauge.lineformat import shipped_format
+    >>> logger = Logger(shipped_format("number-unit"))
+    >>> logger.feed(Chunk(0, b"0.00 N\r\n"))
+    []
+    """
+
+    def __init__(
+        self,
+        fmt: LineFormat,
+        *,
+        season: SeasonFile | None = None,
+        session_id: int | None = None,
+        sample: SampleRow | None = None,
+        raters: Sequence[str] = (),
+        berries: int | None = None,
+        settings: DetectorSettings | None = None,
+    ) -> None:
+        self.fmt, self.season, self.session_id, self.sample = fmt, season, session_id, sample
+        self.raters, self.berries = tuple(raters), berries
+        self.detector = detector_for(fmt.mode, settings)
+        self.framer = Framer(fmt)
+        self.logged: list[BerryLogged] = []
+        """Berries of this run that stand, oldest first; a voided one is taken out."""
+        self.count = 0
+        """Berries acknowledged in this run, voided ones not counted."""
+        self.down: LineLost | None = None
+        self.paused_ns: int | None = None
+        self.scores: dict[str, str] = {}
+        """Finger scores given for the berry that is due, by rater."""
+        self._held: Compression | None = None
+        self._due: deque[Compression] = deque()
+        self._told_delay = False
+        self._pending: list[Chunk] = []
+        self._pending_bytes = 0
+        self._kept_ns = 0
+        self._quiet_ns = 0
+        self._told_silence = False
+        self._n_readings = 0
+        self._bytes_since = 0
+
+    @property
+    def done(self) -> bool:
+        """Whether the wanted number of berries is stored."""
+        return self.berries is not None and self.count >= self.berries
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """Raters whose score of the berry that is due is not in yet."""
+        return tuple(rater for rater in self.raters if rater not in self.scores)
+
+    @property
+    def next_number(self) -> int:
+        """The number that the next berry will bear in its sample."""
+        if self.season is None or self.sample is None:
+            return self.count + 1
+        return self.season.next_number(self.sample.sample_id)
+
+    # --- what is heard ------------------------------------------------------------------------
+
+    def feed(self, item: Chunk | Gap | LineLost) -> list[Event]:
+        """Take what was heard, or that the line was lost.
+
+        Raises
+        ------
+        StorageFailedError, LockedSeasonError
+            The disk refused; nothing that was acknowledged is lost.
+        """
+        if isinstance(item, LineLost):
+            self.down = item
+            return [*self._interrupt(item.t_ns, item.reason), item]
+        if isinstance(item, Gap):
+            events = [] if self.down else self._interrupt(item.from_ns, item.reason)
+            self.down = None
+            self._keep_gap(item)
+            return [*events, LineGap(gap=item)]
+        if self.paused_ns is not None or not item.data:
+            return []
+        self._pending.append(item)
+        self._pending_bytes += len(item.data)
+        readings = self.framer.feed(item.t_ns, item.data)
+        self._bytes_since += len(item.data)
+        if readings:
+            self._n_readings += len(readings)
+            self._quiet_ns, self._told_silence, self._bytes_since = item.t_ns, False, 0
+        events = self._take(self.detector.feed(readings)) if readings else []
+        if self._pending_bytes > _KEEP_BYTES:
+            self._keep_if_free()
+        return events
+
+    def tick(self, now_ns: int) -> list[Event]:
+        """Let time pass: keep what was heard at least once a second, and notice silence."""
+        events = self._store_due()
+        if self._pending and now_ns - self._kept_ns >= _KEEP_EVERY_NS:
+            self._keep_if_free()
+            self._kept_ns = now_ns
+        silent_s = self.silent_s(now_ns)
+        if (
+            silent_s >= SILENT_S
+            and not self._told_silence
+            and self.down is None
+            and self.paused_ns is None
+            and (self._bytes_since or self.fmt.mode != "button")
+        ):
+            self._told_silence = True
+            events.append(Silence(seconds=silent_s, heard=bool(self._bytes_since)))
+        return events
+
+    def silent_s(self, now_ns: int) -> float:
+        """Seconds since the last reading, or since the beginning."""
+        return (now_ns - self._quiet_ns) / 1e9
+
+    def close(self) -> list[Event]:
+        """Take the end: a press under way is no berry; keep the rest and end the session."""
+        events = self._take(self.detector.close())
+        if self._held is not None:
+            self._held = None
+            who = ", ".join(self.missing)
+            events.append(PressRefused(reason=f"no score of {who} came; press that berry again"))
+        while self._due:
+            events += self._store_due(last=True)
+        self._keep()
+        if self.season is not None and self.session_id is not None:
+            self.season.end_session(self.session_id)
+        return events
+
+    def _interrupt(self, t_ns: int, reason: str) -> list[Event]:
+        self.framer.gap()
+        return self._take(self.detector.gap(t_ns / 1e9, reason))
+
+    # --- what the bench says ------------------------------------------------------------------
+
+    def pause(self, now_ns: int) -> list[Event]:
+        """Stop listening; what comes until `resume` is a gap."""
+        events = self._interrupt(now_ns, "paused")
+        self._keep()
+        self.paused_ns = now_ns
+        return events
+
+    def resume(self, now_ns: int) -> list[Event]:
+        """Listen again."""
+        assert self.paused_ns is not None
+        gap = Gap(self.paused_ns, now_ns, "paused")
+        self.paused_ns = None
+        self._keep_gap(gap)
+        self._quiet_ns, self._told_silence = now_ns, False
+        self.framer.gap()
+        return [LineGap(gap=gap)]
+
+    def score(self, rater: str, label: str) -> list[Event]:
+        """Give a rater's finger score of the berry that is due.
+
+        Raises
+        ------
+        InvalidValueError
+            If the label is not on the season's scale, or the rater is not one of this session.
+        """
+        if rater not in self.raters:
+            raise InvalidValueError(
+                f"'{rater}' scores no berries here.", todo=f"Raters: {', '.join(self.raters)}."
+            )
+        if self.season is not None and label not in self.season.labels:
+            raise InvalidValueError(
+                f"'{label}' is not a score of this season.",
+                todo=f"Use one of {', '.join(self.season.labels)}.",
+            )
+        self.scores[rater] = label
+        if self._held is None or self.missing:
+            return []
+        press, self._held = self._held, None
+        self._due.append(press)
+        return self._store_due()
+
+    def void_last(self, why: str) -> BerryLogged:
+        """Void the last berry of this run; its number is free again.
+
+        Raises
+        ------
+        NoSuchRecordError
+            If this run has no berry that stands.
+        InvalidValueError
+            If no reason is given.
+        """
+        last = self._last()
+        if self.season is not None and last.berry_id is not None:
+            self.season.void(last.berry_id, why)
+        self.logged.pop()
+        self.count -= 1
+        return last
+
+    def score_last(self, rater: str, label: str) -> None:
+        """Add a finger score to the last berry, whose force was seen already."""
+        last = self._last()
+        assert self.season is not None
+        assert last.berry_id is not None
+        self.season.add_scores([(last.berry_id, FingerScore(rater=rater, score=label))])
+
+    def note(self, text: str) -> None:
+        """Store a note on the last berry of this run, or on the session before the first."""
+        assert self.season is not None
+        berry_id = self.logged[-1].berry_id if self.logged else None
+        self.season.add_note(text, session_id=self.session_id, berry_id=berry_id)
+
+    def change_sample(self, sample: SampleRow, now_ns: int, berries: int | None) -> list[Event]:
+        """Go on with another sample; a press under way belongs to neither."""
+        events = self._interrupt(now_ns, "the sample was changed")
+        self._keep_gap(Gap(now_ns, now_ns, "the sample was changed"))
+        self.sample, self.berries = sample, berries
+        self.logged, self.count, self.scores = [], 0, {}
+        return events
+
+    def _last(self) -> BerryLogged:
+        if not self.logged:
+            raise NoSuchRecordError("no berry has been logged yet.", todo="Press one first.")
+        return self.logged[-1]
+
+    # --- storing ------------------------------------------------------------------------------
+
+    def _take(self, found: Iterable[Compression | CutPress]) -> list[Event]:
+        events: list[Event] = []
+        for press in found:
+            if self.done:
+                break
+            if isinstance(press, CutPress):
+                events.append(PressCut(cut=press))
+            elif self._held is not None:
+                who = ", ".join(self.missing)
+                events.append(PressRefused(reason=f"the last berry still waits for {who}"))
+            elif self.missing:
+                self._held = press
+                events.append(ScoresWanted(missing=self.missing))
+            else:
+                self._due.append(press)
+                events += self._store_due()
+        return events
+
+    def _store_due(self, *, last: bool = False) -> list[Event]:
+        """Store the berries that are due, in order; one that cannot be stored yet stays due."""
+        events: list[Event] = []
+        while self._due and not self.done:
+            try:
+                events.append(self._store(self._due[0]))
+            except LockedSeasonError as error:
+                if last:
+                    raise
+                if not self._told_delay:
+                    events.append(StoreDelayed(reason=str(error)))
+                self._told_delay = True
+                return events
+            self._told_delay = False
+            self._due.popleft()
+        self._due.clear()
+        return events
+
+    def _store(self, press: Compression) -> BerryLogged:
+        scores = tuple(FingerScore(rater=r, score=self.scores[r]) for r in self.raters)
+        berry_id = None
+        number = self.next_number
+        if self.season is not None and self.session_id is not None and self.sample is not None:
+            for attempt in (1, 2):
+                try:
+                    berry_id = self.season.acknowledge_berry(
+                        self.session_id, self.sample.sample_id, number, press,
+                        scores=scores, chunks=self._pending,
+                    )  # fmt: skip
+                    break
+                except AlreadyThereError:
+                    # A logger on another machine may have taken the number just now.
+                    if attempt == 2:
+                        raise
+                    number = self.next_number
+            self._forget_pending()
+        berry = BerryLogged(number=number, berry_id=berry_id, press=press, scores=scores)
+        self.scores = {}
+        self.logged.append(berry)
+        self.count += 1
+        return berry
+
+    def _keep_gap(self, gap: Gap) -> None:
+        if self.season is not None and self.session_id is not None:
+            self._keep()
+            self.season.keep_gap(self.session_id, gap)
+
+    def _keep_if_free(self) -> None:
+        try:
+            self._keep()
+        except LockedSeasonError:
+            return  # they stay pending, and are tried again in a second
+
+    def _keep(self) -> None:
+        if self.season is not None and self.session_id is not None:
+            self.season.keep_chunks(self.session_id, self._pending)
+        self._forget_pending()
+
+    def _forget_pending(self) -> None:
+        self._pending, self._pending_bytes = [], 0
+
+
+def refuse_repeat(season: SeasonFile, sample: SampleRow, heard: Iterable[Chunk | Gap]) -> None:
+    """Refuse a capture that the berries of a sample were made from already.
+
+    Parameters
+    ----------
+    season : SeasonFile
+    sample : SampleRow
+    heard : iterable of Chunk or Gap
+        The capture, read anew here.
+
+    Raises
+    ------
+    AlreadyThereError
+        If all that was heard in a session with berries of this sample is how the capture begins.
+    """
+    berries = season.berries(sample.sample.code)
+    sessions = {b.session_id for b in berries if b.void is None and b.session_id is not None}
+    capture = [item for item in heard if isinstance(item, Chunk) and item.data]
+    for session_id in sorted(sessions):
+        stored = season.chunks(session_id)
+        pairs = zip_longest(stored, capture)
+        first = next(pairs, None)
+        if first is None or first[0] is None or first[0] != first[1]:
+            continue
+        if all(old is None or old == new for old, new in pairs):
+            raise AlreadyThereError(
+                f"{season.path}: sample {sample.sample.code} holds the berries of this capture "
+                f"already (session {session_id}).",
+                todo="Nothing was stored. Void them first, or replay into another sample.",
+            )
