@@ -6,9 +6,10 @@ presses here.
 
 Statistics
 ----------
-level : median of the block medians of about the last four seconds, without the youngest blocks, so
-    that the foot of a slow ramp is not taken for rest; carried forward along the median slope
-    between blocks (Theil 1950, Sen 1968), so that a slow drift is not taken for a press.
+level : median of the older half of the block medians since rest began, so that the foot of a slow
+    ramp is not taken for rest. From eight seconds of rest on, that of the last ten seconds without
+    the youngest 2.5, carried forward along the median slope between blocks (Theil 1950, Sen 1968),
+    so that a slow drift is not taken for a press.
 noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|deviation from the block
     median|; 1.4826 makes the median absolute deviation consistent for the normal law (Rousseeuw
     and Croux 1993, from memory). The first is blind to drift, the second sees hum that neighbouring
@@ -27,10 +28,11 @@ from statistics import median
 
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
-_BLOCK_S = 0.25
-_BLOCK_READINGS = 4
-_BLOCKS = 16
-_YOUNG = 5
+_SPREADS = 16  # blocks that the noise stands on
+_FEWEST = 8  # blocks that the level stands on however slow the gauge
+_WINDOW_S = 10.0  # how far back the level looks
+_SPAN_S = 8.0  # rest that a slope needs
+_YOUNG_S = 2.5  # what may already be the foot of a slow ramp
 _KEPT = 12  # differences and deviations kept of each block
 _NUMBER = re.compile(r"\d*[.,]?(\d*)\s*(?:[eE]([+-]?\d+))?$")
 
@@ -103,8 +105,8 @@ class RestLevel:
         self.known = 0
         self._gcd = 10
         self._digit_n = 0.0
-        self._blocks: deque[tuple[float, float]] = deque(maxlen=_BLOCKS)
-        self._spreads: deque[tuple[list[float], list[float]]] = deque(maxlen=_BLOCKS)
+        self._blocks: deque[tuple[float, float]] = deque()
+        self._spreads: deque[tuple[list[float], list[float]]] = deque(maxlen=_SPREADS)
 
     def show(self, shown: str, unit: Unit) -> None:
         """Take the display step from a number as shown."""
@@ -151,11 +153,14 @@ class RestLevel:
         self.noise_n = max(found * unsure, 0.5 * self.step_n)
 
     def _set_level(self, t_s: float) -> None:
-        blocks = list(self._blocks)
-        if len(blocks) < 2 * _YOUNG:
-            self.level_n = median(m for _, m in blocks)
+        blocks = self._blocks
+        while len(blocks) > _FEWEST and t_s - blocks[0][0] > _WINDOW_S:
+            blocks.popleft()
+        if t_s - blocks[0][0] < _SPAN_S:
+            # Too short to know a slope: the older half, which the foot of a ramp does not reach.
+            self.level_n = median(m for _, m in list(blocks)[: -(-len(blocks) // 2)])
             return
-        old = blocks[:-_YOUNG]
+        old = [block for block in blocks if t_s - block[0] >= _YOUNG_S]
         half = len(old) // 2
         pairs = zip(old[: len(old) - half], old[half:], strict=False)
         slopes = [(m1 - m0) / (t1 - t0) for (t0, m0), (t1, m1) in pairs if t1 > t0]
