@@ -1,0 +1,101 @@
+"""The README's console blocks as steps, run in one shell in one empty folder.
+
+`$ ` begins a command, `> ` continues it, and what follows is its output. `python -m tests.readme`
+runs them and writes the real outputs back into the README.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+README = ROOT / "README.md"
+MARK = "=-=-= end of command"
+BLOCK = re.compile(r"^```console\n(.*?)^```", re.M | re.S)
+
+
+@dataclass
+class Step:
+    """A command and the output that the README shows below it."""
+
+    command: str
+    shown: list[str] = field(default_factory=list)
+    printed: str = ""
+    status: int | None = None
+
+
+def blocks(text: str) -> list[list[Step]]:
+    """Steps of every console block."""
+    found = []
+    for body in BLOCK.findall(text):
+        steps: list[Step] = []
+        for line in body.splitlines():
+            if line.startswith("$ "):
+                steps.append(Step(line[2:]))
+            elif line.startswith("> ") and not steps[-1].shown:
+                steps[-1].command += "\n" + line[2:]
+            else:
+                steps[-1].shown.append(line)
+        found.append(steps)
+    return found
+
+
+def run(steps: list[Step], folder: Path, timeout_s: float = 260) -> str:
+    """Run all steps in one shell; fill in what they printed, and return the shell's stderr."""
+    script = "".join(f'{step.command}\necho "{MARK} $?"\n' for step in steps)
+    environment = os.environ | {
+        "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
+        "RUNS": str(ROOT / "sample_runs"),
+        "COLUMNS": "80",
+        "NO_COLOR": "1",
+    }
+    done = subprocess.run(
+        ["bash"], input=script, capture_output=True, text=True, cwd=folder, env=environment,
+        timeout=timeout_s, check=False,
+    )  # fmt: skip
+    parts = re.split(rf"^{MARK} (\d+)\n", done.stdout, flags=re.M)
+    for step, printed, status in zip(steps, parts[::2], parts[1::2], strict=False):
+        step.printed, step.status = printed, int(status)
+    return done.stderr
+
+
+def _written(step: Step) -> str:
+    """A step as it stands in the README, with what it printed where output is shown at all."""
+    command = "$ " + step.command.replace("\n", "\n> ")
+    if not step.shown:
+        return command
+    lines = [line.rstrip() for line in step.printed.splitlines()]
+    while lines and not lines[0]:
+        lines.pop(0)
+    while lines and not lines[-1]:
+        lines.pop()
+    # A line that the README shortens with an ellipsis stays shortened.
+    if "..." in step.shown:
+        kept = step.shown.index("...")
+        lines = [*lines[:kept], "..."]
+    return "\n".join([command, *lines])
+
+
+def main() -> None:
+    """Write the real outputs into the README."""
+    text = README.read_text("utf-8")
+    found = blocks(text)
+    with tempfile.TemporaryDirectory() as folder:
+        stderr = run([step for steps in found for step in steps], Path(folder))
+    for steps in found:
+        for step in steps:
+            if step.status != 0:
+                print(f"$ {step.command}\n{step.printed}\n{stderr[-3000:]}", file=sys.stderr)
+                sys.exit(1)
+    bodies = iter("\n".join(map(_written, steps)) + "\n" for steps in found)
+    README.write_text(BLOCK.sub(lambda _: f"```console\n{next(bodies)}```", text), "utf-8")
+
+
+if __name__ == "__main__":
+    main()
