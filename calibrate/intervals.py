@@ -147,10 +147,7 @@ def _profile_cut(fit: CutFit, at: int, z: float, settled: bool) -> tuple[Side, S
     se = math.sqrt(fit.covariance[at, at])
     profile = _Profile(terms, fit.ordinal, keep, tie, at)
     low, high = (profile.limit(estimate, sign * se, z, settled) for sign in (-1, 1))
-    return low, high, "" if low is not None and high is not None else _WHY_OPEN
-
-
-_WHY_OPEN = "the slope on force is too uncertain to bound it; score more berries"
+    return low, high, profile.why
 
 
 def coef_limits(fit: OrdinalFit, index: int, *, level: float = 0.95) -> tuple[Side, Side]:
@@ -178,6 +175,10 @@ def coef_limits(fit: OrdinalFit, index: int, *, level: float = 0.95) -> tuple[Si
     return low, high
 
 
+class _LostError(Exception):
+    """A constrained fit stopped away from its maximum."""
+
+
 class _Profile:
     """The likelihood maximised over all parameters but one that is tied to a value."""
 
@@ -192,6 +193,7 @@ class _Profile:
         self.terms, self.top, self.phi = terms, fit.log_likelihood, fit.phi
         self.keep, self.tie, self.at = keep, tie, at
         self.cuts = int((np.unique(fit.free) >= 0).sum())
+        self.why = "the slope on force is too uncertain to bound it; score more berries"
 
     def root(self, value: float, near: Floats) -> tuple[float, Floats]:
         """Root of the deviance at a value, and the parameters there; warm start from `near`."""
@@ -203,6 +205,8 @@ class _Profile:
             return v, gradient @ matrix, matrix.T @ hessian @ matrix
 
         best = climb(objective, start)
+        if not best.converged:
+            raise _LostError
         return math.sqrt(max(0.0, 2.0 * (self.top - best.value))), matrix @ best.phi + fixed
 
     def _feasible(self, phi: Floats) -> Floats:
@@ -219,6 +223,13 @@ class _Profile:
 
     def limit(self, estimate: float, se: float, z: float, certain: bool) -> Side:
         """Where the root of the deviance reaches `z`, going out from the estimate by `se`."""
+        try:
+            return self._search(estimate, se, z, certain)
+        except _LostError:
+            self.why = "the likelihood could not be followed there; check the counts"
+            return None
+
+    def _search(self, estimate: float, se: float, z: float, certain: bool) -> Side:
         from scipy.optimize import brentq
 
         inner, near = estimate, self.phi

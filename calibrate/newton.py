@@ -73,9 +73,10 @@ def climb(objective: Objective, start: Floats) -> Optimum:
     while moving and iteration < _MAX_ITERATIONS:
         iteration += 1
         step = ascent(here[1], here[2])
-        decrement = float(here[1] @ step)
         if not np.abs(step).max() < _HUGE:
+            decrement = np.inf
             break
+        decrement = float(here[1] @ step)
         length, moving = 1.0, decrement >= NEAR
         there = objective(phi + step)
         if not moving:
