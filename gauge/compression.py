@@ -322,7 +322,8 @@ class Detector:
         first, second = self._early_largest
         largest = second if self._count > 16 else first
         need = self.settings.press_noises * self._rest.noise_n
-        if self._unseen and largest - self._rest.level_n > max(need, self._rest.level_n - min(values)):
+        need = max(need, 3 * (max(values) - min(values)))
+        if self._unseen and largest - self._rest.level_n > need:
             out.append(CutPress(t_s=t_s, largest_n=first, reason=self._unseen))
         self._early = []
         self._to_rest(t_s)
@@ -604,6 +605,9 @@ class Detector:
         elif rise >= need and not brief and press.largest_n > self._margin():
             out.append(self._compression(press, release))
             self._confirmed = True
+        else:  # a touch: the rest level known before it holds
+            self._to_rest(release.t_s)
+            return
         self._rest.resume(level)
         self._to_rest(release.t_s)
 
