@@ -16,9 +16,11 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
+from gauge.comport import ComPort
 from gauge.errors import CannotWriteError, PortError
 from gauge.records import Chunk
 from gauge.uart import Wire, heard
@@ -41,8 +43,8 @@ class LineEnd(Protocol):
     def write(self, data: bytes) -> None:
         """Send; what the client does not take is lost, as on a real line."""
 
-    def client_baud(self) -> int | None:
-        """Speed that the client set; None where the line has none or it cannot be told."""
+    def client_wire(self, wire: Wire) -> Wire:
+        """The gauge's settings, changed to the client's wherever the line tells those."""
 
     def wait(self, seconds: float) -> None:
         """Sleep until the client says something, at most so long."""
@@ -116,12 +118,13 @@ class PtyEnd:
         with contextlib.suppress(BlockingIOError, OSError):
             os.write(self._fd, data)
 
-    def client_baud(self) -> int | None:
-        """Speed that the client set."""
+    def client_wire(self, wire: Wire) -> Wire:
+        """The gauge's settings, with the speed that the client set."""
         try:
-            return self._bauds.get(self._termios.tcgetattr(self._fd)[5])
+            baud = self._bauds.get(self._termios.tcgetattr(self._fd)[5])
         except self._termios.error:
-            return None
+            baud = None
+        return replace(wire, baudrate=baud) if baud else wire
 
     def wait(self, seconds: float) -> None:
         """Sleep until the client says something, at most so long."""
@@ -138,7 +141,16 @@ class PtyEnd:
 
 
 class TcpEnd:
-    """A TCP port for one client at a time; clients open ``socket://host:port``.
+    """A TCP port for one client at a time; clients open `address`.
+
+    Parameters
+    ----------
+    port : int, optional
+        0 for any that is free.
+    host : str, optional
+    com_port : bool, optional
+        Speak RFC 2217, by which a client sets speed, data bits and parity; clients then open
+        ``rfc2217://host:port`` and no longer ``socket://host:port``.
 
     Raises
     ------
@@ -146,7 +158,7 @@ class TcpEnd:
         If the port cannot be listened on.
     """
 
-    def __init__(self, port: int = 0, host: str = "127.0.0.1") -> None:
+    def __init__(self, port: int = 0, host: str = "127.0.0.1", *, com_port: bool = False) -> None:
         try:
             self._server = socket.create_server((host, port))
         except (OSError, OverflowError) as error:
@@ -155,8 +167,10 @@ class TcpEnd:
             ) from None
         self._server.setblocking(False)
         self.port: int = self._server.getsockname()[1]
-        self.address = f"socket://{host}:{self.port}"
+        self.address = f"{'rfc2217' if com_port else 'socket'}://{host}:{self.port}"
         self._client: socket.socket | None = None
+        self._com_port = com_port
+        self._com: ComPort | None = None
 
     def attached(self) -> bool:
         """Whether a client is connected."""
@@ -164,6 +178,7 @@ class TcpEnd:
             with contextlib.suppress(BlockingIOError):
                 self._client, _ = self._server.accept()
                 self._client.setblocking(False)
+                self._com = ComPort() if self._com_port else None
         return self._client is not None
 
     def _drop(self) -> None:
@@ -183,10 +198,17 @@ class TcpEnd:
             data = b""
         if not data:
             self._drop()
+        if self._com is None:
+            return data
+        data = self._com.feed(data)
+        self._send(self._com.replies())
         return data
 
     def write(self, data: bytes) -> None:
         """Send; a client that has gone is forgotten."""
+        self._send(data if self._com is None else self._com.escaped(data))
+
+    def _send(self, data: bytes) -> None:
         try:
             if self._client is not None:
                 self._client.send(data)
@@ -195,9 +217,9 @@ class TcpEnd:
         except OSError:
             self._drop()
 
-    def client_baud(self) -> int | None:
-        """None: a socket has no speed."""
-        return None
+    def client_wire(self, wire: Wire) -> Wire:
+        """The gauge's settings; over RFC 2217, the client's."""
+        return wire if self._com is None else self._com.wire
 
     def wait(self, seconds: float) -> None:
         """Sleep until the client says something, at most so long."""
@@ -231,7 +253,7 @@ def serve(
     wire : Wire, optional
         Line settings of the gauge; without them every client hears it rightly.
     client_wire : Wire, optional
-        Data bits and parity of the client, where they are known; its speed is asked of the line.
+        Settings of the client, for those that the line does not tell.
     request : bytes, optional
         What a polled gauge answers to. Any other bytes are passed over.
     speedup : float, optional
@@ -270,9 +292,10 @@ def serve(
             asked, lines = _answer(asked, request, gauge, clock_s)
         else:
             asked, lines = b"", [chunk.data for chunk in gauge.due(clock_s)]
-        if attached:
+        if attached and lines:
+            received = None if wire is None else end.client_wire(client_wire or wire)
             for line in lines:
-                end.write(_as_heard(line, wire, client_wire, end.client_baud()))
+                end.write(line if wire is None else heard(line, wire, received or wire))
         next_s = (gauge.next_s - clock_s) / speedup
         end.wait(max(0.0, min(next_s, _LONGEST_WAIT_S)))
     return clock_s
@@ -286,19 +309,6 @@ def _answer(
         asked = asked.partition(request)[2]
         lines.append(gauge.answer(clock_s))
     return asked[-len(request) :], lines
-
-
-def _as_heard(line: bytes, wire: Wire | None, client: Wire | None, baud: int | None) -> bytes:
-    if wire is None or (client is None and baud in (None, wire.baudrate)):
-        return line
-    framing = client or wire
-    received = Wire(
-        baudrate=baud or wire.baudrate,
-        bytesize=framing.bytesize,
-        parity=framing.parity,
-        stopbits=framing.stopbits,
-    )
-    return heard(line, wire, received)
 
 
 @contextlib.contextmanager

@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 from gauge.berrymodel import HungWeight, Press, Rest, Selection, Track, berry_track, hand_press
 from gauge.capture import load_capture
 from gauge.cli import group
+from gauge.comport import ComPort
 from gauge.errors import BadFormatError, CannotWriteError, InvalidValueError, PortError
 from gauge.linewriter import LineWriter
 from gauge.patternfill import PatternFiller
@@ -281,6 +282,35 @@ def test_polled_over_tcp() -> None:
         with serial.serial_for_url(end.address, timeout=0.3) as port:  # a second client
             port.write(b"R\r")
             assert b"N\r\n" in _read_until(port, b"N\r\n")
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning:serial")
+@pytest.mark.parametrize("framing", ["7E1", "8N1", "8O1"])
+def test_com_port_honours_speed_data_bits_and_parity(framing: str) -> None:
+    # RFC 2217, spoken by pySerial on the client's side.
+    end = TcpEnd(com_port=True)
+    wire = Wire(baudrate=19200, bytesize=int(framing[0]), parity=framing[1])
+    with running(end, _gauge([2.0], rate_hz=100), wire=wire):
+        with serial.serial_for_url(
+            end.address, 19200, bytesize=wire.bytesize, parity=wire.parity, timeout=0.2
+        ) as port:
+            good = _read_until(port, b" N\r\n")
+            assert b" N\r\n" in good
+        with serial.serial_for_url(end.address, 9600, timeout=0.2) as port:
+            assert b" N\r\n" not in port.read(60)
+        # A client at 8N1 sees the parity bit as bit 7, but hears 8O1 as it is.
+        with serial.serial_for_url(end.address, 19200, timeout=0.2) as port:
+            assert (b" N\r\n" in port.read(60)) is (framing[0] == "8")
+
+
+@given(st.binary(max_size=60), st.data())
+def test_com_port_bytes_may_be_split_anywhere(data: bytes, draw: st.DataObject) -> None:
+    sent = ComPort.escaped(data) + bytes([255, 250, 44, 1, 0, 0, 255, 255, 1, 255, 240])
+    cut = draw.draw(st.integers(0, len(sent)))
+    port = ComPort()
+    assert port.feed(sent[:cut]) + port.feed(sent[cut:]) == data
+    assert port.wire.baudrate == 0xFF01
+    assert port.replies() == bytes([255, 250, 44, 101, 0, 0, 255, 255, 1, 255, 240])
 
 
 def test_a_busy_tcp_port() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from random import Random
@@ -14,7 +15,6 @@ from gauge.clikit import say
 
 if TYPE_CHECKING:
     from gauge.berrymodel import Selection, Track
-    from gauge.lineformat import LineFormat
     from gauge.records import Chunk
     from gauge.simulate import LineEnd
 
@@ -41,6 +41,11 @@ FAULTS = ("noise", "unit", "overload", "cut")
     type=click.IntRange(0, 65535),
     metavar="PORT",
     help="Serve socket://127.0.0.1:PORT instead of a pseudo-terminal; 0 for any.",
+)
+@click.option(
+    "--com-port",
+    is_flag=True,
+    help="Serve RFC 2217 on the TCP port: the client's speed, data bits and parity count.",
 )
 @click.option("--link", type=click.Path(path_type=Path), help="Also reachable by this link.")
 @click.option(
@@ -117,6 +122,7 @@ def command(
     format_name: str,
     template: str | None,
     tcp_port: int | None,
+    com_port: bool,
     link: Path | None,
     mode: str | None,
     rate_hz: float,
@@ -154,6 +160,7 @@ def command(
     \b
     gauge simulate --tcp 4001 --mass 200g --mass 500g --gain-error 2
     """  # noqa: D301
+    from gauge.benchchoice import chosen_format
     from gauge.berrymodel import Selection
     from gauge.capture import unescape
     from gauge.linewriter import LineWriter
@@ -162,7 +169,7 @@ def command(
     from gauge.units import parse_unit
     from gauge.virtualgauge import Display, Faults, VirtualGauge
 
-    fmt = _format(format_name)
+    fmt = chosen_format(format_name)
     display = Display(
         step=_step(step),
         noise_n=noise_n,
@@ -207,8 +214,8 @@ def command(
     )
     client = None
     if client_framing:
-        client = Wire(bytesize=int(client_framing[0]), parity=client_framing[1])
-    end = _end(tcp_port, link)
+        client = replace(wire, bytesize=int(client_framing[0]), parity=client_framing[1])
+    end = _end(tcp_port, link, com_port=com_port)
     try:
         click.echo(end.address)
         played_s = serve(
@@ -223,13 +230,6 @@ def command(
         end.close()
 
 
-def _format(name: str) -> LineFormat:
-    from gauge.lineformat import load_format, shipped_format
-
-    path = Path(name)
-    return load_format(path) if path.suffix == ".toml" or path.exists() else shipped_format(name)
-
-
 def _step(text: str) -> Decimal:
     from decimal import InvalidOperation
 
@@ -242,14 +242,14 @@ def _step(text: str) -> Decimal:
     return step
 
 
-def _end(tcp_port: int | None, link: Path | None) -> LineEnd:
+def _end(tcp_port: int | None, link: Path | None, *, com_port: bool) -> LineEnd:
     from gauge.simulate import PtyEnd, TcpEnd
 
-    if tcp_port is None:
+    if tcp_port is None and not com_port:
         return PtyEnd(link)
     if link is not None:
         raise click.UsageError("--link goes with a pseudo-terminal, not with --tcp.")
-    return TcpEnd(tcp_port)
+    return TcpEnd(tcp_port or 0, com_port=com_port)
 
 
 def _play(
@@ -284,12 +284,6 @@ def _play(
 
 def _write(target: Path, chunks: list[Chunk]) -> None:
     from gauge.capture import write_capture
-    from gauge.errors import CannotWriteError
+    from gauge.outfile import write_whole
 
-    try:
-        with target.open("w", encoding="ascii", newline="\n") as file:
-            file.writelines(f"{line}\n" for line in write_capture(chunks))
-    except OSError as error:
-        raise CannotWriteError(
-            f"cannot write {target}: {error.strerror or error}.", todo="Choose another name."
-        ) from None
+    write_whole(target, (f"{line}\n" for line in write_capture(chunks)))

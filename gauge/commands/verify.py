@@ -129,13 +129,14 @@ def command(
         raise click.UsageError("give --port, or --capture with a file.")
     if format_name is None:
         raise click.UsageError("give --format, the line format that gauge learn wrote.")
+    from gauge.benchchoice import chosen_format
     from gauge.checkweight import parse_mass
     from gauge.gravity import gravity_at
     from gauge.records import Session
     from gauge.season import open_season
     from gauge.verification import Hanging, verify
 
-    fmt = _format(format_name)
+    fmt = chosen_format(format_name)
     hung = tuple(parse_mass(mass) for mass in masses) * runs
     with open_season(season_file, create=True) as season:
         if latitude is None and elevation is None:
@@ -245,12 +246,6 @@ def _now() -> str:
     from datetime import UTC, datetime
 
     return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _format(name: str) -> LineFormat:
-    from gauge.lineformat import load_format
-
-    return load_format(Path(name))
 
 
 def _recorded(capture_file: Path | None) -> Iterator[Chunk | Gap]:
