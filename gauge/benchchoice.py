@@ -1,27 +1,13 @@
-"""Which line format, sample and number of berries the command line means."""
+"""Which sample and how many berries the command line means."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 from gauge.errors import NoSuchRecordError
-from gauge.lineformat import LineFormat, load_format, shipped_format
 from gauge.records import Sample
 from gauge.season import SeasonFile
 from gauge.season.rows import SampleRow
-
-
-def chosen_format(name: str) -> LineFormat:
-    """A line format by file, or a shipped one by name.
-
-    Examples
-    --------
-    >>> chosen_format("number-unit").name
-    'number-unit'
-    """
-    path = Path(name)
-    return load_format(path) if path.suffix == ".toml" or path.exists() else shipped_format(name)
 
 
 def chosen_sample(season: SeasonFile, wanted: Sample) -> tuple[SampleRow, list[str]]:

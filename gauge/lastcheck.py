@@ -50,5 +50,5 @@ def check_warning(
         at = at.replace(tzinfo=UTC)
     age = ((now or datetime.now(UTC)) - at).total_seconds() / 86400
     if age > days:
-        return f"The last good check of this gauge is {age:.0f} days old (limit {days:g}): gauge verify."
+        return f"The gauge's last good check is {age:.0f} days old, limit {days:g}: gauge verify."
     return None

@@ -132,6 +132,7 @@ class Logger:
         if isinstance(item, Gap):
             events = [] if self.down else self._interrupt(item.from_ns, item.reason)
             self.down = None
+            self.framer.gap(item.to_ns)
             self._keep_gap(item)
             return [*events, LineGap(gap=item)]
         if self.paused_ns is not None or not item.data:
@@ -204,7 +205,7 @@ class Logger:
         self.paused_ns = None
         self._keep_gap(gap)
         self._quiet_ns, self._told_silence = now_ns, False
-        self.framer.gap()
+        self.framer.gap(now_ns)
         return [LineGap(gap=gap)]
 
     def score(self, rater: str, label: str) -> list[Event]:
@@ -280,8 +281,8 @@ class Logger:
         events: list[Event] = []
         for press in found:
             if self.done:
-                break
-            if isinstance(press, CutPress):
+                events.append(PressRefused(reason="all the berries that were wanted are stored"))
+            elif isinstance(press, CutPress):
                 events.append(PressCut(cut=press))
             elif self._held is not None:
                 who = ", ".join(self.missing)

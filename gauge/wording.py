@@ -70,7 +70,7 @@ def told(event: Event, port: str) -> str:
             return f"{port}: {reason}. Waiting for it to come back; nothing stored is lost."
         case LineGap(gap=gap):
             seconds = (gap.to_ns - gap.from_ns) / 1e9
-            return f"{port}: gap of {seconds:.1f} s ({gap.reason}). Listening."
+            return f"{port}: gap of {seconds:.1f} s ({gap.reason}); what was sent then is lost."
         case Silence(seconds=seconds, heard=True):
             return (
                 f"{port}: for {seconds:.0f} s bytes came, but none that the line format can read. "

@@ -64,7 +64,7 @@ def _all(options: tuple[Callable[[Any], Any], ...]) -> Callable[[Any], Any]:
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each stored berry.")
 @click.option("--raters", metavar="NAME,NAME", help="Raters who score each berry by finger.")
 @click.option("--blind", is_flag=True,
-              help="Hide each force until all raters have scored, and show blind codes.")  # fmt: skip
+              help="Hide forces until all raters have scored; show blind codes.")  # fmt: skip
 @click.option("--loading-rate", metavar="LOW-HIGH",
               help="Planned rate of loading in N/s; presses outside it are flagged.")  # fmt: skip
 @click.option("--half-width", "half_width_n", type=click.FloatRange(0, min_open=True), metavar="N",
@@ -117,15 +117,16 @@ def command(
         raise click.UsageError("--blind hides forces until the raters have scored: give --raters.")
     if len(set(names)) != len(names):
         raise click.UsageError("--raters names the same rater twice.")
-    from gauge.benchchoice import berries_left, chosen_format
+    from gauge.benchchoice import berries_left
     from gauge.detectorsettings import DetectorSettings
     from gauge.lastcheck import check_warning
+    from gauge.lineformat import load_format
     from gauge.logger import Logger
     from gauge.records import Session
     from gauge.season import open_season
     from gauge.sitting import Sitting
 
-    fmt = chosen_format(format_name)
+    fmt = load_format(format_name)
     settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))
     session = Session(
         started_at="",
@@ -192,6 +193,7 @@ def _sample(season: SeasonFile, code: str | None, fields: dict[str, Any]) -> Sam
 
 
 def planned_rates(text: str | None) -> tuple[float, float] | None:
+    """Read a range of loading rates, such as ``0.5-3``."""
     if text is None:
         return None
     low, _, high = text.partition("-")

@@ -1,0 +1,78 @@
+"""How well the mean of a clamshell is known, and how many more berries a wanted precision needs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from gauge.errors import InvalidValueError
+
+_MOST = 100_000
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Summary:
+    """Mean and spread of peaks in N; what needs two berries is None before."""
+
+    n: int
+    mean_n: float | None
+    sd_n: float | None
+    half_width_n: float | None
+
+    @property
+    def cv(self) -> float | None:
+        """Coefficient of variation, a share of the mean."""
+        if self.sd_n is None or not self.mean_n:
+            return None
+        return self.sd_n / self.mean_n
+
+
+def summarise(peaks_n: Sequence[float], level: float = 0.95) -> Summary:
+    """Mean, standard deviation (n - 1) and half-width of the mean's interval.
+
+    The interval is Student's: mean +- t(n - 1) s / sqrt(n) (NIST/SEMATECH e-Handbook of
+    Statistical Methods, 1.3.5.2).
+
+    Examples
+    --------
+    >>> found = summarise([1.0, 1.2, 1.4])
+    >>> round(found.sd_n, 3), round(found.half_width_n, 3)
+    (0.2, 0.497)
+    """
+    n = len(peaks_n)
+    mean = math.fsum(peaks_n) / n if n else None
+    if n < 2 or mean is None:
+        return Summary(n=n, mean_n=mean, sd_n=None, half_width_n=None)
+    sd = math.sqrt(math.fsum((x - mean) ** 2 for x in peaks_n) / (n - 1))
+    return Summary(n=n, mean_n=mean, sd_n=sd, half_width_n=_half_width(sd, n, level))
+
+
+def berries_needed(sd_n: float, half_width_n: float, level: float = 0.95) -> int:
+    """Smallest number of berries whose mean is known within a half-width, at this spread.
+
+    Raises
+    ------
+    InvalidValueError
+        If the half-width is not above zero.
+
+    Examples
+    --------
+    >>> berries_needed(0.2, 0.1)
+    18
+    """
+    if not half_width_n > 0:
+        raise InvalidValueError("the wanted half-width must be above zero")
+    # Student's t is never below the normal quantile, so the search begins just under its answer.
+    n = max(2, min(_MOST, math.floor((1.9 * sd_n / half_width_n) ** 2)))
+    while n > 2 and _half_width(sd_n, n - 1, level) <= half_width_n:
+        n -= 1
+    while n < _MOST and _half_width(sd_n, n, level) > half_width_n:
+        n += 1
+    return n
+
+
+def _half_width(sd_n: float, n: int, level: float) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(n - 1, 0.5 + level / 2)) * sd_n / math.sqrt(n)
