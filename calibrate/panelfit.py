@@ -16,7 +16,9 @@ from gauge.errors import NotConvergedError
 
 Floats = NDArray[np.float64]
 
-POINTS = 7
+# Nodes of a berry, and after how many steps they stay where they are.
+POINTS = 9
+_MOVES = 3
 _MAX_ITERATIONS = 60
 _NEAR = 1e-7
 
@@ -63,7 +65,13 @@ class Peak:
 
 
 def climb_panel(
-    data: PanelData, theta: Floats, prior: Prior, *, berry_sd: float, nodes: Nodes | None = None
+    data: PanelData,
+    theta: Floats,
+    prior: Prior,
+    *,
+    berry_sd: float,
+    near: Peak | None = None,
+    points: int = POINTS,
 ) -> Peak:
     """Maximise the likelihood times the prior by damped Newton steps.
 
@@ -75,25 +83,29 @@ def climb_panel(
     prior : Prior
     berry_sd : float
         Standard deviation of log berry effects; 0 for none.
-    nodes : Nodes, optional
-        From a fit nearby.
+    near : Peak, optional
+        A fit nearby whose nodes are taken over.
+    points : int
+        Nodes of a berry.
 
     Raises
     ------
     NotConvergedError
     """
-    if nodes is None or nodes.sigma != berry_sd:
-        nodes = Nodes.start(data.n_berries, berry_sd, POINTS)
-        nodes = nodes.moved(evaluate(data, theta, nodes).share)
+    if near is not None and near.nodes.sigma > 0.0 and near.nodes.effect.shape[1] == points:
+        nodes = near.nodes.moved(near.share, berry_sd)
+    else:
+        nodes = Nodes.start(data.n_berries, berry_sd, points)
+        if berry_sd > 0.0:
+            nodes = nodes.moved(evaluate(data, theta, nodes).share)
     here = evaluate(data, theta, nodes)
-    settled = berry_sd == 0.0
     for iteration in range(1, _MAX_ITERATIONS + 1):
         away = theta - prior.centre
         slope = here.gradient - prior.precision * away
         curve = -here.hessian + np.diag(prior.precision)
-        step = _uphill(curve, slope)
+        step, ridge = _uphill(curve, slope)
         gain = float(slope @ step)
-        if gain < _NEAR and settled:
+        if gain < _NEAR and ridge == 0.0:
             return Peak(
                 theta=theta,
                 log_likelihood=here.value,
@@ -104,8 +116,10 @@ def climb_panel(
                 iterations=iteration,
             )
         value = here.value - 0.5 * float(prior.precision @ away**2)
-        length = 1.0
-        while length > 1e-4:
+        # A step beyond a factor of e in anything is not to be trusted.
+        length = 1.0 / max(1.0, float(np.abs(step).max()))
+        shortest = 1e-4 * length
+        while length > shortest:
             trial = theta + length * step
             if in_order(data, trial):
                 there = evaluate(data, trial, nodes)
@@ -116,8 +130,8 @@ def climb_panel(
         else:
             break
         theta, here = trial, there
-        settled = gain < 1e-2 and length == 1.0
-        if berry_sd > 0.0 and gain > 1e-4:
+        # Nodes that kept moving would keep the top moving too.
+        if iteration <= _MOVES and gain > 1e-4:
             nodes = nodes.moved(here.share)
             here = evaluate(data, theta, nodes)
     raise NotConvergedError(
@@ -126,8 +140,8 @@ def climb_panel(
     )
 
 
-def _uphill(curve: Floats, slope: Floats) -> Floats:
-    """Solve curve step = slope, with the curve made positive where it is not."""
+def _uphill(curve: Floats, slope: Floats) -> tuple[Floats, float]:
+    """Solve curve step = slope; the ridge is what made the curve positive, 0 if it was."""
     ridge = 0.0
     size = float(np.abs(np.diagonal(curve)).max())
     while True:
@@ -136,4 +150,4 @@ def _uphill(curve: Floats, slope: Floats) -> Floats:
         except np.linalg.LinAlgError:
             ridge = max(10.0 * ridge, 1e-6 * size)
             continue
-        return np.asarray(np.linalg.solve(factor.T, np.linalg.solve(factor, slope)))
+        return np.linalg.solve(factor.T, np.linalg.solve(factor, slope)), ridge

@@ -1,4 +1,4 @@
-"""The likelihood of a panel: one scale, a hand and a spread for every rater, a feel for every berry.
+"""The likelihood of a panel: one scale, a hand and a spread per rater, a feel for every berry.
 
 ``z = (h(F e^b) - c_k e^u) / (s e^v)`` with h the identity, ``(log F + b - log c_k - u) / (s e^v)``
 with h the logarithm: hands (u) and berries (b) multiply force on both force scales, since a hand
@@ -158,21 +158,27 @@ class Nodes:
         effect, log_weight = adaptive_nodes(centre, width, sigma, points)
         return cls(effect=effect, log_weight=log_weight, sigma=sigma)
 
-    def moved(self, share: Floats) -> Nodes:
+    def moved(self, share: Floats, sigma: float | None = None) -> Nodes:
         """Nodes around the mean and deviation of the effects given the data.
 
         Parameters
         ----------
         share : ndarray of float, shape (n_berries, points)
-            Probability of each node given the data. Moments in place of mode and curvature:
-            Naylor, J. C. & Smith, A. F. M. (1982) Appl. Statist. 31:214-225.
+            Probability of each node given the data.
+        sigma : float, optional
+            Another standard deviation of berries.
+
+        Notes
+        -----
+        Moments in place of mode and curvature: Naylor, J. C. & Smith, A. F. M. (1982) Appl.
+        Statist. 31:214-225.
         """
         if self.sigma == 0.0:
             return self
         centre = (share * self.effect).sum(axis=1)
         width = np.sqrt((share * (self.effect - centre[:, None]) ** 2).sum(axis=1))
         width = np.maximum(width, 0.1 * self.sigma)
-        return Nodes.around(centre, width, self.sigma, self.effect.shape[1])
+        return Nodes.around(centre, width, sigma or self.sigma, self.effect.shape[1])
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from calibrate.pairs import Pairs
 from calibrate.panelfit import Peak, Prior, climb_panel
 from calibrate.panelmodel import PanelData, lay_out
 from calibrate.verdict import Separation, force_separation
-from gauge.errors import SeparationError
+from gauge.errors import NotConvergedError, SeparationError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -27,6 +28,9 @@ _BY_CHANCE = 0.002
 # Deviations at which hands and spreads are held while the peak is looked for, and how loosely the
 # places are: a hand of its own for each rater and cut points anywhere within a factor of twenty.
 _HAND, _SPREAD, _PLACE, _OWN = 0.15, 0.3, 3.0, 0.5
+# Berry deviations beyond a fall of the log-likelihood by this much are not looked at.
+_FALLEN = 5.0
+_MANY_POINTS = 31
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,12 +92,25 @@ class Panel:
         found: list[Peak] = []
         theta, best = self.start, -np.inf
         for sd in BERRY_SDS if berries and self.berries else BERRY_SDS[:1]:
-            peak = climb_panel(self.data, theta, self.prior, berry_sd=sd)
+            near = found[-1] if found else None
+            try:
+                peak = self._peak(theta, sd, near)
+            except NotConvergedError:
+                if near is None:
+                    raise
+                break
             found.append(peak)
             theta, best = peak.theta, max(best, peak.log_likelihood)
-            if peak.log_likelihood < best - 8.0:
+            if peak.log_likelihood < best - _FALLEN:
                 break
         return tuple(found)
+
+    def _peak(self, theta: Floats, sd: float, near: Peak | None) -> Peak:
+        try:
+            return climb_panel(self.data, theta, self.prior, berry_sd=sd, near=near)
+        except NotConvergedError:
+            # Sharp fingers and berries that differ much: few nodes do not reach.
+            return climb_panel(self.data, theta, self.prior, berry_sd=sd, points=_MANY_POINTS)
 
 
 def named_raters(pairs: Pairs) -> Pairs:
@@ -191,7 +208,7 @@ def _places(
         kept = [rank for rank in range(cuts + 1) if rank not in gone]
         place[rater, : kept[0]] = -1
         place[rater, kept[-1] :] = -2
-        for hard, soft in zip(kept[:-1], kept[1:], strict=True):
+        for hard, soft in pairwise(kept):
             if soft - hard > 1:
                 place[rater, hard:soft] = cuts + len(extra)
                 extra.append(float(log_cut[hard:soft].mean()))

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from calibrate.cutmodel import CutFit, ForceScale, fit_cuts
 from calibrate.intervals import cut_intervals
 from calibrate.pairs import Pairs
-from calibrate.panelfit import Prior, climb_panel
+from calibrate.panelfit import Peak, Prior, climb_panel
 from calibrate.panelintervals import Mixture, Normals, pool
 from calibrate.panelstart import Panel, named_raters, prepare
 from calibrate.scale import Scale
@@ -207,10 +207,11 @@ def fit_panel(
     mixture = pool(
         panel.data, peaks, panel.prior, hands="hands" in effects, spreads="spreads" in effects
     )
-    return _report(panel, mixture, effects, level)
+    near = next(peak for peak in peaks if peak.nodes.sigma == mixture.best[2])
+    return _report(panel, near, mixture, effects, level)
 
 
-def _report(panel: Panel, mixture: Mixture, effects: Effects, level: float) -> PanelFit:
+def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level: float) -> PanelFit:
     pairs, data, scale = panel.pairs, panel.data, panel.pairs.scale
     cuts = range(data.n_cuts)
     centre = np.column_stack([panel.column(place=k) for k in cuts])
@@ -268,13 +269,13 @@ def _report(panel: Panel, mixture: Mixture, effects: Effects, level: float) -> P
         next_rater=_interval(
             panel, mixture.of(centre, centre=True, extra=mixture.hand_sd**2), level
         ),
-        log_likelihood=_marginal(panel, mixture),
+        log_likelihood=_marginal(panel, near, mixture),
         parameters=data.n_cuts + 1 + sum(("hands" in effects, "spreads" in effects, has_berries)),
         warnings=tuple(warnings),
     )
 
 
-def _marginal(panel: Panel, mixture: Mixture) -> float:
+def _marginal(panel: Panel, near: Peak, mixture: Mixture) -> float:
     """Marginal log-likelihood at the best deviations: Laplace's method for hands and spreads."""
     hand_sd, spread_sd, berry_sd = mixture.best
     data = panel.data
@@ -283,9 +284,10 @@ def _marginal(panel: Panel, mixture: Mixture) -> float:
     precision[data.n_places + 1 :] = deviations**-2.0
     peak = climb_panel(
         data,
-        panel.start,
+        near.theta,
         Prior(centre=panel.prior.centre, precision=precision),
         berry_sd=berry_sd,
+        near=near,
     )
     effect = peak.theta[data.n_places + 1 :]
     inner = peak.information[data.n_places + 1 :, data.n_places + 1 :] + np.diag(deviations**-2.0)
