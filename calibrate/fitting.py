@@ -6,6 +6,7 @@ What every command that needs cut points calls. The models are in cutmodel and r
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -60,6 +61,55 @@ def calibrate_pairs(
     >>> round(found.cuts_n[0], 6), round(found.low_n[0], 2), found.n
     (3.0, 2.51, 80)
     """
+    if len(pairs.raters) > 1:
+        found = _of_panel(pairs, force_scale, kind, level, firmest)
+    else:
+        found = _of_hand(pairs, force_scale, kind, level, firmest, resamples, seed)
+    return replace(
+        found,
+        n=pairs.n,
+        level=level,
+        raters=pairs.raters,
+        fingerprint=fingerprint(pairs, found.force_scale, kind, level),
+        version=__version__,
+        source=pairs.source,
+    )
+
+
+def _of_panel(
+    pairs: Pairs, force_scale: ForceChoice, kind: Kind, level: float, firmest: str
+) -> Calibration:
+    from calibrate.raters import fit_panel
+
+    fit = fit_panel(pairs, force_scale=force_scale, level=level, firmest=firmest)
+    warnings = list(fit.warnings)
+    if kind != "profile":
+        warnings.append(
+            f"{kind} intervals are for one hand; the panel's include how hands differ "
+            "and are made in one way only"
+        )
+    return Calibration(
+        scale=pairs.scale,
+        force_scale=fit.force_scale,
+        cuts_n=tuple(cut.force_n for cut in fit.cuts),
+        low_n=tuple(cut.low_n for cut in fit.cuts),
+        high_n=tuple(cut.high_n for cut in fit.cuts),
+        spread=fit.spread,
+        hand_sd=fit.hand_sd,
+        log_likelihood=fit.log_likelihood,
+        warnings=tuple(warnings),
+    )
+
+
+def _of_hand(
+    pairs: Pairs,
+    force_scale: ForceChoice,
+    kind: Kind,
+    level: float,
+    firmest: str,
+    resamples: int,
+    seed: int,
+) -> Calibration:
     fit, warnings = _best(pairs, force_scale, firmest)
     intervals = cut_intervals(fit, kind=kind, level=level, resamples=resamples, seed=seed)
     warnings += unused_warnings(pairs)
@@ -72,14 +122,7 @@ def calibrate_pairs(
         low_n=tuple(i.low_n for i in intervals),
         high_n=tuple(i.high_n for i in intervals),
         spread=fit.spread,
-        level=level,
-        covariance=whole_covariance(fit),
-        n=pairs.n,
-        raters=pairs.raters,
         log_likelihood=fit.log_likelihood,
-        fingerprint=fingerprint(pairs, fit.force_scale, kind, level),
-        version=__version__,
-        source=pairs.source,
         warnings=tuple(warnings),
     )
 

@@ -15,6 +15,7 @@ from click.testing import CliRunner, Result
 from calibrate.cli import group
 from calibrate.fitting import calibrate_pairs, fingerprint
 from calibrate.pairs import load_pairs
+from calibrate.raters import fit_panel
 from gauge.errors import (
     BadTableError,
     CannotWriteError,
@@ -144,6 +145,25 @@ def test_one_rater_of_three(tmp_path: Path) -> None:
     assert one["n"] == 100
     pairs = load_pairs(path, raters=["marek"])
     assert one["cuts"][0]["force_N"] == calibrate_pairs(pairs).cuts_n[0]
+
+
+def test_two_raters_or_more_are_a_panel(tmp_path: Path) -> None:
+    path = blackberries(tmp_path / "three.csv")
+    result = fit(path, "--json")
+    document = json.loads(result.stdout)
+    assert document["raters"] == 3
+    assert document["n"] == 300
+    pairs = load_pairs(path)
+    found = fit_panel(pairs)
+    assert [cut["force_N"] for cut in document["cuts"]] == [cut.force_n for cut in found.cuts]
+    # How hands differ is part of the uncertainty: wider than all rows taken as one hand's.
+    pooled = tmp_path / "pooled.csv"
+    pooled.write_text(path.read_text().replace("rater", "note"))
+    one = json.loads(fit(pooled, "--json").stdout)
+    for of_panel, of_hand in zip(document["cuts"], one["cuts"], strict=True):
+        assert of_panel["high_N"] - of_panel["low_N"] > of_hand["high_N"] - of_hand["low_N"]
+    assert "hands differ" in fit(path).stdout
+    assert "one hand" in fit(path, "--interval", "wald").stderr
 
 
 def test_unused_scores_are_reported_and_kept(tmp_path: Path) -> None:

@@ -174,4 +174,9 @@ def show(calibration: Calibration, firmest: str) -> None:
     unit = "N" if calibration.force_scale == "linear" else "in log N"
     hands = f" by {table['raters']} raters" if table["raters"] > 1 else ""
     click.echo(f"{calibration.n} scores{hands}; spread of the fingers {table['spread']:.3g} {unit}")
+    if calibration.hand_sd is not None:
+        click.echo(
+            "Cut points of the panel's middle hand; "
+            f"hands differ by about {100 * calibration.hand_sd:.0f} % of force."
+        )
     click.echo(f"log-likelihood {calibration.log_likelihood:.3f}, {calibration.force_scale} scale")
