@@ -321,7 +321,8 @@ def _value(key: str, value: Any) -> Any:
             raise BadFormatError(f"key '{key}' must be a list of strings.")
         return tuple(_latin(key, v) for v in value) if key == "terminators" else tuple(value)
     wanted, word = _TYPES.get(key, ((str,), "a string"))
-    if not isinstance(value, wanted) or (isinstance(value, bool) and bool not in wanted):
+    right: bool = isinstance(value, wanted) and (bool in wanted or not isinstance(value, bool))
+    if not right:
         raise BadFormatError(f"key '{key}' must be {word}.")
     if key in _BYTES_KEYS:
         return _latin(key, value)
