@@ -7,7 +7,7 @@ what these are: they are averaged over a grid, each weighted by how well it expl
 The variance between raters is averaged as Student's t does it: evenly in its logarithm, and to
 below the sampling variance where raters agree better than chance lets them. With nothing known
 beforehand that would be the t interval with J - 1 degrees of freedom; that hands seldom differ by
-more than a third of force takes away its long tails.
+more than half of force takes away its longest tails.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ Floats = NDArray[np.float64]
 
 # Standard deviations of log hands and log spreads that are tried, and what is known of them
 # beforehand: half-normal with these standard deviations.
-HAND_SDS = np.concatenate([[0.0], np.geomspace(0.01, 0.6, 16)])
+HAND_SDS = np.concatenate([[0.0], np.geomspace(0.01, 1.0, 18)])
 SPREAD_SDS = np.array([0.0, 0.1, 0.2, 0.3, 0.45])
-HAND_PRIOR = 0.25
+HAND_PRIOR = 0.4
 SPREAD_PRIOR = 0.3
 BERRY_PRIOR = 0.2
 # Factors on the sampling variance, for raters that agree better than it lets them.
@@ -77,7 +77,7 @@ class Mixture:
             Variance to add: that of a hand not yet seen.
         """
         mean = self.mean @ columns
-        variance = np.einsum("pm,gpq,qm->gm", columns, self.covariance, columns)
+        variance = ((self.covariance @ columns) * columns).sum(axis=1)
         variance += np.broadcast_to(extra, self.weight.shape)[:, None]
         weight = self.weight
         if centre:
@@ -175,10 +175,13 @@ def pool(
         mean = covariance @ pull
         gain = mean @ pull
         # Log-likelihood with places and log s integrated out too (restricted likelihood).
-        score = 0.5 * (
-            gain - np.linalg.slogdet(curve)[1] + np.log(precision[:, places + 1 :]).sum(axis=1)
-        )
+        sign, log_size = np.linalg.slogdet(curve)
+        score = 0.5 * (gain - log_size + np.log(precision[:, places + 1 :]).sum(axis=1))
         score += peak.log_likelihood - peak.theta @ (peak.gradient + 0.5 * info @ peak.theta)
+        # Nodes that do not reach can leave a curve that is none; such a guess counts for nothing.
+        sound = (sign > 0) & (np.diagonal(covariance, axis1=1, axis2=2) > 0).all(axis=1)
+        score = np.where(sound, score, -np.inf)
+        covariance = np.where(sound[:, None, None], covariance, np.eye(data.size))
         free = np.linalg.inv(info + np.diag(loose))
         between = free[hand, hand]
         noise = (np.trace(between) - between.sum() / raters) / max(raters - 1, 1)

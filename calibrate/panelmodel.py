@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from calibrate.ordinal import log_interval
+from calibrate.likelihood import log_interval
 from calibrate.quadrature import adaptive_nodes
 
 Floats = NDArray[np.float64]

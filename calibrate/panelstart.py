@@ -94,7 +94,7 @@ class Panel:
         for sd in BERRY_SDS if berries and self.berries else BERRY_SDS[:1]:
             near = found[-1] if found else None
             try:
-                peak = self._peak(theta, sd, near)
+                peak = self.peak(theta, self.prior, sd, near)
             except NotConvergedError:
                 if near is None:
                     raise
@@ -105,12 +105,17 @@ class Panel:
                 break
         return tuple(found)
 
-    def _peak(self, theta: Floats, sd: float, near: Peak | None) -> Peak:
+    def peak(self, theta: Floats, prior: Prior, berry_sd: float, near: Peak | None) -> Peak:
+        """Fit for one standard deviation of berries, with more nodes where few do not do.
+
+        Raises
+        ------
+        NotConvergedError
+        """
         try:
-            return climb_panel(self.data, theta, self.prior, berry_sd=sd, near=near)
+            return climb_panel(self.data, theta, prior, berry_sd=berry_sd, near=near)
         except NotConvergedError:
-            # Sharp fingers and berries that differ much: few nodes do not reach.
-            return climb_panel(self.data, theta, self.prior, berry_sd=sd, points=_MANY_POINTS)
+            return climb_panel(self.data, theta, prior, berry_sd=berry_sd, points=_MANY_POINTS)
 
 
 def named_raters(pairs: Pairs) -> Pairs:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from calibrate.cutmodel import CutFit, ForceScale, fit_cuts
 from calibrate.intervals import cut_intervals
 from calibrate.pairs import Pairs
-from calibrate.panelfit import Peak, Prior, climb_panel
+from calibrate.panelfit import Peak, Prior
 from calibrate.panelintervals import Mixture, Normals, pool
 from calibrate.panelstart import Panel, named_raters, prepare
 from calibrate.scale import Scale
@@ -247,7 +247,7 @@ def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level:
     if len(pairs.raters) == 2:
         warnings.append(
             "two raters tell little of how hands differ: the panel's intervals lean on what is "
-            "usual (within a third of force)"
+            "usual (within half of force)"
         )
     if "berries" in effects and not panel.berries:
         warnings.append(
@@ -282,13 +282,8 @@ def _marginal(panel: Panel, near: Peak, mixture: Mixture) -> float:
     deviations = np.repeat([max(hand_sd, 1e-4), max(spread_sd, 1e-4)], data.n_raters)
     precision = panel.prior.precision.copy()
     precision[data.n_places + 1 :] = deviations**-2.0
-    peak = climb_panel(
-        data,
-        near.theta,
-        Prior(centre=panel.prior.centre, precision=precision),
-        berry_sd=berry_sd,
-        near=near,
-    )
+    held = Prior(centre=panel.prior.centre, precision=precision)
+    peak = panel.peak(near.theta, held, berry_sd, near)
     effect = peak.theta[data.n_places + 1 :]
     inner = peak.information[data.n_places + 1 :, data.n_places + 1 :] + np.diag(deviations**-2.0)
     return float(
