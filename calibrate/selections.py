@@ -5,7 +5,6 @@ The unit (clamshell or replicate) is chosen by the caller; one number a unit com
 
 from __future__ import annotations
 
-import functools
 import itertools
 import math
 from collections.abc import Sequence
@@ -17,11 +16,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from calibrate.groupletters import letters
 from calibrate.proportions import difference, dispersion
+from calibrate.studentrange import range_quantile, range_tail
 from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-_SPLINE_POINTS = 64
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -263,10 +262,10 @@ def all_pairs(
     i, j = (np.array(side) for side in zip(*at, strict=True))
     gap = value[i] - value[j]
     se = np.sqrt(np.maximum(cov[i, i] + cov[j, j] - 2 * cov[i, j], 0.0))
-    half = _critical(level, k, df) * se
+    half = range_quantile(level, k, df) / math.sqrt(2) * se
     with np.errstate(divide="ignore", invalid="ignore"):
         q = np.where(se > 0, np.abs(gap) / se * np.sqrt(2), np.where(gap == 0, 0.0, np.inf))
-    p = _upper_tail(q, k, df)
+    p = range_tail(q, k, df)
     return tuple(
         Pair(
             first=names[a],
@@ -278,32 +277,6 @@ def all_pairs(
         )
         for row, (a, b) in enumerate(at)
     )
-
-
-@functools.lru_cache(maxsize=256)
-def _critical(level: float, k: int, df: float) -> float:
-    """Quantile of the studentized range over the square root of 2: how many SE tell two apart."""
-    from scipy.stats import studentized_range
-
-    return float(studentized_range.ppf(level, k, df)) / math.sqrt(2)
-
-
-def _upper_tail(q: Floats, k: int, df: float) -> Floats:
-    """P(range > q). One value costs 10 ms, so many come from a spline (within 0.0001 of each)."""
-    from scipy.interpolate import CubicSpline
-    from scipy.stats import studentized_range
-
-    p = np.zeros(q.size)
-    finite = np.isfinite(q)
-    if finite.sum() <= _SPLINE_POINTS:
-        p[finite] = studentized_range.sf(q[finite], k, df)
-    else:
-        turn = np.cos(np.pi * np.arange(_SPLINE_POINTS) / (_SPLINE_POINTS - 1))
-        at = max(float(q[finite].max()), 1.0) * (1 - turn) / 2
-        known = np.log(np.maximum(studentized_range.sf(at, k, df), 1e-12))
-        p[finite] = np.exp(CubicSpline(at, known)(q[finite]))
-    clipped: Floats = np.clip(p, 0.0, 1.0)
-    return clipped
 
 
 def _letters(
@@ -374,7 +347,7 @@ def compare_proportions(
         else 0.0
     )
     f = chi2 / (k - 1) / factor
-    critical = _critical(level, k, df)
+    critical = range_quantile(level, k, df) / math.sqrt(2)
     pairs = []
     for a, b in itertools.combinations(range(k), 2):
         gap = difference(
