@@ -1,13 +1,25 @@
-"""Which sample and how many berries the command line means."""
+"""Which line format, sample and number of berries the command line means."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
 from gauge.errors import NoSuchRecordError
+from gauge.lineformat import LineFormat, load_format
 from gauge.records import Sample
 from gauge.season import SeasonFile
 from gauge.season.rows import SampleRow
+
+
+def chosen_format(name: str) -> LineFormat:
+    """A line format by file, or a shipped one by name (``numeric-response:N``).
+
+    Examples
+    --------
+    >>> chosen_format("number-unit").name
+    'number-unit'
+    """
+    return load_format(name)
 
 
 def chosen_sample(season: SeasonFile, wanted: Sample) -> tuple[SampleRow, list[str]]:

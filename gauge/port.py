@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any, NamedTuple, Protocol
 
 import serial
@@ -151,6 +152,8 @@ class LineReader:
         self._start_ns = time.perf_counter_ns()
         self._asked_ns: int | None = None
         self._lost: LineDown | None = None
+        self.started_at = ""
+        """Wall clock at time zero of the session, ISO 8601 in UTC."""
         self.cpu_s = 0.0
         """Processor time that the thread has used, once it has ended."""
 
@@ -167,6 +170,7 @@ class LineReader:
             If another program, or another logger of ours, holds it.
         """
         self._start_ns = time.perf_counter_ns()
+        self.started_at = datetime.now(UTC).isoformat(timespec="milliseconds")
         self._thread.start()
         first = self._items.get()
         if isinstance(first, Exception):

@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 from types import TracebackType
 from typing import Self
 
@@ -25,30 +24,38 @@ from gauge.season.rows import SampleRow
 _WAIT_S = 0.1
 
 
+def reader_for(port: str, fmt: LineFormat) -> LineReader:
+    """A reader of a port that asks a polled gauge, and listens to any other."""
+    if fmt.mode == "polled" and fmt.request is not None:
+        return LineReader(port, fmt, poller=Poller(fmt.terminators), request=fmt.request)
+    return LineReader(port, fmt)
+
+
 class Sitting:
-    """A context manager: the port is open and the session begun within it.
+    """A context manager: the sample is held and the session begun within it.
 
     Parameters
     ----------
-    port : str
+    reader : LineReader
+        Started, and made by `reader_for`.
     fmt : LineFormat
     season : SeasonFile
     sample : SampleRow
     session : Session
-        Its `started_at`, port and line format are set when the port is open.
+        Its `started_at`, port and line format are taken from the reader and the format.
     make_logger : callable
         Makes the logger from the id of the session.
 
     Raises
     ------
-    PortError, PortBusyError, LockedSeasonError
-        On entry, if the port or the sample cannot be had. The season file is unchanged then.
+    LockedSeasonError
+        On entry, if another logger holds the sample.
     """
 
     def __init__(
         self,
         *,
-        port: str,
+        reader: LineReader,
         fmt: LineFormat,
         season: SeasonFile,
         sample: SampleRow,
@@ -60,10 +67,7 @@ class Sitting:
         self.season = season
         self._fmt, self._sample, self._session = fmt, sample, session
         self._raters, self._berries, self._make_logger = raters, berries, make_logger
-        poller = None
-        if fmt.mode == "polled" and fmt.request:
-            poller = Poller(tuple(fmt.terminators))
-        self.reader = LineReader(port, fmt, poller=poller, request=fmt.request if poller else None)
+        self.reader = reader
         self._claim = contextlib.ExitStack()
         self._finished = False
         self.logger: Logger
@@ -71,10 +75,9 @@ class Sitting:
     def __enter__(self) -> Self:
         self._claim.enter_context(claim_sample(self.season.path, self._sample.sample.code))
         try:
-            self.reader.start()
             session = replace(
                 self._session,
-                started_at=datetime.now(UTC).isoformat(timespec="milliseconds"),
+                started_at=self.reader.started_at,
                 port=self.reader.port,
                 line_format=self._fmt.name,
             )
@@ -87,7 +90,6 @@ class Sitting:
                 berries=self._berries,
             )
         except BaseException:
-            self.reader.stop()
             self._claim.close()
             raise
         return self
@@ -104,7 +106,6 @@ class Sitting:
             if error is None:
                 raise  # else the first trouble is the one to tell of
         finally:
-            self.reader.stop()
             self._claim.close()
 
     def poll(self, wait_s: float = _WAIT_S) -> list[Event]:

@@ -117,16 +117,17 @@ def command(
         raise click.UsageError("--blind hides forces until the raters have scored: give --raters.")
     if len(set(names)) != len(names):
         raise click.UsageError("--raters names the same rater twice.")
-    from gauge.benchchoice import berries_left
+    from contextlib import ExitStack
+
+    from gauge.benchchoice import berries_left, chosen_format
     from gauge.detectorsettings import DetectorSettings
     from gauge.lastcheck import check_warning
-    from gauge.lineformat import load_format
     from gauge.logger import Logger
     from gauge.records import Session
     from gauge.season import open_season
-    from gauge.sitting import Sitting
+    from gauge.sitting import Sitting, reader_for
 
-    fmt = load_format(format_name)
+    fmt = chosen_format(format_name)
     settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))
     session = Session(
         started_at="",
@@ -136,13 +137,17 @@ def command(
         head_mm=head_mm,
         capacity_n=capacity_n,
     )
-    with open_season(season_file, create=True, crop=sample_fields["crop"]) as season:
+    with ExitStack() as held:
+        # The port first: one that is not there must not begin a season or a sample.
+        reader = held.enter_context(reader_for(port, fmt))
+        crop = sample_fields["crop"]
+        season = held.enter_context(open_season(season_file, create=True, crop=crop))
         row = _sample(season, code, sample_fields)
         warning = check_warning(season.verifications(), days=verify_days, gauge_serial=gauge_serial)
         if take_next and berries is None:
             berries = berries_left(row)
-        with Sitting(
-            port=port,
+        sitting = Sitting(
+            reader=reader,
             fmt=fmt,
             season=season,
             sample=row,
@@ -150,7 +155,8 @@ def command(
             raters=names if blind else (),
             berries=berries,
             make_logger=lambda *args, **options: Logger(*args, settings=settings, **options),
-        ) as sitting:
+        )
+        with sitting:
             if warning:
                 say(warning)
             if plain or as_json or not sys.stdout.isatty():

@@ -44,19 +44,18 @@ def command(
         raise click.UsageError("--season and --sample go together.")
     from contextlib import ExitStack
 
-    from gauge.benchchoice import chosen_sample
+    from gauge.benchchoice import chosen_format, chosen_sample
     from gauge.capture import load_capture
     from gauge.commands.log import planned_rates
     from gauge.detectorsettings import DetectorSettings
     from gauge.events import BerryLogged, Event, LineGap
-    from gauge.lineformat import load_format
     from gauge.logger import Logger, refuse_repeat
     from gauge.records import Sample, Session
     from gauge.season import claim_sample, open_season
     from gauge.season.base import now
     from gauge.wording import told
 
-    fmt = load_format(format_name)
+    fmt = chosen_format(format_name)
     settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))
     name = capture.name
 
