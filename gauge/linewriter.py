@@ -53,7 +53,7 @@ def _styles(decimals: int) -> Iterator[tuple[Style, Decimal]]:
     for exponent, place in forms:
         off = Decimal(0) if exponent or place >= decimals else Decimal("0.51").scaleb(-place)
         for width, plus in itertools.product(range(12), ("", "+", " ")):
-            for pad in ("0", " ") if width else ("0",):
+            for pad in (" ", "0") if width else ("0",):
                 yield style(place, width, pad, plus, exponent), off
 
 
@@ -153,6 +153,7 @@ class LineWriter:
     def _candidates(self, unit: Unit, status: Status) -> Iterator[tuple[Write, Decimal]]:
         """Ways to write a line, plainest first, each with how far it may round."""
         spellings = [str(unit), *(s for s, u in SPELLINGS.items() if u is unit and s != str(unit))]
+        spellings += [f"{spelling:<3}" for spelling in spellings]  # as in fixed columns
         if "unit" in self._filler.groups:
             spellings = [s for s in spellings if self._filler.fits("unit", s)]
         else:
@@ -165,11 +166,11 @@ class LineWriter:
         tokens = self.fmt.overload if status is Status.OVERLOAD else self.fmt.underload
         style = next((style for style, _ in self._styles()), None)
         for token in tokens:
-            yield self._framed(lambda _, token=token: token), Decimal("Infinity")
             for group, spelling in itertools.product(("status", "value"), [*spellings, ""]):
                 for index in range(_TEXTS):
                     slots = {"unit": spelling, group: token}
                     yield self._written(style, slots, index), Decimal("Infinity")
+            yield self._framed(lambda _, token=token: token), Decimal("Infinity")
 
     def _styles(self) -> Iterator[tuple[Style, Decimal]]:
         """Ways to write a number that the pattern's groups can hold."""
@@ -179,12 +180,15 @@ class LineWriter:
                 yield style, off
 
     def _number(self, style: Style, value: Decimal) -> dict[str, str]:
-        sign, digits = style(value)
+        sign, digits = style(value * self.fmt.compression_sign)
         if self.fmt.decimal_comma:
             digits = digits.replace(".", ",")
         if "sign" in self._filler.groups:
             return {"sign": sign, "value": digits}
-        return {"value": sign + digits}
+        text = sign + digits
+        if digits.startswith(" "):  # the sign stands before the first digit, not before the blanks
+            text = (sign + digits.lstrip()).rjust(len(text))
+        return {"value": text}
 
     def _written(self, style: Style | None, slots: Mapping[str, str], index: int) -> Write:
         """Lines with a number in a style, given texts in the other groups."""

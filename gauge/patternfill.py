@@ -25,9 +25,9 @@ class PatternFiller:
 
     Examples
     --------
-    >>> filler = PatternFiller(r"#\d{3} *(?P<value>[0-9.]+) ?(?P<unit>N|lbf)")
+    >>> filler = PatternFiller(r"#\d{3},(?P<value>[0-9.]+) ?(?P<unit>N|lbf)")
     >>> next(filler.texts({"value": "1.24", "unit": "lbf"}))
-    '#000 1.24 lbf'
+    '#000,1.24 lbf'
     >>> filler.fits("unit", "kgf")
     False
     """
@@ -58,12 +58,19 @@ class PatternFiller:
 
 def _fill(parsed: Any, slots: dict[int, str]) -> Iterator[str]:
     """Texts that a parsed pattern matches, with given texts in its groups, plainest first."""
-    pieces = [
-        list(itertools.islice(_item(op, arg, slots, inside=place > 0), 6))
-        for place, (op, arg) in enumerate(parsed)
-    ]
+    pieces, parted = [], False
+    for place, (op, arg) in enumerate(parsed):
+        # Between a word or number and another, a blank that may be there is there.
+        blank = parted and any(_slot(*later, slots) for later in parsed[place + 1 :])
+        pieces.append(list(itertools.islice(_item(op, arg, slots, blank=blank), 6)))
+        parted = _slot(op, arg, slots)[-1:].isalnum()
     for choice in itertools.product(*pieces):
         yield "".join(choice)
+
+
+def _slot(op: Any, arg: Any, slots: dict[int, str]) -> str:
+    """The text given for a group, if this is one."""
+    return slots.get(arg[0], "") if str(op) == "SUBPATTERN" else ""
 
 
 def _groups(parsed: Any) -> set[int]:
@@ -102,7 +109,7 @@ def _group(parsed: Any, number: int) -> Any:
     return None
 
 
-def _item(op: Any, arg: Any, slots: dict[int, str], *, inside: bool = False) -> Iterator[str]:
+def _item(op: Any, arg: Any, slots: dict[int, str], *, blank: bool = False) -> Iterator[str]:
     name = str(op)
     if name == "LITERAL":
         yield chr(arg)
@@ -122,8 +129,8 @@ def _item(op: Any, arg: Any, slots: dict[int, str], *, inside: bool = False) -> 
     elif name.endswith("_REPEAT"):
         low, high, inner = arg
         once = bool(_groups(inner) & {g for g, text in slots.items() if text})
-        if inside and not low and list(_fill(inner, {}))[:1] == [" "]:
-            yield " "  # between two parts a blank that may be there is there
+        if blank and not low and next(_fill(inner, {}), "") == " ":
+            yield " "
         count = min(max(low, int(once)), high)
         yield from (text * count for text in _fill(inner, slots))
     elif name == "ATOMIC_GROUP":

@@ -241,7 +241,7 @@ def serve(
     speedup: float = 1.0,
     seconds: float | None = None,
     forever: bool = False,
-    linger_s: float = 5.0,
+    linger_s: float = 10.0,
     stop: threading.Event | None = None,
 ) -> float:
     """Play a gauge on a line until its track is over.
@@ -261,9 +261,10 @@ def serve(
     seconds : float, optional
         Stop after so many seconds by the wall clock.
     forever : bool, optional
-        Go on at rest when the track is over.
+        Go on at rest when the track is over, and wait for clients without end.
     linger_s : float, optional
-        Otherwise stay at rest for so long when the track is over, or until the client leaves.
+        Otherwise stay for so long when the track is over or the client has left before; end at
+        once when both.
     stop : threading.Event, optional
         Set it to stop.
 
@@ -274,19 +275,23 @@ def serve(
     """
     stop = stop or threading.Event()
     began = last = time.perf_counter()
-    clock_s, asked, over_since = 0.0, b"", None
+    idle_since: float | None = None  # since when there is nobody, or nothing left, to play for
+    clock_s, asked = 0.0, b""
     while not stop.is_set():
         now = time.perf_counter()
         attached = end.attached()
         if attached:
             clock_s += (now - last) * speedup
         last = now
+        over = clock_s > gauge.duration_s
         if seconds is not None and now - began >= seconds:
             break
-        if clock_s > gauge.duration_s and not forever:
-            over_since = over_since or now
-            if not attached or now - over_since >= linger_s:
+        if over or (clock_s and not attached):
+            idle_since = idle_since or now
+            if not forever and ((over and not attached) or now - idle_since >= linger_s):
                 break
+        else:
+            idle_since = None
         asked += end.read()
         if gauge.mode == "polled" and request:
             asked, lines = _answer(asked, request, gauge, clock_s)

@@ -15,8 +15,6 @@ from random import Random
 import pytest
 import serial
 from click.testing import CliRunner
-from gauge.framing import Framer
-from gauge.lineformat import LineFormat, shipped_format
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -25,6 +23,8 @@ from gauge.capture import load_capture
 from gauge.cli import group
 from gauge.comport import ComPort
 from gauge.errors import BadFormatError, CannotWriteError, InvalidValueError, PortError
+from gauge.framing import Framer
+from gauge.lineformat import LineFormat, shipped_format
 from gauge.linewriter import LineWriter
 from gauge.patternfill import PatternFiller
 from gauge.records import Status
@@ -325,7 +325,8 @@ def test_command_ends_by_itself(tmp_path: Path) -> None:
     link = tmp_path / "gauge"
     process = subprocess.Popen(
         [sys.executable, "-c", "from gauge.cli import main; main()", "simulate", "--link",
-         str(link), "--berries", "2", "--speedup", "10", "--rate-hz", "40"],
+         str(link), "--berries", "2", "--speedup", "10", "--rate-hz", "40",
+         "--linger", "1"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     assert process.stdout is not None

@@ -9,8 +9,6 @@ from random import Random
 
 import pytest
 from click.testing import CliRunner, Result
-from gauge.framing import Framer
-from gauge.lineformat import dump_format, shipped_format
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -24,6 +22,8 @@ from gauge.errors import (
     NothingHeardError,
     VerificationFailedError,
 )
+from gauge.framing import Framer
+from gauge.lineformat import dump_format, shipped_format
 from gauge.linewriter import LineWriter
 from gauge.plateau import WeightWatch
 from gauge.records import Reading, Status

@@ -113,6 +113,14 @@ FAULTS = ("noise", "unit", "overload", "cut")
 @click.option("--seconds", type=click.FloatRange(0), help="Stop after so many seconds.")
 @click.option("--forever", is_flag=True, help="Stay at rest when the berries are done.")
 @click.option(
+    "--linger",
+    "linger_s",
+    type=click.FloatRange(0),
+    default=10.0,
+    show_default=True,
+    help="Seconds to wait for a client that left, or stay at rest at the end.",
+)
+@click.option(
     "--capture",
     "capture_file",
     type=click.Path(path_type=Path),
@@ -147,6 +155,7 @@ def command(
     speedup: float,
     seconds: float | None,
     forever: bool,
+    linger_s: float,
     capture_file: Path | None,
 ) -> None:
     """Run a virtual gauge.
@@ -220,7 +229,7 @@ def command(
         click.echo(end.address)
         played_s = serve(
             end, gauge, wire=wire, client_wire=client, request=fmt.request, speedup=speedup,
-            seconds=seconds, forever=forever,
+            seconds=seconds, forever=forever, linger_s=linger_s,
         )  # fmt: skip
     except KeyboardInterrupt:
         say("stopped")
