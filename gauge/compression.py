@@ -262,8 +262,8 @@ class Detector:
         t_s, count = self._marks[0]
         return (self._count - count) / (self._last_t - t_s) if self._last_t > t_s else 0.0
 
-    def _margin(self) -> float:
-        return self.settings.onset_noises * self._rest.noise_n
+    def _margin(self, noises: float | None = None) -> float:
+        return (noises or self.settings.onset_noises) * self._rest.noise_n
 
     # --- settling -----------------------------------------------------------------------------
 
@@ -439,8 +439,8 @@ class Detector:
         press = self._press
         assert press is not None
         share, base = self.settings.near_share, press.base_n
-        margin = self._margin()
-        end = base + max(margin, share * (press.largest_n - base)) if press.peak else base + margin
+        close = self._margin(self.settings.release_noises)
+        end = base + max(close, share * (press.largest_n - base)) if press.peak else base + close
         unit, factor, last_t = self._unit, self._factor, self._last_t
         ok, largest, bin_n, near = Status.OK, press.largest_n, self._bin_n, press.near
         keep, rest, dwell = press.forces.append, self._rest, self._dwell()
@@ -451,8 +451,8 @@ class Detector:
                 self._bin_n = bin_n
                 if of_unit is not unit:
                     self._switch(reading)
-                    margin = self._margin()
-                    end = base + max(margin, share * (largest - base))
+                    close = self._margin(self.settings.release_noises)
+                    end = base + max(close, share * (largest - base))
                 if t_s != last_t and not self._tick(batch, i, out):
                     return i
                 if t_s >= self._check_t and self._is_plateau(t_s, out):
@@ -470,7 +470,6 @@ class Detector:
                     continue
             elif rest.multiple > 1:
                 rest.see_digit(shown)
-                margin = self._margin()
             if force <= end:
                 if not near:
                     press.t_near_s = t_s
@@ -489,7 +488,7 @@ class Detector:
             if force > largest:
                 largest = press.largest_n = force
                 press.peak = reading
-                end = base + max(margin, share * (largest - base))
+                end = base + max(close, share * (largest - base))
             if len(near) >= dwell and self._is_over(t_s, dwell, out):
                 self._bin_n = bin_n
                 return i + 1

@@ -22,12 +22,14 @@ class DetectorSettings:
     ----------
     onset_noises : float
         A reading this many noises off the rest level has left it.
+    release_noises : float
+        A press comes to its end within this many noises of the rest level (or `near_share`).
     press_noises : float
         What rises less than this many noises is a touch and no compression.
     shortest_s : float
         What is over sooner (at rates that can show it) is a knock and no compression.
     near_share : float
-        A press is over near the rest level: within the onset margin or this share of its rise.
+        A press comes to its end, too, within this share of its rise above the rest level.
     dip_share : float
         A drop and a second rise count as a double rise from this share of the rise on.
     dwell_s : float
@@ -54,6 +56,7 @@ class DetectorSettings:
     """
 
     onset_noises: float = 5.0
+    release_noises: float = 3.0
     press_noises: float = 8.0
     shortest_s: float = 0.1
     near_share: float = 0.06
