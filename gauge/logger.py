@@ -110,6 +110,11 @@ class Logger:
         return tuple(rater for rater in self.raters if rater not in self.scores)
 
     @property
+    def holding(self) -> bool:
+        """Whether a pressed berry waits for its finger scores."""
+        return self._held is not None
+
+    @property
     def next_number(self) -> int:
         """The number that the next berry will bear in its sample."""
         if self.season is None or self.sample is None:

@@ -144,7 +144,9 @@ def command(
         season = held.enter_context(open_season(season_file, create=True, crop=crop))
         row = _sample(season, code, sample_fields)
         warning = check_warning(season.verifications(), days=verify_days, gauge_serial=gauge_serial)
-        if take_next and berries is None:
+        on_screen = sys.stdout.isatty() and not (plain or as_json)
+        stay = berries is None and on_screen
+        if berries is None and (take_next or on_screen):
             berries = berries_left(row)
         sitting = Sitting(
             reader=reader,
@@ -159,7 +161,7 @@ def command(
         with sitting:
             if warning:
                 say(warning)
-            if plain or as_json or not sys.stdout.isatty():
+            if not on_screen:
                 from gauge.plain import PlainScreen, stopping
 
                 say(f"Listening on {port}: sample {row.sample.code}, Ctrl-C ends.")
@@ -176,6 +178,7 @@ def command(
                     warning=warning,
                     half_width_n=half_width_n,
                     silent_stop_s=silent_stop_s,
+                    stay=stay,
                 ).run()
     count = sitting.logger.count
     say(f"{count} {'berry' if count == 1 else 'berries'} stored in {season_file}.")
