@@ -210,7 +210,8 @@ def _checked(db: sqlite3.Connection, path: Path, *, read_only: bool) -> sqlite3.
         try:
             db.execute(f"PRAGMA user_version = {version}")
         finally:
-            db.execute("ROLLBACK")
+            if db.in_transaction:  # an error of the disk ends the transaction by itself
+                db.execute("ROLLBACK")
     return db
 
 
