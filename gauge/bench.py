@@ -21,7 +21,8 @@ from gauge.benchdesk import BenchDesk
 from gauge.benchkeys import Keys
 from gauge.benchview import BenchState, draw
 from gauge.errors import LockedSeasonError
-from gauge.events import BerryLogged, Event, LineLost, PressCut, PressRefused, StoreDelayed
+from gauge.events import BerryLogged, Event, LineGap, LineLost, PressCut, PressRefused, StoreDelayed
+from gauge.logger import OUR_GAPS
 from gauge.plain import stopping
 from gauge.precision import summarise
 from gauge.sitting import Sitting
@@ -128,7 +129,7 @@ class BenchScreen:
                     drawn_s = now_s
                     live.update(self._drawn(), refresh=True)
                 if self._silent_stop_s is not None and (
-                    logger.silent_s(self._sitting.reader.now_ns) > self._silent_stop_s
+                    logger.idle_s(self._sitting.reader.now_ns) > self._silent_stop_s
                 ):
                     break
             self._take(self._sitting.finish())
@@ -153,7 +154,8 @@ class BenchScreen:
                 if isinstance(event, PressCut | PressRefused | StoreDelayed):
                     self._console.bell()
                     self._console.bell()
-                self._desk.say(told(event, self._sitting.reader.device))
+                if not (isinstance(event, LineGap) and event.gap.reason in OUR_GAPS):
+                    self._desk.say(told(event, self._sitting.reader.device))
         if self._desk.changed:
             self._told_done = self._told_done and self._sitting.logger.done
             with contextlib.suppress(LockedSeasonError):  # then it is tried at the next turn

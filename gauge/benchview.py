@@ -81,25 +81,32 @@ def draw(state: BenchState, columns: int, rows: int, *, ascii_only: bool = False
 
     Figures, flags and what to do come first; the picture of the press gets what is left.
     """
-    head = _head(state, columns)
-    figures = _figures(state, columns, ascii_only)
-    numbers = [[(text, "")] for text in _numbers(state, columns)]
-    foot = _foot(state, columns)
-    messages = [
-        [(text, "warning" if i == 0 else "dim")]
-        for message in reversed(state.messages[-3:])
-        for i, text in enumerate(wrap(message, columns) or [""])
-    ]
-    if state.warning:
-        messages += [[(text, "warning")] for text in wrap(state.warning, columns)]
     rule = [[(("-" if ascii_only else "─") * columns, "dim")]]
-    fixed = [*head, *rule, [], *figures, [], *numbers]
-    free = rows - len(fixed) - len(foot) - 2
-    kept = messages[: max(1, free - 3)]
-    picture = _picture(state, columns, min(8, free - len(kept) - 1), ascii_only)
-    body = [*fixed, [], *picture, *([[]] if picture else []), *kept]
+    warning: list[Line] = [[(text, "warning")] for text in wrap(state.warning, columns)]
+    fixed = [
+        *_head(state, columns),
+        *(warning or rule),
+        [],
+        *_figures(state, columns, ascii_only),
+        [],
+        *_numbers(state, columns, ascii_only),
+        [],
+    ]
+    foot = _foot(state, columns)
+    newest, older = _messages(state, columns)
+    free = rows - len(fixed) - len(foot)
+    picture = _picture(state, columns, min(8, free - len(newest)), ascii_only)
+    body = [*fixed, *picture, *newest, *older]
     body += [[]] * (rows - len(foot) - len(body))
     return [_cut(line, columns) for line in [*body[: rows - len(foot)], *foot]]
+
+
+def _messages(state: BenchState, columns: int) -> tuple[list[Line], list[Line]]:
+    """Lines of the newest message, and of the two before it."""
+    parts = [wrap(message, columns) for message in state.messages[-3:]]
+    newest: list[Line] = [[(text, "warning")] for text in parts[-1][:3]] if parts else []
+    older: list[Line] = [[(text, "dim")] for part in reversed(parts[:-1]) for text in part]
+    return newest, older
 
 
 def _head(state: BenchState, columns: int) -> list[Line]:
@@ -143,22 +150,20 @@ def _figures(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
     return [*rows, *[[(line, "warning")] for line in wrap(text, columns)[:2]]]
 
 
-def _numbers(state: BenchState, columns: int) -> list[str]:
-    summary = state.summary
-    if state.hidden:
-        return ["figures stay hidden until the scores are in"]
+def _numbers(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
+    summary, about = state.summary, "+-" if ascii_only else "±"
     if summary.mean_n is None:
-        return ["no berries yet"]
+        return [[("no berries yet", "")]]
     text = f"mean {summary.mean_n:.2f} N of {summary.n}"
-    if summary.sd_n is None or summary.cv is None:
-        return [f"{text}; spread from the second berry on"]
+    if summary.sd_n is None or summary.cv is None or summary.half_width_n is None:
+        return [[(f"{text}; SD and CV from the second berry on", "")]]
     text += f"   SD {summary.sd_n:.2f} N   CV {100 * summary.cv:.0f} %"
     wanted = state.half_width_n or 0.1 * summary.mean_n
     more = berries_needed(summary.sd_n, wanted) - summary.n
-    aim = f"for the mean within {wanted:.2g} N" + ("" if state.half_width_n else " (10 %)")
-    need = f"{more} more {aim}" if more > 0 else f"enough {aim}"
-    assert summary.half_width_n is not None
-    return [text, *wrap(f"now within {summary.half_width_n:.2g} N; {need}", columns)[:2]]
+    aim = f"{about}{wanted:.2g} N" + ("" if state.half_width_n else " (10 %)")
+    need = f"{more} more for {aim}" if more > 0 else f"enough for {aim}"
+    text2 = f"mean known to {about}{summary.half_width_n:.2g} N; {need}"
+    return [[(line, "")] for line in (text, *wrap(text2, columns)[:2])]
 
 
 def _picture(state: BenchState, columns: int, rows: int, ascii_only: bool) -> list[Line]:

@@ -38,6 +38,8 @@ from gauge.season.rows import SampleRow
 _KEEP_EVERY_NS = 1_000_000_000
 _KEEP_BYTES = 1 << 18  # a replay runs faster than the clock of the capture
 SILENT_S = 5.0
+PAUSED, CHANGED = OUR_GAPS = ("paused", "the sample was changed")
+"""Reasons of gaps that the bench itself makes."""
 
 
 class Logger:
@@ -94,7 +96,7 @@ class Logger:
         self._pending: list[Chunk] = []
         self._pending_bytes = 0
         self._kept_ns = 0
-        self._quiet_ns = 0
+        self._reading_ns = self._back_ns = 0
         self._told_silence = False
         self._n_readings = 0
         self._bytes_since = 0
@@ -138,6 +140,7 @@ class Logger:
             events = [] if self.down else self._interrupt(item.from_ns, item.reason)
             self.down = None
             self.framer.gap(item.to_ns)
+            self._back_ns = item.to_ns
             self._keep_gap(item)
             return [*events, LineGap(gap=item)]
         if self.paused_ns is not None or not item.data:
@@ -148,7 +151,7 @@ class Logger:
         self._bytes_since += len(item.data)
         if readings:
             self._n_readings += len(readings)
-            self._quiet_ns, self._told_silence, self._bytes_since = item.t_ns, False, 0
+            self._reading_ns, self._told_silence, self._bytes_since = item.t_ns, False, 0
         events = self._take(self.detector.feed(readings)) if readings else []
         if self._pending_bytes > _KEEP_BYTES:
             self._keep_if_free()
@@ -173,8 +176,12 @@ class Logger:
         return events
 
     def silent_s(self, now_ns: int) -> float:
-        """Seconds since the last reading, or since the beginning."""
-        return (now_ns - self._quiet_ns) / 1e9
+        """Seconds since the last reading, or since the line (came back and) could be heard."""
+        return (now_ns - max(self._reading_ns, self._back_ns)) / 1e9
+
+    def idle_s(self, now_ns: int) -> float:
+        """Seconds since the last reading, gaps included."""
+        return (now_ns - self._reading_ns) / 1e9
 
     def close(self) -> list[Event]:
         """Take the end: a press under way is no berry; keep the rest and end the session."""
@@ -198,7 +205,7 @@ class Logger:
 
     def pause(self, now_ns: int) -> list[Event]:
         """Stop listening; what comes until `resume` is a gap."""
-        events = self._interrupt(now_ns, "paused")
+        events = self._interrupt(now_ns, PAUSED)
         self._keep()
         self.paused_ns = now_ns
         return events
@@ -206,10 +213,10 @@ class Logger:
     def resume(self, now_ns: int) -> list[Event]:
         """Listen again."""
         assert self.paused_ns is not None
-        gap = Gap(self.paused_ns, now_ns, "paused")
+        gap = Gap(self.paused_ns, now_ns, PAUSED)
         self.paused_ns = None
         self._keep_gap(gap)
-        self._quiet_ns, self._told_silence = now_ns, False
+        self._back_ns, self._told_silence = now_ns, False
         self.framer.gap(now_ns)
         return [LineGap(gap=gap)]
 
@@ -269,8 +276,8 @@ class Logger:
 
     def change_sample(self, sample: SampleRow, now_ns: int, berries: int | None) -> list[Event]:
         """Go on with another sample; a press under way belongs to neither."""
-        events = self._interrupt(now_ns, "the sample was changed")
-        self._keep_gap(Gap(now_ns, now_ns, "the sample was changed"))
+        events = self._interrupt(now_ns, CHANGED)
+        self._keep_gap(Gap(now_ns, now_ns, CHANGED))
         self.sample, self.berries = sample, berries
         self.logged, self.count, self.scores = [], 0, {}
         return events
