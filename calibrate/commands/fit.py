@@ -175,8 +175,7 @@ def show(calibration: Calibration, firmest: str) -> None:
     hands = f" by {table['raters']} raters" if table["raters"] > 1 else ""
     click.echo(f"{calibration.n} scores{hands}; spread of the fingers {table['spread']:.3g} {unit}")
     if calibration.hand_sd is not None:
-        click.echo(
-            "Cut points of the panel's middle hand; "
-            f"hands differ by about {100 * calibration.hand_sd:.0f} % of force."
-        )
+        percent = 100.0 * calibration.hand_sd
+        differ = f"by about {percent:.0f} %" if percent >= 1.0 else "by less than 1 %"
+        click.echo(f"Cut points of the panel's middle hand; hands differ {differ} of force.")
     click.echo(f"log-likelihood {calibration.log_likelihood:.3f}, {calibration.force_scale} scale")

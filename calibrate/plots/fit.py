@@ -11,7 +11,7 @@ from calibrate.pairs import Pairs
 from calibrate.plots.style import DASHES, GREY, INK, MARKERS, PALE, new_figure, tidy
 from calibrate.render import as_label, newtons
 
-_MOST_POINTS = 4000
+_MOST_POINTS = 1500
 
 
 def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
@@ -29,25 +29,27 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     figure = new_figure(7.0, 5.8)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])
     grid = _grid(calibration, pairs)
+    upper.set_xlim(grid[0], grid[-1])
     for axes in (upper, lower):
         tidy(axes)
         _bands(axes, calibration, (float(grid[0]), float(grid[-1])))
     _berries(upper, calibration, pairs)
     _cuts(upper, calibration)
     _curves(lower, calibration, grid)
+    drawn = f"; about {_MOST_POINTS:,} drawn" if pairs.rank.size > _MOST_POINTS else ""
     upper.set_title(
-        f"{calibration.n} scores, {_who(pairs)}; cut points with {calibration.level:.0%} intervals",
+        f"{calibration.n:,} scores, {_who(pairs)}{drawn}; "
+        f"cut points with {calibration.level:.0%} intervals",
         loc="left",
         fontsize=9,
     )
-    upper.set_xlim(grid[0], grid[-1])
     lower.set_xlabel("peak force (N)")
     return figure
 
 
 def _who(pairs: Pairs) -> str:
     named = len(pairs.raters)
-    return "raters not named" if not named else f"{named} rater{'s' if named > 1 else ''}"
+    return f"panel of {named} raters" if named > 1 else "one rater" if named else "one hand"
 
 
 def _grid(calibration: Calibration, pairs: Pairs) -> np.ndarray:
@@ -79,7 +81,7 @@ def _berries(axes: Axes, calibration: Calibration, pairs: Pairs) -> None:
         axes.scatter(
             pairs.force_n[shown][mine],
             pairs.rank[shown][mine] + jitter[mine],
-            s=13,
+            s=13.0 if shown.size <= 500 else 6.0,
             marker=MARKERS[index % len(MARKERS)],
             facecolors="none" if index % 2 == 0 else GREY,
             edgecolors=INK if index % 2 == 0 else GREY,
@@ -111,7 +113,7 @@ def _cuts(axes: Axes, calibration: Calibration) -> None:
         for end, known in zip(ends, (low, high), strict=True):
             # A cap closes a side that the data close; an open side gets an arrow head.
             mark = "|" if known is not None else ("<" if end == ends[0] else ">")
-            axes.plot([end], [-0.55], marker=mark, color=INK, markersize=7, zorder=4)
+            axes.plot([end], [-0.55], marker=mark, color=INK, markersize=7, clip_on=False, zorder=4)
         axes.annotate(
             f"{'|'.join(_in_order(firm, soft))}\n{newtons(cut)}",
             (cut, -0.66),
