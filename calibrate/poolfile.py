@@ -164,24 +164,27 @@ def _read_csv(sheet: CsvSheet, scale: Scale | None, cues: Sequence[str]) -> Part
         sheet.bad(int(empty[0]), "force_N" if "force_N" in names else "force", "the cell is empty")
     raters = sheet.columns.get("rater", ("",) * n)
     occasions = sheet.columns.get("occasion", ("1",) * n)
-    at = np.arange(n)
+    at = list(range(n))
     if "count" in sheet.columns:
-        at = np.repeat(at, sheet.parsed("count", sheet.whole))
-        levels = {name: [column[i] for i in at.tolist()] for name, column in levels.items()}
-    kept = [(row, i) for row, i in enumerate(at.tolist()) if ranks and ranks[i] is not None]
+        at = np.repeat(at, sheet.parsed("count", sheet.whole)).tolist()
+        # Rows that stand for several berries name none of them.
+        levels.pop("number", None)
+        levels = {name: [column[i] for i in at] for name, column in levels.items()}
+    kept = [row for row, i in enumerate(at) if ranks and ranks[i] is not None]
+    scored = [at[row] for row in kept]
     said = "season" in levels or "harvest_date" in levels
     if not said:
-        levels["season"] = [sheet.path.stem] * at.size
+        levels["season"] = [sheet.path.stem] * len(at)
     elif "season" not in levels:
         levels["season"] = [(date or "")[:4] or None for date in levels["harvest_date"]]
     return Part(
         source=str(sheet.path),
         force_n=forces[at],
         levels=levels,
-        score_at=[row for row, _ in kept],
-        rank=[ranks[i] for _, i in kept],  # type: ignore[misc]
-        rater=[raters[i] for _, i in kept],
-        occasion=[occasions[i] for _, i in kept],
+        score_at=kept,
+        rank=[ranks[i] for i in scored],  # type: ignore[misc]
+        rater=[raters[i] for i in scored],
+        occasion=[occasions[i] for i in scored],
         scale=scale,
         said_season=said,
     )

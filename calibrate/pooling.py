@@ -111,12 +111,10 @@ class _Joined:
             if column is None:
                 self.codes[name].append(np.full(n, -1, np.int32))
                 continue
+            mine: dict[str | None, int] = {}
             for text in dict.fromkeys(column):
-                if text is not None:
-                    place.setdefault(text, len(place))
-            code = np.fromiter(
-                (-1 if text is None else place[text] for text in column), np.int32, count=n
-            )
+                mine[text] = -1 if text is None else place.setdefault(text, len(place))
+            code = np.fromiter(map(mine.__getitem__, column), np.int32, count=n)
             self.codes[name].append(code)
 
     def level(self, name: str) -> Level:

@@ -73,7 +73,7 @@ def _tail(q: Floats, groups: int, df: float) -> Floats:
         return 1.0 - _within(q, groups)
     low = math.sqrt(float(chdtri(df, 1 - 1e-15)) / df)
     high = math.sqrt(float(chdtri(df, 1e-15)) / df)
-    node, weight = np.polynomial.legendre.leggauss(_NODES_S)
+    node, weight = _nodes(_NODES_S)
     end = np.minimum(high, _WIDEST / q)
     end = np.maximum(end, low)
     s = low + (end - low)[:, None] * (node + 1) / 2
@@ -86,10 +86,15 @@ def _tail(q: Floats, groups: int, df: float) -> Floats:
     return ((end - low) / 2) * ((np.exp(log_density) * beyond) @ weight)
 
 
+@functools.lru_cache(maxsize=2)
+def _nodes(count: int) -> tuple[Floats, Floats]:
+    return np.polynomial.legendre.leggauss(count)
+
+
 def _within(w: Floats, groups: int) -> Floats:
     from scipy.special import ndtr
 
-    node, weight = np.polynomial.legendre.leggauss(_NODES_Z)
+    node, weight = _nodes(_NODES_Z)
     z = _Z * node
     mass = groups * _Z * weight * np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
     inner = ndtr(z)[None, :] - ndtr(z[None, :] - w[:, None])

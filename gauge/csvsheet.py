@@ -114,7 +114,7 @@ class CsvSheet:
                     parse(cell)
                 except ValueError as error:
                     self.bad(index, column, str(error))
-        return [known[cell] for cell in cells]
+        return list(map(known.__getitem__, cells))
 
     def number(self, text: str) -> float:
         """Read one finite number, with a decimal comma where the file uses it."""

@@ -36,8 +36,17 @@ def berries(rng: np.random.Generator, n: int) -> tuple[np.ndarray, ...]:
     day = rng.choice(DAYS, size=m)
     mean = (1.2 + 0.08 * selection) * np.exp(-0.03 * day + rng.normal(0, 0.08, m))
     force = mean[clamshell] * np.exp(rng.normal(0, 0.25, n))
-    score = 1 + sum(rng.random(n) > 1 / (1 + np.exp((c - force) / 0.15)) for c in (2.6, 1.9, 1.3, 0.8))
-    return selection[clamshell], day[clamshell], clamshell, 1 + np.arange(n) % PER_CLAMSHELL, force, score
+    score = 1 + sum(
+        rng.random(n) > 1 / (1 + np.exp((c - force) / 0.15)) for c in (2.6, 1.9, 1.3, 0.8)
+    )
+    return (
+        selection[clamshell],
+        day[clamshell],
+        clamshell,
+        1 + np.arange(n) % PER_CLAMSHELL,
+        force,
+        score,
+    )
 
 
 def write_csv(path: Path, site: int, rng: np.random.Generator, n: int) -> None:
@@ -115,10 +124,12 @@ def main() -> None:
         seconds = time.perf_counter() - begin
     if ran.returncode:
         sys.exit(ran.stderr)
-    peak_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    peak_mb = used.ru_maxrss / 1024
     document = json.loads(ran.stdout)
     print(
-        f"{document['berries']} berries in {given.files} {given.kind} files: {seconds:.1f} s, "
+        f"{document['berries']} berries in {given.files} {given.kind} files: {seconds:.1f} s "
+        f"({used.ru_utime + used.ru_stime:.1f} s of processor), "
         f"{peak_mb:.0f} MB, {len(document['rows'])} rows, {len(document['comparisons'])} comparisons"
     )
 
