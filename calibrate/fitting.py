@@ -122,6 +122,7 @@ def _of_hand(
         low_n=tuple(i.low_n for i in intervals),
         high_n=tuple(i.high_n for i in intervals),
         spread=fit.spread,
+        covariance=whole_covariance(fit),
         log_likelihood=fit.log_likelihood,
         warnings=tuple(warnings),
     )
