@@ -45,6 +45,8 @@ class Mixture:
     ----------
     weight : ndarray of float, shape (g,)
         Adds up to one.
+    plain : ndarray of float, shape (g,)
+        Restricted log-likelihood of the guess, with nothing known beforehand.
     hand_sd, spread_sd, berry_sd, shrink : ndarray of float, shape (g,)
     mean : ndarray of float, shape (g, p)
     covariance : ndarray of float, shape (g, p, p)
@@ -55,6 +57,7 @@ class Mixture:
     """
 
     weight: Floats
+    plain: Floats
     hand_sd: Floats
     spread_sd: Floats
     berry_sd: Floats
@@ -131,7 +134,13 @@ class Normals:
 
 
 def pool(
-    data: PanelData, peaks: Sequence[Peak], prior: Prior, *, hands: bool, spreads: bool
+    data: PanelData,
+    peaks: Sequence[Peak],
+    prior: Prior,
+    *,
+    hands: bool,
+    spreads: bool,
+    apart: int | None = None,
 ) -> Mixture:
     """Pool hands and spreads over a grid of their deviations and those of the berries.
 
@@ -144,19 +153,24 @@ def pool(
         Under which the peaks were found; what it says of places and log s is kept.
     hands, spreads : bool
         Whether raters may differ so.
+    apart : int, optional
+        A rater with cut points of his or her own, whose hand says nothing of the others'.
     """
-    places, raters = data.n_places, data.n_raters
-    hand = slice(places + 1, places + 1 + raters)
-    spread = slice(places + 1 + raters, data.size)
+    places = data.n_places
+    hand = places + 1 + np.delete(np.arange(data.n_raters), [] if apart is None else apart)
+    spread = slice(places + 1 + data.n_raters, data.size)
+    raters = hand.size
     hand_sds = HAND_SDS if hands else HAND_SDS[:1]
     spread_sds = SPREAD_SDS if spreads else SPREAD_SDS[:1]
     hand_sd, spread_sd = (a.ravel() for a in np.meshgrid(hand_sds, spread_sds, indexing="ij"))
     fixed = np.where(np.arange(data.size) <= places, prior.precision, 0.0)
     precision = np.tile(fixed, (hand_sd.size, 1))
+    precision[:, places + 1 :] = _TINY**-2.0
     precision[:, hand] = 1.0 / np.maximum(hand_sd, _TINY)[:, None] ** 2
     precision[:, spread] = 1.0 / np.maximum(spread_sd, _TINY)[:, None] ** 2
     # Raters as different as they may be: their differences show the sampling variance.
     loose = fixed.copy()
+    loose[places + 1 :] = _TINY**-2.0
     loose[hand], loose[spread] = 1.0, 1.0 / SPREAD_PRIOR**2
     # States: the sampling variance shrunk, as it is, and with hands added.
     shrinks = _SHRINKS[:-1] if hands else _SHRINKS[:0]
@@ -183,8 +197,8 @@ def pool(
         score = np.where(sound, score, -np.inf)
         covariance = np.where(sound[:, None, None], covariance, np.eye(data.size))
         free = np.linalg.inv(info + np.diag(loose))
-        between = free[hand, hand]
-        noise = (np.trace(between) - between.sum() / raters) / max(raters - 1, 1)
+        between = free[np.ix_(hand, hand)]
+        noise = (np.trace(between) - between.sum() / raters) / max(raters - 1, 1) + _TINY**2
         misfit = np.maximum(pull @ free @ pull - gain, 0.0)[grid]
         variance = shrink * noise + hand_sd[grid] ** 2
         log_weights.append(
@@ -204,6 +218,7 @@ def pool(
     at, top = np.unravel_index(np.argmax(scores), (len(peaks), hand_sd.size))
     return Mixture(
         weight=weight / weight.sum(),
+        plain=np.concatenate([score[grid] for score in scores]),
         hand_sd=np.tile(hand_sd[grid], len(peaks)),
         spread_sd=np.tile(spread_sd[grid], len(peaks)),
         berry_sd=np.repeat([peak.nodes.sigma for peak in peaks], grid.size),

@@ -48,7 +48,8 @@ class Panel:
     start : ndarray of float, shape (p,)
     prior : Prior
     skipped : tuple of (int, int)
-        Rater and rank (position in `used`) that this rater never uses, beyond chance.
+        Rater and rank (position in `used`) that this rater never uses, beyond chance; of a rater
+        apart from the panel, all that are never used.
     berries : bool
         Whether some berry was scored more than once, so that its feel can be told.
     pooled : CutFit
@@ -159,11 +160,16 @@ def prepare(
         floor = 0.02 * float(np.abs(pairs.force_n).max())
         log_cut = np.log(np.maximum(log_cut, floor * np.arange(log_cut.size, 0, -1)))
     skipped = _skipped(pairs, rank, used, pooled)
+    if apart is not None:
+        seen = set(rank[pairs.rater == apart].tolist())
+        unused = {(apart, k) for k in range(used.size) if k not in seen}
+        skipped = tuple(sorted({*skipped, *unused}))
     place, extra = _places(len(pairs.raters), used.size - 1, skipped, log_cut)
     if apart is not None:
-        own = place[apart] >= 0
-        place[apart, own] = place.max() + 1 + np.arange(own.sum())
-        extra = np.concatenate([extra, log_cut[own]])
+        own = np.unique(place[apart, place[apart] >= 0])
+        extra = np.concatenate([extra, np.concatenate([log_cut, extra])[own]])
+        at = np.searchsorted(own, place[apart])
+        place[apart] = np.where(place[apart] < 0, place[apart], place.max() + 1 + at)
     data = lay_out(
         pairs.force_n,
         rank.astype(np.int64),

@@ -260,13 +260,13 @@ def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level:
         force_scale=panel.force_scale,
         level=level,
         n=pairs.n,
-        cuts=_interval(panel, mixture.of(centre, centre=True), level),
+        cuts=panel_cuts(panel, mixture.of(centre, centre=True), level),
         spread=float(spread[0]),
         hand_sd=hand_sd if "hands" in effects else None,
         spread_sd=spread_sd if "spreads" in effects else None,
         berry_sd=berry_sd if has_berries else None,
         raters=tuple(raters),
-        next_rater=_interval(
+        next_rater=panel_cuts(
             panel, mixture.of(centre, centre=True, extra=mixture.hand_sd**2), level
         ),
         log_likelihood=_marginal(panel, near, mixture),
@@ -294,7 +294,16 @@ def _marginal(panel: Panel, near: Peak, mixture: Mixture) -> float:
     )
 
 
-def _interval(panel: Panel, normals: Normals, level: float) -> tuple[PanelCut, ...]:
+def panel_cuts(panel: Panel, normals: Normals, level: float) -> tuple[PanelCut, ...]:
+    """Cut points for all labels: around an unused score both are the same, beyond it none.
+
+    Parameters
+    ----------
+    panel : Panel
+    normals : Normals
+        Of the logs of the cut points between scores in use.
+    level : float
+    """
     return _cuts(panel, normals.centre, *normals.interval(level))
 
 
