@@ -100,7 +100,7 @@ def _berries(
                 sheet.bad(index, "berry_id", f"berry {berry_id} is void ({known[berry_id]})")
         return ids, "berry_id"
     _need(sheet, "sample", "Or give a column berry_id.")
-    column = "number" if "number" in sheet.columns else "berry"
+    column = "berry" if {"berry", "number"} & set(sheet.columns) == {"berry"} else "number"
     _need(sheet, column, "Berry 7 of a sample has the number 7.")
     samples = sheet.parsed("sample", _filled)
     places = sheet.parsed(column, lambda text: _from_one(sheet, text))

@@ -1,0 +1,215 @@
+"""`gauge readings`: what the table, JSON and CSV say, and that others read the CSV rightly.
+
+The readers outside are pandas, R and LibreOffice, the last two where they are installed.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import shutil
+import subprocess
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from gauge.cli import group
+from gauge.csvsheet import CsvSheet, csv_lines
+from gauge.errors import CannotWriteError
+from gauge.outfile import write_whole
+from gauge.records import FingerScore, Flag, Sample
+from gauge.units import Unit
+from tests.season_helpers import begun, press
+
+DANGEROUS = '=HYPERLINK("x";"y")'
+
+
+def run(*words: object) -> str:
+    result = CliRunner().invoke(group, [str(word) for word in words], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+@pytest.fixture
+def path(tmp_path):
+    path = tmp_path / "a.season"
+    with begun(path, "C1", "C2") as season:
+        season.add_sample(
+            Sample(
+                code="Ü-3",
+                selection=DANGEROUS,
+                plot="-2",
+                storage_temp_c=-1.5,
+                cues={"night": "-3.5", "note": 'two\nlines, and "quotes"', "void": "@x"},
+            )
+        )
+        ines, marek = (FingerScore(rater=r, score=s) for r, s in (("ines", "2"), ("marek", "3")))
+        season.acknowledge_berry(1, 1, 1, press(1.0, "0.2790", Unit.LBF), scores=[ines, marek])
+        season.acknowledge_berry(
+            1, 1, 2, press(2.0, "1.30", flags=(Flag.OVERLOAD, Flag.DOUBLE_RISE)),
+            scores=[ines, FingerScore(rater="ines", score="3", occasion=2)],
+        )  # fmt: skip
+        season.acknowledge_berry(1, 3, 1, press(3.0, "12.5", flags=()), scores=[marek])
+        season.void(3, "-fell, on the floor")
+    return path
+
+
+def test_json_gives_every_berry(path) -> None:
+    first, second, third = json.loads(run("readings", path, "--json"))
+    wanted = {
+        "berry_id": 1,
+        "sample": "C1",
+        "number": 1,
+        "peak": 0.279,
+        "peak_shown": "0.2790",
+        "unit": "lbf",
+        "flags": ["few readings"],
+        "void": None,
+        "selection": "R-114",
+    }
+    assert {key: first[key] for key in wanted} == wanted
+    assert first["peak_N"] == pytest.approx(0.279 * 4.4482216152605, rel=1e-15)  # NIST SP 811 B.8
+    assert second["scores"] == [
+        {"rater": "ines", "score": "2", "occasion": 1},
+        {"rater": "ines", "score": "3", "occasion": 2},
+    ]
+    assert third["void"] == "-fell, on the floor"
+    assert third["cues"]["night"] == "-3.5"
+    assert [
+        b["berry_id"] for b in json.loads(run("readings", path, "--sample", "C1", "--json"))
+    ] == [
+        1,
+        2,
+    ]
+
+
+def test_the_table_fits_a_narrow_terminal_and_says_what_is_void(path) -> None:
+    shown = run("readings", path)
+    assert max(len(line) for line in shown.splitlines()) <= 80
+    assert "0.2790 lbf" in shown
+    assert "VOID: -fell" in shown
+    assert "3 berries, 1 of them void." in shown
+
+
+def test_pandas_reads_the_csv(path, tmp_path) -> None:
+    out = tmp_path / "b.csv"
+    run("readings", path, "--csv", out)
+    for _ in range(2):
+        table = pd.read_csv(out)
+        assert list(table["peak"]) == [0.279, 1.3, 12.5]
+        assert table["peak_N"].dtype == float
+        assert list(table["score_ines"].fillna(0)) == [2, 2, 0]
+        assert list(table["score_ines_2"].fillna(0)) == [0, 3, 0]
+        assert list(table["storage_temp_c"])[2] == -1.5
+        assert list(table["night"])[2] == -3.5
+        assert table["sample"][2] == "Ü-3"
+        assert table["note"][2] == 'two\nlines, and "quotes"'
+        assert table["selection"][2] == "'" + DANGEROUS
+        assert table["void"][2] == "'-fell, on the floor"
+        assert table["plan_void"][2] == "'@x"
+        run("readings", path, "--csv", out, "--bom")
+    assert out.read_bytes().startswith(b"\xef\xbb\xbf")
+    assert "0.2790" in out.read_text("utf-8")  # as shown, to the last digit
+
+
+def test_a_decimal_comma_for_spreadsheets_that_use_one(path, tmp_path) -> None:
+    out = tmp_path / "b.csv"
+    run("readings", path, "--csv", out, "--decimal", "comma")
+    table = pd.read_csv(out, sep=";", decimal=",")
+    assert list(table["peak"]) == [0.279, 1.3, 12.5]
+    assert list(table["night"])[2] == -3.5
+    sheet = CsvSheet(out)
+    assert sheet.parsed("peak_N", sheet.number)[1] == 1.3
+    refused = CliRunner().invoke(
+        group,
+        ["readings", str(path), "--csv", str(out), "--decimal", "comma", "--delimiter", "comma"],
+    )
+    assert refused.exit_code == 2
+
+
+@pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed")
+def test_r_reads_the_csv(path, tmp_path) -> None:
+    out = tmp_path / "b.csv"
+    run("readings", path, "--csv", out)
+    code = (
+        f'd <- read.csv("{out}", encoding = "UTF-8"); stopifnot(nrow(d) == 3, is.numeric(d$peak), '
+        "is.numeric(d$peak_N), d$peak == c(0.279, 1.3, 12.5), d$storage_temp_c[3] == -1.5, "
+        'd$night[3] == -3.5, startsWith(d$selection[3], "\'="))'
+    )
+    subprocess.run(["Rscript", "-e", code], check=True, capture_output=True)
+
+
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="LibreOffice is not installed")
+@pytest.mark.parametrize("comma", [False, True])
+def test_libreoffice_reads_the_csv(path, tmp_path, comma) -> None:
+    out = tmp_path / "b.csv"
+    run("readings", path, "--csv", out, *(["--decimal", "comma", "--bom"] if comma else []))
+    # Token 1: separator, 2: quote, 3: UTF-8, 4: from line 1, 6: language (1031 is German).
+    tokens = f"{ord(';' if comma else ',')},34,76,1,,{1031 if comma else 1033},false,true"
+    subprocess.run(
+        ["soffice", f"-env:UserInstallation=file://{tmp_path}/office", "--headless",
+         f"--infilter=CSV:{tokens}", "--convert-to", "fods", "--outdir", str(tmp_path), str(out)],
+        check=True, capture_output=True, timeout=120,
+    )  # fmt: skip
+    text = (tmp_path / "b.fods").read_text("utf-8")
+    for number in ("0.279", "1.3", "12.5", "-1.5", "-3.5"):
+        assert f'office:value-type="float" office:value="{number}"' in text
+    assert "HYPERLINK" in text
+    assert "table:formula" not in text
+
+
+def test_no_text_runs_as_a_formula_and_numbers_stay_numbers() -> None:
+    texts = ["=1", "+a", "-a", "@a", "\ta", "\ra", "=-1", "-1+1", "--1"]
+    plain = ["-1", "+1.5", "-0.25", "a=1", "", "1e5", "R-114", "'x"]
+    numbers = [-1.5, -2, None, 1e-7]
+    lines = "".join(csv_lines(["a"], [[x] for x in (*texts, *plain, *numbers)]))
+    (_, *cells) = [row[0] if row else "" for row in csv.reader(io.StringIO(lines, newline=""))]
+    assert cells == [*("'" + x for x in texts), *plain, "-1.5", "-2", "", "1e-07"]
+
+
+# --- the target -------------------------------------------------------------------------------
+
+
+def test_a_target_that_cannot_be_written_is_a_clear_error(path, tmp_path, monkeypatch) -> None:
+    out = tmp_path / "b.csv"
+    out.write_text("old")
+    with pytest.raises(CannotWriteError, match="a folder"):
+        run("readings", path, "--csv", tmp_path)
+    with pytest.raises(CannotWriteError, match="No such file"):
+        run("readings", path, "--csv", tmp_path / "no" / "b.csv")
+
+    def locked(*_: object) -> None:  # as Windows answers for a file that a spreadsheet holds
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("pathlib.Path.replace", locked)
+    with pytest.raises(CannotWriteError, match="Close it where it is open"):
+        run("readings", path, "--csv", out)
+    assert out.read_text() == "old"
+    assert {p.name for p in tmp_path.iterdir()} == {"a.season", "b.csv"}
+
+
+def test_a_failure_half_way_leaves_the_old_file(tmp_path) -> None:
+    out = tmp_path / "b.csv"
+    out.write_text("old")
+
+    def parts():
+        yield "new"
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(CannotWriteError, match="No space left"):
+        write_whole(out, parts())
+    assert out.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["b.csv"]
+
+
+@pytest.mark.skipif(not hasattr(os, "symlink"), reason="no links here")
+def test_a_link_is_followed(tmp_path) -> None:
+    link, real = tmp_path / "link.csv", tmp_path / "real.csv"
+    real.write_text("old")
+    link.symlink_to(real)
+    write_whole(link, ["new"])
+    assert link.is_symlink()
+    assert real.read_text() == "new"
