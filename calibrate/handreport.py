@@ -9,7 +9,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.calibration import Calibration
+from calibrate.calibration import Calibration, ForceScale
 from calibrate.hand import (
     Drift,
     Power,
@@ -27,6 +27,8 @@ from calibrate.hand import (
 from calibrate.kappa import Kappa
 from calibrate.mover import Interval
 from calibrate.pairs import Pairs
+from calibrate.panelshift import RaterShift, Shift
+from calibrate.scale import Scale
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,6 +117,26 @@ class HandReport:
 
         chosen = moved or sorted(known, key=width)[-1:]
         return ["/".join(b.between) for b in chosen]
+
+
+def to_interval(shift: Shift) -> Interval | None:
+    """A fitted shift in newtons; None where the rater has no such boundary."""
+    if shift.shift_n is None:
+        return None
+    return Interval(value=shift.shift_n, low=shift.low_n, high=shift.high_n)
+
+
+def panel_calibration(found: RaterShift, scale: Scale, force_scale: ForceScale) -> Calibration:
+    """The panel that a rater was held against, as a calibration."""
+    return Calibration(
+        scale=scale,
+        force_scale=force_scale,
+        cuts_n=tuple(cut.force_n for cut in found.panel_cuts),
+        low_n=tuple(cut.low_n for cut in found.panel_cuts),
+        high_n=tuple(cut.high_n for cut in found.panel_cuts),
+        spread=found.panel_spread,
+        raters=found.panel,
+    )
 
 
 def report_hand(

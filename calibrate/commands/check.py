@@ -1,0 +1,291 @@
+"""`calibrate check`: one rater's (or several raters') fingers against force."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calibrate.commandkit import json_option
+from gauge.clikit import emit_json, say
+
+if TYPE_CHECKING:
+    from calibrate.calibration import ForceScale
+    from calibrate.handreport import HandReport
+    from calibrate.mover import Interval
+    from calibrate.pairs import Pairs
+
+
+@click.command("check")
+@click.argument("source", type=click.Path(path_type=Path))
+@click.option("--rater", "raters", multiple=True, help="Whose hand; may be repeated.")
+@click.option("--all", "everyone", is_flag=True, help="All raters of the source side by side.")
+@click.option(
+    "--against",
+    type=click.Path(path_type=Path),
+    help="Source of the panel; by default the other raters of SOURCE.",
+)
+@click.option(
+    "--limit",
+    type=click.FloatRange(0, min_open=True),
+    default=0.3,
+    show_default=True,
+    help="The lab's limit of a hand's shift, N.",
+)
+@click.option(
+    "--force-scale",
+    type=click.Choice(["linear", "log"]),
+    default="linear",
+    show_default=True,
+    help="Scale of force in the model.",
+)
+@click.option(
+    "--firmest",
+    type=click.Choice(["first", "last"]),
+    default="first",
+    show_default=True,
+    help="Which end of the scale of scores is the firmest.",
+)
+@click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
+@click.option("--sale-limit", help="Softest score that may be sold, where the source has none.")
+@click.option(
+    "--level",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.95,
+    show_default=True,
+    help="Level of the intervals.",
+)
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path),
+    help="Draw one page (png, pdf, svg); with several raters the name is added.",
+)
+@json_option
+def command(
+    source: Path,
+    raters: tuple[str, ...],
+    everyone: bool,
+    against: Path | None,
+    limit: float,
+    force_scale: ForceScale,
+    firmest: str,
+    scores: str | None,
+    sale_limit: str | None,
+    level: float,
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Check one rater's fingers against force.
+
+    How far, and at which boundary, has this hand drifted from the panel? A shift above zero: the
+    hand needs more force than the panel to call a berry that firm. The panel is the other raters
+    of SOURCE, or all raters of --against (last season, or the calibration days).
+
+    \b
+    calibrate check season.firm --rater ines --plot ines.pdf
+    calibrate check today.csv --rater ines --against season.firm --json
+    calibrate check season.firm --all
+    """  # noqa: D301
+    from calibrate.pairs import load_pairs
+    from calibrate.scale import parse_scale
+
+    scale = parse_scale(scores, firmest=firmest) if scores else None
+    positive = force_scale == "log"
+    pairs = load_pairs(source, firmest=firmest, scale=scale, positive=positive)
+    panel = (
+        None
+        if against is None
+        else load_pairs(against, firmest=firmest, scale=scale or pairs.scale, positive=positive)
+    )
+    names = pairs.raters if everyone else raters
+    if not names:
+        raise click.UsageError("Name a --rater, or ask for --all.")
+    reports = []
+    for name in names:
+        report, warnings = _report(
+            pairs, name, panel, limit_n=limit, force_scale=force_scale, firmest=firmest,
+            sale_limit=sale_limit, level=level,
+        )  # fmt: skip
+        reports.append(report)
+        for warning in warnings:
+            say(f"warning: {warning}")
+        if plot is not None:
+            from calibrate.plots.hand import draw_hand
+            from calibrate.plots.style import save
+
+            save(draw_hand(report), _page(plot, name, len(names)))
+    if as_json:
+        documents = [document(report) for report in reports]
+        emit_json(documents[0] if len(documents) == 1 else documents)
+        return
+    if len(reports) == 1:
+        show(reports[0])
+    else:
+        show_side_by_side(reports)
+
+
+def _page(plot: Path, name: str, n: int) -> Path:
+    return plot if n == 1 else plot.with_name(f"{plot.stem}-{name}{plot.suffix}")
+
+
+def _report(
+    pairs: Pairs,
+    name: str,
+    panel: Pairs | None,
+    *,
+    limit_n: float,
+    force_scale: ForceScale,
+    firmest: str,
+    sale_limit: str | None,
+    level: float,
+) -> tuple[HandReport, list[str]]:
+    from dataclasses import replace
+
+    from calibrate.handreport import panel_calibration, report_hand, to_interval
+    from calibrate.panelshift import rater_cuts
+
+    found = rater_cuts(
+        pairs, name, against=panel, force_scale=force_scale, level=level, firmest=firmest
+    )
+    scale = pairs.scale
+    if sale_limit is not None:
+        scale = replace(scale, sale_limit=sale_limit)
+    calibration = panel_calibration(found, scale, force_scale)
+    overall = to_interval(found.shift)
+    assert overall is not None  # rater_cuts refuses a hand without any boundary
+    report = report_hand(
+        pairs.of_raters([name]),
+        calibration,
+        rater=name,
+        shift_n=overall,
+        shifts_n=[to_interval(shift) for shift in found.boundaries],
+        spread=found.spread,
+        limit_n=limit_n,
+        level=level,
+    )
+    return report, list(found.warnings)
+
+
+def _sides(one: Interval | None, unit: str = "") -> dict[str, float | None]:
+    suffix = f"_{unit}" if unit else ""
+    if one is None:
+        return {"value": None, f"low{suffix}": None, f"high{suffix}": None}
+    return {"value": one.value, f"low{suffix}": one.low, f"high{suffix}": one.high}
+
+
+def document(report: HandReport) -> dict[str, Any]:
+    """The check as it is printed by --json."""
+    from calibrate.render import as_label
+
+    low, high = report.agreement.kappa.interval()
+    skill = report.skill
+    return {
+        "rater": report.rater,
+        "n": report.agreement.n,
+        "exact": report.agreement.exact,
+        "within_one": report.agreement.within_one,
+        "kappa_quadratic": {"value": report.agreement.kappa.value, "low": low, "high": high},
+        "shift_N": _sides(report.shift_n),
+        "boundaries": [
+            {
+                "between": [as_label(label) for label in boundary.between],
+                "panel_N": boundary.panel_n,
+                "shift_N": boundary.shift_n and boundary.shift_n.value,
+                "low_N": boundary.shift_n and boundary.shift_n.low,
+                "high_N": boundary.shift_n and boundary.shift_n.high,
+            }
+            for boundary in report.boundaries
+        ],
+        "spread": report.spread,
+        "panel_spread": report.panel.spread,
+        "confusion": report.agreement.table.astype(int).tolist(),
+        "sale_limit": {
+            "sensitivity": skill and skill.sensitivity and skill.sensitivity.value,
+            "specificity": skill and skill.specificity and skill.specificity.value,
+            "sensitivity_interval": _sides(skill.sensitivity if skill else None),
+            "specificity_interval": _sides(skill.specificity if skill else None),
+        },
+        "drift": [
+            {"along": d.along, "change_N": d.change_n, "p_value": d.p_value} for d in report.drifts
+        ],
+        "repeatability": report.repeated
+        and {
+            "n": report.repeated[0],
+            "exact": report.repeated[1],
+            "kappa_quadratic": report.repeated[2].value,
+        },
+        "power": report.power
+        and {
+            "detectable_N": report.power.detectable_n,
+            "berries_needed": report.power.berries_needed,
+        },
+        "limit_N": report.limit_n,
+        "verdict": report.verdict,
+        "sentences": report.sentences(),
+        "practise": report.to_practise(),
+    }
+
+
+def _signed(one: Interval | None) -> list[str]:
+    if one is None:
+        return ["unknown", ""]
+    ends = ["open" if side is None else f"{side:+.2f}" for side in (one.low, one.high)]
+    return [f"{one.value:+.2f}", f"{ends[0]} to {ends[1]}"]
+
+
+def show(report: HandReport) -> None:
+    """Print one rater's check."""
+    from calibrate.render import newtons, print_table
+
+    rows = [
+        ["/".join(b.between), newtons(b.panel_n, missing="unknown"), *_signed(b.shift_n)]
+        for b in report.boundaries
+    ]
+    rows.append(["all", "", *_signed(report.shift_n)])
+    print_table(
+        ["boundary", "panel N", "hand less panel N", "interval"],
+        rows,
+        title=f"{report.rater}: {report.verdict} (limit {report.limit_n:g} N)",
+    )
+    one = report.agreement
+    kappa = "undefined" if one.kappa.value is None else f"{one.kappa.value:.2f}"
+    click.echo(
+        f"{one.n} berries: {one.exact:.0%} scored as the panel would, {one.within_one:.0%} within "
+        f"one; quadratic kappa {kappa}."
+    )
+    skill = report.skill
+    if skill is not None and skill.sensitivity and skill.specificity:
+        click.echo(
+            f"Of berries beyond the sale limit {skill.sensitivity.value:.0%} were found, of those "
+            f"within it {skill.specificity.value:.0%} were passed."
+        )
+    if report.repeated is not None:
+        n, exact, _ = report.repeated
+        click.echo(f"{n} berries scored twice: {exact:.0%} got the same score.")
+    for sentence in report.sentences():
+        click.echo(sentence)
+    if report.verdict != "within limit":
+        click.echo(f"Practise the anchors at {', '.join(report.to_practise())}.")
+
+
+def show_side_by_side(reports: list[HandReport]) -> None:
+    """Print several raters in one table."""
+    from calibrate.render import print_table
+
+    def kappa(report: HandReport) -> str:
+        value = report.agreement.kappa.value
+        return "-" if value is None else f"{value:.2f}"
+
+    print_table(
+        ["rater", "n", "exact", "kappa", "shift N", "interval", "spread", "verdict"],
+        [
+            [report.rater, str(report.agreement.n), f"{report.agreement.exact:.0%}",
+             kappa(report), *_signed(report.shift_n), f"{report.spread:.2f}", report.verdict]
+            for report in reports
+        ],
+        left=(0, 7),
+    )  # fmt: skip
+    for report in reports:
+        for sentence in report.sentences():
+            click.echo(f"{report.rater}: {sentence}")

@@ -1,0 +1,116 @@
+"""One rater's hand on one page: scores against force, shift at each boundary, confusion table."""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from calibrate.handreport import HandReport
+from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy
+
+
+def draw_hand(report: HandReport) -> Figure:
+    """Draw the one-page picture of a check.
+
+    Parameters
+    ----------
+    report : HandReport
+    """
+    figure = new_figure(8.3, 9.2)
+    grid = figure.add_gridspec(3, 2, height_ratios=(3.2, 2.4, 1.0), width_ratios=(3, 2))
+    figure.suptitle(f"{report.rater}: {report.verdict}", fontsize=15, weight="bold")
+    _scores(figure.add_subplot(grid[0, :]), report)
+    _shifts(figure.add_subplot(grid[1, 0]), report)
+    _table(figure.add_subplot(grid[1, 1]), report)
+    _words(figure.add_subplot(grid[2, :]), report)
+    return figure
+
+
+def _scores(axes: Axes, report: HandReport) -> None:
+    """Berries by score and force; the panel's bands behind, wrong scores ringed."""
+    labels = report.panel.scale.labels
+    last = len(labels) - 1
+    edges = [report.panel.force(float(e)) if np.isfinite(e) else e for e in report.panel.edges()]
+    top = float(report.force_n.max()) * 1.05
+    for k in range(len(labels)):
+        low, high = max(edges[k + 1], 0.0), min(edges[k], top)
+        if high > low:
+            axes.fill_between([low, high], last - k - 0.42, last - k + 0.42, color=PALE, zorder=0)
+    rng = np.random.default_rng(0)
+    y = last - report.rank + rng.uniform(-0.28, 0.28, len(report.rank))
+    h = report.panel.h(report.force_n)
+    wrong = np.digitize(-h, -report.panel.edges()[1:-1]) != report.rank
+    axes.plot(report.force_n[~wrong], y[~wrong], ".", color=GREY, markersize=5, label="as panel")
+    axes.plot(
+        report.force_n[wrong], y[wrong], "o", color=INK, markerfacecolor="none", markersize=6,
+        label="otherwise",
+    )  # fmt: skip
+    for boundary in report.boundaries:
+        if boundary.panel_n is not None:
+            axes.axvline(boundary.panel_n, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+    axes.set_yticks(range(len(labels)), labels[::-1])
+    axes.set_ylabel("score given")
+    axes.set_xlabel("force (N); shaded: the panel's band of each score")
+    axes.set_xlim(0, top)
+    axes.legend(frameon=False, fontsize=8, loc="upper left")
+    tidy(axes)
+
+
+def _shifts(axes: Axes, report: HandReport) -> None:
+    rows = [(f"{b.between[0]} / {b.between[1]}", b.shift_n) for b in report.boundaries]
+    rows.append(("all", report.shift_n))
+    axes.axvspan(-report.limit_n, report.limit_n, color=PALE, zorder=0)
+    axes.axvline(0, color=GREY, linewidth=0.8)
+    reach = report.limit_n * 2
+    for _, shift in rows:
+        if shift is not None:
+            reach = max(reach, *(1.1 * abs(x) for x in (shift.low, shift.high) if x is not None), 0)
+    for place, (_, shift) in enumerate(reversed(rows)):
+        if shift is None:
+            axes.text(0, place, "unknown", ha="center", va="center", fontsize=8)
+            continue
+        ends = [
+            -reach if shift.low is None else shift.low,
+            reach if shift.high is None else shift.high,
+        ]
+        axes.plot(ends, [place, place], color=INK, linewidth=1.4)
+        axes.plot(shift.value, place, "D" if place == 0 else "o", color=INK)
+    axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
+    axes.set_xlim(-reach, reach)
+    axes.set_xlabel("hand less panel (N); shaded: the lab's limit")
+    axes.set_ylabel("boundary")
+    tidy(axes)
+
+
+def _table(axes: Axes, report: HandReport) -> None:
+    counts = report.agreement.table
+    share = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)
+    axes.imshow(share, cmap="Greys", vmin=0, vmax=1.6, aspect="auto")
+    labels = report.panel.scale.labels
+    for i in range(len(labels)):
+        for j in range(len(labels)):
+            if counts[i, j]:
+                axes.text(j, i, f"{counts[i, j]:.0f}", ha="center", va="center", fontsize=9)
+    axes.set_xticks(range(len(labels)), labels)
+    axes.set_yticks(range(len(labels)), labels)
+    axes.set_xlabel("score given")
+    axes.set_ylabel("panel's score")
+
+
+def _words(axes: Axes, report: HandReport) -> None:
+    axes.set_axis_off()
+    one = report.agreement
+    kappa = "undefined" if one.kappa.value is None else f"{one.kappa.value:.2f}"
+    lines = [
+        f"{one.n} berries: {one.exact:.0%} as the panel, {one.within_one:.0%} within one score, "
+        f"quadratic kappa {kappa}.",
+        *report.sentences(),
+    ]
+    practise = report.to_practise()
+    if practise:
+        lines.append("Practise the anchors at " + ", ".join(practise) + ".")
+    text = "\n".join(textwrap.fill(line, 108) for line in lines)
+    axes.text(0, 1, text, va="top", fontsize=9.5, transform=axes.transAxes)
