@@ -98,6 +98,12 @@ class _Press:
     flags: set[Flag] = field(default_factory=set)
 
 
+def _together(batch: Sequence[Reading], at: int) -> int:
+    """How many readings from `at` on came at the same time."""
+    t_s = batch[at].t_s
+    return next((i for i in range(at, len(batch)) if batch[i].t_s != t_s), len(batch)) - at
+
+
 class Detector:
     """Finds compressions in the readings of a streaming or polled gauge.
 
@@ -218,7 +224,7 @@ class Detector:
         t_s = batch[at].t_s
         last, self._last_t = self._last_t, t_s
         if last is None:
-            self._marks.append((t_s, self._count))
+            self._marks.append((t_s, self._count + _together(batch, at)))
             return True
         dt = t_s - last
         if self._bin_n > -math.inf and t_s - self._bin_t >= _BIN_S:
@@ -228,10 +234,7 @@ class Detector:
             self._longest_dt = max(self._longest_dt, dt)
             return True
         if dt > 0:
-            together = next(
-                (i for i in range(at, len(batch)) if batch[i].t_s != t_s), len(batch)
-            ) - at
-            if together >= 0.7 * dt * self._rate_hz():
+            if _together(batch, at) >= 0.7 * dt * self._rate_hz():
                 return True  # delivered late, not lost
         elif dt > -1e-9:
             return True
@@ -335,8 +338,10 @@ class Detector:
         self._block: list[float] = []
         self._block_t = t_s
         self._t_settled = t_s
-        self._low_t: float | None = None
-        self._lows = 0
+        self._provisional = False
+        self._low_t = t_s
+        self._lows: deque[tuple[float, float]] = deque()
+        self._next_look = 0
 
     def _look(self, t_s: float, force: float) -> None:
         """Keep what screens show."""
@@ -391,7 +396,7 @@ class Detector:
                 self._state = _PRESS
                 return i
             if self._fell(t_s, force, out):
-                return i
+                return i + 1
         self._count, self._current_n = count, force
         if bin_n > self._bin_n:
             self._look(last_t or 0.0, bin_n)
@@ -404,22 +409,38 @@ class Detector:
         self._rest.add(t_s, self._block)
         self._block = []
         self._block_t = t_s
-        self._low_t, self._lows = None, 0
+        self._provisional = False
+        self._lows.clear()
         self._mark(t_s)
         if t_s - self._t_settled > 8:
             self._confirmed = True
 
     def _fell(self, t_s: float, force: float, out: list[Event]) -> bool:
         """Judge a reading below the rest level: a pull, or a rest level that was none."""
-        if self._low_t is None:
+        lows = self._lows
+        if not lows:
             self._low_t = t_s
-        self._lows += 1
-        if self._lows < 4 or t_s - self._low_t < (2.0 if self._confirmed else 0.1):
+        lows.append((t_s, force))
+        wait_s = self.settings.rest_s
+        if self._confirmed:
+            wait_s *= 5 if self._provisional else 10
+        if len(lows) < 4 or t_s - self._low_t < wait_s:
             return False
-        level, reason = self._rest.level_n, self._unseen
-        self._unsettle("" if self._confirmed else reason)
-        self._early_largest = (level, level)
-        self._rest.known = 0
+        while len(lows) > 4 and t_s - lows[1][0] >= self.settings.rest_s:
+            lows.popleft()
+        self._next_look -= 1
+        if self._next_look > 0:
+            return False
+        self._next_look = len(lows) // 8
+        values = [low for _, low in lows]
+        if not is_level(values, self._rest.step_n):
+            return False
+        was = self._rest.level_n
+        self._rest.start(t_s, values)
+        need = self.settings.press_noises * self._rest.noise_n
+        if not self._confirmed and self._unseen and was - self._rest.level_n > need:
+            out.append(CutPress(t_s=t_s, largest_n=was, reason=self._unseen))
+        self._to_rest(t_s)
         return True
 
     # --- press --------------------------------------------------------------------------------
@@ -502,7 +523,8 @@ class Detector:
         """Whether the force, back near the rest level, is level again (or has been long enough)."""
         press = self._press
         assert press is not None
-        tail = press.near[-max(dwell, 2) :]
+        # Some 50 ms, so that a slow release on a coarse display does not look level.
+        tail = press.near[-max(dwell, 2, math.ceil(0.05 * self._rate_hz())) :]
         waited = t_s - press.t_near_s
         if len(press.near) < max(dwell + 1, 2):
             return False
@@ -569,7 +591,8 @@ class Detector:
         largest = press.largest_n
         if self._press and self._parked:
             largest = max(largest, self._parked.largest_n)
-        if largest - press.base_n < self._need(press) and Flag.OVERLOAD not in press.flags:
+        slight = min(largest - press.base_n, largest) < self._need(press)
+        if slight and Flag.OVERLOAD not in press.flags:
             return []
         return [CutPress(t_s=t_s, largest_n=max(largest, 0.0), reason=reason)]
 
@@ -582,15 +605,17 @@ class Detector:
         assert press is not None
         need = self._need(press)
         rise = press.largest_n - press.base_n
-        fell = press.base_n - release.level_n > max(need, 0.1 * rise)
+        # A level seen for so long was no ramp: a pull of the berry on the head may go below it.
+        share = 0.25 if press.t_start_s - self._t_settled > 0.5 else 0.1
+        fell = press.base_n - release.level_n > max(need, share * rise)
         if fell and parked is not None:
             self._merge(parked, press)
             press, rise = parked, parked.largest_n - parked.base_n
             fell = False
         self._parked = None
-        level = release.level_n if release.is_level else press.base_n
-        if fell:
-            level = release.level_n
+        # After a pull below the rest level the old one stands, until readings show otherwise.
+        pulled = release.level_n < press.base_n - self._margin()
+        level = release.level_n if fell or (release.is_level and not pulled) else press.base_n
         near_end = press.t_near_s or release.t_s
         brief = near_end - press.t_before_s < self.settings.shortest_s
         if fell and not self._confirmed and rise >= need:
@@ -601,7 +626,7 @@ class Detector:
             out.append(
                 CutPress(t_s=release.t_s, largest_n=0.0, reason="overload without a number")
             )
-        elif rise >= need and not brief and press.largest_n > self._margin():
+        elif min(rise, press.largest_n) >= need and not brief:
             out.append(self._compression(press, release))
             self._confirmed = True
         else:  # a touch: the rest level known before it holds
@@ -609,6 +634,7 @@ class Detector:
             return
         self._rest.resume(level)
         self._to_rest(release.t_s)
+        self._provisional = True
 
     def _compression(self, press: _Press, release: _Release) -> Compression:
         settings, peak, flags = self.settings, press.peak, press.flags

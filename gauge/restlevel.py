@@ -14,8 +14,9 @@ noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|devia
     median|; 1.4826 makes the median absolute deviation consistent for the normal law (Rousseeuw
     and Croux 1993, from memory). The first is blind to drift, the second sees hum that neighbouring
     readings share. Never below half a display step: a still display only says that the noise is
-    smaller than that. While fewer than some 50 readings are known it is taken larger, as a small
-    sample can understate it.
+    smaller than that. On a coarse display 1.2533 times the mean deviation (the same for the normal
+    law), where less. From fewer than 40 readings it is not below their root mean square, and taken
+    larger, as a small sample can understate it.
 step : last digit shown, times the largest of 1, 2 and 5 that all readings are multiples of.
 """
 
@@ -29,6 +30,7 @@ from statistics import median
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
 _SPREADS = 16  # blocks that the noise stands on
+_MANY = 40
 _FEWEST = 8  # blocks that the level stands on however slow the gauge
 _WINDOW_S = 10.0  # how far back the level looks
 _SPAN_S = 8.0  # rest that a slope needs
@@ -82,6 +84,14 @@ def is_level(values: list[float], step_n: float) -> bool:
     return change <= 3 * noise * (4 / n) ** 0.5 + 0.5 * step_n
 
 
+def _spread(deviations: list[float]) -> float:
+    """Standard deviation from absolute deviations: by their median, or mean where that is less.
+
+    On a coarse display the median jumps by whole steps; the mean does not.
+    """
+    return min(1.4826 * median(deviations), 1.2533 * sum(deviations) / len(deviations))
+
+
 class RestLevel:
     """Running level and noise of a gauge at rest.
 
@@ -93,8 +103,6 @@ class RestLevel:
         Display step in newtons.
     multiple : int
         1, 2 or 5: what all last digits so far are multiples of.
-    known : int
-        Readings at rest that the noise stands on.
     """
 
     def __init__(self) -> None:
@@ -102,7 +110,6 @@ class RestLevel:
         self.noise_n = 0.0
         self.step_n = 0.0
         self.multiple = 5
-        self.known = 0
         self._gcd = 10
         self._digit_n = 0.0
         self._blocks: deque[tuple[float, float]] = deque()
@@ -140,7 +147,6 @@ class RestLevel:
         steps = [abs(values[i] - values[i - 1]) for i in range(1, len(values), stride)]
         self._spreads.append((steps, [abs(v - middle) for v in values[::stride]]))
         self._blocks.append((t_s, middle))
-        self.known += len(values)
         self._set_noise()
         self._set_level(t_s)
 
@@ -148,9 +154,13 @@ class RestLevel:
         steps = [s for block, _ in self._spreads for s in block]
         deviations = [d for _, block in self._spreads for d in block]
         self.step_n = self.multiple * self._digit_n
-        found = 1.4826 * max(median(steps) / 2**0.5, median(deviations)) if steps else 0.0
-        unsure = 1 + 6 / self.known if 0 < self.known < 60 else 1.0
-        self.noise_n = max(found * unsure, 0.5 * self.step_n)
+        found = 0.0
+        if steps:
+            found = max(_spread(steps) / 2**0.5, _spread(deviations))
+        if 0 < len(deviations) < _MANY:
+            plain = (sum(d * d for d in deviations) / len(deviations)) ** 0.5
+            found = max(found, plain) * (1 + 6 / len(deviations))
+        self.noise_n = max(found, 0.5 * self.step_n)
 
     def _set_level(self, t_s: float) -> None:
         blocks = self._blocks

@@ -1,0 +1,379 @@
+"""Compressions: hand-made cases, simulated sessions with known truth, sampling loss."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gauge.buttonpeaks import ButtonPeaks, detector_for
+from gauge.compression import Detector, DetectorSettings
+from gauge.errors import InvalidValueError
+from gauge.presstrace import measure_ramp
+from gauge.records import Compression, CutPress, Flag, Reading, Status
+from gauge.units import NEWTON_PER_FLOAT, Unit
+from tests.bench.compressions import hear, judge
+from tests.presses import Bench, Truth, draw_session, press, render
+
+
+def said(forces, rate_hz=100.0, unit=Unit.N, decimals=3, start_s=0.0):
+    """Readings of forces given in the unit."""
+    return [
+        Reading(start_s + i / rate_hz, float(f"{v:.{decimals}f}"), f"{v:.{decimals}f}", unit)
+        for i, v in enumerate(forces)
+    ]
+
+
+def noisy(forces, noise=0.003, seed=0):
+    return np.asarray(forces) + noise * np.random.default_rng(seed).standard_normal(len(forces))
+
+
+def rest(seconds=1.0, rate_hz=100.0):
+    return np.zeros(round(seconds * rate_hz))
+
+
+def up(peak=2.0, seconds=1.0, rate_hz=100.0):
+    return np.linspace(0, peak, round(seconds * rate_hz))
+
+
+def run(readings, settings=None):
+    detector = Detector(settings)
+    out = []
+    for reading in readings:
+        out += detector.feed([reading])
+    return out + detector.close()
+
+
+def berries(events):
+    return [e for e in events if isinstance(e, Compression)]
+
+
+# --- one press --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.3, -0.2])
+@pytest.mark.parametrize("rate_hz", [5.0, 20.0, 100.0, 2000.0])
+def test_one_press_is_one_compression_with_the_largest_reading(rate_hz, offset):
+    forces = [rest(2, rate_hz), up(2, 1, rate_hz), rest(2, rate_hz)]
+    readings = said(noisy(np.concatenate(forces)) + offset, rate_hz)
+    [berry] = run(readings)
+    assert berry.peak_n == max(r.force_n for r in readings)
+    assert berry.peak_shown == max(readings, key=lambda r: r.value).shown
+    assert berry.baseline_n == pytest.approx(offset, abs=0.01)
+    assert berry.rate_hz == pytest.approx(rate_hz, rel=0.02)
+    assert (Flag.FEW_READINGS in berry.flags) == (rate_hz < 10)
+
+
+def test_the_first_of_equal_largest_readings_is_the_peak():
+    readings = said([*rest(1), *up(2), 2.0, 2.0, *rest(1)])
+    [berry] = run(readings)
+    assert berry.t_peak_s == next(r.t_s for r in readings if r.value == 2.0)
+
+
+def test_digits_stay_as_shown():
+    forces = np.concatenate([rest(), up(1.2), rest()])
+    [berry] = run(said(forces, unit=Unit.LBF, decimals=2))
+    assert (berry.peak_shown, berry.peak_unit) == ("1.20", Unit.LBF)
+    # 1 lbf = 4.4482216152605 N exactly (NIST SP 811, Appendix B.8)
+    assert berry.peak_n == pytest.approx(1.20 * 4.4482216152605, rel=1e-15)
+
+
+def test_hold_creep_and_plateau_stay_one_compression():
+    relaxing = 2 * (0.6 + 0.4 * np.exp(-np.arange(1500) / 300))
+    held = np.full(1200, 2.0)
+    for top in (relaxing, held):
+        forces = noisy(np.concatenate([rest(), up(), top, rest(2)]))
+        assert len(berries(run(said(forces)))) == 1
+
+
+def test_hand_lowering_with_a_pause_longer_than_any_plateau_rule():
+    forces = np.concatenate([rest(2), up(0.8), np.full(900, 0.8), 0.8 + up(1.2), rest(2)])
+    readings = said(noisy(forces))
+    [berry] = run(readings)
+    assert berry.peak_n == max(r.value for r in readings)
+
+
+def test_double_rise_is_flagged_and_the_larger_peak_kept():
+    for second in (1.6, 2.4):
+        forces = [rest(), up(2), np.linspace(1.2, second, 50), rest()]
+        [berry] = run(said(noisy(np.concatenate(forces))))
+        assert berry.peak_n == pytest.approx(max(2, second), abs=0.02)
+        assert Flag.DOUBLE_RISE in berry.flags
+    [plain] = run(said(noisy(np.concatenate([rest(), up(2), rest()]))))
+    assert plain.flags == ()
+
+
+@pytest.mark.parametrize("readings_between", [5, 8, 15])
+def test_two_presses_in_quick_succession_are_two(readings_between):
+    between = np.zeros(readings_between)
+    forces = np.concatenate([rest(), up(2), between, up(1.5), rest()])
+    first, second = run(said(noisy(forces)))
+    assert first.peak_n == pytest.approx(2, abs=0.02)
+    assert second.peak_n == pytest.approx(1.5, abs=0.02)
+
+
+@pytest.mark.parametrize("height", [0.008, 0.015])
+def test_a_touch_is_no_compression(height):
+    touch = height * np.sin(np.linspace(0, math.pi, 30))
+    forces = noisy(np.concatenate([rest(3), touch, rest(2)]))
+    assert run(said(forces)) == []
+
+
+def test_a_knock_of_a_few_readings_is_no_compression():
+    assert run(said(noisy([*rest(2), 1.5, 2.0, 1.0, *rest(2)]))) == []
+
+
+def test_tension_is_never_a_peak():
+    pull = -up(1.0)
+    assert run(said(noisy(np.concatenate([rest(), pull, rest(2)])))) == []
+    forces = noisy(np.concatenate([rest(), up(2), np.full(30, -0.2), rest(2)]))
+    [berry] = run(said(forces))
+    assert berry.peak_n == pytest.approx(2, abs=0.02)
+
+
+def test_a_zeroed_gauge_goes_on_logging():
+    offset = np.full(200, -0.2)
+    forces = [offset, rest(8), up(2), rest(3), up(1), rest(2)]
+    found = berries(run(said(noisy(np.concatenate(forces)))))
+    assert [round(b.peak_n) for b in found] == [2, 1]
+
+
+def test_a_display_that_holds_its_peak_gives_nothing_until_it_returns():
+    detector = Detector()
+    assert detector.feed(said([*rest(), *up(2), *np.full(2000, 2.0)])) == []
+    [berry] = detector.feed(said(rest(), start_s=22.01))
+    assert berry.peak_shown == "2.000"
+
+
+def test_nothing_is_measured_against_a_fixed_force():
+    """The same session with all forces a hundred times smaller or larger gives the same berries."""
+    forces = noisy(np.concatenate([rest(), up(2), rest(), up(0.3), rest()]))
+    for scale, decimals in ((1, 3), (0.01, 5), (100, 1)):
+        found = berries(run(said(forces * scale, decimals=decimals)))
+        assert [b.peak_n / scale for b in found] == pytest.approx([2, 0.3], abs=0.02)
+
+
+# --- flags ------------------------------------------------------------------------------------
+
+
+def test_overload_at_the_top_keeps_the_largest_number():
+    readings = said(noisy(np.concatenate([rest(), up(22), rest()])))
+    over = [
+        r._replace(value=math.nan, shown="", status=Status.OVERLOAD) if r.value > 20 else r
+        for r in readings
+    ]
+    [berry] = run(over)
+    assert berry.peak_n == max(r.value for r in readings if r.value <= 20)
+    assert Flag.OVERLOAD in berry.flags
+
+
+def test_overload_without_any_number_is_no_berry():
+    readings = said(np.zeros(300))
+    words = [r._replace(value=math.nan, status=Status.OVERLOAD) for r in readings[150:180]]
+    [event] = run([*readings[:150], *words, *readings[180:]])
+    assert isinstance(event, CutPress)
+
+
+def test_baseline_drift_is_flagged():
+    forces = np.concatenate([rest(), up(2), np.full(150, 0.06)])
+    [berry] = run(said(noisy(forces)))
+    assert Flag.BASELINE_DRIFT in berry.flags
+
+
+def test_loading_rate_outside_the_plan_is_flagged():
+    readings = said(noisy(np.concatenate([rest(), up(2, 1.0), rest()])))
+    for plan, outside in (((1.0, 3.0), False), ((3.0, 5.0), True)):
+        [berry] = run(readings, DetectorSettings(loading_rate_n_s=plan))
+        assert berry.loading_rate_n_s == pytest.approx(2.0, rel=0.05)
+        assert (Flag.LOADING_RATE in berry.flags) == outside
+
+
+def test_unit_switched_in_mid_press_invents_no_step():
+    forces = noisy(np.concatenate([rest(), up(2), np.full(50, 2.0), rest()]))
+    pounds = NEWTON_PER_FLOAT[Unit.LBF]
+    readings = said(forces[:170]) + said(forces[170:] / pounds, unit=Unit.LBF, start_s=1.7)
+    [berry] = run(readings)
+    assert berry.peak_n == max(r.force_n for r in readings)
+    assert Flag.UNIT_CHANGED in berry.flags
+    assert Flag.DOUBLE_RISE not in berry.flags
+
+
+def test_unit_switched_between_berries_flags_the_next_one_only():
+    one = noisy(np.concatenate([rest(), up(2), rest()]))
+    readings = said(one) + said(np.tile(one, 2) / 4.448, unit=Unit.LBF, start_s=3.0)
+    flagged = [Flag.UNIT_CHANGED in b.flags for b in run(readings)]
+    assert flagged == [False, True, False]
+
+
+def test_a_lone_reading_is_flagged_and_not_altered():
+    forces = noisy(np.concatenate([rest(), up(2), np.full(50, 2.0), rest()]))
+    forces[175] = 9.0
+    [berry] = run(said(forces))
+    assert berry.peak_shown == "9.000"
+    assert Flag.LONE_READING in berry.flags
+
+
+# --- cut presses ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("part", [0.1, 0.4, 0.8, 1.3, 1.9, 2.05])
+def test_a_session_that_starts_in_mid_press_gives_no_peak(part):
+    release = np.linspace(2, 0, 20)
+    whole = noisy(np.concatenate([up(2, 1.0), np.full(100, 2.0), release, rest(2), up(1), rest()]))
+    first, second = run(said(whole[round(part * 100) :]))
+    assert isinstance(first, CutPress)
+    assert "mid-press" in first.reason
+    assert isinstance(second, Compression)
+    assert second.peak_n == pytest.approx(1, abs=0.02)
+
+
+@pytest.mark.parametrize("part", [0.1, 0.5, 1.0, 1.5, 2.05])
+def test_a_session_that_ends_in_mid_press_gives_no_peak(part):
+    press_n = np.concatenate([up(2, 1.0), np.full(100, 2.0), np.linspace(2, 0.2, 20)])
+    forces = noisy(np.concatenate([rest(2), press_n[: round(part * 100)]]))
+    [event] = run(said(forces))
+    assert isinstance(event, CutPress)
+
+
+def test_a_gap_cuts_the_press_and_asks_for_rest():
+    detector = Detector()
+    readings = said(noisy(np.concatenate([rest(), up(2), np.full(100, 2.0), rest(2), up(1), rest()])))
+    assert detector.feed(readings[:180]) == []
+    [cut] = detector.gap(1.8, "unplugged")
+    assert isinstance(cut, CutPress)
+    assert cut.reason == "unplugged"
+    [berry] = detector.feed(readings[200:])
+    assert berry.peak_n == pytest.approx(1, abs=0.02)
+
+
+def test_a_silence_in_mid_press_cuts_it():
+    readings = said(noisy(np.concatenate([rest(2), up(2), np.full(100, 2.0), rest(2)])))
+    events = run([r for r in readings if not 2.5 < r.t_s < 3.2])
+    assert [type(e) for e in events] == [CutPress]
+
+
+def test_a_late_delivery_is_no_gap():
+    readings = said(noisy(np.concatenate([rest(2), up(2), np.full(100, 2.0), rest(2)])))
+    late = [r._replace(t_s=3.2) if 2.5 < r.t_s < 3.2 else r for r in readings]
+    detector = Detector()
+    events = []
+    for _, group in itertools.groupby(late, key=lambda r: r.t_s):
+        events += detector.feed(list(group))
+    assert [type(e) for e in events] == [Compression]
+
+
+def test_a_berry_is_reported_soon_after_its_release():
+    """At 100 readings a second within 100 ms of the first reading back at rest."""
+    readings = said(noisy(np.concatenate([rest(2), up(2), rest(2), up(2), rest(2)])))
+    detector = Detector()
+    found = [r.t_s for r in readings if detector.feed([r])]
+    assert [t - back for t, back in zip(found, (3.0, 6.0), strict=True)] == pytest.approx(
+        [0.05, 0.05], abs=0.05
+    )
+
+
+# --- sampling ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rate_n_s", "rate_hz", "largest_n"), [(2, 10, 0.2), (2, 100, 0.02), (1, 50, 0.02)]
+)
+def test_what_sampling_can_have_missed_on_a_linear_ramp(rate_n_s, rate_hz, largest_n):
+    """Ramp of R N/s with sudden break: the loss is uniform on 0 to R T (elementary)."""
+    forces = rate_n_s * np.arange(1, 3 * rate_hz + 1) / rate_hz
+    ramp = measure_ramp([*forces.tolist(), 0.0], 0.0, 1e-6, rate_hz)
+    assert ramp.loss_n == pytest.approx(largest_n, rel=1e-9)
+
+
+@pytest.mark.parametrize("phase", np.linspace(0, 1, 11))
+def test_half_sine_stays_within_the_bound(phase):
+    """1 Hz half-sine at 20 readings/s falls short by at most 1 - cos(pi f T) = 1.231166 %."""
+    t = (np.arange(11) + phase) / 20
+    forces = np.sin(math.pi * t)
+    forces = forces[forces > 0]
+    worst = 1 - math.cos(math.pi / 20)
+    assert worst == pytest.approx(0.01231166, abs=1e-8)
+    lost = 1 - forces.max()
+    assert lost <= worst + 1e-12
+    assert lost <= measure_ramp(forces.tolist(), 0.0, 1e-6, 20).loss_n
+
+
+# --- the whole, from seeds --------------------------------------------------------------------
+
+
+def test_simulated_sessions():
+    """Nothing missed, doubled or invented; every peak the largest reading. See tests/bench."""
+    for number in range(120):
+        bench, truth = draw_session(np.random.default_rng([5, number]))
+        found = berries(hear(truth))
+        assert not any(judge(bench, truth, found).values()), number
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from([5.0, 30.0, 400.0]))
+def test_splitting_the_readings_changes_nothing(seed, rate_hz):
+    rng = np.random.default_rng(seed)
+    pieces = [("rest", np.zeros(round(2 * rate_hz)))]
+    pieces += [("press", 2 * press(rng, rate_hz, 1.0)), ("rest", np.zeros(round(2 * rate_hz)))]
+    readings = render(Bench(rate_hz=rate_hz), rng, pieces).readings
+    whole, parts = Detector(), Detector()
+    cuts = sorted(rng.integers(0, len(readings), 5))
+    ends = zip([0, *cuts], [*cuts, len(readings)], strict=True)
+    split = [event for a, b in ends for event in parts.feed(readings[a:b])]
+    assert split == whole.feed(readings)
+    assert len(split) == 1
+    assert parts.view == whole.view
+
+
+def test_view_is_a_bounded_snapshot():
+    detector = Detector()
+    assert detector.view.state == "settling"
+    detector.feed(said(np.tile(np.concatenate([rest(), up(), rest()]), 20)))
+    detector.feed(said([*rest(), *up(1)], start_s=60.0))
+    view = detector.view
+    assert (view.state, view.largest_n, view.current_n) == ("press", 1.0, 1.0)
+    assert len(view.trace) <= 301
+    assert all(a[0] < b[0] for a, b in itertools.pairwise(view.trace))
+
+
+# --- settings and button gauges ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"press_noises": 0},
+        {"onset_noises": math.nan},
+        {"near_share": 0.7},
+        {"press_noises": 2.0},
+        {"loading_rate_n_s": (3.0, 1.0)},
+    ],
+)
+def test_settings_are_checked(wrong):
+    with pytest.raises(InvalidValueError):
+        DetectorSettings(**wrong)
+
+
+def test_button_gauge_gives_one_berry_per_number():
+    readings = [
+        Reading(1.0, 1.24, "1.24", Unit.N),
+        Reading(2.0, -0.10, "-0.10", Unit.N),
+        Reading(3.0, math.nan, "", Unit.N, Status.OVERLOAD),
+        Reading(4.0, 0.31, "0.31", Unit.LBF),
+    ]
+    found = ButtonPeaks().feed(readings)
+    assert [(b.peak_shown, b.flags) for b in found] == [
+        ("1.24", ()),
+        ("0.31", (Flag.UNIT_CHANGED,)),
+    ]
+    assert isinstance(detector_for("streaming"), Detector)
+
+
+def test_truth_of_the_simulator_is_the_largest_shown_reading():
+    truth = render(Bench(), np.random.default_rng(0), [("press", np.array([0.1, 0.5, 0.2]))])
+    assert isinstance(truth, Truth)
+    assert truth.peaks_n() == [max(r.value for r in truth.readings)]
