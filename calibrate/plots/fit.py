@@ -63,7 +63,7 @@ def _grid(calibration: Calibration, pairs: Pairs) -> np.ndarray:
 
 def _bands(axes: Axes, calibration: Calibration, limits: tuple[float, float]) -> None:
     """Shade every other score's stretch between its cut points."""
-    cuts = [cut for cut in calibration.cuts_n if cut is not None]
+    cuts = list(dict.fromkeys(cut for cut in calibration.cuts_n if cut is not None))
     edges = np.clip([limits[1], *cuts, limits[0]], *limits)
     for k in range(0, edges.size - 1, 2):
         axes.axvspan(edges[k + 1], edges[k], color=PALE, linewidth=0, zorder=0)
@@ -94,29 +94,41 @@ def _berries(axes: Axes, calibration: Calibration, pairs: Pairs) -> None:
         axes.legend(loc="lower right", fontsize=8, title="rater", title_fontsize=8)
     labels = calibration.scale.labels
     axes.set_yticks(range(len(labels)), labels)
-    axes.set_ylim(len(labels) - 0.5, -1.25)
+    axes.set_ylim(len(labels) - 0.5, -0.5)
     axes.set_ylabel("finger score")
 
 
 def _cuts(axes: Axes, calibration: Calibration) -> None:
     """A line at each cut point, its interval as a bar with caps, its force in words."""
-    for index, (firm, soft) in enumerate(calibration.scale.boundaries):
-        cut, low, high = (
-            side[index] for side in (calibration.cuts_n, calibration.low_n, calibration.high_n)
-        )
-        if cut is None:
-            continue
+    names: dict[float, list[str]] = {}
+    sides: dict[float, tuple[float | None, float | None]] = {}
+    for index, cut in enumerate(calibration.cuts_n):
+        if cut is not None:
+            # Around a score that nobody gave, two cut points are one line.
+            firm, soft = calibration.scale.boundaries[index]
+            names.setdefault(cut, []).append("|".join(_in_order(firm, soft)))
+            sides[cut] = (calibration.low_n[index], calibration.high_n[index])
+    left, right = axes.get_xlim()
+    ends = {
+        cut: (left if low is None else max(low, left), right if high is None else min(high, right))
+        for cut, (low, high) in sides.items()
+    }
+    tiers = _tiers(ends, 0.04 * (right - left))
+    axes.set_ylim(axes.get_ylim()[0], -1.25 - 0.65 * max(tiers.values(), default=0))
+    for cut, tier in tiers.items():
         axes.axvline(cut, color=INK, linewidth=0.8, zorder=1)
-        left, right = axes.get_xlim()
-        ends = (left if low is None else low, right if high is None else high)
-        axes.plot(ends, [-0.55, -0.55], color=INK, linewidth=2.2, zorder=4)
-        for end, known in zip(ends, (low, high), strict=True):
-            # A cap closes a side that the data close; an open side gets an arrow head.
-            mark = "|" if known is not None else ("<" if end == ends[0] else ">")
-            axes.plot([end], [-0.55], marker=mark, color=INK, markersize=7, clip_on=False, zorder=4)
+        height = -0.55 - 0.65 * tier
+        axes.plot(ends[cut], [height, height], color=INK, linewidth=2.2, zorder=4)
+        for end, known, arrow in zip(ends[cut], sides[cut], "<>", strict=True):
+            # A cap closes a side that the data close; one that is open, or beyond the picture,
+            # gets an arrow head.
+            mark = "|" if end == known else arrow
+            axes.plot(
+                [end], [height], marker=mark, color=INK, markersize=7, clip_on=False, zorder=4
+            )
         axes.annotate(
-            f"{'|'.join(_in_order(firm, soft))}\n{newtons(cut)}",
-            (cut, -0.66),
+            f"{', '.join(names[cut])}\n{newtons(cut)}",
+            (cut, height - 0.1),
             ha="center",
             va="bottom",
             fontsize=7.5,
@@ -124,6 +136,18 @@ def _cuts(axes: Axes, calibration: Calibration) -> None:
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
             zorder=5,
         )
+
+
+def _tiers(ends: dict[float, tuple[float, float]], label: float) -> dict[float, int]:
+    """Lowest free tier for each interval, so that none hides another or its label."""
+    tiers: dict[float, int] = {}
+    taken: list[float] = []
+    for cut in sorted(ends):
+        low, high = min(ends[cut][0], cut - label), max(ends[cut][1], cut + label)
+        free = next((t for t, until in enumerate(taken) if until < low), len(taken))
+        taken[free : free + 1] = [high]
+        tiers[cut] = free
+    return tiers
 
 
 def _in_order(firm: str, soft: str) -> tuple[str, str]:
@@ -136,6 +160,8 @@ def _curves(axes: Axes, calibration: Calibration, grid: np.ndarray) -> None:
     table = calibration.probabilities(grid)
     for k, label in enumerate(calibration.scale.labels):
         column = table[:, k]
+        if not column.max() > 0:
+            continue
         axes.plot(grid, column, color=INK, linestyle=DASHES[k % len(DASHES)], linewidth=1.4)
         top = int(column.argmax())
         axes.annotate(
