@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator, Mapping
 from decimal import Decimal
-from functools import lru_cache
+from functools import lru_cache, partial
 
 from gauge.errors import BadFormatError
 from gauge.framing import Framer
@@ -55,6 +55,10 @@ def _styles(decimals: int) -> Iterator[tuple[Style, Decimal]]:
         for width, plus in itertools.product(range(12), ("", "+", " ")):
             for pad in (" ", "0") if width else ("0",):
                 yield style(place, width, pad, plus, exponent), off
+
+
+def _always(text: str, _value: Decimal) -> str:
+    return text
 
 
 class LineWriter:
@@ -164,13 +168,13 @@ class LineWriter:
                     yield self._written(style, {"unit": spelling}, index), off
             return
         tokens = self.fmt.overload if status is Status.OVERLOAD else self.fmt.underload
-        style = next((style for style, _ in self._styles()), None)
+        plainest = next((style for style, _ in self._styles()), None)
         for token in tokens:
             for group, spelling in itertools.product(("status", "value"), [*spellings, ""]):
                 for index in range(_TEXTS):
                     slots = {"unit": spelling, group: token}
-                    yield self._written(style, slots, index), Decimal("Infinity")
-            yield self._framed(lambda _, token=token: token), Decimal("Infinity")
+                    yield self._written(plainest, slots, index), Decimal("Infinity")
+            yield self._framed(partial(_always, token)), Decimal("Infinity")
 
     def _styles(self) -> Iterator[tuple[Style, Decimal]]:
         """Ways to write a number that the pattern's groups can hold."""

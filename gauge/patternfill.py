@@ -61,7 +61,7 @@ def _fill(parsed: Any, slots: dict[int, str]) -> Iterator[str]:
     pieces, parted = [], False
     for place, (op, arg) in enumerate(parsed):
         # Between a word or number and another, a blank that may be there is there.
-        blank = parted and any(_slot(*later, slots) for later in parsed[place + 1 :])
+        blank = parted and any(_slot(o, a, slots) for o, a in parsed[place + 1 :])
         pieces.append(list(itertools.islice(_item(op, arg, slots, blank=blank), 6)))
         parted = _slot(op, arg, slots)[-1:].isalnum()
     for choice in itertools.product(*pieces):

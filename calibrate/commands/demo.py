@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import importlib
+import io
 import shlex
-import subprocess
-import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -111,22 +112,30 @@ def _prepare(folder: Path) -> None:
 
 
 def _run(step: Step) -> None:
-    # The commands are run as a shell would: in a process of their own.
-    code = f"from {step.words[0]}.cli import main; main()"
-    done = subprocess.run(
-        [sys.executable, "-c", code, *step.words[1:]],
-        check=False, capture_output=True, text=True, encoding="utf-8",
-    )  # fmt: skip
+    """Run a command as its console script would, in this process."""
+    group = importlib.import_module(f"{step.words[0]}.cli").group
+    out, err = io.StringIO(), io.StringIO()
+    status = 0
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            result = group.main(list(step.words[1:]), step.words[0], standalone_mode=False)
+            status = result if isinstance(result, int) else 0
+        except FirmhandError as error:
+            status = error.exit_code
+            say(f"{step.words[0]}: {error}")
+        except click.ClickException as error:
+            status = error.exit_code
+            error.show()
     if step.keep is not None:
-        step.keep.write_text(done.stdout, encoding="utf-8")
+        step.keep.write_text(out.getvalue(), encoding="utf-8")
     else:
-        lines = (done.stdout or done.stderr if step.quiet else done.stdout).splitlines()
+        lines = (out.getvalue() or err.getvalue() if step.quiet else out.getvalue()).splitlines()
         for line in lines[-1:] if step.quiet else lines:
             click.echo(line)
-    if done.returncode != step.status:
-        say(done.stderr.rstrip())
+    if status != step.status:
+        say(err.getvalue().rstrip())
         raise DemoFailedError(
-            f"'{step.typed}' ended with status {done.returncode}.",
+            f"'{step.typed}' ended with status {status}.",
             todo="This is a fault of firmhand or of this installation, not yours.",
         )
 
@@ -221,6 +230,6 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
         _step("calibrate tally", sheets, keep=out / "clamshells.txt"),
         _step("calibrate table", sheets, "--by", "selection", "--by", "storage_day",
               keep=out / "shelf-life.txt"),
-        _step("calibrate table", now, "--calibration", "2026", "--plot", out / "table.png",
-              "--pdf", out / "table.pdf"),
+        _step("calibrate table", now, "--block", "storage_day", "--calibration", "2026",
+              "--plot", out / "table.png", "--pdf", out / "table.pdf"),
     ]  # fmt: skip
