@@ -1,7 +1,9 @@
 """One rater against a panel: where his or her own cut points lie, and how far from the panel's.
 
 The rater has free cut points and the panel is fitted to the others, in one model, so that berries
-scored by both count as such. The panel itself is in raters.
+scored by both count as such. The panel here is those very raters, the mean of their hands: a hand
+is held to the scale that they set, and not to the population that they may be drawn from, whose
+centre a few raters leave wide open. That centre is in raters.
 """
 
 from __future__ import annotations
@@ -142,18 +144,20 @@ def rater_cuts(
         apart=at,
     )
     cuts, place = panel.data.n_cuts, panel.data.place[at]
-    centre = np.column_stack([panel.column(place=k) for k in range(cuts)])
+    hands = [panel.column(hand=i) for i in range(len(joined.raters)) if i != at]
+    mean_hand = np.mean(hands, axis=0)
+    centre = np.column_stack([panel.column(place=k) + mean_hand for k in range(cuts)])
     mine = np.column_stack([panel.column(place=int(p) if p >= 0 else None) for p in place])
     known = place >= 0
-    gap = mixture.of(mine - centre, centre=True)
+    gap = mixture.of(mine - centre)
     # Boundaries together: each by the inverse of its variance.
     precision = np.where(
         known, 1.0 / (gap.weight @ (gap.variance + gap.mean**2) - gap.centre**2), 0
     )
     weight = precision / precision.sum()
-    all_gap = mixture.of((mine - centre) @ weight[:, None], centre=True)
+    all_gap = mixture.of((mine - centre) @ weight[:, None])
 
-    panel_normals, own_normals = mixture.of(centre, centre=True), mixture.of(mine)
+    panel_normals, own_normals = mixture.of(centre), mixture.of(mine)
     middle = np.exp(panel_normals.centre)
     shares = np.expm1([gap.centre, *gap.interval(level)])
     overall = np.expm1([all_gap.centre, *all_gap.interval(level)])[:, 0]
@@ -208,10 +212,7 @@ _NUMBERS = ("shift_n", "low_n", "high_n", "share", "low_share", "high_share")
 def _warnings(rater: str, others: tuple[str, ...], unused: tuple[str, ...]) -> tuple[str, ...]:
     out = []
     if len(others) == 1:
-        out.append(
-            f"the panel is {others[0] or 'one hand'} alone: the shift is between two hands, and "
-            "how the hands of a wider panel differ is not known"
-        )
+        out.append(f"the panel is {others[0] or 'one hand'} alone: the shift is between two hands")
     if unused:
         out.append(f"{rater} never used {', '.join(unused)}: no boundary of {rater}'s own there")
     return tuple(out)
