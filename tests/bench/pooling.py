@@ -130,7 +130,8 @@ def main() -> None:
     print(
         f"{document['berries']} berries in {given.files} {given.kind} files: {seconds:.1f} s "
         f"({used.ru_utime + used.ru_stime:.1f} s of processor), "
-        f"{peak_mb:.0f} MB, {len(document['rows'])} rows, {len(document['comparisons'])} comparisons"
+        f"{peak_mb:.0f} MB, {len(document['rows'])} rows, "
+        f"{len(document['comparisons'])} comparisons"
     )
 
 
