@@ -125,14 +125,20 @@ def open_season(
     ('firm', 'soft')
     """
     path = Path(path)
-    fresh = _is_fresh(path, create=create and not read_only)
-    if fresh:
+    create = create and not read_only
+    _refuse_what_is_no_file(path, create=create)
+    if create:
         scale_json = scale_json or default_scale(crop)
         labels_of(scale_json)
     db = None
     try:
-        db = connect(path, "ro" if read_only else "rwc" if fresh else "rw", wait_s)
-        if fresh:
+        db = connect(path, "ro" if read_only else "rwc" if create else "rw", wait_s)
+        # Asked of SQLite and not of the file: a stop while the file was begun is undone first.
+        if db.execute("PRAGMA page_count").fetchone()[0] == 0:
+            if not create:
+                raise NotASeasonError(
+                    f"{path} is empty.", todo="'gauge log' and 'gauge plan' begin a season file."
+                )
             made = (code or path.stem, crop, scale_json, latitude_deg, elevation_m)
             _migrate(db, 0, made)
         db = _checked(db, path, read_only=read_only)
@@ -140,19 +146,18 @@ def open_season(
     except sqlite3.Error as error:
         if db is not None:
             db.close()
-        raise _opening_error(error, path, read_only=read_only or not fresh) from None
+        raise _opening_error(error, path, create=create) from None
     except BaseException:
         if db is not None:
             db.close()
         raise
 
 
-def _is_fresh(path: Path, *, create: bool) -> bool:
-    """Tell whether a new season is to be made here; refuse what cannot even be a file."""
+def _refuse_what_is_no_file(path: Path, *, create: bool) -> None:
     try:
         if path.is_dir():
             raise UnreadableFileError(f"{path} is a folder.", todo="Give a season file.")
-        size = path.stat().st_size
+        path.stat()
     except FileNotFoundError:
         if not create:
             raise UnreadableFileError(
@@ -162,14 +167,8 @@ def _is_fresh(path: Path, *, create: bool) -> bool:
             raise UnreadableFileError(
                 f"{path.absolute().parent} does not exist.", todo="Make the folder first."
             ) from None
-        return True
     except OSError as error:
         raise UnreadableFileError(f"{path} cannot be read: {error.strerror or error}.") from None
-    if size == 0 and not create:
-        raise NotASeasonError(
-            f"{path} is empty.", todo="'gauge log' and 'gauge plan' begin a season file."
-        )
-    return size == 0
 
 
 def _checked(db: sqlite3.Connection, path: Path, *, read_only: bool) -> sqlite3.Connection:
@@ -251,9 +250,9 @@ def _transact(
         raise
 
 
-def _opening_error(error: sqlite3.Error, path: Path, *, read_only: bool) -> FirmhandError:
+def _opening_error(error: sqlite3.Error, path: Path, *, create: bool) -> FirmhandError:
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    if code == sqlite3.SQLITE_CANTOPEN and read_only:
+    if code == sqlite3.SQLITE_CANTOPEN and (path.exists() or not create):
         return UnreadableFileError(
             f"{path} cannot be opened ({error}).", todo="Check its permissions."
         )

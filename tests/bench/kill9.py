@@ -2,8 +2,8 @@
 
     python -m tests.bench.kill9 [--kills 3000]
 
-The logger is forked from a warm process and killed after 0 to 20 ms, so that opening, creation,
-chunks, berries and the restart after a kill are all hit. A restarted logger tells up to two berries
+The logger is forked from a warm process and killed at random moments of creation, opening,
+recovery and logging; every 40 kills a new file is begun. A restarted logger tells up to two berries
 again. Most kills run in memory, where more of them fall between writes; a tenth on the disk.
 """
 
@@ -25,7 +25,7 @@ def main() -> None:
     start = time.perf_counter()
     on_disk = given.kills // 10
     done, acknowledged, wrong = kills(given.kills - on_disk, seed=given.seed)
-    more = kills(on_disk, seed=given.seed + 1, window_s=0.06, folder=Path(tempfile.gettempdir()))
+    more = kills(on_disk, seed=given.seed + 1, folder=Path(tempfile.gettempdir()))
     done, acknowledged, wrong = done + more[0], acknowledged + more[1], wrong + more[2]
     seconds = time.perf_counter() - start
     print(
