@@ -97,7 +97,7 @@ def synchronous(level: str) -> Iterator[None]:
 def power_cuts(
     n_berries: int, n_random: int, *, seed: int = 1, level: str = "EXTRA"
 ) -> tuple[int, list[str]]:
-    """Cut the power after every operation of the disk; return states tried and what went wrong."""
+    """Cut the power after every operation of the disk; return states tried (all different) and the wrong."""
     with tempfile.TemporaryDirectory(dir=SCRATCH) as name:
         folder = Path(name)
         path = folder / "logged" / "a.season"
@@ -113,11 +113,17 @@ def power_cuts(
 
 def _tried(disk: Disk, path: Path, after: Path, n_random: int, seed: int) -> tuple[int, list[str]]:
     marks = [(done, op.path) for done, op in enumerate(disk.ops, 1) if op.kind == "mark"]
-    wrong, n = [], 0
+    wrong: list[str] = []
+    n = 0
+    tried: set[int] = set()
     for done, state in states_after_cut(disk.ops, random.Random(seed), n_random):
         passed = [label for at, label in marks if at <= done]
         acknowledged = [int(label[4:]) for label in passed if label.startswith("ack")]
         attempted = sum(label.startswith("try") for label in passed)
+        same = hash((*sorted(state.items()), *acknowledged, attempted, "begun" in passed))
+        if same in tried:
+            continue
+        tried.add(same)
         shutil.rmtree(after, ignore_errors=True)
         after.mkdir()
         for file, contents in state.items():
