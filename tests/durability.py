@@ -97,7 +97,7 @@ def synchronous(level: str) -> Iterator[None]:
 def power_cuts(
     n_berries: int, n_random: int, *, seed: int = 1, level: str = "EXTRA"
 ) -> tuple[int, list[str]]:
-    """Cut the power after every operation of the disk; return states tried (all different) and the wrong."""
+    """Cut the power after every operation of the disk; return states tried, and the wrong."""
     with tempfile.TemporaryDirectory(dir=SCRATCH) as name:
         folder = Path(name)
         path = folder / "logged" / "a.season"
