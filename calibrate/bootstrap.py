@@ -19,7 +19,7 @@ Bools = NDArray[np.bool_]
 Side = float | None
 
 # Numbers held at once for one batch: small enough to stay in a processor's cache.
-_BATCH = 200_000
+_BATCH = 60_000
 _SETTLED = 1e-6
 _MAX_ITERATIONS = 50
 
@@ -160,12 +160,14 @@ def _newton(
     gap_squares = terms.gap[:, pairs[0]] * terms.gap[:, pairs[1]]
     active = np.arange(count)
     failed = np.ones(count, dtype=bool)
-    here = _value(terms, phi, weight, gap_weight)
+    here, decay, inside = _value(terms, phi, weight, gap_weight)
     for _ in range(_MAX_ITERATIONS):
         if not active.size:
             break
-        at, w, gw = phi[active], weight[active], gap_weight[active]
-        gradient, packed = _slopes(terms, squares, gap_squares, at, w, gw)
+        at, value = phi[active], here[active]
+        gradient, packed = _slopes(
+            terms, squares, gap_squares, at, decay, inside, weight, gap_weight
+        )
         information = np.empty((active.size, p, p))
         information[:, pairs[0], pairs[1]] = packed
         information[:, pairs[1], pairs[0]] = packed
@@ -174,38 +176,56 @@ def _newton(
         step = scale * np.linalg.solve(ridge, (gradient * scale)[:, :, None])[:, :, 0]
         gain = (gradient * step).sum(axis=1)
         length = np.ones(active.size)
-        pending = np.arange(active.size)
-        value = here[active]
+        # The full step is right for nearly all; the few others halve theirs.
+        tried, decay, inside = _value(terms, at + step, weight, gap_weight)
         for _halving in range(40):
-            trial = at[pending] + length[pending, None] * step[pending]
-            tried = _value(terms, trial, w[pending], gw[pending])
-            good = tried >= value[pending] + 1e-4 * length[pending] * gain[pending] - 1e-9
-            phi[active[pending[good]]] = trial[good]
-            here[active[pending[good]]] = tried[good]
-            pending = pending[~good]
-            if not pending.size:
+            short = np.flatnonzero(~(tried >= value + 1e-4 * length * gain - 1e-9))
+            if not short.size:
                 break
-            length[pending] *= 0.5
+            length[short] *= 0.5
+            trial = at[short] + length[short, None] * step[short]
+            tried[short], decay[short], inside[short] = _value(
+                terms, trial, weight[short], gap_weight[short]
+            )
+        phi[active], here[active] = at + length[:, None] * step, tried
         settled = gain < _SETTLED
         failed[active[settled]] = False
-        stuck = np.zeros(active.size, dtype=bool)
-        stuck[pending] = True
-        active = active[~settled & ~stuck]
+        going = ~settled & (length > 1e-11)
+        if not going.all():
+            active, weight, gap_weight = active[going], weight[going], gap_weight[going]
+            decay, inside = decay[going], inside[going]
     failed |= phi[:, -1] >= 0
     with np.errstate(divide="ignore", invalid="ignore"):
         return phi[:, :-1] / phi[:, -1:], failed
 
 
-def _value(terms: Terms, phi: Floats, weight: Floats, gap_weight: Floats) -> Floats:
-    """Log-likelihood of each row of `phi` under its own weights; see `Terms`."""
+def _value(
+    terms: Terms, phi: Floats, weight: Floats, gap_weight: Floats
+) -> tuple[Floats, Floats, Bools]:
+    """Log-likelihood of each row of `phi` under its own weights; see `Terms`.
+
+    Returns
+    -------
+    value : ndarray of float, shape (rows,)
+    decay : ndarray of float, shape (rows, m)
+        exp(-abs(z)) of all terms, which the derivatives need again.
+    inside : ndarray of bool, shape (rows, m)
+        Whether z is above zero.
+    """
     z = phi @ terms.design.T
-    out = np.einsum("ij,ij->i", weight, np.minimum(z, 0.0) - np.log1p(np.exp(-np.abs(z))))
+    inside = z >= 0
+    low = np.minimum(z, 0.0)
+    np.abs(z, out=z)
+    np.negative(z, out=z)
+    decay = np.exp(z, out=z)
+    low -= np.log1p(decay)
+    value = np.einsum("ij,ij->i", weight, low)
     if terms.gap.size:
         distance = phi @ terms.gap.T
         crossed = (distance <= 0).any(axis=1)
         left = -np.expm1(-np.where(distance > 0, distance, 1.0))
-        out = np.where(crossed, -np.inf, out + (gap_weight * np.log(left)).sum(axis=1))
-    return np.asarray(out)
+        value = np.where(crossed, -np.inf, value + (gap_weight * np.log(left)).sum(axis=1))
+    return value, decay, inside
 
 
 def _slopes(
@@ -213,15 +233,19 @@ def _slopes(
     squares: Floats,
     gap_squares: Floats,
     phi: Floats,
+    decay: Floats,
+    inside: Bools,
     weight: Floats,
     gap_weight: Floats,
 ) -> tuple[Floats, Floats]:
     """Gradients, and the upper triangles of the information, of each row of `phi`."""
-    e = np.exp(-np.abs(z := phi @ terms.design.T))
-    pull = np.where(z >= 0, e, 1.0) / (1.0 + e)
+    pull = np.where(inside, decay, 1.0)
+    pull /= 1.0 + decay
     force = weight * pull
     gradient = force @ terms.design
-    packed = (force * (1.0 - pull)) @ squares
+    np.subtract(1.0, pull, out=pull)
+    pull *= force
+    packed = pull @ squares
     if terms.gap.size:
         distance = phi @ terms.gap.T
         ratio = np.exp(-distance) / -np.expm1(-distance)
