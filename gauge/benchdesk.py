@@ -66,7 +66,7 @@ class BenchDesk:
                 return ""
             return (
                 f"{missing[0]}: finger score? {' '.join(self._labels)}  "
-                "([v] void  [o] note  [p] pause  [q] quit)"
+                "(Backspace: take back  [v] void  [o] note  [p] pause  [q] quit)"
             )
         picks = "  ".join(f"[{key}] {what}" for key, what in asked.picks.items())
         return f"{asked.words} {picks}{'  ' if picks else ''}> {asked.typed}_  (Esc: back)"
@@ -131,6 +131,9 @@ class BenchDesk:
     def _command(self, key: str) -> list[Event]:
         logger = self._sitting.logger
         key = key.lower()
+        if key == BACKSPACE and (rater := logger.take_back()):
+            self.say(f"The score of {rater} is taken back.")
+            return []
         # Digits of a scale need no other key before them: no command is a digit.
         if logger.missing and key.isdigit() and key in self._label_keys:
             return self._score_due(self._label_keys[key])

@@ -98,7 +98,6 @@ class Logger:
         self._kept_ns = 0
         self._reading_ns = self._back_ns = 0
         self._told_silence = False
-        self._n_readings = 0
         self._bytes_since = 0
 
     @property
@@ -140,7 +139,7 @@ class Logger:
             events = [] if self.down else self._interrupt(item.from_ns, item.reason)
             self.down = None
             self.framer.gap(item.to_ns)
-            self._back_ns = item.to_ns
+            self._back_ns, self._told_silence = item.to_ns, False
             self._keep_gap(item)
             return [*events, LineGap(gap=item)]
         if self.paused_ns is not None or not item.data:
@@ -150,7 +149,6 @@ class Logger:
         readings = self.framer.feed(item.t_ns, item.data)
         self._bytes_since += len(item.data)
         if readings:
-            self._n_readings += len(readings)
             self._reading_ns, self._told_silence, self._bytes_since = item.t_ns, False, 0
         events = self._take(self.detector.feed(readings)) if readings else []
         if self._pending_bytes > _KEEP_BYTES:
@@ -243,6 +241,10 @@ class Logger:
         press, self._held = self._held, None
         self._due.append(press)
         return self._store_due()
+
+    def take_back(self) -> str | None:
+        """Forget the finger score given last for the berry that is due; the rater, if any."""
+        return self.scores.popitem()[0] if self.scores else None
 
     def void_last(self, why: str) -> BerryLogged:
         """Void the last berry of this run; its number is free again.

@@ -3,6 +3,12 @@
 A pure state machine on a clock that is handed in; `port` does the reading and writing. A reply is
 believed only if it is the only thing heard between its request and the next. Anything else (late,
 doubled, unasked) is dropped, and the next request waits until the line was quiet for a while.
+
+What this can and cannot promise: replies bear no number. As long as a second copy comes within
+`guard_s` of the first, and a late reply within `timeout_s` + `quiet_s` of its request, none can be
+taken for another's. One that is later still is caught when it meets the true reply of a later
+request; it is believed wrongly only if that reply fails at the same moment. Both waits grow when
+this line shows that it needs more.
 """
 
 from __future__ import annotations
@@ -45,15 +51,17 @@ class PollSettings:
     guard_s : float
         After a reply, listen at least so long for a second one before it is believed.
     quiet_s : float
-        After a fault, ask again only when nothing was heard for so long; doubled at each further
-        fault in a row, up to `quiet_most_s`.
-    quiet_most_s : float
+        After a fault, ask again only when nothing was heard for so long.
+    guard_most_s, quiet_most_s : float
+        Each time that a second or unasked reply comes, both waits are doubled for good, up to
+        these.
     """
 
-    every_s: float = 0.05
+    every_s: float = 0.06
     timeout_s: float = 0.5
-    guard_s: float = 0.02
-    quiet_s: float = 0.5
+    guard_s: float = 0.05
+    quiet_s: float = 1.0
+    guard_most_s: float = 0.4
     quiet_most_s: float = 4.0
 
     def __post_init__(self) -> None:
@@ -90,7 +98,7 @@ class Poller:
         self._asked_ns: int | None = None
         self._buffer = bytearray()
         self._heard_ns = 0
-        self._faults = 0
+        self._guard_s, self._quiet_s = self.settings.guard_s, self.settings.quiet_s
         self._quiet_since_ns: int | None = None
         self._slowest_s = 0.0
 
@@ -119,10 +127,7 @@ class Poller:
             # Nobody asked for these: the tail of a late or doubled reply.
             out.append(self._fault(now_ns, "bytes that no request asked for"))
         if self._quiet_since_ns is not None:
-            quiet_s = min(
-                self.settings.quiet_s * 2 ** (self._faults - 1), self.settings.quiet_most_s
-            )
-            if now_ns - self._quiet_since_ns < quiet_s * 1e9:
+            if now_ns - self._quiet_since_ns < self._quiet_s * 1e9:
                 return False, out
             self._quiet_since_ns = None
         self._asked_ns = now_ns
@@ -132,7 +137,6 @@ class Poller:
         """Begin anew: the line was interrupted, and an old reply may still be on its way."""
         self._buffer.clear()
         self._asked_ns = None
-        self._faults = max(1, self._faults)
         self._quiet_since_ns = now_ns
 
     def _judge(self, now_ns: int) -> Reply | Dropped | None:
@@ -141,19 +145,20 @@ class Poller:
         waited_s = (now_ns - self._asked_ns) / 1e9
         lines = self._lines()
         if lines > 1:
+            self._guard_s = min(2 * self._guard_s, self.settings.guard_most_s)
+            self._quiet_s = min(2 * self._quiet_s, self.settings.quiet_most_s)
             return self._fault(now_ns, "two replies to one request")
         if lines == 1 and self._ended():
             since_s = (now_ns - self._heard_ns) / 1e9
             # Were this the double of an older reply, the true one would come as fast as usual:
             # stay until it would have.
             least_s = max(self.settings.every_s, _MARGIN * self._slowest_s)
-            if waited_s < least_s or since_s < self.settings.guard_s:
+            if waited_s < least_s or since_s < self._guard_s:
                 return None
             self._slowest_s = max(waited_s - since_s, _FORGET * self._slowest_s)
             reply = Reply(self._heard_ns, bytes(self._buffer))
             self._buffer.clear()
             self._asked_ns = None
-            self._faults = 0
             return reply
         if waited_s >= self.settings.timeout_s:
             return self._fault(now_ns, "no whole reply in time")
@@ -166,9 +171,6 @@ class Poller:
             reason,
             bytes(self._buffer),
         )
-        # A fault that follows the last one before a good reply is the same trouble: wait longer.
-        if self._asked_ns is not None or self._faults == 0:
-            self._faults += 1
         self._buffer.clear()
         self._asked_ns = None
         self._quiet_since_ns = now_ns

@@ -1,0 +1,118 @@
+"""The gauge's end of a line for tests: pseudo-terminals that can be unplugged, and TCP."""
+
+from __future__ import annotations
+
+import math
+import os
+import socket
+import threading
+import time
+import tty
+from collections.abc import Callable
+from pathlib import Path
+
+
+def wait_for(condition: Callable[[], object], seconds: float = 10.0) -> None:
+    """Wait until a condition holds; fail loudly if it does not in time."""
+    until = time.monotonic() + seconds
+    while not condition():
+        if time.monotonic() > until:
+            raise AssertionError("waited in vain")
+        time.sleep(0.005)
+
+
+class PtyLine:
+    """A pseudo-terminal under a link; `unplug` hangs up, `plug` makes a fresh one there."""
+
+    def __init__(self, link: Path) -> None:
+        self.link = link
+        self._far: int | None = None
+        self.plug()
+
+    def plug(self, link: Path | None = None) -> None:
+        self.link = link or self.link
+        far, near = os.openpty()
+        tty.setraw(near)
+        os.set_blocking(far, True)
+        if self.link.is_symlink():
+            self.link.unlink()
+        self.link.symlink_to(os.ttyname(near))
+        os.close(near)
+        self._far = far
+
+    def unplug(self) -> None:
+        assert self._far is not None
+        os.close(self._far)
+        self.link.unlink()
+        self._far = None
+
+    def send(self, data: bytes) -> None:
+        assert self._far is not None
+        os.write(self._far, data)
+
+    def read(self) -> bytes:
+        assert self._far is not None
+        return os.read(self._far, 4096)
+
+    def close(self) -> None:
+        if self._far is not None:
+            self.unplug()
+
+
+class TcpLine:
+    """A TCP port that takes one client after another."""
+
+    def __init__(self) -> None:
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.url = f"socket://127.0.0.1:{self._server.getsockname()[1]}"
+        self.client: socket.socket | None = None
+
+    def accept(self) -> socket.socket:
+        self._server.settimeout(10)
+        self.client, _ = self._server.accept()
+        return self.client
+
+    def hang_up(self) -> None:
+        assert self.client is not None
+        self.client.close()
+        self.client = None
+
+    def close(self) -> None:
+        if self.client is not None:
+            self.client.close()
+        self._server.close()
+
+
+def press(peak: float, *, rate_hz: float = 50.0, seconds: float = 1.0) -> list[float]:
+    """Forces of one press, half a sine, that reach their peak in one reading."""
+    n = int(rate_hz * seconds)
+    return [round(peak * math.sin(math.pi * i / n), 2) for i in range(n + 1)]
+
+
+def rest(seconds: float, *, rate_hz: float = 50.0) -> list[float]:
+    """Forces at rest, with one display step of noise."""
+    return [0.01 * (i % 2) for i in range(int(rate_hz * seconds))]
+
+
+def line(force: float) -> bytes:
+    """A line of the shipped format number-unit."""
+    return b"%.2f N\r\n" % force
+
+
+def play(
+    send: Callable[[bytes], object], forces: list[float], *, rate_hz: float = 50.0
+) -> threading.Thread:
+    """Send forces at their rate, on a thread that is started."""
+
+    def run() -> None:
+        began = time.monotonic()
+        for i, force in enumerate(forces):
+            time.sleep(max(0.0, began + i / rate_hz - time.monotonic()))
+            try:
+                send(line(force))
+            except OSError:
+                return
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    return thread
