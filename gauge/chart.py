@@ -28,7 +28,9 @@ class ChartPoint:
 def draw_chart(
     series: Mapping[str, Sequence[ChartPoint]], target: Path, *, title: str = "Check weights"
 ) -> None:
-    """Draw individuals and EWMA of the errors, one panel a mass; limits from the first ten results.
+    """Draw individuals and EWMA of the errors, one panel a mass.
+
+    The first ten results that passed set the limits.
 
     Parameters
     ----------
@@ -89,21 +91,25 @@ def _panel(axes: object, mass: str, points: Sequence[ChartPoint]) -> None:
             sign * tolerance, color="black", lw=1.4, label="lab's tolerance" if sign > 0 else None
         )
     axes.axhline(0, color="0.6", lw=0.6)
+    bad = {i for i, p in enumerate(points) if abs(p.error_pct) > p.tolerance_pct}
+    # A gauge that failed was mended before its next result: it belongs to no run of results.
+    run = [i for i in range(len(errors)) if i not in bad]
     outside: set[int] = set()
-    if len(errors) > 1:
-        base = individuals(errors[:_BASE])
+    if len(run) > 1:
+        passed = [errors[i] for i in run]
+        base = individuals(passed[:_BASE])
         sigma = (base.high - base.centre) / 3
-        smooth = ewma(errors, target=base.centre, sigma=sigma)
-        outside = {i for i, e in enumerate(errors) if not base.low <= e <= base.high}
-        outside |= set(smooth.outside)
+        smooth = ewma(passed, target=base.centre, sigma=sigma)
+        outside = {i for i in run if not base.low <= errors[i] <= base.high}
+        outside |= {run[i] for i in smooth.outside}
         axes.fill_between(
             [0.5, len(errors) + 0.5], base.low, base.high, color="0.88", lw=0,
-            label=f"3-sigma limits of the first {_BASE}",
+            label=f"3-sigma limits of the first {_BASE} passed",
         )  # fmt: skip
-        axes.plot(places, smooth.smoothed, "-", color="0.25", lw=1.6, label="EWMA, weight 0.2")
-        axes.plot(places, smooth.high, ":", color="0.25", lw=1, label="EWMA limits")
-        axes.plot(places, smooth.low, ":", color="0.25", lw=1)
-    bad = {i for i, p in enumerate(points) if abs(p.error_pct) > p.tolerance_pct}
+        at = [places[i] for i in run]
+        axes.plot(at, smooth.smoothed, "-", color="0.25", lw=1.6, label="EWMA, weight 0.2")
+        axes.plot(at, smooth.high, ":", color="0.25", lw=1, label="EWMA limits")
+        axes.plot(at, smooth.low, ":", color="0.25", lw=1)
     kinds = [
         ("within limits", "o", "white", set(range(len(errors))) - bad - outside),
         ("outside of the limits", "D", "black", outside - bad),

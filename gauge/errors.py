@@ -215,3 +215,9 @@ class ContradictionError(FirmhandError):
     """Sources that say different things of the same sample."""
 
     exit_code = 71
+
+
+class DemoFailedError(FirmhandError):
+    """A command of the demo failed: a fault of the installation, not of the user."""
+
+    exit_code = 90

@@ -15,12 +15,11 @@ from functools import cache
 from pathlib import Path
 from random import Random
 
-from gauge.lineformat import dump_format, shipped_format
-
 from gauge.berrymodel import Press, Rest, Selection, Track, berry_track, gauss, weight_track
 from gauge.capture import write_capture
 from gauge.checkweight import expected_n, parse_mass
 from gauge.gravity import normal_gravity_m_s2
+from gauge.lineformat import dump_format, shipped_format
 from gauge.linewriter import LineWriter
 from gauge.records import Chunk
 from gauge.simulate import recorded
@@ -149,35 +148,45 @@ def _day(first: str, days: int) -> str:
     return (date.fromisoformat(first) + timedelta(days=days)).isoformat()
 
 
+def _samples(season: Season) -> list[tuple[str, Selection, int]]:
+    pairs = [(selection, day) for day in season.days for selection in season.selections]
+    return [(f"{season.prefix}-{n:02d}", *pair) for n, pair in enumerate(pairs, start=1)]
+
+
+def true_peaks(season: Season) -> dict[str, list[float]]:
+    """Draw the true peak forces in newtons, by sample."""
+    rng = Random(season.seed)
+    return {
+        code: [max(p, 0.4) for p in selection.peaks_n(rng, season.berries, day=day)]
+        for code, selection, day in _samples(season)
+    }
+
+
 def make_season(season: Season, target: Path) -> None:
     """Write plan, captures, score sheet, clamshell sheets and weights of one season."""
-    rng = Random(season.seed)
+    rng = Random(season.seed + 1)
+    peaks_n = true_peaks(season)
     plan: list[dict[str, object]] = []
     scores: list[dict[str, object]] = []
-    for day in season.days:
-        for selection in season.selections:
-            code = f"{season.prefix}-{len(plan) + 1:02d}"
-            plan.append(
-                {
-                    "code": code, "crop": season.crop, "selection": selection.code,
-                    "harvest_date": season.first_day, "storage_day": day, "storage_temp_c": 2,
-                    "site": "Tallow Ridge", "lot": f"{selection.code}/{day}",
-                    "berries": season.berries,
-                }
-            )  # fmt: skip
-            peaks_n = [max(p, 0.4) for p in selection.peaks_n(rng, season.berries, day=day)]
-            track = berry_track(rng, peaks_n, rest_s=0.9, pace=0.8)
-            gauge = _gauge(track, season.seed * 100 + len(plan))
-            title = f"Tallow Ridge, {code}: {selection.code}, storage day {day}, invented"
-            _capture(target / "captures" / f"{code}.txt", title, recorded(gauge, latency_s=0.05))
-            for number, peak_n in enumerate(peaks_n, start=1):
-                for rater, hand in season.hands.items():
-                    given = score(rng, peak_n, season, hand)
-                    if rng.random() < 0.02:
-                        continue  # a berry that this rater did not get to
-                    scores.append(
-                        {"sample": code, "number": number, "rater": rater, "score": given}
-                    )
+    for code, selection, day in _samples(season):
+        plan.append(
+            {
+                "code": code, "crop": season.crop, "selection": selection.code,
+                "harvest_date": season.first_day, "storage_day": day, "storage_temp_c": 2,
+                "site": "Tallow Ridge", "lot": f"{selection.code}/{day}",
+                "berries": season.berries,
+            }
+        )  # fmt: skip
+        track = berry_track(rng, peaks_n[code], rest_s=0.9, pace=0.8)
+        gauge = _gauge(track, season.seed * 100 + len(plan))
+        title = f"Tallow Ridge, {code}: {selection.code}, storage day {day}, invented"
+        _capture(target / "captures" / f"{code}.txt", title, recorded(gauge, latency_s=0.05))
+        for number, peak_n in enumerate(peaks_n[code], start=1):
+            for rater, hand in season.hands.items():
+                given = score(rng, peak_n, season, hand)
+                if rng.random() < 0.02:
+                    continue  # a berry that this rater did not get to
+                scores.append({"sample": code, "number": number, "rater": rater, "score": given})
     _table(target / "plan.csv", plan)
     _table(target / "scores.csv", scores)
     if season.sheets:

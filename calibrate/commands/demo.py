@@ -14,13 +14,15 @@ from pathlib import Path
 import click
 
 from gauge.clikit import say
-from gauge.errors import AlreadyThereError, CannotWriteError, FirmhandError, UnreadableFileError
+from gauge.errors import (
+    AlreadyThereError,
+    CannotWriteError,
+    DemoFailedError,
+    FirmhandError,
+    UnreadableFileError,
+)
 
 _MARK = "# Made by calibrate demo; this folder is made anew by the next run.\n"
-
-
-class DemoFailedError(FirmhandError):
-    """A command of the demo failed."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
