@@ -30,6 +30,17 @@ Floats = NDArray[np.float64]
 NOT_TESTED = frozenset(
     {"occasion", "number", "session_id", "scored_at", "flags", "sample", "berry_id", "note"}
 )
+# What a significant test means to the lab.
+MEANING = {
+    "proportional odds": "Fingers are not equally sharp at every boundary: cut points hold, but "
+    "the spread and the probabilities between them are an average.",
+    "spread changes with force": "Fingers get less sharp with force, or more; try the other scale "
+    "of force.",
+    "spread differs between raters": "Some fingers are sharper than others: the panel's model "
+    "gives each rater a spread of his or her own, and 'calibrate check --all' shows them.",
+    "goodness of fit": "Groups of like berries are not scored as the model says: look at the "
+    "picture of the fit before trusting the cut points.",
+}
 COOK_LIMIT = 0.5
 MOST_LISTED = 5
 
@@ -261,14 +272,9 @@ def _warnings(
     mine, theirs = aic[force_scale], aic[other]
     if mine is not None and theirs is not None and theirs < mine - 2:
         said.append(f"The {other} scale of force fits better by {mine - theirs:.1f} AIC.")
-    meaning = {
-        0: "Fingers are not equally sharp at every boundary: cut points hold, but the spread and "
-        "the probabilities between them are an average.",
-        1: "Fingers get less sharp with force, or more; try the other scale of force.",
-    }
-    for index, test in enumerate(tests):
+    for test in tests:
         if test.p_value is not None and test.p_value < alpha:
-            said.append(meaning.get(index, f"{test.name}: p {test.p_value:.3f}."))
+            said.append(MEANING[test.name.split(" (")[0].split(" in ")[0]])
     significant = holm([c.effect.test.p_value for c in columns], alpha)
     for column, yes in zip(columns, significant, strict=True):
         if yes:
