@@ -380,3 +380,20 @@ def test_a_killed_logger_frees_its_sample(path) -> None:
         other.kill()
     with claim_sample(path, "C1"):
         pass
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="needs another user")
+def test_another_user_of_the_machine_meets_the_same_lock(tmp_path) -> None:
+    with claim_port("/dev/ttyUSB8"):
+        os.seteuid(65534)
+        try:
+            with pytest.raises(PortBusyError), claim_port("/dev/ttyUSB8"):
+                pass
+        finally:
+            os.seteuid(0)
+    os.seteuid(65534)
+    try:
+        with claim_port("/dev/ttyUSB8"):
+            pass
+    finally:
+        os.seteuid(0)

@@ -179,6 +179,13 @@ class BenchTables(SeasonBase):
             ),
         )
 
+    def _add_later_chunks(self, session_id: int, chunks: Sequence[Chunk]) -> None:
+        """Within a transaction, add of chunks that may be stored those that are not."""
+        row = self._row("SELECT max(to_ns) FROM chunks WHERE session_id = ?", (session_id,))
+        last = -1 if row is None or row[0] is None else row[0]
+        if later := [chunk for chunk in chunks if chunk.t_ns > last]:
+            self._add_chunks(session_id, later)
+
     def keep_gap(self, session_id: int, gap: Gap) -> None:
         """Store a stretch in which bytes may have been lost."""
         with self._write("keeping a gap") as db:

@@ -1,4 +1,4 @@
-"""Berries, their peaks, finger scores, voids and notes. A berry is never deleted, only voided."""
+"""Berries and their peaks. A berry is never deleted, only voided."""
 
 from __future__ import annotations
 
@@ -9,19 +9,14 @@ from typing import Any
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
 from gauge.records import Chunk, Compression, FingerScore
 from gauge.season.base import now
-from gauge.season.bench import BenchTables
-from gauge.season.rows import BerryRow, NoteRow
-from gauge.season.scales import labels_of
+from gauge.season.rows import BerryRow
+from gauge.season.scores import ScoreTables
 
 _ADD_PEAK = """
 INSERT INTO peaks (berry_id, session_id, start_s, peak_s, end_s, peak_shown, peak_unit, peak_n,
                    baseline_n, noise_n, n_readings, n_ramp, rate_hz, loading_rate_n_s,
                    sampling_loss_n, flags, at)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-"""
-_ADD_SCORE = """
-INSERT INTO scores (berry_id, rater, score, score_rank, occasion, at, source)
-VALUES (?, ?, ?, ?, ?, ?, ?)
 """
 _NEXT = """
 SELECT coalesce(max(number), 0) + 1 FROM berries WHERE sample_id = ? AND void_why IS NULL
@@ -33,41 +28,8 @@ FROM berries b JOIN samples s USING (sample_id) LEFT JOIN peaks p USING (berry_i
 """
 
 
-class BerryTables(BenchTables):
-    """Berries, peaks, scores, voids and notes of a season file."""
-
-    @property
-    def scale_text(self) -> str:
-        """The season's scale of finger scores as JSON text."""
-        return str(self._rows("SELECT scale FROM season")[0][0])
-
-    @property
-    def labels(self) -> tuple[str, ...]:
-        """The labels of the season's scale, firmest first."""
-        return labels_of(self.scale_text)
-
-    def set_scale(self, scale_json: str) -> None:
-        """Declare the season's scale; ranks of scores already stored follow it.
-
-        Raises
-        ------
-        InvalidValueError
-            If the text is no scale, or lacks a label that a stored score bears.
-        """
-        labels = labels_of(scale_json)
-        with self._write("setting the scale") as db:
-            for (label,) in db.execute("SELECT DISTINCT score FROM scores").fetchall():
-                if label not in labels:
-                    raise InvalidValueError(
-                        f"{self.path}: a berry is scored '{label}', which the new scale lacks"
-                    )
-            db.execute("UPDATE season SET scale = ?", (scale_json,))
-            db.executemany(
-                "UPDATE scores SET score_rank = ? WHERE score = ?",
-                [(rank, label) for rank, label in enumerate(labels, 1)],
-            )
-
-    # --- berries ------------------------------------------------------------------------------
+class BerryTables(ScoreTables):
+    """Berries and peaks of a season file."""
 
     def next_number(self, sample_id: int) -> int:
         """The number of the sample's next berry: one more than the highest that is not void."""
@@ -129,6 +91,7 @@ class BerryTables(BenchTables):
                         f"{compression.t_start_s} s.",
                         todo="Begin a new session.",
                     )
+                self._add_later_chunks(session_id, chunks)
                 return int(known[0])
             if number is None:
                 number = int(db.execute(_NEXT, (sample_id,)).fetchone()[0])
@@ -160,7 +123,10 @@ class BerryTables(BenchTables):
         found = self._rows(f"{_BERRIES} {where} ORDER BY b.sample_id, b.number, 1", values)
         scored: dict[int, list[FingerScore]] = {}
         for berry_id, rater, score, occasion, at in self._rows(
-            "SELECT berry_id, rater, score, occasion, at FROM scores ORDER BY score_id"
+            "SELECT c.berry_id, c.rater, c.score, c.occasion, c.at FROM scores c "
+            f"JOIN berries USING (berry_id) JOIN samples s USING (sample_id) {where} "
+            "ORDER BY score_id",
+            values,
         ):
             mark = FingerScore(rater=rater, score=score, occasion=occasion, at=at)
             scored.setdefault(berry_id, []).append(mark)
@@ -216,73 +182,6 @@ class BerryTables(BenchTables):
         return NoSuchRecordError(
             f"{self.path} holds no berry {berry_id}.", todo="'gauge readings' lists the berry ids."
         )
-
-    # --- scores and notes ---------------------------------------------------------------------
-
-    def add_scores(
-        self, scores: Iterable[tuple[int, FingerScore]], *, source: str = "gauge"
-    ) -> int:
-        """Store finger scores as (berry id, score) in one transaction, all or none.
-
-        Returns
-        -------
-        int
-            How many were stored.
-
-        Raises
-        ------
-        InvalidValueError
-            If a score is not on the season's scale.
-        AlreadyThereError
-            If the rater scored that berry on that occasion before.
-        NoSuchRecordError
-            If there is no such berry.
-        """
-        with self._write("storing finger scores"):
-            return self._add_scores(list(scores), source)
-
-    def _add_scores(self, scores: Sequence[tuple[int, FingerScore]], source: str) -> int:
-        ranks = {label: rank for rank, label in enumerate(self.labels, 1)}
-        for berry_id, mark in scores:
-            if mark.score not in ranks:
-                raise InvalidValueError(
-                    f"berry {berry_id}: '{mark.score}' is not a score of the season's scale "
-                    f"({', '.join(ranks)})"
-                )
-            row = self._row(
-                "SELECT score FROM scores WHERE berry_id = ? AND rater = ? AND occasion = ?",
-                (berry_id, mark.rater, mark.occasion),
-            )
-            if row:
-                raise AlreadyThereError(
-                    f"berry {berry_id}: {mark.rater} scored it {row[0]} on occasion "
-                    f"{mark.occasion} already.",
-                    todo="Nothing was overwritten. A second scoring is another occasion.",
-                )
-            at = mark.at or now()
-            self._db.execute(
-                _ADD_SCORE,
-                (berry_id, mark.rater, mark.score, ranks[mark.score], mark.occasion, at, source),
-            )
-        return len(scores)
-
-    def add_note(
-        self, text: str, *, session_id: int | None = None, berry_id: int | None = None
-    ) -> int:
-        """Store a note on the season, a session or a berry, and return its id."""
-        if not text.strip():
-            raise InvalidValueError("a note needs words")
-        with self._write("storing a note") as db:
-            sql = "INSERT INTO notes (session_id, berry_id, at, text) VALUES (?, ?, ?, ?)"
-            return int(db.execute(sql, (session_id, berry_id, now(), text)).lastrowid or 0)
-
-    def notes(self) -> list[NoteRow]:
-        """All notes, oldest first."""
-        sql = "SELECT note_id, at, text, session_id, berry_id FROM notes ORDER BY 1"
-        return [
-            NoteRow(note_id=i, at=at, text=text, session_id=session, berry_id=berry)
-            for i, at, text, session, berry in self._rows(sql)
-        ]
 
 
 def _peak_values(press: Compression) -> tuple[Any, ...]:

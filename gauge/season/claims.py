@@ -74,16 +74,33 @@ def _lock_file(name: str) -> int:
     try:
         folder.mkdir(exist_ok=True)
         _open_to_all(folder, 0o1777)
-        path = folder / name
-        flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
-        handle = os.open(path, flags, 0o666)
-        _open_to_all(path, 0o666)
+        handle = _opened(folder / name)
     except OSError as error:
         raise CannotWriteError(
             f"{folder} cannot be written: {error.strerror or error}.",
             todo="It guards ports and samples; set TMPDIR to a folder that may be written.",
         ) from None
     return handle
+
+
+def _opened(path: Path) -> int:
+    """Open a lock file, or make it, but never both in one call.
+
+    Linux forbids that on another user's file in a folder of the kind of /tmp (fs.protected_regular
+    in the kernel's sysctl documentation).
+    """
+    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0)
+    while True:
+        try:
+            return os.open(path, flags)
+        except FileNotFoundError:
+            pass
+        try:
+            handle = os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o666)
+        except FileExistsError:
+            continue
+        _open_to_all(path, 0o666)
+        return handle
 
 
 def _open_to_all(path: Path, mode: int) -> None:
