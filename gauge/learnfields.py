@@ -1,0 +1,139 @@
+"""Which number of a line is the force: the one that rises and falls with the squeeze.
+
+Counters, clocks and held peaks only rise; checksums jump; temperatures stay. Pure; where two
+numbers could be the force, both are handed back and the caller refuses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from decimal import Decimal, InvalidOperation
+from itertools import pairwise
+
+from gauge.skeleton import Part
+from gauge.units import NEWTON_PER, SPELLINGS, Unit
+
+# Words beside a number that say it is no force, and forces in units that firmhand does not know.
+NO_FORCE = frozenset(
+    {"mm", "cm", "in", "um", "s", "S", "sec", "ms", "min", "C", "F", "K", "V", "mV", "Hz", "Pa",
+     "kPa", "psi", "bar", "MPa", "Nm", "Ncm", "hPa"}
+)  # fmt: skip
+FOREIGN_UNITS = frozenset(
+    {"kN", "KN", "MN", "cN", "daN", "uN", "t", "tf", "kp", "dyn", "pdl", "mg", "klbf", "kip"}
+)
+
+
+def number(text: str, *, comma: bool = False) -> Decimal | None:
+    """The value of a number part; None if it is none."""
+    bare = text.replace(" ", "")
+    try:
+        return Decimal(bare.replace(",", ".") if comma else bare)
+    except InvalidOperation:
+        return None
+
+
+def values(part: Part, *, comma: bool) -> list[Decimal]:
+    """The values of a number part, line by line."""
+    found = [number(text, comma=comma) for text in part.texts]
+    return [v for v in found if v is not None]
+
+
+def roughness(v: Sequence[Decimal]) -> float:
+    """Mean squared step over the variance: near 0 for a smooth course, 2 for pure chance.
+
+    J. von Neumann, Ann. Math. Stat. 12 (1941) 367-395, the ratio of the mean square successive
+    difference to the variance.
+
+    Examples
+    --------
+    >>> roughness([Decimal(x) for x in (0, 1, 2, 3, 2, 1, 0)]) < 1
+    True
+    """
+    x = [float(one) for one in v]
+    mean = sum(x) / len(x)
+    spread = sum((one - mean) ** 2 for one in x)
+    return sum((b - a) ** 2 for a, b in pairwise(x)) / spread if spread else 0.0
+
+
+def only_rises(v: Sequence[Decimal]) -> bool:
+    """Whether all falls are restarts from far up to the bottom: a counter, a clock, a held peak."""
+    low, high = min(v), max(v)
+    span = high - low
+    falls = [(a, b) for a, b in pairwise(v) if b < a]
+    restarts = [(a, b) for a, b in falls if b - low <= span / 10 and a - b >= span / 2]
+    return len(falls) == len(restarts)
+
+
+def returns_to_rest(v: Sequence[Decimal]) -> bool:
+    """Whether it comes near zero, as a force does when the head is free."""
+    return min(map(abs, v)) <= max(map(abs, v)) / 5
+
+
+def is_checksum(part: Part, lines: Sequence[str]) -> bool:
+    """Whether the part is computed from the text before it, by one of the plain sums.
+
+    Sum or exclusive or of the bytes, or their two's complement, in two hexadecimal digits or in
+    two or three decimal ones (common practice, no source).
+    """
+    texts = [text.strip() for text in part.texts]
+    if len(set(texts)) < 4 or len({len(text) for text in texts}) > 1:
+        return False
+    heads = [line[: line.rindex(text)] for line, text in zip(lines, texts, strict=True)]
+    for trim in ("", "*,; \x03"):
+        for first in (0, 1):
+            cut = [(h.rstrip(trim) if trim else h)[first:].encode("latin-1") for h in heads]
+            if any(
+                all(t.upper() == w for t, w in zip(texts, written, strict=True))
+                for written in zip(*(_sums(c) for c in cut), strict=True)
+            ):
+                return True
+    return False
+
+
+def _sums(data: bytes) -> list[str]:
+    total, mixed = sum(data), 0
+    for byte in data:
+        mixed ^= byte
+    eight = [total % 256, mixed, -total % 256, total % 256 ^ 0xFF]
+    return [
+        *(f"{n:02X}" for n in eight), *(f"{n:03d}" for n in eight),
+        f"{total % 100:02d}", f"{total % 1000:03d}", f"{total % 10}", f"{mixed % 100:02d}",
+    ]  # fmt: skip
+
+
+def beside(parts: Sequence[Part], at: int, step: int) -> int | None:
+    """Index of the word next to a number, over blanks and one of ``:=,;``; None if there is none."""
+    i = at + step
+    for kinds in ("B", "P", "B"):
+        if 0 <= i < len(parts) and parts[i].kind == kinds:
+            if kinds == "P" and parts[i].texts[0] not in ":=,;":
+                return None
+            i += step
+    return i if 0 <= i < len(parts) and parts[i].kind == "W" else None
+
+
+def is_unit(part: Part) -> bool:
+    """Whether a word is a known unit in every line."""
+    return all(text in SPELLINGS for text in part.texts)
+
+
+def same_force(
+    a: Sequence[Decimal], ua: Sequence[Unit], b: Sequence[Decimal], ub: Sequence[Unit]
+) -> bool:
+    """Whether two columns show one force in two units, each to its last digit.
+
+    Examples
+    --------
+    >>> from decimal import Decimal as D
+    >>> same_force([D("1.24")], [Unit.N], [D("0.279")], [Unit.LBF])
+    True
+    """
+
+    def half_n(value: Decimal, unit: Unit) -> float:
+        return 0.51 * 10.0 ** int(value.as_tuple().exponent) * float(NEWTON_PER[unit])
+
+    for x, ux, y, uy in zip(a, ua, b, ub, strict=True):
+        off_n = abs(float(x) * float(NEWTON_PER[ux]) - float(y) * float(NEWTON_PER[uy]))
+        if off_n > half_n(x, ux) + half_n(y, uy):
+            return False
+    return True
