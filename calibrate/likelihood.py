@@ -12,6 +12,7 @@ Maximising it is in newton and ordinal.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,22 +100,31 @@ class Terms:
 
     def __call__(self, phi: Floats) -> tuple[float, Floats, Floats]:
         """Log-likelihood, gradient (p,) and Hessian (p, p); minus infinity if thresholds cross."""
-        z = self.design @ phi
         distance = self.gap @ phi
         if distance.size and not distance.min() > 0:
             return -np.inf, np.zeros(phi.size), np.zeros((phi.size, phi.size))
+        across = self._across
+        z = phi @ across
         e = np.exp(-np.abs(z))
         one_plus = 1.0 + e
-        left = -np.expm1(-distance)
-        value = self.weight @ (np.minimum(z, 0.0) - np.log1p(e)) + self.gap_weight @ np.log(left)
-        ratio = np.exp(-distance) / left
-        pull = self.gap_weight * ratio
-        gradient = (self.weight * np.where(z >= 0, e, 1.0) / one_plus) @ self.design
-        gradient += pull @ self.gap
+        # Weight times logistic(-z), and times logistic(z) once more.
+        pull = self.weight * np.where(z >= 0, e, 1.0) / one_plus
         curve = self.weight * e / (one_plus * one_plus)
-        hessian = -(self.design.T * curve) @ self.design
-        hessian -= (self.gap.T * (pull * (1.0 + ratio))) @ self.gap
+        value = self.weight @ (np.minimum(z, 0.0) - np.log1p(e))
+        gradient = across @ pull
+        hessian = (across * -curve) @ self.design
+        if distance.size:
+            left = -np.expm1(-distance)
+            ratio = np.exp(-distance) / left
+            squeeze = self.gap_weight * ratio
+            value += self.gap_weight @ np.log(left)
+            gradient += squeeze @ self.gap
+            hessian -= (self.gap.T * (squeeze * (1.0 + ratio))) @ self.gap
         return float(value), gradient, hessian
+
+    @cached_property
+    def _across(self) -> Floats:
+        return np.ascontiguousarray(self.design.T)
 
 
 def make_terms(

@@ -106,7 +106,7 @@ def climb(objective: Objective, start: Floats) -> Optimum:
 def ascent(gradient: Floats, hessian: Floats) -> Floats:
     """Newton's step; scaled by the diagonal first, so that units do not matter to the solver."""
     scale = 1.0 / np.sqrt(np.maximum(-np.diagonal(hessian), 1e-300))
-    matrix = -hessian * np.outer(scale, scale)
+    matrix = hessian * (-scale[:, None] * scale)
     try:
         return np.asarray(scale * np.linalg.solve(matrix, gradient * scale))
     except np.linalg.LinAlgError:
