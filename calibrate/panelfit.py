@@ -16,6 +16,8 @@ from gauge.errors import NotConvergedError
 
 Floats = NDArray[np.float64]
 
+# What stands for a standard deviation of zero.
+NO_DEVIATION = 1e-4
 # Nodes of a berry, and after how many steps they stay where they are.
 POINTS = 9
 _MOVES = 3

@@ -4,10 +4,10 @@ Around its peak the likelihood of a panel is close to normal in the few paramete
 hands and spreads can be pooled in closed form for any standard deviations. Three raters hardly tell
 what these are: they are averaged over a grid, each weighted by how well it explains the data.
 
-The variance between raters is averaged as Student's t does it: evenly in its logarithm, and to
-below the sampling variance where raters agree better than chance lets them. With nothing known
-beforehand that would be the t interval with J - 1 degrees of freedom; that hands seldom differ by
-more than half of force takes away its longest tails.
+The variance between raters is averaged as Student's t does it: evenly in its logarithm (nearly),
+and to below the sampling variance where raters agree better than chance lets them. With nothing
+known beforehand that would be the t interval with J - 1 degrees of freedom; that hands hardly ever
+differ by more than a factor of two takes away its longest tails.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from calibrate.panelfit import Peak, Prior
+from calibrate.panelfit import NO_DEVIATION, Peak, Prior
 from calibrate.panelmodel import PanelData
 
 Floats = NDArray[np.float64]
@@ -28,13 +28,15 @@ Floats = NDArray[np.float64]
 # beforehand: half-normal with these standard deviations.
 HAND_SDS = np.concatenate([[0.0], np.geomspace(0.01, 1.0, 18)])
 SPREAD_SDS = np.array([0.0, 0.1, 0.2, 0.3, 0.45])
-HAND_PRIOR = 0.4
+HAND_PRIOR = 0.6
 SPREAD_PRIOR = 0.3
 BERRY_PRIOR = 0.2
+# How the variance between raters is weighed beforehand: as its power -1 - LEAN. Zero would be the t
+# interval; this much takes from it where hands are alike what three raters can spare (chosen by the
+# coverage that tests/bench/coverage.py measures).
+LEAN = 0.1
 # Factors on the sampling variance, for raters that agree better than it lets them.
 _SHRINKS = np.geomspace(0.02, 1.0, 12)
-# What stands for a standard deviation of zero.
-_TINY = 1e-4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -165,12 +167,12 @@ def pool(
     hand_sd, spread_sd = (a.ravel() for a in np.meshgrid(hand_sds, spread_sds, indexing="ij"))
     fixed = np.where(np.arange(data.size) <= places, prior.precision, 0.0)
     precision = np.tile(fixed, (hand_sd.size, 1))
-    precision[:, places + 1 :] = _TINY**-2.0
-    precision[:, hand] = 1.0 / np.maximum(hand_sd, _TINY)[:, None] ** 2
-    precision[:, spread] = 1.0 / np.maximum(spread_sd, _TINY)[:, None] ** 2
+    precision[:, places + 1 :] = NO_DEVIATION**-2.0
+    precision[:, hand] = 1.0 / np.maximum(hand_sd, NO_DEVIATION)[:, None] ** 2
+    precision[:, spread] = 1.0 / np.maximum(spread_sd, NO_DEVIATION)[:, None] ** 2
     # Raters as different as they may be: their differences show the sampling variance.
     loose = fixed.copy()
-    loose[places + 1 :] = _TINY**-2.0
+    loose[places + 1 :] = NO_DEVIATION**-2.0
     loose[hand], loose[spread] = 1.0, 1.0 / SPREAD_PRIOR**2
     # States: the sampling variance shrunk, as it is, and with hands added.
     shrinks = _SHRINKS[:-1] if hands else _SHRINKS[:0]
@@ -198,7 +200,7 @@ def pool(
         covariance = np.where(sound[:, None, None], covariance, np.eye(data.size))
         free = np.linalg.inv(info + np.diag(loose))
         between = free[np.ix_(hand, hand)]
-        noise = (np.trace(between) - between.sum() / raters) / max(raters - 1, 1) + _TINY**2
+        noise = (np.trace(between) - between.sum() / raters) / max(raters - 1, 1) + NO_DEVIATION**2
         misfit = np.maximum(pull @ free @ pull - gain, 0.0)[grid]
         variance = shrink * noise + hand_sd[grid] ** 2
         log_weights.append(
@@ -206,6 +208,7 @@ def pool(
             - 0.5 * (raters - 1) * np.log(shrink)
             - 0.5 * misfit * (1.0 / shrink - 1.0)
             + np.log(np.repeat(spans(np.log(variance[:: spread_sds.size])), spread_sds.size))
+            - LEAN * np.log(variance)
             + np.log(np.tile(spans(spread_sds), state.size))
             + np.log(width)
             - 0.5 * (peak.nodes.sigma / BERRY_PRIOR) ** 2

@@ -134,7 +134,9 @@ def rater_cuts(
             f"{pairs.source} has no rater beside {rater}, so there is no panel to compare with.",
             todo="Name a source that holds the panel's scores: --against SOURCE2.",
         )
-    panel = prepare(joined, force_scale=force_scale, firmest=firmest, apart=at)
+    panel = prepare(
+        joined, force_scale=force_scale, firmest=firmest, hands=len(others) > 1, apart=at
+    )
     mixture = pool(
         panel.data,
         panel.peaks(berries=True),

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibrate.cutmodel import CutFit, ForceScale, fit_cuts
 from calibrate.pairs import Pairs
-from calibrate.panelfit import Peak, Prior, climb_panel
+from calibrate.panelfit import NO_DEVIATION, Peak, Prior, climb_panel
 from calibrate.panelmodel import PanelData, lay_out
 from calibrate.verdict import Separation, force_separation
 from gauge.errors import NotConvergedError, SeparationError
@@ -132,6 +132,8 @@ def prepare(
     *,
     force_scale: ForceScale,
     firmest: str = "first",
+    hands: bool = True,
+    spreads: bool = True,
     apart: int | None = None,
 ) -> Panel:
     """Lay out a panel of two raters or more.
@@ -143,6 +145,8 @@ def prepare(
     force_scale : {'linear', 'log'}
     firmest : {'first', 'last'}
         For messages.
+    hands, spreads : bool
+        Whether raters may differ so.
     apart : int, optional
         A rater whose cut points are free of the panel's.
 
@@ -186,8 +190,8 @@ def prepare(
             np.full(log_cut.size, _PLACE),
             np.full(extra.size, _OWN if apart is None else _PLACE),
             [_PLACE],
-            np.full(raters, _HAND),
-            np.full(raters, _SPREAD),
+            np.full(raters, _HAND if hands else NO_DEVIATION),
+            np.full(raters, _SPREAD if spreads else NO_DEVIATION),
         ]
     )
     counted = np.bincount(berry, pairs.count)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from calibrate.cutmodel import CutFit, ForceScale, fit_cuts
 from calibrate.intervals import cut_intervals
 from calibrate.pairs import Pairs
-from calibrate.panelfit import Peak, Prior
+from calibrate.panelfit import NO_DEVIATION, Peak, Prior
 from calibrate.panelintervals import Mixture, Normals, pool
 from calibrate.panelstart import Panel, named_raters, prepare
 from calibrate.scale import Scale
@@ -202,11 +202,10 @@ def fit_panel(
     pairs = named_raters(pairs)
     if len(pairs.raters) == 1:
         return _one_hand(pairs, force_scale=force_scale, level=level, firmest=firmest)
-    panel = prepare(pairs, force_scale=force_scale, firmest=firmest)
+    hands, spreads = "hands" in effects, "spreads" in effects
+    panel = prepare(pairs, force_scale=force_scale, firmest=firmest, hands=hands, spreads=spreads)
     peaks = panel.peaks(berries="berries" in effects)
-    mixture = pool(
-        panel.data, peaks, panel.prior, hands="hands" in effects, spreads="spreads" in effects
-    )
+    mixture = pool(panel.data, peaks, panel.prior, hands=hands, spreads=spreads)
     near = next(peak for peak in peaks if peak.nodes.sigma == mixture.best[2])
     return _report(panel, near, mixture, effects, level)
 
@@ -247,7 +246,7 @@ def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level:
     if len(pairs.raters) == 2:
         warnings.append(
             "two raters tell little of how hands differ: the panel's intervals lean on what is "
-            "usual (within half of force)"
+            "usual (within a factor of two)"
         )
     if "berries" in effects and not panel.berries:
         warnings.append(
@@ -279,7 +278,7 @@ def _marginal(panel: Panel, near: Peak, mixture: Mixture) -> float:
     """Marginal log-likelihood at the best deviations: Laplace's method for hands and spreads."""
     hand_sd, spread_sd, berry_sd = mixture.best
     data = panel.data
-    deviations = np.repeat([max(hand_sd, 1e-4), max(spread_sd, 1e-4)], data.n_raters)
+    deviations = np.repeat(np.maximum([hand_sd, spread_sd], NO_DEVIATION), data.n_raters)
     precision = panel.prior.precision.copy()
     precision[data.n_places + 1 :] = deviations**-2.0
     held = Prior(centre=panel.prior.centre, precision=precision)

@@ -52,22 +52,21 @@ def scenarios(*, quick: bool) -> list[Scenario]:
         ]
     out = [
         Scenario(raters=j, berries=i, hand_sd=h, berry_sd=b)
-        for (j, i), h, b in product(
-            ((3, 40), (3, 120), (4, 80), (6, 60), (8, 150)), (0.0, 0.1, 0.2), (0.0, 0.1, 0.2)
+        for (j, i), (h, b) in product(
+            ((3, 40), (3, 120), (5, 60), (8, 150)),
+            ((0.0, 0.0), (0.0, 0.2), (0.1, 0.1), (0.2, 0.0), (0.2, 0.2)),
         )
-        if b != 0.1 or h == 0.1
     ]
     out += [
         Scenario(raters=j, berries=80, hand_sd=h, berry_sd=0.1, balanced=False)
-        for j, h in product((3, 5, 8), (0.0, 0.1, 0.2))
+        for j, h in product((3, 6), (0.0, 0.1, 0.2))
     ]
     out += [
-        Scenario(raters=j, berries=80, hand_sd=h, berry_sd=0.1, skip=skip)
-        for skip, j, h in product(("firmest", "middle"), (3, 6), (0.0, 0.1, 0.2))
+        Scenario(raters=4, berries=80, hand_sd=h, berry_sd=0.1, skip=skip)
+        for skip, h in product(("firmest", "middle"), (0.0, 0.1, 0.2))
     ]
     out.append(Scenario(raters=4, berries=80, log_scale=True))
-    out.append(Scenario(raters=3, berries=60, hand_sd=0.05, berry_sd=0.1))
-    out.append(Scenario(raters=6, berries=60, hand_sd=0.05, berry_sd=0.1))
+    out.append(Scenario(raters=3, berries=60, hand_sd=0.05))
     return out
 
 
@@ -111,7 +110,7 @@ def run(case: Scenario, reps: int, seed: int) -> Tally:
     return tally
 
 
-def one_panel(tally, pairs, truth, new_hand, scale) -> None:  # noqa: ANN001
+def one_panel(tally, pairs, truth, new_hand, scale) -> None:
     target, cuts = np.log(CUTS_N), CUTS_N.size
     raters = len(pairs.raters)
     panel = prepare(pairs, force_scale=scale)
@@ -145,7 +144,7 @@ def one_panel(tally, pairs, truth, new_hand, scale) -> None:  # noqa: ANN001
         tally.add(name, low, high, target)
 
 
-def log_cuts(fit) -> tuple[np.ndarray, np.ndarray]:  # noqa: ANN001
+def log_cuts(fit) -> tuple[np.ndarray, np.ndarray]:
     """Log cut points with standard errors; NaN where not known or below zero."""
     if fit.force_scale == "log":
         return np.where(np.isfinite(fit.cut), fit.cut, np.nan), fit.cut_se
