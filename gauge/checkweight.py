@@ -144,8 +144,9 @@ def class_limit_mg(mass: Mass, weight_class: str) -> float:
 class Step:
     """One stable reading of a verification.
 
-    `kind` is "zero", "up", "down" or "repeat"; `mass` is None at zero. `reading_n` is the reading
-    as shown, in newtons and without a sign on a weight: a hung weight may show as tension.
+    `kind` is "zero", "up", "down" or "repeat"; `mass` is None at zero. `reading_n` is the mean of
+    the stable readings in newtons, on a weight without a sign: a hung weight may show as tension;
+    `shown` is what the display said in the middle of them.
     """
 
     kind: str

@@ -28,8 +28,8 @@ class WeightWatch:
 
     A reading counts as stable when, over `window_s` and at least six readings, it stays within
     three display steps, or eight times the noise seen at zero, or half the tolerance, whichever
-    is most, and its two halves have the same mean within one third of that. The median of the
-    window is the reading.
+    is most, and its two halves have the same mean within one third of that. The mean of the window
+    is the reading (noise lets it resolve less than a display step), its median what is shown.
 
     Parameters
     ----------
@@ -194,16 +194,17 @@ class WeightWatch:
     def _settled(self) -> Step | None:
         by_force = sorted(self._window, key=lambda r: r.value)
         middle = by_force[(len(by_force) - 1) // 2]
+        level_n = statistics.fmean(r.force_n for r in by_force)
         self._window.clear()
-        self._held_n = middle.force_n
-        if abs(middle.force_n) <= self._zero_within_n:
-            return self._at_zero(middle)
-        return self._on_weight(middle)
+        self._held_n = level_n
+        if abs(level_n) <= self._zero_within_n:
+            return self._at_zero(middle, level_n)
+        return self._on_weight(middle, level_n)
 
-    def _at_zero(self, middle: Reading) -> Step:
+    def _at_zero(self, middle: Reading, level_n: float) -> Step:
         if not self.steps:
-            self._zero_n = middle.force_n
-            if abs(middle.force_n) > 2.0001 * self.resolution_n + 3 * self._noise_n:
+            self._zero_n = level_n
+            if abs(level_n) > 2.0001 * self.resolution_n + 3 * self._noise_n:
                 self._warn(f"the gauge rests at {middle.shown} {middle.unit}: zero it before use")
         return Step(
             kind="zero",
@@ -211,11 +212,11 @@ class WeightWatch:
             expected_n=0.0,
             shown=middle.shown,
             unit=str(middle.unit),
-            reading_n=middle.force_n,
+            reading_n=level_n,
         )
 
-    def _on_weight(self, middle: Reading) -> Step | None:
-        load_n = abs(middle.force_n - self._zero_n)
+    def _on_weight(self, middle: Reading, level_n: float) -> Step | None:
+        load_n = abs(level_n - self._zero_n)
         if not self._pending:
             self._warn(f"a further load was seen: {middle.shown} {middle.unit}")
             return None
@@ -231,7 +232,7 @@ class WeightWatch:
             self._warn("the weights were hung in another order than given")
         if not self.steps:
             self._warn("no zero was seen before the first weight")
-        if middle.force_n < 0:
+        if level_n < 0:
             self._warn("the gauge shows hung weights as negative (tension); signs were dropped")
         mass, force_n = self._pending.pop(index)
         before = any(s.mass is not None and s.mass.kg == mass.kg for s in self.steps)
@@ -243,7 +244,7 @@ class WeightWatch:
             expected_n=force_n,
             shown=middle.shown,
             unit=str(middle.unit),
-            reading_n=abs(middle.force_n),
+            reading_n=abs(level_n),
         )
 
     def _which(self, load_n: float) -> int | None:

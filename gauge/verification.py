@@ -20,6 +20,7 @@ from gauge.season import SeasonFile
 from gauge.season.rows import CheckweightRow
 
 _KEEP_EVERY_NS = 1_000_000_000
+_ZERO_WITHIN_S = 15.0  # after the last weight, the zero is not waited for any longer
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -110,6 +111,8 @@ def verify(
                 season.keep_gap(session_id, item)
                 framer.gap()
                 watch.gap()
+                if watch.weighed:
+                    break
                 continue
             if item.data:
                 kept.append(item)
@@ -121,7 +124,10 @@ def verify(
                 for step in watch.feed(readings):
                     since_s = item.t_ns / 1e9
                     tell(watch, step)
-            if watch.done or item.t_ns / 1e9 - since_s > hanging.timeout_s:
+            waited_s = item.t_ns / 1e9 - since_s
+            if watch.done or waited_s > hanging.timeout_s:
+                break
+            if watch.weighed and waited_s > _ZERO_WITHIN_S:
                 break
     finally:
         season.keep_chunks(session_id, kept)
