@@ -164,6 +164,13 @@ def test_the_scale_is_changed_only_when_it_fits_the_scores(season) -> None:
             season.set_scale(text)
 
 
+def test_text_that_is_no_text_is_damage_and_not_a_crash(season) -> None:
+    season.acknowledge_berry(1, 1, None, press())
+    season._db.execute("UPDATE peaks SET peak_shown = CAST(x'ff31' AS TEXT)")
+    with pytest.raises(DamagedSeasonError):
+        season.berries()
+
+
 # --- samples and sessions ---------------------------------------------------------------------
 
 

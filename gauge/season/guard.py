@@ -81,7 +81,11 @@ def mapped(error: sqlite3.Error, path: Path, doing: str) -> FirmhandError:
     safe. Mend or free the disk, then open the season file again.
     """
     extended = getattr(error, "sqlite_errorcode", None)
-    code = None if extended is None else extended & 0xFF
+    if isinstance(error, sqlite3.ProgrammingError | sqlite3.InterfaceError):
+        raise error  # our own mistake, and no state of the file
+    if extended is None:
+        return damaged(path, str(error))  # text that is not UTF-8
+    code = extended & 0xFF
     what = f"{path}: {doing} failed ({error})."
     if code == sqlite3.SQLITE_CONSTRAINT:
         return _constraint(extended, what)
@@ -118,7 +122,7 @@ def mapped(error: sqlite3.Error, path: Path, doing: str) -> FirmhandError:
     )
 
 
-def _constraint(extended: int | None, what: str) -> FirmhandError:
+def _constraint(extended: int, what: str) -> FirmhandError:
     if extended in {sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY}:
         return AlreadyThereError(what, todo="Nothing was overwritten.")
     if extended == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY:
