@@ -357,6 +357,9 @@ class LineReader:
             port.write_timeout = 1.0
             if "://" not in self._device:
                 port.exclusive = True
+            if _is_socket(self.port):
+                # Opening purges; but a connection that was just made holds no old bytes.
+                setattr(port, "reset_input_buffer", lambda: None)  # noqa: B010
             port.open()
         except ValueError as error:
             raise PortError(

@@ -100,9 +100,9 @@ def line(force: float) -> bytes:
 
 
 def play(
-    send: Callable[[bytes], object], forces: list[float], *, rate_hz: float = 50.0
+    send: Callable[[bytes], object], forces: list[float], *, rate_hz: float = 125.0
 ) -> threading.Thread:
-    """Send forces at their rate, on a thread that is started."""
+    """Send forces so fast, on a thread that is started."""
 
     def run() -> None:
         began = time.monotonic()
