@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from calibrate.panelfit import NO_DEVIATION, Peak, Prior
 from calibrate.panelmodel import PanelData
@@ -37,6 +37,7 @@ BERRY_PRIOR = 0.2
 LEAN = 0.1
 # Factors on the sampling variance, for raters that agree better than it lets them.
 _SHRINKS = np.geomspace(0.02, 1.0, 12)
+_PEAK = 1.0 / np.sqrt(2.0 * np.pi)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,15 +125,23 @@ class Normals:
         return self._quantile(0.5 - level / 2.0), self._quantile(0.5 + level / 2.0)
 
     def _quantile(self, probability: float) -> Floats:
-        kept = self.weight > 1e-7
+        """Newton's method, by halves where a step would leave the bracket."""
+        kept = self.weight > 1e-6
         weight = self.weight[kept] / self.weight[kept].sum()
         mean, sd = self.mean[kept], np.sqrt(self.variance[kept])
         low, high = (mean - 9.0 * sd).min(axis=0), (mean + 9.0 * sd).max(axis=0)
-        for _ in range(34):
-            middle = 0.5 * (low + high)
-            below = weight @ ndtr((middle - mean) / sd) < probability
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return 0.5 * (low + high)
+        middle = weight @ mean
+        x = middle + ndtri(probability) * np.sqrt(weight @ (sd**2 + (mean - middle) ** 2))
+        for _ in range(40):
+            z = (x - mean) / sd
+            excess = weight @ ndtr(z) - probability
+            low, high = np.where(excess < 0, x, low), np.where(excess < 0, high, x)
+            step = excess / np.maximum(weight @ (np.exp(-0.5 * z * z) / sd) * _PEAK, 1e-300)
+            if (np.abs(excess) < 1e-9).all():
+                break
+            inside = (x - step > low) & (x - step < high)
+            x = np.where(inside, x - step, 0.5 * (low + high))
+        return np.asarray(x)
 
 
 def pool(

@@ -220,25 +220,26 @@ def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level:
     spread = np.exp(mixture.of(spreads).centre)
     hand_sd, spread_sd, berry_sd = mixture.best
     raters, warnings = [], []
+    own = [panel.column(place=k, hand=j) for j in range(data.n_raters) for k in cuts]
+    shifts = [panel.column(hand=j) for j in range(data.n_raters)]
+    hands = mixture.of(np.column_stack(own + shifts))
+    value, low, high = (
+        (x[: len(own)].reshape(data.n_raters, -1), np.expm1(x[len(own) :]))
+        for x in (hands.centre, *hands.interval(level))
+    )
     for j, name in enumerate(pairs.raters):
         rows = pairs.rater == j
-        own = np.column_stack(
-            [panel.column(place=k, hand=j) for k in cuts] + [panel.column(hand=j)]
-        )
-        normals = mixture.of(own)
-        low, high = normals.interval(level)
         used = set(pairs.rank[rows].tolist())
         unused = tuple(scale.labels[k] for k in panel.used if k not in used)
-        shift = np.expm1([normals.centre[-1], low[-1], high[-1]])
         raters.append(
             RaterCuts(
                 name=name,
                 n=round(float(pairs.count[rows].sum())),
-                shift=float(shift[0]),
-                shift_low=float(shift[1]),
-                shift_high=float(shift[2]),
+                shift=float(value[1][j]),
+                shift_low=float(low[1][j]),
+                shift_high=float(high[1][j]),
                 spread=float(spread[1 + j]),
-                cuts=_cuts(panel, normals.centre[:-1], low[:-1], high[:-1]),
+                cuts=_cuts(panel, value[0][j], low[0][j], high[0][j]),
                 unused=unused,
             )
         )

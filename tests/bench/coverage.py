@@ -118,9 +118,9 @@ def one_panel(tally, pairs, truth, new_hand, scale) -> None:
     centre = np.column_stack([panel.column(place=k) for k in range(cuts)])
 
     tally.add("firmhand", *mixture.of(centre, centre=True).interval(LEVEL), target)
-    for j in range(raters):
-        own = np.column_stack([panel.column(place=k, hand=j) for k in range(cuts)])
-        tally.add("rater", *mixture.of(own).interval(LEVEL), target + truth.hand[j])
+    own = [panel.column(place=k, hand=j) for j in range(raters) for k in range(cuts)]
+    truths = (target + truth.hand[:, None]).ravel()
+    tally.add("rater", *mixture.of(np.column_stack(own)).interval(LEVEL), truths)
     new = mixture.of(centre, centre=True, extra=mixture.hand_sd**2)
     tally.add("next", *new.interval(LEVEL), target + new_hand)
 
