@@ -17,6 +17,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from gauge.errors import FirmhandError, StorageFailedError
+from gauge.events import BerryLogged
+from gauge.lineformat import shipped_format
+from gauge.logger import Logger
 from gauge.records import Chunk, FingerScore, Gap, Sample, Session
 from gauge.season import guard, open_season
 from tests.season_helpers import begun, press
@@ -44,7 +47,9 @@ def log_berry(season, berry: int) -> None:
     season.acknowledge_berry(1, 1, None, press(start_s, shown(berry)), scores=scores, chunks=chunks)
 
 
-def reckon(path: Path, acknowledged: Sequence[int], attempted: int) -> list[str]:
+def reckon(
+    path: Path, acknowledged: Sequence[int], attempted: int, *, whole: bool = False
+) -> list[str]:
     """Open a season after a fault and hold it against what was acknowledged.
 
     Parameters
@@ -54,6 +59,8 @@ def reckon(path: Path, acknowledged: Sequence[int], attempted: int) -> list[str]
         Berries of which the logger said that they are stored.
     attempted : int
         Berries 0 to `attempted` - 1 were begun; any other in the file is invented.
+    whole : bool
+        Logged by the whole logger, from bytes, and not by `log_berry`.
 
     Returns
     -------
@@ -64,7 +71,9 @@ def reckon(path: Path, acknowledged: Sequence[int], attempted: int) -> list[str]
     try:
         with open_season(path) as season:
             berries = season.berries()
-            heard = b"".join(chunk.data for chunk in season.chunks(1))
+            heard = b"".join(
+                chunk.data for row in season.sessions() for chunk in season.chunks(row.session_id)
+            )
     except FirmhandError as error:
         return [f"unreadable: {error}"]
     found = [round((float(berry.peak_shown or 0) - 1) * 1000) for berry in berries]
@@ -73,7 +82,8 @@ def reckon(path: Path, acknowledged: Sequence[int], attempted: int) -> list[str]
     wrong += [f"invented {berry}" for berry in found if not 0 <= berry < attempted]
     for berry, row in zip(found, berries, strict=True):
         told = heard.count(f"{shown(berry)} N\r\n".encode())
-        if told < 4 or len(row.scores) != berry % 2 or row.number != berry + 1:
+        complete = told >= 1 if whole else told >= 4 and len(row.scores) == berry % 2
+        if not complete or row.number != berry + 1:
             wrong.append(f"torn {berry}")
     return wrong
 
@@ -221,7 +231,9 @@ def _one_error(
 # --- kill -9 ----------------------------------------------------------------------------------
 
 
-def kill_once(path: Path, rng: random.Random, first: int) -> tuple[list[int], int]:
+def kill_once(
+    path: Path, rng: random.Random, first: int, *, whole: bool = False
+) -> tuple[list[int], int]:
     """Let a forked logger work until it is killed; return what it acknowledged and attempted.
 
     The logger begins with berry `first`, which may be stored already: told again, it must not be
@@ -233,7 +245,10 @@ def kill_once(path: Path, rng: random.Random, first: int) -> tuple[list[int], in
     if child == 0:
         try:
             os.close(read)
-            _logger(path, write, first)
+            if whole:
+                _whole_logger(path, write)
+            else:
+                _logger(path, write, first)
         finally:
             os._exit(1)
     os.close(write)
@@ -273,8 +288,31 @@ def _logger(path: Path, out: int, first: int) -> None:
         raise
 
 
+def _whole_logger(path: Path, out: int) -> None:
+    """From bytes to acknowledged berries, each start a new session that goes on with the sample."""
+    with open_season(path, create=True) as season:
+        if not season.samples():
+            season.add_sample(Sample(code="C1"))
+        sample = season.sample("C1")
+        session_id = season.add_session(Session(started_at="2026-07-01T08:00:00Z"))
+        fmt = shipped_format("number-unit")
+        logger = Logger(fmt, season=season, session_id=session_id, sample=sample)
+        t_ns = 0
+        for berry in range(season.next_number(sample.sample_id) - 1, 10**6):
+            os.write(out, f"try {berry}\n".encode())
+            peak = float(shown(berry))
+            forces = [0.0] * 40 + [peak * i / 30 for i in range(31)] + [peak / 2] + [0.0] * 40
+            for force in forces:
+                t_ns += 20_000_000
+                events = logger.feed(Chunk(t_ns, f"{force:.3f} N\r\n".encode()))
+                for event in events + logger.tick(t_ns):
+                    if isinstance(event, BerryLogged):
+                        stored = round((event.press.peak - 1) * 1000)
+                        os.write(out, f"ack {stored}\n".encode())
+
+
 def kills(
-    n: int, *, seed: int, per_file: int = 40, folder: Path = SCRATCH
+    n: int, *, seed: int, per_file: int = 40, folder: Path = SCRATCH, whole: bool = False
 ) -> tuple[int, int, list[str]]:
     """Kill a logger `n` times; return kills, berries acknowledged in all, and what went wrong."""
     rng = random.Random(seed)
@@ -287,12 +325,12 @@ def kills(
             attempted = 0
             for _ in range(min(per_file, n - done)):
                 first = max(0, len(known) - rng.randint(0, 2))
-                said, tried = kill_once(path, rng, first)
+                said, tried = kill_once(path, rng, first, whole=whole)
                 done += 1
                 known = sorted({*known, *said})
                 attempted = max(attempted, tried)
                 if path.exists() and path.stat().st_size and attempted:
-                    found = reckon(path, known, attempted)
+                    found = reckon(path, known, attempted, whole=whole)
                     wrong += [f"kill {done}: {what}" for what in found]
                 elif known:
                     wrong.append(f"kill {done}: the file is gone")
