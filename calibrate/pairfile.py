@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.csvsheet import CsvSheet
 from calibrate.pairs import Pairs
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
+from gauge.csvsheet import CsvSheet
 from gauge.errors import BadTableError, UnknownUnitError, UnreadableFileError
 from gauge.units import newtons, parse_unit
 

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.clamshell import Clamshell
-from calibrate.csvsheet import CsvSheet
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
 from calibrate.sheetfile import looks_like_sheets, read_sheets
+from gauge.csvsheet import CsvSheet
 from gauge.errors import BadTableError, UnknownUnitError
 from gauge.records import Sample
 from gauge.units import newtons, parse_unit

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.csvsheet import CsvSheet
 from calibrate.pairfile import looks_like_season
 from calibrate.scale import Scale
+from gauge.csvsheet import CsvSheet
 from gauge.errors import BadTableError, TooFewScoresError
 from gauge.season import open_season
 

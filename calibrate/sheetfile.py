@@ -9,8 +9,8 @@ from collections.abc import Collection
 from pathlib import Path
 
 from calibrate.clamshell import Clamshell
-from calibrate.csvsheet import CsvSheet
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
+from gauge.csvsheet import CsvSheet
 from gauge.errors import BadTableError, ImpossibleSheetError
 
 CODE_COLUMNS = ("sample", "clamshell", "code")

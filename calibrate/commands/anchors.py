@@ -156,7 +156,7 @@ def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
 
 def _from_csv(path: Path) -> list[Candidate]:
     from calibrate.anchors import Candidate
-    from calibrate.csvsheet import CsvSheet
+    from gauge.csvsheet import CsvSheet
     from gauge.errors import BadTableError
 
     sheet = CsvSheet(path, "the columns label and force_N, one row a candidate")

@@ -11,8 +11,8 @@ from gauge.clikit import emit_json
 from gauge.errors import BadTableError
 
 if TYPE_CHECKING:
-    from calibrate.csvsheet import CsvSheet
     from calibrate.gaugepairs import Agreement, Precision
+    from gauge.csvsheet import CsvSheet
 
 _LEVELS = ("level", "material", "lot")
 
@@ -45,7 +45,7 @@ def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
     Labs: repeatability s_r and reproducibility s_R; two readings of one lab differ by less than
     r = 2.8 s_r, two labs by less than R = 2.8 s_R, 95 % of the time.
     """  # noqa: D301
-    from calibrate.csvsheet import CsvSheet
+    from gauge.csvsheet import CsvSheet
 
     sheet = CsvSheet(file, "the columns berry, gauge and force_N, or lab and force_N")
     force = _force(sheet)

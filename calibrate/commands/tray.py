@@ -50,9 +50,9 @@ def command(
     calibrate tray season.firm --lots lots.csv --want 3
     """  # noqa: D301
     from calibrate.bands import bands
-    from calibrate.csvsheet import CsvSheet
     from calibrate.source import CalibrationChoice
     from calibrate.tray import Lot, plan_tray
+    from gauge.csvsheet import CsvSheet
     from gauge.errors import BadTableError, InvalidValueError
 
     sheet = CsvSheet(lots, "the columns lot, mean_N, sd_N and available, one row a lot")
