@@ -19,9 +19,11 @@ from gauge.learnfields import (
     FOREIGN_UNITS,
     NO_FORCE,
     beside,
+    interleaved,
     is_checksum,
     is_unit,
     only_rises,
+    pulls,
     returns_to_rest,
     roughness,
     same_force,
@@ -248,6 +250,7 @@ class _Chooser:
         self.comma, self.unit, self.mode = comma, unit, mode
         self.notes: list[str] = []
         self.lines, self.odd, self.parts = self._parts(list(lines))
+        self._leave_out_tension()
         self.moving: dict[int, list[Decimal]] = {}
         if len(self.lines) < least:
             raise NeedMoreError(
@@ -275,6 +278,16 @@ class _Chooser:
                     except NoSkeletonError as error:
                         refusal = error
         raise refusal
+
+    def _leave_out_tension(self) -> None:
+        """Lines that say tension in a word would read as compression: the format must lack it."""
+        for part in self.parts:
+            if part.kind in "WM" and (words := pulls(part)):
+                push = [i for i, text in enumerate(part.texts) if text.strip() not in words]
+                self.lines = [self.lines[i] for i in push]
+                self.parts = [Part(p.kind, tuple(p.texts[i] for i in push)) for p in self.parts]
+                self.notes.append(f"lines that say {', '.join(sorted(words))} will be passed over")
+                return
 
     def choose(self) -> Choice:
         """The choice, or a refusal."""
@@ -366,7 +379,8 @@ class _Chooser:
         if len(left) > 1:
             return self._one_of(left)
         (at,) = left
-        if self.mode != "button" and roughness(self.moving[at]) > 1.6:
+        value = self.moving[at]
+        if self.mode != "button" and (roughness(value) > 1.6 or interleaved(value)):
             raise NeedMoreError(
                 "the number jumps from line to line.",
                 todo="Squeeze more slowly; if there are two channels, switch one off.",

@@ -23,6 +23,19 @@ FOREIGN_UNITS = frozenset(
 )
 
 
+# Words that say which way the force goes: the second of each pair is no compression.
+DIRECTIONS = (
+    ("C", "T"), ("COMP", "TENS"), ("Comp", "Tens"), ("COMPRESSION", "TENSION"), ("PUSH", "PULL"),
+    ("Push", "Pull"), ("CMP", "TNS"), ("P", "N"), ("POS", "NEG"), ("c", "t"), ("comp", "tens"),
+)  # fmt: skip
+
+
+def pulls(part: Part) -> set[str]:
+    """Words of a part that say tension, where others of it say compression."""
+    words = {text.strip() for text in part.texts}
+    return {pull for push, pull in DIRECTIONS if push in words and pull in words}
+
+
 def number(text: str, *, comma: bool = False) -> Decimal | None:
     """The value of a number part; None if it is none."""
     bare = text.replace(" ", "")
@@ -53,6 +66,20 @@ def roughness(v: Sequence[Decimal]) -> float:
     mean = sum(x) / len(x)
     spread = sum((one - mean) ** 2 for one in x)
     return sum((b - a) ** 2 for a, b in pairwise(x)) / spread if spread else 0.0
+
+
+def interleaved(v: Sequence[Decimal]) -> bool:
+    """Whether every second, third or fourth value belongs together: several channels in turn.
+
+    Then values so far apart differ less than neighbours, which no single course does.
+    """
+    x = [float(one) for one in v]
+
+    def step(lag: int) -> float:
+        pairs = list(zip(x, x[lag:], strict=False))
+        return sum((b - a) ** 2 for a, b in pairs) / max(1, len(pairs))
+
+    return any(step(lag) < 0.7 * step(1) for lag in (2, 3, 4))
 
 
 def only_rises(v: Sequence[Decimal]) -> bool:

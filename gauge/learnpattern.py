@@ -105,17 +105,21 @@ def _number(part: Part, *, comma: bool, value: bool, unsigned: bool) -> str:
     else:
         sign = "[+-]?" + pad
     if value:
-        return f"{_width(part, style)}{pad}(?P<value>{sign}{digits})"
+        return f"{_width(part, style, comma=comma)}{pad}(?P<value>{sign}{digits})"
     signed = any(c in text for text in part.texts for c in "+-")
     return pad + (sign if signed else "") + digits
 
 
-def _width(part: Part, style: NumberStyle) -> str:
+def _width(part: Part, style: NumberStyle, *, comma: bool) -> str:
     """A look ahead at the width of the number, where padding holds it: a lost byte shows."""
     widths = {len(text) for text in part.texts}
     if len(widths) > 1 or not (style.spaced or style.padded) or style.exponent:
         return ""
-    return f"(?=[ +0-9.,-]{{{widths.pop() - 1}}}[0-9](?![0-9.,]))"
+    width = widths.pop() - 1
+    # Where the largest number fills the field, a larger one may overflow it.
+    full = not style.padded and min(len(t) - len(t.replace(" ", "")) for t in part.texts) < 2
+    mark = "," if comma else "."
+    return f"(?=[ +0-9{mark}-]{{{width}{',' if full else ''}}}[0-9](?![0-9{mark}]))"
 
 
 def _escape(text: str) -> str:

@@ -205,12 +205,33 @@ def _tokens(line: str, comma: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return kinds, tuple(m[0] for m in found)
 
 
-def _by_columns(lines: Sequence[str], comma: bool) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
-    """Align lines of one length: a column with letters in some lines is a part of its own."""
-    lengths = {len(line) for line in lines}
-    if len(lengths) > 1:
-        raise NoSkeletonError("the lines differ in their parts and in their lengths")
-    columns = [set(c) for c in zip(*lines, strict=True)]
+def _by_columns(
+    lines: Sequence[str], comma: bool
+) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
+    """Align by columns, counted from either end: one with letters in some lines is a part."""
+    for step in (1, -1):
+        turned = [line[::step] for line in lines]
+        masked = _lettered(turned)
+        out = []
+        for line in turned:
+            shown = "".join(_MASK if i in masked else c for i, c in enumerate(line))[::step]
+            kinds, texts = _tokens(shown, comma)
+            true, at = [], 0
+            for text in texts:
+                true.append(line[::step][at : at + len(text)])
+                at += len(text)
+            out.append((kinds, tuple(true)))
+        if len({key for key, _ in out}) == 1:
+            return out
+    raise NoSkeletonError("the lines differ in their parts")
+
+
+def _lettered(lines: Sequence[str]) -> set[int]:
+    """Columns that hold letters in some lines and something else in others.
+
+    None at all if letters stand where other lines have digits, other than in hexadecimal numbers.
+    """
+    columns = [set(c) for c in zip(*lines, strict=False)]
     masked = {i for i, c in enumerate(columns) if len(c) > 1 and any(x.isalpha() for x in c)}
     for at in sorted(masked):
         # Hexadecimal digits beside letters are one number, such as a checksum.
@@ -223,19 +244,8 @@ def _by_columns(lines: Sequence[str], comma: bool) -> list[tuple[tuple[str, ...]
                 masked.add(j)
                 j += step
     if any(not columns[i] <= _HEX and any(c.isdigit() for c in columns[i]) for i in masked):
-        raise NoSkeletonError("letters stand where other lines have digits")
-    out = []
-    for line in lines:
-        shown = "".join(_MASK if i in masked else c for i, c in enumerate(line))
-        kinds, texts = _tokens(shown, comma)
-        at, true = 0, []
-        for text in texts:
-            true.append(line[at : at + len(text)])
-            at += len(text)
-        out.append((kinds, tuple(true)))
-    if len({key for key, _ in out}) > 1:
-        raise NoSkeletonError("the lines have no parts in common")
-    return out
+        return set()
+    return masked
 
 
 def _whole_words(parts: list[Part]) -> list[Part]:
