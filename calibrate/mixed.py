@@ -154,4 +154,4 @@ class _Likelihood:
         return float(np.logaddexp.reduce(total, axis=1).sum())
 
     def _sum(self, row: Floats) -> Floats:
-        return np.bincount(self.group, row, minlength=self.groups)
+        return np.asarray(np.bincount(self.group, row, minlength=self.groups), dtype=float)
