@@ -11,7 +11,8 @@ import sys
 
 import pytest
 
-from tests.durability import disk_errors, kills, power_cuts
+from tests.diskfaults import disk_errors, power_cuts, real_full_disk
+from tests.durability import kills
 from tests.simdisk import Disk
 
 watched = pytest.mark.skipif(not Disk.available(), reason="Python's SQLite is built in")
@@ -55,8 +56,6 @@ def test_a_disk_that_refuses(kind: str, lasting: bool) -> None:
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs RLIMIT_FSIZE")
 def test_a_real_limit_on_the_file_is_met_with_a_clear_error(tmp_path) -> None:
     import resource
-
-    from tests.durability import real_full_disk
 
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (160 * 1024, before[1]))

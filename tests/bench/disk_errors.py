@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 
 from gauge.errors import StorageFailedError
-from tests.durability import disk_errors, real_full_disk
+from tests.diskfaults import disk_errors, real_full_disk
 
 
 def main() -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import argparse
 import time
 
-from tests.durability import power_cuts
+from tests.diskfaults import power_cuts
 
 
 def main() -> None:
