@@ -299,7 +299,7 @@ class Detector:
             self._look(reading.t_s, force)
             if reading.status is Status.OVERLOAD:
                 continue
-            self._rest.see_digit(reading.shown)
+            self._rest.see_digits(reading.shown)
             first, second = self._early_largest
             if force > second:
                 self._early_largest = (max(first, force), min(first, force))
@@ -312,9 +312,9 @@ class Detector:
     def _settle(self, reading: Reading, out: list[Event]) -> bool:
         early, t_s = self._early, reading.t_s
         span = t_s - early[0][0]
-        if len(early) < 4 or span < self.settings.rest_s:
+        if len(early) < 4 or span < 2 * self.settings.rest_s:
             return False
-        while len(early) > 4 and t_s - early[1][0] >= 1.25 * self.settings.rest_s:
+        while len(early) > 4 and t_s - early[1][0] >= 2 * self.settings.rest_s:
             del early[: max(1, len(early) // 16) if len(early) > 64 else 1]
         self._next_look = len(early) // 8
         self._rest.show(reading.shown, reading.unit)
@@ -379,7 +379,7 @@ class Detector:
                 count += 1
                 block.append(force)
                 if rest.multiple > 1:
-                    rest.see_digit(shown)
+                    rest.see_digits(shown)
                 if force > bin_n:
                     bin_n = force
                 continue
@@ -406,7 +406,8 @@ class Detector:
     def _end_block(self, reading: Reading, t_s: float) -> None:
         if reading.status is Status.OK:
             self._rest.show(reading.shown, reading.unit)
-        self._rest.add(t_s, self._block)
+        if is_level(self._block[:: len(self._block) // 32 or 1], self._rest.step_n):
+            self._rest.add(t_s, self._block)  # else perhaps the foot of a ramp
         self._block = []
         self._block_t = t_s
         self._provisional = False
@@ -490,15 +491,18 @@ class Detector:
                     self._count += 1
                     continue
             elif rest.multiple > 1:
-                rest.see_digit(shown)
+                rest.see_digits(shown)
             if force <= end:
                 if not near:
                     press.t_near_s = t_s
                 near.append(force)
-            elif near:
-                if len(near) >= dwell:
-                    self._finish(_Release(median(near[-dwell:]), False, last_t or t_s), out)
+            elif len(near) >= dwell:
+                low = median(near[-dwell:])
+                if force > low + self._margin():  # the next press
+                    self._finish(_Release(low, False, last_t or t_s), out)
                     return i
+                near.append(force)
+            else:
                 near.clear()
             self._count += 1
             press.count += 1
@@ -528,16 +532,17 @@ class Detector:
         waited = t_s - press.t_near_s
         if len(press.near) < max(dwell + 1, 2):
             return False
+        if median(tail) > press.base_n + self._margin():
+            return False  # a slow release may still go on; see also the plateau
         level = max(tail) - min(tail) <= self._margin() * 1.2
         below = median(tail) < press.base_n - self._margin()
-        if below and not self._confirmed:
-            # Perhaps the rest level was part of a press: see where the fall ends.
-            if not (waited >= 0.1 and level) and waited < 2:
-                return False
-        elif not level and waited < 0.25:
-            return False
-        self._finish(_Release(median(tail), level, t_s), out)
-        return True
+        if self._confirmed or not below:
+            sure = level or waited >= 0.25
+        else:  # perhaps the rest level was part of a press: see where the fall ends
+            sure = (level and waited >= 0.1) or waited >= 2
+        if sure:
+            self._finish(_Release(median(tail), level, t_s), out)
+        return sure
 
     def _is_plateau(self, t_s: float, out: list[Event]) -> bool:
         """Look at a long press twice a second: level near the rest level, or parked."""
@@ -591,7 +596,7 @@ class Detector:
         largest = press.largest_n
         if self._press and self._parked:
             largest = max(largest, self._parked.largest_n)
-        slight = min(largest - press.base_n, largest) < self._need(press)
+        slight = largest - press.base_n < self._need(press) or largest <= self._margin()
         if slight and Flag.OVERLOAD not in press.flags:
             return []
         return [CutPress(t_s=t_s, largest_n=max(largest, 0.0), reason=reason)]
@@ -603,6 +608,8 @@ class Detector:
         """Judge a finished press and go back to rest."""
         press, parked = self._press, self._parked
         assert press is not None
+        if press.peak is not None:
+            self._rest.show(press.peak.shown, press.peak.unit)
         need = self._need(press)
         rise = press.largest_n - press.base_n
         # A level seen for so long was no ramp: a pull of the berry on the head may go below it.
@@ -626,7 +633,7 @@ class Detector:
             out.append(
                 CutPress(t_s=release.t_s, largest_n=0.0, reason="overload without a number")
             )
-        elif min(rise, press.largest_n) >= need and not brief:
+        elif rise >= need and press.largest_n > self._margin() and not brief:
             out.append(self._compression(press, release))
             self._confirmed = True
         else:  # a touch: the rest level known before it holds

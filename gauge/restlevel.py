@@ -17,7 +17,8 @@ noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|devia
     smaller than that. On a coarse display 1.2533 times the mean deviation (the same for the normal
     law), where less. From fewer than 40 readings it is not below their root mean square, and taken
     larger, as a small sample can understate it.
-step : last digit shown, times the largest of 1, 2 and 5 that all readings are multiples of.
+step : last digit shown, times the largest of 1, 2, 5, 10, 20 and 50 that all readings are multiples
+    of; while all readings are zero, 5.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ from gauge.units import NEWTON_PER_FLOAT, Unit
 
 _SPREADS = 16  # blocks that the noise stands on
 _MANY = 40
+_MULTIPLES = (50, 20, 10, 5, 2, 1)
+_UNKNOWN = 5  # multiple of the last digit that is assumed while all readings are zero
 _FEWEST = 8  # blocks that the level stands on however slow the gauge
 _WINDOW_S = 10.0  # how far back the level looks
 _SPAN_S = 8.0  # rest that a slope needs
@@ -52,16 +55,16 @@ def digit_n(shown: str, unit: Unit) -> float:
     return float(f"1e{int(exponent or 0) - len(decimals or '')}") * NEWTON_PER_FLOAT[unit]
 
 
-def last_digit(shown: str) -> int:
-    """Last digit of the mantissa (1 where there is none).
+def digits(shown: str) -> int:
+    """All digits of a number as one whole number (1 for numbers with an exponent).
 
     Examples
     --------
-    >>> last_digit("0.35"), last_digit("1.2E-3")
-    (5, 2)
+    >>> digits("-0.35"), digits("1.2E-3")
+    (35, 1)
     """
-    mantissa = shown.upper().partition("E")[0]
-    return int(mantissa[-1]) if mantissa[-1:].isdigit() else 1
+    bare = shown.lstrip("+- ").replace(".", "")
+    return int(bare) if bare.isdecimal() else 1
 
 
 def is_level(values: list[float], step_n: float) -> bool:
@@ -102,33 +105,36 @@ class RestLevel:
     step_n : float
         Display step in newtons.
     multiple : int
-        1, 2 or 5: what all last digits so far are multiples of.
+        Of the last digit: what all numbers so far are multiples of.
     """
 
     def __init__(self) -> None:
         self.level_n = 0.0
         self.noise_n = 0.0
         self.step_n = 0.0
-        self.multiple = 5
-        self._gcd = 10
+        self.multiple = _UNKNOWN
+        self._gcd = 0
         self._digit_n = 0.0
         self._blocks: deque[tuple[float, float]] = deque()
         self._spreads: deque[tuple[list[float], list[float]]] = deque(maxlen=_SPREADS)
 
     def show(self, shown: str, unit: Unit) -> None:
         """Take the display step from a number as shown."""
-        self.see_digit(shown)
+        self.see_digits(shown)
         self._digit_n = digit_n(shown, unit)
         self._set_noise()
 
-    def see_digit(self, shown: str) -> None:
-        """Narrow the multiple that all last digits share."""
-        self._gcd = gcd(self._gcd, last_digit(shown))
-        self.multiple = min(self._gcd, 5)
+    def see_digits(self, shown: str) -> None:
+        """Narrow the step that all numbers are multiples of."""
+        shared = gcd(self._gcd, digits(shown))
+        if shared != self._gcd:
+            self._gcd = shared
+            self.multiple = next(m for m in _MULTIPLES if shared % m == 0)
+            self._set_noise()
 
     def switch_unit(self) -> None:
         """Forget the multiple: another unit has another display step."""
-        self._gcd, self.multiple = 10, 5
+        self._gcd, self.multiple = 0, _UNKNOWN
 
     def start(self, t_s: float, values: list[float]) -> None:
         """Take a first run of level readings for rest."""
