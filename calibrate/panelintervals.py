@@ -56,7 +56,9 @@ class Mixture:
     relief : ndarray of float, shape (g,)
         What to take off the variance of the panel's centre where `shrink` is below one.
     best : tuple of float
-        Hand, spread and berry deviation of the highest restricted likelihood on the grid.
+        Hand, spread and berry deviation of the highest restricted likelihood.
+    nearest : int
+        Which peak has the berry deviation next to that.
     """
 
     weight: Floats
@@ -69,6 +71,7 @@ class Mixture:
     covariance: Floats
     relief: Floats
     best: tuple[float, float, float]
+    nearest: int
 
     def of(self, columns: Floats, *, centre: bool = False, extra: Floats | float = 0.0) -> Normals:
         """Distribution of linear combinations of the parameters.
@@ -191,8 +194,8 @@ def pool(
     known = -0.5 * (hand_sd / HAND_PRIOR) ** 2 - 0.5 * (spread_sd / SPREAD_PRIOR) ** 2
 
     log_weights, reliefs, means, covariances, scores = [], [], [], [], []
-    widths = spans(np.array([peak.nodes.sigma for peak in peaks]))
-    for peak, width in zip(peaks, widths, strict=True):
+    berry_sds = np.array([peak.nodes.sigma for peak in peaks])
+    for peak, width in zip(peaks, spans(berry_sds), strict=True):
         info = peak.information
         pull = info @ peak.theta + peak.gradient + fixed * prior.centre
         curve = info + precision[:, None, :] * np.eye(data.size)
@@ -227,19 +230,34 @@ def pool(
         covariances.append(covariance[grid])
         scores.append(score)
     weight = np.exp(np.concatenate(log_weights) - np.max(log_weights))
-    at, top = np.unravel_index(np.argmax(scores), (len(peaks), hand_sd.size))
+    table = np.reshape(scores, (len(peaks), hand_sds.size, spread_sds.size))
+    at, hand_at, spread_at = np.unravel_index(np.argmax(table), table.shape)
     return Mixture(
         weight=weight / weight.sum(),
         plain=np.concatenate([score[grid] for score in scores]),
         hand_sd=np.tile(hand_sd[grid], len(peaks)),
         spread_sd=np.tile(spread_sd[grid], len(peaks)),
-        berry_sd=np.repeat([peak.nodes.sigma for peak in peaks], grid.size),
+        berry_sd=np.repeat(berry_sds, grid.size),
         shrink=np.tile(shrink, len(peaks)),
         mean=np.concatenate(means),
         covariance=np.concatenate(covariances),
         relief=np.concatenate(reliefs),
-        best=(float(hand_sd[top]), float(spread_sd[top]), peaks[at].nodes.sigma),
+        best=(
+            _vertex(hand_sds, table[at, :, spread_at]),
+            _vertex(spread_sds, table[at, hand_at]),
+            _vertex(berry_sds, table[:, hand_at, spread_at]),
+        ),
+        nearest=int(at),
     )
+
+
+def _vertex(grid: Floats, value: Floats) -> float:
+    """Where the parabola through the highest point and its neighbours is highest."""
+    top = int(np.argmax(value))
+    if not 0 < top < grid.size - 1 or not np.isfinite(value[top - 1 : top + 2]).all():
+        return float(grid[top])
+    bend, slope, _ = np.polyfit(grid[top - 1 : top + 2], value[top - 1 : top + 2], 2)
+    return float(-slope / (2.0 * bend))
 
 
 def spans(grid: Floats) -> Floats:

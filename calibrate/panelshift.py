@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from calibrate.cutmodel import ForceScale, fit_cuts
 from calibrate.pairs import Pairs
 from calibrate.panelintervals import pool
+from calibrate.panelscale import PanelCut
 from calibrate.panelstart import named_raters, prepare
-from calibrate.raters import PanelCut, panel_cuts
+from calibrate.raters import panel_cuts
 from gauge.errors import CannotCompareError, SeparationError, TooFewScoresError
 
 Floats = NDArray[np.float64]

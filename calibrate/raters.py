@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ from calibrate.intervals import cut_intervals
 from calibrate.pairs import Pairs
 from calibrate.panelfit import NO_DEVIATION, Peak, Prior
 from calibrate.panelintervals import Mixture, Normals, pool
+from calibrate.panelscale import PanelCut, PanelFit, RaterCuts
 from calibrate.panelstart import Panel, named_raters, prepare
 from calibrate.scale import Scale
 from gauge.errors import InvalidValueError
@@ -28,127 +28,9 @@ from gauge.errors import InvalidValueError
 Floats = NDArray[np.float64]
 Effects = frozenset[str]
 
+__all__ = ["PanelCut", "PanelFit", "RaterCuts", "fit_panel", "panel_cuts"]
+
 ALL_EFFECTS = "hands+spreads+berries"
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PanelCut:
-    """A cut point with its interval, in newtons.
-
-    Attributes
-    ----------
-    between : tuple of str
-        The labels that it parts, the firmer first.
-    force_n, low_n, high_n : float or None
-        None where it is not identified, or that side is open.
-    """
-
-    between: tuple[str, str]
-    force_n: float | None
-    low_n: float | None
-    high_n: float | None
-
-    def to_json(self) -> dict[str, Any]:
-        """As the machine output names it.
-
-        Examples
-        --------
-        >>> PanelCut(between=("1", "2"), force_n=5.0, low_n=4.0, high_n=None).to_json()
-        {'between': ['1', '2'], 'force_N': 5.0, 'low_N': 4.0, 'high_N': None}
-        """
-        return {
-            "between": list(self.between),
-            "force_N": self.force_n,
-            "low_N": self.low_n,
-            "high_N": self.high_n,
-        }
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class RaterCuts:
-    """One rater of a panel.
-
-    Attributes
-    ----------
-    name : str
-    n : int
-        Scores given.
-    shift, shift_low, shift_high : float
-        How much more force than the panel's centre this hand needs, as a share of force (0.1 is
-        10 % more), pooled towards the panel.
-    spread : float
-        In newtons, or log newtons on the log scale.
-    cuts : tuple of PanelCut
-    unused : tuple of str
-        Labels that this rater never used.
-    """
-
-    name: str
-    n: int
-    shift: float
-    shift_low: float
-    shift_high: float
-    spread: float
-    cuts: tuple[PanelCut, ...]
-    unused: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class PanelFit:
-    """The scale of a panel.
-
-    Attributes
-    ----------
-    scale : Scale
-    force_scale : {'linear', 'log'}
-    level : float
-    n : int
-        Scores.
-    cuts : tuple of PanelCut
-        Of the centre of the population of hands that the raters come from, firmest first. The
-        interval includes what the few raters leave unknown of it.
-    spread : float
-        Of a middling rater, for one berry: in newtons, or log newtons on the log scale.
-    hand_sd, spread_sd, berry_sd : float or None
-        Standard deviations of log hands, log spreads and log berry effects (about shares: 0.1 is
-        10 %); the highest restricted likelihood on the grid of panelintervals. None where the
-        model has no such effect.
-    raters : tuple of RaterCuts
-        Empty for a panel of one.
-    next_rater : tuple of PanelCut
-        Where the cut points of a rater not yet seen will lie. Empty for a panel of one.
-    log_likelihood : float
-        Marginal: berries summed out by adaptive quadrature, hands and spreads by Laplace's method,
-        at the standard deviations above.
-    parameters : int
-        Cut points, spread, standard deviations.
-    warnings : tuple of str
-    """
-
-    scale: Scale
-    force_scale: ForceScale
-    level: float
-    n: int
-    cuts: tuple[PanelCut, ...]
-    spread: float
-    hand_sd: float | None
-    spread_sd: float | None
-    berry_sd: float | None
-    raters: tuple[RaterCuts, ...]
-    next_rater: tuple[PanelCut, ...]
-    log_likelihood: float
-    parameters: int
-    warnings: tuple[str, ...]
-
-    @property
-    def aic(self) -> float:
-        """Akaike's criterion of the marginal likelihood."""
-        return 2.0 * self.parameters - 2.0 * self.log_likelihood
-
-    @property
-    def cut_n(self) -> Floats:
-        """The panel's cut points in newtons, NaN where not identified, shape (n_ranks - 1,)."""
-        return np.array([np.nan if cut.force_n is None else cut.force_n for cut in self.cuts])
 
 
 def fit_panel(
@@ -185,6 +67,21 @@ def fit_panel(
         If `level` or `random` is none of the above, or a force has no logarithm.
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
         See `calibrate.verdict`.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> force = np.tile([1.0, 2, 3, 3, 4, 4, 5, 6], 2)
+    >>> soft = np.array([1, 1, 1, 0, 1, 0, 0, 0, 1, 1, 0, 1, 0, 0, 0, 0])
+    >>> hand = np.repeat([0, 1], 8)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=force, rank=soft, rater=hand, count=np.ones(16),
+    ...               berry=np.tile(np.arange(8), 2), raters=("ines", "odile"))
+    >>> fit = fit_panel(pairs)
+    >>> cut = fit.cuts[0]
+    >>> cut.low_n < cut.force_n < cut.high_n, 3 < cut.force_n < 3.5
+    (True, True)
+    >>> [rater.shift > 0 for rater in fit.raters]  # ines calls soft what odile calls firm
+    [True, False]
     """
     if not 0.0 < level < 1.0:
         raise InvalidValueError(f"the level {level:g} lies outside 0 to 1")
@@ -206,8 +103,7 @@ def fit_panel(
     panel = prepare(pairs, force_scale=force_scale, firmest=firmest, hands=hands, spreads=spreads)
     peaks = panel.peaks(berries="berries" in effects)
     mixture = pool(panel.data, peaks, panel.prior, hands=hands, spreads=spreads)
-    near = next(peak for peak in peaks if peak.nodes.sigma == mixture.best[2])
-    return _report(panel, near, mixture, effects, level)
+    return _report(panel, peaks[mixture.nearest], mixture, effects, level)
 
 
 def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level: float) -> PanelFit:
@@ -325,7 +221,12 @@ def _of_rater(panel: Panel, rater: int, unused: tuple[str, ...], used: int) -> l
     out = []
     if used < 2:
         out.append(f"{name} used one score only: the cut points given are the panel's")
-    elif unused:
+    if used > 1 and _against_force(panel, rater):
+        out.append(
+            f"the scores of {name} run against force; check that forces and scores belong to the "
+            "same berries, or leave this rater out"
+        )
+    if used > 1 and unused:
         beyond = any(who == rater for who, _ in panel.skipped)
         out.append(
             f"{name} never used {_list(unused)}"
@@ -333,6 +234,12 @@ def _of_rater(panel: Panel, rater: int, unused: tuple[str, ...], used: int) -> l
             + ": the cut points there come from the panel and this rater's hand elsewhere"
         )
     return out
+
+
+def _against_force(panel: Panel, rater: int) -> bool:
+    rows = panel.pairs.rater == rater
+    force, rank = panel.pairs.force_n[rows], panel.pairs.rank[rows]
+    return bool((force - force.mean()) @ (rank - rank.mean()) > 0.0)
 
 
 def _unused(scale: Scale, used: Iterable[int]) -> list[str]:
