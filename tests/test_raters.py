@@ -266,6 +266,29 @@ def test_auto_takes_the_smaller_aic() -> None:
     assert chosen.aic == min(fit.aic for fit in fits)
 
 
+def test_a_rater_whose_scores_run_against_force_is_named() -> None:
+    pairs = panel_of(raters=4, berries=60)
+    turned = np.where(pairs.rater == 2, 4 - pairs.rank, pairs.rank)
+    fit = fit_panel(replace(pairs, rank=turned))
+    assert any("scores of odile run against force" in text for text in fit.warnings)
+
+
+def test_rows_with_counts_are_rows() -> None:
+    once = panel_of(raters=3, berries=40)
+    twice = replace(once, count=np.full(once.rank.size, 2.0))
+    doubled = replace(
+        once,
+        **{
+            name: np.tile(getattr(once, name), 2)
+            for name in ("force_n", "rank", "rater", "berry", "count")
+        },
+    )
+    a, b = fit_panel(twice), fit_panel(doubled)
+    assert a.n == b.n == 240
+    assert a.cut_n == pytest.approx(b.cut_n, rel=1e-6)
+    assert a.log_likelihood == pytest.approx(b.log_likelihood, rel=1e-6)
+
+
 def test_refusals() -> None:
     pairs = panel_of(raters=3, berries=50)
     with pytest.raises(InvalidValueError, match="does not say what differs"):
