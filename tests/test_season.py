@@ -104,6 +104,16 @@ def test_a_refused_berry_leaves_nothing_behind(season, call, error) -> None:
     season.acknowledge_berry(1, 1, 2, press(9.0))  # and the file goes on
 
 
+def test_a_berry_is_stored_though_its_press_is_not_fully_described(season) -> None:
+    nan = float("nan")
+    pressed = press(baseline_n=nan, noise_n=nan, loading_rate_n_s=nan, sampling_loss_n=nan)
+    season.acknowledge_berry(1, 1, None, pressed)
+    assert season.columns("berry", ["peak", "sampling_loss_N"]) == {
+        "peak": ["1.240"],
+        "sampling_loss_N": [None],
+    }
+
+
 def test_void_keeps_the_berry_and_frees_its_number(season) -> None:
     first = season.acknowledge_berry(1, 1, None, press(1.0), scores=[marks()])
     assert season.next_number(1) == 2

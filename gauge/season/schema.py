@@ -71,9 +71,10 @@ CREATE TABLE peaks (
     start_s REAL NOT NULL, peak_s REAL NOT NULL, end_s REAL NOT NULL,
     peak_shown TEXT NOT NULL, peak_unit TEXT NOT NULL,
     peak_n REAL NOT NULL CHECK (peak_n > 0),
-    baseline_n REAL NOT NULL, noise_n REAL NOT NULL,
+    -- What describes the press is NULL where it is not a number: no reason to lose a berry.
+    baseline_n REAL, noise_n REAL,
     n_readings INTEGER NOT NULL, n_ramp INTEGER NOT NULL,
-    rate_hz REAL NOT NULL, loading_rate_n_s REAL NOT NULL, sampling_loss_n REAL NOT NULL,
+    rate_hz REAL, loading_rate_n_s REAL, sampling_loss_n REAL,
     flags TEXT NOT NULL DEFAULT '[]', -- JSON list
     at TEXT NOT NULL
 ) STRICT;
