@@ -85,6 +85,7 @@ class _Press:
 
     base_n: float
     noise_n: float
+    plain_n: float
     t_before_s: float
     t_start_s: float
     largest_n: float = -math.inf
@@ -114,11 +115,11 @@ class Detector:
     Examples
     --------
     >>> from gauge.units import Unit
-    >>> forces = [0.0] * 40 + [0.1 * i for i in range(21)] + [0.0] * 20
+    >>> forces = [0.0] * 40 + [0.099 * i for i in range(21)] + [0.0] * 20
     >>> said = [Reading(i / 50, f, f"{f:.2f}", Unit.N) for i, f in enumerate(forces)]
     >>> [berry] = Detector().feed(said)
     >>> berry.peak_shown, berry.n_ramp
-    ('2.00', 19)
+    ('1.98', 17)
     """
 
     def __init__(self, settings: DetectorSettings | None = None) -> None:
@@ -380,7 +381,7 @@ class Detector:
                 block.append(force)
                 if rest.multiple > 1:
                     rest.see_digits(shown)
-                if force > bin_n:
+                if force > bin_n:  # noqa: PLR1730 - faster than max()
                     bin_n = force
                 continue
             self._count, self._current_n = count, force
@@ -451,6 +452,7 @@ class Detector:
         self._press = _Press(
             base_n=self._rest.level_n,
             noise_n=self._rest.noise_n,
+            plain_n=self._rest.plain_n,
             t_before_s=max(before - 1 / (self._rate_hz() or 1e9), 0.0),
             t_start_s=t_s,
         )
@@ -508,7 +510,7 @@ class Detector:
             press.count += 1
             keep(force)
             self._current_n = force
-            if force > bin_n:
+            if force > bin_n:  # noqa: PLR1730 - faster than max()
                 bin_n = force
             if force > largest:
                 largest = press.largest_n = force
@@ -533,7 +535,11 @@ class Detector:
         if len(press.near) < max(dwell + 1, 2):
             return False
         if median(tail) > press.base_n + self._margin():
-            return False  # a slow release may still go on; see also the plateau
+            # A slow release that goes on, or a new rest level? See also the plateau.
+            long = math.ceil(0.3 * self._rate_hz())
+            look = len(press.near) % max(1, long // 8) == 0
+            if not (look and waited >= 0.3 and is_level(press.near[-long:], self._rest.step_n)):
+                return False
         level = max(tail) - min(tail) <= self._margin() * 1.2
         below = median(tail) < press.base_n - self._margin()
         if self._confirmed or not below:
@@ -560,8 +566,10 @@ class Detector:
         level = recent[-1]
         rise = press.largest_n - press.base_n
         margin = self._margin()
-        if len(recent) == 4 and max(recent) - min(recent) <= margin and (
-            level - press.base_n <= 0.25 * rise
+        if (
+            len(recent) == 4
+            and max(recent) - min(recent) <= margin
+            and (level - press.base_n <= 0.25 * rise)
         ):
             self._finish(_Release(level, True, t_s), out)
             return True
@@ -602,7 +610,9 @@ class Detector:
         return [CutPress(t_s=t_s, largest_n=max(largest, 0.0), reason=reason)]
 
     def _need(self, press: _Press) -> float:
-        return self.settings.press_noises * max(press.noise_n, 0.5 * self._rest.step_n)
+        # One or two readings may be noise that a small sample understated; five together are not.
+        noise_n = press.plain_n if press.count >= 5 else press.noise_n
+        return self.settings.press_noises * max(noise_n, 0.5 * self._rest.step_n)
 
     def _finish(self, release: _Release, out: list[Event]) -> None:
         """Judge a finished press and go back to rest."""
@@ -630,9 +640,7 @@ class Detector:
                 CutPress(t_s=release.t_s, largest_n=press.largest_n, reason=self._unseen or "cut")
             )
         elif press.peak is None or (Flag.OVERLOAD in press.flags and rise < need):
-            out.append(
-                CutPress(t_s=release.t_s, largest_n=0.0, reason="overload without a number")
-            )
+            out.append(CutPress(t_s=release.t_s, largest_n=0.0, reason="overload without a number"))
         elif rise >= need and press.largest_n > self._margin() and not brief:
             out.append(self._compression(press, release))
             self._confirmed = True

@@ -102,6 +102,8 @@ class RestLevel:
     ----------
     level_n, noise_n : float
         Level, and robust standard deviation (never below half a display step), in newtons.
+    plain_n : float
+        The noise without the allowance for a small sample.
     step_n : float
         Display step in newtons.
     multiple : int
@@ -111,6 +113,7 @@ class RestLevel:
     def __init__(self) -> None:
         self.level_n = 0.0
         self.noise_n = 0.0
+        self.plain_n = 0.0
         self.step_n = 0.0
         self.multiple = _UNKNOWN
         self._gcd = 0
@@ -165,8 +168,10 @@ class RestLevel:
             found = max(_spread(steps) / 2**0.5, _spread(deviations))
         if 0 < len(deviations) < _MANY:
             plain = (sum(d * d for d in deviations) / len(deviations)) ** 0.5
-            found = max(found, plain) * (1 + 6 / len(deviations))
-        self.noise_n = max(found, 0.5 * self.step_n)
+            found = max(found, plain)
+        self.plain_n = max(found, 0.5 * self.step_n)
+        unsure = 1 + 6 / len(deviations) if 0 < len(deviations) < _MANY else 1.0
+        self.noise_n = max(found * unsure, 0.5 * self.step_n)
 
     def _set_level(self, t_s: float) -> None:
         blocks = self._blocks

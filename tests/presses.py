@@ -7,8 +7,8 @@ as shown. Ranges (uniform, or log-uniform where marked *):
 rate 5 to 2,000 readings/s*; ramp 0.3 to 10 s*; peak 0.3 to 22 N*; noise at rest 0.001 to 0.05 N*,
 at most 1/30 of the smallest peak; noise in the press up to 3 % of the force besides; display step
 0.001, 0.002, 0.005, 0.01, 0.02, 0.05 N, 0.001 or 0.01 lbf, 0.001 kgf, at most 1/6 of the smallest
-peak; offset -0.3 to 0.5 N; drift up to 0.002 N/s; chunk of one reading, or 5 to 60 ms; touches up to
-5 noises or 3 display steps; rest between presses 0.5 to 3 s, in quick succession 3 to 8 readings
+peak; offset -0.3 to 0.5 N; drift up to 0.002 N/s; chunk of one reading, or 5 to 60 ms; touches up
+to 5 noises or 3 display steps; rest between presses 0.5 to 3 s, in quick succession 3 to 8 readings
 (at least 60 ms).
 """
 
@@ -115,9 +115,7 @@ def press(
     return forces / forces.max()
 
 
-def render(
-    bench: Bench, rng: np.random.Generator, pieces: list[tuple[str, np.ndarray]]
-) -> Truth:
+def render(bench: Bench, rng: np.random.Generator, pieces: list[tuple[str, np.ndarray]]) -> Truth:
     """Readings of rests, touches and presses (forces in N without offset) one after another."""
     truth = Truth()
     at = 0

@@ -241,7 +241,9 @@ def test_a_session_that_ends_in_mid_press_gives_no_peak(part):
 
 def test_a_gap_cuts_the_press_and_asks_for_rest():
     detector = Detector()
-    readings = said(noisy(np.concatenate([rest(), up(2), np.full(100, 2.0), rest(2), up(1), rest()])))
+    readings = said(
+        noisy(np.concatenate([rest(), up(2), np.full(100, 2.0), rest(2), up(1), rest()]))
+    )
     assert detector.feed(readings[:180]) == []
     [cut] = detector.gap(1.8, "unplugged")
     assert isinstance(cut, CutPress)
@@ -307,7 +309,7 @@ def test_half_sine_stays_within_the_bound(phase):
 
 def test_simulated_sessions():
     """Nothing missed, doubled or invented; every peak the largest reading. See tests/bench."""
-    for number in range(120):
+    for number in range(60):
         bench, truth = draw_session(np.random.default_rng([5, number]))
         found = berries(hear(truth))
         assert not any(judge(bench, truth, found).values()), number
