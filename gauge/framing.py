@@ -136,6 +136,7 @@ class Framer:
         boundary = self._boundary.search(buffer)
         if boundary is not None:
             self._synced = True
+            self._rest = b""
             self._drop(boundary.end())
             return buffer[boundary.end() :]
         self._rest = buffer[-self._tail :] if self._tail else b""

@@ -166,7 +166,7 @@ def infer(heard: Heard, *, unit: Unit | None = None, name: str = "learned") -> L
         raise NoSkeletonError("there are bytes between the line ends that are no text")
     mode = "polled" if heard.request else _mode(heard, len(lines))
     least = PRESSES_LEAST if mode == "button" else LINES_LEAST
-    found: list[Learned] = []
+    found: list[tuple[Choice, Learned]] = []
     refused: list[NotSureError] = []
     for comma in (False, True):
         if comma and not any(re.search(r"[0-9],[0-9]", line) for line in lines):
@@ -185,18 +185,18 @@ def infer(heard: Heard, *, unit: Unit | None = None, name: str = "learned") -> L
                 mode=mode,
                 request=heard.request,
             )
-            found.append(_checked(fmt, choice, ends))
+            found.append((choice, _checked(fmt, choice, ends)))
         except NotSureError as error:
             refused.append(error)
-    if len(found) == 2:
+    if len(found) == 2 and found[0][0].values != found[1][0].values:
+        first, second = found[0][1], found[1][1]
         raise NotSureError(
             "a comma in the lines can be a decimal sign or part two numbers: "
-            f"'{found[0].largest_line}' can be {found[0].largest_shown} or "
-            f"{found[1].largest_shown}.",
+            f"'{first.largest_line}' can be {first.largest_shown} or {second.largest_shown}.",
             todo="Set the gauge to a decimal point, or to send the value alone.",
         )
     if found:
-        return found[0]
+        return found[0][1]
     # The refusal that came furthest says most.
     raise max(
         refused, key=lambda e: (not isinstance(e, NoSkeletonError), isinstance(e, NeedMoreError))
@@ -423,7 +423,8 @@ class _Chooser:
 
     def _check_number(self, at: int, value: list[Decimal]) -> None:
         part = self.parts[at]
-        style = number_style(part, comma=self.comma)
+        comma = self.comma and "," in "".join(part.texts)
+        style = number_style(part, comma=comma)
         if style.always_minus and len(part.texts) > 1:
             raise NotSureError(
                 "a '-' stands before every number, which can be a sign or a dash.",
@@ -446,12 +447,12 @@ class _Chooser:
                 first = values(before, comma=False)
                 if before.constant or not only_rises(first):
                     raise NotSureError("a comma may be a decimal sign or part two numbers.")
-        if self.comma and style.point and style.decimals == 3 and style.comma_missing:
+        if comma and style.point and style.decimals == 3 and style.comma_missing:
             raise NotSureError(
                 "some numbers have a comma and some have none: it can part thousands.",
                 todo="Set the gauge to a decimal point.",
             )
-        if self.comma and style.point and (style.comma_missing or style.decimals is None):
+        if comma and style.point and (style.comma_missing or style.decimals is None):
             raise NotSureError("the digits after the comma differ in number: no decimal sign.")
         low, high = min(value), max(value)
         step = Decimal(1).scaleb(min(int(v.as_tuple().exponent) for v in value))

@@ -15,6 +15,12 @@ _NUMBER = re.compile(
     r"(?P<pad> *)(?P<sign>[+-]?)(?P<gap> *)(?P<whole>[0-9]*)(?P<point>[.,]?)(?P<part>[0-9]*)"
     r"(?P<exp>[eE][+-]?[0-9]+)?"
 )
+# Words of which a gauge shows one or another whatever the number means: hearing one, expect all
+# (common practice, no source).
+_FAMILIES = (
+    frozenset({"OK", "HI", "LO", "GO", "NG"}), frozenset({"ST", "US"}),
+    frozenset({"PASS", "FAIL"}), frozenset({"Pass", "Fail"}),
+)  # fmt: skip
 _UNITS = "(?P<unit>" + "|".join(sorted(SPELLINGS, key=lambda s: (-len(s), s))) + ")"
 
 
@@ -113,7 +119,8 @@ def _number(part: Part, *, comma: bool, value: bool, unsigned: bool) -> str:
 def _width(part: Part, style: NumberStyle, *, comma: bool) -> str:
     """A look ahead at the width of the number, where padding holds it: a lost byte shows."""
     widths = {len(text) for text in part.texts}
-    if len(widths) > 1 or not (style.spaced or style.padded) or style.exponent:
+    held = style.padded or len({len(text.replace(" ", "")) for text in part.texts}) > 1
+    if len(widths) > 1 or not held or style.exponent:
         return ""
     width = widths.pop() - 1
     # Where the largest number fills the field, a larger one may overflow it.
@@ -143,7 +150,11 @@ def _part(choice: Choice, at: int) -> str:
         return f"[0-9A-Fa-f]{{{len(part.texts[0])}}}"
     if part.kind == "B" and not part.constant:
         return " +"
-    seen = sorted(set(part.texts), key=lambda t: (-len(t), t))
+    words = set(part.texts)
+    for family in _FAMILIES:
+        if part.kind == "W" and words <= family:
+            words = set(family)
+    seen = sorted(words, key=lambda t: (-len(t), t))
     body = _escape(seen[0]) if len(seen) == 1 else "(?:" + "|".join(map(_escape, seen)) + ")"
     return f"(?P<status>{body})" if at == choice.status_at else body
 

@@ -216,12 +216,14 @@ def _quoted(text: str) -> str:
     """A TOML string: literal where that reads well, else with escapes."""
     if "\\" in text and "'" not in text and text.isprintable():
         return f"'{text}'"
+    return '"' + "".join(map(_toml_escape, text)) + '"'
+
+
+def _toml_escape(char: str) -> str:
     short = {"\\": "\\\\", '"': '\\"', "\r": "\\r", "\n": "\\n", "\t": "\\t"}
-    return (
-        '"'
-        + "".join(short.get(c) or (c if c.isprintable() else f"\\u{ord(c):04x}") for c in text)
-        + '"'
-    )
+    if char in short or char.isprintable():
+        return short.get(char, char)
+    return f"\\U{ord(char):08x}"
 
 
 def dump_format(fmt: LineFormat) -> str:
