@@ -354,7 +354,8 @@ class LineReader:
             port.parity = self._line.parity
             port.stopbits = self._line.stopbits
             port.timeout = 0 if _is_socket(self.port) else _TIMEOUT_S
-            port.write_timeout = 1.0
+            if not self._device.startswith("rfc2217://"):  # knows no write timeout
+                port.write_timeout = 1.0
             if "://" not in self._device:
                 port.exclusive = True
             if _is_socket(self.port):
