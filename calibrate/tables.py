@@ -164,6 +164,11 @@ def tabulate(
         cards = np.flatnonzero(of_sheets == index)
         rows.append(_row(dict(zip(by, key, strict=True)), units, mine, sheets, cards, pool, level))
     what = compare or ("selection" if "selection" in by else (by[0] if by else None))
+    if what is not None and what not in by:
+        raise NoSuchRecordError(
+            f"'{what}' cannot be compared, for the rows do not tell it apart.",
+            todo=f"Add --by {what}.",
+        )
     compared: list[Compared] = []
     if what is not None:
         place = by.index(what)
