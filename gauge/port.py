@@ -7,7 +7,6 @@ berries are made elsewhere. Nothing here prints.
 from __future__ import annotations
 
 import contextlib
-import errno
 import queue
 import select
 import sys
@@ -22,9 +21,11 @@ import serial
 from serial.tools import list_ports
 
 from gauge.capture import escape
+from gauge.clockstep import ClockWatch
 from gauge.errors import PortBusyError, PortError
 from gauge.paritymarks import ParityMarks
 from gauge.polling import Poller, Reply
+from gauge.portwords import refused, why_lost
 from gauge.records import Chunk, Gap
 from gauge.season.claims import claim_port
 
@@ -43,7 +44,6 @@ _TIMEOUT_S = 0.05
 _COLLECT_S = 0.005
 _BACK_OFF_S = (0.1, 2.0)
 _BUSY_S = 3.0  # other services may hold a fresh USB port for a few seconds
-_CLOCK_STEP_S = 2.0
 
 
 class Line(Protocol):
@@ -235,7 +235,7 @@ class LineReader:
 
     def _loop(self) -> None:
         back_off_s = _BACK_OFF_S[0]
-        clock = _Clock()
+        clock = ClockWatch()
         while not self._stop.is_set():
             stepped = clock.step()
             if stepped is not None and self._lost is None:
@@ -245,14 +245,14 @@ class LineReader:
                     self._serial = self._open()
                     self._back()
                     back_off_s = _BACK_OFF_S[0]
-                    clock = _Clock()  # opening may take long, and is no sleep of the machine
+                    clock = ClockWatch()  # opening may take long, and is no sleep of the machine
                 data = self._read()
                 if data or self._poller is not None:
                     self._hear(data)
                 self._ask()
             except _TROUBLE as error:
                 if self._lost is None:
-                    self._lost = LineDown(self.now_ns, _why(error))
+                    self._lost = LineDown(self.now_ns, why_lost(error))
                     self._items.put(self._lost)
                 self._close()
                 self._stop.wait(back_off_s)
@@ -367,7 +367,7 @@ class LineReader:
                 f"{self._device}: {error}.", todo="Give a device or a URL such as socket://host:1."
             ) from None
         except LOST as error:
-            raise _refused(self._device, error) from None
+            raise refused(self._device, error) from None
         self._marks = self._mark_parity(port)
         return port
 
@@ -394,7 +394,7 @@ class LineReader:
             termios.tcsetattr(port.fd, termios.TCSANOW, settings)
         except LOST as error:
             port.close()
-            raise _refused(self._device, error) from None
+            raise refused(self._device, error) from None
         return ParityMarks()
 
     def _close(self) -> None:
@@ -402,25 +402,6 @@ class LineReader:
             with contextlib.suppress(*LOST):
                 self._serial.close()
             self._serial = None
-
-
-class _Clock:
-    """Tells when the machine slept or its clock was set, from two clocks that should agree."""
-
-    def __init__(self) -> None:
-        self._ticks_s, self._wall_s = time.perf_counter(), time.time()
-
-    def step(self) -> tuple[float, str] | None:
-        """How far the clocks jumped since the last call, if they did."""
-        ticks_s, wall_s = time.perf_counter(), time.time()
-        ran_s, passed_s = ticks_s - self._ticks_s, wall_s - self._wall_s
-        self._ticks_s, self._wall_s = ticks_s, wall_s
-        if abs(passed_s - ran_s) > _CLOCK_STEP_S:
-            return passed_s - ran_s, "the machine slept or its clock was set"
-        # A turn of the loop takes a tenth of a second: the program was held up.
-        if ran_s > _CLOCK_STEP_S:
-            return ran_s, "this program or machine stood still"
-        return None
 
 
 def _is_socket(port: str) -> bool:
@@ -431,38 +412,6 @@ def _info(device: str) -> PortInfo | None:
     if "://" in device:
         return None
     return next((info for info in ports() if info.port == device), None)
-
-
-def _why(error: Exception) -> str:
-    if isinstance(error, PortError):
-        return error.what.rstrip(".")
-    return "the port went away"
-
-
-def _refused(device: str, error: Exception) -> PortError:
-    """Say why a port did not open, and what to do."""
-    text = str(error)
-    code = getattr(error, "errno", None)
-    if code in (errno.EBUSY, errno.EAGAIN) or "lock port" in text:
-        return PortBusyError(
-            f"{device} is held by another program.", todo="Close it, or unplug and plug in again."
-        )
-    if code == errno.ENOENT or "FileNotFoundError" in text:
-        return PortError(
-            f"{device} does not exist.", todo="Plug the gauge in; 'gauge ports' lists the ports."
-        )
-    if code in (errno.EACCES, errno.EPERM):
-        return PortError(
-            f"{device} may not be opened by you.",
-            todo="On Linux, join the group that owns it (often 'dialout') and log in again.",
-        )
-    if "PermissionError" in text:  # Windows names it so for a port that is in use
-        return PortBusyError(f"{device} is held by another program.", todo="Close that program.")
-    if _is_socket(device):
-        return PortError(
-            f"{device} does not answer ({text}).", todo="Check host and port, and that it runs."
-        )
-    return PortError(f"{device} cannot be opened ({text}).", todo="'gauge ports' lists the ports.")
 
 
 def listen(

@@ -47,7 +47,8 @@ class PtyLine:
         self._far = None
 
     def send(self, data: bytes) -> None:
-        assert self._far is not None
+        if self._far is None:
+            raise OSError("unplugged")
         os.write(self._far, data)
 
     def read(self) -> bytes:
@@ -102,7 +103,11 @@ def line(force: float) -> bytes:
 def play(
     send: Callable[[bytes], object], forces: list[float], *, rate_hz: float = 125.0
 ) -> threading.Thread:
-    """Send forces so fast, on a thread that is started."""
+    """Send forces so fast, after a second at rest, on a thread that is started.
+
+    The second lets the detector find rest even where the machine is busy.
+    """
+    forces = [*rest(1, rate_hz=rate_hz), *forces]
 
     def run() -> None:
         began = time.monotonic()

@@ -313,6 +313,7 @@ def test_keys_of_terminals():
 # --- the live screen --------------------------------------------------------------------------
 
 
+@pytest.mark.timeout(60)
 @pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
 @pytest.mark.parametrize("no_colour", [False, True])
 def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_colour):
@@ -337,12 +338,12 @@ def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_
             session=Session(started_at=""), berries=1,
         )  # fmt: skip
         with sitting:
-            play(pty.send, BERRY)
+            play(pty.send, 9 * BERRY)
             console = Console(
                 file=out, force_terminal=True, width=60, height=20, color_system="standard",
                 legacy_windows=False, highlight=False,
             )  # fmt: skip
-            bench.BenchScreen(sitting, console=console).run()
+            bench.BenchScreen(sitting, console=console, silent_stop_s=5).run()
     pty.close()
     text = out.getvalue()
     assert "\a" in text

@@ -331,6 +331,7 @@ def test_log_goes_on_after_a_hang_up_in_mid_press(tcp, tmp_path):
     assert "gap of" in result.stderr
 
 
+@pytest.mark.timeout(60)
 @pytest.mark.skipif(sys.platform == "win32", reason="signals")
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
 def test_ctrl_c_ends_cleanly_and_keeps_what_was_heard(tcp, tmp_path, name):
@@ -349,7 +350,7 @@ def test_ctrl_c_ends_cleanly_and_keeps_what_was_heard(tcp, tmp_path, name):
         [session] = season.sessions()
         assert session.ended_at is not None
         heard = b"".join(chunk.data for chunk in season.chunks(session.session_id))
-        assert b"".join(map(line, BERRY)).startswith(heard)
+        assert heard in b"".join(map(line, [*rest(1, rate_hz=125), *BERRY]))
         assert len(heard) > 900
 
 

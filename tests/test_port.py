@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from lines import PtyLine, TcpLine, wait_for
 from polledgauge import poll_faulty_gauge
 
+from gauge import clockstep
 from gauge import port as port_module
 from gauge.errors import PortBusyError, PortError
 from gauge.lineformat import LineSettings
@@ -161,7 +162,7 @@ def test_every_kind_of_loss_is_a_gap(pty, monkeypatch, error):
 def test_a_jump_of_the_wall_clock_is_a_gap(pty, monkeypatch):
     offset = [0.0]
     real = time.time
-    monkeypatch.setattr(port_module.time, "time", lambda: real() + offset[0])
+    monkeypatch.setattr(clockstep.time, "time", lambda: real() + offset[0])
     with LineReader(str(pty.link), LINE) as reader:
         got = Collected(reader)
         time.sleep(0.2)
