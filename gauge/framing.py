@@ -46,7 +46,7 @@ class Counts:
     """Where the lines went: `lines` is always `readings` + `rejected`.
 
     Empty lines, the rest of a line that was joined in its middle, and the piece of a line before a
-    gap are not lines; the bytes of the latter two are in `dropped_bytes`.
+    gap are not lines; the bytes of the latter two, without terminators, are in `dropped_bytes`.
     """
 
     lines: int = 0
@@ -76,7 +76,7 @@ class Framer:
     >>> [(r.shown, r.unit.value) for r in framer.feed(5, b"0 N\r\n?\r\n")]
     [('1.50', 'N')]
     >>> framer.counts
-    Counts(lines=2, readings=1, rejected=1, dropped_bytes=6)
+    Counts(lines=2, readings=1, rejected=1, dropped_bytes=4)
     """
 
     def __init__(self, fmt: LineFormat) -> None:
@@ -137,7 +137,7 @@ class Framer:
         if boundary is not None:
             self._synced = True
             self._rest = b""
-            self._drop(boundary.end())
+            self._drop(boundary.start())
             return buffer[boundary.end() :]
         self._rest = buffer[-self._tail :] if self._tail else b""
         self._drop(len(buffer) - len(self._rest))

@@ -51,7 +51,7 @@ def test_signs_padding_and_digits_as_shown() -> None:
         ("3.", 3.0, Unit.KGF),
         ("0.00", 0.0, Unit.MN),
     ]
-    assert framer.counts.dropped_bytes == 3
+    assert framer.counts.dropped_bytes == 1
     assert (framer.counts.lines, framer.counts.rejected) == (6, 0)
 
 
@@ -73,7 +73,7 @@ def test_an_unterminated_line_is_never_a_reading() -> None:
     framer.gap()
     assert framer.feed(1, b"56 N\r\n") == []
     assert framer.feed(1, b"7.8 N\r\n")[0].shown == "7.8"
-    assert framer.counts.dropped_bytes == 2 + 7 + 6
+    assert framer.counts.dropped_bytes == 7 + 4
 
 
 def test_words_and_statuses() -> None:
@@ -233,9 +233,9 @@ def test_any_bytes_in_any_pieces(data: bytes, cuts: list[int], fmt: LineFormat) 
 @pytest.mark.parametrize("fmt", [PLAIN, STX, SMA], ids=lambda f: f.name)
 def test_joining_at_every_offset(fmt: LineFormat) -> None:
     if fmt is SMA:
-        data = b"".join(b"\n 1G  %10.3fkg \r" % (i / 7) for i in range(200))
+        data = b"".join(b"\n 1G  %10.3fkg \r" % (i / 7) for i in range(60))
     else:
-        data = stream(5, 200, fmt)
+        data = stream(5, 80, fmt)
     whole, _ = feed(fmt, fmt.terminators[0] + data)
     texts = [str(r._replace(unit=Unit.N)) for r in whole]
     for offset in range(1, len(data)):
