@@ -11,6 +11,7 @@ import math
 import statistics
 from collections import deque
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from gauge.checkweight import Mass, Step, expected_n
 from gauge.errors import InvalidValueError
@@ -89,6 +90,8 @@ class WeightWatch:
         self._noise_n = 0.0
         self._zero_n = 0.0
         self._held_n: float | None = None  # the level last taken; wait until it is left
+        self._on = False  # whether that level is the weight of the last step
+        self._check_s = 0.0
         self._last_weight_n = 0.0  # heaviest load since the gauge was last empty
         self._seen: set[int] = set()
         self._step_n = 0.0
@@ -127,7 +130,10 @@ class WeightWatch:
         return self._step_n * math.gcd(*self._seen)
 
     def feed(self, readings: Iterable[Reading]) -> list[Step]:
-        """Take in readings; give back the stable ones that they complete."""
+        """Take in readings; give back the stable ones that they complete.
+
+        A weight that stays on is read again and again, and `steps` has its last stable reading.
+        """
         steps = []
         for reading in readings:
             step = self._one(reading)
@@ -154,21 +160,40 @@ class WeightWatch:
         force_n = reading.force_n
         if abs(force_n - self._zero_n) <= self._zero_within_n:
             self._last_weight_n = 0.0
-        if self._held_n is not None:
-            if abs(force_n - self._held_n) <= self._leave_n:
-                return None
-            self._held_n = None
+        held = self._held_n is not None and abs(force_n - self._held_n) <= self._leave_n
+        if self._held_n is not None and not held:
+            self._held_n, self._on = None, False
             self._window.clear()
+        if held and not self._on:
+            return None
+        if not self._steady(reading):
+            return None
+        if held:
+            # The weight still hangs there and has come to rest further: the later reading counts.
+            shown, level_n = self._level()
+            self.steps[-1] = replace(
+                self.steps[-1], shown=shown.shown, unit=str(shown.unit), reading_n=abs(level_n)
+            )
+            return None
+        return self._settled()
+
+    def _steady(self, reading: Reading) -> bool:
+        """Take a reading into the window; tell whether the window is stable now."""
         window = self._window
         if window and window[-1].unit is not reading.unit:
             self._warn(f"the unit changed from {window[-1].unit} to {reading.unit}")
             window.clear()
+        if not window:
+            self._check_s = reading.t_s
         window.append(reading)
         while len(window) > _STEADY_READINGS and reading.t_s - window[1].t_s >= self._window_s:
             window.popleft()
         if len(window) < _STEADY_READINGS or reading.t_s - window[0].t_s < self._window_s:
-            return None
-        return self._settled() if self._is_stable([r.force_n for r in window]) else None
+            return False
+        if reading.t_s < self._check_s:
+            return False
+        self._check_s = reading.t_s + self._window_s / 8  # at high rates not at every reading
+        return self._is_stable([r.force_n for r in window])
 
     def _note_digits(self, reading: Reading) -> None:
         decimals = len(reading.shown.partition(".")[2]) if "e" not in reading.shown.lower() else 0
@@ -191,15 +216,19 @@ class WeightWatch:
         shift_n = statistics.fmean(forces[-half:]) - statistics.fmean(forces[:half])
         return max(forces) - min(forces) <= allowed_n and abs(shift_n) <= allowed_n / 3
 
-    def _settled(self) -> Step | None:
+    def _level(self) -> tuple[Reading, float]:
+        """Middle reading and mean force of the window."""
         by_force = sorted(self._window, key=lambda r: r.value)
-        middle = by_force[(len(by_force) - 1) // 2]
-        level_n = statistics.fmean(r.force_n for r in by_force)
-        self._window.clear()
+        return by_force[(len(by_force) - 1) // 2], statistics.fmean(r.force_n for r in by_force)
+
+    def _settled(self) -> Step | None:
+        middle, level_n = self._level()
         self._held_n = level_n
         if abs(level_n) <= self._zero_within_n:
             return self._at_zero(middle, level_n)
-        return self._on_weight(middle, level_n)
+        step = self._on_weight(middle, level_n)
+        self._on = step is not None
+        return step
 
     def _at_zero(self, middle: Reading, level_n: float) -> Step:
         if not self.steps:
