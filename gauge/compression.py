@@ -536,7 +536,7 @@ class Detector:
             return False
         if median(tail) > press.base_n + self._margin():
             # A slow release that goes on, or a new rest level? See also the plateau.
-            long = math.ceil(0.3 * self._rate_hz())
+            long = max(4, math.ceil(0.3 * self._rate_hz()))
             look = len(press.near) % max(1, long // 8) == 0
             if not (look and waited >= 0.3 and is_level(press.near[-long:], self._rest.step_n)):
                 return False

@@ -71,6 +71,7 @@ def is_level(values: list[float], step_n: float) -> bool:
     """Whether a short run of readings is level within its own noise.
 
     The halves are compared; the noise comes from second differences, which no slope touches.
+    Fewer than four readings say nothing.
 
     Examples
     --------
@@ -80,6 +81,8 @@ def is_level(values: list[float], step_n: float) -> bool:
     False
     """
     n = len(values)
+    if n < 4:
+        return False
     half = n // 2
     second = [abs(values[i - 1] - 2 * values[i] + values[i + 1]) for i in range(1, n - 1)]
     noise = max(1.4826 * median(second) / 6**0.5, 0.5 * step_n)
