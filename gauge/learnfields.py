@@ -129,7 +129,7 @@ def _sums(data: bytes) -> list[str]:
 
 
 def beside(parts: Sequence[Part], at: int, step: int) -> int | None:
-    """Index of the word next to a number, over blanks and one of ``:=,;``; None if there is none."""
+    """Index of the word next to a number, over blanks and one of ``:=,;``; None without one."""
     i = at + step
     for kinds in ("B", "P", "B"):
         if 0 <= i < len(parts) and parts[i].kind == kinds:

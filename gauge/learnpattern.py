@@ -119,12 +119,12 @@ def _number(part: Part, *, comma: bool, value: bool, unsigned: bool) -> str:
 def _width(part: Part, style: NumberStyle, *, comma: bool) -> str:
     """A look ahead at the width of the number, where padding holds it: a lost byte shows."""
     widths = {len(text) for text in part.texts}
-    held = style.padded or len({len(text.replace(" ", "")) for text in part.texts}) > 1
-    if len(widths) > 1 or not held or style.exponent:
+    held = len({len(text.replace(" ", "")) for text in part.texts}) > 1
+    if len(widths) > 1 or not held or style.padded or style.exponent:
         return ""
     width = widths.pop() - 1
     # Where the largest number fills the field, a larger one may overflow it.
-    full = not style.padded and min(len(t) - len(t.replace(" ", "")) for t in part.texts) < 2
+    full = min(len(t) - len(t.replace(" ", "")) for t in part.texts) < 2
     mark = "," if comma else "."
     return f"(?=[ +0-9{mark}-]{{{width}{',' if full else ''}}}[0-9](?![0-9{mark}]))"
 
@@ -149,7 +149,7 @@ def _part(choice: Choice, at: int) -> str:
     if part.kind == "M" and all(c in "0123456789ABCDEFabcdef" for t in part.texts for c in t):
         return f"[0-9A-Fa-f]{{{len(part.texts[0])}}}"
     if part.kind == "B" and not part.constant:
-        return " +"
+        return " *" if "" in part.texts else " +"
     words = set(part.texts)
     for family in _FAMILIES:
         if part.kind == "W" and words <= family:

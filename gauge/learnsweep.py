@@ -13,7 +13,8 @@ from typing import Protocol
 
 from gauge.errors import NothingHeardError, NotSureError
 from gauge.framing import Framer
-from gauge.learn import Heard, Learned, infer
+from gauge.learn import PRESSES_LEAST, Heard, Learned, infer
+from gauge.learnchoice import NeedMoreError
 from gauge.lineformat import LineSettings
 from gauge.records import Reading, Status
 from gauge.skeleton import NoSkeletonError, align, complete_lines, find_ends, strip_parity
@@ -23,6 +24,7 @@ SPEEDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
 # Parity is told from bit 7 at 8N1. These are for ports that do not hand over bytes of wrong parity.
 FRAMINGS = ((8, "N"), (7, "E"), (7, "O"), (8, "E"), (8, "O"))
 PROBE_S, PROBE_MOST_S, ANSWER_S, POLL_S = 1.5, 4.0, 0.4, 0.1
+ONE_SQUEEZE_S = 8.0  # who has squeezed once by then will hardly squeeze again
 _ENDS = (b"\n", b"\r", b"\r\n")
 
 
@@ -37,7 +39,8 @@ class Hear(Protocol):
         request: bytes | None,
         every_s: float | None,
         enough: Callable[[Heard], bool],
-    ) -> Heard: ...
+    ) -> Heard:
+        """Listen."""
 
 
 def requests(given: Sequence[bytes]) -> list[bytes]:
@@ -99,13 +102,11 @@ def one_line_fits(heard: Heard) -> bool:
 
 
 def presses(readings: Sequence[Reading]) -> int:
-    """Complete rises and falls: from below a fifth of the largest to above a half and back."""
+    """Complete rises and falls: from near nothing to a fifth of the largest force, and back."""
     forces = [r.force_n for r in readings if r.status is Status.OK]
     high = max(forces, default=0.0)
-    states = [
-        s for f in forces if (s := 1 if f > high / 2 else 0 if f < high / 5 else None) is not None
-    ]
-    return sum(a == 1 and b == 0 for a, b in pairwise(states)) if high > 0 else 0
+    pressed = [f > high / 5 for f in forces if f > high / 5 or f < high / 10]
+    return sum(a and not b for a, b in pairwise(pressed)) if high > 0 else 0
 
 
 class Sweep:
@@ -141,6 +142,7 @@ class Sweep:
     ) -> None:
         self._hear, self._seconds, self._takes_speed = hear, seconds, takes_speed
         self._unit, self._name, self._asks, self._tell = unit, name, asks, tell
+        self._last_size = 0
         self.heard: list[Heard] = []
         """All that was heard, in order."""
 
@@ -240,24 +242,22 @@ class Sweep:
         refusal: NotSureError | None = None
         for speed in speeds:
             settings = LineSettings(baudrate=speed)
-            heard = self._listen(
-                settings,
-                self._seconds,
-                None,
-                lambda h: (
-                    (len(h.data) > 3 and not one_line_fits(h) and _quiet(h)) or self._is_enough(h)
-                ),
-            )
+            heard = self._listen(settings, self._seconds, None, self._button_is_enough)
             heard = replace(heard, silent_first=True)
             if not heard.data:
                 break
             try:
                 return self._infer(heard)
             except NoSkeletonError:
-                continue
+                if not one_line_fits(heard):
+                    continue
+                refusal = NeedMoreError(
+                    f"at {settings} a line was heard, but {PRESSES_LEAST} are needed.",
+                    todo="Learn again, and squeeze and press the key at least three times.",
+                )
             except NotSureError as error:
                 refusal = error
-                break
+            break
         raise refusal or NothingHeardError(
             "nothing that can be read was heard.",
             todo="Check cable and power, switch the gauge's output on, press its send key, or "
@@ -286,14 +286,20 @@ class Sweep:
             return True
         framer = Framer(learned.fmt)
         readings = [r for chunk in heard.chunks for r in framer.feed(chunk.t_ns, chunk.data)]
-        return (
-            presses(readings) >= 2 and readings[-1].force_n < max(r.force_n for r in readings) / 5
-        )
+        n = presses(readings)
+        at_rest = readings[-1].force_n < max(r.force_n for r in readings) / 10
+        return at_rest and (n >= 2 or (n == 1 and readings[-1].t_s > ONE_SQUEEZE_S))
+
+    def _button_is_enough(self, heard: Heard) -> bool:
+        """Whether the format is found, or a whole burst was heard that is no line of text."""
+        over = len(heard.data) == self._last_size
+        self._last_size = len(heard.data)
+        return (over and not one_line_fits(heard)) or self._is_enough(heard)
 
     def _probe(self, settings: LineSettings, request: bytes | None = None) -> Heard:
         """Listen until it fits or does not; longer where only a few bytes come."""
         heard = self._listen(settings, PROBE_S, request, lambda h: fits(h, least=6))
-        if heard.data and not fits(heard) and len(heard.data) < 60:
+        if heard.data and not fits(heard) and len(heard.data) < 200:
             heard = self._listen(settings, PROBE_MOST_S, request, lambda h: fits(h, least=4))
         return heard
 
@@ -308,8 +314,3 @@ class Sweep:
         heard = self._hear(settings, seconds, request=request, every_s=every_s, enough=enough)
         self.heard.append(heard)
         return heard
-
-
-def _quiet(heard: Heard) -> bool:
-    """Whether the last burst is over: the caller asks again and again, and nothing is added."""
-    return len(heard.bursts()) >= 1 and len(heard.data) >= 4

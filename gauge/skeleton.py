@@ -185,7 +185,7 @@ def align(lines: Sequence[str], *, comma: bool, columns: bool = False) -> list[P
     >>> [(part.kind, part.texts) for part in align(["ST 0.0 N", "US12.1 N"], comma=False)]
     [('W', ('ST', 'US')), ('N', (' 0.0', '12.1')), ('B', (' ', ' ')), ('W', ('N', 'N'))]
     """
-    cut = [_tokens(line, comma) for line in lines]
+    cut = _with_last_word([_tokens(line, comma) for line in lines])
     if len({key for key, _ in cut}) > 1:
         if not columns:
             raise NoSkeletonError("the lines differ in their parts")
@@ -194,6 +194,19 @@ def align(lines: Sequence[str], *, comma: bool, columns: bool = False) -> list[P
     columns = zip(*(texts for _, texts in cut), strict=True)
     parts = [Part(k[0], texts) for k, texts in zip(key, columns, strict=True)]
     return _whole_words(parts)
+
+
+def _with_last_word(
+    cut: list[tuple[tuple[str, ...], tuple[str, ...]]],
+) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
+    """Where some lines end in one word more (such as M in motion), give the others an empty one."""
+    keys = sorted({key for key, _ in cut}, key=len)
+    if len(keys) != 2 or keys[1][: len(keys[0])] != keys[0]:
+        return cut
+    if keys[1][len(keys[0]) :] not in (("W",), ("B", "W")):
+        return cut
+    empty = ("",) * (len(keys[1]) - len(keys[0]))
+    return [(keys[1], texts if key == keys[1] else texts + empty) for key, texts in cut]
 
 
 def _tokens(line: str, comma: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -205,9 +218,7 @@ def _tokens(line: str, comma: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return kinds, tuple(m[0] for m in found)
 
 
-def _by_columns(
-    lines: Sequence[str], comma: bool
-) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
+def _by_columns(lines: Sequence[str], comma: bool) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
     """Align by columns, counted from either end: one with letters in some lines is a part."""
     for step in (1, -1):
         turned = [line[::step] for line in lines]

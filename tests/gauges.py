@@ -257,7 +257,7 @@ class Bench:
         self.index += 1
         return data
 
-    def hear(self, settings: LineSettings, seconds: float, *, request, every_s, enough):  # noqa: ANN001, ANN201
+    def hear(self, settings: LineSettings, seconds: float, *, request, every_s, enough):
         """What `gauge.learnsweep.Hear` says."""
         from gauge.learn import Heard
 
@@ -281,7 +281,9 @@ class Bench:
                 t += self.rng.uniform(1.5, 4.0)
         else:
             understood = request == gauge.request and same_speed
-            times = [0.02 + i * every_s for i in range(int(seconds / every_s))] if understood else []
+            times = (
+                [0.02 + i * every_s for i in range(int(seconds / every_s))] if understood else []
+            )
         self.listened_s += seconds
         chunks: list[Chunk] = []
         asked = -1.0
@@ -339,7 +341,7 @@ def traps() -> list[Gauge]:
         "gross letter": (lambda f, i: f"G {f:7.2f}", None),
         "dash before": (lambda f, i: f"A-{abs(f):.2f} N", None),
         "both ways": (lambda f, i: f"{f * (1 if i // 30 % 2 else -1):7.2f} N", None),
-        "held peak": (lambda f, i: held(f, i), Unit.N),
+        "held peak": (held, Unit.N),
         "millimetres": (lambda f, i: f"{f:7.2f} mm", Unit.N),
         "comma list": (lambda f, i: f"{int(abs(f))},{round(abs(f) * 100) % 100}", Unit.N),
         "unit on both sides": (lambda f, i: f"kgf {f / 9.80665:6.3f} N", None),

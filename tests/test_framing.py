@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib.util
 import math
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from random import Random
 
@@ -142,7 +143,11 @@ def test_scale_protocol_replies() -> None:
 def test_compression_shown_as_negative() -> None:
     fmt = replace(PLAIN, compression_sign=-1)
     readings, _ = feed(fmt, b"\n-1.24 N\n0.10 N\n0.00 N\n")
-    assert [(r.shown, r.value) for r in readings] == [("1.24", 1.24), ("-0.10", -0.1), ("0.00", 0.0)]
+    assert [(r.shown, r.value) for r in readings] == [
+        ("1.24", 1.24),
+        ("-0.10", -0.1),
+        ("0.00", 0.0),
+    ]
 
 
 def test_a_format_without_any_unit_is_refused() -> None:
@@ -190,12 +195,18 @@ def stream(seed: int, n: int, fmt: LineFormat) -> bytes:
     def line() -> bytes:
         if rng.random() < 0.1:
             return rng.choice((b"OL", b"?", b"", b"\x00\xff", b"1.2.3", b"x" * 300))
-        return rng.choice((b"+", b"-")) + b"%d%s%02d" % (rng.randrange(99), sep, rng.randrange(99)) + unit
+        return (
+            rng.choice((b"+", b"-"))
+            + b"%d%s%02d" % (rng.randrange(99), sep, rng.randrange(99))
+            + unit
+        )
 
     return b"".join(start + line() + end for _ in range(n))
 
 
-@pytest.mark.parametrize("fmt", [PLAIN, STX, replace(STX, bytesize=7, parity="O")], ids=lambda f: f.name)
+@pytest.mark.parametrize(
+    "fmt", [PLAIN, STX, replace(STX, bytesize=7, parity="O")], ids=lambda f: f.name
+)
 def test_every_split_of_a_thousand_lines(fmt: LineFormat) -> None:
     # Each line is fed in two pieces at each of its inner places, amid its neighbours.
     data = stream(3, 1000, fmt)
@@ -219,11 +230,15 @@ def test_every_split_of_a_thousand_lines(fmt: LineFormat) -> None:
     assert [str(r) for r in byte_by_byte] == [str(r) for r in whole]
 
 
-@given(st.binary(max_size=120), st.lists(st.integers(0, 120), max_size=8), st.sampled_from((PLAIN, STX, SMA)))
+@given(
+    st.binary(max_size=120),
+    st.lists(st.integers(0, 120), max_size=8),
+    st.sampled_from((PLAIN, STX, SMA)),
+)
 @settings(max_examples=200, deadline=None)
 def test_any_bytes_in_any_pieces(data: bytes, cuts: list[int], fmt: LineFormat) -> None:
     at = sorted({0, len(data), *(c for c in cuts if c < len(data))})
-    pieces = [data[a:b] for a, b in zip(at, at[1:], strict=False)]
+    pieces = [data[a:b] for a, b in pairwise(at)]
     whole, one = feed(fmt, data)
     split, two = feed(fmt, *pieces)
     assert [str(r) for r in whole] == [str(r) for r in split]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
 import json
 import math
@@ -21,9 +22,10 @@ from gauges import Bench, Gauge, Style, course, gauges, styled, traps
 
 from gauge.capture import load_capture
 from gauge.cli import group
-from gauge.errors import FirmhandError, NotSureError, NothingHeardError
+from gauge.errors import FirmhandError, NothingHeardError, NotSureError
 from gauge.framing import Framer
-from gauge.learn import Heard, Learned, NeedMoreError, infer
+from gauge.learn import Heard, Learned, infer
+from gauge.learnchoice import NeedMoreError
 from gauge.learnsweep import Sweep, requests
 from gauge.lineformat import LineFormat, LineSettings, load_format
 from gauge.records import Chunk, Status
@@ -139,7 +141,13 @@ def test_a_unit_that_changes_while_listening_stays_in_the_line() -> None:
 
 def test_the_force_is_the_one_that_moves_with_the_squeeze() -> None:
     def write(f: float, i: int) -> bytes:
-        return b"%04d;12:00:%05.2f;%6.2f N;%4.1f C;%d\r\n" % (i, i * 0.05 % 60, f, 21 + i % 3 / 10, i % 2)
+        return b"%04d;12:00:%05.2f;%6.2f N;%4.1f C;%d\r\n" % (
+            i,
+            i * 0.05 % 60,
+            f,
+            21 + i % 3 / 10,
+            i % 2,
+        )
 
     readings = Framer(infer(lines_heard(*squeezed(write))).fmt).feed(
         0, b"\r\n0007;12:00:00.10; 12.34 N;21.0 C;1\r\n"
@@ -155,7 +163,9 @@ def test_one_force_in_two_units_is_one_force() -> None:
     off = lines_heard(*squeezed(lambda f, i: b"%7.3f N %7.4f lbf\r\n" % (f, f / 4.1)))
     with pytest.raises(NotSureError, match="2 numbers of each line rise and fall"):
         infer(off)
-    before = lines_heard(*squeezed(lambda f, i: b"N %7.3f lbf %7.4f\r\n" % (f, f / 4.4482216152605)))
+    before = lines_heard(
+        *squeezed(lambda f, i: b"N %7.3f lbf %7.4f\r\n" % (f, f / 4.4482216152605))
+    )
     (reading,) = Framer(infer(before).fmt).feed(0, b"\r\nN   1.240 lbf  0.2788\r\n")
     assert (reading.shown, reading.unit) == ("1.240", Unit.N)
 
@@ -190,7 +200,9 @@ def test_decimal_comma_and_thousands() -> None:
 
 def test_button_lines() -> None:
     lines = [b" 4.31 N\r\n", b" 2.75 N\r\n", b" 9.02 N\r\n"]
-    chunks = tuple(Chunk(int(t * 1e9), line) for t, line in zip((2.0, 5.5, 8.1), lines, strict=True))
+    chunks = tuple(
+        Chunk(int(t * 1e9), line) for t, line in zip((2.0, 5.5, 8.1), lines, strict=True)
+    )
     learned = infer(Heard(settings=LineSettings(), chunks=chunks, silent_first=True))
     assert (learned.fmt.mode, learned.n_lines, learned.largest_shown) == ("button", 3, "9.02")
 
@@ -219,7 +231,9 @@ def test_nothing_is_sent_without_consent() -> None:
 class Feeder:
     """A gauge on a pseudo-terminal, or on TCP, that squeezes itself."""
 
-    def __init__(self, write: Callable[[float, int], bytes], *, request: bytes | None = None) -> None:
+    def __init__(
+        self, write: Callable[[float, int], bytes], *, request: bytes | None = None
+    ) -> None:
         self.write, self.request = write, request
         self.stop = threading.Event()
         self.thread = threading.Thread(target=self._run, daemon=True)
@@ -295,10 +309,8 @@ class PtyFeeder(Feeder):
         for index, force in enumerate(self._forces()):
             if self.stop.is_set():
                 return
-            try:
+            with contextlib.suppress(BlockingIOError):
                 os.write(self.master, self.write(force, index))
-            except BlockingIOError:
-                pass
             time.sleep(0.025)
 
 

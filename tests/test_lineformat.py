@@ -66,7 +66,12 @@ def test_a_file_and_its_defaults(tmp_path: Path) -> None:
     file = tmp_path / "mine.toml"
     file.write_text(MINIMAL + "[line]\nbaudrate = 'any'\n", "utf-8")
     fmt = load_format(file)
-    assert (fmt.terminators, fmt.start, fmt.mode, fmt.baudrate) == ((b"\r\n",), None, "streaming", None)
+    assert (fmt.terminators, fmt.start, fmt.mode, fmt.baudrate) == (
+        (b"\r\n",),
+        None,
+        "streaming",
+        None,
+    )
     assert fmt.settings == LineSettings(baudrate=None)
     assert str(fmt.settings) == "any speed, 8N1"
     assert str(replace(fmt, baudrate=1200, bytesize=7, parity="E").settings) == "1200 baud, 7E1"

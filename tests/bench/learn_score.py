@@ -93,7 +93,8 @@ def main() -> int:
     n_right = sum(table[k, "right"] for k in kinds[:3])
     n_wrong = sum(table[k, "WRONG"] for k in kinds)
     took_s = time.perf_counter() - began
-    print(f"learned rightly {n_right} of {n} ({100 * n_right / n:.1f} %), wrongly {n_wrong}; {took_s:.0f} s")
+    print(f"learned rightly {n_right} of {n} ({100 * n_right / n:.1f} %), wrongly {n_wrong}")
+    print(f"{took_s:.0f} s")
     return int(n_wrong > 0)
 
 
