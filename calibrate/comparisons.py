@@ -12,13 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.countmodels import compare_proportions, compare_scores
 from calibrate.scale import Scale
-from calibrate.selections import (
-    Comparison,
-    compare_means,
-    compare_proportions,
-    compare_scores,
-)
+from calibrate.selections import Comparison, compare_means
 from calibrate.units import Units
 from gauge.errors import FirmhandError
 

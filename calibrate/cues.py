@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.estimate import Estimate
+from calibrate.levels import combined
 from calibrate.units import Units
 from gauge.errors import TooFewScoresError
 
@@ -126,8 +127,6 @@ def _dummies(code: NDArray[np.int32]) -> Floats:
 
 def _harvests(units: Units, use: Ints) -> Ints | None:
     """Number of the harvest of each unit; None where harvest dates are missing."""
-    from calibrate.pooling import combined
-
     date = units.levels.get("harvest_date")
     if date is None or (date.code[use] < 0).any():
         return None

@@ -1,7 +1,6 @@
-"""Several sources read together: sites, stations and years as levels, and what contradicts what.
+"""Several sources read together: sites, stations and years as levels.
 
-One source is read by poolfile; here their rows are joined. A berry is known by its season, site,
-sample and number; a clamshell sheet by season, site, sample and rater.
+One source is read by poolfile; what contradicts what is found in sameberry; here they are joined.
 """
 
 from __future__ import annotations
@@ -14,45 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.clamshell import Clamshell
+from calibrate.levels import Level
 from calibrate.poolfile import Part, read_part
+from calibrate.sameberry import Contradiction, Rows, merge_sheets, scores_once
 from calibrate.scale import Scale
 from gauge.errors import CannotCompareError, ContradictionError, NoSuchRecordError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-# The same force written with fewer digits by one source is no contradiction.
-_SAME_FORCE = 1e-6
-_ATTRIBUTES = ("selection", "harvest_date", "storage_day", "storage_temp_c")
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Level:
-    """One level of all berries: a code each (-1 for none) and what the codes stand for."""
-
-    code: NDArray[np.int32]
-    labels: tuple[str, ...]
-
-    @property
-    def complete(self) -> bool:
-        """Whether every berry has one."""
-        return bool(self.code.size) and bool((self.code >= 0).all())
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Contradiction:
-    """Two sources that say different things of the same sample."""
-
-    what: str
-    first_source: str
-    first: str
-    second_source: str
-    second: str
-
-    def __str__(self) -> str:
-        return (
-            f"{self.what}: {self.first_source} says {self.first}, "
-            f"{self.second_source} says {self.second}"
-        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -220,7 +188,7 @@ def join(
         clamshells += [(part.source, one) for one in part.clamshells]
         start += part.force_n.size
     table = {name: joined.level(name) for name in joined.place}
-    rows = _Rows(
+    rows = Rows(
         force=_floats(force),
         source=_joined(source_of, np.int32),
         names=tuple(sources),
@@ -230,10 +198,22 @@ def join(
     found = [*found, *rows.attributes()]
     at, ranks = first_of[_ints(score_at)] if start else _ints(score_at), _ints(rank)
     who_of = _ints(raters)
-    once = _once(at, who_of, _ints(occasions), ranks)
+    told_by = _joined(source_of, np.int32)[_ints(score_at)].astype(np.int64) if start else at
+    once, clashes = scores_once(at, who_of, _ints(occasions), ranks, told_by)
+    found += [
+        Contradiction(
+            what=f"sample {rows.text('sample', int(at[i]))}, berry "
+            f"{rows.text('number', int(at[i]))}, score",
+            first_source=sources[told_by[j]],
+            first=_label(scale, int(ranks[j])),
+            second_source=sources[told_by[i]],
+            second=_label(scale, int(ranks[i])),
+        )
+        for i, j in clashes
+    ]
     if rater is not None:
         once = once[who_of[once] == who.get(rater, -1)]
-    sheets, more, again = _merge_sheets(clamshells, rater)
+    sheets, more, again = merge_sheets(clamshells, rater)
     found += more
     if found and not allow_contradictions:
         listed = "; ".join(map(str, found[:3]))
@@ -265,169 +245,13 @@ def join(
     )
 
 
+def _label(scale: Scale | None, rank: int) -> str:
+    return str(rank + 1) if scale is None else scale.labels[rank]
+
+
 def _floats(parts: Sequence[Floats]) -> Floats:
     return np.concatenate(parts) if parts else np.zeros(0)
 
 
 def _ints(parts: Sequence[Ints]) -> Ints:
     return np.concatenate(parts) if parts else np.zeros(0, np.int64)
-
-
-def combined(codes: Sequence[NDArray[np.int32]], n: int) -> Ints:
-    """Number the combinations of several levels from 0, in the order of their codes.
-
-    Parameters
-    ----------
-    codes : sequence of ndarray of int, each of shape (n,)
-        From -1 on.
-    n : int
-
-    Examples
-    --------
-    >>> combined([np.array([0, 0, 1], np.int32), np.array([-1, 2, 2], np.int32)], 3)
-    array([0, 1, 2])
-    """
-    key = np.zeros(n, np.int64)
-    for code in codes:
-        size = int(code.max(initial=-1)) + 2
-        # Made dense after each step, so that many levels cannot overflow.
-        key = np.unique(key * size + code + 1, return_inverse=True)[1].astype(np.int64)
-    return key
-
-
-@dataclass
-class _Rows:
-    """All rows of all sources, to find berries that were told more than once."""
-
-    force: Floats
-    source: NDArray[np.int32]
-    names: tuple[str, ...]
-    levels: dict[str, Level]
-
-    def _key(self, *names: str) -> Ints:
-        codes = [self.levels[name].code for name in names if name in self.levels]
-        return combined(codes, self.force.size)
-
-    def merge(self) -> tuple[NDArray[np.bool_], Ints, list[Contradiction], int]:
-        """Which rows to keep, for each row the row that stands for it, and what does not agree.
-
-        Rows of one source that name the same berry (one a rater) are one berry.
-        """
-        n = self.force.size
-        keep, first_of = np.ones(n, bool), np.arange(n, dtype=np.int64)
-        found: list[Contradiction] = []
-        if "sample" not in self.levels or "number" not in self.levels:
-            return keep, first_of, found, 0
-        named = (self.levels["sample"].code >= 0) & (self.levels["number"].code >= 0)
-        rows = np.flatnonzero(named)
-        key = self._key("_season", "site", "sample", "number")[rows]
-        order = np.argsort(key, kind="stable")
-        rows, key = rows[order], key[order]
-        begins = np.flatnonzero(np.r_[True, key[1:] != key[:-1]]) if key.size else key
-        lengths = np.diff(np.r_[begins, key.size])
-        first = np.repeat(rows[begins], lengths)
-        first_of[rows] = first
-        again = rows != first
-        keep[rows[again]] = False
-        here, there = rows[again], first[again]
-        # A berry that one row only scores and another row presses is whole when both are joined.
-        filled = np.isnan(self.force[there]) & ~np.isnan(self.force[here])
-        self.force[there[filled]] = self.force[here[filled]]
-        gap = np.abs(self.force[here] - self.force[there])
-        clash = gap > _SAME_FORCE * np.maximum(np.abs(self.force[there]), 1e-12)
-        found += [
-            Contradiction(
-                what=f"sample {self._text('sample', i)}, berry {self._text('number', i)}",
-                first_source=self.names[self.source[j]],
-                first=f"{self.force[j]:g} N",
-                second_source=self.names[self.source[i]],
-                second=f"{self.force[i]:g} N",
-            )
-            for i, j in zip(here[clash].tolist(), there[clash].tolist(), strict=True)
-        ]
-        other = self.source[here] != self.source[there]
-        return keep, first_of, found, int((other & ~clash).sum())
-
-    def _text(self, name: str, row: int) -> str:
-        level = self.levels[name]
-        return level.labels[int(level.code[row])]
-
-    def attributes(self) -> list[Contradiction]:
-        """Samples that stand in several sources with another selection, harvest or storage."""
-        if "sample" not in self.levels or len(self.names) < 2:
-            return []
-        rows = np.flatnonzero(self.levels["sample"].code >= 0)
-        key = self._key("_season", "site", "sample")[rows]
-        pairs = np.unique(key * len(self.names) + self.source[rows])
-        several = np.bincount(pairs // len(self.names))
-        found = []
-        for name in _ATTRIBUTES:
-            if name not in self.levels:
-                continue
-            code = self.levels[name].code[rows]
-            usable = (several[key] > 1) & (code >= 0)
-            seen: dict[int, tuple[int, int]] = {}
-            triples = np.column_stack([key, code, self.source[rows]])[usable]
-            for k, c, s in np.unique(triples, axis=0).tolist():
-                before = seen.setdefault(k, (c, s))
-                if before[0] != c and before[1] != s:
-                    row = int(rows[np.flatnonzero(key == k)[0]])
-                    labels = self.levels[name].labels
-                    found.append(
-                        Contradiction(
-                            what=f"sample {self._text('sample', row)}, {name}",
-                            first_source=self.names[before[1]],
-                            first=labels[before[0]],
-                            second_source=self.names[s],
-                            second=labels[c],
-                        )
-                    )
-        return found
-
-
-def _once(at: Ints, rater: Ints, occasion: Ints, rank: Ints) -> Ints:
-    """Rows of distinct (berry, rater, occasion, rank), in order."""
-    if not at.size:
-        return at
-    key = at
-    for code in (rater, occasion, rank):
-        key = key * (int(code.max()) + 1) + code
-    return np.sort(np.unique(key, return_index=True)[1])
-
-
-def _merge_sheets(
-    told: Sequence[tuple[str, Clamshell]], rater: str | None
-) -> tuple[list[Clamshell], list[Contradiction], int]:
-    kept: dict[tuple[str | None, ...], tuple[str, Clamshell]] = {}
-    found, again = [], 0
-    for source, one in told:
-        if rater is not None and one.rater not in (None, rater):
-            continue
-        identity = (
-            one.levels.get("season") or (one.levels.get("harvest_date") or "")[:4] or "?",
-            *(one.levels.get(name) for name in ("site", "selection", "storage_day", "replicate")),
-            one.sample,
-            one.rater,
-        )
-        if identity not in kept:
-            kept[identity] = (source, one)
-            continue
-        before_source, before = kept[identity]
-        if before.to_document() == one.to_document():
-            again += 1
-            continue
-        found.append(
-            Contradiction(
-                what=f"sheet of sample {one.sample}",
-                first_source=before_source,
-                first=_short(before),
-                second_source=source,
-                second=_short(one),
-            )
-        )
-    return [one for _, one in kept.values()], found, again
-
-
-def _short(one: Clamshell) -> str:
-    counts = "-".join(map(str, one.counts))
-    return f"{counts}, {one.leaky} leaky, {one.decayed} decayed"

@@ -22,7 +22,8 @@ from calibrate.softening import (
     half_soft_by_score,
     loss_per_day,
 )
-from calibrate.tables import Row, Table, mean_force, sort_key, tabulate
+from calibrate.tablerows import Row, mean_force
+from calibrate.tables import Table, sort_key, tabulate
 from calibrate.units import UnitName, Units
 from gauge.errors import FirmhandError
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from calibrate.estimate import Estimate
 from calibrate.render import newtons
 from calibrate.report import Report
-from calibrate.tables import Row
+from calibrate.tablerows import Row
 
 _SHORT = {"storage_day": "day", "storage_temp_c": "°C", "harvest_date": "harvest"}
 

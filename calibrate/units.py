@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from calibrate.calibration import Calibration
 from calibrate.clamshell import Clamshell
-from calibrate.pooling import Level, Pool, combined
+from calibrate.levels import Level, combined
+from calibrate.pooling import Pool
 from gauge.errors import NoSuchRecordError
 
 Floats = NDArray[np.float64]

@@ -135,6 +135,16 @@ def test_another_sheet_of_the_same_clamshell_is_a_contradiction(tmp_path):
     assert pool([first, first]).repeated == 1
 
 
+def test_another_score_by_the_same_rater_is_a_contradiction(tmp_path):
+    season = make_season(tmp_path / "a.season")
+    other = write(tmp_path, "b.csv", HEAD + "2026,Tallow Ridge,T-2,1,R-120,2.2,4,ines\n")
+    with pytest.raises(ContradictionError, match=r"berry 1, score: .* says 2, .* says 4"):
+        pool([season, other])
+    assert pool([season, other], allow_contradictions=True).rank.tolist() == [2, 2, 1, 1]
+    marek = write(tmp_path, "c.csv", HEAD + "2026,Tallow Ridge,T-2,1,R-120,2.2,4,marek\n")
+    assert pool([season, marek]).rank.tolist() == [2, 2, 1, 1, 3]
+
+
 @pytest.mark.parametrize("where", ["season", "site"])
 def test_the_same_code_in_another_season_or_at_another_site_is_another_berry(tmp_path, where):
     told = ["2026,north", "2025,north" if where == "season" else "2026,south"]

@@ -13,13 +13,9 @@ from hypothesis import strategies as st
 from statsmodels.formula.api import ols
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
+from calibrate.countmodels import compare_proportions, compare_scores
 from calibrate.groupletters import letters
-from calibrate.selections import (
-    all_pairs,
-    compare_means,
-    compare_proportions,
-    compare_scores,
-)
+from calibrate.selections import all_pairs, compare_means
 from gauge.errors import InvalidValueError, SeparationError, TooFewScoresError
 
 REFERENCE = Path(__file__).parent / "reference"

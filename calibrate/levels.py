@@ -1,0 +1,46 @@
+"""Levels of berries and clamshells as codes: what groups are made of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Level:
+    """One level of all berries: a code each (-1 for none) and what the codes stand for."""
+
+    code: NDArray[np.int32]
+    labels: tuple[str, ...]
+
+    @property
+    def complete(self) -> bool:
+        """Whether every berry has one."""
+        return bool(self.code.size) and bool((self.code >= 0).all())
+
+
+def combined(codes: Sequence[NDArray[np.int32]], n: int) -> Ints:
+    """Number the combinations of several levels from 0, in the order of their codes.
+
+    Parameters
+    ----------
+    codes : sequence of ndarray of int, each of shape (n,)
+        From -1 on.
+    n : int
+
+    Examples
+    --------
+    >>> combined([np.array([0, 0, 1], np.int32), np.array([-1, 2, 2], np.int32)], 3)
+    array([0, 1, 2])
+    """
+    key = np.zeros(n, np.int64)
+    for code in codes:
+        size = int(code.max(initial=-1)) + 2
+        # Made dense after each step, so that many levels cannot overflow.
+        key = np.unique(key * size + code + 1, return_inverse=True)[1].astype(np.int64)
+    return key
