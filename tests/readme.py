@@ -1,13 +1,14 @@
 """The README's console blocks as steps, run in one shell in one empty folder.
 
 `$ ` begins a command, `> ` continues it, and what follows is its output. `python -m tests.readme`
-runs them and writes the real outputs back into the README.
+runs them and writes the real outputs, and the pictures, back into the README.
 """
 
 from __future__ import annotations
 
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -16,6 +17,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
+PICTURES = ROOT / "sample_runs" / "pictures"
 MARK = "=-=-= end of command"
 BLOCK = re.compile(r"^```console\n(.*?)^```", re.M | re.S)
 
@@ -88,6 +90,10 @@ def main() -> None:
     found = blocks(text)
     with tempfile.TemporaryDirectory() as folder:
         stderr = run([step for steps in found for step in steps], Path(folder))
+        PICTURES.mkdir(exist_ok=True)
+        for picture in Path(folder).glob("*.png"):
+            if f"pictures/{picture.name}" in text:
+                shutil.copy(picture, PICTURES / picture.name)
     for steps in found:
         for step in steps:
             if step.status != 0:
