@@ -96,6 +96,8 @@ class LineWriter:
         """Units that the format can show, as far as its pattern tells."""
         if self.fmt.unit is not None:
             return [self.fmt.unit]
+        if self.template is not None:
+            return list(Unit)
         found = [unit for unit in Unit if self._try_derive(unit, Status.OK) is not None]
         if not found:
             raise BadFormatError(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import itertools
 import re
+import signal
 import statistics
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from random import Random
@@ -120,6 +122,9 @@ def test_templates() -> None:
     fmt = shipped_format(NUMBER_UNIT)
     writer = LineWriter(fmt, template="{value:7.2f} {unit}\r\n")
     assert writer.line(Decimal("1.5"), Unit.LBF) == b"   1.50 lbf\r\n"
+    assert writer.units()[0] is Unit.N
+    comma = LineWriter(replace(fmt, decimal_comma=True), template="{value:.1f} {unit}")
+    assert comma.line(Decimal("1.5"), Unit.N) == b"1,5 N\r\n"
     for bad in ("{nothing}", "{value:q}", "{value"):
         with pytest.raises(BadFormatError, match="template"):
             LineWriter(fmt, template=bad).line(Decimal(1), Unit.N)
@@ -342,6 +347,36 @@ def test_command_ends_by_itself(tmp_path: Path) -> None:
     assert "played" in err
     readings = Framer(WRITER.fmt).feed(0, data)
     assert max(r.value for r in readings) > 1
+
+
+@POSIX
+def test_interrupting_removes_the_link(tmp_path: Path) -> None:
+    link = tmp_path / "gauge"
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from gauge.cli import main; main()", "simulate", "--link",
+         str(link), "--forever"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert process.stdout is not None
+    assert process.stdout.readline().strip() == str(link)
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=20)
+    assert process.returncode == 0
+    assert err == "stopped\n"
+    assert not link.is_symlink()
+
+
+def test_shipped_formats_are_all_played() -> None:
+    for name in ("number-unit", "sma-0499", "numeric-response"):
+        fmt = shipped_format(name)
+        if "unit" not in fmt.regex.groupindex:
+            fmt = fmt.with_unit(Unit.N)
+        writer = LineWriter(fmt)
+        for status in (Status.OK, Status.OVERLOAD, Status.UNDERLOAD):
+            line = writer.line(Decimal("1.24"), Unit.N, status)
+            found = Framer(fmt).feed(0, line * 3)[-1]
+            assert found.status is status
+            assert status is not Status.OK or found.force_n == 1.24
 
 
 def test_command_writes_a_capture(tmp_path: Path) -> None:
