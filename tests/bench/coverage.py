@@ -36,6 +36,7 @@ from calibrate.cutmodel import fit_cuts
 from calibrate.intervals import cut_intervals
 from calibrate.panelintervals import pool
 from calibrate.panelstart import prepare
+from calibrate.raters import widened
 from gauge.errors import FirmhandError
 
 METHODS = ("pooled", "two-stage", "two-stage+", "REML z", "REML t", "firmhand")
@@ -176,26 +177,34 @@ def two_stage(y: np.ndarray, v: np.ndarray, floor: float) -> tuple[float, float]
 
 
 def one_rater(reps: int, seed: int) -> None:
-    """Coverage of the profile interval of one rater, by berries."""
-    print("\n| one rater, berries | berry effects | coverage | worst cut | refused |")
-    print("| --- | --- | --- | --- | --- |")
+    """Coverage of one rater's intervals: profile, and widened for few scores."""
+    print("\n| one rater, berries | berry effects | profile | widened | worst cut | refused |")
+    print("| --- | --- | --- | --- | --- | --- |")
     for berries, berry_sd in product((25, 40, 80, 150, 300), (0.0, 0.1)):
         case = Scenario(raters=1, berries=berries, hand_sd=0.0, berry_sd=berry_sd, spread_sd=0.0)
-        rng, hits, refused = np.random.default_rng(seed), [], 0
+        rng, refused = np.random.default_rng(seed), 0
+        hits: dict[str, list[np.ndarray]] = {"profile": [], "widened": []}
         for _ in range(reps):
             pairs, _ = simulate(rng, case)
             try:
-                got = cut_intervals(fit_cuts(pairs))
+                fit = fit_cuts(pairs)
+                both = {
+                    "profile": cut_intervals(fit),
+                    "widened": cut_intervals(
+                        fit, level=widened(LEVEL, pairs.n, fit.ordinal.phi.size)
+                    ),
+                }
             except FirmhandError:
                 refused += 1
                 continue
-            low = np.array([-np.inf if i.low_n is None else i.low_n for i in got])
-            high = np.array([np.inf if i.high_n is None else i.high_n for i in got])
-            hits.append((low <= CUTS_N) & (high >= CUTS_N))
-        each = 100.0 * np.mean(hits, axis=0)
+            for name, got in both.items():
+                low = np.array([-np.inf if i.low_n is None else i.low_n for i in got])
+                high = np.array([np.inf if i.high_n is None else i.high_n for i in got])
+                hits[name].append((low <= CUTS_N) & (high >= CUTS_N))
+        profile, wide = (100.0 * np.mean(hits[name], axis=0) for name in ("profile", "widened"))
         print(
-            f"| {berries} | {100 * berry_sd:.0f} % | {each.mean():.1f} | {each.min():.1f} "
-            f"| {refused} |",
+            f"| {berries} | {100 * berry_sd:.0f} % | {profile.mean():.1f} | {wide.mean():.1f} "
+            f"| {wide.min():.1f} | {refused} |",
             flush=True,
         )
 
