@@ -57,9 +57,9 @@ class PollSettings:
         these.
     """
 
-    every_s: float = 0.06
+    every_s: float = 0.04
     timeout_s: float = 0.5
-    guard_s: float = 0.05
+    guard_s: float = 0.03
     quiet_s: float = 1.0
     guard_most_s: float = 0.4
     quiet_most_s: float = 4.0

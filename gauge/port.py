@@ -24,7 +24,7 @@ from gauge.capture import escape
 from gauge.clockstep import ClockWatch
 from gauge.errors import PortBusyError, PortError
 from gauge.paritymarks import ParityMarks
-from gauge.polling import Poller, Reply
+from gauge.polling import Dropped, Poller, Reply
 from gauge.portwords import refused, why_lost
 from gauge.records import Chunk, Gap
 from gauge.season.claims import claim_port
@@ -40,6 +40,7 @@ else:
 _TROUBLE: tuple[type[Exception], ...] = (PortError, *LOST)
 
 _TIMEOUT_S = 0.05
+_POLL_TIMEOUT_S = 0.01  # a poller must be asked more often
 # Bytes that come in a burst are fetched together: this bounds the wake-ups, and so the cost.
 _COLLECT_S = 0.005
 _BACK_OFF_S = (0.1, 2.0)
@@ -142,6 +143,7 @@ class LineReader:
     ) -> None:
         self.port = port
         self._line, self._poller, self._request, self._every_s = line, poller, request, every_s
+        self._timeout_s = _TIMEOUT_S if poller is None else _POLL_TIMEOUT_S
         self._items: queue.SimpleQueue[Chunk | Gap | LineDown | Exception] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"reader of {port}", daemon=True)
@@ -259,12 +261,12 @@ class LineReader:
                 back_off_s = min(2 * back_off_s, _BACK_OFF_S[1])
 
     def _read(self) -> bytes:
-        """Wait for bytes at most `_TIMEOUT_S`, then take those that came together."""
+        """Wait for bytes at most `_timeout_s`, then take those that came together."""
         port = self._serial
         if _is_socket(self.port):
             # A socket says that 0 or 1 byte waits, and pyserial's read of many loses what it has
             # at a hang-up: wait here, and take what one receive gives (its timeout is 0).
-            if not select.select([port.fileno()], [], [], _TIMEOUT_S)[0]:
+            if not select.select([port.fileno()], [], [], self._timeout_s)[0]:
                 return b""
             self._stop.wait(_COLLECT_S)
             return bytes(port.read(4096))
@@ -290,17 +292,27 @@ class LineReader:
         if self._poller is not None:
             ask, out = self._poller.step(self.now_ns)
             for item in out:
-                if isinstance(item, Reply):
-                    self._items.put(Chunk(*item))
-                else:
-                    reason = f"{item.reason}: {escape(item.data)}" if item.data else item.reason
-                    self._items.put(Gap(item.from_ns, item.to_ns, reason))
+                self._judge(item)
         else:
             due_ns = 0 if self._asked_ns is None else self._asked_ns + (self._every_s or 1) * 1e9
             ask = self._request is not None and self.now_ns >= due_ns
         if ask and self._request:
             self._asked_ns = self.now_ns
             self._serial.write(self._request)
+
+    def _judge(self, item: Reply | Dropped) -> None:
+        """Pass a reply on; make a gap of anything else, one gap as long as nothing answers."""
+        if isinstance(item, Reply):
+            if self._lost is not None:
+                self._put_gap(item.t_ns)
+            self._items.put(Chunk(*item))
+        elif item.data:
+            if self._lost is None:
+                reason = f"{item.reason}: {escape(item.data)}"
+                self._items.put(Gap(item.from_ns, item.to_ns, reason))
+        elif self._lost is None:
+            self._lost = LineDown(item.from_ns, "the gauge does not answer")
+            self._items.put(self._lost)
 
     def _jumped(self, by_s: float, why: str) -> None:
         """The machine slept or its clock was set: what was heard before and after do not join."""
@@ -353,7 +365,7 @@ class LineReader:
             port.bytesize = self._line.bytesize
             port.parity = self._line.parity
             port.stopbits = self._line.stopbits
-            port.timeout = 0 if _is_socket(self.port) else _TIMEOUT_S
+            port.timeout = 0 if _is_socket(self.port) else self._timeout_s
             if not self._device.startswith("rfc2217://"):  # knows no write timeout
                 port.write_timeout = 1.0
             if "://" not in self._device:

@@ -101,7 +101,7 @@ def line(force: float) -> bytes:
 
 
 def play(
-    send: Callable[[bytes], object], forces: list[float], *, rate_hz: float = 125.0
+    send: Callable[[bytes], object], forces: list[float], *, rate_hz: float = 200.0
 ) -> threading.Thread:
     """Send forces so fast, after a second at rest, on a thread that is started.
 

@@ -350,7 +350,7 @@ def test_ctrl_c_ends_cleanly_and_keeps_what_was_heard(tcp, tmp_path, name):
         [session] = season.sessions()
         assert session.ended_at is not None
         heard = b"".join(chunk.data for chunk in season.chunks(session.session_id))
-        assert heard in b"".join(map(line, [*rest(1, rate_hz=125), *BERRY]))
+        assert heard in b"".join(map(line, [*rest(1, rate_hz=200), *BERRY]))
         assert len(heard) > 900
 
 

@@ -285,7 +285,7 @@ def test_hear_tells_of_silence(pty):
 
 def test_late_and_doubled_replies_are_never_misattributed():
     settings = PollSettings()
-    seen = poll_faulty_gauge(random.Random(11), 500, late_ms=1500, double_ms=45, settings=settings)
+    seen = poll_faulty_gauge(random.Random(11), 500, late_ms=1500, double_ms=25, settings=settings)
     assert seen.misattributed == 0
     assert seen.believed > 200
     assert seen.faulty > 200
@@ -294,7 +294,7 @@ def test_late_and_doubled_replies_are_never_misattributed():
 def test_an_eager_poller_would_misattribute():
     # The same gauge, asked without the waits: the check above can fail.
     eager = PollSettings(quiet_s=0.01, guard_s=0.001, quiet_most_s=0.01, guard_most_s=0.001)
-    seen = poll_faulty_gauge(random.Random(11), 500, late_ms=1500, double_ms=45, settings=eager)
+    seen = poll_faulty_gauge(random.Random(11), 500, late_ms=1500, double_ms=25, settings=eager)
     assert seen.misattributed > 0
 
 
@@ -314,3 +314,28 @@ def test_polling_over_a_line(tcp):
     assert numbers
     assert not [n for n in numbers if n % 4 == 0]
     assert all("two replies" in gap.reason for gap in got.gaps())
+
+
+def test_a_gauge_that_does_not_answer_is_one_gap(tcp):
+    silent = threading.Event()
+
+    def gauge() -> None:
+        client, count = tcp.accept(), 0
+        while client.recv(100):
+            count += 1
+            if not silent.is_set():
+                client.sendall(b"%d\r\n" % count)
+
+    threading.Thread(target=gauge, daemon=True).start()
+    poller = Poller((b"\r\n",), PollSettings(quiet_s=0.05, timeout_s=0.1))
+    with LineReader(tcp.url, LINE, poller=poller, request=b"?\r") as reader:
+        got = Collected(reader)
+        wait_for(lambda: got.data)
+        silent.set()
+        wait_for(got.downs)
+        time.sleep(0.6)
+        assert not got.gaps()
+        silent.clear()
+        wait_for(got.gaps)
+    assert len(got.downs()) == len(got.gaps()) == 1
+    assert got.gaps()[0].reason == "the gauge does not answer"

@@ -119,7 +119,7 @@ def command(
         raise click.UsageError("--raters names the same rater twice.")
     from contextlib import ExitStack
 
-    from gauge.benchchoice import berries_left, chosen_format
+    from gauge.benchchoice import berries_left, chosen_format, shown_name
     from gauge.detectorsettings import DetectorSettings
     from gauge.lastcheck import check_warning
     from gauge.logger import Logger
@@ -164,7 +164,7 @@ def command(
             if not on_screen:
                 from gauge.plain import PlainScreen, stopping
 
-                say(f"Listening on {port}: sample {row.sample.code}, Ctrl-C ends.")
+                say(f"Listening on {port}: sample {shown_name(row, blind=blind)}, Ctrl-C ends.")
                 with stopping() as stop:
                     screen = PlainScreen(sitting, as_json=as_json, silent_stop_s=silent_stop_s)
                     screen.run(stop)

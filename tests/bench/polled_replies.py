@@ -26,7 +26,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     failed = False
-    for late_ms, double_ms in ((1500, 45), (4000, 200), (4000, 2000)):
+    for late_ms, double_ms in ((1500, 25), (4000, 200), (4000, 2000)):
         seen = poll_faulty_gauge(
             random.Random(options.seed),
             options.requests,
