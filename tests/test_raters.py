@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from calibrate.cutmodel import fit_cuts
+from calibrate.intervals import cut_intervals
 from calibrate.mixed import fit_mixed
 from calibrate.pairs import Pairs
 from calibrate.panelfit import climb_panel
@@ -245,6 +246,10 @@ def test_a_panel_of_one_says_so() -> None:
     pairs = panel_of(raters=3, berries=80).of_raters(["marek"])
     fit = fit_panel(pairs)
     assert fit.cut_n == pytest.approx(fit_cuts(pairs).cut_n)
+    for cut, profile in zip(fit.cuts, cut_intervals(fit_cuts(pairs)), strict=True):
+        # 80 scores, 5 parameters: z grows by sqrt(80 / 75), about 3 %.
+        widening = (cut.high_n - cut.low_n) / (profile.high_n - profile.low_n)
+        assert 1.02 < widening < 1.06
     assert fit.hand_sd is None
     assert "a panel of one" in fit.warnings[0]
     assert "marek" in fit.warnings[0]
