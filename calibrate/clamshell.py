@@ -154,6 +154,13 @@ class Clamshell:
         ------
         ImpossibleSheetError
             If the sheet cannot be true or holds scores that the scale does not know.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> document = {"counts": {"firm": 18, "soft": 2}, "leaky": 1}
+        >>> Clamshell.from_document(document, sample="T1", scale=RASPBERRY).counts
+        (18, 2)
         """
         counts = document.get("counts", {})
         unknown = [label for label in counts if label not in scale.labels]
@@ -198,7 +205,15 @@ class Shares:
     dispersion: Mapping[str, Dispersion] = field(default_factory=dict)
 
     def to_json(self) -> dict[str, Any]:
-        """Percentages, as the commands write them."""
+        """Percentages, as the commands write them.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Clamshell(sample="T1", scale=RASPBERRY, counts=(18, 2))
+        >>> shares([one]).to_json()["soft_pct"]["value"]
+        10.0
+        """
         document: dict[str, Any] = {}
         for name in ("soft", "at_limit", "leaky", "decayed", "marketable"):
             estimate = getattr(self, name)

@@ -33,7 +33,14 @@ class Compared:
     why: str = ""
 
     def to_json(self) -> dict[str, Any]:
-        """As the commands write it."""
+        """As the commands write it.
+
+        Examples
+        --------
+        >>> none = Compared(within={}, outcome="soft", level="site", comparison=None, why="one")
+        >>> none.to_json()
+        {'outcome': 'soft', 'of': 'site', 'within': {}, 'why': 'one'}
+        """
         body: dict[str, Any] = {"why": self.why}
         if self.comparison is not None:
             body = self.comparison.to_json()
@@ -73,6 +80,20 @@ def compare_within(
     -------
     list of Compared
         One an outcome and combination; a model that cannot be fitted says why.
+
+    Examples
+    --------
+    >>> from calibrate.poolfile import Part
+    >>> from calibrate.pooling import join
+    >>> from calibrate.units import berry_units
+    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2, 2.0, 2.2]), levels={
+    ...     "selection": ["R-114", "R-114", "R-120", "R-120"], "clamshell": ["1", "2", "1", "2"]})
+    >>> units, rows = berry_units(join([part]), "clamshell"), np.array([0, 0, 1, 1])
+    >>> keys = [("R-114",), ("R-120",)]
+    >>> by, none = ("selection",), rows[:0]
+    >>> one, = compare_within(keys, 0, by, units, rows, None, none, None, None, 0.95)
+    >>> one.outcome, one.comparison.letters
+    ('force', ('b', 'a'))
     """
     strata: dict[Key, list[int]] = {}
     for index, key in enumerate(keys):

@@ -51,7 +51,19 @@ class CueEffect:
     reference: str | None = None
 
     def to_json(self) -> dict[str, Any]:
-        """As the commands write it."""
+        """As the commands write it.
+
+        Examples
+        --------
+        >>> from calibrate.poolfile import Part
+        >>> from calibrate.pooling import join
+        >>> from calibrate.units import berry_units
+        >>> part = Part(source="a.csv", force_n=np.array([2.0, 2.2, 1.8, 1.6]), levels={
+        ...     "clamshell": ["1", "2", "3", "4"], "picker": ["ines", "ines", "odile", "odile"]})
+        >>> found = cue_effect(berry_units(join([part], cues=["picker"]), "clamshell"), "picker")
+        >>> found.to_json()["reference"]
+        'ines'
+        """
         return {
             "cue": self.cue,
             "unit": self.unit,
@@ -80,6 +92,17 @@ def cue_effect(units: Units, cue: str, *, level: float = 0.95) -> CueEffect:
     ------
     TooFewScoresError
         If the cue has one value only, or nothing is left to estimate its error.
+
+    Examples
+    --------
+    >>> from calibrate.poolfile import Part
+    >>> from calibrate.pooling import join
+    >>> from calibrate.units import berry_units
+    >>> part = Part(source="a.csv", force_n=np.array([2.0, 2.2, 1.8, 1.6]), levels={
+    ...     "clamshell": ["1", "2", "3", "4"], "picker": ["ines", "ines", "odile", "odile"]})
+    >>> found = cue_effect(berry_units(join([part], cues=["picker"]), "clamshell"), "picker")
+    >>> found.effects[0][0], round(found.effects[0][1].value, 3)
+    ('odile', -0.4)
     """
     known = units.levels.get(cue)
     if known is None:

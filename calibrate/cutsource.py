@@ -138,6 +138,12 @@ def stored(sources: Sequence[Path], name: str, *, sale_limit: str | None = None)
         If none holds it.
     CannotCompareError
         If two hold different calibrations of that name.
+
+    Examples
+    --------
+    >>> stored([], "panel")
+    Traceback (most recent call last):
+    gauge.errors.NoSuchRecordError: No source holds a calibration 'panel'. Store one with ...
     """
     from calibrate.pairfile import looks_like_season
     from gauge.season import open_season

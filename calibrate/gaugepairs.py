@@ -208,7 +208,13 @@ class Precision:
         return 2.8 * self.s_R
 
     def to_json(self) -> dict[str, Any]:
-        """As the command writes it."""
+        """As the command writes it.
+
+        Examples
+        --------
+        >>> precision([0, 0, 1, 1], [1.0, 1.2, 1.6, 1.4]).to_json()["labs"]
+        2
+        """
         return {
             "level": self.level,
             "labs": self.labs,

@@ -65,7 +65,7 @@ class Part:
 
 
 def read_part(path: Path, *, scale: Scale | None = None, cues: Sequence[str] = ()) -> Part:
-    """Read a source, whichever kind it is.
+    r"""Read a source, whichever kind it is.
 
     Parameters
     ----------
@@ -81,6 +81,15 @@ def read_part(path: Path, *, scale: Scale | None = None, cues: Sequence[str] = (
     Raises
     ------
     UnreadableFileError, BadTableError, ImpossibleSheetError
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "berries.csv")
+    ...     _ = path.write_text("selection,force,unit\nR-114,1,kgf\n")
+    ...     read_part(path).force_n
+    array([9.80665])
     """
     from calibrate.pairfile import looks_like_season
 

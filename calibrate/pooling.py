@@ -101,7 +101,7 @@ def pool(
     rater: str | None = None,
     allow_contradictions: bool = False,
 ) -> Pool:
-    """Read sources together.
+    r"""Read sources together.
 
     Parameters
     ----------
@@ -126,6 +126,15 @@ def pool(
         If no source has a cue that was asked for.
     UnreadableFileError, BadTableError, ImpossibleSheetError
         As for reading.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "berries.csv")
+    ...     _ = path.write_text("selection,force_N\nR-114,1.2\nR-114,1.4\n")
+    ...     pool([path]).n
+    2
     """
     return join(
         (read_part(path, scale=scale, cues=cues) for path in paths),

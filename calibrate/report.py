@@ -60,7 +60,17 @@ class Report:
     level: float
 
     def to_json(self) -> dict[str, Any]:
-        """The whole report as one document."""
+        """The whole report as one document.
+
+        Examples
+        --------
+        >>> from calibrate.poolfile import Part
+        >>> from calibrate.pooling import join
+        >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+        ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
+        >>> build_report(join([part])).to_json()["rows"][0]["mean_N"]
+        1.75
+        """
         table, scale = self.table, self.table.scale
         return {
             "by": list(table.by),
@@ -91,7 +101,18 @@ class Report:
         }
 
     def row_json(self, row: Row) -> dict[str, Any]:
-        """One row as a document."""
+        """One row as a document.
+
+        Examples
+        --------
+        >>> from calibrate.poolfile import Part
+        >>> from calibrate.pooling import join
+        >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+        ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
+        >>> report = build_report(join([part]))
+        >>> report.row_json(report.table.rows[0])["se_N"]
+        0.5
+        """
         labels = () if self.table.scale is None else self.table.scale.labels
         document = levels_json(row.levels) | {
             "n": row.n,
@@ -122,7 +143,18 @@ class Report:
         return document
 
     def csv_rows(self) -> list[dict[str, Any]]:
-        """Rows of the table as flat records, one column an estimate's value, low and high."""
+        """Rows of the table as flat records, one column an estimate's value, low and high.
+
+        Examples
+        --------
+        >>> from calibrate.poolfile import Part
+        >>> from calibrate.pooling import join
+        >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+        ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
+        >>> row, = build_report(join([part])).csv_rows()
+        >>> row["selection"], row["mean_N"]
+        ('R-114', 1.75)
+        """
         return [_flat(self.row_json(row)) for row in self.table.rows]
 
 
@@ -182,6 +214,15 @@ def build_report(
     ------
     NoSuchRecordError
         If no source has a level that was asked for.
+
+    Examples
+    --------
+    >>> from calibrate.poolfile import Part
+    >>> from calibrate.pooling import join
+    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+    ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
+    >>> build_report(join([part])).table.unit
+    'clamshell'
     """
     table = tabulate(
         pool, by=by, unit=unit, calibration=calibration, compare=compare, block=block, level=level

@@ -56,6 +56,15 @@ class Rows:
         """Which rows to keep, for each row the row that stands for it, and what does not agree.
 
         Rows of one source that name the same berry (one a rater) are one berry.
+
+        Examples
+        --------
+        >>> level = Level(code=np.zeros(2, np.int32), labels=("T1",))
+        >>> rows = Rows(force=np.array([1.2, 1.9]), source=np.array([0, 1], np.int32),
+        ...             names=("a.csv", "b.csv"), levels={"sample": level, "number": level})
+        >>> keep, first_of, contradictions, repeated = rows.merge()
+        >>> keep.tolist(), str(contradictions[0])
+        ([True, False], 'sample T1, berry T1: a.csv says 1.2 N, b.csv says 1.9 N')
         """
         n = self.force.size
         keep, first_of = np.ones(n, bool), np.arange(n, dtype=np.int64)
@@ -93,12 +102,31 @@ class Rows:
         return keep, first_of, found, int((other & ~clash).sum())
 
     def text(self, name: str, row: int) -> str:
-        """What a row's level is called."""
+        """What a row's level is called.
+
+        Examples
+        --------
+        >>> level = Level(code=np.zeros(2, np.int32), labels=("T1",))
+        >>> rows = Rows(force=np.array([1.2, 1.9]), source=np.array([0, 1], np.int32),
+        ...             names=("a.csv", "b.csv"), levels={"sample": level, "number": level})
+        >>> rows.text("sample", 1)
+        'T1'
+        """
         level = self.levels[name]
         return level.labels[int(level.code[row])]
 
     def attributes(self) -> list[Contradiction]:
-        """Samples that stand in several sources with another selection, harvest or storage."""
+        """Samples that stand in several sources with another selection, harvest or storage.
+
+        Examples
+        --------
+        >>> level = Level(code=np.zeros(2, np.int32), labels=("T1",))
+        >>> rows = Rows(force=np.array([1.2, 1.9]), source=np.array([0, 1], np.int32),
+        ...             names=("a.csv", "b.csv"), levels={"sample": level, "selection": Level(
+        ...                 code=np.array([0, 1], np.int32), labels=("R-114", "R-120"))})
+        >>> [str(one) for one in rows.attributes()]
+        ['sample T1, selection: a.csv says R-114, b.csv says R-120']
+        """
         if "sample" not in self.levels or len(self.names) < 2:
             return []
         rows = np.flatnonzero(self.levels["sample"].code >= 0)

@@ -115,7 +115,15 @@ class SeasonRanks:
     missing: tuple[str, ...]
 
     def to_json(self) -> dict[str, Any]:
-        """As the commands write it."""
+        """As the commands write it.
+
+        Examples
+        --------
+        >>> year = {"R-114": (2.4, None, 1), "R-120": (1.8, None, 1)}
+        >>> told = {"2025": year, "2026": year}
+        >>> rank_seasons(told, KeepRule(top=0.5)).to_json()["hold"]
+        2
+        """
         return {
             "seasons": list(self.seasons),
             "rule": str(self.rule),

@@ -99,7 +99,14 @@ class Comparison:
     anova: Anova | None = None
 
     def to_json(self) -> dict[str, Any]:
-        """As the commands write it."""
+        """As the commands write it.
+
+        Examples
+        --------
+        >>> found = compare_means([1, 2, 7, 8], [0, 0, 1, 1], ["R-114", "R-120"])
+        >>> found.to_json()["groups"][0]
+        {'group': 'R-114', 'estimate': 1.5, 'letters': 'b'}
+        """
         rows = zip(self.groups, self.estimates, self.letters, strict=True)
         return {
             "model": self.model,

@@ -52,7 +52,7 @@ def looks_like_sheets(header: Collection[str], scale: Scale | None = None) -> bo
 def read_sheets(
     path: Path, *, scale: Scale | None = None, colours: Collection[int] = COLOURS
 ) -> tuple[Clamshell, ...]:
-    """Read clamshell sheets.
+    r"""Read clamshell sheets.
 
     Parameters
     ----------
@@ -72,6 +72,15 @@ def read_sheets(
         If the CSV has no code or no score columns.
     ImpossibleSheetError
         If a sheet cannot be true, or a clamshell stands there twice; names row and column.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "sheets.csv")
+    ...     _ = path.write_text("sample,firm,soft,leaky\nT1,18,2,1\n")
+    ...     read_sheets(path)[0].counts
+    (18, 2)
     """
     sheet = CsvSheet(path, "a header with sample, one column a score, and one row a clamshell")
     scale = scale or _scale_of(sheet)

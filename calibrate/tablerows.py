@@ -85,6 +85,19 @@ def make_row(
     pool : Pool
         For its scale.
     level : float
+
+    Examples
+    --------
+    >>> from calibrate.poolfile import Part
+    >>> from calibrate.pooling import join
+    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+    ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
+    >>> pooled = join([part])
+    >>> from calibrate.units import berry_units
+    >>> units, all_units = berry_units(pooled, "clamshell"), np.array([0, 1])
+    >>> row = make_row({"selection": "R-114"}, units, all_units, None, all_units[:0], pooled, 0.95)
+    >>> row.n, row.units, row.force.value, row.se_n
+    (4, 2, 1.75, 0.5)
     """
     force, sd, se, n, used = Estimate(value=None, why="no peak force"), None, None, 0, 0
     predicted = predicted_soft = None

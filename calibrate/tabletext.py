@@ -249,7 +249,18 @@ def estimate(one: Estimate, digits: int) -> str:
 
 
 def lines(report: Report) -> list[str]:
-    """The models, each once, with the tests of every stratum; rank correlations; the letters."""
+    """The models, each once, with the tests of every stratum; rank correlations; the letters.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from calibrate.poolfile import Part
+    >>> from calibrate.pooling import join
+    >>> from calibrate.report import build_report
+    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})
+    >>> lines(build_report(join([part])))
+    ['force: not compared, one group only: there is nothing to compare.']
+    """
     told: list[str] = []
     models: dict[str, list[str]] = {}
     for outcome in dict.fromkeys(one.outcome for one in report.table.compared):

@@ -66,7 +66,15 @@ class Units:
     sheets: tuple[Clamshell, ...] = ()
 
     def label(self, level: str, unit: int) -> str | None:
-        """What a unit's level is called; None where it has none."""
+        """What a unit's level is called; None where it has none.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Clamshell(sample="T1", scale=RASPBERRY, counts=(18, 2))
+        >>> sheet_units([one]).label("sample", 0)
+        'T1'
+        """
         if level not in self.levels:
             return None
         code = int(self.levels[level].code[unit])
@@ -119,6 +127,15 @@ def berry_units(
     ------
     NoSuchRecordError
         If the berries name no such unit.
+
+    Examples
+    --------
+    >>> from calibrate.poolfile import Part
+    >>> from calibrate.pooling import join
+    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+    ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
+    >>> berry_units(join([part]), "clamshell").mean_n.tolist()
+    [1.25, 2.25]
     """
     n = pool.n
     own = {"clamshell": ("clamshell", "sample"), "replicate": ("replicate",), "berry": ()}[unit]
