@@ -13,8 +13,9 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from gauge.checkweight import Mass, Step, expected_n
+from gauge.checkweight import Step
 from gauge.errors import InvalidValueError
+from gauge.mass import Mass, expected_n
 from gauge.records import Reading, Status
 from gauge.units import NEWTON_PER_FLOAT
 
@@ -55,7 +56,7 @@ class WeightWatch:
 
     Examples
     --------
-    >>> from gauge.checkweight import parse_mass
+    >>> from gauge.mass import parse_mass
     >>> from gauge.units import Unit
     >>> watch = WeightWatch([parse_mass("500g")], 9.80665)
     >>> shown = ["0.00"] * 20 + ["4.90"] * 20 + ["0.00"] * 20

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from gauge.checkweight import Mass, Step, Verdict, class_limit_mg, expected_n, judge
+from gauge.checkweight import Step, Verdict, judge
 from gauge.errors import InvalidValueError, NothingHeardError
 from gauge.framing import Framer
 from gauge.gravity import Gravity
 from gauge.lineformat import LineFormat
+from gauge.mass import Mass, class_limit_mg, expected_n
 from gauge.plateau import WeightWatch
 from gauge.records import Chunk, Gap, Session
 from gauge.season import SeasonFile

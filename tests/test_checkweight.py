@@ -11,17 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gauge.checkweight import (
-    Step,
-    class_limit_mg,
-    expected_n,
-    judge,
-    judge_weight,
-    parse_mass,
-)
+from gauge.checkweight import Step, judge, judge_weight
 from gauge.controlchart import ewma, individuals
 from gauge.errors import InvalidValueError
 from gauge.gravity import gravity_at, normal_gravity_m_s2
+from gauge.mass import class_limit_mg, expected_n, parse_mass
 from gauge.units import newtons, parse_unit
 
 REFERENCE = Path(__file__).parent / "reference"

@@ -26,11 +26,12 @@ from gauge.cli import group
 from gauge.comport import ComPort
 from gauge.errors import BadFormatError, CannotWriteError, InvalidValueError, PortError
 from gauge.framing import Framer
+from gauge.lineend import PtyEnd, TcpEnd
 from gauge.lineformat import LineFormat, shipped_format
 from gauge.linewriter import LineWriter
 from gauge.patternfill import PatternFiller
 from gauge.records import Status
-from gauge.simulate import PtyEnd, TcpEnd, recorded, running
+from gauge.simulate import recorded, running
 from gauge.uart import Wire, heard
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from gauge.virtualgauge import Display, Faults, VirtualGauge

@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 from gauge.berrymodel import HungWeight, Rest, Track, gauss, weight_track
 from gauge.capture import write_capture
-from gauge.checkweight import expected_n, parse_mass
 from gauge.cli import group
 from gauge.errors import (
     FirmhandError,
@@ -23,12 +22,14 @@ from gauge.errors import (
     VerificationFailedError,
 )
 from gauge.framing import Framer
+from gauge.lineend import PtyEnd, TcpEnd
 from gauge.lineformat import dump_format, shipped_format
 from gauge.linewriter import LineWriter
+from gauge.mass import expected_n, parse_mass
 from gauge.plateau import WeightWatch
 from gauge.records import Reading, Status
 from gauge.season import open_season
-from gauge.simulate import PtyEnd, TcpEnd, recorded, running
+from gauge.simulate import recorded, running
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from gauge.virtualgauge import Display, VirtualGauge
 

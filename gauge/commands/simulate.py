@@ -15,8 +15,8 @@ from gauge.clikit import say
 
 if TYPE_CHECKING:
     from gauge.berrymodel import Selection, Track
+    from gauge.lineend import LineEnd
     from gauge.records import Chunk
-    from gauge.simulate import LineEnd
 
 FAULTS = ("noise", "unit", "overload", "cut")
 
@@ -53,12 +53,32 @@ FAULTS = ("noise", "unit", "overload", "cut")
     type=click.Choice(["streaming", "polled", "button"]),
     help="Instead of the format's own.",
 )
-@click.option("--rate-hz", type=click.FloatRange(0.5, 10_000), default=20.0, show_default=True)
+@click.option(
+    "--rate-hz",
+    type=click.FloatRange(0.5, 10_000),
+    default=20.0,
+    show_default=True,
+    help="Readings a second.",
+)
 @click.option("--unit", "unit_name", help="Unit shown, if the format leaves it open.")
 @click.option("--step", "step", default="0.01", show_default=True, help="Step of the display.")
-@click.option("--capacity-n", type=click.FloatRange(0.1), default=22.0, show_default=True)
-@click.option("--noise-n", type=click.FloatRange(0), default=0.006, show_default=True)
-@click.option("--baseline-n", type=float, default=0.0, show_default=True)
+@click.option(
+    "--capacity-n",
+    type=click.FloatRange(0.1),
+    default=22.0,
+    show_default=True,
+    help="Beyond this the gauge says overload.",
+)
+@click.option(
+    "--noise-n",
+    type=click.FloatRange(0),
+    default=0.006,
+    show_default=True,
+    help="Standard deviation of its noise.",
+)
+@click.option(
+    "--baseline-n", type=float, default=0.0, show_default=True, help="What it shows at rest."
+)
 @click.option(
     "--gain-error",
     "gain_pct",
@@ -70,14 +90,24 @@ FAULTS = ("noise", "unit", "overload", "cut")
 @click.option(
     "--baud", type=click.IntRange(50), help="Speed of the gauge, instead of the format's."
 )
-@click.option("--bytesize", type=click.Choice(["7", "8"]))
-@click.option("--parity", type=click.Choice(["N", "E", "O"]))
+@click.option(
+    "--bytesize",
+    type=click.Choice(["7", "8"]),
+    help="Data bits of the gauge, instead of the format's.",
+)
+@click.option(
+    "--parity",
+    type=click.Choice(["N", "E", "O"]),
+    help="Parity of the gauge, instead of the format's.",
+)
 @click.option(
     "--client-framing",
     type=click.Choice(["7E1", "7O1", "8N1", "8E1", "8O1"]),
     help="Data bits and parity of the client, which a pseudo-terminal does not tell.",
 )
-@click.option("--berries", type=click.IntRange(1), default=10, show_default=True)
+@click.option(
+    "--berries", type=click.IntRange(1), default=10, show_default=True, help="How many are pressed."
+)
 @click.option(
     "--mean-n",
     type=click.FloatRange(0.05),
@@ -85,7 +115,13 @@ FAULTS = ("noise", "unit", "overload", "cut")
     show_default=True,
     help="Mean peak on the day of harvest.",
 )
-@click.option("--cv", type=click.FloatRange(0, 2), default=0.3, show_default=True)
+@click.option(
+    "--cv",
+    type=click.FloatRange(0, 2),
+    default=0.3,
+    show_default=True,
+    help="Coefficient of variation of the peaks.",
+)
 @click.option(
     "--softening",
     type=click.FloatRange(0, 1),
@@ -93,7 +129,9 @@ FAULTS = ("noise", "unit", "overload", "cut")
     show_default=True,
     help="Share of the mean lost in a day of storage.",
 )
-@click.option("--day", type=click.FloatRange(0), default=0.0, show_default=True)
+@click.option(
+    "--day", type=click.FloatRange(0), default=0.0, show_default=True, help="Day of storage."
+)
 @click.option(
     "--mass",
     "masses",
@@ -101,7 +139,7 @@ FAULTS = ("noise", "unit", "overload", "cut")
     metavar="500g",
     help="Hang this check weight instead of pressing berries; may be repeated.",
 )
-@click.option("--seed", type=int, default=1, show_default=True)
+@click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same bytes.")
 @click.option(
     "--fault",
     "faults",
@@ -109,7 +147,13 @@ FAULTS = ("noise", "unit", "overload", "cut")
     type=click.Choice(FAULTS),
     help="noise on the line, a unit switched halfway, an overload, an end mid-press.",
 )
-@click.option("--speedup", type=click.FloatRange(0.01, 1000), default=1.0, show_default=True)
+@click.option(
+    "--speedup",
+    type=click.FloatRange(0.01, 1000),
+    default=1.0,
+    show_default=True,
+    help="Above 1 the hand is faster than life.",
+)
 @click.option("--seconds", type=click.FloatRange(0), help="Stop after so many seconds.")
 @click.option("--forever", is_flag=True, help="Stay at rest when the berries are done.")
 @click.option(
@@ -252,7 +296,7 @@ def _step(text: str) -> Decimal:
 
 
 def _end(tcp_port: int | None, link: Path | None, *, com_port: bool) -> LineEnd:
-    from gauge.simulate import PtyEnd, TcpEnd
+    from gauge.lineend import PtyEnd, TcpEnd
 
     if tcp_port is None and not com_port:
         return PtyEnd(link)
@@ -272,7 +316,7 @@ def _play(
     faults: tuple[str, ...],
 ) -> Track:
     from gauge.berrymodel import Press, Track, berry_track, weight_track
-    from gauge.checkweight import expected_n, parse_mass
+    from gauge.mass import expected_n, parse_mass
     from gauge.units import STANDARD_GRAVITY_M_S2
 
     if masses:

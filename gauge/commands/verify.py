@@ -130,8 +130,8 @@ def command(
     if format_name is None:
         raise click.UsageError("give --format, the line format that gauge learn wrote.")
     from gauge.benchchoice import chosen_format
-    from gauge.checkweight import parse_mass
     from gauge.gravity import gravity_at
+    from gauge.mass import parse_mass
     from gauge.records import Session
     from gauge.season import open_season
     from gauge.verification import Hanging, verify
