@@ -183,11 +183,7 @@ class Logger:
 
     def close(self) -> list[Event]:
         """Take the end: a press under way is no berry; keep the rest and end the session."""
-        events = self._take(self.detector.close())
-        if self._held is not None:
-            self._held = None
-            who = ", ".join(self.missing)
-            events.append(PressRefused(reason=f"no score of {who} came; press that berry again"))
+        events = self._take(self.detector.close()) + self._drop_held()
         while self._due:
             events += self._store_due(last=True)
         self._keep()
@@ -277,12 +273,31 @@ class Logger:
         self.season.add_note(text, session_id=self.session_id, berry_id=berry_id)
 
     def change_sample(self, sample: SampleRow, now_ns: int, berries: int | None) -> list[Event]:
-        """Go on with another sample; a press under way belongs to neither."""
-        events = self._interrupt(now_ns, CHANGED)
+        """Go on with another sample; a press under way, or one without its scores, is dropped.
+
+        Raises
+        ------
+        LockedSeasonError
+            If a berry of the sample before could not be stored yet.
+        """
+        if self._due:
+            raise LockedSeasonError(
+                "The last berry is not stored yet.",
+                todo="Wait until it is, then change the sample.",
+            )
+        events = self._interrupt(now_ns, CHANGED) + self._drop_held()
         self._keep_gap(Gap(now_ns, now_ns, CHANGED))
         self.sample, self.berries = sample, berries
         self.logged, self.count, self.scores = [], 0, {}
         return events
+
+    def _drop_held(self) -> list[Event]:
+        """Give up a berry whose scores did not come: it was never stored."""
+        if self._held is None:
+            return []
+        self._held = None
+        who = ", ".join(self.missing)
+        return [PressRefused(reason=f"no score of {who} came; press that berry again")]
 
     def _last(self) -> BerryLogged:
         if not self.logged:

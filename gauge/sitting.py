@@ -138,8 +138,9 @@ class Sitting:
         LockedSeasonError
             If another logger holds it; this sitting stays with the sample that it has.
         """
-        claim = contextlib.ExitStack()
-        claim.enter_context(claim_sample(self.season.path, sample.sample.code))
-        self._claim.close()
-        self._claim = claim
-        return self.logger.change_sample(sample, self.reader.now_ns, berries)
+        with contextlib.ExitStack() as claim:
+            claim.enter_context(claim_sample(self.season.path, sample.sample.code))
+            events = self.logger.change_sample(sample, self.reader.now_ns, berries)
+            self._claim.close()
+            self._claim = claim.pop_all()
+        return events

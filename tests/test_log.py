@@ -238,6 +238,34 @@ def test_another_sample_goes_on_in_the_same_session(season):
     assert [(row.sample, row.number) for row in season.berries()] == [("C-01", 1), ("C-02", 1)]
 
 
+def test_a_berry_without_its_scores_never_reaches_another_sample(season):
+    logger = logger_for(season, raters=("ines",))
+    feed(logger, chunks(BERRY))
+    season.add_sample(Sample(code="C-02"))
+    events = logger.change_sample(season.sample("C-02"), 4_000_000_000, None)
+    assert [type(e) for e in events] == [PressRefused]
+    logger.score("ines", "2")
+    assert season.berries() == []
+    [berry] = feed(logger, chunks(BERRY, 4_100_000_000))
+    assert [(row.sample, row.number) for row in season.berries()] == [("C-02", berry.number)]
+
+
+def test_a_berry_that_is_not_stored_yet_holds_the_sample(season, monkeypatch):
+    logger = logger_for(season)
+    season.add_sample(Sample(code="C-02"))
+
+    def held(*_, **__):
+        raise LockedSeasonError("held")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(season, "acknowledge_berry", held)
+        feed(logger, chunks(BERRY))
+        with pytest.raises(LockedSeasonError, match="not stored yet"):
+            logger.change_sample(season.sample("C-02"), 4_000_000_000, None)
+    logger.tick(0)
+    assert [row.sample for row in season.berries()] == ["C-01"]
+
+
 # --- blind finger scores ----------------------------------------------------------------------
 
 

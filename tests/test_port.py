@@ -6,6 +6,7 @@ Parity marks: POSIX.1-2017, General Terminal Interface, 11.2.2 (PARMRK).
 from __future__ import annotations
 
 import itertools
+import json
 import os
 import random
 import sys
@@ -14,6 +15,7 @@ import threading
 import time
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from lines import PtyLine, TcpLine, wait_for
@@ -21,6 +23,7 @@ from polledgauge import poll_faulty_gauge
 
 from gauge import clockstep
 from gauge import port as port_module
+from gauge.commands.ports import command as ports_command
 from gauge.errors import PortBusyError, PortError
 from gauge.lineformat import LineSettings
 from gauge.paritymarks import BAD_BYTE, ParityMarks
@@ -197,6 +200,28 @@ def test_ports_that_cannot_be_had_say_what_to_do(tmp_path):
         LineReader("socket://127.0.0.1:9", LINE).start()
     with pytest.raises(PortError, match="not known"):
         LineReader("nonsense://x", LINE).start()
+
+
+def test_ports_are_listed_with_their_usb_identity(monkeypatch):
+    from serial.tools.list_ports_common import ListPortInfo
+
+    usb, plain = ListPortInfo("/dev/ttyUSB0"), ListPortInfo("/dev/ttyS0")
+    usb.description, usb.vid, usb.pid, usb.serial_number = "USB adapter", 0x0403, 0x6001, "A1"
+    plain.description = "n/a"
+    monkeypatch.setattr(port_module.list_ports, "comports", lambda **_: [usb, plain])
+    result = CliRunner().invoke(ports_command, ["--json"])
+    assert json.loads(result.stdout) == {
+        "ports": [
+            {"port": "/dev/ttyS0", "description": "n/a", "usb": None},
+            {
+                "port": "/dev/ttyUSB0",
+                "description": "USB adapter",
+                "usb": {"vendor": 0x0403, "product": 0x6001, "serial": "A1"},
+            },
+        ]
+    }
+    text = CliRunner().invoke(ports_command, []).stdout
+    assert "/dev/ttyUSB0  USB adapter  USB 0403:6001 A1" in text
 
 
 def test_a_second_logger_of_ours_is_refused(pty):
