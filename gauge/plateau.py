@@ -40,7 +40,8 @@ class WeightWatch:
     gravity_m_s2 : float
     tolerance_pct : float, optional
     window_s : float, optional
-        Seconds for which a reading must hold still.
+        Seconds for which a reading must hold still; 0 for a gauge that sends one reading when its
+        button is pressed, which then counts at once.
 
     Raises
     ------
@@ -87,6 +88,7 @@ class WeightWatch:
         self._zero_within_n = 0.3 * forces[0]
         self._slack = tolerance_pct / 100 / 2
         self._window_s = window_s
+        self._enough = _STEADY_READINGS if window_s else 1
         self._window: deque[Reading] = deque()
         self._noise_n = 0.0
         self._zero_n = 0.0
@@ -187,9 +189,9 @@ class WeightWatch:
         if not window:
             self._check_s = reading.t_s
         window.append(reading)
-        while len(window) > _STEADY_READINGS and reading.t_s - window[1].t_s >= self._window_s:
+        while len(window) > self._enough and reading.t_s - window[1].t_s >= self._window_s:
             window.popleft()
-        if len(window) < _STEADY_READINGS or reading.t_s - window[0].t_s < self._window_s:
+        if len(window) < self._enough or reading.t_s - window[0].t_s < self._window_s:
             return False
         if reading.t_s < self._check_s:
             return False
@@ -206,6 +208,8 @@ class WeightWatch:
             self._seen.add(round(reading.value * 10**decimals))
 
     def _is_stable(self, forces: list[float]) -> bool:
+        if len(forces) == 1:
+            return True
         level_n = statistics.median(forces)
         if not self.steps and abs(level_n) <= self._zero_within_n:
             # The first rest: its noise is not known yet, take it from the readings themselves.

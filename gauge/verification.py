@@ -100,7 +100,12 @@ def verify(
     NothingHeardError
         If no line could be read at all; only the capture is kept then.
     """
-    watch = WeightWatch(hanging.masses, hanging.gravity.m_s2, tolerance_pct=hanging.tolerance_pct)
+    watch = WeightWatch(
+        hanging.masses,
+        hanging.gravity.m_s2,
+        tolerance_pct=hanging.tolerance_pct,
+        **({"window_s": 0.0} if fmt.mode == "button" else {}),
+    )
     framer = Framer(fmt)
     session_id = season.add_session(session)
     kept: list[Chunk] = []

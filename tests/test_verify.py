@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 
@@ -233,6 +234,25 @@ def test_a_weight_that_is_never_hung(tmp_path: Path, form: Path) -> None:
         (row,) = season.verifications()
         assert row.result["weights"][0]["passed"] is True
         assert row.result["weights"][1]["error_pct"] is None
+
+
+def test_a_gauge_with_a_button(tmp_path: Path) -> None:
+    button = tmp_path / "button.toml"
+    fmt = replace(shipped_format("number-unit"), mode="button")
+    button.write_text(dump_format(fmt), encoding="utf-8")
+    capture = tmp_path / "c.txt"
+    shown = ["0.00", "1.96", "4.91", "1.97", "0.01"]
+    lines = [f"{i}000000000\t{text} N\\r\\n" for i, text in enumerate(shown, start=1)]
+    capture.write_text("\n".join(lines) + "\n", encoding="ascii")
+    result, error = _verify(
+        *_words(tmp_path, button, capture), "--mass", "200g", "--mass", "500g", "--mass", "200g",
+        "--json",
+    )  # fmt: skip
+    assert error is None
+    light, heavy = json.loads(result.stdout)["weights"]
+    assert light["readings_N"] == [1.96, 1.97]
+    assert light["reversibility_pct"] == pytest.approx(0.51, abs=0.01)
+    assert heavy["readings_N"] == [4.91]
 
 
 def test_repeatability_over_runs(tmp_path: Path, form: Path) -> None:
