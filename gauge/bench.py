@@ -104,7 +104,6 @@ class BenchScreen:
         self._lost_at = ""
         self._peaks_n: list[float] = []
         self._number = 1
-        self._told_done = False
 
     def run(self) -> None:
         """Log until the user quits, or the berries are reached."""
@@ -122,7 +121,7 @@ class BenchScreen:
                 for key in pressed:
                     events += self._desk.press(key)
                 self._take(events)
-                if logger.done and not self._note_done():
+                if logger.done and not self._stay:
                     break
                 now_s = time.monotonic()
                 if events or pressed or now_s - drawn_s >= _REDRAW_S:
@@ -135,13 +134,6 @@ class BenchScreen:
             self._take(self._sitting.finish())
         for message in self._desk.messages[-3:]:
             self._console.print(Text(message))
-
-    def _note_done(self) -> bool:
-        """The berries are reached: end, or stay and say so."""
-        if self._stay and not self._told_done:
-            self._desk.say("All berries of this sample are stored: n for the next sample, q ends.")
-        self._told_done = True
-        return self._stay
 
     def _take(self, events: Sequence[Event]) -> None:
         for event in events:
@@ -157,7 +149,6 @@ class BenchScreen:
                 if not (isinstance(event, LineGap) and event.gap.reason in OUR_GAPS):
                     self._desk.say(told(event, self._sitting.reader.device))
         if self._desk.changed:
-            self._told_done = self._told_done and self._sitting.logger.done
             with contextlib.suppress(LockedSeasonError):  # then it is tried at the next turn
                 self._recount()
                 self._desk.changed = False
@@ -210,6 +201,7 @@ class BenchScreen:
             messages=tuple(self._desk.messages),
             prompt=self._desk.prompt,
             warning=self._warning,
+            done=logger.done,
         )
 
     def _line_state(self) -> tuple[str, bool]:

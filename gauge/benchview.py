@@ -58,6 +58,8 @@ class BenchState:
     prompt : str
         What is asked for; empty for the list of keys.
     warning : str
+    done : bool
+        Whether all the berries that were wanted are stored.
     """
 
     sample: str
@@ -74,6 +76,7 @@ class BenchState:
     messages: tuple[str, ...] = ()
     prompt: str = ""
     warning: str = ""
+    done: bool = False
 
 
 def draw(state: BenchState, columns: int, rows: int, *, ascii_only: bool = False) -> list[Line]:
@@ -112,6 +115,8 @@ def _messages(state: BenchState, columns: int) -> tuple[list[Line], list[Line]]:
 def _head(state: BenchState, columns: int) -> list[Line]:
     of = f" of {state.planned}" if state.planned else ""
     left = f"berry {state.number}{of}  sample {state.sample}"
+    if state.done:
+        left = f"sample {state.sample} is DONE: n for the next sample"
     right = state.line_state
     style = "good" if state.line_ok else "bad"
     if len(left) + len(right) + 2 <= columns:

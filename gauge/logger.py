@@ -85,7 +85,9 @@ class Logger:
         self.logged: list[BerryLogged] = []
         """Berries of this run that stand, oldest first; a voided one is taken out."""
         self.count = 0
-        """Berries acknowledged in this run, voided ones not counted."""
+        """Berries of the sample acknowledged in this run, voided ones not counted."""
+        self.total = 0
+        """The same of all samples of this run."""
         self.down: LineLost | None = None
         self.paused_ns: int | None = None
         self.scores: dict[str, str] = {}
@@ -257,6 +259,7 @@ class Logger:
             self.season.void(last.berry_id, why)
         self.logged.pop()
         self.count -= 1
+        self.total -= 1
         return last
 
     def score_last(self, rater: str, label: str) -> None:
@@ -310,7 +313,9 @@ class Logger:
         events: list[Event] = []
         for press in found:
             if self.done:
-                events.append(PressRefused(reason="all the berries that were wanted are stored"))
+                events.append(
+                    PressRefused(reason="this sample has all the berries that were wanted")
+                )
             elif isinstance(press, CutPress):
                 events.append(PressCut(cut=press))
             elif self._held is not None:
@@ -364,6 +369,7 @@ class Logger:
         self.scores = {}
         self.logged.append(berry)
         self.count += 1
+        self.total += 1
         return berry
 
     def _keep_gap(self, gap: Gap) -> None:

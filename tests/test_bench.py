@@ -183,6 +183,11 @@ def test_state_is_told_in_words_alone():
     assert "LINE LOST since 10:12:01" in words(draw(lost, 80, 24))[0]
 
 
+def test_a_finished_sample_asks_for_the_next():
+    shown = words(draw(state(number=26, done=True), 80, 24))
+    assert shown[0].startswith("sample C-07 is DONE: n for the next sample")
+
+
 def test_a_hidden_force_shows_nowhere():
     hidden = state(
         hidden="pressed; hidden until scored by ines", view=None, messages=(), last=None,

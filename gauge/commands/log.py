@@ -180,7 +180,7 @@ def command(
                     silent_stop_s=silent_stop_s,
                     stay=stay,
                 ).run()
-    count = sitting.logger.count
+    count = sitting.logger.total
     say(f"{count} {'berry' if count == 1 else 'berries'} stored in {season_file}.")
     if silent_stop_s is not None and berries is not None and count < berries:
         raise NothingHeardError(
