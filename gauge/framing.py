@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from itertools import islice
 from typing import NamedTuple
 
@@ -290,7 +291,7 @@ class LineParser:
             return Said(float("nan"), sign + text, unit, code)
         if value >= TOO_LARGE:
             return None
-        if negative != self._flip and value:
+        if negative != self._flip and (value or Decimal(number[2])):
             return Said(-value, "-" + number[2], unit, status)
         return Said(value, number[2], unit, status)
 

@@ -14,10 +14,12 @@ from itertools import pairwise
 from gauge.errors import NotSureError
 from gauge.learnfields import (
     FOREIGN_UNITS,
+    HELD,
     NO_FORCE,
     beside,
     interleaved,
     is_checksum,
+    is_compound,
     is_unit,
     only_rises,
     pulls,
@@ -131,6 +133,12 @@ class Chooser:
                 f"'{s}' is taken for the force unit {SPELLINGS[s]}"
                 for s in sorted(set(spellings) & AMBIGUOUS)
             ]
+        for other in self.parts:
+            if other.kind in "WM" and not other.constant and (held := set(other.texts) & HELD):
+                raise NotSureError(
+                    f"only some lines say {', '.join(sorted(held))}: live and held forces in turn.",
+                    todo="Set the gauge to send the live force alone, then learn again.",
+                )
         over, under = self._words(at, value)
         status_at = next(
             (
@@ -186,11 +194,9 @@ class Chooser:
             left = [i for i in left if not self._steps_by_one(i)]
         else:
             left = [i for i in left if not only_rises(self.moving[i])]
+            left = [i for i in left if not only_rises([-v for v in self.moving[i]])]
             left = [i for i in left if returns_to_rest(self.moving[i])]
-            if len(left) > 1:
-                smooth = [i for i in left if roughness(self.moving[i]) < 1.0]
-                rough = [i for i in left if roughness(self.moving[i]) > 1.6]
-                left = [i for i in left if i not in rough] if smooth else left
+            left = self._without_jumps(left)
         left = [i for i in left if not self._is_no_force(i)]
         if not left:
             raise NeedMoreError(
@@ -209,11 +215,21 @@ class Chooser:
             )
         return at, self._unit_at(at)
 
+    def _without_jumps(self, left: list[int]) -> list[int]:
+        """Leave out whole numbers that jump beside one that runs smoothly, such as checksums."""
+        rough = {i: roughness(self.moving[i]) for i in left}
+        smoothest = min(rough.values(), default=0.0)
+        jumpy = [i for i in left if rough[i] > max(0.5, 5 * smoothest)]
+        whole = [i for i in jumpy if not re.search("[.,]", "".join(self.parts[i].texts))]
+        return [i for i in left if i not in whole or beside(self.parts, i, 1) is not None]
+
     def _steps_by_one(self, at: int) -> bool:
         steps = {b - a for a, b in pairwise(self.moving[at])}
         return len(steps) == 1 and steps == {Decimal(1)}
 
     def _is_no_force(self, at: int) -> bool:
+        if at + 1 < len(self.parts) and self.parts[at + 1].texts[0] == "%":
+            return True
         after = beside(self.parts, at, 1)
         return after is not None and set(self.parts[after].texts) <= NO_FORCE
 
@@ -324,6 +340,11 @@ class Chooser:
                     f"a unit stands on both sides of the number ('{self.lines[0]}').",
                     todo="Set the gauge to send one value with its unit.",
                 )
+        if found is not None and is_compound(parts, found):
+            raise NotSureError(
+                f"'{self.lines[0].strip()}' has a unit made of two, which is no force.",
+                todo="Set the gauge to send forces.",
+            )
         if found is None:
             found = self._far_unit(at)
         if found is None:

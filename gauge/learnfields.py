@@ -23,6 +23,8 @@ FOREIGN_UNITS = frozenset(
 )
 
 
+# Words that tell a held value from the live one.
+HELD = frozenset({"PK", "Pk", "PEAK", "Peak", "peak", "MAX", "Max", "max", "MIN", "Min", "min"})
 # Words that say which way the force goes: the second of each pair is no compression.
 DIRECTIONS = (
     ("C", "T"), ("COMP", "TENS"), ("Comp", "Tens"), ("COMPRESSION", "TENSION"), ("PUSH", "PULL"),
@@ -142,6 +144,13 @@ def beside(parts: Sequence[Part], at: int, step: int) -> int | None:
 def is_unit(part: Part) -> bool:
     """Whether a word is a known unit in every line."""
     return all(text in SPELLINGS for text in part.texts)
+
+
+def is_compound(parts: Sequence[Part], at: int) -> bool:
+    """Whether a unit goes on to a length (ozf-in, N/mm): a torque, a stiffness, a pressure."""
+    rest = [part.texts[0] for part in parts[at + 1 : at + 3]]
+    lengths = {"m", "cm", "mm", "in", "ft", "dm", "inch"}
+    return len(rest) == 2 and rest[0] in "-/.*" and rest[1].lower() in lengths
 
 
 def same_force(

@@ -203,9 +203,9 @@ def _with_last_word(
     keys = sorted({key for key, _ in cut}, key=len)
     if len(keys) != 2 or keys[1][: len(keys[0])] != keys[0]:
         return cut
-    if keys[1][len(keys[0]) :] not in (("W",), ("B", "W")):
+    if keys[1][len(keys[0]) :] != ("B", "W"):  # without a blank it may be a hexadecimal digit
         return cut
-    empty = ("",) * (len(keys[1]) - len(keys[0]))
+    empty = ("", "")
     return [(keys[1], texts if key == keys[1] else texts + empty) for key, texts in cut]
 
 

@@ -345,6 +345,14 @@ def traps() -> list[Gauge]:
         "millimetres": (lambda f, i: f"{f:7.2f} mm", Unit.N),
         "comma list": (lambda f, i: f"{int(abs(f))},{round(abs(f) * 100) % 100}", Unit.N),
         "unit on both sides": (lambda f, i: f"kgf {f / 9.80665:6.3f} N", None),
+        "torque": (lambda f, i: f"{f:7.2f} ozf-in", None),
+        "stiffness": (lambda f, i: f"{f:7.2f} N/mm", None),
+        "live and held in turn": (
+            lambda f, i: f"{'PEAK' if i % 2 else 'LIVE'} {held(f, i).split()[i % 2]} N", None,
+        ),
+        "count down": (lambda f, i: f"{9999 - i % 10000} {f:7.2f} N", None),
+        "percent": (lambda f, i: f"{f:7.2f} N {f / 0.2:5.1f} %", None),
+        "strange checksum": (lambda f, i: f"{f:7.2f} N {round(f * 100) * 7919 % 997:03d}", None),
         "tension letter": (
             lambda f, i: f"{'C' if f >= 0 else 'T'} {abs(f if i % 90 < 60 else -f):.2f} N", None,
         ),

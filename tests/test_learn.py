@@ -59,7 +59,7 @@ def squeezed(write: Callable[[float, int], bytes], n: int = 2, seed: int = 1) ->
 # --- many formats ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("gauge", gauges(36, seed=12), ids=lambda g: g.name)
+@pytest.mark.parametrize("gauge", gauges(30, seed=12), ids=lambda g: g.name)
 def test_varied_formats(gauge: Gauge) -> None:
     result = SCORE.learn(gauge)
     if isinstance(result, FirmhandError):
@@ -73,7 +73,8 @@ def test_what_does_not_settle_one_format_is_never_read_wrongly(gauge: Gauge) -> 
     if isinstance(result, Learned):
         verdict, line = SCORE.judge(gauge, result)
         assert verdict != "WRONG", line
-        assert gauge.name in ("held peak", "tension letter")
+        readable = ("held peak", "tension letter", "count down", "percent", "strange checksum")
+        assert gauge.name in readable
     else:
         assert isinstance(result, NotSureError)
         assert result.todo or "'" in result.what
@@ -241,7 +242,7 @@ class Feeder:
     def _forces(self) -> Iterator[float]:
         seed = 0
         while True:
-            yield from course(Random(seed), 40.0)
+            yield from course(Random(seed), 10.0 if self.request else 40.0)
             seed += 1
 
     def _run(self) -> None:
@@ -272,7 +273,7 @@ class TcpFeeder(Feeder):
             except TimeoutError:
                 continue
             with client:
-                client.settimeout(0.02)
+                client.settimeout(0.01)
                 pending = b""
                 while not self.stop.is_set():
                     try:
@@ -311,7 +312,7 @@ class PtyFeeder(Feeder):
                 return
             with contextlib.suppress(BlockingIOError):
                 os.write(self.master, self.write(force, index))
-            time.sleep(0.025)
+            time.sleep(0.01)
 
 
 def learn(port: str, out: Path, *more: str, said: str | None = None) -> Result:
@@ -354,7 +355,7 @@ def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
 def test_polled_over_tcp(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
     with TcpFeeder(lambda f, i: b"%+.4E\r\n" % f, request=b"READ?\r") as feeder:
-        result = learn(feeder.port, out, "--yes", "--seconds", "15", "--unit", "N")
+        result = learn(feeder.port, out, "--yes", "--seconds", "10", "--unit", "N")
     assert result.exit_code == 0, result.output
     fmt = load_format(out)
     assert (fmt.mode, fmt.request, fmt.baudrate, fmt.unit) == ("polled", b"READ?\r", None, Unit.N)
@@ -363,7 +364,7 @@ def test_polled_over_tcp(tmp_path: Path) -> None:
 def test_not_sure_writes_nothing(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
     with TcpFeeder(lambda f, i: b"%7.2f\r\n" % f) as feeder:
-        result = learn(feeder.port, out, "--yes", "--seconds", "4", "--json")
+        result = learn(feeder.port, out, "--yes", "--seconds", "3", "--json")
     assert isinstance(result.exception, NotSureError)
     assert "--unit" in result.exception.todo
     assert result.stdout == ""
