@@ -308,7 +308,9 @@ def test_site_of_the_season_is_used(tmp_path: Path, form: Path) -> None:
 
 @pytest.mark.parametrize(
     "words", [[], ["--mass", "500g"], ["--mass", "500g", "--port", "x", "--capture", "y"],
-              ["--mass", "500g", "--port", "x"]],
+              ["--mass", "500g", "--port", "x"],
+              ["--mass", "500g", "--port", "x", "--format", "y", "--at", "2026-07-06"],
+              ["--mass", "500g", "--capture", "x", "--format", "y", "--at", "monday"]],
 )  # fmt: skip
 def test_what_is_missing_is_said(tmp_path: Path, words: list[str]) -> None:
     result, _ = _verify("--season", str(tmp_path / "a.season"), *words)

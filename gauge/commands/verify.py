@@ -127,6 +127,9 @@ def command(
         return
     if (port is None) == (capture_file is None):
         raise click.UsageError("give --port, or --capture with a file.")
+    if taken_at is not None and capture_file is None:
+        raise click.UsageError("--at goes with --capture.")
+    started_at = _utc(taken_at)
     if format_name is None:
         raise click.UsageError("give --format, the line format that gauge learn wrote.")
     from gauge.benchchoice import chosen_format
@@ -153,7 +156,7 @@ def command(
         if hanging.capacity_n is None:
             say("The gauge's capacity is not known: give --capacity-n to guard against overload.")
         session = Session(
-            started_at=taken_at or _now(),
+            started_at=started_at,
             purpose="verify",
             operator=operator,
             gauge=gauge_name,
@@ -242,10 +245,19 @@ def _chart(season_file: Path, chart_file: Path) -> None:
     say(f"{chart_file}: control chart written")
 
 
-def _now() -> str:
+def _utc(taken_at: str | None) -> str:
+    """The time of the check as ISO 8601 in UTC; now, unless it is told."""
     from datetime import UTC, datetime
 
-    return datetime.now(UTC).isoformat(timespec="seconds")
+    try:
+        at = datetime.now(UTC) if taken_at is None else datetime.fromisoformat(taken_at)
+    except ValueError:
+        raise click.BadParameter(
+            f"'{taken_at}' is no time such as 2026-07-06 or 2026-07-06T08:30.", param_hint="--at"
+        ) from None
+    if at.tzinfo is None:
+        at = at.replace(tzinfo=UTC)
+    return at.astimezone(UTC).isoformat(timespec="seconds")
 
 
 def _recorded(capture_file: Path | None) -> Iterator[Chunk | Gap]:
