@@ -580,7 +580,7 @@ class Detector:
         return False
 
     def _park(self, press: _Press, level: float, t_s: float) -> None:
-        trifle = press.largest_n - press.base_n < 2 * self.settings.press_noises * press.noise_n
+        trifle = press.largest_n - press.base_n < self._need(press)
         if self._parked is not None:
             self._merge(self._parked, press)
         elif not trifle:

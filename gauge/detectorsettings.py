@@ -56,7 +56,7 @@ class DetectorSettings:
     """
 
     onset_noises: float = 5.0
-    release_noises: float = 3.0
+    release_noises: float = 3.5
     press_noises: float = 8.0
     shortest_s: float = 0.1
     near_share: float = 0.06

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Sequence
-from itertools import zip_longest
 
+from gauge.berrystore import BerryStore
 from gauge.buttonpeaks import detector_for
 from gauge.detectorsettings import DetectorSettings
 from gauge.errors import (
-    AlreadyThereError,
     InvalidValueError,
     LockedSeasonError,
     NoSuchRecordError,
@@ -36,7 +35,6 @@ from gauge.season import SeasonFile
 from gauge.season.rows import SampleRow
 
 _KEEP_EVERY_NS = 1_000_000_000
-_KEEP_BYTES = 1 << 18  # a replay runs faster than the clock of the capture
 SILENT_S = 5.0
 PAUSED, CHANGED = OUR_GAPS = ("paused", "the sample was changed")
 """Reasons of gaps that the bench itself makes."""
@@ -93,10 +91,9 @@ class Logger:
         self.scores: dict[str, str] = {}
         """Finger scores given for the berry that is due, by rater."""
         self._held: Compression | None = None
-        self._due: deque[Compression] = deque()
+        self._due: deque[tuple[Compression, tuple[FingerScore, ...]]] = deque()
         self._told_delay = False
-        self._pending: list[Chunk] = []
-        self._pending_bytes = 0
+        self._store = BerryStore(season, session_id)
         self._kept_ns = 0
         self._reading_ns = self._back_ns = 0
         self._told_silence = False
@@ -120,9 +117,7 @@ class Logger:
     @property
     def next_number(self) -> int:
         """The number that the next berry will bear in its sample."""
-        if self.season is None or self.sample is None:
-            return self.count + 1
-        return self.season.next_number(self.sample.sample_id)
+        return self._store.next_number(self.sample) or self.count + 1
 
     # --- what is heard ------------------------------------------------------------------------
 
@@ -142,26 +137,22 @@ class Logger:
             self.down = None
             self.framer.gap(item.to_ns)
             self._back_ns, self._told_silence = item.to_ns, False
-            self._keep_gap(item)
+            self._store.note_gap(item)
             return [*events, LineGap(gap=item)]
         if self.paused_ns is not None or not item.data:
             return []
-        self._pending.append(item)
-        self._pending_bytes += len(item.data)
+        self._store.hear(item)
         readings = self.framer.feed(item.t_ns, item.data)
         self._bytes_since += len(item.data)
         if readings:
             self._reading_ns, self._told_silence, self._bytes_since = item.t_ns, False, 0
-        events = self._take(self.detector.feed(readings)) if readings else []
-        if self._pending_bytes > _KEEP_BYTES:
-            self._keep_if_free()
-        return events
+        return self._take(self.detector.feed(readings)) if readings else []
 
     def tick(self, now_ns: int) -> list[Event]:
         """Let time pass: keep what was heard at least once a second, and notice silence."""
         events = self._store_due()
-        if self._pending and now_ns - self._kept_ns >= _KEEP_EVERY_NS:
-            self._keep_if_free()
+        if self._store.pending and now_ns - self._kept_ns >= _KEEP_EVERY_NS:
+            self._store.keep_if_free()
             self._kept_ns = now_ns
         silent_s = self.silent_s(now_ns)
         if (
@@ -188,7 +179,7 @@ class Logger:
         events = self._take(self.detector.close()) + self._drop_held()
         while self._due:
             events += self._store_due(last=True)
-        self._keep()
+        self._store.keep()
         if self.season is not None and self.session_id is not None:
             self.season.end_session(self.session_id)
         return events
@@ -202,7 +193,7 @@ class Logger:
     def pause(self, now_ns: int) -> list[Event]:
         """Stop listening; what comes until `resume` is a gap."""
         events = self._interrupt(now_ns, PAUSED)
-        self._keep()
+        self._store.keep()
         self.paused_ns = now_ns
         return events
 
@@ -211,7 +202,7 @@ class Logger:
         assert self.paused_ns is not None
         gap = Gap(self.paused_ns, now_ns, PAUSED)
         self.paused_ns = None
-        self._keep_gap(gap)
+        self._store.note_gap(gap)
         self._back_ns, self._told_silence = now_ns, False
         self.framer.gap(now_ns)
         return [LineGap(gap=gap)]
@@ -237,8 +228,7 @@ class Logger:
         if self._held is None or self.missing:
             return []
         press, self._held = self._held, None
-        self._due.append(press)
-        return self._store_due()
+        return self._queue(press)
 
     def take_back(self) -> str | None:
         """Forget the finger score given last for the berry that is due; the rater, if any."""
@@ -289,7 +279,7 @@ class Logger:
                 todo="Wait until it is, then change the sample.",
             )
         events = self._interrupt(now_ns, CHANGED) + self._drop_held()
-        self._keep_gap(Gap(now_ns, now_ns, CHANGED))
+        self._store.note_gap(Gap(now_ns, now_ns, CHANGED))
         self.sample, self.berries = sample, berries
         self.logged, self.count, self.scores = [], 0, {}
         return events
@@ -325,16 +315,23 @@ class Logger:
                 self._held = press
                 events.append(ScoresWanted(missing=self.missing))
             else:
-                self._due.append(press)
-                events += self._store_due()
+                events += self._queue(press)
         return events
+
+    def _queue(self, press: Compression) -> list[Event]:
+        """Bind a press to the scores that were given for it, and store it."""
+        scores = tuple(FingerScore(rater=r, score=self.scores[r]) for r in self.raters)
+        self.scores = {}
+        self._due.append((press, scores))
+        return self._store_due()
 
     def _store_due(self, *, last: bool = False) -> list[Event]:
         """Store the berries that are due, in order; one that cannot be stored yet stays due."""
         events: list[Event] = []
         while self._due and not self.done:
+            press, scores = self._due[0]
             try:
-                events.append(self._store(self._due[0]))
+                berry = self._store.acknowledge(self.sample, self.next_number, press, scores)
             except LockedSeasonError as error:
                 if last:
                     raise
@@ -344,81 +341,9 @@ class Logger:
                 return events
             self._told_delay = False
             self._due.popleft()
+            self.logged.append(berry)
+            self.count += 1
+            self.total += 1
+            events.append(berry)
         self._due.clear()
         return events
-
-    def _store(self, press: Compression) -> BerryLogged:
-        scores = tuple(FingerScore(rater=r, score=self.scores[r]) for r in self.raters)
-        berry_id = None
-        number = self.next_number
-        if self.season is not None and self.session_id is not None and self.sample is not None:
-            for attempt in (1, 2):
-                try:
-                    berry_id = self.season.acknowledge_berry(
-                        self.session_id, self.sample.sample_id, number, press,
-                        scores=scores, chunks=self._pending,
-                    )  # fmt: skip
-                    break
-                except AlreadyThereError:
-                    # A logger on another machine may have taken the number just now.
-                    if attempt == 2:
-                        raise
-                    number = self.next_number
-            self._forget_pending()
-        berry = BerryLogged(number=number, berry_id=berry_id, press=press, scores=scores)
-        self.scores = {}
-        self.logged.append(berry)
-        self.count += 1
-        self.total += 1
-        return berry
-
-    def _keep_gap(self, gap: Gap) -> None:
-        if self.season is not None and self.session_id is not None:
-            self._keep()
-            self.season.keep_gap(self.session_id, gap)
-
-    def _keep_if_free(self) -> None:
-        try:
-            self._keep()
-        except LockedSeasonError:
-            return  # they stay pending, and are tried again in a second
-
-    def _keep(self) -> None:
-        if self.season is not None and self.session_id is not None:
-            self.season.keep_chunks(self.session_id, self._pending)
-        self._forget_pending()
-
-    def _forget_pending(self) -> None:
-        self._pending, self._pending_bytes = [], 0
-
-
-def refuse_repeat(season: SeasonFile, sample: SampleRow, heard: Iterable[Chunk | Gap]) -> None:
-    """Refuse a capture that the berries of a sample were made from already.
-
-    Parameters
-    ----------
-    season : SeasonFile
-    sample : SampleRow
-    heard : iterable of Chunk or Gap
-        The capture, read anew here.
-
-    Raises
-    ------
-    AlreadyThereError
-        If all that was heard in a session with berries of this sample is how the capture begins.
-    """
-    berries = season.berries(sample.sample.code)
-    sessions = {b.session_id for b in berries if b.void is None and b.session_id is not None}
-    capture = [item for item in heard if isinstance(item, Chunk) and item.data]
-    for session_id in sorted(sessions):
-        stored = season.chunks(session_id)
-        pairs = zip_longest(stored, capture)
-        first = next(pairs, None)
-        if first is None or first[0] is None or first[0] != first[1]:
-            continue
-        if all(old is None or old == new for old, new in pairs):
-            raise AlreadyThereError(
-                f"{season.path}: sample {sample.sample.code} holds the berries of this capture "
-                f"already (session {session_id}).",
-                todo="Nothing was stored. Void them first, or replay into another sample.",
-            )

@@ -45,11 +45,12 @@ def command(
     from contextlib import ExitStack
 
     from gauge.benchchoice import chosen_format, chosen_sample
+    from gauge.berrystore import refuse_repeat
     from gauge.capture import load_capture
     from gauge.commands.log import planned_rates
     from gauge.detectorsettings import DetectorSettings
     from gauge.events import BerryLogged, Event, LineGap
-    from gauge.logger import Logger, refuse_repeat
+    from gauge.logger import Logger
     from gauge.records import Sample, Session
     from gauge.season import claim_sample, open_season
     from gauge.season.base import now
