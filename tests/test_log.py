@@ -250,6 +250,30 @@ def test_a_berry_without_its_scores_never_reaches_another_sample(season):
     assert [(row.sample, row.number) for row in season.berries()] == [("C-02", berry.number)]
 
 
+def test_a_locked_season_never_lends_scores_to_another_berry(season, monkeypatch):
+    logger = logger_for(season, raters=("ines",))
+    logger.score("ines", "2")
+
+    def held(*_, **__):
+        raise LockedSeasonError("held")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(season, "acknowledge_berry", held)
+        patch.setattr(season, "keep_chunks", held)
+        patch.setattr(season, "keep_gap", held)
+        feed(logger, chunks(BERRY))
+        logger.feed(Gap(4_000_000_000, 4_100_000_000, "unplugged"))
+        events = feed(logger, chunks(BERRY, 4_200_000_000))
+        assert [type(e) for e in events] == [ScoresWanted]
+    assert isinstance(logger.tick(9_000_000_000)[0], BerryLogged)
+    logger.score("ines", "4")
+    assert [row.scores[0].score for row in season.berries()] == ["2", "4"]
+    logger.close()
+    assert [gap.reason for gap in season.gaps(logger.session_id)] == ["unplugged"]
+    heard = [*chunks(BERRY), *chunks(BERRY, 4_200_000_000)]
+    assert list(season.chunks(logger.session_id)) == heard
+
+
 def test_a_berry_that_is_not_stored_yet_holds_the_sample(season, monkeypatch):
     logger = logger_for(season)
     season.add_sample(Sample(code="C-02"))
