@@ -14,7 +14,7 @@ press : the largest reading is kept. The press is over when the force is back ne
 
 Judgement at the end of a press
 -------------------------------
-- rise below `press_noises` noises, or over too soon: a touch, dropped;
+- rise below `press_noises` noises or `press_steps` display steps, or over too soon: a touch, dropped;
 - largest reading not above zero: tension, dropped;
 - ended far below the level it began on, and that level had never been seen after a release: the
   session began in mid-press, so a `CutPress`;
@@ -612,7 +612,8 @@ class Detector:
     def _need(self, press: _Press) -> float:
         # One or two readings may be noise that a small sample understated; five together are not.
         noise_n = press.plain_n if press.count >= 5 else press.noise_n
-        return self.settings.press_noises * max(noise_n, 0.5 * self._rest.step_n)
+        steps_n = self.settings.press_steps * self._rest.step_n
+        return max(self.settings.press_noises * noise_n, steps_n)
 
     def _finish(self, release: _Release, out: list[Event]) -> None:
         """Judge a finished press and go back to rest."""

@@ -26,6 +26,8 @@ class DetectorSettings:
         A press comes to its end within this many noises of the rest level (or `near_share`).
     press_noises : float
         What rises less than this many noises is a touch and no compression.
+    press_steps : float
+        The same in display steps, for a display that is still at rest.
     shortest_s : float
         What is over sooner (at rates that can show it) is a knock and no compression.
     near_share : float
@@ -58,6 +60,7 @@ class DetectorSettings:
     onset_noises: float = 5.0
     release_noises: float = 3.5
     press_noises: float = 8.0
+    press_steps: float = 5.0
     shortest_s: float = 0.1
     near_share: float = 0.06
     dip_share: float = 0.05
