@@ -21,7 +21,7 @@ from gauge.events import BerryLogged, Event, ScoresWanted
 from gauge.sitting import Sitting
 from gauge.wording import told
 
-_HELP = "Type 'void REASON', 'note TEXT' or 'quit'."
+_HELP = "Type 'void REASON', 'note TEXT', 'score RATER SCORE' (of the last berry) or 'quit'."
 
 
 @contextmanager
@@ -100,7 +100,8 @@ class PlainScreen:
             elif self._as_json:
                 emit_json(event.document())
             else:
-                click.echo(told(event, self._sitting.reader.device))
+                bell = "\a" if sys.stdout.isatty() else ""
+                click.echo(bell + told(event, self._sitting.reader.device))
                 sys.stdout.flush()
             if isinstance(event, BerryLogged | ScoresWanted):
                 self._ask()
@@ -121,6 +122,10 @@ class PlainScreen:
             elif word == "note":
                 logger.note(rest)
                 say("Noted.")
+            elif word == "score":
+                rater, _, label = rest.partition(" ")
+                logger.score_last(rater, label.strip())
+                say(f"{rater} scored the last berry {label.strip()} (the force was seen).")
             elif logger.missing:
                 self._show(logger.score(logger.missing[0], line))
                 self._ask()

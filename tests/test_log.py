@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import signal
@@ -10,6 +11,7 @@ import sys
 import threading
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner, Result
@@ -39,6 +41,7 @@ from gauge.events import (
 from gauge.lastcheck import check_warning
 from gauge.lineformat import shipped_format
 from gauge.logger import Logger
+from gauge.plain import PlainScreen
 from gauge.records import Chunk, FingerScore, Gap, Sample, Session
 from gauge.season import claim_sample, open_season
 from gauge.season.rows import VerificationRow
@@ -428,6 +431,22 @@ def test_blind_scores_are_typed_in_plain_mode(tcp, tmp_path):
     assert result.exit_code == 0, result.output
     assert "'seven' is not a score" in result.stderr
     assert result.stdout == "berry 1: 1.24 N, ines 3, marek 4\n"
+
+
+def test_plain_mode_takes_words(season, capsys, monkeypatch):
+    logger = logger_for(season)
+    feed(logger, chunks(BERRY))
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+    sitting = SimpleNamespace(logger=logger, reader=SimpleNamespace(device="p", port="p"))
+    screen = PlainScreen(sitting, as_json=False)
+    for typed in ("score ines 4", "note leaky at the stem", "void slipped", "void again", "what?"):
+        screen._obey(typed)
+    said = capsys.readouterr().err
+    [row] = season.berries()
+    assert (row.void, [(s.rater, s.score) for s in row.scores]) == ("slipped", [("ines", "4")])
+    assert season.notes()[0].text == "leaky at the stem"
+    assert "no berry has been logged yet" in said
+    assert "'what?' is not understood" in said
 
 
 def test_a_second_logger_of_the_sample_is_refused(tcp, tmp_path):

@@ -62,7 +62,7 @@ def _all(options: tuple[Callable[[Any], Any], ...]) -> Callable[[Any], Any]:
 @click.option("--berries", type=click.IntRange(1), metavar="N", help="Stop after N berries.")
 @click.option("--plain", is_flag=True, help="Lines only, no screen control.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each stored berry.")
-@click.option("--raters", metavar="NAME,NAME", help="Raters who score each berry by finger.")
+@click.option("--raters", metavar="NAME,NAME", help="Raters who score berries by finger.")
 @click.option("--blind", is_flag=True,
               help="Hide forces until all raters have scored; show blind codes.")  # fmt: skip
 @click.option("--loading-rate", metavar="LOW-HIGH",
