@@ -22,7 +22,7 @@ from gauge.benchkeys import Keys
 from gauge.benchview import BenchState, draw
 from gauge.errors import LockedSeasonError
 from gauge.events import BerryLogged, Event, LineGap, LineLost, PressCut, PressRefused, StoreDelayed
-from gauge.logger import OUR_GAPS
+from gauge.logger import OUR_GAPS, SILENT_S
 from gauge.plain import stopping
 from gauge.precision import summarise
 from gauge.sitting import Sitting
@@ -41,7 +41,6 @@ _STYLES = {
     "bars": "cyan",
 }
 _REDRAW_S = 0.1
-_SILENT_S = 5.0
 
 
 def ascii_only(encoding: str, environment: dict[str, str]) -> bool:
@@ -211,6 +210,6 @@ class BenchScreen:
         if logger.down is not None:
             return f"LINE LOST since {self._lost_at}", False
         silent_s = logger.silent_s(self._sitting.reader.now_ns)
-        if silent_s > _SILENT_S and logger.fmt.mode != "button":
+        if silent_s > SILENT_S and logger.fmt.mode != "button":
             return f"NO READINGS for {silent_s:.0f} s", False
         return "LISTENING", True
