@@ -14,8 +14,8 @@ press : the largest reading is kept. The press is over when the force is back ne
 
 Judgement at the end of a press
 -------------------------------
-- rise below `press_noises` noises or `press_steps` display steps, or over too soon: a touch, dropped;
-- largest reading not above zero: tension, dropped;
+- rise below `press_noises` noises or `press_steps` display steps, or over too soon: a touch;
+- largest reading not above zero: tension (both are dropped);
 - ended far below the level it began on, and that level had never been seen after a release: the
   session began in mid-press, so a `CutPress`;
 - otherwise a `Compression`. Its peak is the largest reading as shown, never corrected.
