@@ -228,7 +228,8 @@ class Chooser:
         return len(steps) == 1 and steps == {Decimal(1)}
 
     def _is_no_force(self, at: int) -> bool:
-        if at + 1 < len(self.parts) and self.parts[at + 1].texts[0] == "%":
+        next_texts = "".join(part.texts[0] for part in self.parts[at + 1 : at + 3])
+        if next_texts.lstrip().startswith("%"):
             return True
         after = beside(self.parts, at, 1)
         return after is not None and set(self.parts[after].texts) <= NO_FORCE
@@ -330,7 +331,7 @@ class Chooser:
         found = after if after is not None and is_unit(parts[after]) else None
         if before is not None and is_unit(parts[before]):
             letters = set(parts[before].texts)
-            if found is None and not letters & {"G", "g"}:
+            if found is None and "G" not in letters:
                 found = before
             elif found is not None and (
                 not letters <= {"N", "G"}
@@ -369,7 +370,7 @@ class Chooser:
         if not far:
             return None
         words = {t for i in far for t in self.parts[i].texts}
-        if len(far) == 1 and not words & {"N", "G", "g"}:
+        if len(far) == 1 and not words & {"N", "G"}:
             return far[0]
         if self.unit is not None and {SPELLINGS[t] for t in words} == {self.unit} and len(far) == 1:
             return far[0]

@@ -144,6 +144,8 @@ def _part(choice: Choice, at: int) -> str:
     if part.kind == "N":
         if part.constant and at and choice.parts[at - 1].kind == "W" and part.texts[0][0] != " ":
             return _escape(part.texts[0])  # the 1 of CH1
+        if at and choice.parts[at - 1].texts[0] == "*" and all(t.isdigit() for t in part.texts):
+            return "[0-9A-Fa-f]+"  # a checksum after an asterisk: letters may come
         comma = any("," in text for text in part.texts)
         return _number(part, comma=comma, value=False, unsigned=False)
     if part.kind == "M" and all(c in "0123456789ABCDEFabcdef" for t in part.texts for c in t):

@@ -222,27 +222,41 @@ def _by_columns(lines: Sequence[str], comma: bool) -> list[tuple[tuple[str, ...]
     """Align by columns, counted from either end: one with letters in some lines is a part."""
     for step in (1, -1):
         turned = [line[::step] for line in lines]
-        masked = _lettered(turned)
-        out = []
-        for line in turned:
-            shown = "".join(_MASK if i in masked else c for i, c in enumerate(line))[::step]
-            kinds, texts = _tokens(shown, comma)
-            true, at = [], 0
-            for text in texts:
-                true.append(line[::step][at : at + len(text)])
-                at += len(text)
-            out.append((kinds, tuple(true)))
-        if len({key for key, _ in out}) == 1:
-            return out
+        lettered = sorted(_lettered(turned))
+        # Where lines run out of step, letters stand in a column by chance: try with fewer.
+        for n in range(len(lettered), 0, -1):
+            masked = set(lettered[:n])
+            out = [_masked_tokens(line, step, masked, comma) for line in turned]
+            if len({key for key, _ in out}) == 1:
+                return out
     raise NoSkeletonError("the lines differ in their parts")
+
+
+def _masked_tokens(
+    turned: str, step: int, masked: set[int], comma: bool
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    line = turned[::step]
+    shown = "".join(_MASK if i in masked else c for i, c in enumerate(turned))[::step]
+    kinds, texts = _tokens(shown, comma)
+    true, at = [], 0
+    for text in texts:
+        true.append(line[at : at + len(text)])
+        at += len(text)
+    return kinds, tuple(true)
 
 
 def _lettered(lines: Sequence[str]) -> set[int]:
     """Columns that hold letters in some lines and something else in others.
 
-    None at all if letters stand where other lines have digits, other than in hexadecimal numbers.
+    Up to the first where letters stand among digits and are no hexadecimal number: from there on
+    the lines run out of step.
     """
     columns = [set(c) for c in zip(*lines, strict=False)]
+    for i, column in enumerate(columns):
+        letters, digits = any(c.isalpha() for c in column), any(c.isdigit() for c in column)
+        if letters and digits and not column <= _HEX:
+            columns = columns[:i]
+            break
     masked = {i for i, c in enumerate(columns) if len(c) > 1 and any(x.isalpha() for x in c)}
     for at in sorted(masked):
         # Hexadecimal digits beside letters are one number, such as a checksum.
@@ -254,8 +268,6 @@ def _lettered(lines: Sequence[str]) -> set[int]:
             ):  # fmt: skip
                 masked.add(j)
                 j += step
-    if any(not columns[i] <= _HEX and any(c.isdigit() for c in columns[i]) for i in masked):
-        return set()
     return masked
 
 

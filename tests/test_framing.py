@@ -215,7 +215,7 @@ def test_every_split_of_a_thousand_lines(fmt: LineFormat) -> None:
     assert counts.lines == counts.readings + counts.rejected
     assert counts.readings > 800
     lines = data.split(fmt.terminators[0])[:-1]
-    for line in lines:
+    for line in sorted(set(lines)):
         block = line + fmt.terminators[0]
         expected, one = feed(fmt, fmt.terminators[0] + block + block)
         for at in range(len(block)):

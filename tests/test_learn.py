@@ -355,7 +355,7 @@ def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
 def test_polled_over_tcp(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
     with TcpFeeder(lambda f, i: b"%+.4E\r\n" % f, request=b"READ?\r") as feeder:
-        result = learn(feeder.port, out, "--yes", "--seconds", "10", "--unit", "N")
+        result = learn(feeder.port, out, "--yes", "--seconds", "6", "--unit", "N")
     assert result.exit_code == 0, result.output
     fmt = load_format(out)
     assert (fmt.mode, fmt.request, fmt.baudrate, fmt.unit) == ("polled", b"READ?\r", None, Unit.N)

@@ -14,7 +14,9 @@ from gauge.clikit import emit_json, say
 if TYPE_CHECKING:
     from gauge.learn import Heard, Learned
     from gauge.lineformat import LineSettings
-    from gauge.records import Chunk
+    from gauge.port import LineReader
+
+_SILENT_NS = 300_000_000  # nothing for so long: the first byte begins a line
 
 
 @click.command("learn")
@@ -75,8 +77,9 @@ def command(
         question = "Nothing was heard. Send requests (READ?, W) to the gauge?"
         return requests(given) if yes or click.confirm(question, err=True) else ()
 
+    ears = _Ears(port)
     sweep = Sweep(
-        _hearer(port),
+        ears,
         seconds=seconds,
         takes_speed=not port.startswith("socket://"),
         unit=unit,
@@ -87,6 +90,7 @@ def command(
     try:
         learned = sweep.run()
     finally:
+        ears.close()
         write_whole(out.with_name(f"{out.stem}.heard.txt"), _capture(sweep.heard))
     _describe(learned)
     if not yes:
@@ -97,13 +101,22 @@ def command(
         emit_json(_document(learned, out))
 
 
-def _hearer(port: str) -> Callable[..., Heard]:
-    from gauge.errors import PortError
-    from gauge.learn import Heard
-    from gauge.port import LineDown, LineReader
-    from gauge.records import Chunk
+class _Ears:
+    """Listens to the port; it stays open as long as the settings and the request stay."""
 
-    def hear(
+    def __init__(self, port: str) -> None:
+        self._port = port
+        self._reader: LineReader | None = None
+        self._open_for: tuple[LineSettings, bytes | None] | None = None
+
+    def close(self) -> None:
+        """Close the port."""
+        if self._reader is not None:
+            self._reader.stop()
+        self._reader = self._open_for = None
+
+    def __call__(
+        self,
         settings: LineSettings,
         seconds: float,
         *,
@@ -111,38 +124,43 @@ def _hearer(port: str) -> Callable[..., Heard]:
         every_s: float | None,
         enough: Callable[[Heard], bool],
     ) -> Heard:
-        chunks: list[Chunk] = []
-        asked_s = 0.0
-        until_s = time.monotonic() + seconds
-        heard = Heard(settings=settings, chunks=(), request=request)
-        with LineReader(port, settings, request=request, every_s=every_s) as reader:
-            while (left_s := until_s - time.monotonic()) > 0:
-                for item in reader.get(min(left_s, 0.1)):
-                    if isinstance(item, LineDown):
-                        raise PortError(
-                            f"{port} went away while we listened ({item.reason}).",
-                            todo="Plug the gauge in and try again.",
-                        )
-                    if isinstance(item, Chunk) and item.data:
-                        chunks.append(item)
-                # Judging costs more the more was heard; a few times a second is enough.
-                if chunks and time.monotonic() - asked_s > 0.25:
-                    silent = bool(request) or chunks[0].t_ns > 300_000_000
-                    heard = Heard(
-                        settings=settings,
-                        chunks=tuple(chunks),
-                        request=request,
-                        silent_first=silent,
-                    )
-                    if enough(heard):
-                        return heard
-                    asked_s = time.monotonic()
-        if not chunks:
-            return heard
-        silent = bool(request) or chunks[0].t_ns > 300_000_000
-        return Heard(settings=settings, chunks=tuple(chunks), request=request, silent_first=silent)
+        """Listen, as `gauge.learnsweep.Hear` says."""
+        from gauge.errors import PortError
+        from gauge.learn import Heard
+        from gauge.port import LineDown, LineReader
+        from gauge.records import Chunk
 
-    return hear
+        if self._reader is None or self._open_for != (settings, request):
+            self.close()
+            reader = LineReader(self._port, settings, request=request, every_s=every_s)
+            reader.start()
+            self._reader, self._open_for = reader, (settings, request)
+        reader = self._reader
+        begin_ns, judged_s = reader.now_ns, 0.0
+        until_s = time.monotonic() + seconds
+        chunks: list[Chunk] = []
+
+        def so_far() -> Heard:
+            silent = bool(request) or (bool(chunks) and chunks[0].t_ns > _SILENT_NS)
+            return Heard(
+                settings=settings, chunks=tuple(chunks), request=request, silent_first=silent
+            )
+
+        while (left_s := until_s - time.monotonic()) > 0:
+            for item in reader.get(min(left_s, 0.1)):
+                if isinstance(item, LineDown):
+                    raise PortError(
+                        f"{self._port} went away while we listened ({item.reason}).",
+                        todo="Plug the gauge in and try again.",
+                    )
+                if isinstance(item, Chunk) and item.data:
+                    chunks.append(Chunk(max(0, item.t_ns - begin_ns), item.data))
+            # Judging costs more the more was heard; a few times a second is enough.
+            if chunks and time.monotonic() - judged_s > 0.25:
+                if enough(so_far()):
+                    break
+                judged_s = time.monotonic()
+        return so_far()
 
 
 def _capture(heard: Sequence[Heard]) -> Iterator[str]:
