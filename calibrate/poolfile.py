@@ -43,6 +43,7 @@ class Part:
     force_n : ndarray of float, shape (n,)
         NaN for a berry without a peak.
     levels : dict of str to sequence of (str or None), each of length n
+        None or a blank where nothing is told.
     score_at, rank : sequence of int, shape (s,)
         Which berry each finger score belongs to, and its position on the scale.
     rater, occasion : sequence of str, shape (s,)
@@ -147,8 +148,9 @@ def _read_csv(sheet: CsvSheet, scale: Scale | None, cues: Sequence[str]) -> Part
     levels: dict[str, Texts] = {}
     for level in (*LEVELS, *cues):
         if level in names:
-            column = names[level]
-            levels[level] = sheet.parsed(column, lambda text, level=level: tidy(level, text))  # type: ignore[misc]
+            cells = sheet.columns[names[level]]
+            known = {text: tidy(level, text) for text in set(cells)} if level in _NUMERIC else {}
+            levels[level] = [known[text] for text in cells] if known else cells
     for cue in cues:
         if cue not in levels:
             raise BadTableError(
@@ -179,8 +181,9 @@ def _read_csv(sheet: CsvSheet, scale: Scale | None, cues: Sequence[str]) -> Part
         # Rows that stand for several berries name none of them.
         levels.pop("number", None)
         levels = {name: [column[i] for i in at] for name, column in levels.items()}
-    kept = [row for row, i in enumerate(at) if ranks and ranks[i] is not None]
+    kept = [row for row, i in enumerate(at) if ranks[i] is not None] if ranks else []
     scored = [at[row] for row in kept]
+    whole = "count" not in sheet.columns and len(kept) == n
     said = "season" in levels or "harvest_date" in levels
     if not said:
         levels["season"] = [sheet.path.stem] * len(at)
@@ -192,8 +195,8 @@ def _read_csv(sheet: CsvSheet, scale: Scale | None, cues: Sequence[str]) -> Part
         levels=levels,
         score_at=kept,
         rank=[ranks[i] for i in scored],  # type: ignore[misc]
-        rater=[raters[i] for i in scored],
-        occasion=[occasions[i] for i in scored],
+        rater=raters if whole else [raters[i] for i in scored],
+        occasion=occasions if whole else [occasions[i] for i in scored],
         scale=scale,
         said_season=said,
     )

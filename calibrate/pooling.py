@@ -80,14 +80,21 @@ class _Joined:
             if column is None:
                 self.codes[name].append(np.full(n, -1, np.int32))
                 continue
-            mine: dict[str | None, int] = {}
-            for text in dict.fromkeys(column):
-                mine[text] = -1 if text is None else place.setdefault(text, len(place))
-            code = np.fromiter(map(mine.__getitem__, column), np.int32, count=n)
-            self.codes[name].append(code)
+            self.codes[name].append(_coded(column, place))
 
     def level(self, name: str) -> Level:
         return Level(code=_joined(self.codes[name], np.int32), labels=tuple(self.place[name]))
+
+
+def _coded(
+    texts: Sequence[str | None], place: dict[str, int], *, blank: bool = False
+) -> NDArray[np.int32]:
+    """Codes of texts, new ones added to `place`; -1 for none, and for a blank unless it counts."""
+    mine: dict[str | None, int] = {}
+    for text in dict.fromkeys(texts):
+        told = text is not None and (blank or text != "")
+        mine[text] = place.setdefault(text or "", len(place)) if told else -1
+    return np.fromiter(map(mine.__getitem__, texts), np.int32, count=len(texts))
 
 
 def _joined(parts: Sequence[NDArray[np.int32]], kind: type) -> NDArray[np.int32]:
@@ -200,8 +207,8 @@ def join(
         sources.append(part.source)
         score_at.append(np.asarray(part.score_at, np.int64) + start)
         rank.append(np.asarray(part.rank, np.int64))
-        raters.append(np.array([who.setdefault(r, len(who)) for r in part.rater], np.int64))
-        occasions.append(np.array([when.setdefault(o, len(when)) for o in part.occasion], np.int64))
+        raters.append(_coded(part.rater, who, blank=True).astype(np.int64))
+        occasions.append(_coded(part.occasion, when, blank=True).astype(np.int64))
         clamshells += [(part.source, one) for one in part.clamshells]
         start += part.force_n.size
     table = {name: joined.level(name) for name in joined.place}
