@@ -117,6 +117,7 @@ class Chooser:
         """The choice, or a refusal."""
         at, unit_at = self._value_and_unit()
         part = self.parts[at]
+        self._refuse_stuck(at)
         value = values(part, comma=self.comma)
         sign_at = self._sign(at)
         if sign_at is not None:
@@ -259,6 +260,21 @@ class Chooser:
             f"{len(left)} numbers of each line rise and fall ({shown}): either can be the force.",
             todo="Set the gauge to send the live force alone, then learn again.",
         )
+
+    def _refuse_stuck(self, at: int) -> None:
+        """Digits of a checksum right after the value would be read as more decimals."""
+        part = self.parts[at]
+        beside_it = self.parts[max(0, at - 1) : at + 2]
+        stuck = any(p.kind == "M" and re.search("[0-9]", "".join(p.texts)) for p in beside_it)
+        if at == len(self.parts) - 1:
+            for n in (1, 2, 3):
+                tails = tuple(text[-n:] for text in part.texts)
+                stuck = stuck or is_checksum(Part("N", tails), [x.rstrip() for x in self.lines])
+        if stuck:
+            raise NotSureError(
+                f"a checksum follows the number without anything between ('{self.lines[-1]}').",
+                todo="Switch the checksum off, or a unit or blank on.",
+            )
 
     def _check_number(self, at: int, value: list[Decimal]) -> None:
         part = self.parts[at]

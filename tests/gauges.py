@@ -345,6 +345,12 @@ def traps() -> list[Gauge]:
         "millimetres": (lambda f, i: f"{f:7.2f} mm", Unit.N),
         "comma list": (lambda f, i: f"{int(abs(f))},{round(abs(f) * 100) % 100}", Unit.N),
         "unit on both sides": (lambda f, i: f"kgf {f / 9.80665:6.3f} N", None),
+        "stuck hex": (
+            lambda f, i: (t := f"{f:7.2f}") + f"{sum(t.encode()) % 256:02X}", Unit.N,
+        ),
+        "stuck sum": (
+            lambda f, i: (t := f"{f:7.2f}") + f"{sum(t.encode()) % 100:02d}", Unit.N,
+        ),
         "torque": (lambda f, i: f"{f:7.2f} ozf-in", None),
         "stiffness": (lambda f, i: f"{f:7.2f} N/mm", None),
         "live and held in turn": (
