@@ -275,6 +275,16 @@ def fit_cells(
     )
 
 
+def whole_covariance(fit: CutFit) -> tuple[tuple[float, ...], ...]:
+    """Covariance over all boundaries and, last, the spread; zero where a cut is not known."""
+    size = fit.free.size + 1
+    place = np.append(fit.free, fit.covariance.shape[0] - 1)
+    known = np.flatnonzero(place >= 0)
+    whole = np.zeros((size, size))
+    whole[np.ix_(known, known)] = fit.covariance[np.ix_(place[known], place[known])]
+    return tuple(tuple(float(x) for x in row) for row in whole)
+
+
 def force_range(cells: Cells, used: Ints) -> tuple[Floats, Floats]:
     """Smallest and largest force (N) of each rank in `used`."""
     low = np.full(cells.n_ranks, np.inf)

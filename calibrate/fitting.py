@@ -6,13 +6,14 @@ What every command that needs cut points calls. The models are in cutmodel and r
 from __future__ import annotations
 
 import hashlib
+import math
 from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
 from calibrate.calibration import Calibration
-from calibrate.cutmodel import CutFit, ForceScale, collapse, fit_cells
+from calibrate.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
 from calibrate.intervals import Kind, cut_intervals
 from calibrate.pairs import Pairs
 from gauge import __version__
@@ -88,14 +89,22 @@ def _of_panel(
             f"{kind} intervals are for one hand; the panel's include how hands differ "
             "and are made in one way only"
         )
+    # What a middling hand makes of berries of one force: its own spread, and how berries of one
+    # force differ to all fingers, at the middle cut. Probabilities of scores need both.
+    middle = float(np.nanmedian(fit.cut_n)) if fit.force_scale == "linear" else 1.0
+    berries = (fit.berry_sd or 0.0) * middle * math.sqrt(3) / math.pi
+    widen = math.hypot(fit.spread, berries) / fit.spread
+    factor = np.append(np.ones(len(fit.cuts)), widen)
+    covariance = np.array(fit.covariance) * np.outer(factor, factor)
     return Calibration(
         scale=pairs.scale,
         force_scale=fit.force_scale,
         cuts_n=tuple(cut.force_n for cut in fit.cuts),
         low_n=tuple(cut.low_n for cut in fit.cuts),
         high_n=tuple(cut.high_n for cut in fit.cuts),
-        spread=fit.spread,
+        spread=fit.spread * widen,
         hand_sd=fit.hand_sd,
+        covariance=tuple(tuple(float(x) for x in row) for row in covariance),
         log_likelihood=fit.log_likelihood,
         warnings=tuple(warnings),
     )
@@ -144,16 +153,6 @@ def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list
         return linear, ["a force of zero has no logarithm, so the linear scale was taken"]
     log = fit("log")
     return (log if log.aic < linear.aic else linear), []
-
-
-def whole_covariance(fit: CutFit) -> tuple[tuple[float, ...], ...]:
-    """Covariance over all boundaries and, last, the spread; zero where a cut is not known."""
-    size = fit.free.size + 1
-    place = np.append(fit.free, fit.covariance.shape[0] - 1)
-    known = np.flatnonzero(place >= 0)
-    whole = np.zeros((size, size))
-    whole[np.ix_(known, known)] = fit.covariance[np.ix_(place[known], place[known])]
-    return tuple(tuple(float(x) for x in row) for row in whole)
 
 
 def unused_warnings(pairs: Pairs) -> list[str]:

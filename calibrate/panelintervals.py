@@ -95,6 +95,20 @@ class Mixture:
             weight = weight * (self.shrink == 1.0)
         return Normals(weight=weight / weight.sum(), mean=mean, variance=variance)
 
+    def joint(self, columns: Floats) -> Floats:
+        """Covariance of linear combinations of the parameters over all guesses, shape (m, m).
+
+        Parameters
+        ----------
+        columns : ndarray of float, shape (p, m)
+        """
+        weight = self.weight * (self.shrink == 1.0)
+        weight = weight / weight.sum()
+        mean = self.mean @ columns
+        off = mean - weight @ mean
+        within = np.einsum("g,pi,gpq,qj->ij", weight, columns, self.covariance, columns)
+        return np.asarray(within + (off.T * weight) @ off)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Normals:

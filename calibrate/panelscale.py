@@ -109,6 +109,9 @@ class PanelFit:
     parameters : int
         Cut points, spread, standard deviations.
     warnings : tuple of str
+    covariance : tuple of tuple of float
+        Over all boundaries and, last, the spread, on the model's scale of force; zero where a cut
+        is not known.
     """
 
     scale: Scale
@@ -125,6 +128,7 @@ class PanelFit:
     log_likelihood: float
     parameters: int
     warnings: tuple[str, ...]
+    covariance: tuple[tuple[float, ...], ...]
 
     @property
     def aic(self) -> float:

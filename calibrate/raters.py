@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from calibrate.cutmodel import CutFit, ForceScale, fit_cuts
+from calibrate.cutmodel import CutFit, ForceScale, fit_cuts, whole_covariance
 from calibrate.intervals import cut_intervals
 from calibrate.pairs import Pairs
+from calibrate.panelcovariance import centre_covariance
 from calibrate.panelfit import NO_DEVIATION, Peak, Prior
 from calibrate.panelintervals import Mixture, Normals, pool
 from calibrate.panelscale import PanelCut, PanelFit, RaterCuts
@@ -152,12 +153,13 @@ def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level:
         )
     warnings += _unused(scale, panel.used)
     has_berries = "berries" in effects and panel.berries
+    found = panel_cuts(panel, mixture.of(centre, centre=True), level)
     return PanelFit(
         scale=scale,
         force_scale=panel.force_scale,
         level=level,
         n=pairs.n,
-        cuts=panel_cuts(panel, mixture.of(centre, centre=True), level),
+        cuts=found,
         spread=float(spread[0]),
         hand_sd=hand_sd if "hands" in effects else None,
         spread_sd=spread_sd if "spreads" in effects else None,
@@ -169,6 +171,7 @@ def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level:
         log_likelihood=_marginal(panel, near, mixture),
         parameters=data.n_cuts + 1 + sum(("hands" in effects, "spreads" in effects, has_berries)),
         warnings=tuple(warnings),
+        covariance=centre_covariance(panel, mixture, found, float(spread[0]), level),
     )
 
 
@@ -308,4 +311,5 @@ def _one_hand(pairs: Pairs, *, force_scale: ForceScale, level: float, firmest: s
         log_likelihood=fit.log_likelihood,
         parameters=fit.ordinal.phi.size,
         warnings=tuple(warnings),
+        covariance=whole_covariance(fit),
     )
