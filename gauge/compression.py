@@ -503,7 +503,6 @@ class Detector:
                 if force > low + self._margin():  # the next press
                     self._finish(_Release(low, False, last_t or t_s), out)
                     return i
-                near.append(force)
             else:
                 near.clear()
             self._count += 1
@@ -516,7 +515,7 @@ class Detector:
                 largest = press.largest_n = force
                 press.peak = reading
                 end = base + max(close, share * (largest - base))
-            if len(near) >= dwell and self._is_over(t_s, dwell, out):
+            if force <= end and len(near) >= dwell and self._is_over(t_s, dwell, out):
                 self._bin_n = bin_n
                 return i + 1
         self._bin_n = bin_n
