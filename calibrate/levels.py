@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
+# Keys are made dense only before they would outgrow 64 bits: that is a sort of all rows.
+_LARGEST = 2**62
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,9 +40,14 @@ def combined(codes: Sequence[NDArray[np.int32]], n: int) -> Ints:
     >>> combined([np.array([0, 0, 1], np.int32), np.array([-1, 2, 2], np.int32)], 3)
     array([0, 1, 2])
     """
-    key = np.zeros(n, np.int64)
+    key, span = np.zeros(n, np.int64), 1
     for code in codes:
         size = int(code.max(initial=-1)) + 2
-        # Made dense after each step, so that many levels cannot overflow.
-        key = np.unique(key * size + code + 1, return_inverse=True)[1].astype(np.int64)
-    return key
+        if span * size > _LARGEST:
+            key, span = _dense(key), n
+        key, span = key * size + code + 1, span * size
+    return _dense(key)
+
+
+def _dense(key: Ints) -> Ints:
+    return np.unique(key, return_inverse=True)[1].astype(np.int64)
