@@ -91,7 +91,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         stderr = run([step for steps in found for step in steps], Path(folder))
         PICTURES.mkdir(exist_ok=True)
-        for picture in Path(folder).glob("*.png"):
+        for picture in Path(folder).glob("*.svg"):
             if f"pictures/{picture.name}" in text:
                 shutil.copy(picture, PICTURES / picture.name)
     for steps in found:
