@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from enum import Enum
+from enum import StrEnum
 from typing import NamedTuple
 
 from gauge.errors import InvalidValueError
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
 
-class Status(str, Enum):
+class Status(StrEnum):
     """What a gauge said of a reading."""
 
     OK = "ok"
@@ -31,7 +31,7 @@ class Chunk(NamedTuple):
 
 
 class Gap(NamedTuple):
-    """A stretch in which bytes may have been lost, and why (nanoseconds since the session began)."""
+    """Why bytes may have been lost, and from when to when (ns since the session began)."""
 
     from_ns: int
     to_ns: int
@@ -68,7 +68,7 @@ class Reading(NamedTuple):
         return self.value * NEWTON_PER_FLOAT[self.unit]
 
 
-class Flag(str, Enum):
+class Flag(StrEnum):
     """A doubt about a peak. Flags inform; they never remove a berry."""
 
     OVERLOAD = "overload"

@@ -191,8 +191,8 @@ def align(lines: Sequence[str], *, comma: bool, columns: bool = False) -> list[P
             raise NoSkeletonError("the lines differ in their parts")
         cut = _by_columns(lines, comma)
     key = cut[0][0]
-    columns = zip(*(texts for _, texts in cut), strict=True)
-    parts = [Part(k[0], texts) for k, texts in zip(key, columns, strict=True)]
+    down = zip(*(texts for _, texts in cut), strict=True)
+    parts = [Part(k[0], texts) for k, texts in zip(key, down, strict=True)]
     return _whole_words(parts)
 
 

@@ -6,7 +6,7 @@ No mass here: check weights are in checkweight. Nothing is rounded here except o
 from __future__ import annotations
 
 from decimal import Decimal, InvalidOperation
-from enum import Enum
+from enum import StrEnum
 from fractions import Fraction
 
 from gauge.errors import InvalidValueError, UnknownUnitError
@@ -17,7 +17,7 @@ KILOGRAM_PER_POUND = Fraction("0.45359237")
 STANDARD_GRAVITY_M_S2 = Fraction("9.80665")
 
 
-class Unit(str, Enum):
+class Unit(StrEnum):
     """A unit of force; the value is the spelling that firmhand writes."""
 
     N = "N"
@@ -26,9 +26,6 @@ class Unit(str, Enum):
     KGF = "kgf"
     GF = "gf"
     OZF = "ozf"
-
-    def __str__(self) -> str:
-        return self.value
 
 
 NEWTON_PER: dict[Unit, Fraction] = {
