@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from gauge.errors import NoSuchRecordError
-from gauge.lineformat import LineFormat, load_format
+from gauge.formatfile import load_format
+from gauge.lineformat import LineFormat
 from gauge.records import Sample
 from gauge.season import SeasonFile
 from gauge.season.rows import SampleRow

@@ -13,10 +13,10 @@ from itertools import pairwise
 from statistics import median
 
 from gauge.errors import NotSureError
-from gauge.framing import LineParser
 from gauge.learnchoice import Chooser, NeedMoreError
 from gauge.learnpattern import Choice, build
 from gauge.lineformat import LineFormat, LineSettings
+from gauge.lineparser import LineParser
 from gauge.records import Chunk, Status
 from gauge.skeleton import (
     Ends,

@@ -8,16 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from itertools import pairwise
 from typing import Protocol
 
 from gauge.errors import NothingHeardError, NotSureError
 from gauge.framing import Framer
 from gauge.learn import PRESSES_LEAST, Heard, Learned, infer
 from gauge.learnchoice import NeedMoreError
+from gauge.learnglance import fits, one_line_fits, presses
 from gauge.lineformat import LineSettings
-from gauge.records import Reading, Status
-from gauge.skeleton import NoSkeletonError, align, complete_lines, find_ends, strip_parity
+from gauge.skeleton import NoSkeletonError
 from gauge.units import Unit
 
 SPEEDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
@@ -58,55 +57,6 @@ def requests(given: Sequence[bytes]) -> list[bytes]:
     for text in (*given, b"READ?", b"\nW\r", b"W"):
         out += [text] if text[-1:] in b"\r\n\x03" else [text + end for end in _ENDS]
     return list(dict.fromkeys(out))
-
-
-def fits(heard: Heard, least: int = 3) -> bool:
-    """Whether all complete lines, at least so many, share a skeleton with a number in it."""
-    try:
-        text = heard.data if heard.settings.parity != "N" else strip_parity(heard.data)[0]
-        ends = find_ends(text)
-        lines = complete_lines(text, ends, whole_first=False)[-200:]
-    except NoSkeletonError:
-        return False
-    lines = lines[2:] if len(lines) >= least + 2 else lines
-    if len(lines) < least or not all(c.isprintable() or c in "\t\x03\x04" for c in "".join(lines)):
-        return False
-    numbered = [one for one in lines if any(c.isdigit() for c in one)]
-    if len(numbered) < 0.7 * len(lines):
-        return False
-    for comma in (False, True):
-        try:
-            parts = align([one.rstrip() for one in numbered], comma=comma)
-        except NoSkeletonError:
-            try:
-                parts = align(numbered, comma=comma, columns=True)
-            except NoSkeletonError:
-                continue
-        return any(part.kind == "N" for part in parts)
-    # Words such as OL in place of a number: judged in full later.
-    return len({len(one) for one in lines}) <= 2
-
-
-def one_line_fits(heard: Heard) -> bool:
-    """Whether a single burst can be a line of text: printable, with a digit, and ended."""
-    try:
-        text = strip_parity(heard.data)[0]
-    except NoSkeletonError:
-        return False
-    body = text.strip(b"\x01\x02\x03\x04\r\n")
-    return (
-        text[-1:] in (b"\r", b"\n", b"\x03", b"\x04")
-        and all(0x20 <= b < 0x7F or b in b"\r\n\t\x02\x03\x04" for b in body)
-        and any(0x30 <= b <= 0x39 for b in body)
-    )
-
-
-def presses(readings: Sequence[Reading]) -> int:
-    """Complete rises and falls: from near nothing to a fifth of the largest force, and back."""
-    forces = [r.force_n for r in readings if r.status is Status.OK]
-    high = max(forces, default=0.0)
-    pressed = [f > high / 5 for f in forces if f > high / 5 or f < high / 10]
-    return sum(a and not b for a, b in pairwise(pressed)) if high > 0 else 0
 
 
 class Sweep:

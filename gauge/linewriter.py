@@ -80,7 +80,7 @@ class LineWriter:
 
     Examples
     --------
-    >>> from gauge.lineformat import shipped_format
+    >>> from gauge.formatfile import shipped_format
     >>> LineWriter(shipped_format("number-unit")).line(Decimal("1.24"), Unit.N)
     b'1.24 N\r\n'
     """

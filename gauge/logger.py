@@ -59,7 +59,7 @@ class Logger:
 
     Examples
     --------
-    >>> from gauge.lineformat import shipped_format
+    >>> from gauge.formatfile import shipped_format
     >>> logger = Logger(shipped_format("number-unit"))
     >>> logger.feed(Chunk(0, b"0.00 N\r\n"))
     []

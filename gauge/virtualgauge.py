@@ -172,7 +172,7 @@ class VirtualGauge:
         Examples
         --------
         >>> from gauge.berrymodel import Rest
-        >>> from gauge.lineformat import shipped_format
+        >>> from gauge.formatfile import shipped_format
         >>> writer = LineWriter(shipped_format("number-unit"))
         >>> gauge = VirtualGauge(writer=writer, track=Track([Rest(duration_s=1)]), rate_hz=5)
         >>> len(gauge.due(0.5))

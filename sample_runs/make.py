@@ -17,8 +17,8 @@ from random import Random
 
 from gauge.berrymodel import Press, Rest, Selection, Track, berry_track, gauss, weight_track
 from gauge.capture import write_capture
+from gauge.formatfile import dump_format, shipped_format
 from gauge.gravity import normal_gravity_m_s2
-from gauge.lineformat import dump_format, shipped_format
 from gauge.linewriter import LineWriter
 from gauge.mass import expected_n, parse_mass
 from gauge.records import Chunk

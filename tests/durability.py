@@ -15,7 +15,7 @@ from pathlib import Path
 
 from gauge.errors import FirmhandError
 from gauge.events import BerryLogged
-from gauge.lineformat import shipped_format
+from gauge.formatfile import shipped_format
 from gauge.logger import Logger
 from gauge.records import Chunk, FingerScore, Gap, Sample, Session
 from gauge.season import open_season

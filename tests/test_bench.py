@@ -325,7 +325,7 @@ def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_
     from rich.console import Console
 
     from gauge import bench
-    from gauge.lineformat import shipped_format
+    from gauge.formatfile import shipped_format
     from gauge.records import Session
     from gauge.sitting import Sitting, reader_for
 

@@ -17,8 +17,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gauge.errors import BadFormatError
-from gauge.framing import MAX_LINE, Framer, LineParser
-from gauge.lineformat import LineFormat, shipped_format
+from gauge.formatfile import shipped_format
+from gauge.framing import Framer
+from gauge.lineformat import LineFormat
+from gauge.lineparser import MAX_LINE, LineParser
 from gauge.records import Reading, Status
 from gauge.units import Unit
 

@@ -23,11 +23,12 @@ from gauges import Bench, Gauge, Style, course, gauges, styled, traps
 from gauge.capture import load_capture
 from gauge.cli import group
 from gauge.errors import FirmhandError, NothingHeardError, NotSureError
+from gauge.formatfile import load_format
 from gauge.framing import Framer
 from gauge.learn import Heard, Learned, infer
 from gauge.learnchoice import NeedMoreError
 from gauge.learnsweep import Sweep, requests
-from gauge.lineformat import LineFormat, LineSettings, load_format
+from gauge.lineformat import LineFormat, LineSettings
 from gauge.records import Chunk, Status
 from gauge.skeleton import NoSkeletonError, strip_parity
 from gauge.uart import Wire, heard

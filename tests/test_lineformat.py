@@ -10,15 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gauge.errors import BadFormatError, UnknownUnitError, UnreadableFileError
-from gauge.lineformat import (
-    LineFormat,
-    LineSettings,
+from gauge.formatfile import (
     dump_format,
     load_format,
     load_format_text,
     shipped_format,
     shipped_names,
 )
+from gauge.lineformat import LineFormat, LineSettings
 from gauge.units import Unit
 
 PATTERN = r"(?P<value>[0-9]+\.[0-9]{2}) (?P<unit>N|lbf)"

@@ -38,8 +38,8 @@ from gauge.events import (
     Silence,
     StoreDelayed,
 )
+from gauge.formatfile import shipped_format
 from gauge.lastcheck import check_warning
-from gauge.lineformat import shipped_format
 from gauge.logger import Logger
 from gauge.plain import PlainScreen
 from gauge.records import Chunk, FingerScore, Gap, Sample, Session

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from gauge.capture import load_capture
 from gauge.cli import group
-from gauge.lineformat import load_format, shipped_format
+from gauge.formatfile import load_format, shipped_format
 
 RUNS = Path(__file__).parents[1] / "sample_runs"
 

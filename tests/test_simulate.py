@@ -25,9 +25,10 @@ from gauge.capture import load_capture
 from gauge.cli import group
 from gauge.comport import ComPort
 from gauge.errors import BadFormatError, CannotWriteError, InvalidValueError, PortError
+from gauge.formatfile import shipped_format
 from gauge.framing import Framer
 from gauge.lineend import PtyEnd, TcpEnd
-from gauge.lineformat import LineFormat, shipped_format
+from gauge.lineformat import LineFormat
 from gauge.linewriter import LineWriter
 from gauge.patternfill import PatternFiller
 from gauge.records import Status

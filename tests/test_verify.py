@@ -22,9 +22,9 @@ from gauge.errors import (
     NothingHeardError,
     VerificationFailedError,
 )
+from gauge.formatfile import dump_format, shipped_format
 from gauge.framing import Framer
 from gauge.lineend import PtyEnd, TcpEnd
-from gauge.lineformat import dump_format, shipped_format
 from gauge.linewriter import LineWriter
 from gauge.mass import expected_n, parse_mass
 from gauge.plateau import WeightWatch

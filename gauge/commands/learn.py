@@ -65,8 +65,8 @@ def command(
     When more than one format is possible, it says what would tell them apart and writes none.
     """
     from gauge.capture import unescape
+    from gauge.formatfile import dump_format
     from gauge.learnsweep import Sweep, requests
-    from gauge.lineformat import dump_format
     from gauge.outfile import write_whole
     from gauge.units import parse_unit
 

@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from gauge.detectorsettings import DetectorSettings
 from gauge.events import BerryLogged
-from gauge.lineformat import shipped_format
+from gauge.formatfile import shipped_format
 from gauge.records import Sample, Session
 from gauge.season import open_season
 from gauge.sitting import Sitting, reader_for

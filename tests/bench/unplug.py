@@ -21,8 +21,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from lines import PtyLine
 
+from gauge.formatfile import shipped_format
 from gauge.framing import Framer
-from gauge.lineformat import shipped_format
 from gauge.port import LineDown, LineReader
 from gauge.records import Chunk, Gap
 
