@@ -36,7 +36,7 @@ def adaptive_nodes(
 
     Examples
     --------
-    >>> b, w = adaptive_nodes(np.array([0.3]), np.array([0.5]), 1.0, 20)
+    >>> b, w = adaptive_nodes(np.array([0.3]), np.array([0.9]), 1.0, 20)
     >>> round(float((np.exp(w) * b**2).sum()), 6)
     1.0
     """
