@@ -14,21 +14,13 @@ from typing import Self
 from gauge.errors import FirmhandError
 from gauge.events import Event, LineLost
 from gauge.lineformat import LineFormat
+from gauge.linereader import LineDown, LineReader
 from gauge.logger import Logger
-from gauge.polling import Poller
-from gauge.port import LineDown, LineReader
 from gauge.records import Session
 from gauge.season import SeasonFile, claim_sample
 from gauge.season.rows import SampleRow
 
 _WAIT_S = 0.1
-
-
-def reader_for(port: str, fmt: LineFormat) -> LineReader:
-    """A reader of a port that asks a polled gauge, and listens to any other."""
-    if fmt.mode == "polled" and fmt.request is not None:
-        return LineReader(port, fmt, poller=Poller(fmt.terminators), request=fmt.request)
-    return LineReader(port, fmt)
 
 
 class Sitting:
@@ -37,7 +29,7 @@ class Sitting:
     Parameters
     ----------
     reader : LineReader
-        Started, and made by `reader_for`.
+        Started, and made by `gauge.linereader.reader_for`.
     fmt : LineFormat
     season : SeasonFile
     sample : SampleRow

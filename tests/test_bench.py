@@ -326,8 +326,9 @@ def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_
 
     from gauge import bench
     from gauge.formatfile import shipped_format
+    from gauge.linereader import reader_for
     from gauge.records import Session
-    from gauge.sitting import Sitting, reader_for
+    from gauge.sitting import Sitting
 
     monkeypatch.setenv("LANG", "C")
     if no_colour:

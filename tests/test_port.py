@@ -21,14 +21,17 @@ from hypothesis import strategies as st
 from lines import PtyLine, TcpLine, wait_for
 from polledgauge import poll_faulty_gauge
 
-from gauge import clockstep
+from gauge import clockstep, linereader
 from gauge import port as port_module
 from gauge.commands.ports import command as ports_command
+from gauge.ears import Ears
 from gauge.errors import PortBusyError, PortError
+from gauge.formatfile import shipped_format
 from gauge.lineformat import LineSettings
+from gauge.linereader import LineDown, LineReader, hear
 from gauge.paritymarks import BAD_BYTE, ParityMarks
 from gauge.polling import Poller, PollSettings
-from gauge.port import LineDown, LineReader, PortInfo, hear, listen
+from gauge.port import PortInfo
 from gauge.records import Chunk, Gap
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
@@ -151,12 +154,12 @@ def test_every_kind_of_loss_is_a_gap(pty, monkeypatch, error):
         wait_for(lambda: got.data == b"x")
         failing = iter([error])
 
-        def read(self, port=reader._serial.read):
+        def read(real=reader._port.read):
             for trouble in failing:
                 raise trouble
-            return type(self)._read(self)
+            return real()
 
-        monkeypatch.setattr(reader, "_read", read.__get__(reader))
+        monkeypatch.setattr(reader._port, "read", read)
         wait_for(got.gaps)
         pty.send(b"y")
         wait_for(lambda: got.data == b"xy")
@@ -235,7 +238,7 @@ def test_a_second_logger_of_ours_is_refused(pty):
 def test_a_port_that_another_program_holds_is_busy(pty, monkeypatch):
     import fcntl
 
-    monkeypatch.setattr(port_module, "_BUSY_S", 0.2)
+    monkeypatch.setattr(linereader, "_BUSY_S", 0.2)
     holder = os.open(pty.link, os.O_RDWR | os.O_NOCTTY)
     fcntl.flock(holder, fcntl.LOCK_EX)
     with pytest.raises(PortBusyError, match="held by another program"):
@@ -246,7 +249,7 @@ def test_a_port_that_another_program_holds_is_busy(pty, monkeypatch):
 def test_parity_is_checked_where_it_is_used(pty):
     # Whether an adapter honours the switches cannot be told here; that the driver has them can.
     with LineReader(str(pty.link), LineSettings(bytesize=7, parity="E")) as reader:
-        flags = termios.tcgetattr(reader._serial.fd)[0]
+        flags = termios.tcgetattr(reader._port._serial.fd)[0]
         assert flags & termios.INPCK
         assert flags & termios.PARMRK
         assert not flags & (termios.IGNPAR | termios.ISTRIP)
@@ -274,7 +277,7 @@ def test_parity_marks_survive_any_split(sent):
 # --- listening --------------------------------------------------------------------------------
 
 
-def test_listen_returns_chunks_and_sends_requests(tcp):
+def test_a_request_is_sent_time_and_again(tcp):
     asked = []
 
     def gauge() -> None:
@@ -284,19 +287,23 @@ def test_listen_returns_chunks_and_sends_requests(tcp):
             client.sendall(b"1.24 N\r\n")
 
     threading.Thread(target=gauge, daemon=True).start()
-    heard = listen(tcp.url, LINE, 0.5, request=b"READ?\n", every_s=0.1)
+    with LineReader(tcp.url, LINE, request=b"READ?\n", every_s=0.1) as reader:
+        got = Collected(reader)
+        time.sleep(0.5)
+        assert got.data.count(b"1.24 N\r\n") >= 4
     assert b"".join(asked).count(b"READ?\n") in (4, 5, 6)
-    assert b"".join(chunk.data for chunk in heard).count(b"1.24 N\r\n") >= 4
 
 
-def test_listen_says_when_the_port_went_away(tcp):
+def test_learning_says_when_the_port_went_away(tcp):
     threading.Thread(target=lambda: tcp.accept().close(), daemon=True).start()
+    ears = Ears(tcp.url)
     with pytest.raises(PortError, match="went away"):
-        listen(tcp.url, LINE, 2.0)
+        ears(LINE, 2.0, request=None, every_s=None, enough=lambda heard: False)
+    ears.close()
 
 
 def test_hear_tells_of_silence(pty):
-    stream = hear(str(pty.link), LINE)
+    stream = hear(str(pty.link), shipped_format("number-unit"))
     first = next(stream)
     assert first.data == b""
     pty.send(b"x")

@@ -122,10 +122,11 @@ def command(
     from gauge.benchchoice import berries_left, chosen_format, shown_name
     from gauge.detectorsettings import DetectorSettings
     from gauge.lastcheck import check_warning
+    from gauge.linereader import reader_for
     from gauge.logger import Logger
     from gauge.records import Session
     from gauge.season import open_season
-    from gauge.sitting import Sitting, reader_for
+    from gauge.sitting import Sitting
 
     fmt = chosen_format(format_name)
     settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))

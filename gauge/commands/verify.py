@@ -268,7 +268,6 @@ def _recorded(capture_file: Path | None) -> Iterator[Chunk | Gap]:
 
 
 def _live(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
-    from gauge.port import hear
+    from gauge.linereader import hear
 
-    request = fmt.request if fmt.mode == "polled" else None
-    return hear(port, fmt, terminators=fmt.terminators, request=request)
+    return hear(port, fmt)

@@ -25,9 +25,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from gauge.detectorsettings import DetectorSettings
 from gauge.events import BerryLogged
 from gauge.formatfile import shipped_format
+from gauge.linereader import reader_for
 from gauge.records import Sample, Session
 from gauge.season import open_season
-from gauge.sitting import Sitting, reader_for
+from gauge.sitting import Sitting
 
 PERIOD_S, PRESS_S = 3.0, 1.0  # a berry every three seconds, pressed for one
 

@@ -23,7 +23,7 @@ from lines import PtyLine
 
 from gauge.formatfile import shipped_format
 from gauge.framing import Framer
-from gauge.port import LineDown, LineReader
+from gauge.linereader import LineDown, LineReader
 from gauge.records import Chunk, Gap
 
 
