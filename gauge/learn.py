@@ -13,7 +13,8 @@ from itertools import pairwise
 from statistics import median
 
 from gauge.errors import NotSureError
-from gauge.learnchoice import Chooser, NeedMoreError
+from gauge.learnchoice import Chooser
+from gauge.learnnumber import NeedMoreError
 from gauge.learnpattern import Choice, build
 from gauge.lineformat import LineFormat, LineSettings
 from gauge.lineparser import LineParser

@@ -13,8 +13,8 @@ from typing import Protocol
 from gauge.errors import NothingHeardError, NotSureError
 from gauge.framing import Framer
 from gauge.learn import PRESSES_LEAST, Heard, Learned, infer
-from gauge.learnchoice import NeedMoreError
 from gauge.learnglance import fits, one_line_fits, presses
+from gauge.learnnumber import NeedMoreError
 from gauge.lineformat import LineSettings
 from gauge.skeleton import NoSkeletonError
 from gauge.units import Unit

@@ -26,7 +26,7 @@ from gauge.errors import FirmhandError, NothingHeardError, NotSureError
 from gauge.formatfile import load_format
 from gauge.framing import Framer
 from gauge.learn import Heard, Learned, infer
-from gauge.learnchoice import NeedMoreError
+from gauge.learnnumber import NeedMoreError
 from gauge.learnsweep import Sweep, requests
 from gauge.lineformat import LineFormat, LineSettings
 from gauge.records import Chunk, Status
