@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibrate.calibration import Calibration
 from calibrate.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
@@ -30,6 +31,7 @@ def calibrate_pairs(
     firmest: str = "first",
     resamples: int = 2000,
     seed: int = 1,
+    penalised: bool = False,
 ) -> Calibration:
     """Fit cut points with intervals to all rows of `pairs`.
 
@@ -46,6 +48,8 @@ def calibrate_pairs(
         As declared, for messages.
     resamples, seed : int
         Of the bootstrap.
+    penalised : bool
+        Whether sparse data are helped by a penalty; all rows are then taken as one hand's.
 
     Raises
     ------
@@ -62,7 +66,9 @@ def calibrate_pairs(
     >>> round(found.cuts_n[0], 6), round(found.low_n[0], 2), found.n
     (3.0, 2.51, 80)
     """
-    if len(pairs.raters) > 1:
+    if penalised:
+        found = _penalised(pairs, force_scale, level, firmest)
+    elif len(pairs.raters) > 1:
         found = _of_panel(pairs, force_scale, kind, level, firmest)
     else:
         found = _of_hand(pairs, force_scale, kind, level, firmest, resamples, seed)
@@ -74,6 +80,33 @@ def calibrate_pairs(
         fingerprint=fingerprint(pairs, found.force_scale, kind, level),
         version=__version__,
         source=pairs.source,
+    )
+
+
+def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: str) -> Calibration:
+    from calibrate.penalised import LABEL, fit_penalised
+
+    scale: ForceScale = "log" if force_scale == "log" else "linear"
+    fit = fit_penalised(pairs, force_scale=scale, level=level, firmest=firmest)
+    warnings = [LABEL, *unused_warnings(pairs)]
+    if force_scale == "auto":
+        warnings.append("AIC does not compare penalised fits, so the linear scale was taken")
+    if len(pairs.raters) > 1:
+        warnings.append("all raters are taken as one hand in a penalised fit")
+
+    def newtons(values: NDArray[np.float64]) -> tuple[float | None, ...]:
+        force = values if scale == "linear" else np.exp(values)
+        return tuple(float(x) if np.isfinite(x) else None for x in force)
+
+    return Calibration(
+        scale=pairs.scale,
+        force_scale=scale,
+        cuts_n=newtons(fit.cut),
+        low_n=newtons(fit.low),
+        high_n=newtons(fit.high),
+        spread=fit.spread,
+        log_likelihood=fit.log_likelihood,
+        warnings=tuple(warnings),
     )
 
 

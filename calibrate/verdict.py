@@ -172,7 +172,8 @@ def require_sound(
     raise SeparationError(
         f"{source}: force tells the scores apart without overlap ({kind.value} separation: {gaps})"
         ", so no finite spread and no honest interval exists.",
-        todo=f"Score more berries of forces around {edges} N, by the same raters, blind to force.",
+        todo=f"Score more berries of forces around {edges} N, by the same raters, blind to force; "
+        "or ask for --penalised, a fit that leans on a penalty and says so.",
     )
 
 

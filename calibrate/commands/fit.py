@@ -55,6 +55,11 @@ if TYPE_CHECKING:
 )
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of the bootstrap.")
 @click.option(
+    "--penalised",
+    is_flag=True,
+    help="For sparse data: a penalty keeps cut points finite. Labelled as such.",
+)
+@click.option(
     "--plot", type=click.Path(path_type=Path), help="Draw the fit to this png, pdf or svg file."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
@@ -68,6 +73,7 @@ def command(
     level: float,
     resamples: int,
     seed: int,
+    penalised: bool,
     plot: Path | None,
     as_json: bool,
 ) -> None:
@@ -107,6 +113,7 @@ def command(
         firmest=firmest,
         resamples=resamples,
         seed=seed,
+        penalised=penalised,
     )
     if plot is not None:
         from calibrate.plots.fit import draw_fit
