@@ -50,7 +50,9 @@ def blocks(text: str) -> list[list[Step]]:
 
 def run(steps: list[Step], folder: Path, timeout_s: float = 260) -> str:
     """Run all steps in one shell; fill in what they printed, and return the shell's stderr."""
-    script = "".join(f'{step.command}\necho "{MARK} $?"\n' for step in steps)
+    # A virtual gauge that found no client must not outlive the shell.
+    script = "trap 'kill $(jobs -p) 2> /dev/null' EXIT\n"
+    script += "".join(f'{step.command}\necho "{MARK} $?"\n' for step in steps)
     environment = os.environ | {
         "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
         "RUNS": str(ROOT / "sample_runs"),
