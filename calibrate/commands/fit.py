@@ -10,7 +10,11 @@ import click
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from calibrate.calibration import Calibration
+    from calibrate.pairs import Pairs
+    from calibrate.raters import PanelCut
 
 
 @click.command("fit")
@@ -55,6 +59,11 @@ if TYPE_CHECKING:
 )
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of the bootstrap.")
 @click.option(
+    "--each-rater",
+    is_flag=True,
+    help="Also the cut points of each rater, and where those of a next rater will lie.",
+)
+@click.option(
     "--penalised",
     is_flag=True,
     help="For sparse data: a penalty keeps cut points finite. Labelled as such.",
@@ -73,6 +82,7 @@ def command(
     level: float,
     resamples: int,
     seed: int,
+    each_rater: bool,
     penalised: bool,
     plot: Path | None,
     as_json: bool,
@@ -122,10 +132,13 @@ def command(
         save(draw_fit(calibration, pairs), plot)
     for warning in calibration.warnings:
         say(f"warning: {warning}")
+    hands = _hands(pairs, calibration, firmest) if each_rater else {}
     if as_json:
-        emit_json(document(calibration, firmest))
+        emit_json({**document(calibration, firmest), **hands})
     else:
         show(calibration, firmest)
+        if hands:
+            show_hands(hands)
         if plot is not None:
             say(f"picture: {plot}")
 
@@ -186,3 +199,83 @@ def show(calibration: Calibration, firmest: str) -> None:
         differ = f"by about {percent:.0f} %" if percent >= 1.0 else "by less than 1 %"
         click.echo(f"Cut points of the panel's middle hand; hands differ {differ} of force.")
     click.echo(f"log-likelihood {calibration.log_likelihood:.3f}, {calibration.force_scale} scale")
+
+
+def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, Any]:
+    """Each rater's cut points, those of a next rater, and how much hands, spreads, berries differ.
+
+    Raises
+    ------
+    CannotCompareError
+        With fewer than two raters.
+    """
+    from calibrate.raters import fit_panel
+    from calibrate.render import as_label
+    from gauge.errors import CannotCompareError
+
+    if len(pairs.raters) < 2:
+        raise CannotCompareError(
+            f"{pairs.source} names {len(pairs.raters)} rater.",
+            todo="--each-rater needs two or more in a column rater.",
+        )
+    fit = fit_panel(
+        pairs, force_scale=calibration.force_scale, level=calibration.level, firmest=firmest
+    )
+    step = 1 if firmest == "first" else -1
+
+    def listed(cuts: Sequence[PanelCut]) -> list[dict[str, Any]]:
+        return [
+            {**cut.to_json(), "between": [as_label(label) for label in cut.between[::step]]}
+            for cut in cuts[::step]
+        ]
+
+    return {
+        "by_rater": [
+            {
+                "rater": rater.name,
+                "n": rater.n,
+                "shift": rater.shift,
+                "low": rater.shift_low,
+                "high": rater.shift_high,
+                "spread": rater.spread,
+                "cuts": listed(rater.cuts),
+            }
+            for rater in fit.raters
+        ],
+        "next_rater": listed(fit.next_rater),
+        "hand_sd": fit.hand_sd,
+        "spread_sd": fit.spread_sd,
+        "berry_sd": fit.berry_sd,
+    }
+
+
+def show_hands(hands: dict[str, Any]) -> None:
+    """Print the cut points of each rater and of the next."""
+    from calibrate.render import newtons, print_table
+
+    def row(name: str, cuts: list[dict[str, Any]]) -> list[str]:
+        cells = [
+            f"{newtons(c['force_N'], missing='-')} ({newtons(c['low_N'])}-{newtons(c['high_N'])})"
+            if c["force_N"] is not None
+            else "unknown"
+            for c in cuts
+        ]
+        return [name, *cells]
+
+    boundaries = ["/".join(map(str, cut["between"])) for cut in hands["next_rater"]]
+    print_table(
+        ["rater", *boundaries],
+        [
+            *(row(rater["rater"], rater["cuts"]) for rater in hands["by_rater"]),
+            row("a next rater", hands["next_rater"]),
+        ],
+        title="Cut points of each rater, N",
+    )
+    click.echo(
+        f"Hands differ by about {hands['hand_sd']:.0%}, their spreads by {hands['spread_sd']:.0%}"
+        + (
+            f", berries of one force by {hands['berry_sd']:.0%}."
+            if hands["berry_sd"] is not None
+            else "."
+        )
+    )
