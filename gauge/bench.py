@@ -22,9 +22,10 @@ from gauge.benchkeys import Keys
 from gauge.benchview import BenchState, draw
 from gauge.errors import LockedSeasonError
 from gauge.events import BerryLogged, Event, LineGap, LineLost, PressCut, PressRefused, StoreDelayed
-from gauge.logger import OUR_GAPS, SILENT_S
+from gauge.logger import OUR_GAPS
 from gauge.plain import stopping
 from gauge.precision import summarise
+from gauge.silence import SILENT_S
 from gauge.sitting import Sitting
 from gauge.wording import told
 
@@ -127,7 +128,7 @@ class BenchScreen:
                     drawn_s = now_s
                     live.update(self._drawn(), refresh=True)
                 if self._silent_stop_s is not None and (
-                    logger.idle_s(self._sitting.reader.now_ns) > self._silent_stop_s
+                    logger.silence.idle_s(self._sitting.reader.now_ns) > self._silent_stop_s
                 ):
                     break
             self._take(self._sitting.finish())
@@ -209,7 +210,7 @@ class BenchScreen:
             return "PAUSED: p goes on", False
         if logger.down is not None:
             return f"LINE LOST since {self._lost_at}", False
-        silent_s = logger.silent_s(self._sitting.reader.now_ns)
+        silent_s = logger.silence.silent_s(self._sitting.reader.now_ns)
         if silent_s > SILENT_S and logger.fmt.mode != "button":
             return f"NO READINGS for {silent_s:.0f} s", False
         return "LISTENING", True

@@ -1,7 +1,8 @@
 """The use case of logging: what was heard becomes acknowledged berries, one transaction each.
 
 Chunks and gaps go in, events come out. Used by `gauge log` and `gauge replay` alike, with or
-without a season file. No port is opened here, and nothing is printed.
+without a season file. No port is opened here, and nothing is printed. The parts: framing makes
+readings, compression makes presses, scoreslip binds scores to them, berrystore stores.
 """
 
 from __future__ import annotations
@@ -12,11 +13,7 @@ from collections.abc import Iterable, Sequence
 from gauge.berrystore import BerryStore
 from gauge.buttonpeaks import detector_for
 from gauge.detectorsettings import DetectorSettings
-from gauge.errors import (
-    InvalidValueError,
-    LockedSeasonError,
-    NoSuchRecordError,
-)
+from gauge.errors import InvalidValueError, LockedSeasonError, NoSuchRecordError
 from gauge.events import (
     BerryLogged,
     Event,
@@ -25,17 +22,17 @@ from gauge.events import (
     PressCut,
     PressRefused,
     ScoresWanted,
-    Silence,
     StoreDelayed,
 )
 from gauge.framing import Framer
 from gauge.lineformat import LineFormat
 from gauge.records import Chunk, Compression, CutPress, FingerScore, Gap
+from gauge.scoreslip import ScoreSlip
 from gauge.season import SeasonFile
 from gauge.season.rows import SampleRow
+from gauge.silence import SilenceWatch
 
 _KEEP_EVERY_NS = 1_000_000_000
-SILENT_S = 5.0
 PAUSED, CHANGED = OUR_GAPS = ("paused", "the sample was changed")
 """Reasons of gaps that the bench itself makes."""
 
@@ -88,16 +85,12 @@ class Logger:
         """The same of all samples of this run."""
         self.down: LineLost | None = None
         self.paused_ns: int | None = None
-        self.scores: dict[str, str] = {}
-        """Finger scores given for the berry that is due, by rater."""
-        self._held: Compression | None = None
+        self._slip = ScoreSlip(self.raters)
         self._due: deque[tuple[Compression, tuple[FingerScore, ...]]] = deque()
         self._told_delay = False
         self._store = BerryStore(season, session_id)
         self._kept_ns = 0
-        self._reading_ns = self._back_ns = 0
-        self._told_silence = False
-        self._bytes_since = 0
+        self.silence = SilenceWatch()
 
     @property
     def done(self) -> bool:
@@ -107,12 +100,12 @@ class Logger:
     @property
     def missing(self) -> tuple[str, ...]:
         """Raters whose score of the berry that is due is not in yet."""
-        return tuple(rater for rater in self.raters if rater not in self.scores)
+        return self._slip.missing
 
     @property
     def holding(self) -> bool:
         """Whether a pressed berry waits for its finger scores."""
-        return self._held is not None
+        return self._slip.holding
 
     @property
     def next_number(self) -> int:
@@ -136,16 +129,14 @@ class Logger:
             events = [] if self.down else self._interrupt(item.from_ns, item.reason)
             self.down = None
             self.framer.gap(item.to_ns)
-            self._back_ns, self._told_silence = item.to_ns, False
+            self.silence.back(item.to_ns)
             self._store.note_gap(item)
             return [*events, LineGap(gap=item)]
         if self.paused_ns is not None or not item.data:
             return []
         self._store.hear(item)
         readings = self.framer.feed(item.t_ns, item.data)
-        self._bytes_since += len(item.data)
-        if readings:
-            self._reading_ns, self._told_silence, self._bytes_since = item.t_ns, False, 0
+        self.silence.heard(item.t_ns, len(item.data), readable=bool(readings))
         return self._take(self.detector.feed(readings)) if readings else []
 
     def tick(self, now_ns: int) -> list[Event]:
@@ -154,25 +145,11 @@ class Logger:
         if self._store.pending and now_ns - self._kept_ns >= _KEEP_EVERY_NS:
             self._store.keep_if_free()
             self._kept_ns = now_ns
-        silent_s = self.silent_s(now_ns)
-        if (
-            silent_s >= SILENT_S
-            and not self._told_silence
-            and self.down is None
-            and self.paused_ns is None
-            and (self._bytes_since or self.fmt.mode != "button")
-        ):
-            self._told_silence = True
-            events.append(Silence(seconds=silent_s, heard=bool(self._bytes_since)))
+        if self.down is None and self.paused_ns is None:
+            unasked = self.fmt.mode != "button"
+            silence = self.silence.told(now_ns, speaks_unasked=unasked)
+            events += [silence] if silence else []
         return events
-
-    def silent_s(self, now_ns: int) -> float:
-        """Seconds since the last reading, or since the line (came back and) could be heard."""
-        return (now_ns - max(self._reading_ns, self._back_ns)) / 1e9
-
-    def idle_s(self, now_ns: int) -> float:
-        """Seconds since the last reading, gaps included."""
-        return (now_ns - self._reading_ns) / 1e9
 
     def close(self) -> list[Event]:
         """Take the end: a press under way is no berry; keep the rest and end the session."""
@@ -203,7 +180,7 @@ class Logger:
         gap = Gap(self.paused_ns, now_ns, PAUSED)
         self.paused_ns = None
         self._store.note_gap(gap)
-        self._back_ns, self._told_silence = now_ns, False
+        self.silence.back(now_ns)
         self.framer.gap(now_ns)
         return [LineGap(gap=gap)]
 
@@ -224,15 +201,12 @@ class Logger:
                 f"'{label}' is not a score of this season.",
                 todo=f"Use one of {', '.join(self.season.labels)}.",
             )
-        self.scores[rater] = label
-        if self._held is None or self.missing:
-            return []
-        press, self._held = self._held, None
-        return self._queue(press)
+        self._slip.give(rater, label)
+        return self._store_scored()
 
     def take_back(self) -> str | None:
         """Forget the finger score given last for the berry that is due; the rater, if any."""
-        return self.scores.popitem()[0] if self.scores else None
+        return self._slip.take_back()
 
     def void_last(self, why: str) -> BerryLogged:
         """Void the last berry of this run; its number is free again.
@@ -281,14 +255,14 @@ class Logger:
         events = self._interrupt(now_ns, CHANGED) + self._drop_held()
         self._store.note_gap(Gap(now_ns, now_ns, CHANGED))
         self.sample, self.berries = sample, berries
-        self.logged, self.count, self.scores = [], 0, {}
+        self.logged, self.count = [], 0
+        self._slip.clear()
         return events
 
     def _drop_held(self) -> list[Event]:
         """Give up a berry whose scores did not come: it was never stored."""
-        if self._held is None:
+        if not self._slip.drop_press():
             return []
-        self._held = None
         who = ", ".join(self.missing)
         return [PressRefused(reason=f"no score of {who} came; press that berry again")]
 
@@ -308,21 +282,21 @@ class Logger:
                 )
             elif isinstance(press, CutPress):
                 events.append(PressCut(cut=press))
-            elif self._held is not None:
+            elif self.holding:
                 who = ", ".join(self.missing)
                 events.append(PressRefused(reason=f"the last berry still waits for {who}"))
-            elif self.missing:
-                self._held = press
-                events.append(ScoresWanted(missing=self.missing))
             else:
-                events += self._queue(press)
+                self._slip.hold(press)
+                wanted = [ScoresWanted(missing=self.missing)] if self.missing else []
+                events += wanted or self._store_scored()
         return events
 
-    def _queue(self, press: Compression) -> list[Event]:
-        """Bind a press to the scores that were given for it, and store it."""
-        scores = tuple(FingerScore(rater=r, score=self.scores[r]) for r in self.raters)
-        self.scores = {}
-        self._due.append((press, scores))
+    def _store_scored(self) -> list[Event]:
+        """Store the press whose scores are all in, if there is one."""
+        berry = self._slip.complete()
+        if berry is None:
+            return []
+        self._due.append(berry)
         return self._store_due()
 
     def _store_due(self, *, last: bool = False) -> list[Event]:

@@ -87,7 +87,7 @@ class PlainScreen:
                 elif line:
                     self._obey(line)
             if self._silent_stop_s is not None and (
-                logger.idle_s(reader.now_ns) > self._silent_stop_s
+                logger.silence.idle_s(reader.now_ns) > self._silent_stop_s
             ):
                 say(f"{reader.port}: no reading for {self._silent_stop_s:g} s; stopping.")
                 break

@@ -14,9 +14,7 @@ import click
 from gauge.clikit import say
 
 if TYPE_CHECKING:
-    from gauge.berrymodel import Selection, Track
     from gauge.lineend import LineEnd
-    from gauge.records import Chunk
 
 FAULTS = ("noise", "unit", "overload", "cut")
 
@@ -215,8 +213,10 @@ def command(
     """  # noqa: D301
     from gauge.benchchoice import chosen_format
     from gauge.berrymodel import Selection
-    from gauge.capture import unescape
+    from gauge.capture import unescape, write_capture
+    from gauge.course import course
     from gauge.linewriter import LineWriter
+    from gauge.outfile import write_whole
     from gauge.simulate import recorded, serve
     from gauge.uart import Wire
     from gauge.units import parse_unit
@@ -234,9 +234,9 @@ def command(
     writer = LineWriter(fmt, template=line, decimals=display.decimals)
     unit = parse_unit(unit_name) if unit_name else writer.units()[0]
     selection = Selection(code="simulated", mean_n=mean_n, cv=cv, softening_per_day=softening)
-    track = _play(
-        masses, Random(seed), berries=berries, selection=selection, day=day,
-        capacity_n=capacity_n, faults=faults,
+    track = course(
+        Random(seed), selection=selection, berries=berries, day=day, masses=masses,
+        overload_n=1.3 * capacity_n if "overload" in faults else None, cut="cut" in faults,
     )  # fmt: skip
     upset = Faults(
         noise_share=0.02 if "noise" in faults else 0.0,
@@ -256,7 +256,7 @@ def command(
         faults=upset,
     )
     if capture_file is not None:
-        _write(capture_file, recorded(gauge))
+        write_whole(capture_file, (f"{line}\n" for line in write_capture(recorded(gauge))))
         say(f"{capture_file}: {track.duration_s:.1f} s written")
         return
     wire = Wire(
@@ -303,40 +303,3 @@ def _end(tcp_port: int | None, link: Path | None, *, com_port: bool) -> LineEnd:
     if link is not None:
         raise click.UsageError("--link goes with a pseudo-terminal, not with --tcp.")
     return TcpEnd(tcp_port or 0, com_port=com_port)
-
-
-def _play(
-    masses: tuple[str, ...],
-    rng: Random,
-    *,
-    berries: int,
-    selection: Selection,
-    day: float,
-    capacity_n: float,
-    faults: tuple[str, ...],
-) -> Track:
-    from gauge.berrymodel import Press, Track, berry_track, weight_track
-    from gauge.mass import expected_n, parse_mass
-    from gauge.units import STANDARD_GRAVITY_M_S2
-
-    if masses:
-        gravity = float(STANDARD_GRAVITY_M_S2)
-        return weight_track(expected_n(parse_mass(mass), gravity) for mass in masses)
-    peaks_n = selection.peaks_n(rng, berries, day=day)
-    if "overload" in faults:
-        peaks_n[berries // 2] = 1.3 * capacity_n
-    track = berry_track(rng, peaks_n)
-    if "cut" in faults:
-        # Without the last rest, and the last press only up to two thirds of its way.
-        last = track.acts[-2]
-        assert isinstance(last, Press)
-        cut_s = track.duration_s - track.acts[-1].duration_s - last.duration_s
-        return Track(track.acts[:-1], until_s=cut_s + last.rise_s * 2 / 3)
-    return track
-
-
-def _write(target: Path, chunks: list[Chunk]) -> None:
-    from gauge.capture import write_capture
-    from gauge.outfile import write_whole
-
-    write_whole(target, (f"{line}\n" for line in write_capture(chunks)))
