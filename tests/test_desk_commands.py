@@ -87,15 +87,18 @@ def test_limit_agrees_with_the_fits_own_probability(season: Path, tmp_path: Path
 
 
 def test_plan_from_a_season_and_from_a_guess(season: Path) -> None:
-    found = answer("plan", season, "--half-width", "0.4")
-    assert found["raters"] == 3
+    found = answer("plan", season, "--half-width", "0.8", "--raters", "6")
+    assert found["raters"] == 6
     assert found["berries_so_far"] == 90
+    assert 0.02 < found["hand_sd"] < 0.2
+    # Hands that differ leave the panel's centre open, however many berries are scored.
+    assert "Plan more raters" in str(run("plan", season, "--half-width", "0.05").exception)
     guess = answer(
         "plan", "--cuts", "4.5,3.2,2.1,1.2", "--spread", "0.35", "--forces", "0.5,5.5"
     )  # fmt: skip
     assert [cut["between"] for cut in guess["cuts"]] == [[1, 2], [2, 3], [3, 4], [4, 5]]
     assert run("plan").exit_code == 2
-    assert run("plan", season, "--half-width", "0.5").exit_code == 0
+    assert run("plan", season, "--half-width", "0.8", "--raters", "6").exit_code == 0
 
 
 def test_a_stored_calibration_is_kept_listed_shown_and_never_overwritten(own: Path) -> None:
