@@ -32,6 +32,7 @@ def calibrate_pairs(
     resamples: int = 2000,
     seed: int = 1,
     penalised: bool = False,
+    these_raters: bool = False,
 ) -> Calibration:
     """Fit cut points with intervals to all rows of `pairs`.
 
@@ -50,6 +51,9 @@ def calibrate_pairs(
         Of the bootstrap.
     penalised : bool
         Whether sparse data are helped by a penalty; all rows are then taken as one hand's.
+    these_raters : bool
+        Whether a panel's cut points shall be those of the mean of its very raters, and not of the
+        hands that such raters come from.
 
     Raises
     ------
@@ -69,7 +73,7 @@ def calibrate_pairs(
     if penalised:
         found = _penalised(pairs, force_scale, level, firmest)
     elif len(pairs.raters) > 1:
-        found = _of_panel(pairs, force_scale, kind, level, firmest)
+        found = _of_panel(pairs, force_scale, kind, level, firmest, these_raters)
     else:
         found = _of_hand(pairs, force_scale, kind, level, firmest, resamples, seed)
     return replace(
@@ -111,7 +115,12 @@ def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: st
 
 
 def _of_panel(
-    pairs: Pairs, force_scale: ForceChoice, kind: Kind, level: float, firmest: str
+    pairs: Pairs,
+    force_scale: ForceChoice,
+    kind: Kind,
+    level: float,
+    firmest: str,
+    these_raters: bool,
 ) -> Calibration:
     from calibrate.raters import fit_panel
 
@@ -122,6 +131,7 @@ def _of_panel(
             f"{kind} intervals are for one hand; the panel's include how hands differ "
             "and are made in one way only"
         )
+    cuts = fit.these_raters if these_raters else fit.cuts
     # What a middling hand makes of berries of one force: its own spread, and how berries of one
     # force differ to all fingers, at the middle cut. Probabilities of scores need both.
     middle = float(np.nanmedian(fit.cut_n)) if fit.force_scale == "linear" else 1.0
@@ -132,9 +142,9 @@ def _of_panel(
     return Calibration(
         scale=pairs.scale,
         force_scale=fit.force_scale,
-        cuts_n=tuple(cut.force_n for cut in fit.cuts),
-        low_n=tuple(cut.low_n for cut in fit.cuts),
-        high_n=tuple(cut.high_n for cut in fit.cuts),
+        cuts_n=tuple(cut.force_n for cut in cuts),
+        low_n=tuple(cut.low_n for cut in cuts),
+        high_n=tuple(cut.high_n for cut in cuts),
         spread=fit.spread * widen,
         hand_sd=fit.hand_sd,
         covariance=tuple(tuple(float(x) for x in row) for row in covariance),

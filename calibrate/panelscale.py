@@ -93,6 +93,9 @@ class PanelFit:
     cuts : tuple of PanelCut
         Of the centre of the population of hands that the raters come from, firmest first. The
         interval includes what the few raters leave unknown of it.
+    these_raters : tuple of PanelCut
+        Of the mean hand of these very raters: what they share, where no other hand matters, as
+        when the same raters are compared over seasons.
     spread : float
         Of a middling rater, for one berry: in newtons, or log newtons on the log scale.
     hand_sd, spread_sd, berry_sd : float or None
@@ -119,6 +122,7 @@ class PanelFit:
     level: float
     n: int
     cuts: tuple[PanelCut, ...]
+    these_raters: tuple[PanelCut, ...]
     spread: float
     hand_sd: float | None
     spread_sd: float | None

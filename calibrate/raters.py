@@ -154,12 +154,14 @@ def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level:
     warnings += _unused(scale, panel.used)
     has_berries = "berries" in effects and panel.berries
     found = panel_cuts(panel, mixture.of(centre, centre=True), level)
+    mean_hand = np.mean(shifts, axis=0)
     return PanelFit(
         scale=scale,
         force_scale=panel.force_scale,
         level=level,
         n=pairs.n,
         cuts=found,
+        these_raters=panel_cuts(panel, mixture.of(centre + mean_hand[:, None]), level),
         spread=float(spread[0]),
         hand_sd=hand_sd if "hands" in effects else None,
         spread_sd=spread_sd if "spreads" in effects else None,
@@ -293,15 +295,17 @@ def _one_hand(pairs: Pairs, *, force_scale: ForceScale, level: float, firmest: s
     for interval in intervals:
         warnings += interval.warnings
     warnings += _unused(pairs.scale, np.unique(pairs.rank))
+    cuts = tuple(
+        PanelCut(between=between, force_n=i.force_n, low_n=i.low_n, high_n=i.high_n)
+        for between, i in zip(pairs.scale.boundaries, intervals, strict=True)
+    )
     return PanelFit(
         scale=pairs.scale,
         force_scale=force_scale,
         level=level,
         n=pairs.n,
-        cuts=tuple(
-            PanelCut(between=between, force_n=i.force_n, low_n=i.low_n, high_n=i.high_n)
-            for between, i in zip(pairs.scale.boundaries, intervals, strict=True)
-        ),
+        cuts=cuts,
+        these_raters=cuts,
         spread=fit.spread,
         hand_sd=None,
         spread_sd=None,

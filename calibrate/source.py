@@ -52,7 +52,13 @@ class CalibrationChoice:
             positive=self.force_scale == "log",
         )
 
-    def calibration(self, pairs: Pairs | None = None, *, level: float | None = None) -> Calibration:
+    def calibration(
+        self,
+        pairs: Pairs | None = None,
+        *,
+        level: float | None = None,
+        these_raters: bool = False,
+    ) -> Calibration:
         """Give the stored calibration, or fit the pairs.
 
         Parameters
@@ -61,6 +67,8 @@ class CalibrationChoice:
             If they were read already.
         level : float, optional
             Of a fit's intervals; by default that of the choice.
+        these_raters : bool
+            See `calibrate.fitting.calibrate_pairs`.
 
         Raises
         ------
@@ -77,4 +85,5 @@ class CalibrationChoice:
             force_scale=self.force_scale,
             level=self.level if level is None else level,
             firmest=self.firmest,
+            these_raters=these_raters,
         )

@@ -57,7 +57,9 @@ def command(
     \b
     calibrate compare 2025.firm 2026.firm --margin 0.2 --plot seasons.png
 
-    A stored calibration is compared with the intervals that it was stored with.
+    Where the same raters scored both seasons, their own scale is compared; where the panel changed,
+    that of the hands such raters come from, which few raters leave wide. A stored calibration is
+    compared with the intervals that it was stored with.
     """  # noqa: D301
     from calibrate.conditions import conditions_of, differences
     from calibrate.linking import cut_shifts, pad_check, rescored
@@ -76,17 +78,20 @@ def command(
     first, names = choose(season1, stored1), (stored2, *(None for _ in more))
     others = [choose(path, name) for path, name in zip((season2, *more), names, strict=True)]
     first_pairs = first.pairs()
-    one = first.calibration(first_pairs)
-    answers, drawn = [], [one]
+    answers: list[_Answer] = []
+    drawn: list[Calibration] = []
     for other in others:
         pairs = other.pairs()
-        two = other.calibration(pairs)
+        # The same hands in both seasons: their own scale moved, or it did not.
+        same = len(pairs.raters) > 1 and set(pairs.raters) == set(first_pairs.raters)
+        one = first.calibration(first_pairs, these_raters=same)
+        two = other.calibration(pairs, these_raters=same)
         test = None
         if first.name is None and other.name is None:
             narrow = 2 * level - 1
             test = (
-                first.calibration(first_pairs, level=narrow),
-                other.calibration(pairs, level=narrow),
+                first.calibration(first_pairs, level=narrow, these_raters=same),
+                other.calibration(pairs, level=narrow, these_raters=same),
             )
         shifts = cut_shifts(one, two, margin_n=margin, test=test or (one, two))
         before = conditions_of(first.source, first_pairs.raters)
@@ -101,9 +106,10 @@ def command(
                 pads=pads,
                 warnings=[*differences(before, after), *_pad_warning(pads)],
                 margin_n=margin,
+                same_raters=same,
             )
         )
-        drawn.append(two)
+        drawn += [two] if drawn else [one, two]
     if plot is not None:
         from calibrate.plots.compare import draw_seasons
         from calibrate.plots.style import save
@@ -144,9 +150,11 @@ class _Answer:
         pads: PadCheck | None,
         warnings: list[str],
         margin_n: float,
+        same_raters: bool,
     ) -> None:
         self.one, self.two, self.shifts, self.moved = one, two, shifts, moved
         self.pads, self.warnings, self.margin_n = pads, warnings, margin_n
+        self.same_raters = same_raters
 
     def document(self) -> dict[str, Any]:
         """The comparison as it is printed by --json."""
@@ -170,6 +178,7 @@ class _Answer:
         return {
             "seasons": [self.one.source, self.two.source],
             "margin_N": self.margin_n,
+            "same_raters": self.same_raters,
             "cuts": cuts,
             "spread": [self.one.spread, self.two.spread],
             "rescored_of_100": {
@@ -222,6 +231,10 @@ class _Answer:
             f"{self.moved.lost:.0f} would fall beyond the sale limit, {self.moved.gained:.0f} come "
             "within it."
         )
+        if self.same_raters:
+            click.echo(
+                "The same raters scored both seasons: it is their own scale that is compared."
+            )
         click.echo(f"Spread of the fingers {self.one.spread:.3g}, then {self.two.spread:.3g}.")
         if self.pads is not None:
             sure = "" if self.pads.change_pct.low is None else (
