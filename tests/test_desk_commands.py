@@ -227,3 +227,22 @@ def test_carry_fades_as_berries_come(season: Path, tmp_path: Path) -> None:
     some = answer("carry", season, few)
     assert all(0 < cut["prior_weight"] < 0.9 for cut in some["cuts"])
     assert run("carry", season, few).exit_code == 0
+
+
+def test_the_same_raters_are_compared_by_their_own_scale(season: Path, tmp_path: Path) -> None:
+    """Hands differ by 8 %, which three raters leave open; that their scale held is still shown."""
+    again = make_season(tmp_path / "again.firm", seed=5, berries=150)
+    other = make_season(
+        tmp_path / "other.firm", seed=5, berries=150,
+        hands={"ines": -0.06, "marek": 0.0, "tove": 0.08},
+    )  # fmt: skip
+    same = answer("compare", season, again)
+    changed = answer("compare", season, other)
+    assert same["same_raters"] is True
+    assert changed["same_raters"] is False
+
+    def width(found: dict) -> float:
+        return sum(cut["high_N"] - cut["low_N"] for cut in found["cuts"])
+
+    assert width(same) < 0.5 * width(changed)
+    assert all(cut["low_N"] < 0 < cut["high_N"] for cut in same["cuts"][1:3])
