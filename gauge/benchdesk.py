@@ -32,7 +32,6 @@ class _Question:
     words: str
     take: Callable[[str], list[Event]]
     picks: dict[str, str]
-    secret: bool = False
     typed: str = ""
 
 

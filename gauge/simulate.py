@@ -7,10 +7,8 @@ gauge's hears what a receiver would make of the bits.
 
 from __future__ import annotations
 
-import contextlib
 import threading
 import time
-from collections.abc import Callable, Iterator
 
 from gauge.lineend import LineEnd
 from gauge.records import Chunk
@@ -103,32 +101,6 @@ def _answer(
         asked = asked.partition(request)[2]
         lines.append(gauge.answer(clock_s))
     return asked[-len(request) :], lines
-
-
-@contextlib.contextmanager
-def running(end: LineEnd, gauge: VirtualGauge, **options: object) -> Iterator[Callable[[], None]]:
-    """Play a gauge on a thread for the length of a `with` block; the line is closed after it.
-
-    Yields
-    ------
-    callable
-        Stops the gauge before the block ends.
-    """
-    stop = threading.Event()
-    thread = threading.Thread(
-        target=serve, args=(end, gauge), kwargs={**options, "stop": stop}, daemon=True
-    )
-    thread.start()
-
-    def halt() -> None:
-        stop.set()
-        thread.join()
-
-    try:
-        yield halt
-    finally:
-        halt()
-        end.close()
 
 
 def recorded(gauge: VirtualGauge, *, latency_s: float = 0.0) -> list[Chunk]:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import socket
 import threading
 import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+
+from gauge.lineend import LineEnd
+from gauge.simulate import serve
+from gauge.virtualgauge import VirtualGauge
 
 
 def wait_for(condition: Callable[[], object], seconds: float = 10.0) -> None:
@@ -121,3 +126,29 @@ def play(
     thread = threading.Thread(target=run, daemon=True)
     thread.start()
     return thread
+
+
+@contextlib.contextmanager
+def running(end: LineEnd, gauge: VirtualGauge, **options: object) -> Iterator[Callable[[], None]]:
+    """Play a gauge on a thread for the length of a `with` block; the line is closed after it.
+
+    Yields
+    ------
+    callable
+        Stops the gauge before the block ends.
+    """
+    stop = threading.Event()
+    thread = threading.Thread(
+        target=serve, args=(end, gauge), kwargs={**options, "stop": stop}, daemon=True
+    )
+    thread.start()
+
+    def halt() -> None:
+        stop.set()
+        thread.join()
+
+    try:
+        yield halt
+    finally:
+        halt()
+        end.close()

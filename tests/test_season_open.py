@@ -73,8 +73,8 @@ def test_settings_that_durability_rests_on(path) -> None:
 
 def test_creation_and_its_settings(tmp_path) -> None:
     path = tmp_path / "new.season"
-    with open_season(path, create=True, crop="Raspberry", latitude_deg=52.0) as season:
-        assert (season.code, season.crop, season.latitude_deg) == ("new", "Raspberry", 52.0)
+    with open_season(path, create=True, crop="Raspberry") as season:
+        assert (season.code, season.crop) == ("new", "Raspberry")
         assert season.labels == ("firm", "soft")
     with open_season(path, create=True, code="other") as season:  # opened as it is
         assert season.code == "new"

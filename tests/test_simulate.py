@@ -19,6 +19,7 @@ import serial
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lines import running
 
 from gauge.berrymodel import HungWeight, Press, Rest, Selection, Track, berry_track, hand_press
 from gauge.capture import load_capture
@@ -32,7 +33,7 @@ from gauge.lineformat import LineFormat
 from gauge.linewriter import LineWriter
 from gauge.patternfill import PatternFiller
 from gauge.records import Status
-from gauge.simulate import recorded, running
+from gauge.simulate import recorded
 from gauge.uart import Wire, heard
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from gauge.virtualgauge import Display, Faults, VirtualGauge

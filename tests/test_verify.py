@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lines import running
 
 from gauge.berrymodel import HungWeight, Rest, Track, gauss, weight_track
 from gauge.capture import write_capture
@@ -30,7 +31,7 @@ from gauge.mass import expected_n, parse_mass
 from gauge.plateau import WeightWatch
 from gauge.records import Reading, Status
 from gauge.season import open_season
-from gauge.simulate import recorded, running
+from gauge.simulate import recorded
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from gauge.virtualgauge import Display, VirtualGauge
 
@@ -300,10 +301,15 @@ def test_silence_and_foreign_lines(tmp_path: Path, form: Path) -> None:
 
 def test_site_of_the_season_is_used(tmp_path: Path, form: Path) -> None:
     path = tmp_path / "a.season"
-    open_season(path, create=True, latitude_deg=45, elevation_m=500).close()
     capture = _capture(tmp_path / "c.txt", _gauge("500g"))
-    result, _ = _verify(*_words(tmp_path, form, capture), "--mass", "500g", "--json")
-    assert json.loads(result.stdout)["gravity_m_s2"] == pytest.approx(9.804655176, abs=1e-9)
+    words = [*_words(tmp_path, form, capture), "--mass", "500g", "--json"]
+    for site in (["--latitude", "45", "--elevation", "500"], []):
+        result, _ = _verify(*words, *site)
+        assert json.loads(result.stdout)["gravity_m_s2"] == pytest.approx(9.804655176, abs=1e-9)
+    _, error = _verify(*words, "--latitude", "99")
+    assert isinstance(error, InvalidValueError)
+    with open_season(path) as season:
+        assert (season.latitude_deg, season.elevation_m) == (45, 500)
 
 
 @pytest.mark.parametrize(

@@ -56,8 +56,8 @@ it does not replace a calibration by a competent laboratory."""
     show_default=True,
     help="How often the whole list is hung.",
 )
-@click.option("--latitude", type=float, help="Of the bench, in degrees.")
-@click.option("--elevation", type=float, help="Of the bench, in m.")
+@click.option("--latitude", type=float, help="Of the bench, in degrees; kept for next time.")
+@click.option("--elevation", type=float, help="Of the bench, in m; kept with the latitude.")
 @click.option(
     "--tolerance",
     type=click.FloatRange(0.01, 50),
@@ -142,11 +142,14 @@ def command(
     fmt = chosen_format(format_name)
     hung = tuple(parse_mass(mass) for mass in masses) * runs
     with open_season(season_file, create=True) as season:
-        if latitude is None and elevation is None:
-            latitude, elevation = season.latitude_deg, season.elevation_m
+        given = latitude is not None or elevation is not None
+        site = (latitude, elevation) if given else (season.latitude_deg, season.elevation_m)
+        gravity = gravity_at(*site)
+        if given:
+            season.set_site(latitude_deg=latitude, elevation_m=elevation)
         hanging = Hanging(
             masses=hung,
-            gravity=gravity_at(latitude, elevation),
+            gravity=gravity,
             tolerance_pct=tolerance,
             weight_class=weight_class,
             capacity_n=capacity_n or _last_capacity_n(season),

@@ -23,8 +23,7 @@ from gauge.season.guard import JOURNAL_PRAGMA, connect, damaged, mapped
 from gauge.season.scales import default_scale, labels_of
 
 _CREATED = """
-INSERT INTO season (id, code, crop, scale, latitude_deg, elevation_m, created_at, created_by)
-VALUES (1, ?, ?, ?, ?, ?, ?, ?)
+INSERT INTO season (id, code, crop, scale, created_at, created_by) VALUES (1, ?, ?, ?, ?, ?)
 """
 
 
@@ -52,7 +51,7 @@ class SeasonFile(BerryTables, DeskTables):
         self.elevation_m: float | None = row[3]
 
     def set_site(self, *, latitude_deg: float | None, elevation_m: float | None) -> None:
-        """Store where the bench stands."""
+        """Store where the bench stands: degrees of latitude, metres above the sea."""
         with self._write("storing the site") as db:
             sql = "UPDATE season SET latitude_deg = ?, elevation_m = ?"
             db.execute(sql, (latitude_deg, elevation_m))
@@ -82,8 +81,6 @@ def open_season(
     code: str | None = None,
     crop: str | None = None,
     scale_json: str | None = None,
-    latitude_deg: float | None = None,
-    elevation_m: float | None = None,
     wait_s: float = 5.0,
 ) -> SeasonFile:
     """Open a season file, and bring it up to this version's tables if it is older.
@@ -93,7 +90,7 @@ def open_season(
     path : path
     create : bool
         Make the file if it is missing (or empty). An existing season is opened as it is, and the
-        arguments from `code` to `elevation_m` have no effect on it.
+        arguments `code`, `crop` and `scale_json` have no effect on it.
     read_only : bool
         Change nothing; writing methods are refused. An older file is upgraded in memory only.
     code : str, optional
@@ -102,8 +99,6 @@ def open_season(
         Of a new season; "raspberry" brings the scale firm/soft.
     scale_json : str, optional
         Of a new season; by default that of the crop.
-    latitude_deg, elevation_m : float, optional
-        Of a new season's bench.
     wait_s : float
         How long to wait for another program's lock.
 
@@ -139,7 +134,7 @@ def open_season(
                 raise NotASeasonError(
                     f"{path} is empty.", todo="'gauge log' and 'gauge plan' begin a season file."
                 )
-            made = (code or path.stem, crop, scale_json, latitude_deg, elevation_m)
+            made = (code or path.stem, crop, scale_json)
             _migrate(db, 0, made)
         db = _checked(db, path, read_only=read_only)
         return SeasonFile(db, path, read_only=read_only)
