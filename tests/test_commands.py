@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 import pytest
+from click.shell_completion import ShellComplete
 from click.testing import CliRunner
 
 from calibrate import cli as calibrate_cli
@@ -43,3 +44,13 @@ def test_an_unknown_command_is_refused(group: click.Group) -> None:
     result = CliRunner().invoke(group, ["nonsense"])
     assert result.exit_code == 2
     assert "No such command" in result.output
+
+
+@pytest.mark.parametrize(("script", "start"), [("gauge", "rea"), ("calibrate", "anch")])
+def test_the_shell_completes_commands(script: str, start: str) -> None:
+    group = gauge_cli.group if script == "gauge" else calibrate_cli.group
+    completer = ShellComplete(group, {}, script, f"_{script.upper()}_COMPLETE")
+    found = [item.value for item in completer.get_completions([], start)]
+    assert found == [{"gauge": "readings", "calibrate": "anchors"}[script]]
+    options = [item.value for item in completer.get_completions([found[0]], "--")]
+    assert "--json" in options

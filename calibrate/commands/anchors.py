@@ -29,7 +29,13 @@ if TYPE_CHECKING:
     help="CSV with label, force_N and kind (berry, lot or pad) to choose from instead.",
 )  # fmt: skip
 @calibration_options()
-@click.option("--card", type=click.Path(path_type=Path), help="Write the wall card: pdf or png.")
+@click.option(
+    "--card",
+    "cards",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Write the wall card: pdf, png or svg; may be repeated.",
+)
 @click.option(
     "--valid-days", type=click.FloatRange(0, min_open=True), default=3.0, show_default=True,
     help="Days for which a berry may serve.",
@@ -56,7 +62,7 @@ def command(
     scores: str | None,
     level: float,
     calibration_name: str | None,
-    card: Path | None,
+    cards: tuple[Path, ...],
     valid_days: float,
     press_limit: int,
     made_on: Any,
@@ -70,7 +76,7 @@ def command(
     void nor flagged nor retired. SOURCE is a season file or a CSV of pairs with a column berry.
 
     \b
-    calibrate anchors season.firm --card card.pdf
+    calibrate anchors season.firm --card card.pdf --card card.png
     calibrate anchors season.firm --calibration july --keep --per-score 3
     """  # noqa: D301
     from datetime import UTC, datetime, timedelta
@@ -78,7 +84,7 @@ def command(
     from calibrate.anchors import choose_anchors
     from calibrate.source import CalibrationChoice
 
-    if card is not None:
+    for card in cards:
         from calibrate.plots.style import check_suffix
 
         check_suffix(card)
@@ -102,7 +108,7 @@ def command(
     day = (made_on or datetime.now(UTC)).date()
     if keep and calibration_name is not None:
         _keep(source, calibration_name, chosen, press_limit, valid_days)
-    if card is not None:
+    if cards:
         from calibrate.conditions import conditions_of
         from calibrate.plots.card import CardNotes, draw_card
         from calibrate.plots.style import save
@@ -115,14 +121,15 @@ def command(
             valid_until=day + timedelta(days=valid_days),
             press_limit=press_limit,
         )
-        save(draw_card(calibration, chosen, notes), card)
+        for card in cards:
+            save(draw_card(calibration, chosen, notes), card)
     for warning in (*calibration.warnings, *chosen.warnings):
         say(f"warning: {warning}")
     if as_json:
         emit_json(document(chosen))
         return
     show(chosen)
-    if card is not None:
+    for card in cards:
         say(f"card: {card}")
 
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from calibrate.handreport import HandReport
     from calibrate.mover import Interval
     from calibrate.pairs import Pairs
+    from gauge.season.rows import AnchorRow
 
 
 @click.command("check")
@@ -115,14 +116,37 @@ def command(
             from calibrate.plots.style import save
 
             save(draw_hand(report), _page(plot, name, len(names)))
+    anchors = _good_anchors(source)
     if as_json:
-        documents = [document(report) for report in reports]
+        documents = [
+            {**document(report), "anchors": _to_squeeze(report, anchors)} for report in reports
+        ]
         emit_json(documents[0] if len(documents) == 1 else documents)
         return
     if len(reports) == 1:
         show(reports[0])
+        labels = _to_squeeze(reports[0], anchors)
+        if labels and reports[0].verdict != "within limit":
+            click.echo(f"They are {', '.join(labels)}.")
     else:
         show_side_by_side(reports)
+
+
+def _good_anchors(source: Path) -> list[AnchorRow]:
+    """Anchors of the season file that are not retired; none of a CSV."""
+    from calibrate.pairfile import looks_like_season
+    from gauge.season import open_season
+
+    if not looks_like_season(source):
+        return []
+    with open_season(source, read_only=True) as season:
+        return [row for row in season.anchors() if row.retired_at is None]
+
+
+def _to_squeeze(report: HandReport, anchors: list[AnchorRow]) -> list[str]:
+    """Labels of the anchors at the boundaries to practise."""
+    wanted = report.to_practise()
+    return list(dict.fromkeys(row.label for row in anchors if row.boundary in wanted))
 
 
 def _page(plot: Path, name: str, n: int) -> Path:

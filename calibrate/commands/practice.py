@@ -14,6 +14,7 @@ from gauge.clikit import emit_json, say
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from calibrate.bands import Band
     from calibrate.calibration import Calibration
     from calibrate.warmup import BoundaryState
 
@@ -59,6 +60,7 @@ def command(
     import numpy as np
 
     from calibrate.anchorlife import retirement_reason
+    from calibrate.bands import bands
     from calibrate.calibration import Calibration
     from calibrate.commands.press import record_of
     from calibrate.warmup import (
@@ -86,6 +88,7 @@ def command(
                 f"{season} holds no good anchor of '{calibration_name}'.",
                 todo="Make a set: calibrate anchors SEASON --calibration NAME --keep.",
             )
+        found = bands(calibration)
         rng = np.random.default_rng(seed)
         squeezes: list[Squeeze] = []
         advice = Advice.GO_ON
@@ -111,7 +114,7 @@ def command(
                     off_n=off,
                 )
             )
-            say(_told(calibration, row.force_n, rank, off))
+            say(_told(calibration, found, row.force_n, rank))
             pressed = next(r for r in file.anchors(calibration_name) if r.label == label)
             why = retirement_reason(record_of(pressed), datetime.now(UTC))
             if why is not None:
@@ -142,16 +145,21 @@ def _ask(label: str, calibration: Calibration) -> int | None:
             say(str(error))
 
 
-def _told(calibration: Calibration, force_n: float, rank: int, off_n: float) -> str:
+def _told(calibration: Calibration, found: Sequence[Band], force_n: float, rank: int) -> str:
+    """What the rater sees after a score: the force, the panel's score with its band, how far off."""
+    from calibrate.warmup import signed_miss_n
+
     given = calibration.scale.labels[rank]
-    probabilities = calibration.probabilities([force_n])[0]
-    panel = calibration.scale.labels[int(probabilities.argmax())]
+    panel = found[int(calibration.probabilities([force_n])[0].argmax())]
+    up = "up" if panel.high_n is None else f"to {panel.high_n:.2f} N"
+    band = f"{panel.score} is {panel.low_n or 0.0:.2f} N {up}"
+    off_n = signed_miss_n(calibration, force_n, rank)
     if off_n == 0:
-        return f"  {force_n:.2f} N: {given}, as the panel."
+        return f"  {force_n:.2f} N: {given}, as the panel ({band})."
     way = "firmer" if off_n > 0 else "softer"
     return (
-        f"  {force_n:.2f} N: the panel calls it {panel}; it is {abs(off_n):.2f} N {way} than "
-        f"your {given}."
+        f"  {force_n:.2f} N: the panel calls it {panel.score} ({band}); it is {abs(off_n):.2f} N "
+        f"{way} than your {given}."
     )
 
 
