@@ -146,7 +146,7 @@ def _ask(label: str, calibration: Calibration) -> int | None:
 
 
 def _told(calibration: Calibration, found: Sequence[Band], force_n: float, rank: int) -> str:
-    """What the rater sees after a score: the force, the panel's score with its band, how far off."""
+    """What the rater sees after a score: force, the panel's score and band, how far off."""
     from calibrate.warmup import signed_miss_n
 
     given = calibration.scale.labels[rank]
