@@ -56,7 +56,7 @@ def check_same_scale(first: Calibration, second: Calibration) -> None:
         raise CannotCompareError(
             f"{first.source} scores {', '.join(first.scale.labels)} and {second.source} "
             f"{', '.join(second.scale.labels)}.",
-            todo="Compare seasons of one scale.",
+            todo="Compare seasons of one scale; of CSVs, declare it: --scores 1-5.",
         )
 
 

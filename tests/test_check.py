@@ -124,6 +124,18 @@ def test_repeated_scorings_are_for_repeatability_alone(tmp_path: Path) -> None:
     assert repeatability(load_pairs(season).of_raters(["marek"])) is None
 
 
+def test_a_session_that_uses_few_scores_stays_on_the_panels_scale(tmp_path: Path) -> None:
+    panel = _write(tmp_path / "panel.csv", dict.fromkeys(("a", "b", "c"), CUTS), n=120)
+    today = tmp_path / "today.csv"
+    lines = ["berry,rater,score,force_N"]
+    lines += [f"x{i},ines,{2 + (i % 8 > 3)},{3.4 - 0.05 * (i % 8)}" for i in range(24)]
+    today.write_text("\n".join(lines) + "\n")
+    found = _check(today, "--rater", "ines", "--against", panel)
+    assert [tuple(b["between"]) for b in found["boundaries"]] == [(1, 2), (2, 3), (3, 4), (4, 5)]
+    assert found["boundaries"][3]["shift_N"] is None
+    assert found["sale_limit"]["specificity"] == 1.0
+
+
 def test_one_rater_alone_needs_a_panel(tmp_path: Path) -> None:
     source = _write(tmp_path / "s.csv", {"ines": CUTS})
     result = CliRunner().invoke(group, ["check", str(source), "--rater", "ines"])

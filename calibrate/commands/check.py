@@ -93,12 +93,12 @@ def command(
 
     scale = parse_scale(scores, firmest=firmest) if scores else None
     positive = force_scale == "log"
+    panel = None
+    if against is not None:
+        panel = load_pairs(against, firmest=firmest, scale=scale, positive=positive)
+        # A short session may not use every score; the panel's scale is the declared one.
+        scale = panel.scale
     pairs = load_pairs(source, firmest=firmest, scale=scale, positive=positive)
-    panel = (
-        None
-        if against is None
-        else load_pairs(against, firmest=firmest, scale=scale or pairs.scale, positive=positive)
-    )
     names = pairs.raters if everyone else raters
     if not names:
         raise click.UsageError("Name a --rater, or ask for --all.")
