@@ -83,7 +83,7 @@ def compare_within(
 
     Examples
     --------
-    >>> from calibrate.poolfile import Part
+    >>> from calibrate.poolpart import Part
     >>> from calibrate.pooling import join
     >>> from calibrate.units import berry_units
     >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2, 2.0, 2.2]), levels={

@@ -55,7 +55,7 @@ class CueEffect:
 
         Examples
         --------
-        >>> from calibrate.poolfile import Part
+        >>> from calibrate.poolpart import Part
         >>> from calibrate.pooling import join
         >>> from calibrate.units import berry_units
         >>> part = Part(source="a.csv", force_n=np.array([2.0, 2.2, 1.8, 1.6]), levels={
@@ -95,7 +95,7 @@ def cue_effect(units: Units, cue: str, *, level: float = 0.95) -> CueEffect:
 
     Examples
     --------
-    >>> from calibrate.poolfile import Part
+    >>> from calibrate.poolpart import Part
     >>> from calibrate.pooling import join
     >>> from calibrate.units import berry_units
     >>> part = Part(source="a.csv", force_n=np.array([2.0, 2.2, 1.8, 1.6]), levels={

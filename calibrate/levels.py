@@ -25,6 +25,16 @@ class Level:
         """Whether every berry has one."""
         return bool(self.code.size) and bool((self.code >= 0).all())
 
+    def at(self, rows: Ints) -> Level:
+        """The same level of some rows.
+
+        Examples
+        --------
+        >>> Level(code=np.array([0, 1], np.int32), labels=("a", "b")).at(np.array([1])).code
+        array([1], dtype=int32)
+        """
+        return Level(code=self.code[rows], labels=self.labels)
+
 
 def combined(codes: Sequence[NDArray[np.int32]], n: int) -> Ints:
     """Number the combinations of several levels from 0, in the order of their codes.

@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.codedsheet import CodedSheet, code_texts
+from calibrate.forcecolumn import read_forces
+from calibrate.levels import Level
 from calibrate.pairs import Pairs
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
-from gauge.csvsheet import CsvSheet
-from gauge.errors import BadTableError, UnknownUnitError, UnreadableFileError
-from gauge.units import newtons, parse_unit
+from gauge.errors import BadTableError, UnreadableFileError
 
 _SQLITE = b"SQLite format 3\x00"
 # Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
@@ -53,29 +54,27 @@ def looks_like_season(path: Path) -> bool:
 
 def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
     """Read a CSV; see `calibrate.pairs.load_pairs`."""
-    sheet = CsvSheet(path, "a header with force_N and score, and one row a scored berry")
+    sheet = CodedSheet(path, "a header with force_N and score, and one row a scored berry")
     taken = {"score", "rater", "berry", "count", *_force_columns(sheet)}
-    if "score" not in sheet.columns:
+    if "score" not in sheet.header:
         raise BadTableError(
             f"{path}: the header has no column 'score' (it has {', '.join(sheet.header)})."
         )
     force = _forces(sheet, positive)
-    labels = sheet.parsed("score", _label)
+    label = sheet.relabelled("score", _label)
     if scale is None:
-        scale = _observed_scale(sheet, labels, firmest)
-    place = {label: rank for rank, label in enumerate(scale.labels)}
-    if unknown := set(labels).difference(place):
-        index = next(i for i, label in enumerate(labels) if label in unknown)
-        sheet.bad(
-            index,
-            "score",
-            f"'{labels[index]}' is not a score of the scale {', '.join(scale.labels)}",
-        )
-    count = np.array(
-        sheet.parsed("count", lambda text: _count(sheet.number(text)))
-        if "count" in sheet.columns
-        else np.ones(len(labels))
-    )
+        scale = _observed_scale(sheet, label, firmest)
+    place = {text: rank for rank, text in enumerate(scale.labels)}
+    for at, text in enumerate(label.labels):
+        if text not in place:
+            sheet.bad(
+                int(np.argmax(label.code == at)),
+                "score",
+                f"'{text}' is not a score of the scale {', '.join(scale.labels)}",
+            )
+    count = np.ones(len(sheet))
+    if "count" in sheet.header:
+        count = sheet.values("count", lambda text: _count(sheet.number(text)))
     seen = count > 0
     if not seen.any():
         raise BadTableError(f"{path}, column 'count': every count is zero.")
@@ -88,7 +87,7 @@ def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bo
     return Pairs(
         scale=scale,
         force_n=force[seen],
-        rank=np.array([place[label] for label in labels], dtype=np.int64)[seen],
+        rank=np.array([place[text] for text in label.labels], np.int64)[label.code][seen],
         count=count[seen],
         rater=rater[seen],
         berry=berry[seen],
@@ -99,10 +98,10 @@ def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bo
     )
 
 
-def _force_columns(sheet: CsvSheet) -> tuple[str, ...]:
-    if "force_N" in sheet.columns:
+def _force_columns(sheet: CodedSheet) -> tuple[str, ...]:
+    if "force_N" in sheet.header:
         return ("force_N",)
-    if "force" in sheet.columns and "unit" in sheet.columns:
+    if "force" in sheet.header and "unit" in sheet.header:
         return ("force", "unit")
     raise BadTableError(
         f"{sheet.path}: the header has no column 'force_N' (it has {', '.join(sheet.header)}).",
@@ -110,32 +109,14 @@ def _force_columns(sheet: CsvSheet) -> tuple[str, ...]:
     )
 
 
-def _forces(sheet: CsvSheet, positive: bool) -> NDArray[np.float64]:
-    columns = _force_columns(sheet)
-    values = sheet.parsed(columns[0], sheet.number)
-    if len(columns) == 2:
-        # As written and in its unit, so that the conversion is exact to the last digit.
-        units = sheet.parsed("unit", _unit)
-        known: dict[tuple[str, Any], float] = {}
-        for index, key in enumerate(zip(sheet.columns["force"], units, strict=True)):
-            if key not in known:
-                text = key[0].replace(",", ".") if sheet.comma else key[0]
-                known[key] = newtons(text, key[1])
-            values[index] = known[key]
-    force = np.array(values, dtype=float)
+def _forces(sheet: CodedSheet, positive: bool) -> NDArray[np.float64]:
+    force = read_forces(sheet)
     wrong = force <= 0 if positive else force < 0
     if wrong.any():
         index = int(np.argmax(wrong))
         what = "is below zero, which no press is" if force[index] < 0 else "has no logarithm"
-        sheet.bad(index, columns[0], f"a force of {force[index]:g} N {what}")
+        sheet.bad(index, _force_columns(sheet)[0], f"a force of {force[index]:g} N {what}")
     return force
-
-
-def _unit(text: str) -> Any:
-    try:
-        return parse_unit(text)
-    except UnknownUnitError as error:
-        raise ValueError(str(error).rstrip(".")) from None
 
 
 def _label(text: str) -> str:
@@ -157,20 +138,20 @@ def _count(value: float) -> float:
     return value
 
 
-def _observed_scale(sheet: CsvSheet, labels: Sequence[str], firmest: str) -> Scale:
+def _observed_scale(sheet: CodedSheet, label: Level, firmest: str) -> Scale:
     """Make the scale of a CSV that declares none: unused whole numbers in between stay on it."""
-    seen = set(labels)
+    seen = set(label.labels)
     if seen <= set(RASPBERRY.labels):
         return RASPBERRY if firmest == "first" else Scale(labels=RASPBERRY.labels[::-1])
-    if words := {label for label in seen if not label.removeprefix("-").isdecimal()}:
-        index = next(i for i, label in enumerate(labels) if label in words)
-        sheet.bad(
-            index,
-            "score",
-            f"'{labels[index]}' is no whole number; for words, declare the order with --scores "
-            "(for example --scores firm,soft)",
-        )
-    numbers = sorted(int(label) for label in seen)
+    for at, text in enumerate(label.labels):
+        if not text.removeprefix("-").isdecimal():
+            sheet.bad(
+                int(np.argmax(label.code == at)),
+                "score",
+                f"'{text}' is no whole number; for words, declare the order with --scores "
+                "(for example --scores firm,soft)",
+            )
+    numbers = sorted(map(int, seen))
     low, high = numbers[0], numbers[-1]
     if high - low >= _MOST_SCORES:
         raise BadTableError(
@@ -184,10 +165,10 @@ def _observed_scale(sheet: CsvSheet, labels: Sequence[str], firmest: str) -> Sca
     return Scale(labels=names[::-1])
 
 
-def _names(sheet: CsvSheet, column: str) -> tuple[NDArray[np.int64], tuple[str, ...]]:
-    if column not in sheet.columns:
-        return np.zeros(len(sheet.numbers), dtype=np.int64), ()
-    return _positions(sheet.parsed(column, _name))
+def _names(sheet: CodedSheet, column: str) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    if column not in sheet.header:
+        return np.zeros(len(sheet), dtype=np.int64), ()
+    return _sorted(sheet.relabelled(column, _name))
 
 
 def _name(text: str) -> str:
@@ -196,17 +177,19 @@ def _name(text: str) -> str:
     return text
 
 
-def _positions(values: Sequence[str]) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+def _sorted(level: Level) -> tuple[NDArray[np.int64], tuple[str, ...]]:
     """Number names in their sorted order, so that the order of rows does not matter."""
-    names = tuple(sorted(set(values)))
-    place = {name: index for index, name in enumerate(names)}
-    return np.array([place[value] for value in values], dtype=np.int64), names
+    order = sorted(range(len(level.labels)), key=level.labels.__getitem__)
+    place = np.empty(len(order), np.int64)
+    place[order] = np.arange(len(order))
+    return place[level.code], tuple(level.labels[at] for at in order)
 
 
-def _extra(sheet: CsvSheet, name: str) -> NDArray[np.object_]:
+def _extra(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
     if name in _NUMERIC:
-        return _objects(sheet.parsed(name, lambda text: sheet.number(text) if text else None))
-    return _objects([cell or None for cell in sheet.columns[name]])
+        values = sheet.parsed(name, lambda text: sheet.number(text) if text else None)
+        return _objects(values)[sheet.column(name).code]
+    return _objects([text or None for text in sheet.column(name).labels])[sheet.column(name).code]
 
 
 def read_pair_season(path: Path, *, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
@@ -232,8 +215,8 @@ def read_pair_season(path: Path, *, firmest: str, scale: Scale | None, positive:
             f"{path} holds no berry with both a peak and a finger score.",
             todo="Log berries with finger scores, or import them with 'gauge scores'.",
         )
-    rater, raters = _positions([str(name) for name in columns["rater"]])
-    berry_at, berries = _positions([str(berry) for berry in columns["berry_id"]])
+    rater, raters = _sorted(code_texts(list(map(str, columns["rater"]))))
+    berry_at, berries = _sorted(code_texts(list(map(str, columns["berry_id"]))))
     return Pairs(
         scale=scale,
         force_n=np.array(columns["force_N"], dtype=float),

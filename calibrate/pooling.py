@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.clamshell import Clamshell
+from calibrate.codedsheet import code_texts
 from calibrate.levels import Level
-from calibrate.poolfile import Part, read_part
+from calibrate.poolfile import read_part
+from calibrate.poolpart import Part, Texts
 from calibrate.sameberry import Contradiction, Rows, merge_sheets, scores_once
 from calibrate.scale import Scale
 from gauge.errors import CannotCompareError, ContradictionError, NoSuchRecordError
@@ -69,7 +71,7 @@ class _Joined:
     codes: dict[str, list[NDArray[np.int32]]] = field(default_factory=dict)
     sizes: list[int] = field(default_factory=list)
 
-    def add(self, n: int, levels: dict[str, Sequence[str | None]]) -> None:
+    def add(self, n: int, levels: dict[str, Texts]) -> None:
         for name in levels:
             if name not in self.place:
                 self.place[name] = {}
@@ -86,15 +88,15 @@ class _Joined:
         return Level(code=_joined(self.codes[name], np.int32), labels=tuple(self.place[name]))
 
 
-def _coded(
-    texts: Sequence[str | None], place: dict[str, int], *, blank: bool = False
-) -> NDArray[np.int32]:
+def _coded(texts: Texts, place: dict[str, int], *, blank: bool = False) -> NDArray[np.int32]:
     """Codes of texts, new ones added to `place`; -1 for none, and for a blank unless it counts."""
-    mine: dict[str | None, int] = {}
-    for text in dict.fromkeys(texts):
-        told = text is not None and (blank or text != "")
-        mine[text] = place.setdefault(text or "", len(place)) if told else -1
-    return np.fromiter(map(mine.__getitem__, texts), np.int32, count=len(texts))
+    mine = texts if isinstance(texts, Level) else code_texts(texts)
+    # The last entry is what code -1 finds; labels of no row are not taken over.
+    code = np.full(len(mine.labels) + 1, -1, np.int32)
+    for at in np.unique(mine.code).tolist():
+        if at >= 0 and (blank or mine.labels[at]):
+            code[at] = place.setdefault(mine.labels[at], len(place))
+    return code[mine.code]
 
 
 def _joined(parts: Sequence[NDArray[np.int32]], kind: type) -> NDArray[np.int32]:
@@ -188,7 +190,7 @@ def join(
     scale: Scale | None = None
     scale_from, start = "", 0
     for part in parts:
-        if part.rank or part.clamshells:
+        if len(part.rank) or part.clamshells:
             if scale is not None and part.scale is not None and part.scale != scale:
                 raise CannotCompareError(
                     f"{scale_from} scores {', '.join(scale.labels)}, but {part.source} scores "

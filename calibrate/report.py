@@ -64,7 +64,7 @@ class Report:
 
         Examples
         --------
-        >>> from calibrate.poolfile import Part
+        >>> from calibrate.poolpart import Part
         >>> from calibrate.pooling import join
         >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
         ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
@@ -105,7 +105,7 @@ class Report:
 
         Examples
         --------
-        >>> from calibrate.poolfile import Part
+        >>> from calibrate.poolpart import Part
         >>> from calibrate.pooling import join
         >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
         ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
@@ -147,7 +147,7 @@ class Report:
 
         Examples
         --------
-        >>> from calibrate.poolfile import Part
+        >>> from calibrate.poolpart import Part
         >>> from calibrate.pooling import join
         >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
         ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
@@ -217,7 +217,7 @@ def build_report(
 
     Examples
     --------
-    >>> from calibrate.poolfile import Part
+    >>> from calibrate.poolpart import Part
     >>> from calibrate.pooling import join
     >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
     ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})

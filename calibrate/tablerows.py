@@ -88,7 +88,7 @@ def make_row(
 
     Examples
     --------
-    >>> from calibrate.poolfile import Part
+    >>> from calibrate.poolpart import Part
     >>> from calibrate.pooling import join
     >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
     ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})

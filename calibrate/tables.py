@@ -85,7 +85,7 @@ def tabulate(
 
     Examples
     --------
-    >>> from calibrate.poolfile import Part
+    >>> from calibrate.poolpart import Part
     >>> from calibrate.pooling import join
     >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2, 1.4, 2.0, 2.2, 2.4]), levels={
     ...     "selection": ["R-114"] * 3 + ["R-120"] * 3, "clamshell": list("123123")})

@@ -32,7 +32,7 @@ def blocks(report: Report) -> list[Block]:
     Examples
     --------
     >>> import numpy as np
-    >>> from calibrate.poolfile import Part
+    >>> from calibrate.poolpart import Part
     >>> from calibrate.pooling import join
     >>> from calibrate.report import build_report
     >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})
@@ -254,7 +254,7 @@ def lines(report: Report) -> list[str]:
     Examples
     --------
     >>> import numpy as np
-    >>> from calibrate.poolfile import Part
+    >>> from calibrate.poolpart import Part
     >>> from calibrate.pooling import join
     >>> from calibrate.report import build_report
     >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})
@@ -301,7 +301,7 @@ def letters_rule(report: Report) -> str:
     Examples
     --------
     >>> import numpy as np
-    >>> from calibrate.poolfile import Part
+    >>> from calibrate.poolpart import Part
     >>> from calibrate.pooling import join
     >>> from calibrate.report import build_report
     >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})

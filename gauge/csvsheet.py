@@ -27,7 +27,53 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
 
 
-class CsvSheet:
+class Sheet:
+    """Where the cells of a CSV stand and how its numbers are read; cells are in what builds on it.
+
+    Attributes
+    ----------
+    path : Path
+    header : list of str
+    numbers : sequence of int
+        Row number of each entry, counting the header as row 1.
+    comma : bool
+        Whether the comma is the decimal sign.
+    """
+
+    path: Path
+    header: list[str]
+    numbers: Sequence[int]
+    comma: bool
+
+    def __len__(self) -> int:
+        return len(self.numbers)
+
+    def bad(self, index: int, column: str, what: str) -> NoReturn:
+        """Refuse a cell, naming file, row and column."""
+        raise BadTableError(f"{self.path}, row {self.numbers[index]}, column '{column}': {what}.")
+
+    def number(self, text: str) -> float:
+        """Read one finite number, with a decimal comma where the file uses it."""
+        plain = text.replace(",", ".") if self.comma else text
+        try:
+            value = float(plain)
+        except ValueError:
+            raise ValueError(f"'{text}' is not a number" if text else "the cell is empty") from None
+        if not math.isfinite(value) or "_" in text:
+            raise ValueError(f"'{text}' is not a finite number")
+        return value
+
+    def whole(self, text: str) -> int:
+        """Read one whole number from 0 on."""
+        value = self.number(text)
+        if value < 0:
+            raise ValueError(f"{text} is below zero")
+        if not value.is_integer():
+            raise ValueError(f"{text} is not a whole number")
+        return int(value)
+
+
+class CsvSheet(Sheet):
     r"""The cells of a CSV.
 
     Parameters
@@ -38,11 +84,8 @@ class CsvSheet:
 
     Attributes
     ----------
-    header : list of str
     columns : dict of str to tuple of str
         Cells without surrounding blanks.
-    numbers : list of int
-        Row number of each entry, counting the header as row 1.
 
     Raises
     ------
@@ -94,13 +137,6 @@ class CsvSheet:
             for name, column in zip(self.header, cells, strict=True)
         }
 
-    def __len__(self) -> int:
-        return len(self.numbers)
-
-    def bad(self, index: int, column: str, what: str) -> NoReturn:
-        """Refuse a cell, naming file, row and column."""
-        raise BadTableError(f"{self.path}, row {self.numbers[index]}, column '{column}': {what}.")
-
     def parsed(self, column: str, parse: Callable[[str], T]) -> list[T]:
         """Convert a column, each distinct text once; a ValueError names the first bad cell."""
         cells = self.columns[column]
@@ -115,26 +151,6 @@ class CsvSheet:
                 except ValueError as error:
                     self.bad(index, column, str(error))
         return list(map(known.__getitem__, cells))
-
-    def number(self, text: str) -> float:
-        """Read one finite number, with a decimal comma where the file uses it."""
-        plain = text.replace(",", ".") if self.comma else text
-        try:
-            value = float(plain)
-        except ValueError:
-            raise ValueError(f"'{text}' is not a number" if text else "the cell is empty") from None
-        if not math.isfinite(value) or "_" in text:
-            raise ValueError(f"'{text}' is not a finite number")
-        return value
-
-    def whole(self, text: str) -> int:
-        """Read one whole number from 0 on."""
-        value = self.number(text)
-        if value < 0:
-            raise ValueError(f"{text} is below zero")
-        if not value.is_integer():
-            raise ValueError(f"{text} is not a whole number")
-        return int(value)
 
 
 def _text(path: Path) -> str:

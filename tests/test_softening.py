@@ -6,7 +6,7 @@ import statsmodels.api as sm
 
 from calibrate.calibration import Calibration
 from calibrate.cues import cue_effect
-from calibrate.poolfile import Part
+from calibrate.poolpart import Part
 from calibrate.pooling import join
 from calibrate.scale import RASPBERRY
 from calibrate.seasonranks import KeepRule, rank_seasons

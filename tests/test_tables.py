@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from calibrate.calibration import Calibration
 from calibrate.cli import group
-from calibrate.poolfile import Part
+from calibrate.poolpart import Part
 from calibrate.pooling import join
 from calibrate.report import build_report
 from calibrate.scale import BLACKBERRY

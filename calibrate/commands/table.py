@@ -151,7 +151,7 @@ def _scale(scores: str | None, sale_limit: str | None) -> Any:
 
 
 def _unknown(by: tuple[str, ...]) -> list[str]:
-    from calibrate.poolfile import LEVELS
+    from calibrate.poolpart import LEVELS
 
     return [name for name in by if name not in LEVELS]
 
