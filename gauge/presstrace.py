@@ -15,7 +15,7 @@ from __future__ import annotations
 from statistics import median
 from typing import NamedTuple
 
-_POINTS = 1000
+_POINTS = 200
 
 
 class Ramp(NamedTuple):
@@ -70,8 +70,9 @@ def measure_ramp(forces: list[float], base_n: float, noise_n: float, rate_hz: fl
 def is_double_rise(forces: list[float], base_n: float, margin_n: float, share: float) -> bool:
     """Whether the force dropped and rose again before the release.
 
-    Drop and second rise must each exceed the margin, `share` of the rise and six noises, the noise
-    of the press being taken from second differences (where there are enough readings).
+    Drop and second rise must each exceed the margin, `share` of the rise and seven times the noise
+    near the top, which often grows with the force: it is taken from second differences of the
+    readings above half the rise, where there are enough.
 
     Examples
     --------
@@ -84,11 +85,14 @@ def is_double_rise(forces: list[float], base_n: float, margin_n: float, share: f
     if width > 1:
         forces = [sum(forces[i : i + width]) / width for i in range(0, len(forces) - width, width)]
     drop = max(margin_n, share * (max(forces) - base_n))
-    if len(forces) >= 16:
-        second = (
-            abs(forces[i - 1] - 2 * forces[i] + forces[i + 1]) for i in range(1, len(forces) - 1)
-        )
-        drop = max(drop, 6 * 1.4826 * median(second) / 6**0.5)
+    half = base_n + 0.5 * (max(forces) - base_n)
+    second = [
+        abs(forces[i - 1] - 2 * forces[i] + forces[i + 1])
+        for i in range(1, len(forces) - 1)
+        if min(forces[i - 1 : i + 2]) > half
+    ]
+    if len(second) >= 8:
+        drop = max(drop, 7 * 1.4826 * median(second) / 6**0.5)
     rises, rising, turn = 1, True, base_n
     for force in forces:
         if rising:
@@ -100,6 +104,22 @@ def is_double_rise(forces: list[float], base_n: float, margin_n: float, share: f
             if force > turn + drop:
                 rises, rising, turn = rises + 1, True, force
     return rises > 1
+
+
+def smooth_peak(forces: list[float], width: int) -> float:
+    """Largest mean of `width` readings in a row: what noise of single readings does not reach.
+
+    Examples
+    --------
+    >>> smooth_peak([0.0, 3.0, 0.0, 1.0], 2)
+    1.5
+    """
+    width = min(width, len(forces))
+    total = largest = sum(forces[:width])
+    for new, old in zip(forces[width:], forces, strict=False):
+        total += new - old
+        largest = max(largest, total)
+    return largest / width
 
 
 def is_lone_peak(forces: list[float], base_n: float) -> bool:

@@ -6,16 +6,20 @@ presses here.
 
 Statistics
 ----------
-level : median of the older half of the block medians since rest began, so that the foot of a slow
-    ramp is not taken for rest. From eight seconds of rest on, that of the last ten seconds without
-    the youngest 2.5, carried forward along the median slope between blocks (Theil 1950, Sen 1968),
-    so that a slow drift is not taken for a press.
+level : median of the block medians since rest began (of the last ten seconds), without the younger
+    half (at most 2.5 s), so that the foot of a slow ramp is not taken for rest. A slope between
+    blocks (Theil 1950, Sen 1968) that stands out of its own uncertainty carries them forward, so
+    that a slow drift is not taken for a press.
+drift : that slope, and how far it may be off: three standard errors of a slope through evenly
+    spaced readings, noise sqrt(12 / n) / span, and one and a half display steps over the span. What a press
+    of many seconds comes back to is the rest level plus drift, give or take that uncertainty.
+    What a long rest taught outweighs a short rest after it.
 noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|deviation from the block
     median|; 1.4826 makes the median absolute deviation consistent for the normal law (Rousseeuw
     and Croux 1993, from memory). The first is blind to drift, the second sees hum that neighbouring
     readings share. Never below half a display step: a still display only says that the noise is
     smaller than that. On a coarse display 1.2533 times the mean deviation (the same for the normal
-    law), where less. From fewer than 40 readings it is not below their root mean square, and taken
+    law), where less. From fewer than 40 readings it is not below the root mean square of the youngest 20, and taken
     larger, as a small sample can understate it.
 step : last digit shown, times the largest of 1, 2, 5, 10, 20 and 50 that all readings are multiples
     of; while all readings are zero, 5.
@@ -36,7 +40,7 @@ _MULTIPLES = (50, 20, 10, 5, 2, 1)
 _UNKNOWN = 5  # multiple of the last digit that is assumed while all readings are zero
 _FEWEST = 8  # blocks that the level stands on however slow the gauge
 _WINDOW_S = 10.0  # how far back the level looks
-_SPAN_S = 8.0  # rest that a slope needs
+_SLOPE_S = 1.0  # of old blocks that a slope needs
 _YOUNG_S = 2.5  # what may already be the foot of a slow ramp
 _KEPT = 12  # differences and deviations kept of each block
 _NUMBER = re.compile(r"\d*[.,]?(\d*)\s*(?:[eE]([+-]?\d+))?$")
@@ -90,6 +94,23 @@ def is_level(values: list[float], step_n: float) -> bool:
     return change <= 3 * noise * (4 / n) ** 0.5 + 0.5 * step_n
 
 
+def is_settled(values: list[float], step_n: float) -> bool:
+    """Whether a run is level and none of its older readings stands off: a fall has left the run.
+
+    Examples
+    --------
+    >>> is_settled([0.01, 0.0, 0.01, 0.0], 0.01), is_settled([1.2, 0.0, 0.01, 0.0], 0.01)
+    (True, False)
+    """
+    if not is_level(values, step_n):
+        return False
+    half = len(values) // 2
+    young = values[half:]
+    middle = median(young)
+    noise = max((sum((v - middle) ** 2 for v in young) / len(young)) ** 0.5, 0.5 * step_n)
+    return max(abs(v - middle) for v in values[:half]) <= 5 * (1 + 4 / len(values)) * noise
+
+
 def _spread(deviations: list[float]) -> float:
     """Standard deviation from absolute deviations: by their median, or mean where that is less.
 
@@ -106,7 +127,10 @@ class RestLevel:
     level_n, noise_n : float
         Level, and robust standard deviation (never below half a display step), in newtons.
     plain_n : float
-        The noise without the allowance for a small sample.
+        The noise without the allowance for a small sample, never below that of rounding alone,
+        step / sqrt 12.
+    drift_n_s, unsure_n_s : float
+        Slope of the rest level (0 unless it stands out), and how far it may be off.
     step_n : float
         Display step in newtons.
     multiple : int
@@ -117,11 +141,14 @@ class RestLevel:
         self.level_n = 0.0
         self.noise_n = 0.0
         self.plain_n = 0.0
+        self.drift_n_s = 0.0
+        self.unsure_n_s = 0.0
+        self._span_s = 0.0  # of the rest that the drift stands on
         self.step_n = 0.0
         self.multiple = _UNKNOWN
         self._gcd = 0
         self._digit_n = 0.0
-        self._blocks: deque[tuple[float, float]] = deque()
+        self._blocks: deque[tuple[float, float, int]] = deque()
         self._spreads: deque[tuple[list[float], list[float]]] = deque(maxlen=_SPREADS)
 
     def show(self, shown: str, unit: Unit) -> None:
@@ -145,11 +172,26 @@ class RestLevel:
     def start(self, t_s: float, values: list[float]) -> None:
         """Take a first run of level readings for rest."""
         self._blocks.clear()
+        self._spreads.clear()
+        self._span_s = 0.0
         self.add(t_s, values)
+
+    @property
+    def count(self) -> int:
+        """Readings that the level stands on."""
+        return sum(n for _, _, n in self._blocks)
+
+    def is_off(self, values: list[float]) -> bool:
+        """Whether a level run far stiller than the noise lies off the level: both were wrong."""
+        middle = median(values)
+        own = max((sum((v - middle) ** 2 for v in values) / len(values)) ** 0.5, 0.5 * self.step_n)
+        off = abs(middle - self.level_n) > 8 * own * (1 + 4 / len(values))
+        return off and own < 0.5 * self.noise_n and is_settled(values, self.step_n)
 
     def resume(self, level_n: float) -> None:
         """Go on at a level known from a few readings after a press."""
         self._blocks.clear()
+        self._span_s *= 0.5
         self.level_n = level_n
 
     def add(self, t_s: float, values: list[float]) -> None:
@@ -158,7 +200,7 @@ class RestLevel:
         stride = max(1, len(values) // _KEPT)
         steps = [abs(values[i] - values[i - 1]) for i in range(1, len(values), stride)]
         self._spreads.append((steps, [abs(v - middle) for v in values[::stride]]))
-        self._blocks.append((t_s, middle))
+        self._blocks.append((t_s, middle, len(values)))
         self._set_noise()
         self._set_level(t_s)
 
@@ -170,9 +212,10 @@ class RestLevel:
         if steps:
             found = max(_spread(steps) / 2**0.5, _spread(deviations))
         if 0 < len(deviations) < _MANY:
-            plain = (sum(d * d for d in deviations) / len(deviations)) ** 0.5
+            young = deviations[-_MANY // 2 :]
+            plain = (sum(d * d for d in young) / len(young)) ** 0.5
             found = max(found, plain)
-        self.plain_n = max(found, 0.5 * self.step_n)
+        self.plain_n = max(found, self.step_n / 12**0.5)
         unsure = 1 + 6 / len(deviations) if 0 < len(deviations) < _MANY else 1.0
         self.noise_n = max(found * unsure, 0.5 * self.step_n)
 
@@ -180,13 +223,20 @@ class RestLevel:
         blocks = self._blocks
         while len(blocks) > _FEWEST and t_s - blocks[0][0] > _WINDOW_S:
             blocks.popleft()
-        if t_s - blocks[0][0] < _SPAN_S:
-            # Too short to know a slope: the older half, which the foot of a ramp does not reach.
-            self.level_n = median(m for _, m in list(blocks)[: -(-len(blocks) // 2)])
-            return
-        old = [block for block in blocks if t_s - block[0] >= _YOUNG_S]
+        rest_s = t_s - blocks[0][0]
+        young_s = min(_YOUNG_S, 0.5 * rest_s)
+        old = [block for block in blocks if t_s - block[0] >= young_s]
+        span_s = max(old[-1][0] - old[0][0], 0.25)
         half = len(old) // 2
         pairs = zip(old[: len(old) - half], old[half:], strict=False)
-        slopes = [(m1 - m0) / (t1 - t0) for (t0, m0), (t1, m1) in pairs if t1 > t0]
+        slopes = [(m1 - m0) / (t1 - t0) for (t0, m0, _), (t1, m1, _) in pairs if t1 > t0]
         slope = median(slopes) if slopes else 0.0
-        self.level_n = median(m + slope * (t_s - t) for t, m in old)
+        n = sum(count for _, _, count in old)
+        unsure = 3 * self.plain_n * (12 / n) ** 0.5 / span_s + 1.5 * self.step_n / span_s
+        stands_out = span_s >= _SLOPE_S and abs(slope) > unsure
+        if span_s >= self._span_s:
+            self._span_s = min(span_s, 0.5 * _WINDOW_S)
+            self.drift_n_s = slope if stands_out else 0.0
+            self.unsure_n_s = unsure if stands_out else unsure + abs(slope)
+        carried = slope if stands_out else 0.0
+        self.level_n = median(m + carried * (t_s - t) for t, m, _ in old)

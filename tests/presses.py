@@ -18,6 +18,7 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.signal import lfilter
 
 from gauge.records import Reading, Status
 from gauge.units import NEWTON_PER_FLOAT, Unit
@@ -44,6 +45,8 @@ class Bench:
     step: float = 0.001
     decimals: int = 3
     chunk_s: float = 0.0
+    jitter: float = 0.0
+    coloured: bool = False
 
 
 @dataclass
@@ -127,8 +130,13 @@ def render(bench: Bench, rng: np.random.Generator, pieces: list[tuple[str, np.nd
     clean = np.concatenate([f for _, f in pieces])
     t = np.arange(len(clean)) / bench.rate_hz
     noisy = clean * (1 + bench.press_noise * rng.standard_normal(len(clean)))
-    noisy += bench.noise_n * rng.standard_normal(len(clean))
+    if bench.coloured:
+        noisy += bench.noise_n * _coloured(rng, len(clean), bench.rate_hz)
+    else:
+        noisy += bench.noise_n * rng.standard_normal(len(clean))
     noisy += bench.offset_n + bench.drift_n_s * t
+    if bench.jitter:
+        t = np.maximum(t + bench.jitter * rng.uniform(-1, 1, len(t)) / bench.rate_hz, 0.0)
     numbers = np.round(noisy / NEWTON_PER_FLOAT[bench.unit] / bench.step) * bench.step
     if bench.chunk_s:
         t = np.ceil(t / bench.chunk_s) * bench.chunk_s
@@ -196,4 +204,116 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
             bump = height * np.sin(math.pi * (np.arange(width) + 0.5) / width)
             pieces += [("touch", bump), rest(rng.uniform(0.5, 2.0))]
     pieces.append(rest(rng.uniform(0.7, 1.5)))
+    return bench, render(bench, rng, pieces)
+
+
+# --- a second simulator, of other shapes --------------------------------------------------------
+#
+# Whole presses as smooth curves, uneven sampling, coloured noise. Ranges (uniform, or log-uniform
+# where marked *): rate 5 to 2,000 readings/s*, each reading up to 0.3 of an interval early or late;
+# ramp 0.3 to 10 s*; peak 0.3 to 22 N*; noise 0.0005 to 0.05 N*, at most 1/25 of the smallest peak,
+# white, wandering (first-order) or hum; display step at most 1/10 of the smallest peak; offset
+# -0.1 to 0.5 N; drift up to 0.003 N/s; hold up to 6 s that relaxes by up to 50 % with two time
+# constants; release at once, in a line or cosine of up to 1.5 s, or with an exponential tail; skin
+# break to 25..80 % of the force and a second rise to 0.5..1.6; rests 0.4 to 4 s, in quick
+# succession 0.15 to 0.4 s (at least three readings); touches up to five noises.
+
+RAMPS = ("half-sine", "line", "exponential", "growth", "hand", "pauses")
+RELEASES = ("at once", "line", "cosine", "tail")
+
+
+def _curve(u: np.ndarray, shape: str, rng: np.random.Generator) -> np.ndarray:
+    """Loading from 0 to 1 over u in 0..1."""
+    if shape == "half-sine":
+        return np.sin(0.5 * math.pi * u)
+    if shape == "exponential":
+        return (1 - np.exp(-3 * u)) / (1 - math.exp(-3))
+    if shape == "growth":
+        k = rng.uniform(0.5, 2.0)
+        return (np.exp(k * u) - 1) / (math.exp(k) - 1)
+    if shape == "hand":
+        return u * u * (3 - 2 * u)
+    if shape == "pauses":
+        times = np.sort(rng.uniform(0, 1, 6))
+        heights = np.sort(rng.uniform(0.1, 0.95, 3)).repeat(2)
+        return np.interp(u, [0.0, *times, 1.0], [0.0, *heights, 1.0])
+    return u
+
+
+def hand_press(rng: np.random.Generator, rate_hz: float, ramp_s: float) -> np.ndarray:
+    """Forces of one press with a largest of 1, of drawn shape, break, hold and release."""
+    n = max(2, round(ramp_s * rate_hz))
+    u = (np.arange(n) + rng.uniform(0, 1)) / n
+    parts = [_curve(np.minimum(u, 1.0), str(rng.choice(RAMPS)), rng)]
+    level = 1.0
+    if rng.random() < 0.25:
+        low, second = rng.uniform(0.25, 0.8), rng.uniform(0.5, 1.6)
+        fall = max(1, round(rng.uniform(0.02, 0.1) * rate_hz))
+        rise = max(3, round(rng.uniform(0.2, 1.0) * ramp_s * rate_hz))
+        parts += [np.linspace(1.0, low, fall + 1)[1:]]
+        level = max(second, low)
+        parts += [low + (level - low) * np.sin(0.5 * math.pi * (np.arange(rise) + 1) / rise)]
+    if rng.random() < 0.5:
+        t = np.arange(round(rng.uniform(0, 6) * rate_hz)) / rate_hz
+        lost = rng.uniform(0, 0.5)
+        relaxed = 0.6 * (1 - np.exp(-t / 0.3)) + 0.4 * (1 - np.exp(-t / 4))
+        parts.append(level * (1 - lost * relaxed))
+        level = float(parts[-1][-1]) if len(t) else level
+    release, m = str(rng.choice(RELEASES)), round(rng.uniform(0.05, 1.5) * rate_hz)
+    v = (np.arange(m) + 1) / (m + 1)
+    if release == "line":
+        parts.append(level * (1 - v))
+    elif release == "cosine":
+        parts.append(level * 0.5 * (1 + np.cos(math.pi * v)))
+    elif release == "tail":
+        tau_s = rng.uniform(0.01, 0.15)
+        parts.append(
+            level * np.exp(-np.arange(1, round(6 * tau_s * rate_hz) + 1) / rate_hz / tau_s)
+        )
+    forces = np.concatenate(parts)
+    return forces / forces.max()
+
+
+def _coloured(rng: np.random.Generator, n: int, rate_hz: float) -> np.ndarray:
+    """Noise of unit size: white, wandering over a few readings, or with hum."""
+    white = rng.standard_normal(n)
+    kind = rng.integers(3)
+    if kind == 1:
+        return np.sqrt(0.75) * lfilter([1.0], [1.0, -0.5], white)
+    if kind == 2:
+        phase = 2 * math.pi * (50 * np.arange(n) / rate_hz + rng.uniform(0, 1))
+        return 0.8 * white + 0.6 * math.sqrt(2) * np.sin(phase)
+    return white
+
+
+def draw_hand_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Truth]:
+    """Draw a session of the second simulator."""
+    peaks = np.exp(rng.uniform(math.log(0.3), math.log(22), presses))
+    least = float(peaks.min())
+    fits = [d for d in DISPLAYS if d[1] * NEWTON_PER_FLOAT[d[0]] <= least / 10]
+    unit, step, decimals = fits[rng.integers(len(fits))]
+    rate = math.exp(rng.uniform(math.log(5), math.log(2000)))
+    noise = math.exp(rng.uniform(math.log(0.0005), math.log(0.05))) * float(rng.random() > 0.1)
+    bench = Bench(
+        rate_hz=rate, noise_n=min(noise, least / 25), press_noise=rng.uniform(0, 0.03),
+        offset_n=rng.choice([0.0, rng.uniform(-0.1, 0.5)]),
+        drift_n_s=rng.choice([0.0, rng.uniform(-0.003, 0.003)]),
+        unit=unit, step=step, decimals=decimals,
+        chunk_s=rng.choice([0.0, rng.uniform(0.005, 0.06)]), jitter=0.3, coloured=True,
+    )  # fmt: skip
+
+    def rest(low_s: float, high_s: float) -> tuple[str, np.ndarray]:
+        return "rest", np.zeros(max(3, round(rng.uniform(low_s, high_s) * rate)))
+
+    longest = min(10.0, 3000 / rate) if rate > 300 else 10.0
+    pieces = [rest(1.0, 4.0)]
+    for peak in peaks:
+        ramp_s = math.exp(rng.uniform(math.log(0.3), math.log(longest)))
+        pieces.append(("press", peak * hand_press(rng, rate, ramp_s)))
+        pieces.append(rest(0.15, 0.4) if rng.random() < 0.25 else rest(0.4, 4.0))
+        if rng.random() < 0.25:
+            width = max(1, round(rng.uniform(0.05, 0.6) * rate))
+            bump = np.sin(math.pi * (np.arange(width) + 0.5) / width) ** 2
+            pieces += [("touch", rng.uniform(0, 5) * bench.noise_n * bump), rest(0.5, 2.0)]
+    pieces.append(rest(0.7, 1.5))
     return bench, render(bench, rng, pieces)

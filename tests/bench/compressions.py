@@ -22,12 +22,13 @@ from tests.presses import Bench, Truth, draw_session  # noqa: E402
 def judge(bench: Bench, truth: Truth, found: list[Compression]) -> dict[str, int]:
     """Match compressions to true presses by the time of the peak."""
     score = {"missed": 0, "doubled": 0, "invented": 0, "wrong peak": 0}
-    slack = bench.chunk_s + 1e-6
-    hits = [0] * len(truth.presses)
+    said = truth.readings
+    spans = [(said[max(a - 1, 0)].t_s, said[min(b, len(said)) - 1].t_s) for a, b in truth.presses]
+    hits = [0] * len(spans)
     peaks = truth.peaks_n()
     for berry in found:
-        for k, (a, b) in enumerate(truth.presses):
-            if (a - 1) / bench.rate_hz <= berry.t_peak_s <= (b - 1) / bench.rate_hz + slack:
+        for k, (from_s, to_s) in enumerate(spans):
+            if from_s <= berry.t_peak_s <= to_s:
                 hits[k] += 1
                 score["wrong peak"] += berry.peak_n != peaks[k] and hits[k] == 1
                 break

@@ -1,0 +1,167 @@
+"""One press under way: where it began, its readings, and the judgement when it ends.
+
+The rest level below a press is known from the readings before it. During a press of many seconds it
+may drift; the slope at rest says where to, and how far that may be wrong. All questions about "back
+at rest" and "below rest" are asked of that moving level with its uncertainty. The stream and its
+states are no concern of this file.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from gauge.detectorsettings import DetectorSettings
+from gauge.presstrace import is_double_rise, is_lone_peak, measure_ramp, smooth_peak
+from gauge.records import Compression, Flag, Reading
+
+KEPT = 65_536  # readings of a press that are kept for its figures
+_SHARE = 0.15  # of the rise: the most that drift is allowed for at the end of a press
+_START_SHARE = 0.1  # the same where it is asked whether the session began in mid-press
+_RAMP_S = 0.3  # the fastest loading that a hand-lowered stand is used for
+
+
+class Release(NamedTuple):
+    """How a press ended: level after it, of how many readings, whether level, and when."""
+
+    level_n: float
+    n: int
+    is_level: bool
+    t_s: float
+
+
+@dataclass(kw_only=True, slots=True)
+class Press:
+    """A press under way; the first fields are what was known at rest before it.
+
+    Examples
+    --------
+    >>> press = Press(base_n=0.0, noise_n=0.01, plain_n=0.01, step_n=0.01, drift_n_s=0.0,
+    ...               unsure_n_s=0.001, n_rest=50, t_before_s=1.0, t_start_s=1.01)
+    >>> press.largest_n, press.peak = 2.0, object()
+    >>> round(press.end_n(3.0, DetectorSettings()), 3)
+    0.12
+    """
+
+    base_n: float
+    noise_n: float
+    plain_n: float
+    step_n: float
+    drift_n_s: float
+    unsure_n_s: float
+    n_rest: int
+    t_before_s: float
+    t_start_s: float
+    largest_n: float = -math.inf
+    peak: Reading | None = None
+    forces: list[float] = field(default_factory=list)
+    count: int = 0
+    near: list[float] = field(default_factory=list)
+    t_near_s: float = 0.0
+    checks: list[float] = field(default_factory=list)
+    checked: int = 0
+    flags: set[Flag] = field(default_factory=set)
+
+    @property
+    def rise_n(self) -> float:
+        """Largest reading above the rest level before the press."""
+        return self.largest_n - self.base_n
+
+    def rest_n(self, t_s: float) -> float:
+        """Rest level expected at a time."""
+        return self.base_n + self.drift_n_s * (t_s - self.t_start_s)
+
+    def unsure_n(self, t_s: float, share: float = _SHARE) -> float:
+        """How far the rest level may be off that, at most a share of the rise."""
+        if self.peak is None:
+            return 0.0
+        return min(self.unsure_n_s * (t_s - self.t_start_s + 0.5), share * self.rise_n)
+
+    def end_n(self, t_s: float, settings: DetectorSettings) -> float:
+        """Force below which the press may be over."""
+        close = settings.release_noises * self.plain_n
+        if self.peak is None:
+            return self.base_n + close
+        rise = self.rise_n
+        drifted = min(close + self.unsure_n(t_s), 0.2 * rise)
+        return self.rest_n(t_s) + max(drifted, min(close, 0.3 * rise), settings.near_share * rise)
+
+    def is_below(self, release: Release) -> bool:
+        """Whether it ended below the level that it began on, drift and noise allowed for."""
+        standard = self.plain_n * (1 / release.n + 1 / max(self.n_rest, 4)) ** 0.5
+        allowed = max(self.plain_n, 5 * standard) + 0.5 * self.step_n
+        allowed += self.unsure_n(release.t_s, _START_SHARE)
+        return self.rest_n(release.t_s) - release.level_n > allowed
+
+    def rises(self, noises: float, rate_hz: float, settings: DetectorSettings) -> bool:
+        """Whether it rose by so many noises, and enough display steps.
+
+        The rise is that of means over some 30 ms, which single noisy readings do not lift.
+        """
+        if self.peak is None or self.rise_n < settings.press_steps * self.step_n:
+            return False
+        need = noises * self.plain_n
+        if self.rise_n > 2 * need or not self.forces:
+            return self.rise_n >= need
+        width = max(1, round(0.03 * rate_hz))
+        return smooth_peak(self.forces, width) - self.base_n >= need
+
+    def is_touch(self, end_s: float, rate_hz: float, settings: DetectorSettings) -> bool:
+        """Whether it rose too little for its duration, or was over too soon, for a compression."""
+        lasted_s = end_s - self.t_before_s
+        if lasted_s < settings.shortest_s:
+            return True
+        noises = settings.press_noises * max(1.0, _RAMP_S / lasted_s)
+        return not self.rises(noises, rate_hz, settings)
+
+    def is_drift(self, t_s: float) -> bool:
+        """Whether drift of the rest level alone may have risen so far."""
+        return self.rise_n < self.unsure_n_s * (t_s - self.t_start_s)
+
+    def merge(self, newer: Press) -> None:
+        """Go on with what came after this press was parked."""
+        if newer.largest_n > self.largest_n:
+            self.largest_n, self.peak = newer.largest_n, newer.peak
+        self.forces = (self.forces + newer.forces)[: 2 * KEPT]
+        self.count += newer.count
+        self.flags |= newer.flags
+
+    def compression(
+        self, release: Release, rate_hz: float, settings: DetectorSettings
+    ) -> Compression:
+        """Put the finished press into figures, with its flags."""
+        peak, flags = self.peak, set(self.flags)
+        assert peak is not None
+        rate_hz = rate_hz or self.count / max(release.t_s - self.t_start_s, 1e-3)
+        ramp = measure_ramp(self.forces, self.base_n, self.noise_n, rate_hz)
+        if ramp.n < settings.few_readings:
+            flags.add(Flag.FEW_READINGS)
+        plan = settings.loading_rate_n_s
+        if plan is not None and not plan[0] <= ramp.rate_n_s <= plan[1]:
+            flags.add(Flag.LOADING_RATE)
+        margin = settings.onset_noises * self.noise_n
+        if is_double_rise(self.forces, self.base_n, margin, settings.dip_share):
+            flags.add(Flag.DOUBLE_RISE)
+        if is_lone_peak(self.forces, self.base_n):
+            flags.add(Flag.LONE_READING)
+        # Less than 2 % of the rise is of no concern, and the tail of a release may reach it.
+        least = max(5 * self.noise_n, 1.5 * self.step_n, 0.02 * self.rise_n)
+        if release.is_level and abs(release.level_n - self.base_n) > least:
+            flags.add(Flag.BASELINE_DRIFT)
+        return Compression(
+            t_start_s=self.t_start_s,
+            t_peak_s=peak.t_s,
+            t_end_s=max(release.t_s, peak.t_s),
+            peak_shown=peak.shown,
+            peak_unit=peak.unit,
+            peak_n=self.largest_n,
+            baseline_n=self.base_n,
+            noise_n=self.noise_n,
+            n_readings=self.count,
+            n_ramp=ramp.n,
+            rate_hz=rate_hz,
+            loading_rate_n_s=ramp.rate_n_s,
+            sampling_loss_n=ramp.loss_n,
+            flags=tuple(flag for flag in Flag if flag in flags),
+        )
