@@ -145,7 +145,8 @@ class Normals:
         """Newton's method, by halves where a step would leave the bracket."""
         kept = self.weight > 1e-6
         weight = self.weight[kept] / self.weight[kept].sum()
-        mean, sd = self.mean[kept], np.sqrt(self.variance[kept])
+        # A combination of no parameter at all (an unknown boundary) is certain: no width, no 0 / 0.
+        mean, sd = self.mean[kept], np.sqrt(np.maximum(self.variance[kept], 1e-24))
         low, high = (mean - 9.0 * sd).min(axis=0), (mean + 9.0 * sd).max(axis=0)
         middle = weight @ mean
         x = middle + ndtri(probability) * np.sqrt(weight @ (sd**2 + (mean - middle) ** 2))
