@@ -5,7 +5,6 @@ One source is read by poolfile; what contradicts what is found in sameberry; her
 
 from __future__ import annotations
 
-import gc
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -146,19 +145,12 @@ def pool(
     ...     pool([path]).n
     2
     """
-    # Rows of a million berries hold no cycles; looking for some would take a quarter of the time.
-    collecting = gc.isenabled()
-    gc.disable()
-    try:
-        return join(
-            (read_part(path, scale=scale, cues=cues) for path in paths),
-            cues=cues,
-            rater=rater,
-            allow_contradictions=allow_contradictions,
-        )
-    finally:
-        if collecting:
-            gc.enable()
+    return join(
+        (read_part(path, scale=scale, cues=cues) for path in paths),
+        cues=cues,
+        rater=rater,
+        allow_contradictions=allow_contradictions,
+    )
 
 
 def join(
