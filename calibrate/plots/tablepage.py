@@ -23,7 +23,7 @@ _GAP = 0.04
 def draw_page(report: Report) -> Figure:
     """Lay the report out on one page.
 
-    What does not fit is left out from the end, and the page says so; the CSV has everything.
+    What does not fit is left out from the end, and the page says so; the terminal and the JSON have everything.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def draw_page(report: Report) -> Figure:
     bottom = 0.03 + len(notes) * 0.135 / A4_IN[1]
     dropped = _fill(figure, blocks(report), 0.895 - height - 0.04, bottom + 0.01)
     if dropped or len(report.table.rows) > len(rows):
-        notes.insert(0, "Not on this page: see the CSV for all rows and blocks.")
+        notes.insert(0, "Not on this page: some rows or blocks; the terminal and --json of this command show all.")
         bottom += 0.135 / A4_IN[1]
     figure.text(
         0.07, bottom - 0.005, "\n".join(notes), fontsize=6.8, va="top", linespacing=1.3, color=INK
