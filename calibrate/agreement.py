@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.estimate import Estimate
 from calibrate.kappa import Weights, agreement_weights
 from gauge.errors import TooFewScoresError
 
@@ -164,15 +165,6 @@ def krippendorff_alpha(counts: Floats, metric: Metric) -> float | None:
     return 1 - float((coincidence * distance).sum()) / by_chance
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Estimate:
-    """A coefficient with its interval; None where it is not defined."""
-
-    value: float | None
-    low: float | None
-    high: float | None
-
-
 def over_berries(
     statistic: Callable[[NDArray[np.int64]], float | None],
     ratings: NDArray[np.int64],
@@ -195,7 +187,7 @@ def over_berries(
     value = statistic(ratings)
     n = len(ratings)
     if value is None or n < 3:
-        return Estimate(value=value, low=None, high=None)
+        return Estimate(value=value)
     left_out = []
     for i in range(n):
         try:
@@ -203,7 +195,7 @@ def over_berries(
         except TooFewScoresError:
             left_out.append(None)
     if any(v is None for v in left_out):
-        return Estimate(value=value, low=None, high=None)
+        return Estimate(value=value)
     values = np.array(left_out, dtype=float)
     standard_error = float(np.sqrt((n - 1) / n * ((values - values.mean()) ** 2).sum()))
     half = float(t.ppf(0.5 + level / 2, n - 1)) * standard_error

@@ -14,6 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibrate.likelihood import interval_probability, log_interval
 from calibrate.scale import Scale
 from gauge.errors import InvalidValueError
 
@@ -149,15 +150,8 @@ class Calibration:
 
     def probabilities_h(self, h: NDArray[np.float64]) -> NDArray[np.float64]:
         """Probability of each score at positions on the scale of the model; see `probabilities`."""
-        from scipy.special import expit
-
         z = (h[:, None] - self.edges()[None, :]) / self.spread
-        upper, lower = z[:, 1:], z[:, :-1]
-        # expit(a) - expit(b) = expit(-b) - expit(-a): take the side where both are small.
-        flip = (lower + upper) > 0
-        direct = expit(upper) - expit(lower)
-        mirrored = expit(-lower) - expit(-upper)
-        return np.asarray(np.where(flip, mirrored, direct))
+        return interval_probability(z[:, 1:], z[:, :-1])
 
     def crossing_h(self, firmer: int, softer: int) -> float:
         """Position on the model's scale at which two scores are equally probable.
@@ -176,9 +170,12 @@ class Calibration:
         if edges[softer] == edges[softer + 1]:
             return -math.inf
 
+        two = np.array([firmer, softer])
+
         def log_ratio(h: float) -> float:
-            firm = _log_band(h, edges, firmer, self.spread)
-            return firm - _log_band(h, edges, softer, self.spread)
+            z = (h - edges) / self.spread
+            firm, soft = log_interval(z[two + 1], z[two])[0]
+            return float(firm - soft)
 
         # Beyond 40 spreads from all cuts the ratio equals its limit in double precision, unless an
         # end score is one of the two; then it crosses within the distance that balances the
@@ -242,18 +239,3 @@ class Calibration:
             return cls(**values)
         except (KeyError, TypeError) as error:
             raise InvalidValueError(f"this is not a calibration: {error}") from None
-
-
-def _log_band(h: float, edges: NDArray[np.float64], score: int, spread: float) -> float:
-    """Log probability of one score, stable far from its band."""
-    upper, lower = (h - edges[score + 1]) / spread, (h - edges[score]) / spread
-    if lower == -math.inf:
-        return _log_expit(upper)
-    if upper == math.inf:
-        return _log_expit(-lower)
-    # expit(u) - expit(l) = expit(u) expit(-l) (1 - exp(l - u))
-    return _log_expit(upper) + _log_expit(-lower) + math.log(-math.expm1(lower - upper))
-
-
-def _log_expit(x: float) -> float:
-    return -math.log1p(math.exp(-x)) if x > -30 else x

@@ -10,6 +10,24 @@ import click
 Function = Callable[..., Any]
 
 
+firmest_option = click.option(
+    "--firmest",
+    type=click.Choice(["first", "last"]),
+    default="first",
+    show_default=True,
+    help="Whether the first (lowest) score of the scale is the firmest, or the last.",
+)
+scores_option = click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
+level_option = click.option(
+    "--level",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.95,
+    show_default=True,
+    help="Level of the intervals.",
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+
+
 def calibration_options(*, stored: bool = True) -> Callable[[Function], Function]:
     """Add the options that say where a calibration comes from.
 
@@ -29,21 +47,9 @@ def calibration_options(*, stored: bool = True) -> Callable[[Function], Function
             show_default=True,
             help="Scale of force in a fit; auto chooses by AIC.",
         ),
-        click.option(
-            "--firmest",
-            type=click.Choice(["first", "last"]),
-            default="first",
-            show_default=True,
-            help="Which end of the scale of scores is the firmest.",
-        ),
-        click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft."),
-        click.option(
-            "--level",
-            type=click.FloatRange(0, 1, min_open=True, max_open=True),
-            default=0.95,
-            show_default=True,
-            help="Level of the intervals.",
-        ),
+        firmest_option,
+        scores_option,
+        level_option,
     ]
     if stored:
         options.append(
@@ -61,6 +67,3 @@ def calibration_options(*, stored: bool = True) -> Callable[[Function], Function
         return function
 
     return decorate
-
-
-json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.likelihood import logistic
+from calibrate.likelihood import interval_probability
 from calibrate.ordinal import OrdinalFit, fit_ordinal
 from calibrate.pairs import Pairs
 from calibrate.scale import Scale
@@ -174,10 +174,7 @@ class CutFit:
         z = (h[..., None] - self.cut) / self.spread
         up = np.concatenate([z, np.full((*h.shape, 1), np.inf)], axis=-1)
         low = np.concatenate([np.full((*h.shape, 1), -np.inf), z], axis=-1)
-        # Subtract in the tail where both are small: no digits are lost.
-        flip = low > 0
-        high, less = np.where(flip, -low, up), np.where(flip, -up, low)
-        return logistic(high) - logistic(less)
+        return interval_probability(up, low)
 
 
 def transform(force_n: Floats, force_scale: ForceScale) -> Floats:

@@ -34,10 +34,28 @@ def logistic(z: Floats) -> Floats:
     return out
 
 
+def interval_probability(upper: Floats, lower: Floats) -> Floats:
+    """Return logistic(upper) - logistic(lower), taken in the tail where both are small.
+
+    Parameters
+    ----------
+    upper, lower : ndarray of float
+        Same shape, ``upper >= lower``; plus and minus infinity are welcome.
+
+    Examples
+    --------
+    >>> interval_probability(np.array([np.inf, 2.0]), np.array([0.0, -2.0])).round(4).tolist()
+    [0.5, 0.7616]
+    """
+    # Equal to logistic(-lower) - logistic(-upper): there no digits are lost.
+    flip = lower > 0
+    return logistic(np.where(flip, -lower, upper)) - logistic(np.where(flip, -upper, lower))
+
+
 def log_interval(
     upper: Floats, lower: Floats
 ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
-    """Log of logistic(upper) - logistic(lower), with its derivatives.
+    """Log of `interval_probability`, with its derivatives.
 
     The building block for models that are not linear in their parameters (spreads that differ
     between raters, random hands).

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibrate import mover
 from calibrate.estimate import Estimate
+from calibrate.mover import Interval
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
@@ -115,12 +117,10 @@ def difference(
     (low_a, low_b), (high_a, high_b) = wilson(
         [hits_a, hits_b], [n_a, n_b], level=level, critical=critical
     )
-    a, b = hits_a / n_a, hits_b / n_b
-    return Estimate(
-        value=a - b,
-        low=float(a - b - np.hypot(a - low_a, high_b - b)),
-        high=float(a - b + np.hypot(high_a - a, b - low_b)),
-    )
+    of_a = Interval(value=float(hits_a / n_a), low=float(low_a), high=float(high_a))
+    of_b = Interval(value=float(hits_b / n_b), low=float(low_b), high=float(high_b))
+    found = mover.difference(of_b, of_a)
+    return Estimate(value=found.value, low=found.low, high=found.high)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import json_option
+from calibrate.commandkit import json_option, level_option
 from gauge.clikit import emit_json
 
 if TYPE_CHECKING:
     from calibrate.agreement import Agreement
-    from calibrate.agreement import Estimate as Coefficient
+    from calibrate.estimate import Estimate
     from calibrate.icc import Icc
 
 COEFFICIENTS = (
@@ -34,13 +34,7 @@ COEFFICIENTS = (
     show_default=True,
     help="Weights of agreement for weighted kappa and AC2.",
 )
-@click.option(
-    "--level",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Level of the intervals.",
-)
+@level_option
 @json_option
 def command(source: Path, scores: str | None, weights: str, level: float, as_json: bool) -> None:
     """Agreement of raters without force.
@@ -107,7 +101,7 @@ def document(
     }
 
 
-def _sides(estimate: Coefficient) -> dict[str, float | None]:
+def _sides(estimate: Estimate) -> dict[str, float | None]:
     return {"low": estimate.low, "high": estimate.high}
 
 
@@ -115,7 +109,7 @@ def show(found: Agreement, correlation: Icc | None, level: float) -> None:
     """Print the coefficients as a table."""
     from calibrate.render import print_table
 
-    def row(name: str, estimate: Coefficient) -> list[str]:
+    def row(name: str, estimate: Estimate) -> list[str]:
         low, high = estimate.low, estimate.high
         interval = "not known" if low is None or high is None else f"{low:.2f} to {high:.2f}"
         return [name, "undefined" if estimate.value is None else f"{estimate.value:.3f}", interval]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import json_option
+from calibrate.commandkit import firmest_option, json_option, level_option, scores_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -41,22 +41,10 @@ if TYPE_CHECKING:
     show_default=True,
     help="Scale of force in the model.",
 )
-@click.option(
-    "--firmest",
-    type=click.Choice(["first", "last"]),
-    default="first",
-    show_default=True,
-    help="Which end of the scale of scores is the firmest.",
-)
-@click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
+@firmest_option
+@scores_option
 @click.option("--sale-limit", help="Softest score that may be sold, where the source has none.")
-@click.option(
-    "--level",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Level of the intervals.",
-)
+@level_option
 @click.option(
     "--plot",
     type=click.Path(path_type=Path),

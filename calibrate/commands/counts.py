@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calibrate.commandkit import json_option, level_option
 from gauge.clikit import emit_json
 from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
 
@@ -37,14 +38,8 @@ _FILE = click.Path(path_type=Path)
 )
 @click.option("--by", multiple=True, help="Also pool clamshells by this column; repeat.")
 @click.option("--scores", help="Scale of a CSV, firmest first: 1-5 or firm,soft.")
-@click.option(
-    "--level",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Level of the intervals.",
-)
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@level_option
+@json_option
 def command(
     sheets: Path,
     season: Path | None,

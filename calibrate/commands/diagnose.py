@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import json_option
+from calibrate.commandkit import firmest_option, json_option, scores_option
 from gauge.clikit import emit_json
 
 if TYPE_CHECKING:
@@ -23,14 +23,8 @@ if TYPE_CHECKING:
     show_default=True,
     help="Scale of force on which the tests are made.",
 )
-@click.option(
-    "--firmest",
-    type=click.Choice(["first", "last"]),
-    default="first",
-    show_default=True,
-    help="Which end of the scale of scores is the firmest.",
-)
-@click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
+@firmest_option
+@scores_option
 @click.option(
     "--alpha",
     type=click.FloatRange(0, 1, min_open=True, max_open=True),

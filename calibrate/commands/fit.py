@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calibrate.commandkit import firmest_option, json_option, level_option, scores_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -27,14 +28,8 @@ if TYPE_CHECKING:
     help="Whether equal steps of force, or equal ratios, feel alike; auto chooses by AIC.",
 )
 @click.option("--rater", "raters", multiple=True, help="Only this rater; may be repeated.")
-@click.option(
-    "--firmest",
-    type=click.Choice(["first", "last"]),
-    default="first",
-    show_default=True,
-    help="Whether the first (lowest) score of the scale is the firmest, or the last.",
-)
-@click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
+@firmest_option
+@scores_option
 @click.option(
     "--interval",
     "kind",
@@ -43,13 +38,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="How the intervals are made.",
 )
-@click.option(
-    "--level",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Level of the intervals.",
-)
+@level_option
 @click.option(
     "--resamples",
     type=click.IntRange(100),
@@ -71,7 +60,7 @@ if TYPE_CHECKING:
 @click.option(
     "--plot", type=click.Path(path_type=Path), help="Draw the fit to this png, pdf or svg file."
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(
     source: Path,
     force_scale: str,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calibrate.commandkit import json_option, level_option
 from gauge.clikit import emit_json
 from gauge.errors import BadTableError
 
@@ -19,15 +20,9 @@ _LEVELS = ("level", "material", "lot")
 
 @click.command("gauges", no_args_is_help=True)
 @click.argument("file", metavar="FILE.csv", type=click.Path(path_type=Path))
-@click.option(
-    "--level",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Level of the intervals.",
-)
+@level_option
 @click.option("--plot", type=click.Path(path_type=Path), help="Draw two gauges to png, pdf, svg.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
     """Two gauges, or several labs, on the same berries.
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calibrate.commandkit import json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--csv", "csv_file", type=_FILE, help="Write the rows to this CSV.")
 @click.option("--plot", type=_FILE, help="Draw the rows to this png, pdf or svg file.")
 @click.option("--pdf", type=_FILE, help="Write a one-page PDF for the meeting.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(
     sources: tuple[Path, ...],
     by: tuple[str, ...],

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calibrate.commandkit import json_option, level_option
 from gauge.clikit import emit_json, say
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
@@ -25,20 +26,14 @@ CAUTION = "Percentages inform; local grades and the buyer's terms decide what ma
 @click.option("--scores", help="Scale, firmest first: 1-5 or firm,soft. Default: by the header.")
 @click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
 @click.option("--colour", default="0-3", show_default=True, help="Scale of the overall colour.")
-@click.option(
-    "--level",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Level of the intervals.",
-)
+@level_option
 @click.option("--season", type=click.Path(path_type=Path), help="Store the sheets in this season.")
 @click.option("--rater", default="lab", show_default=True, help="Who counted, if the file is mute.")
 @click.option(
     "--form", type=click.Path(path_type=Path), help="Enter one sheet by keys into SEASON."
 )
 @click.option("--sample", help="Clamshell to enter with --form.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(
     file: Path | None,
     scores: str | None,
