@@ -126,8 +126,8 @@ class Detector:
         out: list[Event] = []
         if press is not None and press.near:
             self._finish(Release(median(press.near), len(press.near), False, t_s), out)
-        else:
-            out = self._cut(t_s, "the session ended in mid-press")
+        if self._press is not None or self._parked is not None:
+            out += self._cut(t_s, "the session ended in mid-press")
         self._unsettle("")
         return out
 
@@ -276,9 +276,7 @@ class Detector:
             largest = max(largest, force)
             if parked is not None:
                 pace.count -= 1
-                self._press, self._parked = parked, None
-                parked.checks.clear()
-                self._state = _PRESS
+                self._unpark(None)
                 break
             if self._fell(t_s, force, out):
                 trace.see(t_s, largest, force)
@@ -392,15 +390,17 @@ class Detector:
                 rest.see_digits(shown)
             if force <= end:
                 if not near:
-                    press.t_near_s = t_s
+                    press.t_near_s, press.low_n = t_s, math.inf
                 near.append(force)
+                if len(near) >= dwell:
+                    recent = median(near[-dwell:])
+                    press.low_n = min(press.low_n, recent)
+                    if recent > max(press.low_n, press.rest_n(t_s)) + self._margin():
+                        # a next, far smaller press
+                        return self._next(last_s or t_s, i, out)
             elif len(near) >= dwell:
-                low = median(near[-dwell:])
-                if not self._confirmed:  # the rest level may be far above the true one
-                    low = min(median(near[k : k + dwell]) for k in range(0, len(near), dwell))
-                if force > low + self._margin():  # the next press
-                    self._finish(Release(low, dwell, False, last_s or t_s), out)
-                    return i
+                if force > max(press.low_n, press.rest_n(t_s)) + self._margin():  # the next press
+                    return self._next(last_s or t_s, i, out)
             else:
                 near.clear()
             pace.count += 1
@@ -418,6 +418,12 @@ class Detector:
         if largest > -math.inf:
             trace.see(last_s or 0.0, largest, force)
         return len(batch)
+
+    def _next(self, t_s: float, i: int, out: list[Event]) -> int:
+        """End a press because another one begins; reading `i` is still to be taken."""
+        assert self._press is not None
+        self._finish(Release(self._press.low_n, self._dwell(), False, t_s), out)
+        return i
 
     def _is_over(self, t_s: float, dwell: int, out: list[Event]) -> bool:
         """Whether the force, back near the rest level, is level again."""
@@ -461,7 +467,7 @@ class Detector:
         press.checks = [*press.checks, median(fresh[:: max(1, len(fresh) // 50)])][-_PARK_CHECKS:]
         checks, recent, margin = press.checks, press.checks[-4:], self._margin()
         level = recent[-1]
-        near = level - press.base_n <= 0.25 * press.rise_n
+        near = max(level, press.forces[-1]) - press.base_n <= 0.25 * press.rise_n
         if len(recent) == 4 and max(recent) - min(recent) <= margin and near:
             self._finish(Release(level, len(fresh), True, t_s), out)
             return True
@@ -474,6 +480,18 @@ class Detector:
             self._to_rest(t_s)
             return True
         return False
+
+    def _unpark(self, newer: Press | None) -> None:
+        """Let a parked press go on."""
+        press = self._parked
+        assert press is not None
+        if newer is not None:
+            press.merge(newer)
+        press.checks.clear()
+        press.near.clear()
+        press.checked = len(press.forces)
+        self._press, self._parked, self._state = press, None, _PRESS
+        self._check_s = (self._pace.last_s or 0.0) + _CHECK_S
 
     def _cut(self, t_s: float, reason: str) -> list[Event]:
         """Report a press under way as cut, unless it was a touch or drift so far."""
@@ -496,10 +514,9 @@ class Detector:
         if press.peak is not None:
             self._rest.show(press.peak.shown, press.peak.unit)
         below = press.is_below(release)
-        if below and self._parked is not None:
-            self._parked.merge(press)
-            press = self._parked
-            below = press.is_below(release)
+        if below and self._parked is not None:  # the parked press goes on
+            self._unpark(press)
+            return
         rate_hz = self._pace.rate_hz()
         touch = press.is_touch(press.t_near_s or t_s, rate_hz, self.settings)
         # After a pull below the rest level the old one stands, until readings show otherwise.

@@ -59,6 +59,7 @@ class Press:
     count: int = 0
     near: list[float] = field(default_factory=list)
     t_near_s: float = 0.0
+    low_n: float = math.inf
     checks: list[float] = field(default_factory=list)
     checked: int = 0
     flags: set[Flag] = field(default_factory=set)

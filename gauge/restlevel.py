@@ -11,16 +11,17 @@ level : median of the block medians since rest began (of the last ten seconds), 
     blocks (Theil 1950, Sen 1968) that stands out of its own uncertainty carries them forward, so
     that a slow drift is not taken for a press.
 drift : that slope, and how far it may be off: three standard errors of a slope through evenly
-    spaced readings, noise sqrt(12 / n) / span, and one and a half display steps over the span. What a press
-    of many seconds comes back to is the rest level plus drift, give or take that uncertainty.
-    What a long rest taught outweighs a short rest after it.
+    spaced readings, noise sqrt(12 / n) / span, and one and a quarter display steps over the span;
+    a slope stands out from twice that on. What a press of many seconds comes back to is the rest
+    level plus drift, give or take that uncertainty. What a long rest taught outweighs a short rest
+    after it.
 noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|deviation from the block
     median|; 1.4826 makes the median absolute deviation consistent for the normal law (Rousseeuw
     and Croux 1993, from memory). The first is blind to drift, the second sees hum that neighbouring
     readings share. Never below half a display step: a still display only says that the noise is
     smaller than that. On a coarse display 1.2533 times the mean deviation (the same for the normal
-    law), where less. From fewer than 40 readings it is not below the root mean square of the youngest 20, and taken
-    larger, as a small sample can understate it.
+    law), where less. From fewer than 40 readings it is not below the root mean square of the
+    youngest 20, and taken larger, as a small sample can understate it.
 step : last digit shown, times the largest of 1, 2, 5, 10, 20 and 50 that all readings are multiples
     of; while all readings are zero, 5.
 """
@@ -232,8 +233,8 @@ class RestLevel:
         slopes = [(m1 - m0) / (t1 - t0) for (t0, m0, _), (t1, m1, _) in pairs if t1 > t0]
         slope = median(slopes) if slopes else 0.0
         n = sum(count for _, _, count in old)
-        unsure = 3 * self.plain_n * (12 / n) ** 0.5 / span_s + 1.5 * self.step_n / span_s
-        stands_out = span_s >= _SLOPE_S and abs(slope) > unsure
+        unsure = 3 * self.plain_n * (12 / n) ** 0.5 / span_s + 1.25 * self.step_n / span_s
+        stands_out = span_s >= _SLOPE_S and abs(slope) > 2 * unsure
         if span_s >= self._span_s:
             self._span_s = min(span_s, 0.5 * _WINDOW_S)
             self.drift_n_s = slope if stands_out else 0.0

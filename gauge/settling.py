@@ -1,8 +1,8 @@
 """Waiting for rest: at the start, and after a gap. When a run of readings is level, it is rest.
 
-A level run near zero, or near a rest level known before a gap, counts after twice `rest_s`. Elsewhere
-it may as well be a hold or the slow foot of a press, so it must be level for five times `rest_s`.
-Nothing is known of presses here, but for the largest reading that was seen meanwhile.
+A level run near zero, or near a rest level known before a gap, counts after twice `rest_s`.
+Elsewhere it may as well be a hold or the slow foot of a press, so it must be level for four times
+`rest_s`. Nothing is known of presses here, but for the largest reading that was seen meanwhile.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ class Settling:
     def rest(self, step_n: float) -> list[float] | None:
         """Return the forces of a run that counts as rest, if there is one."""
         readings = self._readings
-        long_s = 5 * self._rest_s
+        long_s = 4 * self._rest_s
         t_s = readings[-1][0]
         old = sum(t_s - t >= long_s for t, _ in readings)
         del readings[: max(0, min(old - 1, len(readings) - _FEWEST))]

@@ -216,7 +216,7 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
 # -0.1 to 0.5 N; drift up to 0.003 N/s; hold up to 6 s that relaxes by up to 50 % with two time
 # constants; release at once, in a line or cosine of up to 1.5 s, or with an exponential tail; skin
 # break to 25..80 % of the force and a second rise to 0.5..1.6; rests 0.4 to 4 s, in quick
-# succession 0.15 to 0.4 s (at least three readings); touches up to five noises.
+# succession 0.15 to 0.4 s (at least three readings); touches up to four noises.
 
 RAMPS = ("half-sine", "line", "exponential", "growth", "hand", "pauses")
 RELEASES = ("at once", "line", "cosine", "tail")
@@ -314,6 +314,6 @@ def draw_hand_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench
         if rng.random() < 0.25:
             width = max(1, round(rng.uniform(0.05, 0.6) * rate))
             bump = np.sin(math.pi * (np.arange(width) + 0.5) / width) ** 2
-            pieces += [("touch", rng.uniform(0, 5) * bench.noise_n * bump), rest(0.5, 2.0)]
+            pieces += [("touch", rng.uniform(0, 4) * bench.noise_n * bump), rest(0.5, 2.0)]
     pieces.append(rest(0.7, 1.5))
     return bench, render(bench, rng, pieces)
