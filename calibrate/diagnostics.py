@@ -289,23 +289,3 @@ def covariate_effect(
         labels, shift = [str(names[0]), *labels], np.append(0.0, shift)
     levels = tuple(zip(labels, (float(s) for s in shift), strict=True))
     return CovariateEffect(test=test, levels=levels, largest=largest)
-
-
-def deviance_and_pearson(counts: Floats, probability: Floats) -> tuple[float, float]:
-    """Deviance and Pearson's chi-square of grouped counts against a model.
-
-    Parameters
-    ----------
-    counts, probability : ndarray, shape (groups, n_ranks)
-        Degrees of freedom: groups (n_ranks - 1) less the parameters. McCullagh & Nelder (1989)
-        Generalized Linear Models, section 5.
-
-    Examples
-    --------
-    >>> deviance_and_pearson(np.array([[5.0, 5.0]]), np.array([[0.5, 0.5]]))
-    (0.0, 0.0)
-    """
-    expected = counts.sum(axis=1, keepdims=True) * probability
-    seen = counts > 0
-    deviance = 2 * float((counts[seen] * np.log(counts[seen] / expected[seen])).sum())
-    return deviance, float(((counts - expected) ** 2 / expected).sum())

@@ -165,7 +165,7 @@ def _repeats(table: Floats) -> Repeatability | None:
 
 
 def _slope(x: Floats, y: Floats, level: float) -> Estimate:
-    from calibrate.softening import fit_line
+    from calibrate.dayline import fit_line
 
     if np.unique(x).size < 2:
         return Estimate(value=None, why="all berries have the same mean force")

@@ -255,30 +255,6 @@ class _Profile:
         return float(brentq(excess, inner, outer, xtol=1e-10 * abs(se), rtol=1e-13))
 
 
-def fieller_limits(fit: CutFit, boundary: int, *, level: float = 0.95) -> tuple[Side, Side]:
-    """Fieller's limits of a cut point as the ratio theta / beta, in the units of h.
-
-    A check on the others, not offered as an interval. Fieller, E. C. (1954) J. R. Stat. Soc. B
-    16:175-185: all c for which theta - c beta does not differ from zero.
-
-    Returns
-    -------
-    low, high : float or None
-        Both None where the set is not an interval.
-    """
-    at, z2 = int(fit.free[boundary]), critical(level) ** 2
-    if at < 0:
-        return None, None
-    v, theta, beta = fit.ordinal.covariance, fit.ordinal.phi[at], fit.ordinal.phi[-1]
-    a = beta**2 - z2 * v[-1, -1]
-    b = theta * beta - z2 * v[at, -1]
-    c = theta**2 - z2 * v[at, at]
-    if a <= 0:
-        return None, None
-    root = math.sqrt(b * b - a * c)
-    return float((b - root) / a), float((b + root) / a)
-
-
 def _interval(fit: CutFit, boundary: int, limit: tuple[Side, Side, str], level: float) -> Interval:
     name = "/".join(fit.scale.boundaries[boundary])
     if fit.free[boundary] < 0:

@@ -11,7 +11,8 @@ from scipy.stats import lognorm
 
 from calibrate.calibration import Calibration
 from calibrate.cli import group
-from calibrate.equivalent import equivalent_force, pooled_equivalent, score_shares, within_cv
+from calibrate.countcurve import score_shares
+from calibrate.equivalent import equivalent_force, pooled_equivalent, within_cv
 from calibrate.scale import BLACKBERRY, RASPBERRY
 from gauge.errors import CannotCompareError, InvalidValueError, TooFewScoresError
 

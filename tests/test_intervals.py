@@ -10,7 +10,7 @@ import pytest
 
 from calibrate.bootstrap import refit
 from calibrate.cutmodel import collapse, fit_cells
-from calibrate.intervals import coef_limits, critical, cut_intervals, fieller_limits
+from calibrate.intervals import coef_limits, critical, cut_intervals
 from calibrate.likelihood import log_interval
 from calibrate.ordinal import fit_ordinal
 from calibrate.scale import BLACKBERRY, RASPBERRY, Scale
@@ -18,6 +18,22 @@ from gauge.errors import InvalidValueError
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
 FIVE_FIRMEST = Scale(labels=("5", "4", "3", "2", "1"))
+
+
+def fieller_limits(fit, boundary):
+    """All c for which theta - c beta does not differ from zero; both None where no interval.
+
+    Fieller, E. C. (1954) J. R. Stat. Soc. B 16:175-185: a check on the other intervals.
+    """
+    at, z2 = int(fit.free[boundary]), critical(0.95) ** 2
+    v, theta, beta = fit.ordinal.covariance, fit.ordinal.phi[at], fit.ordinal.phi[-1]
+    a = beta**2 - z2 * v[-1, -1]
+    b = theta * beta - z2 * v[at, -1]
+    c = theta**2 - z2 * v[at, at]
+    if a <= 0:
+        return None, None
+    root = math.sqrt(b * b - a * c)
+    return float((b - root) / a), float((b + root) / a)
 
 
 def synthetic(unit_n: float = 1.0):

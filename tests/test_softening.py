@@ -6,18 +6,12 @@ import statsmodels.api as sm
 
 from calibrate.calibration import Calibration
 from calibrate.cues import cue_effect
-from calibrate.poolpart import Part
+from calibrate.dayline import crossing, fit_line, fit_logit_line
 from calibrate.pooling import join
+from calibrate.poolpart import Part
 from calibrate.scale import RASPBERRY
 from calibrate.seasonranks import KeepRule, rank_seasons
-from calibrate.softening import (
-    crossing,
-    fit_line,
-    fit_logit_line,
-    half_soft_by_force,
-    half_soft_by_score,
-    loss_per_day,
-)
+from calibrate.softening import half_soft_by_force, half_soft_by_score, loss_per_day
 from calibrate.units import berry_units
 from gauge.errors import InvalidValueError, TooFewScoresError
 

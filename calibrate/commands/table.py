@@ -213,7 +213,8 @@ def _show(report: Report) -> None:
 
     from calibrate.render import print_table
     from calibrate.report import CAUTION
-    from calibrate.tabletext import blocks, lines
+    from calibrate.tablelines import lines
+    from calibrate.tabletext import blocks
 
     for block in blocks(report):
         click.echo(block.title)

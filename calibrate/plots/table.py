@@ -10,8 +10,8 @@ from matplotlib.figure import Figure
 from calibrate.estimate import Estimate
 from calibrate.plots.style import GREY, INK, MARKERS, PALE, new_figure, tidy
 from calibrate.report import Report
+from calibrate.tablelines import letters_rule
 from calibrate.tablerows import Row
-from calibrate.tabletext import letters_rule
 
 MOST_ROWS = 60
 

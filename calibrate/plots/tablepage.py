@@ -11,7 +11,8 @@ from matplotlib.gridspec import GridSpec
 from calibrate.plots.style import INK, PALE, new_figure
 from calibrate.plots.table import draw_panel, label_rows, panels
 from calibrate.report import CAUTION, Report
-from calibrate.tabletext import Block, blocks, lines
+from calibrate.tablelines import lines
+from calibrate.tabletext import Block, blocks
 
 A4_IN = (8.27, 11.69)
 _MOST_ROWS = 18
@@ -23,7 +24,8 @@ _GAP = 0.04
 def draw_page(report: Report) -> Figure:
     """Lay the report out on one page.
 
-    What does not fit is left out from the end, and the page says so; the terminal and the JSON have everything.
+    What does not fit is left out from the end, and the page says so; the terminal and the JSON
+    have everything.
 
     Parameters
     ----------
@@ -62,7 +64,10 @@ def draw_page(report: Report) -> Figure:
     bottom = 0.03 + len(notes) * 0.135 / A4_IN[1]
     dropped = _fill(figure, blocks(report), 0.895 - height - 0.04, bottom + 0.01)
     if dropped or len(report.table.rows) > len(rows):
-        notes.insert(0, "Not on this page: some rows or blocks; the terminal and --json of this command show all.")
+        notes.insert(
+            0,
+            "Not on this page: some rows or blocks. The terminal and --json show all.",
+        )
         bottom += 0.135 / A4_IN[1]
     figure.text(
         0.07, bottom - 0.005, "\n".join(notes), fontsize=6.8, va="top", linespacing=1.3, color=INK
