@@ -12,8 +12,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibrate.allpairs import Pair, all_pairs, pair_letters
 from calibrate.proportions import difference, dispersion
-from calibrate.selections import Comparison, Pair, all_pairs, pair_letters
+from calibrate.selections import Comparison
 from calibrate.studentrange import range_quantile
 from gauge.errors import TooFewScoresError
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.clamshell import Shares, shares
 from calibrate.estimate import Estimate
 from calibrate.pooling import Pool
 from calibrate.proportions import mean_proportion
+from calibrate.shares import Shares, shares
 from calibrate.units import Units
 
 Floats = NDArray[np.float64]

@@ -7,9 +7,10 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibrate.clamshell import Clamshell, shares
+from calibrate.clamshell import Clamshell
 from calibrate.cli import group
 from calibrate.scale import BLACKBERRY, RASPBERRY
+from calibrate.shares import shares
 from calibrate.sheetfile import read_sheets
 from calibrate.tallyform import TallyForm
 from gauge.errors import BadTableError, ImpossibleSheetError, InvalidValueError

@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from statsmodels.formula.api import ols
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
+from calibrate.allpairs import all_pairs
 from calibrate.countmodels import compare_proportions, compare_scores
 from calibrate.groupletters import letters
-from calibrate.selections import all_pairs, compare_means
+from calibrate.selections import compare_means
 from gauge.errors import InvalidValueError, SeparationError, TooFewScoresError
 
 REFERENCE = Path(__file__).parent / "reference"

@@ -14,9 +14,10 @@ from gauge.clikit import emit_json, say
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
 if TYPE_CHECKING:
-    from calibrate.clamshell import Clamshell, Shares
+    from calibrate.clamshell import Clamshell
     from calibrate.estimate import Estimate
     from calibrate.scale import Scale
+    from calibrate.shares import Shares
 
 CAUTION = "Percentages inform; local grades and the buyer's terms decide what may be sold."
 
@@ -107,7 +108,7 @@ def _colours(text: str) -> tuple[int, ...]:
 
 def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
     """The whole result for JSON."""
-    from calibrate.clamshell import shares
+    from calibrate.shares import shares
 
     scale = sheets[0].scale
     return {
@@ -140,7 +141,7 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from calibrate.clamshell import shares
+    from calibrate.shares import shares
 
     scale = sheets[0].scale
     table = Table(box=None, pad_edge=False, header_style="bold")
