@@ -6,6 +6,8 @@ import contextlib
 import math
 import os
 import socket
+import subprocess
+import sys
 import threading
 import time
 import tty
@@ -152,3 +154,18 @@ def running(end: LineEnd, gauge: VirtualGauge, **options: object) -> Iterator[Ca
     finally:
         halt()
         end.close()
+
+
+@contextlib.contextmanager
+def gauge_process(*words: str) -> Iterator[subprocess.Popen[str]]:
+    """Run a `gauge` command as a process of its own; it is ended with the block, come what may."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from gauge.cli import main; main()", *words],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
+    )  # fmt: skip
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.communicate()

@@ -6,9 +6,11 @@ runs them and writes the real outputs, and the pictures, back into the README.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -59,14 +61,20 @@ def run(steps: list[Step], folder: Path, timeout_s: float = 260) -> str:
         "COLUMNS": "80",
         "NO_COLOR": "1",
     }
-    done = subprocess.run(
-        ["bash"], input=script, capture_output=True, text=True, cwd=folder, env=environment,
-        timeout=timeout_s, check=False,
-    )  # fmt: skip
-    parts = re.split(rf"^{MARK} (\d+)\n", done.stdout, flags=re.M)
+    with subprocess.Popen(
+        ["bash"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        cwd=folder, env=environment, start_new_session=True,
+    ) as shell:  # fmt: skip
+        try:
+            stdout, stderr = shell.communicate(script, timeout_s)
+        finally:
+            # A shell that is killed runs no trap: end all that it began.
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(shell.pid, signal.SIGKILL)
+    parts = re.split(rf"^{MARK} (\d+)\n", stdout, flags=re.M)
     for step, printed, status in zip(steps, parts[::2], parts[1::2], strict=False):
         step.printed, step.status = printed, int(status)
-    return done.stderr
+    return stderr
 
 
 def _written(step: Step) -> str:

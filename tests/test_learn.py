@@ -20,6 +20,7 @@ import pytest
 from click.testing import CliRunner, Result
 from gauges import Bench, Gauge, Style, course, gauges, styled, traps
 
+from gauge import learnsweep
 from gauge.capture import load_capture
 from gauge.cli import group
 from gauge.errors import FirmhandError, NothingHeardError, NotSureError
@@ -313,7 +314,7 @@ class PtyFeeder(Feeder):
                 return
             with contextlib.suppress(BlockingIOError):
                 os.write(self.master, self.write(force, index))
-            time.sleep(0.01)
+            time.sleep(0.005)
 
 
 def learn(port: str, out: Path, *more: str, said: str | None = None) -> Result:
@@ -353,10 +354,13 @@ def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
     assert (tmp_path / "bench.heard.txt").stat().st_size > 100
 
 
-def test_polled_over_tcp(tmp_path: Path) -> None:
+def test_polled_over_tcp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A faster gauge, asked more often: the same path in less time.
+    monkeypatch.setattr(learnsweep, "POLL_S", 0.03)
+    monkeypatch.setattr(learnsweep, "PROBE_S", 0.5)
     out = tmp_path / "bench.toml"
     with TcpFeeder(lambda f, i: b"%+.4E\r\n" % f, request=b"READ?\r") as feeder:
-        result = learn(feeder.port, out, "--yes", "--seconds", "6", "--unit", "N")
+        result = learn(feeder.port, out, "--yes", "--seconds", "3", "--unit", "N")
     assert result.exit_code == 0, result.output
     fmt = load_format(out)
     assert (fmt.mode, fmt.request, fmt.baudrate, fmt.unit) == ("polled", b"READ?\r", None, Unit.N)
@@ -365,7 +369,7 @@ def test_polled_over_tcp(tmp_path: Path) -> None:
 def test_not_sure_writes_nothing(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
     with TcpFeeder(lambda f, i: b"%7.2f\r\n" % f) as feeder:
-        result = learn(feeder.port, out, "--yes", "--seconds", "3", "--json")
+        result = learn(feeder.port, out, "--yes", "--seconds", "2", "--json")
     assert isinstance(result.exception, NotSureError)
     assert "--unit" in result.exception.todo
     assert result.stdout == ""

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-import os
 import signal
-import subprocess
 import sys
 import threading
 from datetime import UTC, datetime
@@ -15,7 +13,7 @@ from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner, Result
-from lines import TcpLine, line, play, press, rest, wait_for
+from lines import TcpLine, gauge_process, line, play, press, rest, wait_for
 
 from gauge.capture import write_capture
 from gauge.commands.log import command as log
@@ -391,16 +389,12 @@ def test_log_goes_on_after_a_hang_up_in_mid_press(tcp, tmp_path):
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
 def test_ctrl_c_ends_cleanly_and_keeps_what_was_heard(tcp, tmp_path, name):
     path = tmp_path / "d.season"
-    process = subprocess.Popen(
-        [sys.executable, "-c", "from gauge.cli import main; main()", "log", "--port", tcp.url,
-         "--format", "number-unit", "--season", str(path), "--sample", "A", "--json"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
-    )  # fmt: skip
-    play(tcp.accept().sendall, BERRY).join()
-    wait_for(process.stdout.readline)
-    process.send_signal(getattr(signal, name))
-    assert process.wait(10) == 0, process.stderr.read()
+    words = ["--format", "number-unit", "--season", str(path), "--sample", "A", "--json"]
+    with gauge_process("log", "--port", tcp.url, *words) as process:
+        play(tcp.accept().sendall, BERRY).join()
+        wait_for(process.stdout.readline)
+        process.send_signal(getattr(signal, name))
+        assert process.wait(10) == 0, process.stderr.read()
     with open_season(path) as season:
         [session] = season.sessions()
         assert session.ended_at is not None
@@ -472,8 +466,8 @@ def test_the_plan_is_worked_through_in_its_order(tcp, tmp_path):
         )
 
     def gauge() -> None:
-        for _ in range(2):
-            play(tcp.accept().sendall, THREE)
+        for forces in (THREE, BERRY):
+            play(tcp.accept().sendall, forces)
 
     threading.Thread(target=gauge, daemon=True).start()
     for _ in range(2):

@@ -6,7 +6,6 @@ import itertools
 import re
 import signal
 import statistics
-import subprocess
 import sys
 import time
 from dataclasses import replace
@@ -19,7 +18,7 @@ import serial
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lines import running
+from lines import gauge_process, running
 
 from gauge.berrymodel import HungWeight, Press, Rest, Selection, Track, berry_track, hand_press
 from gauge.capture import load_capture
@@ -331,21 +330,17 @@ def test_a_busy_tcp_port() -> None:
 @POSIX
 def test_command_ends_by_itself(tmp_path: Path) -> None:
     link = tmp_path / "gauge"
-    process = subprocess.Popen(
-        [sys.executable, "-c", "from gauge.cli import main; main()", "simulate", "--link",
-         str(link), "--berries", "2", "--speedup", "10", "--rate-hz", "40",
-         "--linger", "1"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert process.stdout is not None
-    assert process.stdout.readline().strip() == str(link)
-    with serial.Serial(str(link), 9600, timeout=0.2) as port:
-        data = b""
-        while chunk := port.read(4096):
-            data += chunk
-            if len(data) > 1500:
-                break
-    _, err = process.communicate(timeout=20)
+    words = ["--berries", "2", "--speedup", "10", "--rate-hz", "40", "--linger", "0.5"]
+    with gauge_process("simulate", "--link", str(link), *words, "--seconds", "60") as process:
+        assert process.stdout is not None
+        assert process.stdout.readline().strip() == str(link)
+        with serial.Serial(str(link), 9600, timeout=0.2) as port:
+            data = b""
+            while chunk := port.read(4096):
+                data += chunk
+                if len(data) > 1500:
+                    break
+        _, err = process.communicate(timeout=20)
     assert process.returncode == 0, err
     assert "played" in err
     readings = Framer(WRITER.fmt).feed(0, data)
@@ -355,15 +350,12 @@ def test_command_ends_by_itself(tmp_path: Path) -> None:
 @POSIX
 def test_interrupting_removes_the_link(tmp_path: Path) -> None:
     link = tmp_path / "gauge"
-    process = subprocess.Popen(
-        [sys.executable, "-c", "from gauge.cli import main; main()", "simulate", "--link",
-         str(link), "--forever"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert process.stdout is not None
-    assert process.stdout.readline().strip() == str(link)
-    process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=20)
+    words = ["--link", str(link), "--forever", "--seconds", "60"]
+    with gauge_process("simulate", *words) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline().strip() == str(link)
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=20)
     assert process.returncode == 0
     assert err == "stopped\n"
     assert not link.is_symlink()
