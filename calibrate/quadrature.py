@@ -1,7 +1,6 @@
 """Gauss-Hermite nodes for one normal effect per group: where to look, and with what weight.
 
-Which likelihood is summed over the nodes is up to the caller (berries in panelmodel, any grouping
-in mixed).
+Which likelihood is summed over the nodes is up to the caller (berries in panelmodel).
 """
 
 from __future__ import annotations

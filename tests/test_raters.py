@@ -17,7 +17,6 @@ import pytest
 
 from calibrate.cutmodel import fit_cuts
 from calibrate.intervals import cut_intervals
-from calibrate.mixed import fit_mixed
 from calibrate.pairs import Pairs
 from calibrate.panelfit import climb_panel
 from calibrate.panelintervals import Normals
@@ -34,6 +33,7 @@ from gauge.errors import (
     TooFewScoresError,
     WrongDirectionError,
 )
+from tests.mixedmodel import fit_mixed
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))

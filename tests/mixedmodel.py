@@ -1,7 +1,8 @@
 """A cumulative logit model with covariates and one random intercept: scores of several judges.
 
 logit P(score <= k) = theta_k - x'beta - b_j, b_j normal with mean zero. Laplace's method or
-adaptive Gauss-Hermite quadrature over the judges. The panel model of forces is in raters.
+adaptive Gauss-Hermite quadrature over the judges. What the panel model is compared with; it stands
+on the same likelihood and quadrature, and published fits hold for it.
 """
 
 from __future__ import annotations
