@@ -83,6 +83,14 @@ def draw(state: BenchState, columns: int, rows: int, *, ascii_only: bool = False
     """Lay the screen out: at most `rows` lines of at most `columns` characters.
 
     Figures, flags and what to do come first; the picture of the press gets what is left.
+
+    Parameters
+    ----------
+    state : BenchState
+    columns, rows : int
+        Size of the terminal.
+    ascii_only : bool, optional
+        For terminals without box-drawing characters.
     """
     rule = [[(("-" if ascii_only else "─") * columns, "dim")]]
     warning: list[Line] = [[(text, "warning")] for text in wrap(state.warning, columns)]

@@ -246,6 +246,15 @@ def hand_press(rng: Random, peak_n: float, *, pace: float = 1.0) -> Press:
     peak_n : float
     pace : float, optional
         Above 1 is a slower hand: all times are multiplied.
+
+    Returns
+    -------
+    Press
+
+    Examples
+    --------
+    >>> hand_press(Random(1), 2.5).peak_n
+    2.5
     """
     return Press(
         peak_n=peak_n,
@@ -260,7 +269,20 @@ def hand_press(rng: Random, peak_n: float, *, pace: float = 1.0) -> Press:
 def berry_track(
     rng: Random, peaks_n: Iterable[float], *, rest_s: float = 1.5, pace: float = 1.0
 ) -> Track:
-    """Play one press a berry, with a rest of about `rest_s` before each and after the last."""
+    """Play one press a berry, with a rest of about `rest_s` before each and after the last.
+
+    Parameters
+    ----------
+    rng : Random
+    peaks_n : iterable of float
+        Peak forces in newtons.
+    rest_s, pace : float, optional
+
+    Examples
+    --------
+    >>> len(berry_track(Random(1), [1.2, 2.5]).presses())
+    2
+    """
     acts: list[Act] = []
     for peak_n in peaks_n:
         acts += [Rest(duration_s=pace * rest_s * (0.8 + 0.4 * rng.random()))]
@@ -269,7 +291,20 @@ def berry_track(
 
 
 def weight_track(weights_n: Iterable[float], *, rest_s: float = 4.0, dwell_s: float = 6.0) -> Track:
-    """Hang weights one after another in the order given, with a rest before each and at the end."""
+    """Hang weights one after another in the order given, with a rest before each and at the end.
+
+    Parameters
+    ----------
+    weights_n : iterable of float
+        Forces in newtons.
+    rest_s, dwell_s : float, optional
+        Seconds at rest, and on each weight.
+
+    Examples
+    --------
+    >>> weight_track([1.96, 4.9]).duration_s
+    24.0
+    """
     acts: list[Act] = [Rest(duration_s=rest_s)]
     for weight_n in weights_n:
         acts += [HungWeight(weight_n=weight_n, duration_s=dwell_s), Rest(duration_s=rest_s)]

@@ -8,7 +8,12 @@ _STEP_S = 2.0
 
 
 class ClockWatch:
-    """Tells when the machine slept or its clock was set, from two clocks that should agree."""
+    """Tells when the machine slept or its clock was set, from two clocks that should agree.
+
+    Examples
+    --------
+    >>> ClockWatch().step()  # at once: no time for a jump
+    """
 
     def __init__(self) -> None:
         self._ticks_s, self._wall_s = time.perf_counter(), time.time()

@@ -67,7 +67,7 @@ def dump_format(fmt: LineFormat) -> str:
 
 
 def load_format_text(text: str, source: str = "line format") -> LineFormat:
-    """Read a format from TOML text.
+    r"""Read a format from TOML text.
 
     Parameters
     ----------
@@ -79,6 +79,11 @@ def load_format_text(text: str, source: str = "line format") -> LineFormat:
     ------
     BadFormatError
         Naming source and key.
+
+    Examples
+    --------
+    >>> load_format_text("name = 'mine'\npattern = '(?P<value>[0-9.]+) N'").mode
+    'streaming'
     """
     try:
         document = tomllib.loads(text)
@@ -156,7 +161,13 @@ def _latin(key: str, text: str) -> bytes:
 
 
 def shipped_names() -> list[str]:
-    """Names of the formats that come with firmhand."""
+    """Names of the formats that come with firmhand.
+
+    Examples
+    --------
+    >>> shipped_names()
+    ['number-unit', 'numeric-response', 'sma-0499']
+    """
     folder = resources.files("gauge") / "formats"
     return sorted(f.name[:-5] for f in folder.iterdir() if f.name.endswith(".toml"))
 

@@ -33,13 +33,25 @@ DIRECTIONS = (
 
 
 def pulls(part: Part) -> set[str]:
-    """Words of a part that say tension, where others of it say compression."""
+    """Words of a part that say tension, where others of it say compression.
+
+    Examples
+    --------
+    >>> pulls(Part("W", ("C", "T", "C")))
+    {'T'}
+    """
     words = {text.strip() for text in part.texts}
     return {pull for push, pull in DIRECTIONS if push in words and pull in words}
 
 
 def number(text: str, *, comma: bool = False) -> Decimal | None:
-    """The value of a number part; None if it is none."""
+    """The value of a number part; None if it is none.
+
+    Examples
+    --------
+    >>> number("- 1,24", comma=True), number("--")
+    (Decimal('-1.24'), None)
+    """
     bare = text.replace(" ", "")
     try:
         return Decimal(bare.replace(",", ".") if comma else bare)
@@ -48,7 +60,13 @@ def number(text: str, *, comma: bool = False) -> Decimal | None:
 
 
 def values(part: Part, *, comma: bool) -> list[Decimal]:
-    """The values of a number part, line by line."""
+    """The values of a number part, line by line.
+
+    Examples
+    --------
+    >>> values(Part("N", ("0.0", "1.5")), comma=False)
+    [Decimal('0.0'), Decimal('1.5')]
+    """
     found = [number(text, comma=comma) for text in part.texts]
     return [v for v in found if v is not None]
 
@@ -74,6 +92,11 @@ def interleaved(v: Sequence[Decimal]) -> bool:
     """Whether every second, third or fourth value belongs together: several channels in turn.
 
     Then values so far apart differ less than neighbours, which no single course does.
+
+    Examples
+    --------
+    >>> interleaved([Decimal(x) for x in (0, 9, 1, 9, 2, 9, 1, 9)])
+    True
     """
     x = [float(one) for one in v]
 
@@ -85,7 +108,13 @@ def interleaved(v: Sequence[Decimal]) -> bool:
 
 
 def only_rises(v: Sequence[Decimal]) -> bool:
-    """Whether all falls are restarts from far up to the bottom: a counter, a clock, a held peak."""
+    """Whether all falls are restarts from far up to the bottom: a counter, a clock, a held peak.
+
+    Examples
+    --------
+    >>> only_rises([Decimal(x) for x in (7, 8, 9, 0, 1, 2)])
+    True
+    """
     low, high = min(v), max(v)
     span = high - low
     falls = [(a, b) for a, b in pairwise(v) if b < a]
@@ -94,7 +123,13 @@ def only_rises(v: Sequence[Decimal]) -> bool:
 
 
 def returns_to_rest(v: Sequence[Decimal]) -> bool:
-    """Whether it comes near zero, as a force does when the head is free."""
+    """Whether it comes near zero, as a force does when the head is free.
+
+    Examples
+    --------
+    >>> returns_to_rest([Decimal(x) for x in (0, 3, 1)])
+    True
+    """
     return min(map(abs, v)) <= max(map(abs, v)) / 5
 
 
@@ -103,6 +138,19 @@ def is_checksum(part: Part, lines: Sequence[str]) -> bool:
 
     Sum or exclusive or of the bytes, or their two's complement, in two hexadecimal digits or in
     two or three decimal ones (common practice, no source).
+
+    Parameters
+    ----------
+    part : Part
+        Digits, one text a line.
+    lines : sequence of str
+        The whole lines.
+
+    Examples
+    --------
+    >>> lines = [f"{x} {sum(f'{x} '.encode()) % 256:02X}" for x in ("1.0", "1.5", "2.0", "2.6")]
+    >>> is_checksum(Part("N", tuple(line[-2:] for line in lines)), lines)
+    True
     """
     texts = [text.strip() for text in part.texts]
     if len(set(texts)) < 4 or len({len(text) for text in texts}) > 1:
@@ -131,7 +179,21 @@ def _sums(data: bytes) -> list[str]:
 
 
 def beside(parts: Sequence[Part], at: int, step: int) -> int | None:
-    """Index of the word next to a number, over blanks and one of ``:=,;``; None without one."""
+    """Index of the word next to a number, over blanks and one of ``:=,;``; None without one.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+    at : int
+        Index of the number.
+    step : int
+        1 for what follows it, -1 for what stands before.
+
+    Examples
+    --------
+    >>> beside([Part("N", ("1.2",)), Part("B", (" ",)), Part("W", ("N",))], 0, 1)
+    2
+    """
     i = at + step
     for kinds in ("B", "P", "B"):
         if 0 <= i < len(parts) and parts[i].kind == kinds:
@@ -142,12 +204,24 @@ def beside(parts: Sequence[Part], at: int, step: int) -> int | None:
 
 
 def is_unit(part: Part) -> bool:
-    """Whether a word is a known unit in every line."""
+    """Whether a word is a known unit in every line.
+
+    Examples
+    --------
+    >>> is_unit(Part("W", ("lbf", "N"))), is_unit(Part("W", ("ST", "US")))
+    (True, False)
+    """
     return all(text in SPELLINGS for text in part.texts)
 
 
 def is_compound(parts: Sequence[Part], at: int) -> bool:
-    """Whether a unit goes on to a length (ozf-in, N/mm): a torque, a stiffness, a pressure."""
+    """Whether a unit goes on to a length (ozf-in, N/mm): a torque, a stiffness, a pressure.
+
+    Examples
+    --------
+    >>> is_compound([Part("W", ("ozf",)), Part("P", ("-",)), Part("W", ("in",))], 0)
+    True
+    """
     rest = [part.texts[0] for part in parts[at + 1 : at + 3]]
     lengths = {"m", "cm", "mm", "in", "ft", "dm", "inch"}
     return len(rest) == 2 and rest[0] in "-/.*" and rest[1].lower() in lengths

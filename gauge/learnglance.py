@@ -14,7 +14,16 @@ from gauge.skeleton import NoSkeletonError, align, complete_lines, find_ends, st
 
 
 def fits(heard: Heard, least: int = 3) -> bool:
-    """Whether all complete lines, at least so many, share a skeleton with a number in it."""
+    r"""Whether all complete lines, at least so many, share a skeleton with a number in it.
+
+    Examples
+    --------
+    >>> from gauge.lineformat import LineSettings
+    >>> from gauge.records import Chunk
+    >>> said = Chunk(0, b"0.00 N\r\n0.12 N\r\n1.24 N\r\n0.30 N\r\n")
+    >>> fits(Heard(settings=LineSettings(), chunks=(said,)))
+    True
+    """
     try:
         text = heard.data if heard.settings.parity != "N" else strip_parity(heard.data)[0]
         ends = find_ends(text)
@@ -41,7 +50,15 @@ def fits(heard: Heard, least: int = 3) -> bool:
 
 
 def one_line_fits(heard: Heard) -> bool:
-    """Whether a single burst can be a line of text: printable, with a digit, and ended."""
+    r"""Whether a single burst can be a line of text: printable, with a digit, and ended.
+
+    Examples
+    --------
+    >>> from gauge.lineformat import LineSettings
+    >>> from gauge.records import Chunk
+    >>> one_line_fits(Heard(settings=LineSettings(), chunks=(Chunk(0, b"1.24 N\r\n"),)))
+    True
+    """
     try:
         text = strip_parity(heard.data)[0]
     except NoSkeletonError:
@@ -55,7 +72,15 @@ def one_line_fits(heard: Heard) -> bool:
 
 
 def presses(readings: Sequence[Reading]) -> int:
-    """Complete rises and falls: from near nothing to a fifth of the largest force, and back."""
+    """Complete rises and falls: from near nothing to a fifth of the largest force, and back.
+
+    Examples
+    --------
+    >>> from gauge.units import Unit
+    >>> shown = ("0.00", "1.20", "0.01", "2.00", "0.00")
+    >>> presses([Reading(i, float(s), s, Unit.N, Status.OK) for i, s in enumerate(shown)])
+    2
+    """
     forces = [r.force_n for r in readings if r.status is Status.OK]
     high = max(forces, default=0.0)
     pressed = [f > high / 5 for f in forces if f > high / 5 or f < high / 10]

@@ -28,6 +28,10 @@ def refuse_stuck(parts: Sequence[Part], at: int, lines: Sequence[str]) -> None:
     ------
     NotSureError
         If there are such digits.
+
+    Examples
+    --------
+    >>> refuse_stuck([Part("N", ("0.10", "0.20", "0.31"))], 0, ["0.10", "0.20", "0.31"])
     """
     part = parts[at]
     beside_it = parts[max(0, at - 1) : at + 2]
@@ -74,6 +78,12 @@ def check_number(
         If it can be read in two ways.
     NeedMoreError
         If it hardly changed.
+
+    Examples
+    --------
+    >>> part = Part("N", ("0.00", "1.24"))
+    >>> value = [Decimal("0.00"), Decimal("1.24")]
+    >>> check_number([part], 0, value, comma=False, has_unit=False, button=False)
     """
     part = parts[at]
     comma = comma and "," in "".join(part.texts)

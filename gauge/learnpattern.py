@@ -181,7 +181,23 @@ def build(
     mode: str,
     request: bytes | None,
 ) -> LineFormat:
-    """Write the line format of a choice."""
+    """Write the line format of a choice.
+
+    Parameters
+    ----------
+    choice : Choice
+    name : str
+    terminator : bytes
+    start : bytes or None
+        What ends and begins each line.
+    baudrate, bytesize, parity, stopbits, mode, request
+        As in `LineFormat`.
+
+    Raises
+    ------
+    BadFormatError
+        If the choice makes no valid format.
+    """
     patterns = [_part(choice, i) for i in range(len(choice.parts))]
     words: dict[str, list[str]] = {"overload": [], "underload": []}
     for key, texts in (("overload", choice.overload), ("underload", choice.underload)):

@@ -112,7 +112,13 @@ class LineReader:
             self._thread.join()
 
     def get(self, timeout_s: float) -> list[Chunk | Gap | LineDown]:
-        """What came since the last call, oldest first; waits for something at most so long."""
+        """What came since the last call, oldest first; waits for something at most so long.
+
+        Raises
+        ------
+        FirmhandError
+            What ended the thread, if a fault did: a port that is lost is a `LineDown` instead.
+        """
         out: list[Chunk | Gap | LineDown] = []
         try:
             item = self._items.get(timeout=timeout_s) if timeout_s > 0 else self._items.get_nowait()
@@ -253,6 +259,18 @@ def reader_for(port: str, fmt: LineFormat) -> LineReader:
     """A reader of a port that asks a polled gauge, and listens to any other.
 
     Each reply of a polled gauge is the only answer to its own request.
+
+    Parameters
+    ----------
+    port : str
+        Device or URL.
+    fmt : LineFormat
+
+    Examples
+    --------
+    >>> from gauge.formatfile import shipped_format
+    >>> reader_for("socket://10.0.0.7:4001", shipped_format("number-unit")).device
+    'socket://10.0.0.7:4001'
     """
     if fmt.mode == "polled" and fmt.request is not None:
         return LineReader(port, fmt, poller=Poller(fmt.terminators), request=fmt.request)
@@ -266,6 +284,16 @@ def hear(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
     ------
     PortError, PortBusyError
         If the port cannot be opened at the start; later troubles are gaps.
+
+    Parameters
+    ----------
+    port : str
+        Device or URL.
+    fmt : LineFormat
+
+    Yields
+    ------
+    Chunk or Gap
     """
     with reader_for(port, fmt) as reader:
         while True:

@@ -93,7 +93,13 @@ class LineWriter:
             self._derive(fmt.unit or self.units()[0], Status.OK)
 
     def units(self) -> list[Unit]:
-        """Units that the format can show, as far as its pattern tells."""
+        """Units that the format can show, as far as its pattern tells.
+
+        Raises
+        ------
+        BadFormatError
+            If no line can be derived from the pattern.
+        """
         if self.fmt.unit is not None:
             return [self.fmt.unit]
         if self.template is not None:

@@ -44,7 +44,13 @@ OIML_LIMIT_MG: dict[str, dict[int, float]] = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Mass:
-    """A check weight's mass, exactly, and as it was written."""
+    """A check weight's mass, exactly, and as it was written.
+
+    Examples
+    --------
+    >>> Mass(shown="500g", kg=Fraction(1, 2)).g
+    500.0
+    """
 
     shown: str
     kg: Fraction
@@ -97,6 +103,11 @@ def expected_n(
     -------
     float
         Newtons.
+
+    Raises
+    ------
+    InvalidValueError
+        If the air is not thinner than the weight.
 
     Examples
     --------

@@ -106,6 +106,18 @@ def new_samples(
     ------
     AlreadyThereError
         If a stored sample of the same code differs in anything that the plan says.
+
+    Parameters
+    ----------
+    planned, stored : sequence of Sample
+    source : str
+        File of the plan, for messages.
+
+    Examples
+    --------
+    >>> one, two = Sample(code="A"), Sample(code="B")
+    >>> [sample.code for sample in new_samples([one, two], [one], source="plan.csv")]
+    ['B']
     """
     known = {sample.code: sample for sample in stored}
     fresh = []

@@ -8,14 +8,27 @@ from gauge.errors import PortBusyError, PortError
 
 
 def why_lost(error: Exception) -> str:
-    """Say why the line is down."""
+    """Say why the line is down.
+
+    Examples
+    --------
+    >>> why_lost(OSError(5, "input/output error"))
+    'the port went away'
+    """
     if isinstance(error, PortError):
         return error.what.rstrip(".")
     return "the port went away"
 
 
 def refused(device: str, error: Exception) -> PortError:
-    """Say why a port did not open, and what to do."""
+    """Say why a port did not open, and what to do.
+
+    Examples
+    --------
+    >>> import errno
+    >>> print(refused("COM3", OSError(errno.ENOENT, "no such file")))
+    COM3 does not exist. ...
+    """
     text = str(error)
     code = getattr(error, "errno", None)
     if code in (errno.EBUSY, errno.EAGAIN) or "lock port" in text:

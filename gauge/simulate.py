@@ -111,6 +111,16 @@ def recorded(gauge: VirtualGauge, *, latency_s: float = 0.0) -> list[Chunk]:
     gauge : VirtualGauge
     latency_s : float, optional
         Lines are handed over in bursts, as by a USB adapter, this far apart.
+
+    Examples
+    --------
+    >>> from gauge.berrymodel import Rest, Track
+    >>> from gauge.formatfile import shipped_format
+    >>> from gauge.linewriter import LineWriter
+    >>> writer = LineWriter(shipped_format("number-unit"))
+    >>> gauge = VirtualGauge(writer=writer, track=Track([Rest(duration_s=1)]), rate_hz=5)
+    >>> [chunk.t_ns // 10**6 for chunk in recorded(gauge)]
+    [0, 200, 400, 600, 800, 1000]
     """
     chunks: list[Chunk] = []
     for chunk in gauge.due(gauge.duration_s):

@@ -145,9 +145,25 @@ def find_ends(data: bytes, bursts: Sequence[bytes] = ()) -> Ends:
 
 
 def complete_lines(data: bytes, ends: Ends, *, whole_first: bool) -> list[str]:
-    """The texts of the complete lines, empty ones left out.
+    r"""The texts of the complete lines, empty ones left out.
 
-    `whole_first` says that the first byte begins a line: the line was idle before it.
+    Parameters
+    ----------
+    data : bytes
+    ends : Ends
+    whole_first : bool
+        Whether the first byte begins a line: the line was idle before it.
+
+    Raises
+    ------
+    NoSkeletonError
+        If some lines lack the byte that begins the others.
+
+    Examples
+    --------
+    >>> ends = Ends(terminator=b"\r\n", start=None)
+    >>> complete_lines(b"4 N\r\n1.5 N\r\n", ends, whole_first=False)
+    ['1.5 N']
     """
     pieces = data.split(ends.terminator)[:-1]
     if not whole_first:

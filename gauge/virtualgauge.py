@@ -35,6 +35,12 @@ class Display:
         1 for a true gauge; 1.02 reads 2 % high.
     capacity_n : float
         Beyond this the gauge says overload.
+
+    Examples
+    --------
+    >>> display = Display(noise_n=0.0, gain=1.02)
+    >>> display.show(5.0, 0.0, Unit.N, Random(1))
+    (Decimal('5.10'), <Status.OK: 'ok'>)
     """
 
     step: Decimal = Decimal("0.01")

@@ -49,16 +49,16 @@ def command(
     seconds: float,
     as_json: bool,
 ) -> None:
-    r"""Listen to a gauge and write its line format.
+    """Listen to a gauge and write its line format.
 
     Plug the gauge in, let it send, and squeeze its head slowly, twice, when asked.
 
     \b
     gauge learn --port /dev/ttyUSB0 --out bench.toml
-    gauge learn --port COM3 --out bench.toml --unit N --request "D\r"
+    gauge learn --port COM3 --out bench.toml --unit N --request "D\\r"
 
     When more than one format is possible, it says what would tell them apart and writes none.
-    """
+    """  # noqa: D301
     from gauge.capture import unescape
     from gauge.ears import Ears
     from gauge.formatfile import dump_format

@@ -203,7 +203,18 @@ def _sample(season: SeasonFile, code: str | None, fields: dict[str, Any]) -> Sam
 
 
 def planned_rates(text: str | None) -> tuple[float, float] | None:
-    """Read a range of loading rates, such as ``0.5-3``."""
+    """Read a range of loading rates, such as ``0.5-3``.
+
+    Raises
+    ------
+    click.BadParameter
+        If it is no range.
+
+    Examples
+    --------
+    >>> planned_rates("0.5-3")
+    (0.5, 3.0)
+    """
     if text is None:
         return None
     low, _, high = text.partition("-")

@@ -47,6 +47,12 @@ def connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
         As in https://www.sqlite.org/uri.html.
     wait_s : float
         How long to wait for another program's lock.
+
+    Raises
+    ------
+    UnreadableFileError
+        If this Python's SQLite is too old.
+    sqlite3.Error
     """
     if sqlite3.sqlite_version_info < OLDEST_SQLITE:
         raise UnreadableFileError(

@@ -101,7 +101,13 @@ class ScoreTables(BenchTables):
     def add_note(
         self, text: str, *, session_id: int | None = None, berry_id: int | None = None
     ) -> int:
-        """Store a note on the season, a session or a berry, and return its id."""
+        """Store a note on the season, a session or a berry, and return its id.
+
+        Raises
+        ------
+        InvalidValueError
+            If there are no words.
+        """
         if not text.strip():
             raise InvalidValueError("a note needs words")
         with self._write("storing a note") as db:
