@@ -45,7 +45,7 @@ def command(source: Path, scores: str | None, weights: str, level: float, as_jso
 
     \b
     calibrate agree scores.csv --scores 1-5
-    calibrate agree season.firm --json
+    calibrate agree 2026.season --json
     """  # noqa: D301
     import numpy as np
 

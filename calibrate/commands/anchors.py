@@ -45,7 +45,10 @@ if TYPE_CHECKING:
     help="Squeezes after which a berry must retire.",
 )  # fmt: skip
 @click.option(
-    "--made-on", type=click.DateTime(["%Y-%m-%d"]), help="Day of the card; by default today."
+    "--made-on",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Day of the card; by default today.",
 )
 @click.option(
     "--keep", is_flag=True,
@@ -76,8 +79,8 @@ def command(
     void nor flagged nor retired. SOURCE is a season file or a CSV of pairs with a column berry.
 
     \b
-    calibrate anchors season.firm --card card.pdf --card card.png
-    calibrate anchors season.firm --calibration july --keep --per-score 3
+    calibrate anchors 2026.season --card card.pdf --card card.png
+    calibrate anchors 2026.season --calibration july --keep --per-score 3
     """  # noqa: D301
     from datetime import UTC, datetime, timedelta
 

@@ -41,7 +41,7 @@ def command(
     (or while it is too small to fit) last season speaks alone, with wider intervals.
 
     \b
-    calibrate carry 2025.firm 2026.firm
+    calibrate carry 2025.season 2026.season
     """  # noqa: D301
     from calibrate.carryover import carry
     from calibrate.source import CalibrationChoice

@@ -72,9 +72,9 @@ def command(
     of SOURCE, or all raters of --against (last season, or the calibration days).
 
     \b
-    calibrate check season.firm --rater ines --plot ines.pdf
-    calibrate check today.csv --rater ines --against season.firm --json
-    calibrate check season.firm --all
+    calibrate check 2026.season --rater ines --plot ines.pdf
+    calibrate check today.csv --rater ines --against 2026.season --json
+    calibrate check 2026.season --all
     """  # noqa: D301
     from calibrate.pairs import load_pairs
     from calibrate.scale import parse_scale

@@ -55,7 +55,7 @@ def command(
     CSV of pairs; further seasons are compared with the first one, too.
 
     \b
-    calibrate compare 2025.firm 2026.firm --margin 0.2 --plot seasons.png
+    calibrate compare 2025.season 2026.season --margin 0.2 --plot seasons.png
 
     Where the same raters scored both seasons, their own scale is compared; where the panel changed,
     that of the hands such raters come from, which few raters leave wide. A stored calibration is

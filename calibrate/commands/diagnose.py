@@ -43,7 +43,7 @@ def command(
     file or a CSV of pairs; every further column of it is tested.
 
     \b
-    calibrate diagnose season.firm
+    calibrate diagnose 2026.season
     calibrate diagnose scores.csv --force-scale log --json
     """  # noqa: D301
     from calibrate.diagnosis import diagnose

@@ -83,7 +83,7 @@ def command(
     berry and count. With two raters or more the cut points are the panel's.
 
     \b
-    calibrate fit season.firm --plot cuts.png
+    calibrate fit 2026.season --plot cuts.png
     calibrate fit scores.csv --force-scale auto --json
 
     A side of an interval that the berries at hand cannot close is shown as open. Whether fruit is

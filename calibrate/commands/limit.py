@@ -71,8 +71,8 @@ def command(
     sound fruit withheld, soft fruit shipped? SOURCE is a season file or a CSV of pairs.
 
     \b
-    calibrate limit season.firm
-    calibrate limit season.firm --ship-cost 5 --plot limit.png
+    calibrate limit 2026.season
+    calibrate limit 2026.season --ship-cost 5 --plot limit.png
 
     A number from here decides nothing by itself: local grades, food-safety rules and the buyer's
     terms do.

@@ -69,7 +69,7 @@ def command(
     worth picking next? From the season so far, or from a stated guess.
 
     \b
-    calibrate plan season.firm --half-width 0.2
+    calibrate plan 2026.season --half-width 0.2
     calibrate plan --cuts 4.5,3.2,2.1,1.2 --spread 0.35 --forces 0.5,5.5 --raters 3 --hand-sd 0.1
     """  # noqa: D301
     import numpy as np

@@ -55,7 +55,7 @@ def command(
     is not improving. Type q to stop. Kept as practice, never mixed with data.
 
     \b
-    calibrate practice season.firm --rater ines --calibration july
+    calibrate practice 2026.season --rater ines --calibration july
     """  # noqa: D301
     import numpy as np
 

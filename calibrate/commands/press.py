@@ -48,9 +48,9 @@ def command(
     10 %; the berry to take instead is suggested. Without LABEL: list all anchors.
 
     \b
-    calibrate press season.firm C03-7 --by ines
-    calibrate press season.firm C03-7 --force 2.61 --unit N
-    calibrate press season.firm PAD-A --pad --force 3.02
+    calibrate press 2026.season C03-7 --by ines
+    calibrate press 2026.season C03-7 --force 2.61 --unit N
+    calibrate press 2026.season PAD-A --pad --force 3.02
     """  # noqa: D301
     from gauge.errors import InvalidValueError
     from gauge.season import open_season

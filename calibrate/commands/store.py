@@ -34,9 +34,9 @@ def command(
     what is stored. Other commands take a stored calibration by --calibration NAME.
 
     \b
-    calibrate store season.firm july --force-scale log
-    calibrate store season.firm
-    calibrate store season.firm --show july
+    calibrate store 2026.season july --force-scale log
+    calibrate store 2026.season
+    calibrate store 2026.season --show july
     """  # noqa: D301
     from calibrate.calibration import Calibration
     from calibrate.commands import fit

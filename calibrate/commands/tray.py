@@ -47,7 +47,7 @@ def command(
     mean and standard deviation of force of each lot (from a few berries pressed of each).
 
     \b
-    calibrate tray season.firm --lots lots.csv --want 3
+    calibrate tray 2026.season --lots lots.csv --want 3
     """  # noqa: D301
     from calibrate.bands import bands
     from calibrate.source import CalibrationChoice
