@@ -51,6 +51,12 @@ def observed_agreement(counts: Floats, weights: Floats) -> float:
     ------
     TooFewScoresError
         If no berry was scored by two raters.
+
+    Examples
+    --------
+    >>> counts = score_counts(np.array([[0, 0], [0, 1], [1, 1], [1, 1]]), 2)
+    >>> observed_agreement(counts, np.eye(2))
+    0.75
     """
     total = counts.sum(axis=1)
     both = total >= 2

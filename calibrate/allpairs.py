@@ -29,7 +29,13 @@ class Pair:
 
     @property
     def differs(self) -> bool:
-        """Whether the simultaneous interval excludes zero."""
+        """Whether the simultaneous interval excludes zero.
+
+        Examples
+        --------
+        >>> Pair(first="R-114", second="R-120", difference=0.4, low=0.1, high=0.7, p=0.01).differs
+        True
+        """
         return self.low > 0 or self.high < 0
 
 

@@ -99,12 +99,30 @@ class Calibration:
             raise InvalidValueError("the spread must be above zero")
 
     def h(self, force_n: ArrayLike) -> NDArray[np.float64]:
-        """Force on the scale of the model: newtons, or log newtons."""
+        """Force on the scale of the model: newtons, or log newtons.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> float(one.h(1.5))
+        1.5
+        """
         force = np.asarray(force_n, dtype=float)
         return force if self.force_scale == "linear" else np.log(force)
 
     def force(self, h: float) -> float:
-        """Inverse of `h`."""
+        """Inverse of `h`.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one.force(1.5)
+        1.5
+        """
         return h if self.force_scale == "linear" else math.exp(h)
 
     def edges(self) -> NDArray[np.float64]:
@@ -113,6 +131,14 @@ class Calibration:
         Shape (number of scores + 1,); score k lies between edges k and k + 1. An unknown cut
         beyond the known ones lies at its infinity, and one between known ones falls onto its
         firmer neighbour: a score that was never used gets no room.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one.edges()
+        array([ inf,   2., -inf])
         """
         edges = [math.inf]
         for index, cut in enumerate(self.cuts_n):
@@ -149,7 +175,17 @@ class Calibration:
         return self.probabilities_h(np.atleast_1d(self.h(force_n)))
 
     def probabilities_h(self, h: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Probability of each score at positions on the scale of the model; see `probabilities`."""
+        """Probability of each score at positions on the scale of the model; see `probabilities`.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one.probabilities_h(np.array([2.0, 40.0])).round(3)
+        array([[0.5, 0.5],
+               [1. , 0. ]])
+        """
         z = (h[:, None] - self.edges()[None, :]) / self.spread
         return interval_probability(z[:, 1:], z[:, :-1])
 
@@ -161,6 +197,14 @@ class Calibration:
         Positivity), so there is one crossing at most. Its tails are exponential, so the ratio has
         a finite limit: +inf is returned where the softer score is the more probable at every
         force, -inf where the firmer one is.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one.crossing_h(0, 1)
+        2.0
         """
         from scipy.optimize import brentq
 
@@ -226,6 +270,14 @@ class Calibration:
         ------
         InvalidValueError
             If the document is not a calibration.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> Calibration.from_document(one.to_document()) == one
+        True
         """
         try:
             values = {f.name: document[f.name] for f in fields(cls) if f.name in document}

@@ -92,12 +92,26 @@ class Clamshell:
 
     @property
     def n(self) -> int:
-        """Berries, from the firmness counts."""
+        """Berries, from the firmness counts.
+
+        Examples
+        --------
+        >>> from calibrate.scale import BLACKBERRY
+        >>> Clamshell(sample="T1", scale=BLACKBERRY, counts=(4, 6, 5, 4, 1)).n
+        20
+        """
         return sum(self.counts)
 
     @property
     def soft(self) -> int:
-        """Berries beyond the sale limit; 0 where the scale has none."""
+        """Berries beyond the sale limit; 0 where the scale has none.
+
+        Examples
+        --------
+        >>> from calibrate.scale import BLACKBERRY
+        >>> Clamshell(sample="T1", scale=BLACKBERRY, counts=(4, 6, 5, 4, 1)).soft
+        5
+        """
         limit = self.scale.sale_limit
         return 0 if limit is None else sum(self.counts[self.scale.rank(limit) + 1 :])
 
@@ -119,7 +133,14 @@ class Clamshell:
 
     @property
     def mean_score(self) -> float:
-        """Mean position on the scale, 1 for the firmest label."""
+        """Mean position on the scale, 1 for the firmest label.
+
+        Examples
+        --------
+        >>> from calibrate.scale import BLACKBERRY
+        >>> Clamshell(sample="T1", scale=BLACKBERRY, counts=(4, 6, 5, 4, 1)).mean_score
+        2.6
+        """
         weights = range(1, len(self.counts) + 1)
         return sum(w * c for w, c in zip(weights, self.counts, strict=True)) / self.n
 

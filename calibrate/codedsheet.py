@@ -80,6 +80,11 @@ class CodedSheet(Sheet):
         -------
         list
             One entry a label of `column(name)`.
+
+        Raises
+        ------
+        BadTableError
+            If `parse` raises a ValueError.
         """
         level = self.column(name)
         values: list[T] = []

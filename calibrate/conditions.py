@@ -42,13 +42,22 @@ class Conditions:
 
 
 def conditions_of(path: Path, raters: Iterable[str] = ()) -> Conditions:
-    """Read a season file's conditions; of a CSV only the raters are known.
+    r"""Read a season file's conditions; of a CSV only the raters are known.
 
     Parameters
     ----------
     path : Path
     raters : iterable of str
         Of its pairs.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "scores.csv")
+    ...     _ = path.write_text("force_N,score\n")
+    ...     conditions_of(path, ["ines"]).name
+    'scores.csv'
     """
     if not looks_like_season(path):
         return Conditions(name=path.name, raters=frozenset(raters))

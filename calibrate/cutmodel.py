@@ -169,6 +169,15 @@ class CutFit:
         ----------
         force_n : array_like of float
             Newtons, above zero under the log scale.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
+        >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
+        >>> fit = fit_cells(collapse(force, rank, 2), RASPBERRY)
+        >>> fit.probability(fit.cut_n).round(6)
+        array([[0.5, 0.5]])
         """
         h = transform(np.asarray(force_n, dtype=float), self.force_scale)
         z = (h[..., None] - self.cut) / self.spread
@@ -184,6 +193,11 @@ def transform(force_n: Floats, force_scale: ForceScale) -> Floats:
     ------
     InvalidValueError
         If a force is zero or negative under the log scale.
+
+    Examples
+    --------
+    >>> transform(np.array([1.0, np.e]), "log").tolist()
+    [0.0, 1.0]
     """
     if force_scale == "linear":
         return force_n
@@ -239,6 +253,14 @@ def fit_cells(
     Raises
     ------
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
+    >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
+    >>> fit_cells(collapse(force, rank, 2), RASPBERRY).cut_n.round(2)
+    array([1.5])
     """
     used = np.unique(cells.rank)
     require_two_used(used, source)
@@ -273,7 +295,17 @@ def fit_cells(
 
 
 def whole_covariance(fit: CutFit) -> tuple[tuple[float, ...], ...]:
-    """Covariance over all boundaries and, last, the spread; zero where a cut is not known."""
+    """Covariance over all boundaries and, last, the spread; zero where a cut is not known.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
+    >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
+    >>> fit = fit_cells(collapse(force, rank, 2), RASPBERRY)
+    >>> len(whole_covariance(fit))
+    2
+    """
     size = fit.free.size + 1
     place = np.append(fit.free, fit.covariance.shape[0] - 1)
     known = np.flatnonzero(place >= 0)

@@ -116,6 +116,12 @@ def sale_limit_skill(
     boundary : int or None
         Index of the boundary beyond the sale limit; None gives None.
     level : float
+
+    Examples
+    --------
+    >>> found = sale_limit_skill(np.array([0, 0, 1, 1]), np.array([0, 1, 1, 1]), 0)
+    >>> found.sensitivity.value, found.specificity.value
+    (1.0, 0.5)
     """
     if boundary is None:
         return None
@@ -224,6 +230,11 @@ def verdict(shift: Interval, boundaries: Sequence[Interval | None], limit_n: flo
         Drifted: the shift, or that of any boundary, is shown (its interval leaves out zero) and as
         large as the limit. Within limit: the interval of the common shift lies inside the limit.
         Undecided: neither is shown; more berries are needed.
+
+    Raises
+    ------
+    InvalidValueError
+        If the limit is not above zero.
 
     Examples
     --------

@@ -104,6 +104,11 @@ def cut_intervals(
 def critical(level: float) -> float:
     """Two-sided normal quantile of a level.
 
+    Raises
+    ------
+    InvalidValueError
+        If the level is not between 0 and 1.
+
     Examples
     --------
     >>> round(critical(0.95), 6)

@@ -32,6 +32,11 @@ def agreement_weights(n_scores: int, kind: Weights) -> NDArray[np.float64]:
     -------
     ndarray, shape (n_scores, n_scores)
 
+    Raises
+    ------
+    InvalidValueError
+        If the scale has fewer than two scores.
+
     Examples
     --------
     >>> agreement_weights(3, "quadratic")

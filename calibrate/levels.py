@@ -22,7 +22,13 @@ class Level:
 
     @property
     def complete(self) -> bool:
-        """Whether every berry has one."""
+        """Whether every berry has one.
+
+        Examples
+        --------
+        >>> Level(code=np.array([0, -1], np.int32), labels=("a",)).complete
+        False
+        """
         return bool(self.code.size) and bool((self.code >= 0).all())
 
     def at(self, rows: Ints) -> Level:

@@ -21,11 +21,23 @@ class Interval:
     high: Side
 
     def inside(self, low: float, high: float) -> bool:
-        """Whether both limits are known and lie within the range."""
+        """Whether both limits are known and lie within the range.
+
+        Examples
+        --------
+        >>> Interval(value=0.1, low=-0.1, high=0.2).inside(-0.3, 0.3)
+        True
+        """
         return self.low is not None and self.high is not None and low < self.low < self.high < high
 
     def excludes_zero(self) -> bool:
-        """Whether a known limit lies beyond zero on the side of the estimate."""
+        """Whether a known limit lies beyond zero on the side of the estimate.
+
+        Examples
+        --------
+        >>> Interval(value=0.4, low=0.1, high=None).excludes_zero()
+        True
+        """
         return (self.low is not None and self.low > 0) or (self.high is not None and self.high < 0)
 
 

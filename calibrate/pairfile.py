@@ -41,6 +41,11 @@ def looks_like_season(path: Path) -> bool:
     ------
     UnreadableFileError
         If the file cannot be read at all.
+
+    Examples
+    --------
+    >>> looks_like_season(Path(__file__))
+    False
     """
     try:
         with path.open("rb") as file:
@@ -53,7 +58,13 @@ def looks_like_season(path: Path) -> bool:
 
 
 def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
-    """Read a CSV; see `calibrate.pairs.load_pairs`."""
+    """Read a CSV; see `calibrate.pairs.load_pairs`.
+
+    Raises
+    ------
+    BadTableError
+        If a column lacks or a cell cannot be right; names row and column.
+    """
     sheet = CodedSheet(path, "a header with force_N and score, and one row a scored berry")
     taken = {"score", "rater", "berry", "count", *_force_columns(sheet)}
     if "score" not in sheet.header:
@@ -193,7 +204,13 @@ def _extra(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
 
 
 def read_pair_season(path: Path, *, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
-    """Read the view `pair` of a season file; see `calibrate.pairs.load_pairs`."""
+    """Read the view `pair` of a season file; see `calibrate.pairs.load_pairs`.
+
+    Raises
+    ------
+    BadTableError
+        If a score is not on the scale, or no berry has both peak and score.
+    """
     from gauge.season import open_season
 
     with open_season(path, read_only=True) as season:

@@ -106,7 +106,7 @@ def load_pairs(
     raters: Sequence[str] | None = None,
     positive: bool = False,
 ) -> Pairs:
-    """Read pairs from a season file or a CSV.
+    r"""Read pairs from a season file or a CSV.
 
     Parameters
     ----------
@@ -128,6 +128,16 @@ def load_pairs(
     ------
     UnreadableFileError, BadTableError, NotASeasonError, NoSuchRaterError
         A bad cell is named by file, row (the header is row 1) and column.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "scores.csv")
+    ...     _ = path.write_text("force,unit,score\n0.2,kgf,1\n1.2,N,4\n")
+    ...     pairs = load_pairs(path)
+    >>> pairs.force_n.round(3).tolist(), pairs.rank.tolist(), pairs.scale.labels
+    ([1.961, 1.2], [0, 3], ('1', '2', '3', '4'))
     """
     from calibrate.pairfile import looks_like_season, read_pair_csv, read_pair_season
 

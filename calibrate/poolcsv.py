@@ -20,12 +20,23 @@ _OTHER_NAMES = {"berry": "number", "temperature_c": "storage_temp_c"}
 
 
 def read_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -> Part:
-    """Read the columns that a table needs; see `calibrate.poolfile.read_part`.
+    r"""Read the columns that a table needs; see `calibrate.poolfile.read_part`.
 
     Raises
     ------
     BadTableError
         If a column lacks or a cell cannot be right; names row and column.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "berries.csv")
+    ...     _ = path.write_text("selection,force_N,score\nR-114,2.1,2\nR-120,1.1,4\n")
+    ...     part = read_berries(CodedSheet(path, "berries"), None, ())
+    >>> part.rank.tolist(), part.levels["selection"].labels
+    ([1, 3], ('R-114', 'R-120'))
     """
     names = {_OTHER_NAMES.get(name, name): name for name in sheet.header if name}
     for cue in cues:

@@ -162,6 +162,11 @@ def join(
 ) -> Pool:
     """Join parts that were read already; see `pool`.
 
+    Raises
+    ------
+    ContradictionError, CannotCompareError, NoSuchRecordError
+        As `pool`.
+
     Examples
     --------
     >>> first = Part(source="a.csv", force_n=np.array([1.2]),

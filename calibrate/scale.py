@@ -55,6 +55,11 @@ class Scale:
         ------
         InvalidValueError
             If the scale has no such label.
+
+        Examples
+        --------
+        >>> BLACKBERRY.rank("3")
+        2
         """
         try:
             return self.labels.index(label)
@@ -65,12 +70,24 @@ class Scale:
 
     @property
     def boundaries(self) -> tuple[tuple[str, str], ...]:
-        """Neighbouring labels, firmest pair first."""
+        """Neighbouring labels, firmest pair first.
+
+        Examples
+        --------
+        >>> RASPBERRY.boundaries
+        (('firm', 'soft'),)
+        """
         return tuple(zip(self.labels[:-1], self.labels[1:], strict=True))
 
     @property
     def sale_boundary(self) -> int | None:
-        """Index of the boundary just beyond the sale limit; None without a limit or beyond all."""
+        """Index of the boundary just beyond the sale limit; None without a limit or beyond all.
+
+        Examples
+        --------
+        >>> BLACKBERRY.sale_boundary
+        2
+        """
         if self.sale_limit is None:
             return None
         index = self.rank(self.sale_limit)
@@ -91,6 +108,11 @@ class Scale:
         ------
         InvalidValueError
             If the text is not such a document.
+
+        Examples
+        --------
+        >>> Scale.from_json(BLACKBERRY.to_json()) == BLACKBERRY
+        True
         """
         try:
             document = json.loads(text)

@@ -228,6 +228,11 @@ def cheapest_threshold(
     threshold, whatever the berries' forces (Elkan (2001) The foundations of cost-sensitive
     learning, section 2).
 
+    Raises
+    ------
+    InvalidValueError
+        If a cost is not above zero.
+
     Examples
     --------
     >>> from calibrate.scale import RASPBERRY

@@ -171,6 +171,11 @@ def advise(
     limit_n : float
         The lab's limit in newtons.
     patience : int
+
+    Raises
+    ------
+    InvalidValueError
+        If the limit is not above zero.
     """
     if limit_n <= 0:
         raise InvalidValueError("the limit of a hand must be above zero")
