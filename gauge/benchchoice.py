@@ -65,7 +65,14 @@ def planned_next(season: SeasonFile) -> SampleRow:
 
 
 def berries_left(row: SampleRow) -> int | None:
-    """How many berries of the plan a sample still lacks; None without a plan or beyond it."""
+    """How many berries of the plan a sample still lacks; None without a plan or beyond it.
+
+    Examples
+    --------
+    >>> row = SampleRow(sample_id=1, sample=Sample(code="A", berries_planned=20), berries=19)
+    >>> berries_left(row)
+    1
+    """
     planned = row.sample.berries_planned
     if planned is None or row.berries >= planned:
         return None
@@ -73,5 +80,12 @@ def berries_left(row: SampleRow) -> int | None:
 
 
 def shown_name(row: SampleRow, *, blind: bool) -> str:
-    """The name of a sample for the bench: its blind code where the work is blind."""
+    """The name of a sample for the bench: its blind code where the work is blind.
+
+    Examples
+    --------
+    >>> row = SampleRow(sample_id=1, sample=Sample(code="A", blind_code="KX4"), berries=0)
+    >>> shown_name(row, blind=True)
+    'KX4'
+    """
     return (row.sample.blind_code if blind else None) or row.sample.code

@@ -191,6 +191,11 @@ def judge(
     -------
     Verdict
         The zero must come back within the tolerance of the lightest weight or one display step.
+
+    Raises
+    ------
+    InvalidValueError
+        If the tolerance is not between 0 and 100 %, or the class does not have such a weight.
     """
     if not 0 < tolerance_pct < 100:
         raise InvalidValueError(f"a tolerance of {tolerance_pct} % cannot be judged by.")

@@ -49,11 +49,30 @@ class Sheet:
         return len(self.numbers)
 
     def bad(self, index: int, column: str, what: str) -> NoReturn:
-        """Refuse a cell, naming file, row and column."""
+        """Refuse a cell, naming file, row and column.
+
+        Raises
+        ------
+        BadTableError
+            Always.
+        """
         raise BadTableError(f"{self.path}, row {self.numbers[index]}, column '{column}': {what}.")
 
     def number(self, text: str) -> float:
-        """Read one finite number, with a decimal comma where the file uses it."""
+        """Read one finite number, with a decimal comma where the file uses it.
+
+        Raises
+        ------
+        ValueError
+            If it is none; the message is for `bad`.
+
+        Examples
+        --------
+        >>> sheet = Sheet()
+        >>> sheet.comma = True
+        >>> sheet.number("1,24")
+        1.24
+        """
         plain = text.replace(",", ".") if self.comma else text
         try:
             value = float(plain)
@@ -64,7 +83,13 @@ class Sheet:
         return value
 
     def whole(self, text: str) -> int:
-        """Read one whole number from 0 on."""
+        """Read one whole number from 0 on.
+
+        Raises
+        ------
+        ValueError
+            If it is none; the message is for `bad`.
+        """
         value = self.number(text)
         if value < 0:
             raise ValueError(f"{text} is below zero")

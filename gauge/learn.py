@@ -35,7 +35,7 @@ _IDLE_NS = 30_000_000
 
 @dataclass(frozen=True, kw_only=True)
 class Heard:
-    """What was heard at one setting.
+    r"""What was heard at one setting.
 
     Attributes
     ----------
@@ -45,6 +45,12 @@ class Heard:
         What was sent to make the gauge speak.
     silent_first : bool
         Whether the line was idle before the first byte, so that it begins a line.
+
+    Examples
+    --------
+    >>> said = Chunk(0, b"1.24 N"), Chunk(1_000_000, b"\r\n"), Chunk(500_000_000, b"1.30 N")
+    >>> [data for _, data in Heard(settings=LineSettings(), chunks=said).bursts()]
+    [b'1.24 N\r\n', b'1.30 N']
     """
 
     settings: LineSettings

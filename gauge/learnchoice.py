@@ -101,7 +101,13 @@ class Chooser:
                 return
 
     def choose(self) -> Choice:
-        """The choice, or a refusal."""
+        """The choice, or a refusal.
+
+        Raises
+        ------
+        NoSkeletonError, NeedMoreError, NotSureError
+            As `gauge.learn.infer`.
+        """
         at, bearer = self._value_and_unit()
         part = self.parts[at]
         refuse_stuck(self.parts, at, self.lines)

@@ -55,7 +55,13 @@ class Line(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PortInfo:
-    """A serial port of this machine. The USB identity is None for ports that are not USB."""
+    """A serial port of this machine. The USB identity is None for ports that are not USB.
+
+    Examples
+    --------
+    >>> PortInfo(port="COM3", description="", usb_vendor=0x0403, usb_product=0x6001).identity
+    (1027, 24577, None)
+    """
 
     port: str
     description: str

@@ -54,6 +54,11 @@ class Reading(NamedTuple):
         The number as the gauge showed it, with its digits (`"1.240"`), decimal point a dot.
     unit : Unit
     status : Status
+
+    Examples
+    --------
+    >>> round(Reading(0.5, 1.0, "1.000", Unit.LBF, Status.OK).force_n, 4)
+    4.4482
     """
 
     t_s: float

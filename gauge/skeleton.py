@@ -55,6 +55,11 @@ class Part:
         that holds letters in some lines.
     texts : tuple of str
         Its text in each line, pads included.
+
+    Examples
+    --------
+    >>> Part("W", ("N", "N")).constant
+    True
     """
 
     kind: str

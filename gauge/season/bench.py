@@ -47,7 +47,13 @@ class BenchTables(SeasonBase):
         return self.add_samples([sample])[0]
 
     def add_samples(self, samples: Sequence[Sample], *, note: str = "") -> list[int]:
-        """Store samples, and a note on how they came, in one transaction; see `add_sample`."""
+        """Store samples, and a note on how they came, in one transaction; see `add_sample`.
+
+        Raises
+        ------
+        AlreadyThereError
+            If a code, or a blind code, is taken; none of them is stored then.
+        """
         with self._write("adding samples") as db:
             taken: dict[str, str] = {}
             for code, blind in db.execute("SELECT code, blind_code FROM samples"):

@@ -10,7 +10,13 @@ from gauge.records import FingerScore, Sample, Session
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SampleRow:
-    """A stored sample and how far it has come."""
+    """A stored sample and how far it has come.
+
+    Examples
+    --------
+    >>> SampleRow(sample_id=1, sample=Sample(code="A", berries_planned=20), berries=19).done
+    False
+    """
 
     sample_id: int
     sample: Sample
