@@ -25,8 +25,8 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
     Raises
     ------
     CannotWriteError
-        If the target is locked, read-only or a folder, its folder is missing or may not be
-        written, or the disk is full. The target is as it was.
+        If the target is locked, read-only, a folder or a season file, its folder is missing or
+        may not be written, or the disk is full. The target is as it was.
 
     Examples
     --------
@@ -41,6 +41,8 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
     try:
         if target.is_dir():
             raise IsADirectoryError(21, "it is a folder")
+        if _is_database(target):
+            raise FileExistsError(17, "it is a season file or another database")
         if target.exists() and not os.access(target, os.W_OK):
             raise PermissionError(13, "it is read-only")
         try:
@@ -59,3 +61,11 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
             f"{path} cannot be written: {error.strerror or error}.",
             todo="Close it where it is open, or choose another file or folder.",
         ) from None
+
+
+def _is_database(path: Path) -> bool:
+    """Whether a file begins as SQLite's file format says (sqlite.org/fileformat2, section 1.3)."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return file.read(16) == b"SQLite format 3\0"

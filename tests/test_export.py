@@ -213,3 +213,13 @@ def test_a_link_is_followed(tmp_path) -> None:
     write_whole(link, ["new"])
     assert link.is_symlink()
     assert real.read_text() == "new"
+
+
+def test_a_season_file_is_never_written_over(path) -> None:
+    before = path.read_bytes()
+    assert before.startswith(b"SQLite format 3\0")  # sqlite.org/fileformat2.html, section 1.3
+    result = CliRunner().invoke(group, ["readings", str(path), "--csv", str(path)])
+    assert isinstance(result.exception, CannotWriteError)
+    assert "season file" in str(result.exception)
+    assert path.read_bytes() == before
+    assert [p.name for p in path.parent.iterdir()] == [path.name]

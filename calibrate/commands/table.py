@@ -183,22 +183,18 @@ def _calibration(
 
 def _write_csv(report: Report, path: Path) -> None:
     import csv
+    import io
 
-    from gauge.errors import CannotWriteError
+    from gauge.outfile import write_whole
 
     rows = report.csv_rows()
     names = list(dict.fromkeys(name for row in rows for name in row))
-    try:
-        with path.open("w", newline="", encoding="utf-8") as file:
-            writer = csv.DictWriter(file, names, restval="")
-            writer.writeheader()
-            for row in rows:
-                writer.writerow({name: _guarded(value) for name, value in row.items()})
-    except OSError as error:
-        raise CannotWriteError(
-            f"{path} cannot be written: {error.strerror or error}.",
-            todo="Close it elsewhere, or choose another place.",
-        ) from None
+    text = io.StringIO(newline="")
+    writer = csv.DictWriter(text, names, restval="")
+    writer.writeheader()
+    for row in rows:
+        writer.writerow({name: _guarded(value) for name, value in row.items()})
+    write_whole(path, [text.getvalue()])
 
 
 def _guarded(value: object) -> object:
