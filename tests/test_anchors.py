@@ -83,11 +83,12 @@ def test_the_choice_is_the_best_of_all_choices(forces: list[float], per_score: i
     """Brute force over every assignment of berries to the two scores."""
     one = _calibration(scale=RASPBERRY, cuts=(2.0,), spread=0.25)
     berries = [Candidate(label=str(i), force_n=f) for i, f in enumerate(forces)]
+    cost = [[_cost(one, role, f) for role in (0, 1)] for f in forces]
     best = (0, math.inf)
     for roles in itertools.product((None, 0, 1), repeat=len(forces)):
         if max(roles.count(0), roles.count(1)) > per_score:
             continue
-        costs = [_cost(one, r, f) for r, f in zip(roles, forces, strict=True) if r is not None]
+        costs = [of[r] for r, of in zip(roles, cost, strict=True) if r is not None]
         if costs and all(map(math.isfinite, costs)):
             best = min(best, (-len(costs), sum(costs)))
     if best[0] == 0:
