@@ -217,7 +217,8 @@ class Detector:
     def _start(self, t_s: float, run: list[float], largest_n: float, out: list[Event]) -> None:
         """Take a run of level readings for rest; what was far above it was a press."""
         self._rest.start(t_s, run)
-        need = self.settings.press_noises * self._rest.noise_n
+        settings, rest = self.settings, self._rest
+        need = max(settings.press_noises * rest.plain_n, settings.press_steps * rest.step_n)
         if not self._confirmed and self._unseen and largest_n - self._rest.level_n > need:
             out.append(CutPress(t_s=t_s, largest_n=max(largest_n, 0.0), reason=self._unseen))
         self._to_rest(t_s)
@@ -359,7 +360,8 @@ class Detector:
         assert press is not None
         settings, ok, near, keep = self.settings, Status.OK, press.near, press.forces.append
         unit, factor, last_s, dwell = self._unit, self._factor, pace.last_s, self._dwell()
-        end, top = press.end_n(last_s or 0.0, settings), press.largest_n
+        # Only below half the rise is it worth asking where the press may be over.
+        top, half = press.largest_n, press.base_n + 0.5 * press.rise_n if press.peak else math.inf
         largest, force = -math.inf, math.nan
         for i in range(at, len(batch)):
             reading = batch[i]
@@ -377,7 +379,6 @@ class Detector:
                 if t_s >= self._check_s and self._is_plateau(t_s, out):
                     return i
                 unit, factor, last_s = of_unit, self._factor, t_s
-                end = press.end_n(t_s, settings)
             force = value * factor
             if status is not ok:
                 if status is Status.OVERLOAD:
@@ -388,18 +389,18 @@ class Detector:
                     continue
             elif rest.multiple > 1:
                 rest.see_digits(shown)
-            if force <= end:
+            is_near = force <= half and force <= press.end_n(t_s, settings)
+            if is_near:
                 if not near:
                     press.t_near_s, press.low_n = t_s, math.inf
                 near.append(force)
                 if len(near) >= dwell:
                     recent = median(near[-dwell:])
                     press.low_n = min(press.low_n, recent)
-                    if recent > max(press.low_n, press.rest_n(t_s)) + self._margin():
-                        # a next, far smaller press
+                    if press.is_next(recent, t_s, self._margin()):
                         return self._next(last_s or t_s, i, out)
             elif len(near) >= dwell:
-                if force > max(press.low_n, press.rest_n(t_s)) + self._margin():  # the next press
+                if press.is_next(force, t_s, self._margin()):
                     return self._next(last_s or t_s, i, out)
             else:
                 near.clear()
@@ -411,8 +412,8 @@ class Detector:
             if force > top:
                 top = press.largest_n = force
                 press.peak = reading
-                end = press.end_n(t_s, settings)
-            if force <= end and len(near) > dwell and self._is_over(t_s, dwell, out):
+                half = press.base_n + 0.5 * press.rise_n
+            if is_near and len(near) > dwell and self._is_over(t_s, dwell, out):
                 trace.see(t_s, largest, force)
                 return i + 1
         if largest > -math.inf:
@@ -447,11 +448,18 @@ class Detector:
             look = len(near) % max(1, long // 8) == 0
             if not (look and waited_s >= _LEVEL_S and is_level(near[-long:], step_n)):
                 return False
-        elif not self._confirmed and press.base_n > max(8 * press.plain_n, 5 * step_n):
-            if waited_s < _LEVEL_S:  # off zero the rest level may have been a hold
+        elif not self._confirmed and self._may_be_hold(press):
+            long_s = 4 * self.settings.rest_s
+            long = max(4, math.ceil(long_s * rate_hz))
+            if waited_s < long_s or not is_level(near[-long:], step_n):
                 return False
         self._finish(release, out)
         return True
+
+    def _may_be_hold(self, press: Press) -> bool:
+        """Whether the rest level lies so far off zero that it may have been part of a press."""
+        few = max(8 * press.plain_n, 5 * self._rest.step_n)
+        return press.base_n > max(few, 0.25 * press.rise_n)
 
     def _is_plateau(self, t_s: float, out: list[Event]) -> bool:
         """Look at a long press twice a second: level near the rest level, or parked."""

@@ -1,4 +1,4 @@
-"""What screens show of the detector: a snapshot, and the last seconds of force. No detection here."""
+"""What screens show of the detector: a snapshot, and the last seconds of force. No detecting."""
 
 from __future__ import annotations
 

@@ -88,6 +88,15 @@ class Press:
         drifted = min(close + self.unsure_n(t_s), 0.2 * rise)
         return self.rest_n(t_s) + max(drifted, min(close, 0.3 * rise), settings.near_share * rise)
 
+    def is_next(self, force_n: float, t_s: float, margin_n: float) -> bool:
+        """Whether the force, back near the rest level, rises anew.
+
+        Noise may grow with the force: 15 % of what is left is five times the noise of 3 %.
+        """
+        rest_n = self.rest_n(t_s)
+        low_n = max(self.low_n, rest_n)
+        return force_n > low_n + margin_n + 0.15 * (low_n - rest_n)
+
     def is_below(self, release: Release) -> bool:
         """Whether it ended below the level that it began on, drift and noise allowed for."""
         standard = self.plain_n * (1 / release.n + 1 / max(self.n_rest, 4)) ** 0.5
@@ -98,15 +107,15 @@ class Press:
     def rises(self, noises: float, rate_hz: float, settings: DetectorSettings) -> bool:
         """Whether it rose by so many noises, and enough display steps.
 
-        The rise is that of means over some 30 ms, which single noisy readings do not lift.
+        The rise is that of means over some 30 ms (three readings), which noise does not lift.
         """
         if self.peak is None or self.rise_n < settings.press_steps * self.step_n:
             return False
         need = noises * self.plain_n
         if self.rise_n > 2 * need or not self.forces:
             return self.rise_n >= need
-        width = max(1, round(0.03 * rate_hz))
-        return smooth_peak(self.forces, width) - self.base_n >= need
+        width = max(3 if self.count >= 9 else 1, round(0.03 * rate_hz))
+        return bool(smooth_peak(self.forces, width) - self.base_n >= need)
 
     def is_touch(self, end_s: float, rate_hz: float, settings: DetectorSettings) -> bool:
         """Whether it rose too little for its duration, or was over too soon, for a compression."""
@@ -146,9 +155,11 @@ class Press:
             flags.add(Flag.DOUBLE_RISE)
         if is_lone_peak(self.forces, self.base_n):
             flags.add(Flag.LONE_READING)
-        # Less than 2 % of the rise is of no concern, and the tail of a release may reach it.
-        least = max(5 * self.noise_n, 1.5 * self.step_n, 0.02 * self.rise_n)
-        if release.is_level and abs(release.level_n - self.base_n) > least:
+        # Less than 2 % of the rise is of no concern. All readings at the end must lie off, as the
+        # tail of a release may still be falling.
+        last = self.near[-release.n :] or [release.level_n]
+        off = max(min(last) - self.base_n, self.base_n - max(last))
+        if release.is_level and off > max(4 * self.noise_n, 1.5 * self.step_n, 0.02 * self.rise_n):
             flags.add(Flag.BASELINE_DRIFT)
         return Compression(
             t_start_s=self.t_start_s,

@@ -72,6 +72,15 @@ def digits(shown: str) -> int:
     return int(bare) if bare.isdecimal() else 1
 
 
+def _rough_noise(values: list[float], step_n: float) -> float:
+    """Noise from second differences, never below half a step; few say little by their median."""
+    second = [abs(values[i - 1] - 2 * values[i] + values[i + 1]) for i in range(1, len(values) - 1)]
+    noise = 1.4826 * median(second)
+    if len(second) < 8:
+        noise = max(noise, (sum(d * d for d in second) / len(second)) ** 0.5)
+    return float(max(noise / 6**0.5, 0.5 * step_n))
+
+
 def is_level(values: list[float], step_n: float) -> bool:
     """Whether a short run of readings is level within its own noise.
 
@@ -89,14 +98,13 @@ def is_level(values: list[float], step_n: float) -> bool:
     if n < 4:
         return False
     half = n // 2
-    second = [abs(values[i - 1] - 2 * values[i] + values[i + 1]) for i in range(1, n - 1)]
-    noise = max(1.4826 * median(second) / 6**0.5, 0.5 * step_n)
+    noise = _rough_noise(values, step_n)
     change = abs(median(values[-half:]) - median(values[:half]))
     return change <= 3 * noise * (4 / n) ** 0.5 + 0.5 * step_n
 
 
 def is_settled(values: list[float], step_n: float) -> bool:
-    """Whether a run is level and none of its older readings stands off: a fall has left the run.
+    """Whether a run is level and no reading stands off: a fall, or the top of a hump, is no rest.
 
     Examples
     --------
@@ -108,8 +116,9 @@ def is_settled(values: list[float], step_n: float) -> bool:
     half = len(values) // 2
     young = values[half:]
     middle = median(young)
-    noise = max((sum((v - middle) ** 2 for v in young) / len(young)) ** 0.5, 0.5 * step_n)
-    return max(abs(v - middle) for v in values[:half]) <= 5 * (1 + 4 / len(values)) * noise
+    plain = (sum((v - middle) ** 2 for v in young) / len(young)) ** 0.5
+    noise = max(min(plain, _rough_noise(values, step_n)), 0.5 * step_n)
+    return max(abs(v - middle) for v in values) <= 6 * (1 + 4 / len(values)) * noise
 
 
 def _spread(deviations: list[float]) -> float:

@@ -1,27 +1,33 @@
 """Campaign: 100,000 simulated compressions; counts missed, doubled, invented and wrong peaks.
 
-Run `python tests/bench/compressions.py [--n 100000] [--seed 1]` from the root of the repository.
-The ranges are those of tests/presses.py. Exit status 1 when anything is wrong.
+Run `python tests/bench/compressions.py [--n 100000] [--seed 1] [--jobs 2]` from the root of the
+repository. Half the sessions come from each simulator of tests/presses.py, which states the ranges.
+Each chunk of readings is fed by itself, as from a line. Exit status 1 when anything is wrong.
 """
 
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
-from gauge.compression import Detector  # noqa: E402
+from gauge.compression import Detector, Event  # noqa: E402
 from gauge.records import Compression  # noqa: E402
-from tests.presses import Bench, Truth, draw_session  # noqa: E402
+from tests.presses import Truth, draw_hand_session, draw_session  # noqa: E402
+
+WRONG = ("missed", "doubled", "invented", "wrong peak")
+PRESSES = 5
 
 
-def judge(bench: Bench, truth: Truth, found: list[Compression]) -> dict[str, int]:
+def judge(truth: Truth, found: list[Compression]) -> dict[str, int]:
     """Match compressions to true presses by the time of the peak."""
-    score = {"missed": 0, "doubled": 0, "invented": 0, "wrong peak": 0}
+    score = dict.fromkeys(WRONG, 0)
     said = truth.readings
     spans = [(said[max(a - 1, 0)].t_s, said[min(b, len(said)) - 1].t_s) for a, b in truth.presses]
     hits = [0] * len(spans)
@@ -39,9 +45,10 @@ def judge(bench: Bench, truth: Truth, found: list[Compression]) -> dict[str, int
     return score
 
 
-def hear(truth: Truth) -> list:
+def hear(truth: Truth) -> list[Event]:
     """Feed the readings chunk by chunk."""
-    detector, out, at, said = Detector(), [], 0, truth.readings
+    detector, at, said = Detector(), 0, truth.readings
+    out: list[Event] = []
     while at < len(said):
         end = at + 1
         while end < len(said) and said[end].t_s == said[at].t_s:
@@ -51,35 +58,42 @@ def hear(truth: Truth) -> list:
     return out + detector.close()
 
 
+def run(job: tuple[int, int]) -> tuple[int, Counter[str], str]:
+    """Judge one session: its number, counts, and what to say where anything is wrong."""
+    seed, number = job
+    simulator = number % 2
+    draw = draw_hand_session if simulator else draw_session
+    bench, truth = draw(np.random.default_rng([seed, number]), PRESSES)
+    events = hear(truth)
+    found = [event for event in events if isinstance(event, Compression)]
+    score = judge(truth, found)
+    line = f"session {number}: {score} {bench}" if any(score.values()) else ""
+    score |= {"cut": len(events) - len(found), "readings": len(truth.readings)}
+    score |= {"wrong of second simulator": simulator * sum(score[k] for k in WRONG)}
+    return number, Counter(score), line
+
+
 def main() -> int:
     """Run the campaign."""
     options = argparse.ArgumentParser()
     options.add_argument("--n", type=int, default=100_000)
     options.add_argument("--seed", type=int, default=1)
-    options.add_argument("--show", type=int, default=10)
+    options.add_argument("--jobs", type=int, default=2)
     asked = options.parse_args()
-    total = dict.fromkeys(("missed", "doubled", "invented", "wrong peak", "cut"), 0)
-    done = readings = shown = 0
-    began = time.process_time()
-    number = 0
-    while done < asked.n:
-        rng = np.random.default_rng([asked.seed, number])
-        bench, truth = draw_session(rng)
-        events = hear(truth)
-        score = judge(bench, truth, [e for e in events if isinstance(e, Compression)])
-        score["cut"] = sum(not isinstance(e, Compression) for e in events)
-        if any(score.values()) and shown < asked.show:
-            shown += 1
-            print(number, score, bench)
-        for key, value in score.items():
-            total[key] += value
-        done += len(truth.presses)
-        readings += len(truth.readings)
-        number += 1
-    took = time.process_time() - began
-    print(f"{done} compressions, {number} sessions, {readings} readings, {took:.0f} s of CPU")
-    print(", ".join(f"{value} {key}" for key, value in total.items()))
-    return int(any(total.values()))
+    total: Counter[str] = Counter()
+    sessions = -(-asked.n // PRESSES)
+    began = time.monotonic()
+    jobs = ((asked.seed, number) for number in range(sessions))
+    with multiprocessing.Pool(asked.jobs) as pool:
+        for done, (_, score, line) in enumerate(pool.imap(run, jobs, chunksize=8), 1):
+            total.update(score)
+            if line:
+                print(line, flush=True)
+            if done % 500 == 0 or done == sessions:
+                took = time.monotonic() - began
+                counts = ", ".join(f"{total[key]} {key}" for key in total)
+                print(f"{PRESSES * done} compressions in {took:.0f} s: {counts}", flush=True)
+    return int(any(total[key] for key in WRONG))
 
 
 if __name__ == "__main__":
