@@ -182,8 +182,14 @@ def _text(path: Path) -> str:
     try:
         return path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise UnreadableFileError(f"{path} cannot be read: {error.strerror or error}.") from None
+        raise UnreadableFileError(
+            f"{path} cannot be read: {error.strerror or error}.", todo="Give a CSV file."
+        ) from None
     except UnicodeDecodeError as error:
+        if error.object.startswith(b"SQLite format 3\0"):
+            raise UnreadableFileError(
+                f"{path} is a season file or another database.", todo="Give a CSV here."
+            ) from None
         raise UnreadableFileError(
             f"{path} is not UTF-8 text (byte {error.start + 1}).",
             todo="Save it again as 'CSV UTF-8'.",

@@ -49,6 +49,13 @@ def test_percentages_and_their_wilson_intervals(tmp_path):
     assert document["mean"]["clamshells"] == 2
 
 
+def test_the_printed_table_cuts_no_interval_at_80_columns(tmp_path):
+    rows = "".join(f"LONG-CODE-{i:02},R-114,10,10,5,0,0,0,0,25\n" for i in range(12))
+    shown = run("tally", write(tmp_path, HEAD + rows), env={"COLUMNS": "80"}).stdout
+    assert "\u2026" not in shown
+    assert "100 (87-100)" in shown
+
+
 def test_a_marketable_column_settles_it(tmp_path):
     path = write(tmp_path, "sample,firm,soft,leaky,marketable\nT-1,18,2,3,16\n")
     one = json.loads(run("tally", path, "--json").stdout)["clamshells"][0]

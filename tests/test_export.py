@@ -18,7 +18,7 @@ from click.testing import CliRunner
 
 from gauge.cli import group
 from gauge.csvsheet import CsvSheet, csv_lines
-from gauge.errors import CannotWriteError
+from gauge.errors import CannotWriteError, UnreadableFileError
 from gauge.outfile import write_whole
 from gauge.records import FingerScore, Flag, Sample
 from gauge.units import Unit
@@ -223,3 +223,8 @@ def test_a_season_file_is_never_written_over(path) -> None:
     assert "season file" in str(result.exception)
     assert path.read_bytes() == before
     assert [p.name for p in path.parent.iterdir()] == [path.name]
+
+
+def test_a_season_file_given_for_a_csv_is_called_by_its_name(path) -> None:
+    with pytest.raises(UnreadableFileError, match="is a season file"):
+        CsvSheet(path)

@@ -59,7 +59,9 @@ def command(
 
     force_n = None if force is None else newtons(force, parse_unit(unit))
     if force_n is not None and force_n <= 0:
-        raise InvalidValueError(f"{force} {unit} is no force of compression.")
+        raise InvalidValueError(
+            f"{force} {unit} is no force of compression.", todo="Give what the gauge showed."
+        )
     if label is None:
         with open_season(season, read_only=True) as file:
             _list(file.anchors(calibration_name), as_json)

@@ -147,7 +147,7 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
     table = Table(box=None, pad_edge=False, header_style="bold")
     heads = ("clamshell", "n", "-".join(scale.labels), "soft %", "leaky %", "decayed %", "market %")
     for head in heads:
-        table.add_column(head, justify="left" if head == "clamshell" else "right", no_wrap=True)
+        table.add_column(head, justify="left" if head == "clamshell" else "right", overflow="fold")
     for one in sheets:
         counts = "-".join(map(str, one.counts))
         table.add_row(one.sample, str(one.n), counts, *_cells(shares([one], level=level)))
@@ -155,7 +155,7 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
     total = sum(one.n for one in sheets)
     if len(sheets) > 1:
         table.add_section()
-        table.add_row("mean", str(total), f"{len(sheets)} clamshells", *_cells(mean))
+        table.add_row(f"mean of {len(sheets)}", str(total), "", *_cells(mean))
     console = Console(highlight=False, soft_wrap=False)
     console.print(table)
     limit = scale.sale_limit

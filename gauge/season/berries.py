@@ -164,7 +164,7 @@ class BerryTables(ScoreTables):
             If no reason is given.
         """
         if not why.strip():
-            raise InvalidValueError("a berry is voided with a reason")
+            raise InvalidValueError("a berry is voided with a reason.", todo="Give one, in words.")
         with self._write("voiding a berry") as db:
             row = db.execute(
                 "SELECT void_why FROM berries WHERE berry_id = ?", (berry_id,)
