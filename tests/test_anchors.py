@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from datetime import date
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from scipy.stats import logistic
 from calibrate.anchors import Candidate, choose_anchors
 from calibrate.bands import bands
 from calibrate.calibration import Calibration
+from calibrate.plots.card import CardNotes, draw_card
 from calibrate.scale import BLACKBERRY, RASPBERRY
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
@@ -145,3 +147,19 @@ def test_a_calibration_survives_its_document() -> None:
     assert Calibration.from_document(one.to_document()).to_document() == one.to_document()
     with pytest.raises(InvalidValueError):
         Calibration.from_document({"cuts_n": [1]})
+
+
+@pytest.mark.parametrize("per_score", [2, 5])
+def test_no_anchor_of_the_card_covers_another_or_is_cut_off(per_score) -> None:
+    """Held against the extents that the drawing library itself measures."""
+    one = _calibration()
+    berries = [Candidate(label=f"B26-{i:02}-17", force_n=0.3 + 0.06 * i) for i in range(100)]
+    chosen = choose_anchors(one, berries, per_score=per_score)
+    day = date(2026, 7, 14)
+    notes = CardNotes(season="2026", head_mm=8, made_on=day, valid_until=day, press_limit=5)
+    figure = draw_card(one, chosen, notes)
+    figure.draw_without_rendering()
+    boxes = [text.get_window_extent() for text in figure.axes[0].texts if "B26-" in text.get_text()]
+    assert len(boxes) == len(chosen.anchors)
+    assert all(box.x1 < figure.bbox.x1 for box in boxes)
+    assert not any(a.overlaps(b) for a, b in itertools.combinations(boxes, 2))

@@ -111,17 +111,23 @@ def _anchors(
     axes: object, anchors: Sequence[Anchor], numbers: dict[int, int], upper: float, height: float
 ) -> None:
     shown = sorted(anchors, key=lambda anchor: numbers[id(anchor)])
-    columns = 2
-    rows = max(-(-len(shown) // columns), 3)
-    for place, anchor in enumerate(shown):
-        x = 62 + 18 * (place % columns)
-        y = upper - height * (place // columns + 0.5) / rows
-        side = f" at {anchor.boundary}" if anchor.boundary else ""
-        axes.text(  # type: ignore[attr-defined]
-            x, y, f"{numbers[id(anchor)]}. {anchor.candidate.label}  "
-            f"{anchor.candidate.force_n:.2f} N{side}",
-            fontsize=13 if rows <= 4 else 9, va="center",
-        )  # fmt: skip
+    if not shown:
+        return
+    lines = [
+        f"{numbers[id(one)]}. {one.candidate.label}  {one.candidate.force_n:.2f} N"
+        + (f" at {one.boundary}" if one.boundary else "")
+        for one in shown
+    ]
+    columns = 1 if len(lines) <= 6 else 2
+    rows = max(-(-len(lines) // columns), 3)
+    # A sign is at most 0.6 of its size wide on average, a line 1.3 high; one point is 1/72 inch.
+    wide_pt = 0.35 / columns * A4_LANDSCAPE_IN[0] * 72 / max(map(len, lines))
+    high_pt = height / rows / 100 * A4_LANDSCAPE_IN[1] * 72
+    size = min(13.0, wide_pt / 0.6, high_pt / 1.3)
+    for place, line in enumerate(lines):
+        x = 62 + 36 / columns * (place % columns)
+        y = upper - height * (0.04 + 0.92 * (place // columns + 0.5) / rows)
+        axes.text(x, y, line, fontsize=size, va="center")  # type: ignore[attr-defined]
 
 
 def _foot(axes: object, calibration: Calibration, notes: CardNotes) -> None:

@@ -49,7 +49,7 @@ def draw_limit(curve: WithinCurve, limit: LimitForce, costs: Sequence[ThresholdC
     below.set_xlabel("withhold berries below this force (N)")
     below.set_ylabel("berries out of 100")
     below.set_ylim(bottom=0)
-    below.legend(loc="upper center", frameon=False, fontsize=8)
+    below.legend(loc="center right", frameon=False, fontsize=8)
     for axes in (above, below):
         tidy(axes)
     return figure
