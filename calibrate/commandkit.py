@@ -2,12 +2,59 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
-from typing import Any
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
+if TYPE_CHECKING:
+    from calibrate.fitting import ForceChoice
+    from calibrate.source import CalibrationChoice
+
 Function = Callable[..., Any]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FitOptions:
+    """How a command is to fit where no calibration is stored.
+
+    Attributes
+    ----------
+    force_scale : {"linear", "log", "auto"}
+    firmest : {"first", "last"}
+    scores : str or None
+        Scale of a CSV, as it was typed.
+    level : float
+        Of the intervals.
+    """
+
+    force_scale: ForceChoice
+    firmest: str
+    scores: str | None
+    level: float
+
+    def choice(self, source: Path, name: str | None = None) -> CalibrationChoice:
+        """The stored calibration of that name, or the fit of the source's own pairs.
+
+        Examples
+        --------
+        >>> how = FitOptions(force_scale="log", firmest="first", scores=None, level=0.95)
+        >>> how.choice(Path("2026.season"), "panel").name
+        'panel'
+        """
+        from calibrate.source import CalibrationChoice
+
+        return CalibrationChoice(
+            source=source,
+            name=name,
+            force_scale=self.force_scale,
+            firmest=self.firmest,
+            scores=self.scores,
+            level=self.level,
+        )
 
 
 firmest_option = click.option(
@@ -31,8 +78,7 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 def calibration_options(*, stored: bool = True) -> Callable[[Function], Function]:
     """Add the options that say where a calibration comes from.
 
-    The command receives `force_scale`, `firmest`, `scores`, `level` and, if `stored`,
-    `calibration_name`.
+    The command receives them as `how`, a `FitOptions`, and, if `stored`, `calibration_name`.
 
     Parameters
     ----------
@@ -62,8 +108,15 @@ def calibration_options(*, stored: bool = True) -> Callable[[Function], Function
         )
 
     def decorate(function: Function) -> Function:
+        @functools.wraps(function)
+        def with_options(
+            *, force_scale: ForceChoice, firmest: str, scores: str | None, level: float, **own: Any
+        ) -> Any:
+            how = FitOptions(force_scale=force_scale, firmest=firmest, scores=scores, level=level)
+            return function(how=how, **own)
+
         for option in reversed(options):
-            function = option(function)
-        return function
+            with_options = option(with_options)
+        return with_options
 
     return decorate

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import calibration_options, json_option
+from calibrate.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -60,10 +60,7 @@ def command(
     per_score: int,
     straddle: bool,
     candidates: Path | None,
-    force_scale: str,
-    firmest: str,
-    scores: str | None,
-    level: float,
+    how: FitOptions,
     calibration_name: str | None,
     cards: tuple[Path, ...],
     valid_days: float,
@@ -85,7 +82,6 @@ def command(
     from datetime import UTC, datetime, timedelta
 
     from calibrate.anchors import choose_anchors
-    from calibrate.source import CalibrationChoice
 
     for card in cards:
         from calibrate.plots.style import check_suffix
@@ -96,14 +92,7 @@ def command(
             "--keep needs --calibration NAME: an anchor set belongs to a stored calibration "
             "('calibrate store SEASON NAME' makes one)."
         )
-    choice = CalibrationChoice(
-        source=source,
-        name=calibration_name,
-        force_scale=force_scale,  # type: ignore[arg-type]
-        firmest=firmest,
-        scores=scores,
-        level=level,
-    )
+    choice = how.choice(source, calibration_name)
     pairs = choice.pairs()
     calibration = choice.calibration(pairs)
     pool = _from_csv(candidates) if candidates else _measured(source, pairs)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from calibrate.commandkit import calibration_options, json_option
+from calibrate.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 
@@ -27,10 +27,7 @@ def command(
     previous: Path,
     current: Path | None,
     season_sd: float,
-    force_scale: str,
-    firmest: str,
-    scores: str | None,
-    level: float,
+    how: FitOptions,
     stored: str | None,
     as_json: bool,
 ) -> None:
@@ -44,27 +41,16 @@ def command(
     calibrate carry 2025.season 2026.season
     """  # noqa: D301
     from calibrate.carryover import carry
-    from calibrate.source import CalibrationChoice
     from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError
 
-    def choose(path: Path, name: str | None = None) -> CalibrationChoice:
-        return CalibrationChoice(
-            source=path,
-            name=name,
-            force_scale=force_scale,  # type: ignore[arg-type]
-            firmest=firmest,
-            scores=scores,
-            level=level,
-        )
-
-    before = choose(previous, stored).calibration()
+    before = how.choice(previous, stored).calibration()
     now = None
     if current is not None:
         try:
-            now = choose(current).calibration()
+            now = how.choice(current).calibration()
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
             say(f"{current}: {error} Last season speaks alone.")
-    cuts = carry(before, now, season_sd=season_sd, level=level)
+    cuts = carry(before, now, season_sd=season_sd, level=how.level)
     from calibrate.render import as_label, newtons, print_table, span
 
     if as_json:
@@ -91,7 +77,7 @@ def command(
             "last N",
             "this N",
             "to work with N",
-            f"{level:.0%} interval",
+            f"{how.level:.0%} interval",
             "last's weight",
         ],
         [

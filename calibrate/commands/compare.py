@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import calibration_options, json_option
+from calibrate.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -39,10 +39,7 @@ def command(
     season2: Path,
     more: tuple[Path, ...],
     margin: float,
-    force_scale: str,
-    firmest: str,
-    scores: str | None,
-    level: float,
+    how: FitOptions,
     stored1: str | None,
     stored2: str | None,
     plot: Path | None,
@@ -63,20 +60,9 @@ def command(
     """  # noqa: D301
     from calibrate.conditions import conditions_of, differences
     from calibrate.linking import cut_shifts, pad_check, rescored
-    from calibrate.source import CalibrationChoice
 
-    def choose(path: Path, name: str | None) -> CalibrationChoice:
-        return CalibrationChoice(
-            source=path,
-            name=name,
-            force_scale=force_scale,  # type: ignore[arg-type]
-            firmest=firmest,
-            scores=scores,
-            level=level,
-        )
-
-    first, names = choose(season1, stored1), (stored2, *(None for _ in more))
-    others = [choose(path, name) for path, name in zip((season2, *more), names, strict=True)]
+    first, names = how.choice(season1, stored1), (stored2, *(None for _ in more))
+    others = [how.choice(path, name) for path, name in zip((season2, *more), names, strict=True)]
     first_pairs = first.pairs()
     answers: list[_Answer] = []
     drawn: list[Calibration] = []
@@ -88,7 +74,7 @@ def command(
         two = other.calibration(pairs, these_raters=same)
         test = None
         if first.name is None and other.name is None:
-            narrow = 2 * level - 1
+            narrow = 2 * how.level - 1
             test = (
                 first.calibration(first_pairs, level=narrow, these_raters=same),
                 other.calibration(pairs, level=narrow, these_raters=same),
@@ -96,7 +82,7 @@ def command(
         shifts = cut_shifts(one, two, margin_n=margin, test=test or (one, two))
         before = conditions_of(first.source, first_pairs.raters)
         after = conditions_of(other.source, pairs.raters)
-        pads = pad_check(dict(before.pads or {}), dict(after.pads or {}), level=level)
+        pads = pad_check(dict(before.pads or {}), dict(after.pads or {}), level=how.level)
         answers.append(
             _Answer(
                 one=one,

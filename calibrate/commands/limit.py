@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import calibration_options, json_option
+from calibrate.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -52,10 +52,7 @@ if TYPE_CHECKING:
 @json_option
 def command(
     source: Path,
-    force_scale: str,
-    firmest: str,
-    scores: str | None,
-    level: float,
+    how: FitOptions,
     calibration_name: str | None,
     share: float,
     sale_limit: str | None,
@@ -88,21 +85,13 @@ def command(
         threshold_costs,
         within_curve,
     )
-    from calibrate.source import CalibrationChoice
 
-    choice = CalibrationChoice(
-        source=source,
-        name=calibration_name,
-        force_scale=force_scale,  # type: ignore[arg-type]
-        firmest=firmest,
-        scores=scores,
-        level=level,
-    )
+    choice = how.choice(source, calibration_name)
     pairs = choice.pairs()
     calibration = choice.calibration(pairs)
     if sale_limit is not None:
         calibration = replace(calibration, scale=replace(calibration.scale, sale_limit=sale_limit))
-    limit = limit_force(calibration, share=share, level=level)
+    limit = limit_force(calibration, share=share, level=how.level)
     cheapest = cheapest_threshold(calibration, discard_cost=discard_cost, ship_cost=ship_cost)
     if not thresholds:
         middle = limit.force_n if cheapest is None else cheapest
@@ -118,14 +107,14 @@ def command(
 
         grid = np.linspace(max(0.02, forces.min() * 0.8), forces.max() * 1.02, 300)
         fine = threshold_costs(calibration, forces, list(grid))
-        save(draw_limit(within_curve(calibration, grid, level=level), limit, fine), plot)
+        save(draw_limit(within_curve(calibration, grid, level=how.level), limit, fine), plot)
     for warning in calibration.warnings:
         say(f"warning: {warning}")
     say(CAUTION)
     if as_json:
         emit_json(document(limit, cheapest, costs))
     else:
-        show(limit, cheapest, costs, level)
+        show(limit, cheapest, costs, how.level)
         if plot is not None:
             say(f"picture: {plot}")
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import calibration_options, json_option
+from calibrate.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -56,10 +56,7 @@ def command(
     spread: float | None,
     forces: str | None,
     lots: str | None,
-    force_scale: str,
-    firmest: str,
-    scores: str | None,
-    level: float,
+    how: FitOptions,
     calibration_name: str | None,
     as_json: bool,
 ) -> None:
@@ -86,12 +83,7 @@ def command(
         hand_sd = 0.0 if hand_sd is None else hand_sd
         so_far = None
     else:
-        from calibrate.source import CalibrationChoice
-
-        choice = CalibrationChoice(
-            source=source, name=calibration_name, force_scale=force_scale,  # type: ignore[arg-type]
-            firmest=firmest, scores=scores, level=level,
-        )  # fmt: skip
+        choice = how.choice(source, calibration_name)
         pairs = choice.pairs()
         calibration = choice.calibration(pairs)
         picked = pairs.force_n
@@ -99,14 +91,14 @@ def command(
         hand_sd = hand_sd if hand_sd is not None else (calibration.hand_sd or 0.0)
         so_far = len(np.unique(pairs.berry)) if pairs.berries else pairs.n // max(raters, 1)
     panel = Panel(raters=raters, hand_sd=hand_sd, berry_sd=berry_sd if raters > 1 else 0.0)
-    needed = berries_needed(calibration, picked, panel, half_width, level=level)
+    needed = berries_needed(calibration, picked, panel, half_width, level=how.level)
     choices = (
         _numbers(lots) if lots else tuple(np.linspace(picked.min(), picked.max(), 41).round(2))
     )
     following = next_forces(calibration, picked, choices)
     names = ["/".join(pair) for pair in calibration.scale.boundaries]
     widths = (
-        None if so_far is None else half_widths(calibration, picked, so_far, panel, level=level)
+        None if so_far is None else half_widths(calibration, picked, so_far, panel, level=how.level)
     )
     if as_json:
         emit_json(

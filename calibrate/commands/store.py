@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from calibrate.commandkit import calibration_options, json_option
+from calibrate.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 
@@ -21,10 +21,7 @@ def command(
     season: Path,
     name: str | None,
     show_name: str | None,
-    force_scale: str,
-    firmest: str,
-    scores: str | None,
-    level: float,
+    how: FitOptions,
     as_json: bool,
 ) -> None:
     """Store, list and show named calibrations.
@@ -45,15 +42,7 @@ def command(
     if name and show_name:
         raise click.UsageError("Give a NAME to store, or --show NAME, not both.")
     if name:
-        from calibrate.source import CalibrationChoice
-
-        choice = CalibrationChoice(
-            source=season,
-            force_scale=force_scale,  # type: ignore[arg-type]
-            firmest=firmest,
-            scores=scores,
-            level=level,
-        )
+        choice = how.choice(season)
         with open_season(season) as file:
             made = choice.calibration()
             file.save_calibration(name, made.fingerprint, made.to_document())
@@ -61,10 +50,10 @@ def command(
             say(f"warning: {warning}")
         if as_json:
             emit_json(
-                {"name": name, "fingerprint": made.fingerprint, **fit.document(made, firmest)}
+                {"name": name, "fingerprint": made.fingerprint, **fit.document(made, how.firmest)}
             )
         else:
-            fit.show(made, firmest)
+            fit.show(made, how.firmest)
             say(f"stored as '{name}' in {season}, fingerprint {made.fingerprint[:12]}")
         return
     with open_season(season, read_only=True) as file:
@@ -74,10 +63,10 @@ def command(
         kept = Calibration.from_document(row.document)
         if as_json:
             emit_json({"name": row.name, "at": row.at, "fingerprint": row.fingerprint,
-                       "version": row.version, **fit.document(kept, firmest)})  # fmt: skip
+                       "version": row.version, **fit.document(kept, how.firmest)})  # fmt: skip
             return
         click.echo(f"{row.name}, stored {row.at} by firmhand {row.version}")
-        fit.show(kept, firmest)
+        fit.show(kept, how.firmest)
         click.echo(f"fingerprint {row.fingerprint}")
         return
     listed: list[dict[str, Any]] = [

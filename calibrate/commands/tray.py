@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from calibrate.commandkit import calibration_options, json_option
+from calibrate.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json
 
 
@@ -33,10 +33,7 @@ def command(
     lots: Path,
     want: int,
     probability: float,
-    force_scale: str,
-    firmest: str,
-    scores: str | None,
-    level: float,
+    how: FitOptions,
     calibration_name: str | None,
     as_json: bool,
 ) -> None:
@@ -50,7 +47,6 @@ def command(
     calibrate tray 2026.season --lots lots.csv --want 3
     """  # noqa: D301
     from calibrate.bands import bands
-    from calibrate.source import CalibrationChoice
     from calibrate.tray import Lot, plan_tray
     from gauge.csvsheet import CsvSheet
     from gauge.errors import BadTableError, InvalidValueError
@@ -72,14 +68,7 @@ def command(
         except InvalidValueError as error:
             sheet.bad(index, "mean_N", str(error))
         found.append(lot)
-    calibration = CalibrationChoice(
-        source=source,
-        name=calibration_name,
-        force_scale=force_scale,  # type: ignore[arg-type]
-        firmest=firmest,
-        scores=scores,
-        level=level,
-    ).calibration()
+    calibration = how.choice(source, calibration_name).calibration()
     plan = plan_tray(bands(calibration), found, wanted=want, probability=probability)
     if as_json:
         emit_json(
