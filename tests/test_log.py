@@ -367,6 +367,32 @@ def test_log_over_tcp_prints_the_contract_lines(tcp, tmp_path):
         assert session.session.port == tcp.url
 
 
+def test_log_tells_of_a_sample_that_the_plan_does_not_know(tcp, tmp_path):
+    path = tmp_path / "d.season"
+    with open_season(path, create=True) as season:
+        season.add_sample(Sample(code="B26-01", plan_order=1))
+    threading.Thread(target=lambda: play(tcp.accept().sendall, BERRY), daemon=True).start()
+    result = run(
+        log, "--port", tcp.url, "--format", "number-unit", "--season", str(path),
+        "--sample", "B26-O1", "--berries", "1", "--plain",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert "B26-O1 is not in the plan and new: B26-01?" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "told"),
+    [("--harvest-date", "14/07/2026", "%Y-%m-%d"), ("--raters", ",", "names nobody")],
+)
+def test_log_refuses_what_it_would_store_wrongly(tmp_path, option, value, told):
+    path = tmp_path / "e.season"
+    result = run(log, "--port", "x", "--format", "number-unit", "--season", str(path),
+                 "--sample", "A", option, value)  # fmt: skip
+    assert result.exit_code == 2
+    assert told in result.stderr
+    assert not path.exists()
+
+
 def test_log_goes_on_after_a_hang_up_in_mid_press(tcp, tmp_path):
     def gauge() -> None:
         play(tcp.accept().sendall, [*rest(1), *press(3.0)[:30]]).join()

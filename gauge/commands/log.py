@@ -21,7 +21,9 @@ _SAMPLE_OPTIONS = (
     click.option("--selection", help="Of a new sample."),
     click.option("--plot", help="Of a new sample."),
     click.option("--replicate", help="Of a new sample."),
-    click.option("--harvest-date", metavar="YYYY-MM-DD", help="Of a new sample."),
+    click.option("--harvest-date", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+                 callback=lambda _ctx, _param, day: day and day.date().isoformat(),
+                 help="Of a new sample."),
     click.option("--storage-day", type=click.FloatRange(0), help="Days stored."),
     click.option("--storage-temp-c", type=float, help="Of the store, in degrees Celsius."),
     click.option("--fruit-temp-c", type=float, help="Of the fruit, in degrees Celsius."),
@@ -113,6 +115,8 @@ def command(
     if (code is None) != take_next:
         raise click.UsageError("give --sample CODE, or --next for the next one of the plan.")
     names = tuple(name.strip() for name in (raters or "").split(",") if name.strip())
+    if raters is not None and not names:
+        raise click.UsageError("--raters names nobody: write --raters ines,marek.")
     if blind and not names:
         raise click.UsageError("--blind hides forces until the raters have scored: give --raters.")
     if len(set(names)) != len(names):
@@ -143,8 +147,10 @@ def command(
         reader = held.enter_context(reader_for(port, fmt))
         crop = sample_fields["crop"]
         season = held.enter_context(open_season(season_file, create=True, crop=crop))
+        stray = _outside_the_plan(season, code)
         row = _sample(season, code, sample_fields)
         warning = check_warning(season.verifications(), days=verify_days, gauge_serial=gauge_serial)
+        warning = " ".join(filter(None, (stray, warning)))
         on_screen = sys.stdout.isatty() and not (plain or as_json)
         stay = berries is None and on_screen
         if berries is None and (take_next or on_screen):
@@ -200,6 +206,18 @@ def _sample(season: SeasonFile, code: str | None, fields: dict[str, Any]) -> Sam
     for difference in differs:
         say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")
     return row
+
+
+def _outside_the_plan(season: SeasonFile, code: str | None) -> str:
+    """Words on a sample that a season with a plan does not know: most are slips of the key."""
+    from difflib import get_close_matches
+
+    rows = season.samples()
+    known = [name for row in rows for name in (row.sample.code, row.sample.blind_code) if name]
+    if code is None or code in known or all(row.sample.plan_order is None for row in rows):
+        return ""
+    near = get_close_matches(code, known, 1)
+    return f"Sample {code} is not in the plan and new{f': {near[0]}?' if near else '.'}"
 
 
 def planned_rates(text: str | None) -> tuple[float, float] | None:
