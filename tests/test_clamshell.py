@@ -202,7 +202,7 @@ def test_form_stores_in_the_season(tmp_path, monkeypatch):
     path = tmp_path / "2026.season"
     with open_season(path, create=True, code="2026", scale_json=BLACKBERRY.to_json()) as season:
         season.add_samples([Sample(code="T-1", berries_planned=3), Sample(code="T-2")])
-    typed = iter("11\x1b[A4+\r")
+    typed = iter(["11", "\x1b[A", "4+", "\r"])  # a terminal hands over all that was struck
     monkeypatch.setattr("click.getchar", lambda: next(typed))
     result = run("tally", "--form", path, "--sample", "T-1", "--rater", "ines", "--json")
     assert result.exit_code == 0, result.output

@@ -198,7 +198,7 @@ def _finish(
             [
                 "/".join(state.between),
                 f"{state.cut_n:.2f}",
-                f"{state.shift_n:+.2f}",
+                f"{round(state.shift_n, 2) + 0.0:+.2f}",
                 f"{1.645 * state.sd_n:.2f}",
             ]
             for state in states
@@ -206,7 +206,7 @@ def _finish(
     )
     ending = {
         "ready": f"Ready: every boundary within {limit_n:g} N.",
-        "go on": f"Not settled yet after {n} squeezes.",
+        "go on": f"Not settled yet after {n} squeeze{'' if n == 1 else 's'}.",
         "not improving": "Not improving: rest, then squeeze anchors with their forces in sight.",
     }
     click.echo(ending[advice])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -237,12 +238,26 @@ def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Cla
     say(f"{sample}: {keys}\n+ leaky  - decayed  * colour  backspace or / undo  Enter store")
     while not form.done:
         say(_line(form))
-        key = click.getchar()
-        # An arrow or function key arrives as several characters; none of them is a berry.
-        form = form.press(key if len(key) == 1 else "")
+        for key in _struck(click.getchar()):
+            form = form if form.done else form.press(key)
     sheet = replace(form.sheet(), rater=rater)
     _store(path, (sheet,), rater)
     return sheet
+
+
+def _struck(typed: str) -> list[str]:
+    r"""Keys in what arrived at once: fast fingers send several, each of them a berry.
+
+    An arrow or function key, too, is several characters (from ESC on, on Windows from NUL or 0xe0
+    on); none of them is a berry.
+
+    Examples
+    --------
+    >>> _struck("12+"), _struck("4\x1b[3~")
+    (['1', '2', '+'], ['4', ''])
+    """
+    keys = re.findall(r"\x1b.*|[\x00\xe0].|.", typed, re.DOTALL)
+    return [key if len(key) == 1 else "" for key in keys]
 
 
 def _line(form: Any) -> str:
