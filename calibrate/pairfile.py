@@ -116,7 +116,9 @@ def _force_columns(sheet: CodedSheet) -> tuple[str, ...]:
         return ("force", "unit")
     raise BadTableError(
         f"{sheet.path}: the header has no column 'force_N' (it has {', '.join(sheet.header)}).",
-        todo="Name the column force_N, or give the columns force and unit.",
+        todo="Give the season file itself: what 'gauge readings' exports has a column a rater."
+        if "peak_N" in sheet.header
+        else "Name the column force_N, or give the columns force and unit.",
     )
 
 
