@@ -12,7 +12,10 @@ from numpy.typing import ArrayLike
 from calibrate.calibration import Calibration
 from calibrate.dayline import Line, crossing, fit_line, fit_logit_line
 from calibrate.estimate import Estimate
-from gauge.errors import FirmhandError, TooFewScoresError
+from gauge.errors import FirmhandError, SeparationError, TooFewScoresError
+
+# A line is not carried further than this many times the last storage day seen.
+_FARTHEST = 10.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,8 +72,10 @@ def half_soft_by_score(
     """
     try:
         line = fit_logit_line(day, hits, n)
+    except SeparationError:
+        return Estimate(value=None, why="days of firm and of soft berries do not overlap")
     except FirmhandError as error:
-        return Estimate(value=None, why=str(error))
+        return Estimate(value=None, why=error.what.rstrip("."))
     return _to_come(crossing(line, 0.0, level=level), line, softens=line.slope > 0)
 
 
@@ -125,14 +130,18 @@ def _to_come(found: Estimate, line: Line, *, softens: bool) -> Estimate:
         return Estimate(value=None, low=None, high=None, why="no softening over the days seen")
     if found.value is None:
         return found
-    why = [found.why] if found.why else []
+    if found.value > _FARTHEST * line.last_day:
+        # As good as no softening: how far beyond is decided by rounding.
+        why = f"far beyond the last storage day seen ({line.last_day:g})"
+        return Estimate(value=None, low=found.low, why=why)
+    reasons = [found.why] if found.why else []
     if found.value < 0:
-        why.append("more than half were beyond the limit at day 0")
+        reasons.append("more than half were beyond the limit at day 0")
     elif found.value > line.last_day:
-        why.append(f"beyond the last storage day seen ({line.last_day:g})")
+        reasons.append(f"beyond the last storage day seen ({line.last_day:g})")
     return Estimate(
         value=max(found.value, 0.0),
         low=None if found.low is None else max(found.low, 0.0),
         high=None if found.high is None else max(found.high, 0.0),
-        why="; ".join(why),
+        why="; ".join(reasons),
     )

@@ -100,6 +100,14 @@ def test_too_little_for_a_line_says_so():
     assert "two storage days" in loss_per_day([0, 0, 0], [1, 2, 3]).why
     assert half_soft_by_score([0, 7], [1, 2], [20, 20]).value is None
     assert half_soft_by_score([0, 0, 7, 7], [0, 0, 0, 0], [20] * 4).why
+    apart = half_soft_by_score([0, 0, 7, 7, 14, 14], [0, 0, 20, 20, 20, 20], [20] * 6)
+    assert (apart.value, apart.why) == (None, "days of firm and of soft berries do not overlap")
+
+
+def test_a_line_is_not_carried_to_the_end_of_time():
+    flat = half_soft_by_score([0, 0, 7, 7, 14, 14], [5, 6, 5, 6, 5, 6.01], [20] * 6)
+    assert flat.value is None
+    assert flat.why.startswith(("far beyond", "no softening"))
 
 
 # --- seasons ---------------------------------------------------------------------------------

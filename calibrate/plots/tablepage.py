@@ -19,6 +19,7 @@ _MOST_ROWS = 18
 _LINE_IN = 0.145
 _WIDTH = 150
 _GAP = 0.04
+_LONGEST_CELL = 50
 
 
 def draw_page(report: Report) -> Figure:
@@ -112,13 +113,18 @@ def _draw_block(figure: Figure, block: Block, left: float, top: float, height: f
         if index % 2:
             axis.axhspan(y - 0.5, y + 0.5, xmax=edges[-1], color=PALE, linewidth=0, zorder=0)
         for at, text in enumerate(row):
-            _cell(axis, edges, at, y, text, left=at < block.left)
+            _cell(axis, edges, at, y, _short(text), left=at < block.left)
+
+
+def _short(text: str) -> str:
+    """A reason why there is no value may be long; the terminal and the JSON have all of it."""
+    return textwrap.shorten(text, _LONGEST_CELL, placeholder=" ...")
 
 
 def _edges(block: Block) -> list[float]:
     """Column edges, by the longest text of each column; never beyond the page."""
     widths = [
-        2 + max(len(text) for text in (name, *(row[at] for row in block.rows)))
+        2 + max(len(text) for text in (name, *(_short(row[at]) for row in block.rows)))
         for at, name in enumerate(block.header)
     ]
     share = min(1 / sum(widths), 0.0098)
