@@ -238,12 +238,12 @@ def build_report(
             assert table.units is not None, "cues need peak forces"
             effects.append(cue_effect(table.units, cue, level=level))
         except (FirmhandError, AssertionError) as error:
-            notes.append(f"Cue {cue}: {error}.")
+            notes.append(f"Cue {cue}: {str(error).rstrip('.')}.")
     ranks = None
     try:
         ranks = season_ranks(table.units, rule or KeepRule(top=0.5))
     except FirmhandError as error:
-        notes.append(f"Seasons: {error}.")
+        notes.append(f"Seasons: {str(error).rstrip('.')}.")
     return Report(
         table=table,
         softening=softening_by_row(table, calibration, level),
