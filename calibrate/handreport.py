@@ -82,13 +82,12 @@ class HandReport:
     verdict: str
 
     def sentences(self) -> list[str]:
-        """What the rater should hear, the boundaries that moved most first."""
+        """What the rater should hear: the boundaries shown to have moved, firmest first."""
         shown = [
             b
             for b in self.boundaries
             if b.shift_n is not None and b.panel_n is not None and b.shift_n.excludes_zero()
         ]
-        shown.sort(key=lambda b: -abs(b.shift_n.value if b.shift_n else 0))
         said = [sentence(b.between, b.panel_n or 0.0, b.shift_n) for b in shown if b.shift_n]
         if self.power is not None and self.verdict == "undecided":
             said.append(

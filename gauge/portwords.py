@@ -39,6 +39,10 @@ def refused(device: str, error: Exception) -> PortError:
         return PortError(
             f"{device} does not exist.", todo="Plug the gauge in; 'gauge ports' lists the ports."
         )
+    if code == errno.ENOTTY or "Inappropriate ioctl" in text or "Is a directory" in text:
+        return PortError(
+            f"{url} is not a serial port.", todo="'gauge ports' lists those that are there."
+        )
     if code in (errno.EACCES, errno.EPERM):
         return PortError(
             f"{device} may not be opened by you.",

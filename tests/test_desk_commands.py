@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from calibrate.cli import group
+from gauge.cli import group as gauge_group
 from gauge.season import open_season
 from tests.seasons import make_season
 
@@ -246,3 +247,13 @@ def test_the_same_raters_are_compared_by_their_own_scale(season: Path, tmp_path:
 
     assert width(same) < 0.5 * width(changed)
     assert all(cut["low_N"] < 0 < cut["high_N"] for cut in same["cuts"][1:3])
+
+
+def test_the_long_export_is_a_source_like_the_season_itself(season: Path, tmp_path: Path) -> None:
+    pairs = tmp_path / "pairs.csv"
+    written = CliRunner().invoke(
+        gauge_group, ["readings", str(season), "--csv", str(pairs), "--long"]
+    )
+    assert written.exit_code == 0, written.output
+    assert answer("fit", pairs)["cuts"] == answer("fit", season)["cuts"]
+    assert answer("anchors", pairs)["bands"] == answer("anchors", season)["bands"]

@@ -189,22 +189,23 @@ class _Answer:
         """Print the comparison."""
         from calibrate.render import newtons, print_table
 
-        def interval(found: Interval | None, digits: int) -> str:
+        def sides(found: Interval | None) -> str:
             if found is None:
                 return "unknown"
-            sides = ["open" if s is None else f"{s:+.{digits}f}" for s in (found.low, found.high)]
-            return f"{found.value:+.{digits}f} ({sides[0]} to {sides[1]})"
+            ends = ["open" if s is None else f"{s:+.2f}" for s in (found.low, found.high)]
+            return f"{ends[0]} to {ends[1]}"
 
         print_table(
-            ["boundary", "first N", "second N", "shift N", "shift %",
+            ["boundary", "1st N", "2nd N", "shift N", f"{self.one.level:.0%} interval", "shift %",
              f"within {self.margin_n:g} N"],
             [
                 [
                     "/".join(shift.between),
                     newtons(self.one.cuts_n[index], missing="unknown"),
                     newtons(self.two.cuts_n[index], missing="unknown"),
-                    interval(shift.shift_n, 2),
-                    interval(shift.shift_pct, 0),
+                    "unknown" if shift.shift_n is None else f"{shift.shift_n.value:+.2f}",
+                    sides(shift.shift_n),
+                    "unknown" if shift.shift_pct is None else f"{shift.shift_pct.value:+.0f}",
                     {True: "shown", False: "not shown", None: "-"}[shift.equivalent],
                 ]
                 for index, shift in enumerate(self.shifts)

@@ -126,7 +126,9 @@ def command(
     hands = f"{raters} rater{'s' if raters > 1 else ''}, hands differing by {hand_sd:.0%}"
     click.echo(f"{max(needed)} berries scored by {hands}.")
     click.echo(
-        "Pick next near " + ", ".join(f"{p.force_n:.2f} N" for p in following) + ", in this order."
+        "Pick next near "
+        + ", then ".join(dict.fromkeys(f"{p.force_n:.2f} N" for p in following))
+        + "."
     )
     if raters > 1 and hand_sd == 0:
         say("Hands are taken to be equal; give --hand-sd if they are not.")

@@ -88,6 +88,9 @@ def command(
                 f"{season} holds no good anchor of '{calibration_name}'.",
                 todo="Make a set: calibrate anchors SEASON --calibration NAME --keep.",
             )
+        known = {score.rater for berry in file.berries() for score in berry.scores}
+        if known and rater not in known:
+            say(f"{rater} has scored no berry of this season (known: {', '.join(sorted(known))}).")
         found = bands(calibration)
         rng = np.random.default_rng(seed)
         squeezes: list[Squeeze] = []

@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from gauge.season.rows import SampleRow
 
 _SAMPLE_OPTIONS = (
-    click.option("--crop", help="Of a new season or sample: blackberry or raspberry."),
+    click.option(
+        "--crop",
+        help="Of a new season or sample; raspberry brings firm and soft, any other scores 1 to 5.",
+    ),
     click.option("--selection", help="Of a new sample."),
     click.option("--plot", help="Of a new sample."),
     click.option("--replicate", help="Of a new sample."),

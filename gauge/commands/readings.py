@@ -28,6 +28,11 @@ _CSV = ("berry_id", "sample", "number", "peak", "unit", "peak_N")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document, a list of berries.")
 @click.option("--csv", "csv_file", type=click.Path(path_type=Path), help="Write a CSV file.")
 @click.option(
+    "--long",
+    is_flag=True,
+    help="One row a finger score of the berries that count, as 'calibrate fit' reads a CSV.",
+)
+@click.option(
     "--delimiter", type=click.Choice(list(_DELIMITERS)),
     help="What parts the cells of the CSV; comma, or semicolon with a decimal comma.",
 )  # fmt: skip
@@ -41,6 +46,7 @@ def command(
     sample: str | None,
     as_json: bool,
     csv_file: Path | None,
+    long: bool,
     delimiter: str | None,
     decimal: str,
     bom: bool,
@@ -54,6 +60,7 @@ def command(
     gauge readings 2026.season
     gauge readings 2026.season --csv berries.csv
     gauge readings 2026.season --csv berries.csv --decimal comma --bom
+    gauge readings 2026.season --csv pairs.csv --long
     """  # noqa: D301
     from gauge.season import open_season
 
@@ -69,7 +76,7 @@ def command(
         from gauge.csvsheet import csv_lines
         from gauge.outfile import write_whole
 
-        header, rows = _table(berries, samples)
+        header, rows = (_pairs if long else _table)(berries, samples)
         sign = _DELIMITERS[delimiter]
         lines = csv_lines(header, rows, delimiter=sign, decimal_comma=comma)
         write_whole(csv_file, lines, bom=bom)
@@ -129,6 +136,33 @@ def _table(
                 *(document[name] for name in rest),
                 *(document["cues"].get(name) for name in cues),
             ]
+
+    return header, rows()
+
+
+def _pairs(
+    berries: Sequence[BerryRow], samples: dict[str, Sample]
+) -> tuple[list[str], Iterator[list[Cell]]]:
+    """Header and rows of the long CSV: one row a finger score of a berry that counts."""
+    rest = ("at", "session", "size_mm", "fruit_temp_c", *_SAMPLE)
+    header = ["berry", "rater", "score", "force_N", "occasion", "sample", "number", *rest]
+
+    def rows() -> Iterator[list[Cell]]:
+        for berry in berries:
+            if berry.peak_n is None or berry.void is not None:
+                continue
+            document = _document(berry, samples[berry.sample])
+            for mark in berry.scores:
+                yield [
+                    f"{berry.sample}-{berry.number}",
+                    mark.rater,
+                    mark.score,
+                    Decimal(repr(berry.peak_n)),
+                    mark.occasion,
+                    berry.sample,
+                    berry.number,
+                    *(document[name] for name in rest),
+                ]
 
     return header, rows()
 
