@@ -41,7 +41,7 @@ def refused(device: str, error: Exception) -> PortError:
         )
     if code == errno.ENOTTY or "Inappropriate ioctl" in text or "Is a directory" in text:
         return PortError(
-            f"{url} is not a serial port.", todo="'gauge ports' lists those that are there."
+            f"{device} is not a serial port.", todo="'gauge ports' lists those that are there."
         )
     if code in (errno.EACCES, errno.EPERM):
         return PortError(

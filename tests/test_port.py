@@ -371,3 +371,12 @@ def test_a_gauge_that_does_not_answer_is_one_gap(tcp):
         wait_for(got.gaps)
     assert len(got.downs()) == len(got.gaps()) == 1
     assert got.gaps()[0].reason == "the gauge does not answer"
+
+
+@pytest.mark.parametrize("place", ["/dev/null", "/tmp"])
+def test_what_is_no_serial_port_is_called_that(place: str) -> None:
+    with (
+        pytest.raises(PortError, match=r"is not a serial port.*gauge ports"),
+        LineReader(place, LINE),
+    ):
+        pass
