@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.calibration import Calibration
-from calibrate.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
+from calibrate.cells import collapse
+from calibrate.cutmodel import CutFit, ForceScale, fit_cells, whole_covariance
 from calibrate.intervals import Kind, cut_intervals
 from calibrate.pairs import Pairs
 from gauge import __version__

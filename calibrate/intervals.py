@@ -76,7 +76,8 @@ def cut_intervals(
 
     Examples
     --------
-    >>> from calibrate.cutmodel import collapse, fit_cells
+    >>> from calibrate.cells import collapse
+    >>> from calibrate.cutmodel import fit_cells
     >>> from calibrate.scale import RASPBERRY
     >>> rank, count = np.array([0, 0, 1, 1]), np.array([10.0, 30, 30, 10])
     >>> fit = fit_cells(collapse(np.array([2.0, 4, 2, 4]), rank, 2, count), RASPBERRY)

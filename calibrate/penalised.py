@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.cutmodel import ForceScale, collapse, transform
+from calibrate.cells import collapse
+from calibrate.cutmodel import ForceScale, transform
 from calibrate.likelihood import log_interval
 from calibrate.pairs import Pairs
 from calibrate.verdict import require_direction, require_two_used

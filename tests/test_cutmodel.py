@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibrate.cutmodel import collapse, fit_cells, fit_cuts
+from calibrate.cells import collapse
+from calibrate.cutmodel import fit_cells, fit_cuts
 from calibrate.likelihood import log_interval, make_terms
 from calibrate.ordinal import fit_ordinal
 from calibrate.pairs import Pairs

@@ -9,7 +9,8 @@ import ordinal_reference as ref
 import pytest
 
 from calibrate.bootstrap import refit
-from calibrate.cutmodel import collapse, fit_cells
+from calibrate.cells import collapse
+from calibrate.cutmodel import fit_cells
 from calibrate.intervals import coef_limits, critical, cut_intervals
 from calibrate.likelihood import log_interval
 from calibrate.ordinal import fit_ordinal

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from calibrate.cutmodel import collapse, fit_cells
+from calibrate.cells import collapse
+from calibrate.cutmodel import fit_cells
 from calibrate.likelihood import make_terms
 from calibrate.ordinal import fit_ordinal
 from calibrate.scale import RASPBERRY, Scale

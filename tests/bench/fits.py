@@ -38,7 +38,8 @@ def against_statsmodels() -> bool:
     from statsmodels.miscmodels.ordinal_model import OrderedModel
 
     from calibrate.bootstrap import refit
-    from calibrate.cutmodel import collapse, fit_cells
+    from calibrate.cells import collapse
+    from calibrate.cutmodel import fit_cells
     from calibrate.intervals import cut_intervals
     from calibrate.scale import BLACKBERRY
 
@@ -73,7 +74,8 @@ def against_statsmodels() -> bool:
 
 def ten_million() -> None:
     """Fit ten million rows in this fresh process; print seconds and megabytes beyond the rows."""
-    from calibrate.cutmodel import collapse, fit_cells
+    from calibrate.cells import collapse
+    from calibrate.cutmodel import fit_cells
     from calibrate.scale import BLACKBERRY
 
     warm = scored(1000, 2)
