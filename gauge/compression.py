@@ -316,6 +316,7 @@ class Detector:
             # The tail of a release still falls towards the level before the press.
             self._rest.resume(median(low for _, low in list(lows)[-dwell:]))
             lows.clear()
+            self._block, self._block_s = [], t_s
             return True
         rest_s = self.settings.rest_s
         wait_s = rest_s
@@ -528,9 +529,12 @@ class Detector:
         rate_hz = self._pace.rate_hz()
         touch = press.is_touch(press.t_near_s or t_s, rate_hz, self.settings)
         # After a pull below the rest level the old one stands, until readings show otherwise.
-        floor_n = press.rest_n(t_s) - self._margin() - press.unsure_n(t_s)
+        rest_n = press.rest_n(t_s)
+        floor_n = rest_n - self._margin() - press.unsure_n(t_s)
         known = release.is_level and release.level_n >= floor_n
         level_n = release.level_n if known else press.base_n
+        if known and abs(level_n - rest_n) < 3.5 * press.plain_n:
+            level_n = 0.5 * (level_n + rest_n)  # a few readings against a long rest
         if below and not self._confirmed:
             level_n = release.level_n
             if not touch:
@@ -545,6 +549,8 @@ class Detector:
             out.append(press.compression(release, rate_hz, self.settings))
             self._confirmed = True
         else:  # a touch: the rest level known before it holds, and a parked press goes on
+            if self._parked is not None:
+                self._parked.merge(press)
             self._to_rest(t_s)
             return
         self._parked = None

@@ -99,7 +99,7 @@ class Press:
 
     def is_below(self, release: Release) -> bool:
         """Whether it ended below the level that it began on, drift and noise allowed for."""
-        standard = self.plain_n * (1 / release.n + 1 / max(self.n_rest, 4)) ** 0.5
+        standard = self.plain_n * math.sqrt(1 / release.n + 1 / max(self.n_rest, 4))
         allowed = max(self.plain_n, 5 * standard) + 0.5 * self.step_n
         allowed += self.unsure_n(release.t_s, _START_SHARE)
         return self.rest_n(release.t_s) - release.level_n > allowed
@@ -126,8 +126,8 @@ class Press:
         return not self.rises(noises, rate_hz, settings)
 
     def is_drift(self, t_s: float) -> bool:
-        """Whether drift of the rest level alone may have risen so far."""
-        return self.rise_n < self.unsure_n_s * (t_s - self.t_start_s)
+        """Whether drift of the rest level alone may have risen so little."""
+        return self.rise_n < min(self.unsure_n_s * (t_s - self.t_start_s), 25 * self.plain_n)
 
     def merge(self, newer: Press) -> None:
         """Go on with what came after this press was parked."""

@@ -84,8 +84,9 @@ def _rough_noise(values: list[float], step_n: float) -> float:
 def is_level(values: list[float], step_n: float) -> bool:
     """Whether a short run of readings is level within its own noise.
 
-    The halves are compared; the noise comes from second differences, which no slope touches.
-    Fewer than four readings say nothing.
+    The halves are compared; the noise comes from second differences, which no slope touches. Two
+    medians may differ by one display step where the true level lies between two numbers. Fewer
+    than four readings say nothing.
 
     Examples
     --------
@@ -100,7 +101,7 @@ def is_level(values: list[float], step_n: float) -> bool:
     half = n // 2
     noise = _rough_noise(values, step_n)
     change = abs(median(values[-half:]) - median(values[:half]))
-    return change <= 3 * noise * (4 / n) ** 0.5 + 0.5 * step_n
+    return change <= 5 * noise * (4 / n) ** 0.5 + step_n
 
 
 def is_settled(values: list[float], step_n: float) -> bool:
