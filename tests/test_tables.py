@@ -11,8 +11,8 @@ from click.testing import CliRunner
 
 from calibrate.calibration import Calibration
 from calibrate.cli import group
-from calibrate.poolpart import Part
 from calibrate.pooling import join
+from calibrate.poolpart import Part
 from calibrate.report import build_report
 from calibrate.scale import BLACKBERRY
 from calibrate.tables import tabulate
