@@ -17,7 +17,7 @@ import click
 
 from gauge.clikit import emit_json, say
 from gauge.errors import FirmhandError, InvalidValueError, StorageFailedError
-from gauge.events import BerryLogged, Event, ScoresWanted
+from gauge.events import BerryLogged, Event, LineGap, ScoresWanted
 from gauge.sitting import Sitting
 from gauge.wording import told
 
@@ -57,6 +57,10 @@ class _Typed:
                 return
 
 
+# The same gap is said so often; then once that it goes on.
+_GAPS_TOLD = 4
+
+
 class PlainScreen:
     """Run a sitting on a plain terminal.
 
@@ -73,6 +77,7 @@ class PlainScreen:
         self, sitting: Sitting, *, as_json: bool, silent_stop_s: float | None = None
     ) -> None:
         self._sitting, self._as_json, self._silent_stop_s = sitting, as_json, silent_stop_s
+        self._same_gaps, self._last_reason = 0, ""
         self._typed = _Typed(wanted=sys.stdin.isatty() or bool(sitting.logger.raters))
 
     def run(self, stop: threading.Event) -> None:
@@ -95,7 +100,9 @@ class PlainScreen:
 
     def _show(self, events: list[Event]) -> None:
         for event in events:
-            if not isinstance(event, BerryLogged):
+            if isinstance(event, LineGap):
+                self._tell_gap(event)
+            elif not isinstance(event, BerryLogged):
                 say(told(event, self._sitting.reader.device))
             elif self._as_json:
                 emit_json(event.document())
@@ -103,8 +110,24 @@ class PlainScreen:
                 bell = "\a" if sys.stdout.isatty() else ""
                 click.echo(bell + told(event, self._sitting.reader.device))
                 sys.stdout.flush()
+            if isinstance(event, BerryLogged):
+                self._same_gaps = 0
             if isinstance(event, BerryLogged | ScoresWanted):
                 self._ask()
+
+    def _tell_gap(self, event: LineGap) -> None:
+        """Say a gap, but not the same one without end: all of them are on record anyway."""
+        device = self._sitting.reader.device
+        same = event.gap.reason == self._last_reason
+        self._same_gaps = self._same_gaps + 1 if same else 1
+        self._last_reason = event.gap.reason
+        if self._same_gaps < _GAPS_TOLD:
+            say(told(event, device))
+        elif self._same_gaps == _GAPS_TOLD:
+            say(
+                f"{device}: the same again and again; all is on record, and no more of it is said. "
+                "Does this gauge send what the format says? gauge learn makes a new one."
+            )
 
     def _ask(self) -> None:
         """Ask for the next finger score that is missing."""

@@ -577,3 +577,17 @@ def test_an_old_failed_or_missing_check_is_told():
     bad = verification("2026-07-19T08:00:00Z", passed=False, serial="F-1")
     assert "FAILED" in check_warning([good, bad], days=7, now=now)
     assert "never checked" in check_warning([good], days=7, now=now, gauge_serial="F-2")
+
+
+def test_the_same_gap_is_not_told_without_end(capsys):
+    sitting = SimpleNamespace(
+        reader=SimpleNamespace(device="COM9"), logger=SimpleNamespace(raters=(), missing=())
+    )
+    screen = PlainScreen(sitting, as_json=False)
+    gap = LineGap(gap=Gap(0, 1, "bytes that no request asked for"))
+    screen._show([gap] * 50)
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 4
+    assert "gauge learn" in told[-1]
+    screen._show([LineGap(gap=Gap(2, 3, "the port went away"))])
+    assert "the port went away" in capsys.readouterr().err
