@@ -197,7 +197,7 @@ def test_ports_that_cannot_be_had_say_what_to_do(tmp_path):
         LineReader(str(tmp_path / "none"), LINE).start()
     plain = tmp_path / "file"
     plain.write_text("no port")
-    with pytest.raises(PortError, match="cannot be opened"):
+    with pytest.raises(PortError, match=r"is not a serial port.*gauge ports"):
         LineReader(str(plain), LINE).start()
     with pytest.raises(PortError, match="does not answer"):
         LineReader("socket://127.0.0.1:9", LINE).start()
