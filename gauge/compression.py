@@ -537,7 +537,8 @@ class Detector:
             level_n = 0.5 * (level_n + rest_n)  # a few readings against a long rest
         if below and not self._confirmed:
             level_n = release.level_n
-            if not touch:
+            few = max(self.settings.press_noises * press.plain_n, 5 * press.step_n)
+            if not touch or press.base_n - level_n > few:
                 reason = self._unseen or "began in mid-press"
                 out.append(CutPress(t_s=t_s, largest_n=max(press.largest_n, 0.0), reason=reason))
         elif Flag.OVERLOAD in press.flags and (touch or press.peak is None):

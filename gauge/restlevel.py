@@ -28,9 +28,9 @@ step : last digit shown, times the largest of 1, 2, 5, 10, 20 and 50 that all re
 
 from __future__ import annotations
 
+import math
 import re
 from collections import deque
-from math import gcd
 from statistics import median
 
 from gauge.units import NEWTON_PER_FLOAT, Unit
@@ -101,7 +101,8 @@ def is_level(values: list[float], step_n: float) -> bool:
     half = n // 2
     noise = _rough_noise(values, step_n)
     change = abs(median(values[-half:]) - median(values[:half]))
-    return change <= 5 * noise * (4 / n) ** 0.5 + step_n
+    # Neighbouring readings may share noise, so many of them count as 200.
+    return change <= 10 * noise / math.sqrt(min(n, 200)) + step_n
 
 
 def is_settled(values: list[float], step_n: float) -> bool:
@@ -117,9 +118,9 @@ def is_settled(values: list[float], step_n: float) -> bool:
     half = len(values) // 2
     young = values[half:]
     middle = median(young)
-    plain = (sum((v - middle) ** 2 for v in young) / len(young)) ** 0.5
+    plain = math.sqrt(sum((v - middle) ** 2 for v in young) / len(young))
     noise = max(min(plain, _rough_noise(values, step_n)), 0.5 * step_n)
-    return max(abs(v - middle) for v in values) <= 6 * (1 + 4 / len(values)) * noise
+    return max(abs(v - middle) for v in values) <= 8 * (1 + 4 / len(values)) * noise
 
 
 def _spread(deviations: list[float]) -> float:
@@ -170,7 +171,7 @@ class RestLevel:
 
     def see_digits(self, shown: str) -> None:
         """Narrow the step that all numbers are multiples of."""
-        shared = gcd(self._gcd, digits(shown))
+        shared = math.gcd(self._gcd, digits(shown))
         if shared != self._gcd:
             self._gcd = shared
             self.multiple = next(m for m in _MULTIPLES if shared % m == 0)
@@ -195,7 +196,8 @@ class RestLevel:
     def is_off(self, values: list[float]) -> bool:
         """Whether a level run far stiller than the noise lies off the level: both were wrong."""
         middle = median(values)
-        own = max((sum((v - middle) ** 2 for v in values) / len(values)) ** 0.5, 0.5 * self.step_n)
+        plain = math.sqrt(sum((v - middle) ** 2 for v in values) / len(values))
+        own = max(plain, 0.5 * self.step_n)
         off = abs(middle - self.level_n) > 8 * own * (1 + 4 / len(values))
         return off and own < 0.5 * self.noise_n and is_settled(values, self.step_n)
 
