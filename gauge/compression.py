@@ -231,6 +231,7 @@ class Detector:
         self._block: list[float] = []
         self._block_s = t_s
         self._floor_n = math.inf  # down to which the tail of a release may still fall
+        self._tail_n = -math.inf  # up to which what only falls is that tail
         self._lows: deque[tuple[float, float]] = deque()
         self._low_s = t_s
         self._looks = 0
@@ -302,7 +303,7 @@ class Detector:
             rest.add(t_s, block)  # else perhaps the foot of a ramp
         self._block = []
         self._block_s = t_s
-        self._floor_n = math.inf
+        self._floor_n, self._tail_n = math.inf, -math.inf
         self._lows.clear()
 
     def _fell(self, t_s: float, force: float, out: list[Event]) -> bool:
@@ -348,6 +349,7 @@ class Detector:
             drift_n_s=rest.drift_n_s,
             unsure_n_s=rest.unsure_n_s,
             n_rest=rest.count,
+            tail_n=self._tail_n,
             t_before_s=max(
                 (t_s if before is None else before) - 1 / (self._pace.rate_hz() or 1e9), 0.0
             ),
@@ -553,8 +555,9 @@ class Detector:
             if self._parked is not None:
                 self._parked.merge(press)
             self._to_rest(t_s)
+            self._tail_n = press.tail_n
             return
         self._parked = None
         self._rest.resume(level_n)
         self._to_rest(t_s)
-        self._floor_n = floor_n
+        self._floor_n, self._tail_n = floor_n, rest_n + 0.2 * press.rise_n

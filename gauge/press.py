@@ -53,6 +53,7 @@ class Press:
     n_rest: int
     t_before_s: float
     t_start_s: float
+    tail_n: float = -math.inf
     largest_n: float = -math.inf
     peak: Reading | None = None
     forces: list[float] = field(default_factory=list)
@@ -120,6 +121,8 @@ class Press:
     def is_touch(self, end_s: float, rate_hz: float, settings: DetectorSettings) -> bool:
         """Whether it rose too little for its duration, or was over too soon, for a compression."""
         lasted_s = end_s - self.t_before_s
+        if self.peak is None or (self.peak.t_s == self.t_start_s and self.largest_n <= self.tail_n):
+            return True  # only falls, from what the press before had left
         if lasted_s < settings.shortest_s:
             return True
         noises = settings.press_noises * max(1.0, _RAMP_S / lasted_s)

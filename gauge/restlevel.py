@@ -16,8 +16,8 @@ drift : that slope, and how far it may be off: three standard errors of a slope 
     level plus drift, give or take that uncertainty. What a long rest taught outweighs a short rest
     after it.
 noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|deviation from the block
-    median|; 1.4826 makes the median absolute deviation consistent for the normal law (Rousseeuw
-    and Croux 1993, from memory). The first is blind to drift, the second sees hum that neighbouring
+    median (of a small block: from the level)|; 1.4826 makes the median absolute deviation
+    consistent for the normal law (Rousseeuw and Croux 1993, from memory). The first is blind to drift, the second sees hum that neighbouring
     readings share. Never below half a display step: a still display only says that the noise is
     smaller than that. On a coarse display 1.2533 times the mean deviation (the same for the normal
     law), where less. From fewer than 40 readings it is not below the root mean square of the
@@ -212,7 +212,9 @@ class RestLevel:
         middle = median(values)
         stride = max(1, len(values) // _KEPT)
         steps = [abs(values[i] - values[i - 1]) for i in range(1, len(values), stride)]
-        self._spreads.append((steps, [abs(v - middle) for v in values[::stride]]))
+        # The median of a few readings follows noise that they share; the level does not.
+        centre = self.level_n if len(values) < _KEPT and len(self._blocks) >= 3 else middle
+        self._spreads.append((steps, [abs(v - centre) for v in values[::stride]]))
         self._blocks.append((t_s, middle, len(values)))
         self._set_noise()
         self._set_level(t_s)
