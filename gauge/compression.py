@@ -296,7 +296,7 @@ class Detector:
             rest.show(reading.shown, reading.unit)
         few = block[:: len(block) // 32 or 1]
         self._pace.mark(t_s)
-        if not self._confirmed and rest.is_off(few):
+        if not self._confirmed and rest.is_below(few):
             self._start(t_s, block, rest.level_n, out)
             return
         if is_level(few, rest.step_n):

@@ -6,8 +6,8 @@ presses here.
 
 Statistics
 ----------
-level : median of the block medians since rest began (of the last ten seconds), without the younger
-    half (at most 2.5 s), so that the foot of a slow ramp is not taken for rest. A slope between
+level : median of the block medians since rest began (of the last twelve seconds), without the younger
+    half (at most 4 s), so that the foot of a slow ramp is not taken for rest. A slope between
     blocks (Theil 1950, Sen 1968) that stands out of its own uncertainty carries them forward, so
     that a slow drift is not taken for a press.
 drift : that slope, and how far it may be off: three standard errors of a slope through evenly
@@ -16,12 +16,13 @@ drift : that slope, and how far it may be off: three standard errors of a slope 
     level plus drift, give or take that uncertainty. What a long rest taught outweighs a short rest
     after it.
 noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|deviation from the block
-    median (of a small block: from the level)|; 1.4826 makes the median absolute deviation
-    consistent for the normal law (Rousseeuw and Croux 1993, from memory). The first is blind to drift, the second sees hum that neighbouring
-    readings share. Never below half a display step: a still display only says that the noise is
-    smaller than that. On a coarse display 1.2533 times the mean deviation (the same for the normal
-    law), where less. From fewer than 40 readings it is not below the root mean square of the
-    youngest 20, and taken larger, as a small sample can understate it.
+    median (of a small block in a long rest: from the level)|; 1.4826 makes the median absolute
+    deviation consistent for the normal law (Rousseeuw and Croux 1993, from memory). The first is
+    blind to drift, the second sees hum that neighbouring readings share. Never below half a
+    display step: a still display only says that the noise is smaller than that. On a coarse
+    display 1.2533 times the mean deviation (the same for the normal law), where less. From fewer
+    than 40 readings it is not below the root mean square of the youngest 20, and taken larger, as
+    a small sample can understate it.
 step : last digit shown, times the largest of 1, 2, 5, 10, 20 and 50 that all readings are multiples
     of; while all readings are zero, 5.
 """
@@ -35,14 +36,14 @@ from statistics import median
 
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
-_SPREADS = 16  # blocks that the noise stands on
+_SPREADS = 32  # blocks that the noise stands on
 _MANY = 40
 _MULTIPLES = (50, 20, 10, 5, 2, 1)
 _UNKNOWN = 5  # multiple of the last digit that is assumed while all readings are zero
 _FEWEST = 8  # blocks that the level stands on however slow the gauge
-_WINDOW_S = 10.0  # how far back the level looks
+_WINDOW_S = 12.0  # how far back the level looks
 _SLOPE_S = 1.0  # of old blocks that a slope needs
-_YOUNG_S = 2.5  # what may already be the foot of a slow ramp
+_YOUNG_S = 4.0  # what may already be the foot of a slow ramp
 _KEPT = 12  # differences and deviations kept of each block
 _NUMBER = re.compile(r"\d*[.,]?(\d*)\s*(?:[eE]([+-]?\d+))?$")
 
@@ -193,12 +194,12 @@ class RestLevel:
         """Readings that the level stands on."""
         return sum(n for _, _, n in self._blocks)
 
-    def is_off(self, values: list[float]) -> bool:
-        """Whether a level run far stiller than the noise lies off the level: both were wrong."""
+    def is_below(self, values: list[float]) -> bool:
+        """Whether a level run far stiller than the noise lies below the level: both were wrong."""
         middle = median(values)
         plain = math.sqrt(sum((v - middle) ** 2 for v in values) / len(values))
         own = max(plain, 0.5 * self.step_n)
-        off = abs(middle - self.level_n) > 8 * own * (1 + 4 / len(values))
+        off = self.level_n - middle > 8 * own * (1 + 4 / len(values))
         return off and own < 0.5 * self.noise_n and is_settled(values, self.step_n)
 
     def resume(self, level_n: float) -> None:
@@ -212,8 +213,9 @@ class RestLevel:
         middle = median(values)
         stride = max(1, len(values) // _KEPT)
         steps = [abs(values[i] - values[i - 1]) for i in range(1, len(values), stride)]
-        # The median of a few readings follows noise that they share; the level does not.
-        centre = self.level_n if len(values) < _KEPT and len(self._blocks) >= 3 else middle
+        # The median of a few readings follows noise that they share; the level of a long rest does
+        # not, nor does the foot of a ramp then count for much.
+        centre = self.level_n if len(values) < _KEPT and len(self._blocks) >= 8 else middle
         self._spreads.append((steps, [abs(v - centre) for v in values[::stride]]))
         self._blocks.append((t_s, middle, len(values)))
         self._set_noise()
