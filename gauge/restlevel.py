@@ -6,17 +6,17 @@ presses here.
 
 Statistics
 ----------
-level : median of the block medians since rest began (of the last twelve seconds), without the younger
-    half (at most 4 s), so that the foot of a slow ramp is not taken for rest. A slope between
-    blocks (Theil 1950, Sen 1968) that stands out of its own uncertainty carries them forward, so
-    that a slow drift is not taken for a press.
+level : median of the block medians since rest began (of the last twelve seconds), without the
+    younger half (at most 3 s), so that the foot of a slow ramp is not taken for rest. A slope
+    between blocks (Theil 1950, Sen 1968) that stands out of its own uncertainty carries them
+    forward, so that a slow drift is not taken for a press.
 drift : that slope, and how far it may be off: three standard errors of a slope through evenly
     spaced readings, noise sqrt(12 / n) / span, and one and a quarter display steps over the span;
     a slope stands out from twice that on. What a press of many seconds comes back to is the rest
     level plus drift, give or take that uncertainty. What a long rest taught outweighs a short rest
     after it.
 noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|deviation from the block
-    median (of a small block in a long rest: from the level)|; 1.4826 makes the median absolute
+    median|; 1.4826 makes the median absolute
     deviation consistent for the normal law (Rousseeuw and Croux 1993, from memory). The first is
     blind to drift, the second sees hum that neighbouring readings share. Never below half a
     display step: a still display only says that the noise is smaller than that. On a coarse
@@ -43,7 +43,7 @@ _UNKNOWN = 5  # multiple of the last digit that is assumed while all readings ar
 _FEWEST = 8  # blocks that the level stands on however slow the gauge
 _WINDOW_S = 12.0  # how far back the level looks
 _SLOPE_S = 1.0  # of old blocks that a slope needs
-_YOUNG_S = 4.0  # what may already be the foot of a slow ramp
+_YOUNG_S = 3.0  # what may already be the foot of a slow ramp
 _KEPT = 12  # differences and deviations kept of each block
 _NUMBER = re.compile(r"\d*[.,]?(\d*)\s*(?:[eE]([+-]?\d+))?$")
 
@@ -116,12 +116,16 @@ def is_settled(values: list[float], step_n: float) -> bool:
     """
     if not is_level(values, step_n):
         return False
-    half = len(values) // 2
-    young = values[half:]
-    middle = median(young)
-    plain = math.sqrt(sum((v - middle) ** 2 for v in young) / len(young))
-    noise = max(min(plain, _rough_noise(values, step_n)), 0.5 * step_n)
+    half, middle = len(values) // 2, median(values)
+    stillest = min(_deviation(values[:half]), _deviation(values[half:]))
+    noise = max(min(stillest, _rough_noise(values, step_n)), 0.5 * step_n)
     return max(abs(v - middle) for v in values) <= 8 * (1 + 4 / len(values)) * noise
+
+
+def _deviation(values: list[float]) -> float:
+    """Root mean square deviation from the median."""
+    middle = median(values)
+    return math.sqrt(sum((v - middle) ** 2 for v in values) / len(values))
 
 
 def _spread(deviations: list[float]) -> float:
@@ -197,8 +201,7 @@ class RestLevel:
     def is_below(self, values: list[float]) -> bool:
         """Whether a level run far stiller than the noise lies below the level: both were wrong."""
         middle = median(values)
-        plain = math.sqrt(sum((v - middle) ** 2 for v in values) / len(values))
-        own = max(plain, 0.5 * self.step_n)
+        own = max(_deviation(values), 0.5 * self.step_n)
         off = self.level_n - middle > 8 * own * (1 + 4 / len(values))
         return off and own < 0.5 * self.noise_n and is_settled(values, self.step_n)
 
@@ -213,10 +216,7 @@ class RestLevel:
         middle = median(values)
         stride = max(1, len(values) // _KEPT)
         steps = [abs(values[i] - values[i - 1]) for i in range(1, len(values), stride)]
-        # The median of a few readings follows noise that they share; the level of a long rest does
-        # not, nor does the foot of a ramp then count for much.
-        centre = self.level_n if len(values) < _KEPT and len(self._blocks) >= 8 else middle
-        self._spreads.append((steps, [abs(v - centre) for v in values[::stride]]))
+        self._spreads.append((steps, [abs(v - middle) for v in values[::stride]]))
         self._blocks.append((t_s, middle, len(values)))
         self._set_noise()
         self._set_level(t_s)

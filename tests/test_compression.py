@@ -17,7 +17,7 @@ from gauge.presstrace import measure_ramp
 from gauge.records import Compression, CutPress, Flag, Reading, Status
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from tests.bench.compressions import run as run_one
-from tests.presses import Bench, Truth, press, render
+from tests.presses import Bench, Truth, draw_hand_session, draw_session, press, render
 
 
 def said(forces, rate_hz=100.0, unit=Unit.N, decimals=3, start_s=0.0):
@@ -312,6 +312,79 @@ def test_simulated_sessions(part):
     """Nothing missed, doubled or invented; every peak the largest reading. See tests/bench."""
     wrong = [line for i in range(50 * part, 50 * part + 50) if (line := run_one((6, i))[2])]
     assert wrong == []
+
+
+def cut_start(draw, number, rng_key=3):
+    """Readings of a drawn session from within its first press on, and the truth of the rest."""
+    rng = np.random.default_rng([rng_key, number])
+    bench, truth = draw(rng)
+    a, b = truth.presses[0]
+    base = bench.offset_n + bench.drift_n_s * a / bench.rate_hz
+    forces = np.array([r.force_n for r in truth.readings[a:b]]) - base
+    high = np.nonzero(forces > max(0.25 * forces.max(), 12 * bench.noise_n))[0]
+    at = a + int(rng.choice(high[:-1]))
+    return truth.readings[at:], truth.readings[b - 1].t_s
+
+
+@pytest.mark.parametrize("draw", [draw_session, draw_hand_session])
+def test_simulated_sessions_that_start_in_mid_press(draw):
+    """No peak from the press that was cut, above 25 % of its force; it is reported in most cases.
+
+    Where the next press follows before the gauge has been at rest for 0.4 s, nothing can be said.
+    """
+    reported = 0
+    for number in range(30):
+        readings, end_s = cut_start(draw, number)
+        events = Detector().feed(readings)
+        assert not [e for e in berries(events) if e.t_peak_s <= end_s], number
+        reported += any(isinstance(e, CutPress) for e in events)
+    assert reported >= 26
+
+
+@pytest.mark.parametrize("drift_n_s", [-0.0005, 0.0005])
+def test_slow_drift_of_a_minute_is_no_press(drift_n_s):
+    """Drift of 0.0005 N/s for a minute, noise of one display step: then two berries."""
+    pressed = np.concatenate([rest(60), up(1.0), rest(1.0), up(0.5), rest(2)])
+    drifting = noisy(pressed, noise=0.001) + drift_n_s * np.arange(len(pressed)) / 100
+    first, second = run(said(drifting + 0.5))
+    assert first.peak_n == pytest.approx(1.5 + 61 * drift_n_s, abs=0.005)
+    assert second.peak_n == pytest.approx(1.0 + 63 * drift_n_s, abs=0.005)
+
+
+def test_slow_press_with_drift_and_the_next_one_soon_after():
+    """Drift of 0.002 N/s lifts the return of a press of 12 s by 0.024 N, twelve noises."""
+    pieces = [rest(2), up(0.3, 12.0), rest(0.1), up(0.5, 1.0), rest(2)]
+    forces = noisy(np.concatenate(pieces), noise=0.002)
+    first, second = run(said(forces + 0.002 * np.arange(len(forces)) / 100))
+    assert first.peak_n == pytest.approx(0.328, abs=0.01)
+    assert second.peak_n == pytest.approx(0.53, abs=0.01)
+
+
+def test_a_dip_on_a_coarse_display_splits_no_small_press():
+    """Ten steps of 0.05 N, dip to three steps in the skin break."""
+    forces = np.concatenate([rest(), up(0.5), np.linspace(0.15, 0.5, 60), rest()])
+    readings = said(np.round(forces / 0.05) * 0.05, decimals=2)
+    assert len(run(readings)) == 1
+
+
+def test_noise_that_grows_with_the_force_is_no_double_rise():
+    rng = np.random.default_rng(8)
+    pressed = np.concatenate([up(3), np.full(200, 3.0)])
+    pressed = pressed * (1 + 0.025 * rng.standard_normal(len(pressed)))
+    [berry] = run(said(np.concatenate([noisy(rest(2)), pressed, noisy(rest(2))])))
+    assert Flag.DOUBLE_RISE not in berry.flags
+
+
+def test_a_small_press_right_after_a_large_one():
+    """The second lies wholly within the share of the first at which that one may be over."""
+    forces = noisy(np.concatenate([rest(), up(20), rest(0.1), up(0.6), rest()]))
+    assert [round(b.peak_n, 1) for b in berries(run(said(forces)))] == [20.0, 0.6]
+
+
+def test_the_slow_tail_of_a_release_is_no_press():
+    tail = 20 * np.exp(-np.arange(300) / 30)
+    forces = noisy(np.concatenate([rest(), up(20), tail, rest(2)]))
+    assert len(run(said(forces))) == 1
 
 
 @settings(max_examples=30, deadline=None)
