@@ -342,11 +342,11 @@ def test_simulated_sessions_that_start_in_mid_press(draw):
 
 
 @pytest.mark.parametrize("drift_n_s", [-0.0005, 0.0005])
-def test_slow_drift_of_a_minute_is_no_press(drift_n_s):
-    """Drift of 0.0005 N/s for a minute, noise of one display step: then two berries."""
+def test_slow_drift_of_a_minute_is_no_berry(drift_n_s):
+    """Drift of 0.0005 N/s for a minute, noise of one display step: two berries after it, and no more."""
     pressed = np.concatenate([rest(60), up(1.0), rest(1.0), up(0.5), rest(2)])
     drifting = noisy(pressed, noise=0.001) + drift_n_s * np.arange(len(pressed)) / 100
-    first, second = run(said(drifting + 0.5))
+    first, second = berries(run(said(drifting + 0.5)))
     assert first.peak_n == pytest.approx(1.5 + 61 * drift_n_s, abs=0.005)
     assert second.peak_n == pytest.approx(1.0 + 63 * drift_n_s, abs=0.005)
 
