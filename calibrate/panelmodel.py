@@ -91,6 +91,14 @@ def lay_out(
     log_scale : bool
     place : ndarray of int, shape (J, K), optional
         By default every rater uses all scores.
+
+    Examples
+    --------
+    >>> rank, rater, berry = np.array([1, 0, 1, 0]), np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1])
+    >>> force_n = np.array([1.0, 2.0, 3.0, 4.0])
+    >>> data = lay_out(force_n, rank, rater, berry, np.ones(4), log_scale=False)
+    >>> data.n_cuts, data.n_raters, data.size  # a cut point, a spread, two of each rater
+    (1, 2, 6)
     """
     n, cuts = rank.size, int(rank.max())
     raters, berries = int(rater.max()) + 1, int(berry.max()) + 1
@@ -200,7 +208,17 @@ class Evaluation:
 
 
 def cuts_of(data: PanelData, theta: Floats) -> tuple[Floats, Floats]:
-    """Cut points of every rater in units of h, shape (J, K), and spreads, shape (J,)."""
+    """Cut points of every rater in units of h, shape (J, K), and spreads, shape (J,).
+
+    Examples
+    --------
+    >>> rank, rater = np.array([1, 0, 1, 0]), np.array([0, 0, 1, 1])
+    >>> force_n = np.array([1.0, 2.0, 3.0, 4.0])
+    >>> data = lay_out(force_n, rank, rater, np.arange(4), np.ones(4), log_scale=False)
+    >>> cut, spread = cuts_of(data, np.array([np.log(2.5), 0.0, 0.1, -0.1, 0.0, 0.0]))
+    >>> cut.round(2).tolist(), spread.tolist()
+    ([[2.76], [2.26]], [1.0, 1.0])
+    """
     m, j = data.n_places, data.n_raters
     u, v = theta[m + 1 : m + 1 + j], theta[m + 1 + j :]
     log_cut = np.append(theta[:m], [-np.inf, np.inf])[data.place] + u[:, None]
@@ -208,7 +226,17 @@ def cuts_of(data: PanelData, theta: Floats) -> tuple[Floats, Floats]:
 
 
 def in_order(data: PanelData, theta: Floats) -> bool:
-    """Tell whether every rater's cut points, and the panel's, descend."""
+    """Tell whether every rater's cut points, and the panel's, descend.
+
+    Examples
+    --------
+    >>> rank, one = np.array([2, 1, 0]), np.zeros(3, dtype=int)
+    >>> data = lay_out(np.array([1.0, 2.0, 3.0]), rank, one, one, np.ones(3), log_scale=False)
+    >>> in_order(data, np.log([2.5, 1.5, 1.0, 1.0, 1.0]))
+    True
+    >>> in_order(data, np.log([1.5, 2.5, 1.0, 1.0, 1.0]))
+    False
+    """
     logs = np.append(theta[: data.n_places], [-np.inf, np.inf])
     gaps = logs[data.place[:, :-1]] > logs[data.place[:, 1:]]
     same = data.place[:, :-1] == data.place[:, 1:]
@@ -227,6 +255,14 @@ def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
     theta : ndarray of float, shape (p,)
         With cut points in order.
     nodes : Nodes
+
+    Examples
+    --------
+    >>> rank, one = np.array([0, 1]), np.zeros(2, dtype=int)
+    >>> data = lay_out(np.array([2.0, 2.0]), rank, one, one, np.ones(2), log_scale=False)
+    >>> here = evaluate(data, np.log([2.0, 1.0, 1.0, 1.0]), Nodes.start(1, 0.0, 1))
+    >>> round(here.value, 3)  # both at the cut point: twice the logarithm of a half
+    -1.386
     """
     cut, spread = cuts_of(data, theta)
     k, j, w = data.rank, data.rater, data.weight[:, None]
