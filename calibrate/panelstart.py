@@ -120,7 +120,17 @@ class Panel:
 
 
 def named_raters(pairs: Pairs) -> Pairs:
-    """Leave out raters without a row; a source without names has one rater without a name."""
+    """Leave out raters without a row; a source without names has one rater without a name.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = np.zeros(2, dtype=int)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([1.0, 2.0]), rank=np.array([1, 0]),
+    ...               count=np.ones(2), rater=one + 1, berry=one, raters=("ines", "odile"))
+    >>> named_raters(pairs).raters
+    ('odile',)
+    """
     if not pairs.raters:
         return replace(pairs, raters=("",))
     seen = np.unique(pairs.rater)
@@ -153,6 +163,17 @@ def prepare(
     Raises
     ------
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> force = np.tile([1.0, 2, 3, 3, 4, 4, 5, 6], 2)
+    >>> soft = np.array([1, 1, 1, 0, 1, 0, 0, 0, 1, 1, 0, 1, 0, 0, 0, 0])
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=force, rank=soft, rater=np.repeat([0, 1], 8),
+    ...               count=np.ones(16), berry=np.tile(np.arange(8), 2), raters=("ines", "odile"))
+    >>> panel = prepare(pairs, force_scale="linear")
+    >>> panel.data.n_raters, panel.skipped, round(float(np.exp(panel.start[0])), 1)
+    (2, (), 3.2)
     """
     pooled = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
     used, rank = np.unique(pairs.rank, return_inverse=True)
