@@ -31,6 +31,17 @@ def chosen_sample(season: SeasonFile, wanted: Sample) -> tuple[SampleRow, list[s
     row : SampleRow
     differs : list of str
         What the command line says otherwise than the season file; the file is left as it is.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from gauge.season import open_season
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with open_season(f"{folder}/a.season", create=True) as season:
+    ...         chosen_sample(season, Sample(code="C-01", crop="raspberry"))[1]
+    ...         chosen_sample(season, Sample(code="C-01", crop="blackberry"))[1]
+    []
+    ['crop raspberry, not blackberry']
     """
     try:
         row = season.sample(wanted.code)
@@ -54,6 +65,16 @@ def planned_next(season: SeasonFile) -> SampleRow:
     ------
     NoSuchRecordError
         If there is no plan, or it is done.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from gauge.season import open_season
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with open_season(f"{folder}/a.season", create=True) as season:
+    ...         _ = season.add_sample(Sample(code="C-01", berries_planned=20, plan_order=1))
+    ...         planned_next(season).sample.code
+    'C-01'
     """
     row = season.next_sample()
     if row is None:
