@@ -152,7 +152,7 @@ def _gap(text: str) -> Gap | None:
 
 
 def load_capture(path: Path | str) -> Iterator[Chunk | Gap]:
-    """Read a capture file, a line at a time and so at constant memory.
+    r"""Read a capture file, a line at a time and so at constant memory.
 
     Raises
     ------
@@ -160,6 +160,15 @@ def load_capture(path: Path | str) -> Iterator[Chunk | Gap]:
         If the file is missing, a folder, or may not be read.
     BadCaptureError
         As in `read_capture`; also if the file is not UTF-8 text or holds no chunk at all.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "bench.cap")
+    ...     _ = path.write_text("5\t1.24 N\\r\\n\n")
+    ...     list(load_capture(path))
+    [Chunk(t_ns=5, data=b'1.24 N\r\n')]
     """
     path = Path(path)
     heard = False
