@@ -196,6 +196,18 @@ def judge(
     ------
     InvalidValueError
         If the tolerance is not between 0 and 100 %, or the class does not have such a weight.
+
+    Examples
+    --------
+    >>> from gauge.gravity import gravity_at
+    >>> from gauge.mass import parse_mass
+    >>> mass = parse_mass("500g")
+    >>> seen = ("zero", None, 0.0), ("up", mass, 4.91), ("zero", None, 0.0)
+    >>> steps = [Step(kind=kind, mass=on, expected_n=0.0, shown=f"{n:.2f}", unit="N", reading_n=n)
+    ...          for kind, on, n in seen]
+    >>> found = judge(steps, [mass], gravity_at(None, None), resolution_n=0.01)
+    >>> found.passed, round(found.weights[0].error_pct, 2)
+    (True, 0.15)
     """
     if not 0 < tolerance_pct < 100:
         raise InvalidValueError(f"a tolerance of {tolerance_pct} % cannot be judged by.")
