@@ -56,13 +56,26 @@ def emit_json(document: object) -> None:
     ------
     ValueError
         If the document holds a NaN or an infinity: JSON has neither.
+
+    Examples
+    --------
+    >>> emit_json({"peak_N": 1.24})
+    {"peak_N": 1.24}
     """
     click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     sys.stdout.flush()
 
 
 def say(message: str) -> None:
-    """Write a message for a person on stderr."""
+    """Write a message for a person on stderr.
+
+    Examples
+    --------
+    >>> from contextlib import redirect_stderr
+    >>> with redirect_stderr(sys.stdout):
+    ...     say("nothing heard yet")
+    nothing heard yet
+    """
     click.echo(message, err=True)
 
 
