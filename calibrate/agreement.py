@@ -187,6 +187,13 @@ def over_berries(
         From ratings, shape (n_berries, n_raters), to a coefficient.
     ratings : ndarray of int
     level : float
+
+    Examples
+    --------
+    >>> ratings = np.array([[0, 0], [1, 1], [2, 2], [1, 2], [0, 0]])
+    >>> kappa = over_berries(lambda r: conger_kappa(r, 3, np.eye(3)), ratings)
+    >>> round(kappa.value, 4), round(kappa.low, 4), kappa.high
+    (0.7059, -0.147, 1.0)
     """
     from scipy.stats import t
 
