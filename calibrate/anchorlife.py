@@ -79,6 +79,16 @@ def replacement(
     """Suggest the spare berry that serves best in the place of a retired anchor.
 
     By the criterion of `calibrate.anchors.choose_anchors`. None when no spare fits.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> old = Anchor(candidate=Candidate(label="A3", force_n=2.6), score="firm", boundary=None,
+    ...              probability=0.92)
+    >>> replacement(one, old, [Candidate(label=str(f), force_n=f) for f in (1.4, 2.3, 2.5)]).label
+    '2.5'
     """
     try:
         chosen = choose_anchors(calibration, spare, per_score=1)
