@@ -47,7 +47,16 @@ class Band:
         return self.target_n is not None
 
     def holds(self, force_n: float) -> bool:
-        """Whether a force lies in the band."""
+        """Whether a force lies in the band.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+        >>> [band.holds(2.3) for band in bands(one)]
+        [True, False]
+        """
         if self.target_n is None or self.low_n is None:
             return False
         return self.low_n <= force_n and (self.high_n is None or force_n < self.high_n)
