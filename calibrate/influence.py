@@ -31,6 +31,14 @@ def contributions(fit: OrdinalFit, x: Floats, rank: Ints) -> Floats:
     -------
     ndarray, shape (n, number of parameters)
         In the order of `fit.phi`; weighted by counts it adds up to zero.
+
+    Examples
+    --------
+    >>> from calibrate.ordinal import fit_ordinal
+    >>> x, rank, count = np.array([[1.0], [2.0]] * 2), np.array([0, 0, 1, 1]), [3, 1, 1, 3]
+    >>> fit = fit_ordinal(x, rank, count)
+    >>> contributions(fit, x, rank)[:2].round(2).tolist()
+    [[0.25, -0.25], [0.75, -1.5]]
     """
     n, cuts = len(rank), fit.phi.size - x.shape[1]
     edges = np.concatenate([[-np.inf], fit.phi[:cuts], [np.inf]])
@@ -59,6 +67,12 @@ def cook_distance(gradient: Floats, covariance: Floats) -> Floats:
     gradient : ndarray, shape (n, p)
         From `contributions`, times the row's count, or added up by berry.
     covariance : ndarray, shape (p, p)
+
+    Examples
+    --------
+    >>> gradient = np.array([[1.0, 0.0], [0.0, 2.0]])
+    >>> cook_distance(gradient, np.diag([0.5, 0.25])).tolist()
+    [0.25, 0.5]
     """
     return np.asarray(np.einsum("ij,jk,ik->i", gradient, covariance, gradient) / gradient.shape[1])
 
@@ -75,6 +89,13 @@ def clustered_covariance(covariance: Floats, gradient: Floats, cluster: Ints) ->
     gradient : ndarray, shape (n, p)
         Weighted contributions.
     cluster : ndarray of int, shape (n,)
+
+    Examples
+    --------
+    >>> gradient = np.array([[1.0], [1.0], [-1.0], [-1.0]])
+    >>> two_berries = np.array([0, 0, 1, 1])
+    >>> clustered_covariance(np.array([[0.25]]), gradient, two_berries).tolist()
+    [[1.0]]
     """
     _, member = np.unique(cluster, return_inverse=True)
     m = int(member.max()) + 1
