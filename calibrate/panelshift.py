@@ -116,6 +116,18 @@ def rater_cuts(
         If the rater used one score only.
     SeparationError, WrongDirectionError, NotConvergedError
         See `calibrate.verdict`.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> force = np.tile([1.0, 2, 3, 3, 4, 4, 5, 6], 3)
+    >>> soft = [1, 1, 1, 0, 1, 0, 0, 0], [1, 1, 0, 1, 0, 0, 0, 0], [1, 1, 1, 1, 0, 1, 0, 0]
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=force, rank=np.ravel(soft), count=np.ones(24),
+    ...               rater=np.repeat([0, 1, 2], 8), berry=np.tile(np.arange(8), 3),
+    ...               raters=("ines", "marek", "odile"), berries=tuple("abcdefgh"))
+    >>> found = rater_cuts(pairs, "odile")
+    >>> found.panel, round(found.shift.shift_n, 1)  # odile needs more force to call a berry firm
+    (('ines', 'marek'), 0.9)
     """
     own = pairs.of_raters([rater])
     if np.unique(own.rank).size < 2:
