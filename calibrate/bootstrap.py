@@ -56,6 +56,17 @@ def bootstrap_limits(
     ------
     InvalidValueError
         If there are fewer than two resamples beyond each limit.
+
+    Examples
+    --------
+    >>> from calibrate.cells import collapse
+    >>> from calibrate.cutmodel import fit_cells
+    >>> from calibrate.scale import RASPBERRY
+    >>> force, rank = np.array([2.0, 2.0, 4.0, 4.0]), np.array([0, 1, 0, 1])
+    >>> fit = fit_cells(collapse(force, rank, 2, np.array([10.0, 30, 30, 10])), RASPBERRY)
+    >>> low, high, _ = bootstrap_limits(fit, level=0.95, resamples=200, seed=1)[0]
+    >>> round(low, 2), round(high, 2)
+    (2.5, 3.5)
     """
     tail = (1.0 - level) / 2.0
     if resamples * tail < 2.0:
@@ -83,6 +94,17 @@ def refit(fit: CutFit, *, resamples: int, seed: int) -> Refits:
     ----------
     fit : CutFit
     resamples, seed : int
+
+    Examples
+    --------
+    >>> from calibrate.cells import collapse
+    >>> from calibrate.cutmodel import fit_cells
+    >>> from calibrate.scale import RASPBERRY
+    >>> force, rank = np.array([2.0, 2.0, 4.0, 4.0]), np.array([0, 1, 0, 1])
+    >>> fit = fit_cells(collapse(force, rank, 2, np.array([10.0, 30, 30, 10])), RASPBERRY)
+    >>> found = refit(fit, resamples=100, seed=1)
+    >>> round(float(np.median(found.cut)), 1), int(found.lost.sum())
+    (3.0, 0)
     """
     order = np.argsort(fit.cells.rank, kind="stable")
     rank, weight = fit.cells.rank[order], fit.cells.weight[order]
