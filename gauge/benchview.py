@@ -91,6 +91,16 @@ def draw(state: BenchState, columns: int, rows: int, *, ascii_only: bool = False
         Size of the terminal.
     ascii_only : bool, optional
         For terminals without box-drawing characters.
+
+    Examples
+    --------
+    >>> from gauge.precision import summarise
+    >>> state = BenchState(sample="C-01", port="sim", line_state="LISTENING", line_ok=True,
+    ...                    number=3, planned=20, last=None, summary=summarise([1.0, 1.2]),
+    ...                    half_width_n=None, view=None)
+    >>> lines = draw(state, columns=60, rows=20, ascii_only=True)
+    >>> len(lines), lines[0][0], lines[0][-1]
+    (20, ('berry 3 of 20  sample C-01', 'bold'), ('LISTENING', 'good'))
     """
     rule = [[(("-" if ascii_only else "─") * columns, "dim")]]
     warning: list[Line] = [[(text, "warning")] for text in wrap(state.warning, columns)]
