@@ -255,7 +255,16 @@ class Calibration:
         return force if force > 0 else None
 
     def to_document(self) -> dict[str, Any]:
-        """Everything as a document for JSON; `from_document` reads it back."""
+        """Everything as a document for JSON; `from_document` reads it back.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one.to_document()["cuts_n"]
+        (2.0,)
+        """
         document = asdict(self)
         document["scale"] = self.scale.to_json()
         if math.isnan(self.log_likelihood):
