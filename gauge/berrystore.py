@@ -134,6 +134,16 @@ def refuse_repeat(season: SeasonFile, sample: SampleRow, heard: Iterable[Chunk |
     ------
     AlreadyThereError
         If all that was heard in a session with berries of this sample is how the capture begins.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from gauge.records import Sample
+    >>> from gauge.season import open_season
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with open_season(f"{folder}/a.season", create=True) as season:
+    ...         _ = season.add_sample(Sample(code="C-01"))
+    ...         refuse_repeat(season, season.sample("C-01"), [Chunk(0, b"1.24 N")])  # no berry yet
     """
     berries = season.berries(sample.sample.code)
     sessions = {b.session_id for b in berries if b.void is None and b.session_id is not None}
