@@ -83,7 +83,15 @@ class Kappa:
     n: float
 
     def interval(self, level: float = 0.95) -> tuple[float | None, float | None]:
-        """Wald interval, cut at 1 and -1; (None, None) where kappa is not defined."""
+        """Wald interval, cut at 1 and -1; (None, None) where kappa is not defined.
+
+        Examples
+        --------
+        >>> ines_marek = np.array([[20.0, 5.0], [3.0, 12.0]])
+        >>> low, high = kappa_of_table(ines_marek, "identity").interval()
+        >>> round(low, 2), round(high, 2)
+        (0.33, 0.84)
+        """
         from scipy.stats import norm
 
         if self.value is None or self.standard_error is None:
