@@ -68,13 +68,24 @@ class CodedSheet(Sheet):
         self._known = {name: code_texts(cells) for name, cells in sheet.columns.items()}
 
     def column(self, name: str) -> Level:
-        """Codes from 0 on of a column's cells, and their texts in the order of their first rows."""
+        r"""Codes from 0 on of a column's cells, and their texts in the order of their first rows.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     path = Path(folder, "berries.csv")
+        ...     _ = path.write_text("rater,force_N\nines,1.25\nmarek,1.5\nines,1.5\n")
+        ...     sheet = CodedSheet(path, "berries")
+        >>> sheet.column("rater").labels, sheet.column("rater").code.tolist()
+        (('ines', 'marek'), [0, 1, 0])
+        """
         if name not in self._known and self._plain is not None:
             self._known[name] = self._plain.coded(self.header.index(name))
         return self._known[name]
 
     def parsed(self, name: str, parse: Callable[[str], T]) -> list[T]:
-        """Convert each distinct text of a column; a ValueError of `parse` names the first bad cell.
+        r"""Convert a column's distinct texts; a ValueError of `parse` names the first bad cell.
 
         Returns
         -------
@@ -85,6 +96,16 @@ class CodedSheet(Sheet):
         ------
         BadTableError
             If `parse` raises a ValueError.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     path = Path(folder, "berries.csv")
+        ...     _ = path.write_text("rater,force_N\nines,1.25\nmarek,1.5\nines,1.5\n")
+        ...     sheet = CodedSheet(path, "berries")
+        >>> sheet.parsed("force_N", float)
+        [1.25, 1.5]
         """
         level = self.column(name)
         values: list[T] = []
@@ -97,11 +118,33 @@ class CodedSheet(Sheet):
         return values
 
     def values(self, name: str, parse: Callable[[str], float]) -> Floats:
-        """Convert a column to numbers, shape (rows,); see `parsed`."""
+        r"""Convert a column to numbers, shape (rows,); see `parsed`.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     path = Path(folder, "berries.csv")
+        ...     _ = path.write_text("rater,force_N\nines,1.25\nmarek,1.5\nines,1.5\n")
+        ...     sheet = CodedSheet(path, "berries")
+        >>> sheet.values("force_N", float).tolist()
+        [1.25, 1.5, 1.5]
+        """
         return np.array(self.parsed(name, parse), dtype=float)[self.column(name).code]
 
     def relabelled(self, name: str, parse: Callable[[str], str | None]) -> Level:
-        """Convert a column to other texts, None having the code -1; see `parsed`."""
+        r"""Convert a column to other texts, None having the code -1; see `parsed`.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     path = Path(folder, "berries.csv")
+        ...     _ = path.write_text("rater,force_N\nines,1.25\nmarek,1.5\nines,1.5\n")
+        ...     sheet = CodedSheet(path, "berries")
+        >>> sheet.relabelled("rater", {"ines": "I"}.get).code.tolist()
+        [0, -1, 0]
+        """
         return _renamed(self.column(name), self.parsed(name, parse))
 
 
