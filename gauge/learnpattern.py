@@ -181,7 +181,7 @@ def build(
     mode: str,
     request: bytes | None,
 ) -> LineFormat:
-    """Write the line format of a choice.
+    r"""Write the line format of a choice.
 
     Parameters
     ----------
@@ -197,6 +197,16 @@ def build(
     ------
     BadFormatError
         If the choice makes no valid format.
+
+    Examples
+    --------
+    >>> from gauge.learnchoice import Chooser
+    >>> lines = [f"{x / 100:.2f} N" for x in [0, 0, 2, 40, 90, 124, 80, 12, 0, 0] * 2]
+    >>> choice = Chooser(lines, comma=False, unit=None, mode="streaming", least=8).choose()
+    >>> fmt = build(choice, name="mine", terminator=b"\r\n", start=None, baudrate=9600, bytesize=8,
+    ...             parity="N", stopbits=1, mode="streaming", request=None)
+    >>> fmt.regex.fullmatch(b"1.24 N")["value"], fmt.regex.fullmatch(b"1.2 N")
+    (b'1.24', None)
     """
     patterns = [_part(choice, i) for i in range(len(choice.parts))]
     words: dict[str, list[str]] = {"overload": [], "underload": []}
