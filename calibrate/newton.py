@@ -104,7 +104,13 @@ def climb(objective: Objective, start: Floats) -> Optimum:
 
 
 def ascent(gradient: Floats, hessian: Floats) -> Floats:
-    """Newton's step; scaled by the diagonal first, so that units do not matter to the solver."""
+    """Newton's step; scaled by the diagonal first, so that units do not matter to the solver.
+
+    Examples
+    --------
+    >>> ascent(np.array([6.0]), np.array([[-2.0]])).tolist()
+    [3.0]
+    """
     scale = 1.0 / np.sqrt(np.maximum(-np.diagonal(hessian), 1e-300))
     matrix = hessian * (-scale[:, None] * scale)
     try:
