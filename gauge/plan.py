@@ -26,7 +26,7 @@ _RESERVED = {"plan_order": "The order is drawn; see --seed and --order."}
 
 
 def read_plan(sheet: CsvSheet) -> list[Sample]:
-    """Read samples from a sheet: `code`, `berries`, and any fields of `Sample`.
+    r"""Read samples from a sheet: `code`, `berries`, and any fields of `Sample`.
 
     Columns that `Sample` does not know are kept as cues (rain, harvest hour ...).
 
@@ -36,6 +36,17 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
         Naming file, row and column: no column `code`, an empty or repeated code, a number of
         berries that is no whole number above zero, a date not of the form 2026-07-31, a
         temperature or storage day that is no number, a storage day below zero.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "plan.csv")
+    ...     _ = path.write_text("code,berries,rain\nC-01,20,yes\n")
+    ...     [sample] = read_plan(CsvSheet(path))
+    >>> sample.code, sample.berries_planned, sample.cues
+    ('C-01', 20, {'rain': 'yes'})
     """
     if "code" not in sheet.columns:
         raise BadTableError(
