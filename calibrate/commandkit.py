@@ -84,6 +84,15 @@ def calibration_options(*, stored: bool = True) -> Callable[[Function], Function
     ----------
     stored : bool
         Whether a calibration stored in the season file may be named.
+
+    Examples
+    --------
+    >>> @click.command()
+    ... @calibration_options(stored=False)
+    ... def show(how: FitOptions) -> str:
+    ...     return how.force_scale
+    >>> show.main(["--force-scale", "log"], standalone_mode=False)
+    'log'
     """
     options = [
         click.option(
