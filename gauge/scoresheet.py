@@ -18,7 +18,7 @@ def read_scores(
     scored: Mapping[tuple[int, str, int], str],
     rater: str | None = None,
 ) -> list[tuple[int, FingerScore]]:
-    """Read finger scores and find the berry of each.
+    r"""Read finger scores and find the berry of each.
 
     Parameters
     ----------
@@ -46,6 +46,17 @@ def read_scores(
         that is unknown or void, a berry scored twice by one rater on one occasion.
     AlreadyThereError
         If the season holds a score of that rater, berry and occasion.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "scores.csv")
+    ...     _ = path.write_text("sample,number,score\nC-01,7,Firm\n")
+    ...     read_scores(CsvSheet(path), labels=("firm", "soft"), numbers={("C-01", 7): 31},
+    ...                 known={31: None}, scored={}, rater="ines")
+    [(31, FingerScore(rater='ines', score='firm', occasion=1, at=None))]
     """
     n = len(sheet)
     berries, where = _berries(sheet, numbers, known)
