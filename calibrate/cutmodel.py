@@ -235,7 +235,15 @@ def whole_covariance(fit: CutFit) -> tuple[tuple[float, ...], ...]:
 
 
 def force_range(cells: Cells, used: Ints) -> tuple[Floats, Floats]:
-    """Smallest and largest force (N) of each rank in `used`."""
+    """Smallest and largest force (N) of each rank in `used`.
+
+    Examples
+    --------
+    >>> cells = collapse(np.array([2.6, 2.1, 1.9, 2.2]), np.array([0, 0, 1, 1]), 2)
+    >>> low, high = force_range(cells, np.array([0, 1]))
+    >>> low.tolist(), high.tolist()
+    ([2.1, 1.9], [2.6, 2.2])
+    """
     low = np.full(cells.n_ranks, np.inf)
     high = np.full(cells.n_ranks, -np.inf)
     np.minimum.at(low, cells.rank, cells.force_n)
