@@ -17,7 +17,14 @@ from gauge.season.guard import mapped
 
 
 def now() -> str:
-    """The present as ISO 8601 text in UTC, to the millisecond."""
+    """The present as ISO 8601 text in UTC, to the millisecond.
+
+    Examples
+    --------
+    >>> text = now()
+    >>> len(text), text[10], text[-1]
+    (24, 'T', 'Z')
+    """
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
