@@ -48,6 +48,11 @@ def claim_port(port: str) -> Iterator[None]:
     ------
     PortBusyError
         If another logger holds it.
+
+    Examples
+    --------
+    >>> with claim_port("socket://bench-example:4001"):
+    ...     pass
     """
     real = port if "://" in port else os.path.normcase(os.path.realpath(port))
     held = PortBusyError(
