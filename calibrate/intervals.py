@@ -128,6 +128,16 @@ def slope_settled(fit: CutFit, z: float) -> bool:
     If a likelihood ratio test leaves a slope of zero open, cut points may lie anywhere, and one
     side or both of their intervals is open (as in Fieller, E. C. (1954) J. R. Stat. Soc. B
     16:175-185, when g exceeds 1).
+
+    Examples
+    --------
+    >>> from calibrate.cells import collapse
+    >>> from calibrate.cutmodel import fit_cells
+    >>> from calibrate.scale import RASPBERRY
+    >>> rank, count = np.array([0, 0, 1, 1]), np.array([10.0, 30, 30, 10])
+    >>> fit = fit_cells(collapse(np.array([2.0, 4, 2, 4]), rank, 2, count), RASPBERRY)
+    >>> slope_settled(fit, critical(0.95))
+    True
     """
     empty = np.zeros((fit.cells.rank.size, 0))
     flat = fit_ordinal(empty, fit.cells.rank, fit.cells.weight, n_ranks=fit.cells.n_ranks)
@@ -164,6 +174,12 @@ def coef_limits(fit: OrdinalFit, index: int, *, level: float = 0.95) -> tuple[Si
     fit : OrdinalFit
     index : int
         Which element of `fit.coef`.
+
+    Examples
+    --------
+    >>> fit = fit_ordinal([[0.0], [1.0], [0.0], [1.0]], [0, 0, 1, 1], [30, 10, 10, 30])
+    >>> [round(side, 2) for side in coef_limits(fit, 0)]
+    [1.22, 3.26]
     """
     z = critical(level)
     width = fit.phi.size
