@@ -137,7 +137,14 @@ def _constraint(extended: int, what: str) -> FirmhandError:
 
 
 def damaged(path: Path, what: str) -> DamagedSeasonError:
-    """Say that a season file is damaged, and what to do; it is never repaired in silence."""
+    """Say that a season file is damaged, and what to do; it is never repaired in silence.
+
+    Examples
+    --------
+    >>> print(damaged(Path("a.season"), "no table berries"))
+    a.season is damaged: no table berries. Nothing was changed. Keep this file, and work on from
+    the last good copy.
+    """
     return DamagedSeasonError(
         f"{path} is damaged: {what}.",
         todo="Nothing was changed. Keep this file, and work on from the last good copy.",
