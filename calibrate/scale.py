@@ -94,7 +94,13 @@ class Scale:
         return index if index < len(self.labels) - 1 else None
 
     def to_json(self) -> str:
-        """Serialise as it is kept in a season file."""
+        """Serialise as it is kept in a season file.
+
+        Examples
+        --------
+        >>> RASPBERRY.to_json()
+        '{"name": "raspberry", "labels": ["firm", "soft"], "sale_limit": "firm"}'
+        """
         return json.dumps(
             {"name": self.name, "labels": list(self.labels), "sale_limit": self.sale_limit},
             ensure_ascii=False,
