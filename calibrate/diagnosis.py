@@ -97,6 +97,15 @@ def rows_of(pairs: Pairs, force_scale: str) -> Rows:
     ------
     InvalidValueError
         If a force has no logarithm and the scale is log.
+
+    Examples
+    --------
+    >>> from calibrate.scale import BLACKBERRY
+    >>> two = np.arange(2)
+    >>> pairs = Pairs(scale=BLACKBERRY, force_n=np.array([2.5, 1.5]), rank=np.array([1, 3]),
+    ...               rater=two, berry=two, raters=("ines", "marek"), count=np.ones(2))
+    >>> rows_of(pairs, "linear").rank.tolist(), rows_of(pairs, "linear").x.tolist()
+    ([0, 1], [[2.5, 0.0], [1.5, 1.0]])
     """
     _, rank = np.unique(pairs.rank, return_inverse=True)
     hands = (pairs.rater[:, None] == np.arange(1, max(len(pairs.raters), 1))).astype(float)
@@ -124,6 +133,16 @@ def diagnose(pairs: Pairs, *, force_scale: str = "linear", alpha: float = 0.05) 
     ------
     FirmhandError
         If the plain model cannot be fitted; see `calibrate.ordinal.fit_ordinal`.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> zero = np.zeros(4, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    ...               rank=np.array([0, 0, 1, 1]), count=np.array([10.0, 30, 30, 10]), berry=zero)
+    >>> found = diagnose(pairs)
+    >>> round(found.aic["linear"], 2), found.tests[0].note
+    (93.97, 'only one boundary')
     """
     rows = rows_of(pairs, force_scale)
     fit = fit_rows(rows)
