@@ -99,6 +99,12 @@ class Detector:
         -------
         list of Compression or CutPress
             What became certain with these readings.
+
+        Examples
+        --------
+        >>> from gauge.units import Unit
+        >>> Detector().feed([Reading(0.0, 1.24, "1.24", Unit.N)])  # no rest was seen yet
+        []
         """
         batch = readings if isinstance(readings, Sequence) else list(readings)
         out: list[Event] = []
@@ -113,14 +119,32 @@ class Detector:
         return out
 
     def gap(self, t_s: float, reason: str) -> list[Event]:
-        """Note that bytes may have been lost: a press under way is cut, rest must be seen again."""
+        """Note that bytes may have been lost: a press under way is cut, rest must be seen again.
+
+        Examples
+        --------
+        >>> from gauge.units import Unit
+        >>> forces = [0.0] * 40 + [0.099 * i for i in range(21)]
+        >>> detector = Detector()
+        >>> detector.feed([Reading(i / 50, f, f"{f:.2f}", Unit.N) for i, f in enumerate(forces)])
+        []
+        >>> [cut] = detector.gap(1.3, "unplugged")
+        >>> round(cut.largest_n, 2), cut.reason
+        (1.98, 'unplugged')
+        """
         out = self._cut(t_s, reason)
         self._unsettle("" if out else f"began in mid-press after a gap ({reason})")
         self._pace.restart(None)
         return out
 
     def close(self) -> list[Event]:
-        """End the session: a press whose release was not seen is cut."""
+        """End the session: a press whose release was not seen is cut.
+
+        Examples
+        --------
+        >>> Detector().close()  # no press was under way
+        []
+        """
         press = self._press
         t_s = self._pace.last_s or 0.0
         out: list[Event] = []
