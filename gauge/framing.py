@@ -81,12 +81,22 @@ class Framer:
         self.counts = Counts()
 
     def gap(self, t_ns: int | None = None) -> None:
-        """Bytes may have been lost: drop the partial line, go on at the next frame boundary.
+        r"""Bytes may have been lost: drop the partial line, go on at the next frame boundary.
 
         Parameters
         ----------
         t_ns : int, optional
             When the line was whole again, if known.
+
+        Examples
+        --------
+        >>> from gauge.formatfile import shipped_format
+        >>> framer = Framer(shipped_format("number-unit"))
+        >>> framer.feed(0, b"\r\n1.2")
+        []
+        >>> framer.gap()
+        >>> [r.shown for r in framer.feed(5, b"4 N\r\n1.50 N\r\n")]  # never 1.24
+        ['1.50']
         """
         self._drop(len(self._rest))
         self._rest = b""
@@ -94,7 +104,15 @@ class Framer:
         self._since_ns = t_ns
 
     def feed(self, t_ns: int, data: bytes) -> list[Reading]:
-        """Take bytes that arrived at `t_ns`; return the readings whose lines they end."""
+        r"""Take bytes that arrived at `t_ns`; return the readings whose lines they end.
+
+        Examples
+        --------
+        >>> from gauge.formatfile import shipped_format
+        >>> framer = Framer(shipped_format("number-unit"))
+        >>> [r.shown for r in framer.feed(0, b"\r\n1.24 N\r\n1.50")]
+        ['1.24']
+        """
         if not data:
             return []
         if len(data) > _SLICE:
