@@ -90,6 +90,13 @@ def separated(design: Floats) -> bool:
         columns are not of full rank. Found by a linear programme (Konis, K. (2007) Linear
         programming algorithms for detecting separated data in binary logistic regression
         models, DPhil thesis, University of Oxford).
+
+    Examples
+    --------
+    >>> separated(np.array([[1.0, -2.0], [-1.0, 1.0]]))  # firm at 2 N, soft at 1 N
+    True
+    >>> separated(np.array([[1.0, -2.0], [-1.0, 2.0], [1.0, -1.0], [-1.0, 1.0]]))
+    False
     """
     from scipy.optimize import linprog
 
@@ -112,6 +119,13 @@ def require_two_used(used: Sequence[int] | NDArray[np.int64], source: str = "The
     Raises
     ------
     TooFewScoresError
+
+    Examples
+    --------
+    >>> require_two_used([0, 1])
+    >>> require_two_used([0], "R-114.csv")
+    Traceback (most recent call last):
+    gauge.errors.TooFewScoresError: R-114.csv uses only one score...
     """
     if len(used) < 2:
         raise TooFewScoresError(
@@ -144,6 +158,14 @@ def require_sound(
         If force separates the scores, and the wrong way round.
     SeparationError
         If force separates the scores completely or quasi-completely.
+
+    Examples
+    --------
+    >>> lowest, highest = np.array([2.0, 1.0]), np.array([3.0, 2.4])
+    >>> require_sound(lowest, highest, ("firm", "soft"), firmest="first", source="R-114.csv")
+    >>> require_sound(highest, highest, ("firm", "soft"), firmest="first", source="R-114.csv")
+    Traceback (most recent call last):
+    gauge.errors.SeparationError: R-114.csv: force tells the scores apart...
     """
     if lowest.min() == highest.max():
         raise TooFewScoresError(
@@ -189,6 +211,14 @@ def require_direction(slope: float, *, labels: Sequence[str], firmest: str, sour
     Raises
     ------
     WrongDirectionError
+
+    Examples
+    --------
+    >>> words = ("firm", "soft")
+    >>> require_direction(-4.0, labels=words, firmest="first", source="R-114.csv")
+    >>> require_direction(4.0, labels=words, firmest="first", source="R-114.csv")
+    Traceback (most recent call last):
+    gauge.errors.WrongDirectionError: R-114.csv: scores run against force...
     """
     if not slope < 0:
         raise WrongDirectionError(
