@@ -112,7 +112,15 @@ def lr_test(name: str, small: float, large: float, df: int, *, inflation: float 
 
 
 def fit_rows(rows: Rows) -> OrdinalFit:
-    """Fit the plain model: one scale, each hand with its own shift."""
+    """Fit the plain model: one scale, each hand with its own shift.
+
+    Examples
+    --------
+    >>> rows = Rows(h=np.repeat([1.0, 2.0, 3.0], 3), rank=np.tile([0, 1, 2], 3), berry=np.arange(9),
+    ...             weight=np.array([1.0, 3, 8, 3, 5, 4, 8, 3, 1]), hands=np.empty((9, 0)))
+    >>> round(float(fit_rows(rows).coef[0]), 3)
+    -1.561
+    """
     return fit_ordinal(rows.x, rows.rank, rows.weight)
 
 
@@ -132,6 +140,13 @@ def proportional_odds(rows: Rows, fit: OrdinalFit) -> Test:
 
     The slope on force becomes free at each boundary (nominal effects) and the likelihood ratio
     is tested on (cuts - 1) degrees of freedom: Peterson & Harrell (1990) Appl. Stat. 39:205.
+
+    Examples
+    --------
+    >>> rows = Rows(h=np.repeat([1.0, 2.0, 3.0], 3), rank=np.tile([0, 1, 2], 3), berry=np.arange(9),
+    ...             weight=np.array([1.0, 3, 8, 3, 5, 4, 8, 3, 1]), hands=np.empty((9, 0)))
+    >>> round(proportional_odds(rows, fit_rows(rows)).p_value, 3)
+    0.914
     """
     name = "proportional odds (equal sharpness at every boundary)"
     cuts = int(rows.rank.max())
@@ -156,6 +171,13 @@ def scale_effect(rows: Rows, fit: OrdinalFit, columns: Floats, name: str) -> Tes
         From `fit_rows`.
     columns : ndarray, shape (n, q)
     name : str
+
+    Examples
+    --------
+    >>> rows = Rows(h=np.repeat([1.0, 2.0, 3.0], 3), rank=np.tile([0, 1, 2], 3), berry=np.arange(9),
+    ...             weight=np.array([1.0, 3, 8, 3, 5, 4, 8, 3, 1]), hands=np.empty((9, 0)))
+    >>> round(scale_effect(rows, fit_rows(rows), rows.h[:, None], "force").p_value, 3)
+    0.894
     """
     centred = columns - np.average(columns, axis=0, weights=rows.weight)
     try:
@@ -176,6 +198,13 @@ def lipsitz(rows: Rows, fit: OrdinalFit, *, groups: int = 10) -> Test:
     ------
     TooFewScoresError
         With fewer rows than twice the groups.
+
+    Examples
+    --------
+    >>> rows = Rows(h=np.repeat([1.0, 2.0, 3.0], 3), rank=np.tile([0, 1, 2], 3), berry=np.arange(9),
+    ...             weight=np.array([1.0, 3, 8, 3, 5, 4, 8, 3, 1]), hands=np.empty((9, 0)))
+    >>> round(lipsitz(rows, fit_rows(rows), groups=3).p_value, 3)
+    0.958
     """
     if len(rows.h) < 2 * groups:
         raise TooFewScoresError(
@@ -251,6 +280,14 @@ def covariate_effect(
     -------
     CovariateEffect or None
         None when the column is constant or has a gap.
+
+    Examples
+    --------
+    >>> rows = Rows(h=np.repeat([1.0, 2.0, 3.0], 3), rank=np.tile([0, 1, 2], 3), berry=np.arange(9),
+    ...             weight=np.array([1.0, 3, 8, 3, 5, 4, 8, 3, 1]), hands=np.empty((9, 0)))
+    >>> effect = covariate_effect(rows, fit_rows(rows), [0, 2, 0, 0, 2, 2, 2, 0, 2], "storage_day")
+    >>> round(effect.levels[0][1], 3), round(effect.test.p_value, 3)
+    (-0.196, 0.418)
     """
     if any(value is None or value == "" for value in values):
         return None
