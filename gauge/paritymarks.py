@@ -25,7 +25,13 @@ class ParityMarks:
         self._held = b""
 
     def feed(self, data: bytes) -> bytes:
-        """Bytes as sent, without what may be the first half of a mark."""
+        r"""Bytes as sent, without what may be the first half of a mark.
+
+        Examples
+        --------
+        >>> ParityMarks().feed(b"1.2\xff\x004 N")
+        b'1.2\xff N'
+        """
         data = self._held + data
         self._held = b""
         if b"\xff" not in data:
