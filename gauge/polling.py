@@ -103,19 +103,36 @@ class Poller:
         self._slowest_s = 0.0
 
     def heard(self, t_ns: int, data: bytes) -> None:
-        """Take bytes that came in."""
+        r"""Take bytes that came in.
+
+        Examples
+        --------
+        >>> poller = Poller((b"\n",))
+        >>> poller.heard(0, b"1.24 N\n")
+        >>> ask, [dropped] = poller.step(1_000_000)
+        >>> ask, dropped.reason
+        (False, 'bytes that no request asked for')
+        """
         if data:
             self._buffer += data
             self._heard_ns = t_ns
 
     def step(self, now_ns: int) -> tuple[bool, list[Reply | Dropped]]:
-        """Advance the clock.
+        r"""Advance the clock.
 
         Returns
         -------
         ask : bool
             Whether to send the request now; the caller must.
         out : list of Reply or Dropped
+
+        Examples
+        --------
+        >>> poller = Poller((b"\n",))
+        >>> poller.step(0)
+        (True, [])
+        >>> poller.step(10_000_000)  # the reply may still come
+        (False, [])
         """
         out: list[Reply | Dropped] = []
         if self._asked_ns is not None:
