@@ -209,7 +209,16 @@ def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list
 
 
 def unused_warnings(pairs: Pairs) -> list[str]:
-    """Say what each score that nobody gave does to the cut points."""
+    """Say what each score that nobody gave does to the cut points.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one, zero = np.ones(1), np.zeros(1, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=one, rank=zero, count=one, rater=zero, berry=zero)
+    >>> unused_warnings(pairs)
+    ['score soft was never given']
+    """
     labels = pairs.scale.labels
     used = np.unique(pairs.rank)
     warnings = []
