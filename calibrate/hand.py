@@ -173,6 +173,17 @@ def drift_along(
     -------
     Drift or None
         None where it cannot be fitted, or nothing changes along the order.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = np.zeros(12, dtype=int)
+    >>> odile = Pairs(scale=RASPBERRY, force_n=np.tile([1.0, 2.0, 3.0], 4),
+    ...               rank=np.tile([0, 0, 0, 1, 1, 1], 2), rater=one, berry=one,
+    ...               count=np.array([1.0, 14, 19, 19, 6, 1, 1, 6, 19, 19, 14, 1]))
+    >>> drift = drift_along(odile, [0.0] * 6 + [1.0] * 6, "the session", force_scale="linear")
+    >>> round(drift.change_n, 2), round(drift.p_value, 2)
+    (0.39, 0.03)
     """
     try:
         rows = rows_of(pairs, force_scale)
@@ -281,6 +292,16 @@ def repeatability(pairs: Pairs) -> tuple[int, float, Kappa] | None:
     -------
     tuple of (int, float, Kappa) or None
         Berries, share of equal scores, quadratic kappa; None where no berry was scored twice.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> marek = Pairs(scale=RASPBERRY, force_n=np.array([2.5, 2.5, 1.2, 1.2]), count=np.ones(4),
+    ...               rank=np.array([0, 0, 1, 0]), rater=np.zeros(4, dtype=int),
+    ...               berry=np.array([0, 0, 1, 1]), berries=("R-114/1", "R-114/2"),
+    ...               extra={"occasion": np.array([1, 2, 1, 2], dtype=object)})
+    >>> repeatability(marek)[:2]
+    (2, 0.5)
     """
     occasions = pairs.extra.get("occasion")
     if occasions is None or not pairs.berries:
