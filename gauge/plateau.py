@@ -136,6 +136,15 @@ class WeightWatch:
         """Take in readings; give back the stable ones that they complete.
 
         A weight that stays on is read again and again, and `steps` has its last stable reading.
+
+        Examples
+        --------
+        >>> from gauge.mass import parse_mass
+        >>> from gauge.units import Unit
+        >>> watch = WeightWatch([parse_mass("500g")], 9.80665)
+        >>> [step] = watch.feed([Reading(i / 10, 0.0, "0.00", Unit.N) for i in range(20)])
+        >>> step.kind, watch.due
+        ('zero', 'hang 500g')
         """
         steps = []
         for reading in readings:
