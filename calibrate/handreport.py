@@ -82,7 +82,20 @@ class HandReport:
     verdict: str
 
     def sentences(self) -> list[str]:
-        """What the rater should hear: the boundaries shown to have moved, firmest first."""
+        """What the rater should hear: the boundaries shown to have moved, firmest first.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                     low_n=(1.8,), high_n=(2.2,), spread=0.1)
+        >>> odile = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.6]), rank=np.array([0, 1]),
+        ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
+        >>> moved = Interval(value=0.2, low=0.1, high=0.3)
+        >>> report_hand(odile, panel, rater="odile", shift_n=moved, shifts_n=[moved], spread=0.1,
+        ...             limit_n=0.15).sentences()
+        ['You call soft what the panel calls firm between 2.00 and 2.20 N.']
+        """
         shown = [
             b
             for b in self.boundaries
@@ -104,7 +117,20 @@ class HandReport:
         return said
 
     def to_practise(self) -> list[str]:
-        """Boundaries to practise on anchors: those shown to have moved, else the least certain."""
+        """Boundaries to practise on anchors: those shown to have moved, else the least certain.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                     low_n=(1.8,), high_n=(2.2,), spread=0.1)
+        >>> odile = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.6]), rank=np.array([0, 1]),
+        ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
+        >>> moved = Interval(value=0.2, low=0.1, high=0.3)
+        >>> report_hand(odile, panel, rater="odile", shift_n=moved, shifts_n=[moved], spread=0.1,
+        ...             limit_n=0.15).to_practise()
+        ['firm/soft']
+        """
         known = [b for b in self.boundaries if b.shift_n is not None]
         moved = [b for b in known if b.shift_n is not None and b.shift_n.excludes_zero()]
 
@@ -119,14 +145,34 @@ class HandReport:
 
 
 def to_interval(shift: Shift) -> Interval | None:
-    """A fitted shift in newtons; None where the rater has no such boundary."""
+    """A fitted shift in newtons; None where the rater has no such boundary.
+
+    Examples
+    --------
+    >>> shift = Shift(between=("2", "3"), shift_n=0.2, low_n=0.1, high_n=0.3,
+    ...               share=0.1, low_share=0.05, high_share=0.15)
+    >>> to_interval(shift)
+    Interval(value=0.2, low=0.1, high=0.3)
+    """
     if shift.shift_n is None:
         return None
     return Interval(value=shift.shift_n, low=shift.low_n, high=shift.high_n)
 
 
 def panel_calibration(found: RaterShift, scale: Scale, force_scale: ForceScale) -> Calibration:
-    """The panel that a rater was held against, as a calibration."""
+    """The panel that a rater was held against, as a calibration.
+
+    Examples
+    --------
+    >>> from calibrate.panelshift import rater_cuts
+    >>> from calibrate.scale import RASPBERRY
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.tile([1.5, 2.0, 2.5], 6), berry=np.zeros(18, int),
+    ...               rank=np.tile([0, 0, 0, 1, 1, 1], 3), rater=np.repeat([0, 1, 2], 6),
+    ...               count=np.tile([2.0, 10, 18, 18, 10, 2], 3), raters=("ines", "marek", "odile"))
+    >>> panel = panel_calibration(rater_cuts(pairs, "odile"), RASPBERRY, "linear")
+    >>> panel.raters, round(panel.cuts_n[0], 2)
+    (('ines', 'marek'), 2.0)
+    """
     return Calibration(
         scale=scale,
         force_scale=force_scale,
@@ -171,6 +217,18 @@ def report_hand(
     ------
     InvalidValueError
         Without any score.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                     low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> ines = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.6]), rank=np.array([0, 1]),
+    ...              count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
+    >>> near = Interval(value=0.05, low=-0.1, high=0.2)
+    >>> report_hand(ines, panel, rater="ines", shift_n=near, shifts_n=[near], spread=0.1,
+    ...             limit_n=0.3).verdict
+    'within limit'
     """
     first = _first_occasion(pairs)
     expected = panel_rank(panel, pairs.force_n[first])
