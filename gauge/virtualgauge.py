@@ -61,7 +61,13 @@ class Display:
         return max(0, -exponent) if isinstance(exponent, int) else 0
 
     def show(self, force_n: float, t_s: float, unit: Unit, rng: Random) -> tuple[Decimal, Status]:
-        """Number and status that the gauge shows for a force."""
+        """Number and status that the gauge shows for a force.
+
+        Examples
+        --------
+        >>> Display(noise_n=0.0, step=Decimal("0.05")).show(1.24, 0.0, Unit.N, Random(1))
+        (Decimal('1.25'), <Status.OK: 'ok'>)
+        """
         value_n = (
             self.gain * force_n + self.baseline_n + self.drift_n_s * t_s + self.noise_n * gauss(rng)
         )
