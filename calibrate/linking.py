@@ -51,6 +51,17 @@ def check_same_scale(first: Calibration, second: Calibration) -> None:
     ------
     CannotCompareError
         If labels differ.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from calibrate.scale import RASPBERRY, Scale
+    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,), low_n=(1.9,),
+    ...                   high_n=(2.1,), spread=0.1, source="2024")
+    >>> new = replace(old, scale=Scale(labels=("1", "2")), source="2025")
+    >>> check_same_scale(old, new)
+    Traceback (most recent call last):
+    gauge.errors.CannotCompareError: 2024 scores firm, soft and 2025 1, 2...
     """
     if first.scale.labels != second.scale.labels:
         raise CannotCompareError(
@@ -84,6 +95,17 @@ def cut_shifts(
     ------
     CannotCompareError
         If the scales differ.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from calibrate.scale import RASPBERRY
+    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,), low_n=(1.9,),
+    ...                   high_n=(2.1,), spread=0.1)
+    >>> new = replace(old, cuts_n=(2.2,), low_n=(2.1,), high_n=(2.3,))
+    >>> moved = cut_shifts(old, new)[0].shift_n
+    >>> round(moved.value, 2), round(moved.low, 2), round(moved.high, 2)
+    (0.2, 0.06, 0.34)
     """
     check_same_scale(first, second)
     shifts = []
@@ -147,6 +169,16 @@ def rescored(first: Calibration, second: Calibration, force_n: ArrayLike) -> Res
     ------
     TooFewScoresError
         Without any force.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from calibrate.scale import RASPBERRY
+    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,), low_n=(1.9,),
+    ...                   high_n=(2.1,), spread=0.1)
+    >>> new = replace(old, cuts_n=(2.2,), low_n=(2.1,), high_n=(2.3,))
+    >>> rescored(old, new, [1.5, 2.1, 2.5, 3.0])
+    Rescored(softer=25.0, firmer=0.0, lost=25.0, gained=0.0)
     """
     check_same_scale(first, second)
     forces = np.asarray(force_n, dtype=float)
