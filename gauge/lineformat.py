@@ -171,7 +171,14 @@ class LineFormat:
 
     @cached_property
     def regex(self) -> re.Pattern[bytes]:
-        """The pattern, compiled for bytes."""
+        """The pattern, compiled for bytes.
+
+        Examples
+        --------
+        >>> fmt = LineFormat(name="mine", pattern=r"(?P<value>[0-9.]+)")
+        >>> fmt.regex.fullmatch(b"1.24")["value"]
+        b'1.24'
+        """
         return re.compile(self.pattern.encode("latin-1"))
 
     @property
@@ -191,6 +198,11 @@ class LineFormat:
         ------
         BadFormatError
             If the lines bear their unit.
+
+        Examples
+        --------
+        >>> LineFormat(name="mine", pattern="(?P<value>[0-9.]+)").with_unit(Unit.LBF).unit.value
+        'lbf'
         """
         self._need(
             "unit" not in self.regex.groupindex,
