@@ -58,12 +58,22 @@ def looks_like_season(path: Path) -> bool:
 
 
 def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
-    """Read a CSV; see `calibrate.pairs.load_pairs`.
+    r"""Read a CSV; see `calibrate.pairs.load_pairs`.
 
     Raises
     ------
     BadTableError
         If a column lacks or a cell cannot be right; names row and column.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "R-114.csv")
+    ...     _ = path.write_text("force_N,score,rater\n2.4,firm,ines\n1.1,soft,marek\n")
+    ...     pairs = read_pair_csv(path, firmest="first", scale=None, positive=False)
+    >>> pairs.rank.tolist(), pairs.raters
+    ([0, 1], ('ines', 'marek'))
     """
     sheet = CodedSheet(path, "a header with force_N and score, and one row a scored berry")
     taken = {"score", "rater", "berry", "count", *_force_columns(sheet)}
