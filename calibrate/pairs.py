@@ -75,6 +75,16 @@ class Pairs:
         ------
         NoSuchRaterError
             If the source does not name one of them.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.1, 1.9]), count=np.ones(3),
+        ...               rank=np.array([0, 1, 0]), rater=np.array([0, 1, 2]),
+        ...               berry=np.zeros(3, dtype=int), raters=("ines", "marek", "odile"))
+        >>> two = pairs.of_raters(["odile", "ines"])
+        >>> two.raters, two.force_n.tolist()
+        (('ines', 'odile'), [2.4, 1.9])
         """
         for name in names:
             if name not in self.raters:
