@@ -39,6 +39,15 @@ def berry_information(calibration: Calibration, force_n: ArrayLike) -> Floats:
     ------
     InvalidValueError
         If a cut is not known.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> at_cut, far_off = berry_information(one, [2.0, 3.0])
+    >>> round(float(at_cut[0, 0]), 2), round(float(far_off[0, 0]), 2)
+    (4.0, 0.28)
     """
     from scipy.special import expit
 
@@ -108,6 +117,14 @@ def half_widths(
     Returns
     -------
     ndarray, shape (cuts,)
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> half_widths(one, [1.0, 1.5, 2.0, 2.5, 3.0], 64, Panel(raters=1)).round(2).tolist()
+    [0.2]
     """
     from scipy.stats import t
 
@@ -215,6 +232,15 @@ def next_forces(
     -------
     tuple of NextForce
         In the order of picking.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> best = next_forces(one, [1.0, 1.5, 2.5, 3.0], [1.2, 2.0, 3.4], count=1)[0]
+    >>> best.force_n, round(best.gain_pct)
+    (2.0, 50)
     """
     information = berry_information(calibration, force_n).sum(axis=0)
     options = berry_information(calibration, choices_n)
