@@ -33,12 +33,21 @@ class Ratings:
     scale: Scale
 
     def complete(self) -> NDArray[np.int64]:
-        """Ranks of the berries that every rater scored."""
+        """Ranks of the berries that every rater scored.
+
+        Examples
+        --------
+        >>> from calibrate.scale import RASPBERRY
+        >>> rank = np.array([[0, 0], [1, -1], [1, 0]])
+        >>> Ratings(rank=rank, raters=("ines", "odile"), berries=("1", "2", "3"),
+        ...         scale=RASPBERRY).complete().tolist()
+        [[0, 0], [1, 0]]
+        """
         return self.rank[(self.rank >= 0).all(axis=1)]
 
 
 def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
-    """Read finger scores from a CSV with berry, rater and score, or from a season file.
+    r"""Read finger scores from a CSV with berry, rater and score, or from a season file.
 
     Parameters
     ----------
@@ -54,6 +63,16 @@ def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
         If a column is missing, a cell is bad, or a rater scored a berry twice.
     TooFewScoresError
         With fewer than two raters.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "R-114.csv")
+    ...     _ = path.write_text("berry,rater,score\n1,ines,2\n1,marek,3\n2,ines,4\n")
+    ...     ratings = load_ratings(path)
+    >>> ratings.raters, ratings.rank.tolist()
+    (('ines', 'marek'), [[1, 2], [3, -1]])
     """
     if looks_like_season(source):
         rows, scale = _from_season(source, scale)
