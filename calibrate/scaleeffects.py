@@ -51,6 +51,16 @@ def fit_scaled(fit: OrdinalFit, x: Floats, rank: Ints, weight: Floats, w: Floats
     ------
     NotConvergedError
         If the optimiser stopped away from the maximum.
+
+    Examples
+    --------
+    >>> from calibrate.ordinal import fit_ordinal
+    >>> force, rank = np.tile([[1.0], [2.0], [3.0]], (4, 1)), np.tile([0, 0, 0, 1, 1, 1], 2)
+    >>> count = np.array([1.0, 10, 19, 19, 10, 1, 6, 10, 14, 14, 10, 6])
+    >>> cold = np.repeat([[0.0], [1.0]], 6, axis=0)
+    >>> fit = fit_scaled(fit_ordinal(force, rank, count), force, rank, count, cold)
+    >>> round(float(np.exp(fit.gamma[0])), 1)  # spread of cold berries over that of warm ones
+    3.5
     """
     from scipy.optimize import minimize
 
