@@ -124,6 +124,15 @@ def within_curve(
     ------
     InvalidValueError
         If the scale has no sale limit, or its cut is not known.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,), low_n=(1.8,),
+    ...                   high_n=(2.2,), spread=0.25, covariance=((0.01, 0.0), (0.0, 0.0004)))
+    >>> curve = within_curve(one, [1.5, 2.0, 2.5])
+    >>> curve.probability.round(2).tolist(), curve.low.round(2).tolist()
+    ([0.12, 0.5, 0.88], [0.05, 0.31, 0.76])
     """
     from scipy.special import expit
     from scipy.stats import norm
