@@ -37,12 +37,22 @@ class CalibrationChoice:
     raters: tuple[str, ...] = ()
 
     def pairs(self) -> Pairs:
-        """Read the pairs of the source.
+        r"""Read the pairs of the source.
 
         Raises
         ------
         FirmhandError
             See `calibrate.pairs.load_pairs`.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     path = Path(folder, "R-114.csv")
+        ...     _ = path.write_text("force_N,score,rater\n2.4,firm,ines\n1.1,soft,marek\n")
+        ...     pairs = CalibrationChoice(source=path, raters=("marek",)).pairs()
+        >>> pairs.raters, pairs.force_n.tolist()
+        (('marek',), [1.1])
         """
         return load_pairs(
             self.source,
