@@ -211,10 +211,11 @@ def lipsitz(rows: Rows, fit: OrdinalFit, *, groups: int = 10) -> Test:
             f"{len(rows.h)} rows are too few for a goodness of fit test in {groups} groups."
         )
     expected = rows.x @ fit.coef
-    order = np.argsort(expected, kind="stable")
-    group = np.empty(len(expected), dtype=np.int64)
-    share = (np.cumsum(rows.weight[order]) - rows.weight[order] / 2) / rows.weight.sum()
-    group[order] = np.minimum((share * groups).astype(np.int64), groups - 1)
+    # Rows of one expected score stay together, whatever their order.
+    _, place = np.unique(expected, return_inverse=True)
+    weight = np.bincount(place, rows.weight)
+    share = (np.cumsum(weight) - weight / 2) / weight.sum()
+    group = np.minimum((share * groups).astype(np.int64), groups - 1)[place]
     kept = np.unique(group)[1:]
     indicators = (group[:, None] == kept).astype(float)
     name = f"goodness of fit in {len(kept) + 1} groups"

@@ -217,3 +217,20 @@ def test_odd_scores_are_listed_with_their_side() -> None:
     p = np.array([[0.9, 0.0995, 0.0005], [0.0004, 0.1, 0.8996], [0.3, 0.4, 0.3]])
     odd = odd_scores(p, np.array([2, 0, 1]))
     assert [(o.row, o.firmer_than_force) for o in odd] == [(1, True), (0, False)]
+
+
+def test_goodness_of_fit_does_not_depend_on_the_order_of_tied_rows() -> None:
+    rng = np.random.default_rng(8)
+    force = np.repeat([1.0, 2.0, 3.0, 4.0], 30)
+    rank = (force[:, None] + rng.logistic(scale=0.6, size=(120, 1)) < [3.2, 1.9]).sum(axis=1)
+    found = set()
+    for order in (np.argsort(rank), np.argsort(-rank), rng.permutation(120)):
+        rows = Rows(
+            h=force[order],
+            rank=rank[order],
+            weight=np.ones(120),
+            hands=np.zeros((120, 0)),
+            berry=np.arange(120),
+        )
+        found.add(round(lipsitz(rows, fit_rows(rows)).statistic, 6))
+    assert len(found) == 1
