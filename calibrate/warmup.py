@@ -131,6 +131,15 @@ def next_anchor(
     ------
     InvalidValueError
         Without any anchor.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> anchors = {"hard": 3.5, "near": 2.1, "soft": 0.8}
+    >>> next_anchor(one, [], anchors, rng=np.random.default_rng(1))
+    'near'
     """
     from scipy.special import expit
 
@@ -176,6 +185,15 @@ def advise(
     ------
     InvalidValueError
         If the limit is not above zero.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> right = [Squeeze(anchor="a", force_n=2.1, rank=0), Squeeze(anchor="b", force_n=1.9, rank=1)]
+    >>> str(advise(one, [], limit_n=0.2)), str(advise(one, right * 3, limit_n=0.2))
+    ('go on', 'ready')
     """
     if limit_n <= 0:
         raise InvalidValueError("the limit of a hand must be above zero")
@@ -193,6 +211,15 @@ def misses(calibration: Calibration, squeezes: Sequence[Squeeze]) -> Floats:
     """How far, in newtons, each force lies outside the cuts of the score that it was given.
 
     Zero where the panel's cuts agree with the rater; the size of `signed_miss_n` elsewhere.
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> given = [Squeeze(anchor="a", force_n=2.3, rank=0), Squeeze(anchor="a", force_n=2.3, rank=1)]
+    >>> misses(one, given).round(2).tolist()
+    [0.0, 0.3]
     """
     return np.abs([signed_miss_n(calibration, s.force_n, s.rank) for s in squeezes])
 
