@@ -165,6 +165,15 @@ def make_terms(
     Terms
         Over the parameters: thresholds, then for each column of `varying` its effect on each
         threshold, then beta.
+
+    Examples
+    --------
+    >>> force = np.array([[2.0], [1.0], [1.5]])
+    >>> terms = make_terms(force, np.array([0, 1, 0]), np.ones(3), 2)
+    >>> terms.design.tolist()  # one threshold, one slope
+    [[1.0, -2.0], [1.0, -1.5], [-1.0, 1.0]]
+    >>> terms.row.tolist()
+    [0, 2, 1]
     """
     cuts = n_ranks - 1
     q = 0 if varying is None else varying.shape[1]
