@@ -205,6 +205,18 @@ def panel_cuts(panel: Panel, normals: Normals, level: float) -> tuple[PanelCut, 
     normals : Normals
         Of the logs of the cut points between scores in use.
     level : float
+
+    Examples
+    --------
+    >>> from calibrate.scale import RASPBERRY
+    >>> force, rater = np.tile([1.0, 4, 3, 5], 2), np.repeat([0, 1], 4)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=force, rank=np.tile([1, 1, 0, 0], 2), rater=rater,
+    ...               count=np.ones(8), berry=np.arange(8), raters=("ines", "odile"))
+    >>> mean, variance = np.log([[3.0]]), np.array([[0.01]])
+    >>> normals = Normals(weight=np.ones(1), mean=mean, variance=variance)
+    >>> [cut] = panel_cuts(prepare(pairs, force_scale="linear"), normals, 0.95)
+    >>> round(cut.force_n, 2), round(cut.low_n, 2), round(cut.high_n, 2)
+    (3.0, 2.47, 3.65)
     """
     return _cuts(panel, normals.centre, *normals.interval(level))
 
