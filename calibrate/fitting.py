@@ -166,12 +166,9 @@ def _of_hand(
     fit, warnings = _best(pairs, force_scale, firmest)
     if len(pairs.raters) == 1:
         # A named hand is a panel of one: few scores of it are allowed for, as for any panel.
-        from calibrate.raters import widened
+        from calibrate.raters import panel_of_one, widened
 
-        warnings.append(
-            f"a panel of one: these are the cut points of {pairs.raters[0]}, and how other hands "
-            "differ is not known"
-        )
+        warnings.append(panel_of_one(pairs.raters[0]))
         level = widened(level, pairs.n, fit.ordinal.phi.size)
     intervals = cut_intervals(fit, kind=kind, level=level, resamples=resamples, seed=seed)
     warnings += unused_warnings(pairs)

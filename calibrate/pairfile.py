@@ -77,10 +77,7 @@ def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bo
     """
     sheet = CodedSheet(path, "a header with force_N and score, and one row a scored berry")
     taken = {"score", "rater", "berry", "count", *_force_columns(sheet)}
-    if "score" not in sheet.header:
-        raise BadTableError(
-            f"{path}: the header has no column 'score' (it has {', '.join(sheet.header)})."
-        )
+    sheet.need("score")
     force = _forces(sheet, positive)
     label = sheet.relabelled("score", _label)
     if scale is None:
@@ -124,8 +121,8 @@ def _force_columns(sheet: CodedSheet) -> tuple[str, ...]:
         return ("force_N",)
     if "force" in sheet.header and "unit" in sheet.header:
         return ("force", "unit")
-    raise BadTableError(
-        f"{sheet.path}: the header has no column 'force_N' (it has {', '.join(sheet.header)}).",
+    sheet.lacks(
+        "force_N",
         todo="Give the season file itself: what 'gauge readings' exports has a column a rater."
         if "peak_N" in sheet.header
         else "Name the column force_N, or give the columns force and unit.",

@@ -41,10 +41,7 @@ def read_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) ->
     names = {_OTHER_NAMES.get(name, name): name for name in sheet.header if name}
     for cue in cues:
         if cue not in names:
-            raise BadTableError(
-                f"{sheet.path}: the header has no column '{cue}' "
-                f"(it has {', '.join(sheet.header)})."
-            )
+            sheet.lacks(cue)
     levels: dict[str, Level] = {}
     for level in dict.fromkeys((*LEVELS, *cues)):
         if level in names:

@@ -269,6 +269,14 @@ def _list(labels: tuple[str, ...]) -> str:
     return ("scores " if len(labels) > 1 else "score ") + ", ".join(labels)
 
 
+def panel_of_one(name: str) -> str:
+    """Say what the cut points of a single named rater are, and are not."""
+    return (
+        f"a panel of one: these are the cut points of {name}, and how other hands differ is not "
+        "known"
+    )
+
+
 def widened(level: float, n: float, parameters: int) -> float:
     """Level at which a profile interval of few scores holds the truth as often as `level` says.
 
@@ -299,10 +307,7 @@ def _one_hand(pairs: Pairs, *, force_scale: ForceScale, level: float, firmest: s
     intervals = cut_intervals(fit, level=widened(level, pairs.n, fit.ordinal.phi.size))
     name = pairs.raters[0]
     warnings = [
-        f"a panel of one: these are the cut points of {name}, and how other hands differ is not "
-        "known"
-        if name
-        else "no raters are named: all rows are taken as one hand's"
+        panel_of_one(name) if name else "no raters are named: all rows are taken as one hand's"
     ]
     for interval in intervals:
         warnings += interval.warnings

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibrate.pairfile import looks_like_season
 from calibrate.scale import Scale
 from gauge.csvsheet import CsvSheet
-from gauge.errors import BadTableError, TooFewScoresError
+from gauge.errors import TooFewScoresError
 from gauge.season import open_season
 
 
@@ -96,11 +96,7 @@ def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
 
 def _from_csv(path: Path, scale: Scale) -> list[tuple[str, str, int]]:
     sheet = CsvSheet(path, "the columns berry, rater and score, one row a score")
-    for name in ("berry", "rater", "score"):
-        if name not in sheet.columns:
-            raise BadTableError(
-                f"{path}: the header has no column '{name}' (it has {', '.join(sheet.header)})."
-            )
+    sheet.need("berry", "rater", "score")
     for name in ("berry", "rater"):
         for index, cell in enumerate(sheet.columns[name]):
             if not cell:

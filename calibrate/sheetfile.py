@@ -93,9 +93,7 @@ def read_sheets(
         )
     code = next((name for name in CODE_COLUMNS if name in sheet.columns), None)
     if code is None:
-        raise BadTableError(
-            f"{path}: the header has no column 'sample' (it has {', '.join(sheet.header)})."
-        )
+        sheet.lacks("sample")
     counts = list(zip(*(_whole(sheet, name, blank=0) for name in columns), strict=True))
     others = {
         name: _whole(sheet, name, blank=None)

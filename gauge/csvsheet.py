@@ -58,6 +58,31 @@ class Sheet:
         """
         raise BadTableError(f"{self.path}, row {self.numbers[index]}, column '{column}': {what}.")
 
+    def lacks(self, column: str, todo: str = "") -> NoReturn:
+        """Refuse a header without a column, naming what it has.
+
+        Raises
+        ------
+        BadTableError
+            Always.
+        """
+        raise BadTableError(
+            f"{self.path}: the header has no column '{column}' (it has {', '.join(self.header)}).",
+            todo=todo,
+        )
+
+    def need(self, *columns: str, todo: str = "") -> None:
+        """Refuse a header without one of these columns.
+
+        Raises
+        ------
+        BadTableError
+            Naming the first that is missing.
+        """
+        for column in columns:
+            if column not in self.header:
+                self.lacks(column, todo)
+
     def number(self, text: str) -> float:
         """Read one finite number, with a decimal comma where the file uses it.
 

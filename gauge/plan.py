@@ -48,11 +48,7 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
     >>> sample.code, sample.berries_planned, sample.cues
     ('C-01', 20, {'rain': 'yes'})
     """
-    if "code" not in sheet.columns:
-        raise BadTableError(
-            f"{sheet.path}: the header has no column 'code' (it has {', '.join(sheet.header)}).",
-            todo="A plan needs a column code, and one berries.",
-        )
+    sheet.need("code", todo="A plan needs a column code, and one berries.")
     for name, why in _RESERVED.items():
         if name in sheet.columns:
             raise BadTableError(f"{sheet.path}, row 1: column '{name}' is not read.", todo=why)

@@ -60,10 +60,10 @@ def read_scores(
     """
     n = len(sheet)
     berries, where = _berries(sheet, numbers, known)
-    _need(sheet, "score")
+    sheet.need("score")
     scores = sheet.parsed("score", lambda text: _label(text, labels))
     if rater is None:
-        _need(sheet, "rater", "Or say whose sheet it is: --rater NAME.")
+        sheet.need("rater", todo="Or say whose sheet it is: --rater NAME.")
         raters = sheet.parsed("rater", _filled)
     else:
         if "rater" in sheet.columns:
@@ -110,9 +110,9 @@ def _berries(
             if known[berry_id] is not None:
                 sheet.bad(index, "berry_id", f"berry {berry_id} is void ({known[berry_id]})")
         return ids, "berry_id"
-    _need(sheet, "sample", "Or give a column berry_id.")
+    sheet.need("sample", todo="Or give a column berry_id.")
     column = "berry" if {"berry", "number"} & set(sheet.columns) == {"berry"} else "number"
-    _need(sheet, column, "Berry 7 of a sample has the number 7.")
+    sheet.need(column, todo="Berry 7 of a sample has the number 7.")
     samples = sheet.parsed("sample", _filled)
     places = sheet.parsed(column, lambda text: _from_one(sheet, text))
     codes = {code for code, _ in numbers}
@@ -124,15 +124,6 @@ def _berries(
             sheet.bad(index, column, f"sample '{key[0]}' has no berry {key[1]} that is not void")
         ids.append(numbers[key])
     return ids, column
-
-
-def _need(sheet: CsvSheet, column: str, todo: str = "") -> None:
-    if column not in sheet.columns:
-        raise BadTableError(
-            f"{sheet.path}: the header has no column '{column}' (it has "
-            f"{', '.join(sheet.header)}).",
-            todo=todo,
-        )
 
 
 def _filled(text: str) -> str:

@@ -128,24 +128,14 @@ def command(
 def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
     """Candidates among the source's berries: measured, not void, flagged or retired."""
     from calibrate.anchors import Candidate
+    from calibrate.measured import measured_candidates
     from calibrate.pairfile import looks_like_season
     from gauge.season import open_season
 
     if looks_like_season(source):
         with open_season(source, read_only=True) as season:
             tired = {row.label for row in season.anchors() if row.retired_at is not None}
-            return [
-                Candidate(
-                    label=f"{berry.sample}-{berry.number}",
-                    force_n=berry.peak_n,
-                    berry_id=berry.berry_id,
-                )
-                for berry in season.berries()
-                if berry.peak_n is not None
-                and berry.void is None
-                and not berry.flags
-                and f"{berry.sample}-{berry.number}" not in tired
-            ]
+            return measured_candidates(season, without=tired)
     found: dict[str, float] = {}
     for row, force in enumerate(pairs.force_n):
         name = pairs.berries[pairs.berry[row]] if pairs.berries else f"row {row + 1}"
@@ -156,14 +146,9 @@ def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
 def _from_csv(path: Path) -> list[Candidate]:
     from calibrate.anchors import Candidate
     from gauge.csvsheet import CsvSheet
-    from gauge.errors import BadTableError
 
     sheet = CsvSheet(path, "the columns label and force_N, one row a candidate")
-    for name in ("label", "force_N"):
-        if name not in sheet.columns:
-            raise BadTableError(
-                f"{path}: the header has no column '{name}' (it has {', '.join(sheet.header)})."
-            )
+    sheet.need("label", "force_N")
     forces = sheet.parsed("force_N", sheet.number)
     kinds = sheet.columns.get("kind", ("lot",) * len(forces))
     for index, (force, kind) in enumerate(zip(forces, kinds, strict=True)):

@@ -64,6 +64,7 @@ def command(
     first, names = how.choice(season1, stored1), (stored2, *(None for _ in more))
     others = [how.choice(path, name) for path, name in zip((season2, *more), names, strict=True)]
     first_pairs = first.pairs()
+    before = conditions_of(first.source, first_pairs.raters)
     answers: list[_Answer] = []
     drawn: list[Calibration] = []
     for other in others:
@@ -80,7 +81,6 @@ def command(
                 other.calibration(pairs, level=narrow, these_raters=same),
             )
         shifts = cut_shifts(one, two, margin_n=margin, test=test or (one, two))
-        before = conditions_of(first.source, first_pairs.raters)
         after = conditions_of(other.source, pairs.raters)
         pads = pad_check(dict(before.pads or {}), dict(after.pads or {}), level=how.level)
         answers.append(

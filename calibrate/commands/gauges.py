@@ -82,10 +82,7 @@ def _force(sheet: CsvSheet) -> list[float]:
         units = sheet.parsed("unit", parse_unit)
         values = sheet.parsed("force", sheet.number)
         return [newtons(value, unit) for value, unit in zip(values, units, strict=True)]
-    raise BadTableError(
-        f"{sheet.path}: the header has no column 'force_N' (it has {', '.join(sheet.header)}).",
-        todo="Name the column force_N, or give the columns force and unit.",
-    )
+    sheet.lacks("force_N", todo="Name the column force_N, or give the columns force and unit.")
 
 
 def _two(sheet: CsvSheet, force: list[float]) -> tuple[tuple[str, str], Any, Any]:

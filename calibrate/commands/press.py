@@ -155,17 +155,11 @@ def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
     from calibrate.anchorlife import replacement
     from calibrate.anchors import Anchor, Candidate
     from calibrate.calibration import Calibration
+    from calibrate.measured import measured_candidates
 
     calibration = Calibration.from_document(file.calibration(retired.calibration).document)
     used = {row.label for row in file.anchors(retired.calibration)}
-    spare = [
-        Candidate(label=f"{berry.sample}-{berry.number}", force_n=berry.peak_n)
-        for berry in file.berries()
-        if berry.peak_n is not None
-        and berry.void is None
-        and not berry.flags
-        and f"{berry.sample}-{berry.number}" not in used
-    ]
+    spare = measured_candidates(file, without=used)
     old = Anchor(
         candidate=Candidate(label=retired.label, force_n=retired.force_n),
         score=retired.score or "",

@@ -49,14 +49,10 @@ def command(
     from calibrate.bands import bands
     from calibrate.tray import Lot, plan_tray
     from gauge.csvsheet import CsvSheet
-    from gauge.errors import BadTableError, InvalidValueError
+    from gauge.errors import InvalidValueError
 
     sheet = CsvSheet(lots, "the columns lot, mean_N, sd_N and available, one row a lot")
-    for name in ("lot", "mean_N", "sd_N", "available"):
-        if name not in sheet.columns:
-            raise BadTableError(
-                f"{lots}: the header has no column '{name}' (it has {', '.join(sheet.header)})."
-            )
+    sheet.need("lot", "mean_N", "sd_N", "available")
     means, deviations = (sheet.parsed(name, sheet.number) for name in ("mean_N", "sd_N"))
     numbers = sheet.parsed("available", sheet.whole)
     found = []
