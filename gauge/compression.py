@@ -53,6 +53,7 @@ _SETTLING, _REST, _PRESS = "settling", "rest", "press"
 _BLOCK_S = 0.25  # of readings at rest that are taken together
 _CHECK_S = 0.5  # how often a press is looked at for a plateau
 _PARK_CHECKS = 10
+_COARSE = 10  # digits by which hardly any display counts
 _LEVEL_S = 0.3  # of a slow or noisy release that must be level
 
 
@@ -199,7 +200,7 @@ class Detector:
         return self.settings.onset_noises * self._rest.noise_n
 
     def _dwell(self) -> int:
-        return max(2, min(10, round(self.settings.dwell_s * self._pace.rate_hz())))
+        return max(3, min(10, round(self.settings.dwell_s * self._pace.rate_hz())))
 
     # --- settling -----------------------------------------------------------------------------
 
@@ -257,7 +258,7 @@ class Detector:
         self._floor_n = math.inf  # down to which the tail of a release may still fall
         self._tail_n = -math.inf  # up to which what only falls is that tail
         self._lows: deque[tuple[float, float]] = deque()
-        self._low_s = t_s
+        self._low_s, self._low_at = t_s, 0
         self._looks = 0
 
     def _run_rest(self, batch: Sequence[Reading], at: int, out: list[Event]) -> int:
@@ -282,11 +283,15 @@ class Detector:
                 low, high = rest.level_n - self._margin(), rest.level_n + self._margin()
                 unit, factor, last_s = of_unit, self._factor, t_s
             force = value * factor
+            if rest.multiple != 1 and status is ok:
+                still_high = high if rest.multiple == 0 else math.inf
+                if rest.see_digits(shown):
+                    low, high = rest.level_n - self._margin(), rest.level_n + self._margin()
+                    if rest.multiple >= _COARSE:
+                        high = min(high, still_high)  # hardly one step of so coarse a display
             if low < force < high and status is ok:
                 pace.count += 1
                 block.append(force)
-                if rest.multiple > 1:
-                    rest.see_digits(shown)
                 if force > largest:  # noqa: PLR1730 - faster than max()
                     largest = force
                 if force > top and parked is not None:
@@ -321,9 +326,11 @@ class Detector:
         few = block[:: len(block) // 32 or 1]
         self._pace.mark(t_s)
         if not self._confirmed and rest.is_below(few):
+            if len(few) < 8:
+                return  # a few readings may look still by chance
             self._start(t_s, block, rest.level_n, out)
             return
-        if is_level(few, rest.step_n):
+        if is_level(few, rest.step_n) and not rest.jumps(t_s, few):
             rest.add(t_s, block)  # else perhaps the foot of a ramp
         self._block = []
         self._block_s = t_s
@@ -334,12 +341,12 @@ class Detector:
         """Judge a reading below the rest level: a tail, a pull, or a rest level that was none."""
         lows = self._lows
         if not lows:
-            self._low_s = t_s
+            self._low_s, self._low_at = t_s, len(self._block)
         lows.append((t_s, force))
         dwell = self._dwell() + 1
         if force >= self._floor_n and len(lows) >= dwell:
             # The tail of a release still falls towards the level before the press.
-            self._rest.resume(median(low for _, low in list(lows)[-dwell:]))
+            self._rest.resume(t_s, median(low for _, low in list(lows)[-dwell:]))
             lows.clear()
             self._block, self._block_s = [], t_s
             return True
@@ -355,7 +362,10 @@ class Detector:
         if self._looks > 0:
             return False
         self._looks = len(lows) // 8
-        values = [low for _, low in lows]
+        others = self._block[self._low_at :]
+        if len(others) > len(lows):
+            return False  # noise about the level, not a fall
+        values = [low for _, low in lows] + others
         if not is_settled(values, self._rest.step_n):
             return False
         self._start(t_s, values, self._rest.level_n, out)
@@ -365,9 +375,11 @@ class Detector:
 
     def _begin(self, t_s: float) -> None:
         rest, before = self._rest, self._pace.last_s
+        rest.leave()
         self._press = Press(
             base_n=rest.level_n,
             noise_n=rest.noise_n,
+            is_narrow=rest.is_narrow,
             plain_n=rest.plain_n,
             step_n=rest.step_n,
             drift_n_s=rest.drift_n_s,
@@ -414,8 +426,8 @@ class Detector:
                 if status is not Status.OVERLOAD or not math.isfinite(force):
                     pace.count += 1
                     continue
-            elif rest.multiple > 1:
-                rest.see_digits(shown)
+            elif rest.multiple != 1 and rest.see_digits(shown):
+                press.sharpen(rest)
             is_near = force <= half and force <= press.end_n(t_s, settings)
             if is_near:
                 if not near:
@@ -423,9 +435,13 @@ class Detector:
                 near.append(force)
                 if len(near) >= dwell:
                     recent = median(near[-dwell:])
-                    press.low_n = min(press.low_n, recent)
+                    if recent < press.low_n:
+                        press.low_n = recent
+                        press.low_spread_n = max(near[-dwell:]) - min(near[-dwell:])
                     if press.is_next(recent, t_s, self._margin()):
                         return self._next(last_s or t_s, i, out)
+            elif near and len(near) < dwell and force <= press.stray_n(t_s, settings):
+                near.append(force)
             elif len(near) >= dwell:
                 if press.is_next(force, t_s, self._margin()):
                     return self._next(last_s or t_s, i, out)
@@ -449,8 +465,14 @@ class Detector:
 
     def _next(self, t_s: float, i: int, out: list[Event]) -> int:
         """End a press because another one begins; reading `i` is still to be taken."""
-        assert self._press is not None
-        self._finish(Release(self._press.low_n, self._dwell(), False, t_s), out)
+        press = self._press
+        assert press is not None
+        near_n = self._margin() + press.unsure_n(t_s)
+        slow = self._dwell() >= 0.05 * self._pace.rate_hz()
+        known = abs(press.low_n - press.rest_n(t_s)) <= near_n
+        known = known or (press.low_spread_n <= 1.2 * self._margin() and slow)
+        self._finish(Release(press.low_n, self._dwell(), known, t_s), out)
+        self._tail_n = -math.inf  # what rises anew is no tail
         return i
 
     def _is_over(self, t_s: float, dwell: int, out: list[Event]) -> bool:
@@ -465,21 +487,29 @@ class Detector:
         )
         waited_s = t_s - press.t_near_s
         high = release.level_n > press.rest_n(t_s) + self._margin() + press.unsure_n(t_s)
-        if not self._confirmed and press.is_below(release):
+        if self._parked is not None and press.is_below(release):
+            pass  # the parked press goes on
+        elif not self._confirmed and press.is_below(release):
             # Perhaps the rest level was part of a press: see where the fall ends.
             if waited_s < 5 * self.settings.rest_s:
                 return False
-        elif high or not release.is_level:
+        elif high or not release.is_level or press.is_doubtful(release):
             # A slow release that goes on, more noise, or a new rest level? See also the plateau.
-            long = max(4, math.ceil(_LEVEL_S * rate_hz))
+            long = max(8, math.ceil(_LEVEL_S * rate_hz))
             look = len(near) % max(1, long // 8) == 0
-            if not (look and waited_s >= _LEVEL_S and is_level(near[-long:], step_n)):
+            whole = look and waited_s >= _LEVEL_S and len(near) >= long
+            if not (whole and is_level(near[-long:], step_n)):
                 return False
+            release = release._replace(is_level=True)
         elif not self._confirmed and self._may_be_hold(press):
             long_s = 4 * self.settings.rest_s
             long = max(4, math.ceil(long_s * rate_hz))
             if waited_s < long_s or not is_level(near[-long:], step_n):
                 return False
+        # What climbs while it is watched is the foot of the next press.
+        low_n = max(press.low_n, press.rest_n(t_s))
+        if release.level_n - low_n > max(1.5 * step_n, 2 * press.plain_n):
+            release = release._replace(level_n=low_n)
         self._finish(release, out)
         return True
 
@@ -509,9 +539,9 @@ class Detector:
         if len(checks) == _PARK_CHECKS and max(checks) - min(checks) <= 0.5 * margin:
             if self._parked is not None:
                 self._parked.merge(press)
-            elif not press.is_touch(t_s, self._pace.rate_hz(), self.settings):
+            else:
                 self._parked = press
-            self._rest.resume(level)
+            self._rest.resume(t_s, level, held=True)
             self._to_rest(t_s)
             return True
         return False
@@ -524,6 +554,10 @@ class Detector:
             press.merge(newer)
         press.checks.clear()
         press.near.clear()
+        if newer is not None:
+            end_n = press.end_n(newer.t_near_s, self.settings)
+            press.near += [force for force in newer.near if force <= end_n]
+            press.t_near_s = newer.t_near_s
         press.checked = len(press.forces)
         self._press, self._parked, self._state = press, None, _PRESS
         self._check_s = (self._pace.last_s or 0.0) + _CHECK_S
@@ -548,8 +582,11 @@ class Detector:
         assert press is not None
         if press.peak is not None:
             self._rest.show(press.peak.shown, press.peak.unit)
+        aside = self._rest.set_aside()
+        press.sharpen(self._rest)
         below = press.is_below(release)
         if below and self._parked is not None:  # the parked press goes on
+            self._rest.put_back(aside)
             self._unpark(press)
             return
         rate_hz = self._pace.rate_hz()
@@ -558,7 +595,7 @@ class Detector:
         rest_n = press.rest_n(t_s)
         floor_n = rest_n - self._margin() - press.unsure_n(t_s)
         known = release.is_level and release.level_n >= floor_n
-        level_n = release.level_n if known else press.base_n
+        level_n = release.level_n if known else rest_n
         if known and abs(level_n - rest_n) < 3.5 * press.plain_n:
             level_n = 0.5 * (level_n + rest_n)  # a few readings against a long rest
         if below and not self._confirmed:
@@ -574,14 +611,21 @@ class Detector:
                 press.flags.add(Flag.UNIT_CHANGED)
             self._switched = False
             out.append(press.compression(release, rate_hz, self.settings))
+            self._rest.put_back(aside, usual=True)
+            self._rest.see_rise(press.rise_n)
             self._confirmed = True
         else:  # a touch: the rest level known before it holds, and a parked press goes on
+            self._rest.put_back(aside)
             if self._parked is not None:
                 self._parked.merge(press)
+            elif self._rest.level_n != press.base_n:  # its hold had been taken for rest
+                self._rest.resume(t_s, level_n)
             self._to_rest(t_s)
             self._tail_n = press.tail_n
             return
         self._parked = None
-        self._rest.resume(level_n)
+        self._rest.resume(t_s, level_n)
         self._to_rest(t_s)
-        self._floor_n, self._tail_n = floor_n, rest_n + 0.2 * press.rise_n
+        highest_n = max(press.near[-release.n :], default=press.largest_n)
+        self._floor_n = floor_n
+        self._tail_n = min(rest_n + 0.2 * press.rise_n, highest_n + 2 * self._margin())

@@ -59,8 +59,8 @@ class DetectorSettings:
 
     onset_noises: float = 5.0
     release_noises: float = 3.5
-    press_noises: float = 8.0
-    press_steps: float = 5.0
+    press_noises: float = 10.0
+    press_steps: float = 4.5
     shortest_s: float = 0.1
     near_share: float = 0.06
     dip_share: float = 0.05

@@ -14,11 +14,12 @@ from typing import NamedTuple
 
 from gauge.detectorsettings import DetectorSettings
 from gauge.presstrace import is_double_rise, is_lone_peak, measure_ramp, smooth_peak
+from gauge.restlevel import RestLevel
 from gauge.records import Compression, Flag, Reading
 
 KEPT = 65_536  # readings of a press that are kept for its figures
 _SHARE = 0.15  # of the rise: the most that drift is allowed for at the end of a press
-_START_SHARE = 0.1  # the same where it is asked whether the session began in mid-press
+_START_SHARE = 0.2  # the same where it is asked whether the session began in mid-press
 _RAMP_S = 0.3  # the fastest loading that a hand-lowered stand is used for
 
 
@@ -53,6 +54,7 @@ class Press:
     n_rest: int
     t_before_s: float
     t_start_s: float
+    is_narrow: bool = False
     tail_n: float = -math.inf
     largest_n: float = -math.inf
     peak: Reading | None = None
@@ -61,9 +63,17 @@ class Press:
     near: list[float] = field(default_factory=list)
     t_near_s: float = 0.0
     low_n: float = math.inf
+    low_spread_n: float = math.inf
     checks: list[float] = field(default_factory=list)
     checked: int = 0
     flags: set[Flag] = field(default_factory=set)
+
+    def sharpen(self, rest: RestLevel) -> None:
+        """Take noise and display step as they are known after the press, where smaller."""
+        self.noise_n = min(self.noise_n, rest.noise_n)
+        self.plain_n = min(self.plain_n, rest.plain_n)
+        self.step_n = min(self.step_n, rest.step_n)
+        self.is_narrow = self.is_narrow and rest.is_narrow
 
     @property
     def rise_n(self) -> float:
@@ -83,11 +93,18 @@ class Press:
     def end_n(self, t_s: float, settings: DetectorSettings) -> float:
         """Force below which the press may be over."""
         close = settings.release_noises * self.plain_n
+        if self.is_narrow:
+            close = min(close, 1.1 * self.step_n)
         if self.peak is None:
             return self.base_n + close
         rise = self.rise_n
         drifted = min(close + self.unsure_n(t_s), 0.2 * rise)
         return self.rest_n(t_s) + max(drifted, min(close, 0.3 * rise), settings.near_share * rise)
+
+    def stray_n(self, t_s: float, settings: DetectorSettings) -> float:
+        """Force up to which a single reading is still near, among others that are."""
+        end_n = self.end_n(t_s, settings)
+        return min(end_n + 1.5 * self.plain_n, max(end_n, self.rest_n(t_s) + 0.3 * self.rise_n))
 
     def is_next(self, force_n: float, t_s: float, margin_n: float) -> bool:
         """Whether the force, back near the rest level, rises anew.
@@ -105,17 +122,24 @@ class Press:
         allowed += self.unsure_n(release.t_s, _START_SHARE)
         return self.rest_n(release.t_s) - release.level_n > allowed
 
+    def is_doubtful(self, release: Release) -> bool:
+        """Whether it ended clearly above the level that it began on: perhaps a skin break."""
+        standard = self.plain_n * math.sqrt(1 / release.n + 1 / max(self.n_rest, 4))
+        allowed = 2.5 * standard + 0.5 * self.step_n
+        return release.level_n - self.rest_n(release.t_s) > allowed
+
     def rises(self, noises: float, rate_hz: float, settings: DetectorSettings) -> bool:
         """Whether it rose by so many noises, and enough display steps.
 
-        The rise is that of means over some 30 ms (three readings), which noise does not lift.
+        The rise is that of means over some 30 ms (two or three readings at least), which noise does
+        not lift.
         """
         if self.peak is None or self.rise_n < settings.press_steps * self.step_n:
             return False
         need = noises * self.plain_n
         if self.rise_n > 2 * need or not self.forces:
             return self.rise_n >= need
-        width = max(3 if self.count >= 9 else 1, round(0.03 * rate_hz))
+        width = max(3 if self.count >= 9 else 2, round(0.03 * rate_hz))
         return bool(smooth_peak(self.forces, width) - self.base_n >= need)
 
     def is_touch(self, end_s: float, rate_hz: float, settings: DetectorSettings) -> bool:

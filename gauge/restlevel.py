@@ -1,8 +1,7 @@
 """The gauge at rest: its level, noise, display step and rate, from the readings themselves.
 
 Readings at rest are gathered into blocks of a quarter of a second (at least four readings). Of each
-block only the median and a few differences and deviations are kept, so memory is constant. No
-presses here.
+block only the median and a few readings are kept, so memory is constant. No presses here.
 
 Statistics
 ----------
@@ -15,16 +14,9 @@ drift : that slope, and how far it may be off: three standard errors of a slope 
     a slope stands out from twice that on. What a press of many seconds comes back to is the rest
     level plus drift, give or take that uncertainty. What a long rest taught outweighs a short rest
     after it.
-noise : the larger of 1.4826 median|difference| / sqrt 2 and 1.4826 median|deviation from the block
-    median|; 1.4826 makes the median absolute
-    deviation consistent for the normal law (Rousseeuw and Croux 1993, from memory). The first is
-    blind to drift, the second sees hum that neighbouring readings share. Never below half a
-    display step: a still display only says that the noise is smaller than that. On a coarse
-    display 1.2533 times the mean deviation (the same for the normal law), where less. From fewer
-    than 40 readings it is not below the root mean square of the youngest 20, and taken larger, as
-    a small sample can understate it.
+noise : see `gauge.restnoise`.
 step : last digit shown, times the largest of 1, 2, 5, 10, 20 and 50 that all readings are multiples
-    of; while all readings are zero, 5.
+    of, once two numbers differ. (A still display says nothing of its step.)
 """
 
 from __future__ import annotations
@@ -32,19 +24,19 @@ from __future__ import annotations
 import math
 import re
 from collections import deque
-from statistics import median
+from statistics import fmean, median
 
+from gauge.restnoise import Spread, noise_of, spread_of
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
 _SPREADS = 32  # blocks that the noise stands on
-_MANY = 40
 _MULTIPLES = (50, 20, 10, 5, 2, 1)
-_UNKNOWN = 5  # multiple of the last digit that is assumed while all readings are zero
 _FEWEST = 8  # blocks that the level stands on however slow the gauge
 _WINDOW_S = 12.0  # how far back the level looks
+_CREEP = 0.02  # of the usual rise of a press: more than slow drift in a few seconds
 _SLOPE_S = 1.0  # of old blocks that a slope needs
+_JUMP_S = 5.0  # after which a level that jumped is rest all the same
 _YOUNG_S = 3.0  # what may already be the foot of a slow ramp
-_KEPT = 12  # differences and deviations kept of each block
 _NUMBER = re.compile(r"\d*[.,]?(\d*)\s*(?:[eE]([+-]?\d+))?$")
 
 
@@ -128,12 +120,12 @@ def _deviation(values: list[float]) -> float:
     return math.sqrt(sum((v - middle) ** 2 for v in values) / len(values))
 
 
-def _spread(deviations: list[float]) -> float:
-    """Standard deviation from absolute deviations: by their median, or mean where that is less.
-
-    On a coarse display the median jumps by whole steps; the mean does not.
-    """
-    return min(1.4826 * median(deviations), 1.2533 * sum(deviations) / len(deviations))
+def _slope(blocks: list[tuple[float, float, int]]) -> float:
+    """Median slope between the older and the younger half of blocks."""
+    half = len(blocks) // 2
+    pairs = zip(blocks[: len(blocks) - half], blocks[half:], strict=False)
+    slopes = [(m1 - m0) / (t1 - t0) for (t0, m0, _), (t1, m1, _) in pairs if t1 > t0]
+    return median(slopes) if slopes else 0.0
 
 
 class RestLevel:
@@ -146,27 +138,37 @@ class RestLevel:
     plain_n : float
         The noise without the allowance for a small sample, never below that of rounding alone,
         step / sqrt 12.
+    is_narrow : bool
+        Whether only two neighbouring numbers were shown at rest.
     drift_n_s, unsure_n_s : float
         Slope of the rest level (0 unless it stands out), and how far it may be off.
     step_n : float
         Display step in newtons.
     multiple : int
-        Of the last digit: what all numbers so far are multiples of.
+        Of the last digit: what all numbers so far are multiples of; 0 while none differ.
     """
 
     def __init__(self) -> None:
         self.level_n = 0.0
         self.noise_n = 0.0
         self.plain_n = 0.0
+        self.is_narrow = False
         self.drift_n_s = 0.0
         self.unsure_n_s = 0.0
         self._span_s = 0.0  # of the rest that the drift stands on
         self.step_n = 0.0
-        self.multiple = _UNKNOWN
-        self._gcd = 0
+        self.switch_unit()
         self._digit_n = 0.0
         self._blocks: deque[tuple[float, float, int]] = deque()
-        self._spreads: deque[tuple[list[float], list[float]]] = deque(maxlen=_SPREADS)
+        self._spreads: deque[Spread] = deque(maxlen=_SPREADS)
+        self._last: list[float] = []  # readings of the block before
+        self._rest = 0  # number of this rest
+        self._level_s = 0.0  # when the level was that
+        self._held = False  # whether it may be the hold of a press
+        self._first_s, self._first_n = 0.0, math.inf  # when this rest began, and its level then
+        self._rises: deque[float] = deque(maxlen=9)
+        self._usual_n = math.inf  # their median
+        self._left: deque[tuple[float, float, int]] = deque(maxlen=8)
 
     def show(self, shown: str, unit: Unit) -> None:
         """Take the display step from a number as shown."""
@@ -174,22 +176,35 @@ class RestLevel:
         self._digit_n = digit_n(shown, unit)
         self._set_noise()
 
-    def see_digits(self, shown: str) -> None:
-        """Narrow the step that all numbers are multiples of."""
-        shared = math.gcd(self._gcd, digits(shown))
-        if shared != self._gcd:
-            self._gcd = shared
-            self.multiple = next(m for m in _MULTIPLES if shared % m == 0)
-            self._set_noise()
+    def see_digits(self, shown: str) -> bool:
+        """Narrow the step that all numbers are multiples of; whether that changed it."""
+        number = digits(shown)
+        if self.multiple == 0 and self._only in (None, number):
+            self._only = number
+            return False
+        shared = math.gcd(self._gcd or self._only or 0, number)
+        if shared == self._gcd:
+            return False
+        self._gcd, before = shared, self.multiple
+        self.multiple = next(m for m in _MULTIPLES if shared % m == 0)
+        if self.multiple == before:
+            return False
+        self._set_noise()
+        return True
 
     def switch_unit(self) -> None:
         """Forget the multiple: another unit has another display step."""
-        self._gcd, self.multiple = 0, _UNKNOWN
+        self._gcd, self.multiple = 0, 0
+        self._only: int | None = None  # number shown so far
 
     def start(self, t_s: float, values: list[float]) -> None:
         """Take a first run of level readings for rest."""
         self._blocks.clear()
         self._spreads.clear()
+        self._last = []
+        self._left.clear()
+        self._held = False
+        self._first_s, self._first_n = t_s, median(values)
         self._span_s = 0.0
         self.add(t_s, values)
 
@@ -205,55 +220,122 @@ class RestLevel:
         off = self.level_n - middle > 8 * own * (1 + 4 / len(values))
         return off and own < 0.5 * self.noise_n and is_settled(values, self.step_n)
 
-    def resume(self, level_n: float) -> None:
-        """Go on at a level known from a few readings after a press."""
+    def jumps(self, t_s: float, values: list[float]) -> bool:
+        """Whether a block lies well above the one before: the pause of a slow ramp, not rest."""
+        middle, before_s, before_n = self._middle(values), self._first_s, self._first_n
+        if self._blocks:
+            before_s, before_n, _ = self._blocks[-1]
+        if t_s - before_s > _JUMP_S:
+            return False
+        jump_n = max(2.2 * self.plain_n, 0.75 * self.step_n)
+        creep_n = max(jump_n, _CREEP * self._usual_n)
+        return middle - before_n > jump_n or middle - self._first_n > creep_n
+
+    def see_rise(self, rise_n: float) -> None:
+        """Note how far a press rose: what creeps up by a share of that is no drift."""
+        self._rises.append(rise_n)
+        self._usual_n = median(self._rises)
+
+    def leave(self) -> None:
+        """Note the level where a press begins; two such levels far apart tell the drift best."""
+        if not self._blocks or self._held:
+            return
+        t_s, n = self._level_s, self.count
+        self._left.append((t_s, self.level_n, n))
+        for before_s, before_n, before in self._left:
+            if t_s - before_s < _SLOPE_S:
+                break
+            slope = (self.level_n - before_n) / (t_s - before_s)
+            unsure = 3 * self.plain_n * (1 / n + 1 / before) ** 0.5 + self._rounding_n()
+            self._believe(slope, unsure / (t_s - before_s))
+
+    def _believe(self, slope: float, unsure: float) -> None:
+        """Take a slope for drift where it is surer than what was known."""
+        stands_out = abs(slope) > 2 * unsure
+        if not stands_out:
+            unsure += abs(slope)
+        if unsure < self.unsure_n_s:
+            self.drift_n_s, self.unsure_n_s = slope if stands_out else 0.0, unsure
+
+    def set_aside(self) -> list[Spread]:
+        """Forget the spread of the younger half of this rest: it may be the foot of a ramp."""
+        n = 0
+        if self._blocks:
+            young_s, end_s = self._young_s(), self._blocks[-1][0]
+            n = max(1, sum(end_s - t_s < young_s for t_s, _, _ in self._blocks))
+        young = [self._spreads.pop() for _ in range(min(n, len(self._spreads) - 1))]
+        self._set_noise()
+        return young
+
+    def put_back(self, young: list[Spread], *, usual: bool = False) -> None:
+        """Take back what was set aside, or only those that stray no further than is usual."""
+        most_n = 4 * self.plain_n + 0.5 * self.step_n if usual else math.inf
+        for spread in reversed(young):
+            middle = median(spread.values)
+            if max(abs(v - middle) for v in spread.values) <= most_n:
+                self._spreads.append(spread)
+        self._set_noise()
+
+    def _young_s(self) -> float:
+        """How far back what counts as rest may be the foot of a ramp."""
+        return min(_YOUNG_S, 0.5 * (self._blocks[-1][0] - self._blocks[0][0]))
+
+    def resume(self, t_s: float, level_n: float, *, held: bool = False) -> None:
+        """Go on at a level known from a few readings after a press, or in the hold of one."""
         self._blocks.clear()
+        self._last = []
+        self._rest += 1
+        self._first_s, self._first_n = t_s, level_n
+        self._held = held
         self._span_s *= 0.5
         self.level_n = level_n
 
     def add(self, t_s: float, values: list[float]) -> None:
         """Take one block of readings at rest (values in newtons), ending at `t_s`."""
-        middle = median(values)
-        stride = max(1, len(values) // _KEPT)
-        steps = [abs(values[i] - values[i - 1]) for i in range(1, len(values), stride)]
-        self._spreads.append((steps, [abs(v - middle) for v in values[::stride]]))
-        self._blocks.append((t_s, middle, len(values)))
+        self._spreads.append(spread_of(values, self._last, self._rest))
+        self._last = values[-3:]
+        self._blocks.append((t_s, self._middle(values), len(values)))
         self._set_noise()
         self._set_level(t_s)
 
+    def _middle(self, values: list[float]) -> float:
+        """Mean of the readings near the median; on a coarse display a median knows whole steps."""
+        middle = median(values)
+        near_n = max(3 * self.noise_n, 1.5 * self.step_n)
+        near = [v for v in values if abs(v - middle) <= near_n]
+        return fmean(near) if near else middle
+
+    def _rounding_n(self) -> float:
+        """How far rounding may put the difference of two levels off; noise makes it less."""
+        return (1.25 if self.plain_n < 0.35 * self.step_n else 0.3) * self.step_n
+
     def _set_noise(self) -> None:
-        steps = [s for block, _ in self._spreads for s in block]
-        deviations = [d for _, block in self._spreads for d in block]
-        self.step_n = self.multiple * self._digit_n
-        found = 0.0
-        if steps:
-            found = max(_spread(steps) / 2**0.5, _spread(deviations))
-        if 0 < len(deviations) < _MANY:
-            young = deviations[-_MANY // 2 :]
-            plain = (sum(d * d for d in young) / len(young)) ** 0.5
-            found = max(found, plain)
-        self.plain_n = max(found, self.step_n / 12**0.5)
-        unsure = 1 + 6 / len(deviations) if 0 < len(deviations) < _MANY else 1.0
-        self.noise_n = max(found * unsure, 0.5 * self.step_n)
+        self.step_n = max(self.multiple, 1) * self._digit_n
+        self.plain_n, self.noise_n, self.is_narrow = noise_of(self._spreads, self.step_n)
 
     def _set_level(self, t_s: float) -> None:
         blocks = self._blocks
         while len(blocks) > _FEWEST and t_s - blocks[0][0] > _WINDOW_S:
             blocks.popleft()
-        rest_s = t_s - blocks[0][0]
-        young_s = min(_YOUNG_S, 0.5 * rest_s)
+        young_s = self._young_s()
         old = [block for block in blocks if t_s - block[0] >= young_s]
         span_s = max(old[-1][0] - old[0][0], 0.25)
-        half = len(old) // 2
-        pairs = zip(old[: len(old) - half], old[half:], strict=False)
-        slopes = [(m1 - m0) / (t1 - t0) for (t0, m0, _), (t1, m1, _) in pairs if t1 > t0]
-        slope = median(slopes) if slopes else 0.0
+        slope = _slope(old)
         n = sum(count for _, _, count in old)
-        unsure = 3 * self.plain_n * (12 / n) ** 0.5 / span_s + 1.25 * self.step_n / span_s
+        flat_n = median(m for _, m, _ in old)
+        off = [m - flat_n - slope * (t - old[len(old) // 2][0]) for t, m, _ in old]
+        scatter = (sum(d * d for d in off) / max(len(old) - 2, 1)) ** 0.5
+        deviation = max(self.plain_n * (12 / n) ** 0.5, scatter * (12 / len(old)) ** 0.5)
+        unsure = (3 * deviation + self._rounding_n()) / span_s
         stands_out = span_s >= _SLOPE_S and abs(slope) > 2 * unsure
-        if span_s >= self._span_s:
+        line_n = median(m + slope * (t_s - t) for t, m, _ in old)
+        if stands_out:  # but what bends, as the tail of a release does, is no drift
+            young = [(t, m) for t, m, _ in blocks if t_s - t < young_s]
+            carried_off = abs(median(m - line_n - slope * (t - t_s) for t, m in young))
+            stands_out = carried_off <= abs(median(m - flat_n for _, m in young))
+        if span_s >= self._span_s and not self._held:
             self._span_s = min(span_s, 0.5 * _WINDOW_S)
             self.drift_n_s = slope if stands_out else 0.0
             self.unsure_n_s = unsure if stands_out else unsure + abs(slope)
-        carried = slope if stands_out else 0.0
-        self.level_n = median(m + carried * (t_s - t) for t, m, _ in old)
+        self.level_n = line_n if stands_out else flat_n
+        self._level_s = t_s if stands_out else median(t for t, _, _ in old)

@@ -12,7 +12,7 @@ from statistics import median
 
 from gauge.restlevel import is_settled
 
-_FEWEST = 4
+_FEWEST = 8
 
 
 class Settling:

@@ -180,7 +180,7 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
 
     # Drawn ramps are shorter at high rates only to keep the campaign short.
     longest = min(10.0, 3000 / rate) if rate > 300 else 10.0
-    pieces = [rest(rng.uniform(1.0, 3.0))]
+    pieces = [rest(max(rng.uniform(1.0, 3.0), 12 / rate))]
     for peak in peaks:
         ramp_s = math.exp(rng.uniform(math.log(0.3), math.log(longest)))
         second = rng.uniform(0.8, 1.5) if rng.random() < 0.2 else None
@@ -302,11 +302,11 @@ def draw_hand_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench
         chunk_s=rng.choice([0.0, rng.uniform(0.005, 0.06)]), jitter=0.3, coloured=True,
     )  # fmt: skip
 
-    def rest(low_s: float, high_s: float) -> tuple[str, np.ndarray]:
-        return "rest", np.zeros(max(3, round(rng.uniform(low_s, high_s) * rate)))
+    def rest(low_s: float, high_s: float, least: int = 3) -> tuple[str, np.ndarray]:
+        return "rest", np.zeros(max(least, round(rng.uniform(low_s, high_s) * rate)))
 
     longest = min(10.0, 3000 / rate) if rate > 300 else 10.0
-    pieces = [rest(1.0, 4.0)]
+    pieces = [rest(1.0, 4.0, 12)]
     for peak in peaks:
         ramp_s = math.exp(rng.uniform(math.log(0.3), math.log(longest)))
         pieces.append(("press", peak * hand_press(rng, rate, ramp_s)))

@@ -1,0 +1,139 @@
+"""The noise of a gauge at rest, from the readings of short blocks.
+
+Three views of the noise are taken, since each is blind to something: neighbouring readings (blind
+to drift, and to noise that neighbours share), readings three apart (drift still hardly matters,
+most wandering noise does), and deviations from the median of the block (which see hum). The largest
+counts. Hum that alternates from reading to reading would be taken too large by the first two, so
+the root mean square about the median of the whole rest is a limit to them. Nothing here knows of
+levels or presses.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from statistics import median
+from typing import NamedTuple
+
+_MANY = 40  # readings from which robust figures are trusted
+_KEPT = 12  # readings kept of each block
+_LAG = 3  # readings between two that hardly share a wandering noise
+_CONSISTENT = 1.4826  # median |z| to standard deviation (Rousseeuw and Croux 1993, from memory)
+_TRIMMED = 1.5213  # mean of the lower 90 % of |z| to it: 0.9 / (2 phi(0) - 2 phi(1.6449))
+_NARROW = 0.4  # steps: more noise than this shows a third number soon
+_LIMIT = 1.3  # times the root mean square that the other views may reach
+
+
+class Spread(NamedTuple):
+    """What is kept of one block: differences, differences three apart, readings, and its rest."""
+
+    steps: list[float]
+    far: list[float]
+    values: list[float]
+    rest: int
+
+
+class Noise(NamedTuple):
+    """Standard deviation as found, with the allowance for a small sample, and how it was bounded.
+
+    `is_narrow`: only two neighbouring numbers were seen.
+    """
+
+    plain_n: float
+    noise_n: float
+    is_narrow: bool = False
+
+
+def spread_of(values: list[float], before: list[float], rest: int) -> Spread:
+    """Keep what the noise needs of a block of readings (N).
+
+    Parameters
+    ----------
+    values : list of float
+        The readings.
+    before : list of float
+        Up to three readings of the block before, of the same rest.
+    rest : int
+        Number of the rest that the block belongs to.
+
+    Examples
+    --------
+    >>> spread_of([0.0, 0.25, 0.0, 0.25], [], 1)
+    Spread(steps=[0.25, 0.25, 0.25], far=[0.25], values=[0.0, 0.25, 0.0, 0.25], rest=1)
+    """
+    stride = max(1, len(values) // _KEPT)
+    run = before[-_LAG:] + values
+    return Spread(
+        [abs(values[i] - values[i - 1]) for i in range(1, len(values), stride)],
+        [abs(run[i] - run[i - _LAG]) for i in range(_LAG, len(run), stride)],
+        values[::stride],
+        rest,
+    )
+
+
+def noise_of(spreads: Sequence[Spread], step_n: float) -> Noise:
+    """Noise from the blocks that are kept.
+
+    Parameters
+    ----------
+    spreads : sequence of Spread
+    step_n : float
+        Display step (N).
+
+    Returns
+    -------
+    Noise
+        `plain_n` is never below that of rounding alone, step / sqrt 12, and `noise_n` never below
+        half a step: a still display only says that the noise is smaller than that. Fewer than 40
+        readings can understate it: it is then not below the root mean square of the youngest 20,
+        and `noise_n` is larger by 1 + 6 / n. While only two neighbouring numbers were seen, what
+        is unknown is bounded by the step instead.
+
+    Examples
+    --------
+    >>> noise_of([], 0.01)
+    Noise(plain_n=0.002886751345948129, noise_n=0.005, is_narrow=False)
+    """
+    rounding, half = step_n / 12**0.5, 0.5 * step_n
+    steps = [s for spread in spreads for s in spread.steps]
+    far = [s for spread in spreads for s in spread.far]
+    middles = [median(spread.values) for spread in spreads]
+    deviations = [
+        abs(v - m) for spread, m in zip(spreads, middles, strict=True) for v in spread.values
+    ]
+    n = len(deviations)
+    if not steps:
+        return Noise(rounding, half)
+    found = max(_spread(steps) / 2**0.5, _spread(far) / 2**0.5)
+    found = max(min(found, _LIMIT * _overall(spreads)), _spread(deviations))
+    if n < _MANY:
+        young = deviations[-_MANY // 2 :]
+        found = max(found, (sum(d * d for d in young) / len(young)) ** 0.5)
+    if 0 < max(*steps, *far) < 1.5 * step_n:
+        found = min(found, _NARROW * step_n * (1 + 2 / n))
+        return Noise(max(found, rounding), max(found, half), True)
+    return Noise(max(found, rounding), max(found * (1 + 6 / n if n < _MANY else 1.0), half))
+
+
+def _overall(spreads: Sequence[Spread]) -> float:
+    """Root mean square about the median of each rest; one degree of freedom is spent on each."""
+    squares, free = 0.0, 0
+    for rest in {spread.rest for spread in spreads}:
+        values = [v for spread in spreads if spread.rest == rest for v in spread.values]
+        middle = median(values)
+        squares += sum((v - middle) ** 2 for v in values)
+        free += len(values) - 1
+    return (squares / max(free, 1)) ** 0.5
+
+
+def _spread(differences: list[float]) -> float:
+    """Standard deviation from absolute differences: by their median, or trimmed mean where less.
+
+    On a coarse display the median jumps by whole steps; the mean of the lower nine tenths does not.
+    """
+    if not differences:
+        return 0.0
+    ordered = sorted(differences)
+    lower = ordered[: math.ceil(0.9 * len(ordered))]
+    mean, middle = _TRIMMED * sum(lower) / len(lower), _CONSISTENT * median(ordered)
+    return min(middle, mean) if middle > 0 else mean
