@@ -53,7 +53,9 @@ _SETTLING, _REST, _PRESS = "settling", "rest", "press"
 _BLOCK_S = 0.25  # of readings at rest that are taken together
 _CHECK_S = 0.5  # how often a press is looked at for a plateau
 _PARK_CHECKS = 10
+_SLOW_HZ = 15.0
 _COARSE = 10  # digits by which hardly any display counts
+_NEW_ZERO_S = 1.0  # that a press must stay level on a hold that it began on
 _LEVEL_S = 0.3  # of a slow or noisy release that must be level
 
 
@@ -200,7 +202,7 @@ class Detector:
         return self.settings.onset_noises * self._rest.noise_n
 
     def _dwell(self) -> int:
-        return max(3, min(10, round(self.settings.dwell_s * self._pace.rate_hz())))
+        return max(3, min(10, math.ceil(self.settings.dwell_s * self._pace.rate_hz())))
 
     # --- settling -----------------------------------------------------------------------------
 
@@ -399,6 +401,7 @@ class Detector:
         assert press is not None
         settings, ok, near, keep = self.settings, Status.OK, press.near, press.forces.append
         unit, factor, last_s, dwell = self._unit, self._factor, pace.last_s, self._dwell()
+        few = self._pace.rate_hz() < _SLOW_HZ  # two readings at rest then take long enough
         # Only below half the rise is it worth asking where the press may be over.
         top, half = press.largest_n, press.base_n + 0.5 * press.rise_n if press.peak else math.inf
         largest, force = -math.inf, math.nan
@@ -428,22 +431,25 @@ class Detector:
                     continue
             elif rest.multiple != 1 and rest.see_digits(shown):
                 press.sharpen(rest)
-            is_near = force <= half and force <= press.end_n(t_s, settings)
+            is_near = force <= half and press.is_near(force, t_s, settings, dwell)
             if is_near:
                 if not near:
-                    press.t_near_s, press.low_n = t_s, math.inf
+                    press.t_near_s, press.low_n, press.is_held = t_s, math.inf, None
                 near.append(force)
                 if len(near) >= dwell:
                     recent = median(near[-dwell:])
                     if recent < press.low_n:
                         press.low_n = recent
                         press.low_spread_n = max(near[-dwell:]) - min(near[-dwell:])
-                    if press.is_next(recent, t_s, self._margin()):
+                    margin = self._margin()
+                    anew = press.is_next(recent, t_s, margin) or press.is_next(
+                        force, t_s, 1.6 * margin
+                    )
+                    if anew and self._parked is None and not press.is_held_up(t_s, dwell):
                         return self._next(last_s or t_s, i, out)
-            elif near and len(near) < dwell and force <= press.stray_n(t_s, settings):
-                near.append(force)
-            elif len(near) >= dwell:
-                if press.is_next(force, t_s, self._margin()):
+            elif len(near) >= dwell or (few and press.is_down(t_s)):
+                anew = press.is_next(force, t_s, self._margin())
+                if anew and self._parked is None and not press.is_held_up(t_s, dwell):
                     return self._next(last_s or t_s, i, out)
             else:
                 near.clear()
@@ -489,6 +495,11 @@ class Detector:
         high = release.level_n > press.rest_n(t_s) + self._margin() + press.unsure_n(t_s)
         if self._parked is not None and press.is_below(release):
             pass  # the parked press goes on
+        elif self._parked is not None:
+            # A new zero only if it stays: a pause of the press may lie at the same force.
+            long = max(8, math.ceil(_NEW_ZERO_S * rate_hz))
+            if waited_s < _NEW_ZERO_S or not is_level(near[-long:], step_n):
+                return False
         elif not self._confirmed and press.is_below(release):
             # Perhaps the rest level was part of a press: see where the fall ends.
             if waited_s < 5 * self.settings.rest_s:
@@ -596,8 +607,8 @@ class Detector:
         floor_n = rest_n - self._margin() - press.unsure_n(t_s)
         known = release.is_level and release.level_n >= floor_n
         level_n = release.level_n if known else rest_n
-        if known and abs(level_n - rest_n) < 3.5 * press.plain_n:
-            level_n = 0.5 * (level_n + rest_n)  # a few readings against a long rest
+        if known:
+            level_n = press.level_after_n(release)
         if below and not self._confirmed:
             level_n = release.level_n
             few = max(self.settings.press_noises * press.plain_n, 5 * press.step_n)

@@ -18,8 +18,10 @@ from gauge.restlevel import RestLevel
 from gauge.records import Compression, Flag, Reading
 
 KEPT = 65_536  # readings of a press that are kept for its figures
-_SHARE = 0.15  # of the rise: the most that drift is allowed for at the end of a press
+_SHARE = 0.12  # of the rise: the most that drift is allowed for at the end of a press
 _START_SHARE = 0.2  # the same where it is asked whether the session began in mid-press
+_HELD_SHARE = 0.08  # of the rise: what a skin break leaves at least
+_UNSURE_STEP = 0.85  # of the display steps asked for, where the step may be smaller
 _RAMP_S = 0.3  # the fastest loading that a hand-lowered stand is used for
 
 
@@ -55,6 +57,8 @@ class Press:
     t_before_s: float
     t_start_s: float
     is_narrow: bool = False
+    is_step_sure: bool = True
+    is_held: bool | None = None
     tail_n: float = -math.inf
     largest_n: float = -math.inf
     peak: Reading | None = None
@@ -74,6 +78,7 @@ class Press:
         self.plain_n = min(self.plain_n, rest.plain_n)
         self.step_n = min(self.step_n, rest.step_n)
         self.is_narrow = self.is_narrow and rest.is_narrow
+        self.is_step_sure = rest.is_step_sure
 
     @property
     def rise_n(self) -> float:
@@ -101,10 +106,40 @@ class Press:
         drifted = min(close + self.unsure_n(t_s), 0.2 * rise)
         return self.rest_n(t_s) + max(drifted, min(close, 0.3 * rise), settings.near_share * rise)
 
-    def stray_n(self, t_s: float, settings: DetectorSettings) -> float:
-        """Force up to which a single reading is still near, among others that are."""
+    def is_near(self, force_n: float, t_s: float, settings: DetectorSettings, dwell: int) -> bool:
+        """Whether a force is near the rest level; while few are, one more may stray further."""
         end_n = self.end_n(t_s, settings)
-        return min(end_n + 1.5 * self.plain_n, max(end_n, self.rest_n(t_s) + 0.3 * self.rise_n))
+        if force_n <= end_n:
+            return True
+        most_n = min(end_n + 1.5 * self.plain_n, self.rest_n(t_s) + 0.3 * self.rise_n)
+        return 0 < len(self.near) < dwell and force_n <= most_n
+
+    def is_down(self, t_s: float) -> bool:
+        """Whether the last two readings lie at the rest level, hardly above it."""
+        if len(self.near) < 2:
+            return False
+        highest_n = max(self.near[-2:])
+        if highest_n - self.rest_n(t_s) > 2 * self.plain_n + 0.5 * self.step_n + self.unsure_n(t_s):
+            return False
+        self.low_n = min(self.low_n, sum(self.near[-2:]) / 2)
+        return True
+
+    def is_held_up(self, t_s: float, dwell: int) -> bool:
+        """Whether it came down to a level clearly above the rest level: a skin break, no end."""
+        if self.is_held is None:
+            most_n = self.low_n + 2 * self.plain_n
+            lows = [force for force in self.near if force <= most_n]
+            many = len(lows) >= 8
+            low_n, n = (sum(lows) / len(lows), len(lows)) if many else (self.low_n, dwell)
+            off_n = low_n - self.rest_n(t_s)
+            unsure_n = self.unsure_n(t_s) + self._level_error_n(n)
+            self.is_held = off_n > max(unsure_n, _HELD_SHARE * self.rise_n)
+        return self.is_held
+
+    def _level_error_n(self, n: int) -> float:
+        """How far the level of so many readings may be off that before the press."""
+        standard = self.plain_n * math.sqrt(1 / max(n, 1) + 1 / max(self.n_rest, 4))
+        return 2.5 * standard + 0.5 * self.step_n
 
     def is_next(self, force_n: float, t_s: float, margin_n: float) -> bool:
         """Whether the force, back near the rest level, rises anew.
@@ -122,11 +157,23 @@ class Press:
         allowed += self.unsure_n(release.t_s, _START_SHARE)
         return self.rest_n(release.t_s) - release.level_n > allowed
 
+    def level_after_n(self, release: Release) -> float:
+        """Level of a few readings after a press, weighed against the one expected from before.
+
+        Each counts by the inverse of its variance; where they contradict, the readings count.
+        """
+        rest_n, level_n = self.rest_n(release.t_s), release.level_n
+        if abs(level_n - rest_n) >= 3.5 * self.plain_n:
+            return level_n
+        drifted_n = 0.5 * self.unsure_n_s * (release.t_s - self.t_start_s)
+        before = self.plain_n**2 / max(self.n_rest, 4) + drifted_n**2
+        after = self.plain_n**2 * 1.5 / release.n + self.step_n**2 / 12
+        return (level_n * before + rest_n * after) / (before + after)
+
     def is_doubtful(self, release: Release) -> bool:
         """Whether it ended clearly above the level that it began on: perhaps a skin break."""
-        standard = self.plain_n * math.sqrt(1 / release.n + 1 / max(self.n_rest, 4))
-        allowed = 2.5 * standard + 0.5 * self.step_n
-        return release.level_n - self.rest_n(release.t_s) > allowed
+        off_n = release.level_n - self.rest_n(release.t_s)
+        return off_n > self._level_error_n(release.n)
 
     def rises(self, noises: float, rate_hz: float, settings: DetectorSettings) -> bool:
         """Whether it rose by so many noises, and enough display steps.
@@ -134,10 +181,11 @@ class Press:
         The rise is that of means over some 30 ms (two or three readings at least), which noise does
         not lift.
         """
-        if self.peak is None or self.rise_n < settings.press_steps * self.step_n:
+        steps = settings.press_steps * (1.0 if self.is_step_sure else _UNSURE_STEP)
+        if self.peak is None or self.rise_n < steps * self.step_n:
             return False
         need = noises * self.plain_n
-        if self.rise_n > 2 * need or not self.forces:
+        if self.rise_n > 1.6 * need or not self.forces:
             return self.rise_n >= need
         width = max(3 if self.count >= 9 else 2, round(0.03 * rate_hz))
         return bool(smooth_peak(self.forces, width) - self.base_n >= need)

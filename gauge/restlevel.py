@@ -35,9 +35,14 @@ _FEWEST = 8  # blocks that the level stands on however slow the gauge
 _WINDOW_S = 12.0  # how far back the level looks
 _CREEP = 0.02  # of the usual rise of a press: more than slow drift in a few seconds
 _SLOPE_S = 1.0  # of old blocks that a slope needs
+_SURE = 9  # different numbers that are hardly all multiples by chance
+_FADES = 1.2  # by which drift is less sure after each press
 _JUMP_S = 5.0  # after which a level that jumped is rest all the same
 _YOUNG_S = 3.0  # what may already be the foot of a slow ramp
 _NUMBER = re.compile(r"\d*[.,]?(\d*)\s*(?:[eE]([+-]?\d+))?$")
+
+
+_Block = tuple[float, float, int]  # end (s), level (N) and number of readings
 
 
 def digit_n(shown: str, unit: Unit) -> float:
@@ -120,7 +125,7 @@ def _deviation(values: list[float]) -> float:
     return math.sqrt(sum((v - middle) ** 2 for v in values) / len(values))
 
 
-def _slope(blocks: list[tuple[float, float, int]]) -> float:
+def _slope(blocks: list[_Block]) -> float:
     """Median slope between the older and the younger half of blocks."""
     half = len(blocks) // 2
     pairs = zip(blocks[: len(blocks) - half], blocks[half:], strict=False)
@@ -155,11 +160,11 @@ class RestLevel:
         self.is_narrow = False
         self.drift_n_s = 0.0
         self.unsure_n_s = 0.0
-        self._span_s = 0.0  # of the rest that the drift stands on
+        self._is_own = True  # whether the drift is that of this rest alone
         self.step_n = 0.0
         self.switch_unit()
         self._digit_n = 0.0
-        self._blocks: deque[tuple[float, float, int]] = deque()
+        self._blocks: deque[_Block] = deque()
         self._spreads: deque[Spread] = deque(maxlen=_SPREADS)
         self._last: list[float] = []  # readings of the block before
         self._rest = 0  # number of this rest
@@ -168,17 +173,18 @@ class RestLevel:
         self._first_s, self._first_n = 0.0, math.inf  # when this rest began, and its level then
         self._rises: deque[float] = deque(maxlen=9)
         self._usual_n = math.inf  # their median
-        self._left: deque[tuple[float, float, int]] = deque(maxlen=8)
+        self._left: deque[_Block] = deque(maxlen=8)
 
     def show(self, shown: str, unit: Unit) -> None:
-        """Take the display step from a number as shown."""
-        self.see_digits(shown)
+        """Take the size of the last digit from a number as shown."""
         self._digit_n = digit_n(shown, unit)
         self._set_noise()
 
     def see_digits(self, shown: str) -> bool:
         """Narrow the step that all numbers are multiples of; whether that changed it."""
         number = digits(shown)
+        if len(self._numbers) < _SURE:
+            self._numbers.add(number)
         if self.multiple == 0 and self._only in (None, number):
             self._only = number
             return False
@@ -195,6 +201,7 @@ class RestLevel:
     def switch_unit(self) -> None:
         """Forget the multiple: another unit has another display step."""
         self._gcd, self.multiple = 0, 0
+        self._numbers: set[int] = set()
         self._only: int | None = None  # number shown so far
 
     def start(self, t_s: float, values: list[float]) -> None:
@@ -205,8 +212,13 @@ class RestLevel:
         self._left.clear()
         self._held = False
         self._first_s, self._first_n = t_s, median(values)
-        self._span_s = 0.0
+        self.drift_n_s, self.unsure_n_s, self._is_own = 0.0, math.inf, True
         self.add(t_s, values)
+
+    @property
+    def is_step_sure(self) -> bool:
+        """Whether enough different numbers were seen to know what they are multiples of."""
+        return self.multiple == 1 or len(self._numbers) >= _SURE
 
     @property
     def count(self) -> int:
@@ -223,12 +235,15 @@ class RestLevel:
     def jumps(self, t_s: float, values: list[float]) -> bool:
         """Whether a block lies well above the one before: the pause of a slow ramp, not rest."""
         middle, before_s, before_n = self._middle(values), self._first_s, self._first_n
+        jump_n = max(2.2 * self.plain_n, 0.7 * self.step_n)
+        creep_n = max(jump_n, _CREEP * self._usual_n)
         if self._blocks:
             before_s, before_n, _ = self._blocks[-1]
+            before_n += self.drift_n_s * (t_s - before_s)
+        else:
+            jump_n *= 2  # against a level of few readings
         if t_s - before_s > _JUMP_S:
             return False
-        jump_n = max(2.2 * self.plain_n, 0.75 * self.step_n)
-        creep_n = max(jump_n, _CREEP * self._usual_n)
         return middle - before_n > jump_n or middle - self._first_n > creep_n
 
     def see_rise(self, rise_n: float) -> None:
@@ -247,15 +262,16 @@ class RestLevel:
                 break
             slope = (self.level_n - before_n) / (t_s - before_s)
             unsure = 3 * self.plain_n * (1 / n + 1 / before) ** 0.5 + self._rounding_n()
-            self._believe(slope, unsure / (t_s - before_s))
+            unsure /= t_s - before_s
+            self._believe(slope, unsure, stands_out=abs(slope) > 2 * unsure, own=False)
 
-    def _believe(self, slope: float, unsure: float) -> None:
-        """Take a slope for drift where it is surer than what was known."""
-        stands_out = abs(slope) > 2 * unsure
+    def _believe(self, slope: float, unsure: float, *, stands_out: bool, own: bool) -> None:
+        """Take a slope for drift: from this rest alone (`own`), surer, or against what was known."""
+        contrary = stands_out and abs(slope - self.drift_n_s) > 2 * unsure + self.unsure_n_s
         if not stands_out:
-            unsure += abs(slope)
-        if unsure < self.unsure_n_s:
-            self.drift_n_s, self.unsure_n_s = slope if stands_out else 0.0, unsure
+            slope, unsure = 0.0, unsure + abs(slope)
+        if unsure < self.unsure_n_s or contrary or (own and self._is_own):
+            self.drift_n_s, self.unsure_n_s, self._is_own = slope, unsure, own
 
     def set_aside(self) -> list[Spread]:
         """Forget the spread of the younger half of this rest: it may be the foot of a ramp."""
@@ -287,11 +303,14 @@ class RestLevel:
         self._rest += 1
         self._first_s, self._first_n = t_s, level_n
         self._held = held
-        self._span_s *= 0.5
+        self._is_own = False
+        self.unsure_n_s *= _FADES
         self.level_n = level_n
 
     def add(self, t_s: float, values: list[float]) -> None:
         """Take one block of readings at rest (values in newtons), ending at `t_s`."""
+        if not self._blocks:
+            self._first_n = min(self._middle(values), self._first_n + self.plain_n)
         self._spreads.append(spread_of(values, self._last, self._rest))
         self._last = values[-3:]
         self._blocks.append((t_s, self._middle(values), len(values)))
@@ -313,12 +332,22 @@ class RestLevel:
         self.step_n = max(self.multiple, 1) * self._digit_n
         self.plain_n, self.noise_n, self.is_narrow = noise_of(self._spreads, self.step_n)
 
+    def _is_alike(self, old: list[_Block], young: list[_Block]) -> bool:
+        """Whether the younger half of a rest lies at the level of the older: no foot of a ramp."""
+        if len(young) < 2:
+            return False
+        n, m = sum(count for _, _, count in old), sum(count for _, _, count in young)
+        off = abs(median(level for _, level, _ in young) - median(level for _, level, _ in old))
+        return off <= 2 * self.plain_n * (1 / n + 1 / m) ** 0.5 + 0.1 * self.step_n
+
     def _set_level(self, t_s: float) -> None:
         blocks = self._blocks
         while len(blocks) > _FEWEST and t_s - blocks[0][0] > _WINDOW_S:
             blocks.popleft()
         young_s = self._young_s()
         old = [block for block in blocks if t_s - block[0] >= young_s]
+        if self._is_alike(old, [block for block in blocks if t_s - block[0] < young_s]):
+            old = list(blocks)
         span_s = max(old[-1][0] - old[0][0], 0.25)
         slope = _slope(old)
         n = sum(count for _, _, count in old)
@@ -333,9 +362,9 @@ class RestLevel:
             young = [(t, m) for t, m, _ in blocks if t_s - t < young_s]
             carried_off = abs(median(m - line_n - slope * (t - t_s) for t, m in young))
             stands_out = carried_off <= abs(median(m - flat_n for _, m in young))
-        if span_s >= self._span_s and not self._held:
-            self._span_s = min(span_s, 0.5 * _WINDOW_S)
-            self.drift_n_s = slope if stands_out else 0.0
-            self.unsure_n_s = unsure if stands_out else unsure + abs(slope)
-        self.level_n = line_n if stands_out else flat_n
-        self._level_s = t_s if stands_out else median(t for t, _, _ in old)
+        if not self._held:
+            self._believe(slope, unsure, stands_out=stands_out, own=True)
+        level_s = median(t for t, _, _ in old)
+        # Drift as known from an earlier rest carries the level forward, too.
+        self.level_n = line_n if stands_out else flat_n + self.drift_n_s * (t_s - level_s)
+        self._level_s = t_s if stands_out or self.drift_n_s else level_s

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from statistics import median
+from statistics import fmean, median
 from typing import NamedTuple
 
 _MANY = 40  # readings from which robust figures are trusted
@@ -21,6 +21,10 @@ _LAG = 3  # readings between two that hardly share a wandering noise
 _CONSISTENT = 1.4826  # median |z| to standard deviation (Rousseeuw and Croux 1993, from memory)
 _TRIMMED = 1.5213  # mean of the lower 90 % of |z| to it: 0.9 / (2 phi(0) - 2 phi(1.6449))
 _NARROW = 0.4  # steps: more noise than this shows a third number soon
+_COARSE = 0.8  # steps: with less noise than this, the numbers shown are few
+_KEPT_SHARE = 0.9  # of the readings that the root mean square is then taken of
+_TAILS = 1.1  # makes up for half of what that takes off a normal distribution
+_WANDER = 1.5  # times the other views that wandering noise may reach on a coarse display
 _LIMIT = 1.3  # times the root mean square that the other views may reach
 
 
@@ -109,21 +113,44 @@ def noise_of(spreads: Sequence[Spread], step_n: float) -> Noise:
     if n < _MANY:
         young = deviations[-_MANY // 2 :]
         found = max(found, (sum(d * d for d in young) / len(young)) ** 0.5)
-    if 0 < max(*steps, *far) < 1.5 * step_n:
-        found = min(found, _NARROW * step_n * (1 + 2 / n))
-        return Noise(max(found, rounding), max(found, half), True)
+    overall = _overall(spreads, _KEPT_SHARE)
+    if overall < _COARSE * step_n:  # of the numbers shown, most are the same two or three
+        is_narrow = 0 < max(*steps, *far) < 1.5 * step_n and _range(spreads) < 1.5 * step_n
+        most = _WANDER * max(found, rounding)  # or the level itself changed
+        found = min(found, _NARROW * step_n) if is_narrow else min(overall, most)
+        found *= 1 + 2 / n
+        return Noise(max(found, rounding), max(found, half), is_narrow)
     return Noise(max(found, rounding), max(found * (1 + 6 / n if n < _MANY else 1.0), half))
 
 
-def _overall(spreads: Sequence[Spread]) -> float:
-    """Root mean square about the median of each rest; one degree of freedom is spent on each."""
-    squares, free = 0.0, 0
-    for rest in {spread.rest for spread in spreads}:
-        values = [v for spread in spreads if spread.rest == rest for v in spread.values]
+def _rests(spreads: Sequence[Spread]) -> list[list[float]]:
+    """Readings of each rest."""
+    numbers = {spread.rest for spread in spreads}
+    return [[v for s in spreads if s.rest == number for v in s.values] for number in numbers]
+
+
+def _range(spreads: Sequence[Spread]) -> float:
+    """Largest difference between two readings of one rest."""
+    return max(max(values) - min(values) for values in _rests(spreads))
+
+
+def _overall(spreads: Sequence[Spread], share: float = 1.0) -> float:
+    """Root mean square about the level of each rest, of a share of the readings.
+
+    The rest are those that stray furthest, and one degree of freedom is spent on each level.
+    """
+    squares: list[float] = []
+    rests = _rests(spreads)
+    for values in rests:
         middle = median(values)
-        squares += sum((v - middle) ** 2 for v in values)
-        free += len(values) - 1
-    return (squares / max(free, 1)) ** 0.5
+        if share < 1:
+            off = sorted(abs(v - middle) for v in values)
+            most = off[math.ceil(share * len(off)) - 1] + 1e-9
+            middle = fmean(v for v in values if abs(v - middle) <= most)
+        squares += [(v - middle) ** 2 for v in values]
+    squares.sort()
+    kept = squares[: math.ceil(share * len(squares))]
+    return (sum(kept) / max(len(kept) - len(rests), 1)) ** 0.5 * (_TAILS if share < 1 else 1.0)
 
 
 def _spread(differences: list[float]) -> float:
