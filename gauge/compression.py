@@ -202,7 +202,7 @@ class Detector:
         return self.settings.onset_noises * self._rest.noise_n
 
     def _dwell(self) -> int:
-        return max(3, min(10, math.ceil(self.settings.dwell_s * self._pace.rate_hz())))
+        return max(3, min(10, round(self.settings.dwell_s * self._pace.rate_hz())))
 
     # --- settling -----------------------------------------------------------------------------
 
@@ -311,6 +311,8 @@ class Detector:
                 pace.count -= 1
                 self._unpark(None)
                 break
+            if not self._lows:
+                block.append(force)  # one low reading is noise; many are a fall
             if self._fell(t_s, force, out):
                 trace.see(t_s, largest, force)
                 return i + 1
@@ -386,6 +388,7 @@ class Detector:
             step_n=rest.step_n,
             drift_n_s=rest.drift_n_s,
             unsure_n_s=rest.unsure_n_s,
+            lag_s=max(t_s - rest.level_s, 0.0),
             n_rest=rest.count,
             tail_n=self._tail_n,
             t_before_s=max(
@@ -403,7 +406,7 @@ class Detector:
         unit, factor, last_s, dwell = self._unit, self._factor, pace.last_s, self._dwell()
         few = self._pace.rate_hz() < _SLOW_HZ  # two readings at rest then take long enough
         # Only below half the rise is it worth asking where the press may be over.
-        top, half = press.largest_n, press.base_n + 0.5 * press.rise_n if press.peak else math.inf
+        top, half = press.largest_n, press.half_n
         largest, force = -math.inf, math.nan
         for i in range(at, len(batch)):
             reading = batch[i]
@@ -461,7 +464,7 @@ class Detector:
             if force > top:
                 top = press.largest_n = force
                 press.peak = reading
-                half = press.base_n + 0.5 * press.rise_n
+                half = press.half_n
             if is_near and len(near) > dwell and self._is_over(t_s, dwell, out):
                 trace.see(t_s, largest, force)
                 return i + 1

@@ -64,7 +64,7 @@ class DetectorSettings:
     shortest_s: float = 0.1
     near_share: float = 0.06
     dip_share: float = 0.05
-    dwell_s: float = 0.055
+    dwell_s: float = 0.0595
     few_readings: int = 10
     gap_s: float = 0.25
     rest_s: float = 0.2

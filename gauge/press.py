@@ -56,6 +56,7 @@ class Press:
     n_rest: int
     t_before_s: float
     t_start_s: float
+    lag_s: float = 0.5  # from when its level is known
     is_narrow: bool = False
     is_step_sure: bool = True
     is_held: bool | None = None
@@ -85,6 +86,13 @@ class Press:
         """Largest reading above the rest level before the press."""
         return self.largest_n - self.base_n
 
+    @property
+    def half_n(self) -> float:
+        """Force above which no reading is near the rest level, however that drifted."""
+        if self.peak is None or self.rise_n < 25 * self.plain_n:
+            return math.inf
+        return self.base_n + 0.5 * self.rise_n
+
     def rest_n(self, t_s: float) -> float:
         """Rest level expected at a time."""
         return self.base_n + self.drift_n_s * (t_s - self.t_start_s)
@@ -93,7 +101,7 @@ class Press:
         """How far the rest level may be off that, at most a share of the rise."""
         if self.peak is None:
             return 0.0
-        return min(self.unsure_n_s * (t_s - self.t_start_s + 0.5), share * self.rise_n)
+        return min(self.unsure_n_s * (t_s - self.t_start_s + self.lag_s), share * self.rise_n)
 
     def end_n(self, t_s: float, settings: DetectorSettings) -> float:
         """Force below which the press may be over."""
@@ -185,10 +193,12 @@ class Press:
         if self.peak is None or self.rise_n < steps * self.step_n:
             return False
         need = noises * self.plain_n
-        if self.rise_n > 1.6 * need or not self.forces:
+        # Drift that is known does not count.
+        base_n = max(self.base_n, self.rest_n(self.peak.t_s))
+        if self.rise_n > 1.6 * need + base_n - self.base_n or not self.forces:
             return self.rise_n >= need
         width = max(3 if self.count >= 9 else 2, round(0.03 * rate_hz))
-        return bool(smooth_peak(self.forces, width) - self.base_n >= need)
+        return bool(smooth_peak(self.forces, width) - base_n >= need)
 
     def is_touch(self, end_s: float, rate_hz: float, settings: DetectorSettings) -> bool:
         """Whether it rose too little for its duration, or was over too soon, for a compression."""

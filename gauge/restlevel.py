@@ -160,7 +160,6 @@ class RestLevel:
         self.is_narrow = False
         self.drift_n_s = 0.0
         self.unsure_n_s = 0.0
-        self._is_own = True  # whether the drift is that of this rest alone
         self.step_n = 0.0
         self.switch_unit()
         self._digit_n = 0.0
@@ -168,7 +167,7 @@ class RestLevel:
         self._spreads: deque[Spread] = deque(maxlen=_SPREADS)
         self._last: list[float] = []  # readings of the block before
         self._rest = 0  # number of this rest
-        self._level_s = 0.0  # when the level was that
+        self.level_s = 0.0  # when the level was that
         self._held = False  # whether it may be the hold of a press
         self._first_s, self._first_n = 0.0, math.inf  # when this rest began, and its level then
         self._rises: deque[float] = deque(maxlen=9)
@@ -212,7 +211,7 @@ class RestLevel:
         self._left.clear()
         self._held = False
         self._first_s, self._first_n = t_s, median(values)
-        self.drift_n_s, self.unsure_n_s, self._is_own = 0.0, math.inf, True
+        self.drift_n_s, self.unsure_n_s = 0.0, math.inf
         self.add(t_s, values)
 
     @property
@@ -255,7 +254,7 @@ class RestLevel:
         """Note the level where a press begins; two such levels far apart tell the drift best."""
         if not self._blocks or self._held:
             return
-        t_s, n = self._level_s, self.count
+        t_s, n = self.level_s, self.count
         self._left.append((t_s, self.level_n, n))
         for before_s, before_n, before in self._left:
             if t_s - before_s < _SLOPE_S:
@@ -263,15 +262,15 @@ class RestLevel:
             slope = (self.level_n - before_n) / (t_s - before_s)
             unsure = 3 * self.plain_n * (1 / n + 1 / before) ** 0.5 + self._rounding_n()
             unsure /= t_s - before_s
-            self._believe(slope, unsure, stands_out=abs(slope) > 2 * unsure, own=False)
+            self._believe(slope, unsure, stands_out=abs(slope) > 2 * unsure)
 
-    def _believe(self, slope: float, unsure: float, *, stands_out: bool, own: bool) -> None:
-        """Take a slope for drift: from this rest alone (`own`), surer, or against what was known."""
+    def _believe(self, slope: float, unsure: float, *, stands_out: bool) -> None:
+        """Take a slope for drift where it is surer than what was known, or contradicts it."""
         contrary = stands_out and abs(slope - self.drift_n_s) > 2 * unsure + self.unsure_n_s
         if not stands_out:
             slope, unsure = 0.0, unsure + abs(slope)
-        if unsure < self.unsure_n_s or contrary or (own and self._is_own):
-            self.drift_n_s, self.unsure_n_s, self._is_own = slope, unsure, own
+        if unsure < self.unsure_n_s or contrary:
+            self.drift_n_s, self.unsure_n_s = slope, unsure
 
     def set_aside(self) -> list[Spread]:
         """Forget the spread of the younger half of this rest: it may be the foot of a ramp."""
@@ -303,7 +302,7 @@ class RestLevel:
         self._rest += 1
         self._first_s, self._first_n = t_s, level_n
         self._held = held
-        self._is_own = False
+        self.level_s = t_s
         self.unsure_n_s *= _FADES
         self.level_n = level_n
 
@@ -363,8 +362,8 @@ class RestLevel:
             carried_off = abs(median(m - line_n - slope * (t - t_s) for t, m in young))
             stands_out = carried_off <= abs(median(m - flat_n for _, m in young))
         if not self._held:
-            self._believe(slope, unsure, stands_out=stands_out, own=True)
+            self._believe(slope, unsure, stands_out=stands_out)
         level_s = median(t for t, _, _ in old)
         # Drift as known from an earlier rest carries the level forward, too.
         self.level_n = line_n if stands_out else flat_n + self.drift_n_s * (t_s - level_s)
-        self._level_s = t_s if stands_out or self.drift_n_s else level_s
+        self.level_s = t_s if stands_out or self.drift_n_s else level_s

@@ -102,25 +102,29 @@ def noise_of(spreads: Sequence[Spread], step_n: float) -> Noise:
     steps = [s for spread in spreads for s in spread.steps]
     far = [s for spread in spreads for s in spread.far]
     middles = [median(spread.values) for spread in spreads]
-    deviations = [
-        abs(v - m) for spread, m in zip(spreads, middles, strict=True) for v in spread.values
-    ]
+    signed = [v - m for spread, m in zip(spreads, middles, strict=True) for v in spread.values]
+    deviations = [abs(off) for off in signed]
     n = len(deviations)
     if not steps:
         return Noise(rounding, half)
     found = max(_spread(steps) / 2**0.5, _spread(far) / 2**0.5)
     found = max(min(found, _LIMIT * _overall(spreads)), _spread(deviations))
-    if n < _MANY:
-        young = deviations[-_MANY // 2 :]
-        found = max(found, (sum(d * d for d in young) / len(young)) ** 0.5)
+    least = _least(signed[-_MANY // 2 :]) if n < _MANY else 0.0
     overall = _overall(spreads, _KEPT_SHARE)
     if overall < _COARSE * step_n:  # of the numbers shown, most are the same two or three
-        is_narrow = 0 < max(*steps, *far) < 1.5 * step_n and _range(spreads) < 1.5 * step_n
-        most = _WANDER * max(found, rounding)  # or the level itself changed
-        found = min(found, _NARROW * step_n) if is_narrow else min(overall, most)
-        found *= 1 + 2 / n
-        return Noise(max(found, rounding), max(found, half), is_narrow)
+        if 0 < max(*steps, *far) < 1.5 * step_n and _range(spreads) < 1.5 * step_n:
+            found = min(found, _NARROW * step_n) * (1 + 2 / n)
+            return Noise(max(found, rounding), max(found, half), True)
+        found = min(overall, _WANDER * max(found, rounding))  # or the level itself changed
+    found = max(found, least)
     return Noise(max(found, rounding), max(found * (1 + 6 / n if n < _MANY else 1.0), half))
+
+
+def _least(signed: list[float]) -> float:
+    """Root mean square of a few deviations, but for the highest: it may begin a press."""
+    ordered = sorted(signed)
+    kept = ordered[:-1] if len(ordered) > 1 and ordered[-1] > 0 else ordered
+    return (sum(d * d for d in kept) / len(kept)) ** 0.5
 
 
 def _rests(spreads: Sequence[Spread]) -> list[list[float]]:

@@ -215,7 +215,8 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
 # white, wandering (first-order) or hum; display step at most 1/10 of the smallest peak; offset
 # -0.1 to 0.5 N; drift up to 0.003 N/s; hold up to 6 s that relaxes by up to 50 % with two time
 # constants; release at once, in a line or cosine of up to 1.5 s, or with an exponential tail; skin
-# break to 25..80 % of the force and a second rise to 0.5..1.6; rests 0.4 to 4 s, in quick
+# break to 25..80 % of the force, and no less than eight noises (what is left must be told from a
+# release), and a second rise to 0.5..1.6; rests 0.4 to 4 s, in quick
 # succession 0.15 to 0.4 s (at least three readings); touches up to four noises.
 
 RAMPS = ("half-sine", "line", "exponential", "growth", "hand", "pauses")
@@ -240,7 +241,9 @@ def _curve(u: np.ndarray, shape: str, rng: np.random.Generator) -> np.ndarray:
     return u
 
 
-def hand_press(rng: np.random.Generator, rate_hz: float, ramp_s: float) -> np.ndarray:
+def hand_press(
+    rng: np.random.Generator, rate_hz: float, ramp_s: float, least: float = 0.0
+) -> np.ndarray:
     """Forces of one press with a largest of 1, of drawn shape, break, hold and release."""
     n = max(2, round(ramp_s * rate_hz))
     u = (np.arange(n) + rng.uniform(0, 1)) / n
@@ -248,6 +251,7 @@ def hand_press(rng: np.random.Generator, rate_hz: float, ramp_s: float) -> np.nd
     level = 1.0
     if rng.random() < 0.25:
         low, second = rng.uniform(0.25, 0.8), rng.uniform(0.5, 1.6)
+        low = max(low, least * max(1.0, second))
         fall = max(1, round(rng.uniform(0.02, 0.1) * rate_hz))
         rise = max(3, round(rng.uniform(0.2, 1.0) * ramp_s * rate_hz))
         parts += [np.linspace(1.0, low, fall + 1)[1:]]
@@ -306,10 +310,11 @@ def draw_hand_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench
         return "rest", np.zeros(max(least, round(rng.uniform(low_s, high_s) * rate)))
 
     longest = min(10.0, 3000 / rate) if rate > 300 else 10.0
+    left_n = 8 * math.hypot(bench.noise_n, 0.3 * step * NEWTON_PER_FLOAT[unit])  # by a skin break
     pieces = [rest(1.0, 4.0, 12)]
     for peak in peaks:
         ramp_s = math.exp(rng.uniform(math.log(0.3), math.log(longest)))
-        pieces.append(("press", peak * hand_press(rng, rate, ramp_s)))
+        pieces.append(("press", peak * hand_press(rng, rate, ramp_s, left_n / peak)))
         pieces.append(rest(0.15, 0.4) if rng.random() < 0.25 else rest(0.4, 4.0))
         if rng.random() < 0.25:
             width = max(1, round(rng.uniform(0.05, 0.6) * rate))
