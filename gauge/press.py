@@ -195,7 +195,8 @@ class Press:
         need = noises * self.plain_n
         # Drift that is known does not count.
         base_n = max(self.base_n, self.rest_n(self.peak.t_s))
-        if self.rise_n > 1.6 * need + base_n - self.base_n or not self.forces:
+        plainly = 1.4 if self.count < 9 else 1.6
+        if self.rise_n > plainly * need + base_n - self.base_n or not self.forces:
             return self.rise_n >= need
         width = max(3 if self.count >= 9 else 2, round(0.03 * rate_hz))
         return bool(smooth_peak(self.forces, width) - base_n >= need)
@@ -207,7 +208,9 @@ class Press:
             return True  # only falls, from what the press before had left
         if lasted_s < settings.shortest_s:
             return True
-        noises = settings.press_noises * max(1.0, _RAMP_S / lasted_s)
+        # The first part of the ramp passed before the force had left the rest level.
+        seen = 1 - settings.onset_noises * self.noise_n / max(self.rise_n, 1e-12)
+        noises = settings.press_noises * max(1.0, _RAMP_S / lasted_s * max(seen, 0.5))
         return not self.rises(noises, rate_hz, settings)
 
     def is_drift(self, t_s: float) -> bool:
