@@ -41,7 +41,8 @@ from gauge.detectorview import DetectorView, ForceTrace
 from gauge.pace import Pace
 from gauge.press import KEPT, Press, Release
 from gauge.records import Compression, CutPress, Flag, Reading, Status
-from gauge.restlevel import RestLevel, is_level, is_settled
+from gauge.levelrun import is_level, is_settled
+from gauge.restlevel import RestLevel
 from gauge.settling import Settling
 from gauge.units import NEWTON_PER_FLOAT
 
@@ -178,7 +179,7 @@ class Detector:
         """Take readings in another unit from now on."""
         if self._unit is not None:
             self._switched = True
-            self._rest.switch_unit()
+            self._rest.step.forget()
         self._unit = reading.unit
         self._factor = NEWTON_PER_FLOAT[reading.unit]
         if reading.status is Status.OK:
@@ -285,11 +286,11 @@ class Detector:
                 low, high = rest.level_n - self._margin(), rest.level_n + self._margin()
                 unit, factor, last_s = of_unit, self._factor, t_s
             force = value * factor
-            if rest.multiple != 1 and status is ok:
-                still_high = high if rest.multiple == 0 else math.inf
+            if rest.step.multiple != 1 and status is ok:
+                still_high = high if rest.step.multiple == 0 else math.inf
                 if rest.see_digits(shown):
                     low, high = rest.level_n - self._margin(), rest.level_n + self._margin()
-                    if rest.multiple >= _COARSE:
+                    if rest.step.multiple >= _COARSE:
                         high = min(high, still_high)  # hardly one step of so coarse a display
             if low < force < high and status is ok:
                 pace.count += 1
@@ -386,8 +387,8 @@ class Detector:
             is_narrow=rest.is_narrow,
             plain_n=rest.plain_n,
             step_n=rest.step_n,
-            drift_n_s=rest.drift_n_s,
-            unsure_n_s=rest.unsure_n_s,
+            drift_n_s=rest.drift.slope_n_s,
+            unsure_n_s=rest.drift.unsure_n_s,
             lag_s=max(t_s - rest.level_s, 0.0),
             n_rest=rest.count,
             tail_n=self._tail_n,
@@ -432,7 +433,7 @@ class Detector:
                 if status is not Status.OVERLOAD or not math.isfinite(force):
                     pace.count += 1
                     continue
-            elif rest.multiple != 1 and rest.see_digits(shown):
+            elif rest.step.multiple != 1 and rest.see_digits(shown):
                 press.sharpen(rest)
             is_near = force <= half and press.is_near(force, t_s, settings, dwell)
             if is_near:

@@ -79,7 +79,7 @@ class Press:
         self.plain_n = min(self.plain_n, rest.plain_n)
         self.step_n = min(self.step_n, rest.step_n)
         self.is_narrow = self.is_narrow and rest.is_narrow
-        self.is_step_sure = rest.is_step_sure
+        self.is_step_sure = rest.step.is_sure
 
     @property
     def rise_n(self) -> float:

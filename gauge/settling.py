@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from statistics import median
 
-from gauge.restlevel import is_settled
+from gauge.levelrun import is_settled
 
 _FEWEST = 8
 

@@ -1,0 +1,97 @@
+"""How fast the rest level drifts, and how far that may be off.
+
+Two things tell it: the slope of the level within one rest, and levels at the beginnings of presses
+far apart. The surer one is believed, unless a slope that stands out contradicts it. What a press of
+many seconds comes back to is the rest level plus drift, give or take that uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+SLOPE_S = 1.0  # the shortest time that a slope is taken over
+_FADES = 1.2  # by which drift is less sure after each press
+_KEPT = 8  # levels at beginnings of presses
+
+
+class Drift:
+    """Slope of the rest level (N/s) as far as it is known.
+
+    Attributes
+    ----------
+    slope_n_s : float
+        The slope; 0 unless it stands out of its own uncertainty.
+    unsure_n_s : float
+        How far it may be off.
+
+    Examples
+    --------
+    >>> drift = Drift()
+    >>> drift.believe(0.002, 0.0005)  # four times what it may be off
+    >>> drift.believe(0.003, 0.002)  # less sure
+    >>> drift.slope_n_s, drift.unsure_n_s
+    (0.002, 0.0005)
+    >>> drift.believe(-0.001, 0.0001)
+    >>> drift.slope_n_s
+    -0.001
+    """
+
+    def __init__(self) -> None:
+        self.slope_n_s = 0.0
+        self.unsure_n_s = 0.0
+        self._left: deque[tuple[float, float, int]] = deque(maxlen=_KEPT)
+
+    def forget(self) -> None:
+        """Know nothing: the rest level is a new one."""
+        self.slope_n_s, self.unsure_n_s = 0.0, math.inf
+        self._left.clear()
+
+    def fade(self) -> None:
+        """Be less sure, after a press."""
+        self.unsure_n_s *= _FADES
+
+    def believe(self, slope_n_s: float, unsure_n_s: float, *, bends: bool = False) -> bool:
+        """Take a slope where it is surer than what was known, or contradicts it.
+
+        Parameters
+        ----------
+        slope_n_s, unsure_n_s : float
+        bends : bool
+            Whether the level bends, so that the slope is none.
+
+        Returns
+        -------
+        bool
+            Whether the slope stands out of its own uncertainty.
+        """
+        stands_out = abs(slope_n_s) > 2 * unsure_n_s and not bends
+        contrary = stands_out and abs(slope_n_s - self.slope_n_s) > 2 * unsure_n_s + self.unsure_n_s
+        if not stands_out:
+            slope_n_s, unsure_n_s = 0.0, unsure_n_s + abs(slope_n_s)
+        if unsure_n_s < self.unsure_n_s or contrary:
+            self.slope_n_s, self.unsure_n_s = slope_n_s, unsure_n_s
+        return stands_out
+
+    def leave(self, t_s: float, level_n: float, n: int, noise_n: float, rounding_n: float) -> None:
+        """Note the rest level where a press begins, and the slope since earlier such levels.
+
+        Parameters
+        ----------
+        t_s : float
+            When the level was that.
+        level_n : float
+        n : int
+            Readings that it stands on.
+        noise_n : float
+            Noise of one reading.
+        rounding_n : float
+            How far rounding may put the difference of two levels off.
+        """
+        self._left.append((t_s, level_n, n))
+        for before_s, before_n, before in self._left:
+            span_s = t_s - before_s
+            if span_s < SLOPE_S:
+                break
+            unsure_n = 3 * noise_n * (1 / n + 1 / before) ** 0.5 + rounding_n
+            self.believe((level_n - before_n) / span_s, unsure_n / span_s)
