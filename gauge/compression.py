@@ -551,7 +551,8 @@ class Detector:
         if len(recent) == 4 and max(recent) - min(recent) <= margin and near:
             self._finish(Release(level, len(fresh), True, t_s), out)
             return True
-        if len(checks) == _PARK_CHECKS and max(checks) - min(checks) <= 0.5 * margin:
+        still = abs(press.forces[-1] - level) <= 0.5 * margin
+        if len(checks) == _PARK_CHECKS and max(checks) - min(checks) <= 0.5 * margin and still:
             if self._parked is not None:
                 self._parked.merge(press)
             else:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import deque
 
-SLOPE_S = 1.0  # the shortest time that a slope is taken over
+SLOPE_S = 0.8  # the shortest time that a slope is taken over
 _FADES = 1.2  # by which drift is less sure after each press
 _KEPT = 8  # levels at beginnings of presses
 
@@ -66,8 +66,10 @@ class Drift:
             Whether the slope stands out of its own uncertainty.
         """
         stands_out = abs(slope_n_s) > 2 * unsure_n_s and not bends
-        contrary = stands_out and abs(slope_n_s - self.slope_n_s) > 2 * unsure_n_s + self.unsure_n_s
+        off = abs(slope_n_s - self.slope_n_s) - self.unsure_n_s
+        contrary = off > (2 if stands_out else 1) * unsure_n_s
         if not stands_out:
+            contrary = contrary and self.slope_n_s == 0
             slope_n_s, unsure_n_s = 0.0, unsure_n_s + abs(slope_n_s)
         if unsure_n_s < self.unsure_n_s or contrary:
             self.slope_n_s, self.unsure_n_s = slope_n_s, unsure_n_s

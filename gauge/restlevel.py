@@ -222,11 +222,11 @@ class RestLevel:
         self.plain_n, self.noise_n, self.is_narrow = noise_of(self._spreads, self.step_n)
 
     def _is_alike(self, old: list[_Block], young: list[_Block]) -> bool:
-        """Whether the younger half of a rest lies at the level of the older: no foot of a ramp."""
+        """Whether the younger half of a rest lies no higher than the older: no foot of a ramp."""
         if len(young) < 2:
             return False
         n, m = sum(count for _, _, count in old), sum(count for _, _, count in young)
-        off = abs(median(level for _, level, _ in young) - median(level for _, level, _ in old))
+        off = median(level for _, level, _ in young) - median(level for _, level, _ in old)
         return off <= 2 * self.plain_n * (1 / n + 1 / m) ** 0.5 + 0.1 * self.step_n
 
     def _set_level(self, t_s: float) -> None:
