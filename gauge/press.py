@@ -20,7 +20,7 @@ from gauge.records import Compression, Flag, Reading
 KEPT = 65_536  # readings of a press that are kept for its figures
 _SHARE = 0.12  # of the rise: the most that drift is allowed for at the end of a press
 _START_SHARE = 0.2  # the same where it is asked whether the session began in mid-press
-_HELD_SHARE = 0.08  # of the rise: what a skin break leaves at least
+_HELD_SHARE = 0.12  # of the rise: what a skin break leaves at least
 _UNSURE_STEP = 0.85  # of the display steps asked for, where the step may be smaller
 _RAMP_S = 0.3  # the fastest loading that a hand-lowered stand is used for
 

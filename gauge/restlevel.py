@@ -31,7 +31,8 @@ _SPREADS = 32  # blocks that the noise stands on
 _FEWEST = 8  # blocks that the level stands on however slow the gauge
 _WINDOW_S = 12.0  # how far back the level looks
 _CREEP = 0.02  # of the usual rise of a press: more than slow drift in a few seconds
-_JUMP_S = 5.0  # after which a level that jumped is rest all the same
+_JUMP_S = 5.0  # after which a level that jumped is rest all the same,
+_STILL_S = 3.0  # if it stayed so long
 _YOUNG_S = 3.0  # what may already be the foot of a slow ramp
 
 _Block = tuple[float, float, int]  # end (s), level (N) and number of readings
@@ -87,8 +88,9 @@ class RestLevel:
         self._rest = 0  # number of this rest
         self._held = False  # whether it may be the hold of a press
         self._first_s, self._first_n = 0.0, math.inf  # when this rest began, and its level then
+        self._off: deque[tuple[float, float]] = deque(maxlen=16)  # blocks that jumped
         self._rises: deque[float] = deque(maxlen=9)
-        self._usual_n = math.inf  # their median
+        self._usual_n = math.inf  # the smallest of them
 
     # --- display ------------------------------------------------------------------------------
 
@@ -118,6 +120,7 @@ class RestLevel:
         self._last = []
         self._held = False
         self._first_s, self._first_n = t_s, median(values)
+        self._off.clear()
         self.drift.forget()
         self.add(t_s, values)
 
@@ -127,6 +130,7 @@ class RestLevel:
         self._last = []
         self._rest += 1
         self._first_s, self._first_n = t_s, level_n
+        self._off.clear()
         self._held = held
         self.drift.fade()
         self.level_n, self.level_s = level_n, t_s
@@ -171,16 +175,19 @@ class RestLevel:
             before_n += self.drift.slope_n_s * (t_s - before_s)
         else:
             jump_n *= 2  # against a level of few readings
-        if t_s - before_s > _JUMP_S:
+        if middle - before_n <= jump_n and middle - self._first_n <= creep_n:
+            self._off.clear()
             return False
-        return middle - before_n > jump_n or middle - self._first_n > creep_n
+        self._off.append((t_s, middle))
+        young = [level for at_s, level in self._off if t_s - at_s < _STILL_S]
+        return t_s - before_s <= _JUMP_S or max(young) - min(young) > jump_n
 
     # --- what a press tells of the rest before it -----------------------------------------------
 
     def see_rise(self, rise_n: float) -> None:
         """Note how far a press rose: what creeps up by a share of that is no drift."""
         self._rises.append(rise_n)
-        self._usual_n = median(self._rises)
+        self._usual_n = min(self._rises)
 
     def set_aside(self) -> list[Spread]:
         """Forget the spread of the younger half of this rest: it may be the foot of a ramp."""
