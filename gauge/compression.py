@@ -32,16 +32,26 @@ No force is fixed anywhere: see `gauge.detectorsettings`.
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Iterable, Sequence
 from statistics import median
 
 from gauge.detectorsettings import DetectorSettings
 from gauge.detectorview import DetectorView, ForceTrace
+from gauge.fall import Fall
+from gauge.levelrun import is_level
 from gauge.pace import Pace
-from gauge.press import KEPT, Press, Release
+from gauge.press import Press, Release
+from gauge.pressend import (
+    CHECK_S,
+    Hold,
+    Look,
+    plateau_of,
+    release_before_next,
+    release_of,
+    see_far,
+    see_near,
+)
 from gauge.records import Compression, CutPress, Flag, Reading, Status
-from gauge.levelrun import is_level, is_settled
 from gauge.restlevel import RestLevel
 from gauge.settling import Settling
 from gauge.units import NEWTON_PER_FLOAT
@@ -52,12 +62,7 @@ Event = Compression | CutPress
 
 _SETTLING, _REST, _PRESS = "settling", "rest", "press"
 _BLOCK_S = 0.25  # of readings at rest that are taken together
-_CHECK_S = 0.5  # how often a press is looked at for a plateau
-_PARK_CHECKS = 10
-_SLOW_HZ = 15.0
 _COARSE = 10  # digits by which hardly any display counts
-_NEW_ZERO_S = 1.0  # that a press must stay level on a hold that it began on
-_LEVEL_S = 0.3  # of a slow or noisy release that must be level
 
 
 class Detector:
@@ -74,7 +79,7 @@ class Detector:
     >>> said = [Reading(i / 50, f, f"{f:.2f}", Unit.N) for i, f in enumerate(forces)]
     >>> [berry] = Detector().feed(said)
     >>> berry.peak_shown, berry.n_ramp
-    ('1.98', 17)
+    ('1.98', 20)
     """
 
     def __init__(self, settings: DetectorSettings | None = None) -> None:
@@ -260,9 +265,7 @@ class Detector:
         self._block_s = t_s
         self._floor_n = math.inf  # down to which the tail of a release may still fall
         self._tail_n = -math.inf  # up to which what only falls is that tail
-        self._lows: deque[tuple[float, float]] = deque()
-        self._low_s, self._low_at = t_s, 0
-        self._looks = 0
+        self._fall = Fall()
 
     def _run_rest(self, batch: Sequence[Reading], at: int, out: list[Event]) -> int:
         rest, pace, trace, parked = self._rest, self._pace, self._trace, self._parked
@@ -312,7 +315,7 @@ class Detector:
                 pace.count -= 1
                 self._unpark(None)
                 break
-            if not self._lows:
+            if not self._fall:
                 block.append(force)  # one low reading is noise; many are a fall
             if self._fell(t_s, force, out):
                 trace.see(t_s, largest, force)
@@ -340,38 +343,23 @@ class Detector:
         self._block = []
         self._block_s = t_s
         self._floor_n, self._tail_n = math.inf, -math.inf
-        self._lows.clear()
+        self._fall.clear()
 
     def _fell(self, t_s: float, force: float, out: list[Event]) -> bool:
         """Judge a reading below the rest level: a tail, a pull, or a rest level that was none."""
-        lows = self._lows
-        if not lows:
-            self._low_s, self._low_at = t_s, len(self._block)
-        lows.append((t_s, force))
-        dwell = self._dwell() + 1
-        if force >= self._floor_n and len(lows) >= dwell:
-            # The tail of a release still falls towards the level before the press.
-            self._rest.resume(t_s, median(low for _, low in list(lows)[-dwell:]))
-            lows.clear()
+        fall, rest_s = self._fall, self.settings.rest_s
+        fall.see(t_s, force, len(self._block))
+        tail_n = fall.tail_n(self._floor_n, self._dwell() + 1)
+        if tail_n is not None:  # it still falls towards the level before the press
+            self._rest.resume(t_s, tail_n)
+            fall.clear()
             self._block, self._block_s = [], t_s
             return True
-        rest_s = self.settings.rest_s
         wait_s = rest_s
         if self._confirmed:
             wait_s *= 5 if self._floor_n < math.inf else 10
-        if len(lows) < 4 or t_s - self._low_s < wait_s:
-            return False
-        while len(lows) > 4 and t_s - lows[1][0] >= rest_s:
-            lows.popleft()
-        self._looks -= 1
-        if self._looks > 0:
-            return False
-        self._looks = len(lows) // 8
-        others = self._block[self._low_at :]
-        if len(others) > len(lows):
-            return False  # noise about the level, not a fall
-        values = [low for _, low in lows] + others
-        if not is_settled(values, self._rest.step_n):
+        values = fall.settled(t_s, self._block, wait_s, rest_s, self._rest.step_n)
+        if values is None:
             return False
         self._start(t_s, values, self._rest.level_n, out)
         return True
@@ -397,7 +385,7 @@ class Detector:
             ),
             t_start_s=t_s,
         )
-        self._check_s = t_s + _CHECK_S
+        self._check_s = t_s + CHECK_S
         self._state = _PRESS
 
     def _run_press(self, batch: Sequence[Reading], at: int, out: list[Event]) -> int:
@@ -405,7 +393,6 @@ class Detector:
         assert press is not None
         settings, ok, near, keep = self.settings, Status.OK, press.near, press.forces.append
         unit, factor, last_s, dwell = self._unit, self._factor, pace.last_s, self._dwell()
-        few = self._pace.rate_hz() < _SLOW_HZ  # two readings at rest then take long enough
         # Only below half the rise is it worth asking where the press may be over.
         top, half = press.largest_n, press.half_n
         largest, force = -math.inf, math.nan
@@ -436,27 +423,12 @@ class Detector:
             elif rest.step.multiple != 1 and rest.see_digits(shown):
                 press.sharpen(rest)
             is_near = force <= half and press.is_near(force, t_s, settings, dwell)
-            if is_near:
-                if not near:
-                    press.t_near_s, press.low_n, press.is_held = t_s, math.inf, None
-                near.append(force)
-                if len(near) >= dwell:
-                    recent = median(near[-dwell:])
-                    if recent < press.low_n:
-                        press.low_n = recent
-                        press.low_spread_n = max(near[-dwell:]) - min(near[-dwell:])
-                    margin = self._margin()
-                    anew = press.is_next(recent, t_s, margin) or press.is_next(
-                        force, t_s, 1.6 * margin
-                    )
-                    if anew and self._parked is None and not press.is_held_up(t_s, dwell):
-                        return self._next(last_s or t_s, i, out)
-            elif len(near) >= dwell or (few and press.is_down(t_s)):
-                anew = press.is_next(force, t_s, self._margin())
-                if anew and self._parked is None and not press.is_held_up(t_s, dwell):
-                    return self._next(last_s or t_s, i, out)
-            else:
-                near.clear()
+            if is_near or near:
+                look = self._look(t_s)
+                if (see_near if is_near else see_far)(press, force, look):
+                    self._finish(release_before_next(press, look._replace(t_s=last_s or t_s)), out)
+                    self._tail_n = -math.inf  # what rises anew is no tail
+                    return i  # the reading is still to be taken
             pace.count += 1
             press.count += 1
             keep(force)
@@ -466,101 +438,44 @@ class Detector:
                 top = press.largest_n = force
                 press.peak = reading
                 half = press.half_n
-            if is_near and len(near) > dwell and self._is_over(t_s, dwell, out):
-                trace.see(t_s, largest, force)
-                return i + 1
+            if is_near and len(near) > dwell:
+                release = release_of(press, look)
+                if release is not None:
+                    self._finish(release, out)
+                    trace.see(t_s, largest, force)
+                    return i + 1
         if largest > -math.inf:
             trace.see(last_s or 0.0, largest, force)
         return len(batch)
 
-    def _next(self, t_s: float, i: int, out: list[Event]) -> int:
-        """End a press because another one begins; reading `i` is still to be taken."""
-        press = self._press
-        assert press is not None
-        near_n = self._margin() + press.unsure_n(t_s)
-        slow = self._dwell() >= 0.05 * self._pace.rate_hz()
-        known = abs(press.low_n - press.rest_n(t_s)) <= near_n
-        known = known or (press.low_spread_n <= 1.2 * self._margin() and slow)
-        self._finish(Release(press.low_n, self._dwell(), known, t_s), out)
-        self._tail_n = -math.inf  # what rises anew is no tail
-        return i
-
-    def _is_over(self, t_s: float, dwell: int, out: list[Event]) -> bool:
-        """Whether the force, back near the rest level, is level again."""
-        press = self._press
-        assert press is not None
-        near, rate_hz, step_n = press.near, self._pace.rate_hz(), self._rest.step_n
-        # Some 50 ms, so that a slow release on a coarse display does not look level.
-        tail = near[-max(dwell, math.ceil(0.05 * rate_hz)) :]
-        release = Release(
-            median(tail), len(tail), max(tail) - min(tail) <= 1.2 * self._margin(), t_s
+    def _look(self, t_s: float) -> Look:
+        return Look(
+            t_s=t_s,
+            margin_n=self._margin(),
+            step_n=self._rest.step_n,
+            rate_hz=self._pace.rate_hz(),
+            dwell=self._dwell(),
+            rest_s=self.settings.rest_s,
+            is_parked=self._parked is not None,
+            is_confirmed=self._confirmed,
         )
-        waited_s = t_s - press.t_near_s
-        high = release.level_n > press.rest_n(t_s) + self._margin() + press.unsure_n(t_s)
-        if self._parked is not None and press.is_below(release):
-            pass  # the parked press goes on
-        elif self._parked is not None:
-            # A new zero only if it stays: a pause of the press may lie at the same force.
-            long = max(8, math.ceil(_NEW_ZERO_S * rate_hz))
-            if waited_s < _NEW_ZERO_S or not is_level(near[-long:], step_n):
-                return False
-        elif not self._confirmed and press.is_below(release):
-            # Perhaps the rest level was part of a press: see where the fall ends.
-            if waited_s < 5 * self.settings.rest_s:
-                return False
-        elif high or not release.is_level or press.is_doubtful(release):
-            # A slow release that goes on, more noise, or a new rest level? See also the plateau.
-            long = max(8, math.ceil(_LEVEL_S * rate_hz))
-            look = len(near) % max(1, long // 8) == 0
-            whole = look and waited_s >= _LEVEL_S and len(near) >= long
-            if not (whole and is_level(near[-long:], step_n)):
-                return False
-            release = release._replace(is_level=True)
-        elif not self._confirmed and self._may_be_hold(press):
-            long_s = 4 * self.settings.rest_s
-            long = max(4, math.ceil(long_s * rate_hz))
-            if waited_s < long_s or not is_level(near[-long:], step_n):
-                return False
-        # What climbs while it is watched is the foot of the next press.
-        low_n = max(press.low_n, press.rest_n(t_s))
-        if release.level_n - low_n > max(1.5 * step_n, 2 * press.plain_n):
-            release = release._replace(level_n=low_n)
-        self._finish(release, out)
-        return True
-
-    def _may_be_hold(self, press: Press) -> bool:
-        """Whether the rest level lies so far off zero that it may have been part of a press."""
-        few = max(8 * press.plain_n, 5 * self._rest.step_n)
-        return press.base_n > max(few, 0.25 * press.rise_n)
 
     def _is_plateau(self, t_s: float, out: list[Event]) -> bool:
-        """Look at a long press twice a second: level near the rest level, or parked."""
+        """Whether a press has become level: it is over, or parked."""
         press = self._press
         assert press is not None
-        fresh = press.forces[press.checked :]
-        if len(press.forces) > KEPT:
-            del press.forces[KEPT // 4 : -KEPT // 4]
-        press.checked = len(press.forces)
-        self._check_s = t_s + _CHECK_S
-        if not fresh:
-            return False
-        press.checks = [*press.checks, median(fresh[:: max(1, len(fresh) // 50)])][-_PARK_CHECKS:]
-        checks, recent, margin = press.checks, press.checks[-4:], self._margin()
-        level = recent[-1]
-        near = max(level, press.forces[-1]) - press.base_n <= 0.25 * press.rise_n
-        if len(recent) == 4 and max(recent) - min(recent) <= margin and near:
-            self._finish(Release(level, len(fresh), True, t_s), out)
-            return True
-        still = abs(press.forces[-1] - level) <= 0.5 * margin
-        if len(checks) == _PARK_CHECKS and max(checks) - min(checks) <= 0.5 * margin and still:
+        self._check_s = t_s + CHECK_S
+        found = plateau_of(press, self._look(t_s))
+        if isinstance(found, Release):
+            self._finish(found, out)
+        elif isinstance(found, Hold):
             if self._parked is not None:
                 self._parked.merge(press)
             else:
                 self._parked = press
-            self._rest.resume(t_s, level, held=True)
+            self._rest.resume(t_s, found.level_n, held=True)
             self._to_rest(t_s)
-            return True
-        return False
+        return found is not None
 
     def _unpark(self, newer: Press | None) -> None:
         """Let a parked press go on."""
@@ -576,7 +491,7 @@ class Detector:
             press.t_near_s = newer.t_near_s
         press.checked = len(press.forces)
         self._press, self._parked, self._state = press, None, _PRESS
-        self._check_s = (self._pace.last_s or 0.0) + _CHECK_S
+        self._check_s = (self._pace.last_s or 0.0) + CHECK_S
 
     def _cut(self, t_s: float, reason: str) -> list[Event]:
         """Report a press under way as cut, unless it was a touch or drift so far."""

@@ -29,18 +29,16 @@ class Drift:
     --------
     >>> drift = Drift()
     >>> drift.believe(0.002, 0.0005)  # four times what it may be off
-    >>> drift.believe(0.003, 0.002)  # less sure
-    >>> drift.slope_n_s, drift.unsure_n_s
-    (0.002, 0.0005)
-    >>> drift.believe(-0.001, 0.0001)
-    >>> drift.slope_n_s
-    -0.001
+    True
+    >>> drift.believe(0.003, 0.002), drift.slope_n_s  # less sure
+    (False, 0.002)
+    >>> drift.believe(-0.001, 0.0001), drift.slope_n_s  # surer
+    (True, -0.001)
     """
 
     def __init__(self) -> None:
-        self.slope_n_s = 0.0
-        self.unsure_n_s = 0.0
         self._left: deque[tuple[float, float, int]] = deque(maxlen=_KEPT)
+        self.forget()
 
     def forget(self) -> None:
         """Know nothing: the rest level is a new one."""

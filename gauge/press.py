@@ -14,8 +14,8 @@ from typing import NamedTuple
 
 from gauge.detectorsettings import DetectorSettings
 from gauge.presstrace import is_double_rise, is_lone_peak, measure_ramp, smooth_peak
-from gauge.restlevel import RestLevel
 from gauge.records import Compression, Flag, Reading
+from gauge.restlevel import RestLevel
 
 KEPT = 65_536  # readings of a press that are kept for its figures
 _SHARE = 0.12  # of the rise: the most that drift is allowed for at the end of a press

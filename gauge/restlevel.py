@@ -234,7 +234,7 @@ class RestLevel:
             return False
         n, m = sum(count for _, _, count in old), sum(count for _, _, count in young)
         off = median(level for _, level, _ in young) - median(level for _, level, _ in old)
-        return off <= 2 * self.plain_n * (1 / n + 1 / m) ** 0.5 + 0.1 * self.step_n
+        return off <= 2 * self.plain_n * math.sqrt(1 / n + 1 / m) + 0.1 * self.step_n
 
     def _set_level(self, t_s: float) -> None:
         blocks = self._blocks
@@ -265,7 +265,7 @@ class RestLevel:
         """Three standard errors of the slope through blocks, and what rounding may add."""
         span_s, middle_s = max(old[-1][0] - old[0][0], 0.25), old[len(old) // 2][0]
         off = [m - flat_n - slope * (t - middle_s) for t, m, _ in old]
-        scatter = (sum(d * d for d in off) / max(len(old) - 2, 1)) ** 0.5
+        scatter = math.sqrt(sum(d * d for d in off) / max(len(old) - 2, 1))
         n = sum(count for _, _, count in old)
-        standard = max(self.plain_n * (12 / n) ** 0.5, scatter * (12 / len(old)) ** 0.5)
+        standard = max(self.plain_n * math.sqrt(12 / n), scatter * math.sqrt(12 / len(old)))
         return (3 * standard + self._rounding_n()) / span_s

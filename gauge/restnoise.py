@@ -124,7 +124,7 @@ def _least(signed: list[float]) -> float:
     """Root mean square of a few deviations, but for the highest: it may begin a press."""
     ordered = sorted(signed)
     kept = ordered[:-1] if len(ordered) > 1 and ordered[-1] > 0 else ordered
-    return (sum(d * d for d in kept) / len(kept)) ** 0.5
+    return math.sqrt(sum(d * d for d in kept) / len(kept))
 
 
 def _rests(spreads: Sequence[Spread]) -> list[list[float]]:
@@ -154,7 +154,7 @@ def _overall(spreads: Sequence[Spread], share: float = 1.0) -> float:
         squares += [(v - middle) ** 2 for v in values]
     squares.sort()
     kept = squares[: math.ceil(share * len(squares))]
-    return (sum(kept) / max(len(kept) - len(rests), 1)) ** 0.5 * (_TAILS if share < 1 else 1.0)
+    return math.sqrt(sum(kept) / max(len(kept) - len(rests), 1)) * (_TAILS if share < 1 else 1.0)
 
 
 def _spread(differences: list[float]) -> float:

@@ -33,10 +33,10 @@ class Settling:
     Examples
     --------
     >>> start = Settling(0.2)
-    >>> [start.see(i / 10, 0.01 * (i % 2)) for i in range(5)]
-    [True, True, True, True, True]
+    >>> for i in range(8):
+    ...     asks = start.see(i / 10, 0.01 * (i % 2))
     >>> start.rest(0.01)
-    [0.0, 0.01, 0.0, 0.01, 0.0]
+    [0.0, 0.01, 0.0, 0.01, 0.0, 0.01, 0.0, 0.01]
     """
 
     def __init__(self, rest_s: float, known_n: float = 0.0) -> None:
