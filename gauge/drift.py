@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 from collections import deque
 
-SLOPE_S = 0.8  # the shortest time that a slope is taken over
+FALL_S, RISE_S = 0.6, 1.5  # shortest times for a slope; the foot of a ramp only rises
+_MOST = 0.01  # of the smallest press: what drifts by more in a second is no drift
 _FADES = 1.2  # by which drift is less sure after each press
 _KEPT = 8  # levels at beginnings of presses
 
@@ -24,6 +25,8 @@ class Drift:
         The slope; 0 unless it stands out of its own uncertainty.
     unsure_n_s : float
         How far it may be off.
+    usual_n : float
+        Rise of the smallest press of late (N).
 
     Examples
     --------
@@ -37,6 +40,7 @@ class Drift:
     """
 
     def __init__(self) -> None:
+        self.usual_n = math.inf
         self._left: deque[tuple[float, float, int]] = deque(maxlen=_KEPT)
         self.forget()
 
@@ -56,14 +60,14 @@ class Drift:
         ----------
         slope_n_s, unsure_n_s : float
         bends : bool
-            Whether the level bends, so that the slope is none.
+            Whether the level bends, or was seen for too short a time, so that the slope is none.
 
         Returns
         -------
         bool
             Whether the slope stands out of its own uncertainty.
         """
-        stands_out = abs(slope_n_s) > 2 * unsure_n_s and not bends
+        stands_out = 2 * unsure_n_s < abs(slope_n_s) <= _MOST * self.usual_n and not bends
         off = abs(slope_n_s - self.slope_n_s) - self.unsure_n_s
         contrary = off > (2 if stands_out else 1) * unsure_n_s
         if not stands_out:
@@ -91,7 +95,7 @@ class Drift:
         self._left.append((t_s, level_n, n))
         for before_s, before_n, before in self._left:
             span_s = t_s - before_s
-            if span_s < SLOPE_S:
+            if span_s < RISE_S:
                 break
             unsure_n = 3 * noise_n * (1 / n + 1 / before) ** 0.5 + rounding_n
             self.believe((level_n - before_n) / span_s, unsure_n / span_s)

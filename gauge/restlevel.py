@@ -22,7 +22,7 @@ from collections import deque
 from statistics import fmean, median
 
 from gauge.displaystep import DisplayStep
-from gauge.drift import SLOPE_S, Drift
+from gauge.drift import FALL_S, RISE_S, Drift
 from gauge.levelrun import deviation, is_settled
 from gauge.restnoise import Spread, noise_of, spread_of
 from gauge.units import Unit
@@ -90,7 +90,6 @@ class RestLevel:
         self._first_s, self._first_n = 0.0, math.inf  # when this rest began, and its level then
         self._off: deque[tuple[float, float]] = deque(maxlen=16)  # blocks that jumped
         self._rises: deque[float] = deque(maxlen=9)
-        self._usual_n = math.inf  # the smallest of them
 
     # --- display ------------------------------------------------------------------------------
 
@@ -169,7 +168,7 @@ class RestLevel:
         """Whether a block lies well above the one before: the pause of a slow ramp, not rest."""
         middle, before_s, before_n = self._middle(values), self._first_s, self._first_n
         jump_n = max(2.2 * self.plain_n, 0.7 * self.step_n)
-        creep_n = max(jump_n, _CREEP * self._usual_n)
+        creep_n = max(jump_n, _CREEP * self.drift.usual_n)
         if self._blocks:
             before_s, before_n, _ = self._blocks[-1]
             before_n += self.drift.slope_n_s * (t_s - before_s)
@@ -187,7 +186,7 @@ class RestLevel:
     def see_rise(self, rise_n: float) -> None:
         """Note how far a press rose: what creeps up by a share of that is no drift."""
         self._rises.append(rise_n)
-        self._usual_n = min(self._rises)
+        self.drift.usual_n = min(self._rises)
 
     def set_aside(self) -> list[Spread]:
         """Forget the spread of the younger half of this rest: it may be the foot of a ramp."""
@@ -249,13 +248,13 @@ class RestLevel:
         flat_n, flat_s = median(m for _, m, _ in old), median(t for t, _, _ in old)
         line_n = median(m + slope * (t_s - t) for t, m, _ in old)
         unsure_n_s = self._slope_error_n_s(old, slope, flat_n)
-        bends = span_s < SLOPE_S
+        bends = span_s < (RISE_S if slope > 0 else FALL_S)
         if young and not bends:  # what bends, as the tail of a release does, is no drift
             carried_off = abs(median(m - line_n - slope * (t - t_s) for t, m, _ in young))
             bends = carried_off > abs(median(m - flat_n for _, m, _ in young))
-        stands_out = abs(slope) > 2 * unsure_n_s and not bends
+        stands_out = False
         if not self._held:
-            self.drift.believe(slope, unsure_n_s, bends=bends)
+            stands_out = self.drift.believe(slope, unsure_n_s, bends=bends)
         # Drift as known from an earlier rest carries the level forward, too.
         known = self.drift.slope_n_s
         self.level_n = line_n if stands_out else flat_n + known * (t_s - flat_s)
