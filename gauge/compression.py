@@ -285,6 +285,8 @@ class Detector:
                     return i
                 if len(block) >= 4 and t_s - self._block_s >= _BLOCK_S:
                     self._end_block(batch[i], last_s or t_s, out)
+                    if self._state is not _REST:
+                        return i
                     block = self._block
                 low, high = rest.level_n - self._margin(), rest.level_n + self._margin()
                 unit, factor, last_s = of_unit, self._factor, t_s
@@ -340,6 +342,9 @@ class Detector:
             return
         if is_level(few, rest.step_n) and not rest.jumps(t_s, few):
             rest.add(t_s, block)  # else perhaps the foot of a ramp
+        if self._parked is not None and rest.level_n < self._parked.given_up_n:
+            self._unpark(None)  # the hold has ended, slowly
+            return
         self._block = []
         self._block_s = t_s
         self._floor_n, self._tail_n = math.inf, -math.inf
@@ -473,6 +478,7 @@ class Detector:
                 self._parked.merge(press)
             else:
                 self._parked = press
+            self._parked.given_up_n = 0.5 * (self._parked.base_n + found.level_n)
             self._rest.resume(t_s, found.level_n, held=True)
             self._to_rest(t_s)
         return found is not None
@@ -488,7 +494,8 @@ class Detector:
         if newer is not None:
             end_n = press.end_n(newer.t_near_s, self.settings)
             press.near += [force for force in newer.near if force <= end_n]
-            press.t_near_s = newer.t_near_s
+            press.t_near_s, press.is_held = newer.t_near_s, None
+            press.low_n, press.low_spread_n = newer.low_n, newer.low_spread_n
         press.checked = len(press.forces)
         self._press, self._parked, self._state = press, None, _PRESS
         self._check_s = (self._pace.last_s or 0.0) + CHECK_S

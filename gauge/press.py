@@ -69,6 +69,7 @@ class Press:
     t_near_s: float = 0.0
     low_n: float = math.inf
     low_spread_n: float = math.inf
+    given_up_n: float = -math.inf  # below which its hold has ended
     checks: list[float] = field(default_factory=list)
     checked: int = 0
     flags: set[Flag] = field(default_factory=set)

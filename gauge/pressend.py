@@ -98,7 +98,7 @@ def see_near(press: Press, force_n: float, look: Look) -> bool:
         press.low_n, press.low_spread_n = recent, max(last) - min(last)
     anew = press.is_next(recent, look.t_s, look.margin_n)
     anew = anew or press.is_next(force_n, look.t_s, 1.6 * look.margin_n)
-    return anew and not look.is_parked and not press.is_held_up(look.t_s, dwell)
+    return anew and _may_end(press, look)
 
 
 def see_far(press: Press, force_n: float, look: Look) -> bool:
@@ -110,7 +110,14 @@ def see_far(press: Press, force_n: float, look: Look) -> bool:
         near.clear()
         return False
     anew = press.is_next(force_n, look.t_s, look.margin_n)
-    return anew and not look.is_parked and not press.is_held_up(look.t_s, look.dwell)
+    return anew and _may_end(press, look)
+
+
+def _may_end(press: Press, look: Look) -> bool:
+    """Whether a press that rises anew came down far enough before."""
+    if look.is_parked:  # not to the hold that it began on, but below
+        return press.is_below(Release(press.low_n, look.dwell, True, look.t_s))
+    return not press.is_held_up(look.t_s, look.dwell)
 
 
 def release_before_next(press: Press, look: Look) -> Release:

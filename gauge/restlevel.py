@@ -222,6 +222,8 @@ class RestLevel:
 
     def _rounding_n(self) -> float:
         """How far rounding may put the difference of two levels off; noise makes it less."""
+        if self.step.multiple == 0:  # a still display may count in fives
+            return 1.25 * 5 * self.step_n
         return (1.25 if self.plain_n < 0.35 * self.step_n else 0.3) * self.step_n
 
     def _set_noise(self) -> None:
