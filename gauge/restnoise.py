@@ -24,7 +24,7 @@ _NARROW = 0.4  # steps: more noise than this shows a third number soon
 _COARSE = 0.8  # steps: with less noise than this, the numbers shown are few
 _KEPT_SHARE = 0.9  # of the readings that the root mean square is then taken of
 _TAILS = 1.1  # makes up for half of what that takes off a normal distribution
-_WANDER = 1.5  # times the other views that wandering noise may reach on a coarse display
+_WANDER = 1.3  # times the other views that wandering noise may reach on a coarse display
 _LIMIT = 1.3  # times the root mean square that the other views may reach
 
 
