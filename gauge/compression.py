@@ -7,24 +7,22 @@ States
 ------
 settling : no rest known (start, after a gap). A run of level readings becomes the first rest level.
 rest : readings within `onset_noises` of the rest level, which follows them (`gauge.restlevel`).
-    A reading above that margin begins a press.
-press : the largest reading is kept. The press is over when the force is back near the rest level
-    for a few readings and level again, or rises anew after those few readings (the next press).
-    A drop that does not come back near the rest level (skin break) is no end.
+    A reading above that margin begins a press; what lies below it is judged in `gauge.fall`.
+press : the largest reading is kept. How a press ends is told in `gauge.pressend`.
 
-Judgement at the end of a press
--------------------------------
+Judgement at the end of a press (`gauge.press`)
+-----------------------------------------------
 - rise below `press_noises` noises (more, the shorter it lasted) or `press_steps` display steps, or
   over too soon: a touch;
 - largest reading not above zero: tension (both are dropped);
-- ended below the level it began on, and no press had come back to that level before: the session
-  began in mid-press, so a `CutPress`;
+- ended below the level it began on, drift allowed for, and no press had come back to that level
+  before: the session began in mid-press, so a `CutPress`;
 - otherwise a `Compression`. Its peak is the largest reading as shown, never corrected.
 
 A press that stays level for five seconds is parked and its level taken for rest for the time
-being: it may be a display that holds its peak, a long hold, or a gauge that was zeroed. If the
-force falls below that level again, the parked press goes on (one compression); if a press begins
-and ends on it, it was a new zero.
+being: it may be a display that holds its peak, a long hold, a pause of a slow ramp, or a gauge that
+was zeroed. If the force falls below that level again, the parked press goes on (one compression);
+if a press begins on it and stays on it after, it was a new zero.
 
 No force is fixed anywhere: see `gauge.detectorsettings`.
 """

@@ -23,11 +23,13 @@ class DetectorSettings:
     onset_noises : float
         A reading this many noises off the rest level has left it.
     release_noises : float
-        A press comes to its end within this many noises of the rest level (or `near_share`).
+        A press comes to its end within this many noises of the rest level (or `near_share`), drift
+        and its uncertainty allowed for.
     press_noises : float
         What rises less than this many noises is a touch and no compression.
     press_steps : float
-        The same in display steps, for a display that is still at rest.
+        The same in display steps, for a display that is still at rest (some less while too few
+        numbers were seen to know the step).
     shortest_s : float
         What is over sooner (at rates that can show it) is a knock and no compression.
     near_share : float
@@ -35,7 +37,7 @@ class DetectorSettings:
     dip_share : float
         A drop and a second rise count as a double rise from this share of the rise on.
     dwell_s : float
-        How long the readings must stay near the rest level (1 to 10 readings).
+        How long the readings must stay near the rest level (3 to 10 readings).
     few_readings : int
         Fewer readings on the loading ramp are flagged. A linear ramp of n readings with a sudden
         break can hide up to 1/n of the peak.

@@ -9,7 +9,8 @@ at most 1/30 of the smallest peak; noise in the press up to 3 % of the force bes
 0.001, 0.002, 0.005, 0.01, 0.02, 0.05 N, 0.001 or 0.01 lbf, 0.001 kgf, at most 1/6 of the smallest
 peak; offset -0.3 to 0.5 N; drift up to 0.002 N/s; chunk of one reading, or 5 to 60 ms; touches up
 to 5 noises or 3 display steps; rest between presses 0.5 to 3 s, in quick succession 3 to 8 readings
-(at least 60 ms).
+(at least 60 ms); rest before the first press 1 to 3 s and at least 12 readings, as the screen says
+when the gauge is at rest and the tech waits for that.
 """
 
 from __future__ import annotations
@@ -216,8 +217,9 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
 # -0.1 to 0.5 N; drift up to 0.003 N/s; hold up to 6 s that relaxes by up to 50 % with two time
 # constants; release at once, in a line or cosine of up to 1.5 s, or with an exponential tail; skin
 # break to 25..80 % of the force, and no less than eight noises (what is left must be told from a
-# release), and a second rise to 0.5..1.6; rests 0.4 to 4 s, in quick
-# succession 0.15 to 0.4 s (at least three readings); touches up to four noises.
+# release), and a second rise to 0.5..1.6; rests 0.4 to 4 s, in quick succession 0.15 to 0.4 s (at
+# least three readings), before the first press 1 to 4 s (at least twelve); touches up to four
+# noises.
 
 RAMPS = ("half-sine", "line", "exponential", "growth", "hand", "pauses")
 RELEASES = ("at once", "line", "cosine", "tail")
