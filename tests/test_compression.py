@@ -309,9 +309,9 @@ def test_half_sine_stays_within_the_bound(phase):
 
 @pytest.mark.parametrize("part", range(4))
 def test_simulated_sessions(part):
-    """At most one faulty session of 50; the campaign in tests/bench finds one in some 600."""
+    """Nothing missed, doubled, invented or wrong; the campaign in tests/bench draws 20,000 such."""
     wrong = [line for i in range(50 * part, 50 * part + 50) if (line := run_one((6, i))[2])]
-    assert len(wrong) <= 1, wrong
+    assert not wrong, wrong
 
 
 def cut_start(draw, number, rng_key=3):
