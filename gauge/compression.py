@@ -41,6 +41,7 @@ from gauge.pace import Pace
 from gauge.press import Press, Release
 from gauge.pressend import (
     CHECK_S,
+    Creep,
     Hold,
     Look,
     plateau_of,
@@ -478,6 +479,9 @@ class Detector:
                 self._parked = press
             self._parked.given_up_n = 0.5 * (self._parked.base_n + found.level_n)
             self._rest.resume(t_s, found.level_n, held=True)
+            self._to_rest(t_s)
+        elif isinstance(found, Creep):
+            self._rest.follow(t_s, *found)
             self._to_rest(t_s)
         return found is not None
 

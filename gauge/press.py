@@ -194,6 +194,9 @@ class Press:
         if self.peak is None or self.rise_n < steps * self.step_n:
             return False
         need = noises * self.plain_n
+        # Rounding is no normal noise: it is never more than half a step.
+        other = math.sqrt(max(self.plain_n**2 - self.step_n**2 / 12, 0.0))
+        need = min(need, noises * other + 0.5 * self.step_n)
         # Drift that is known does not count.
         base_n = max(self.base_n, self.rest_n(self.peak.t_s))
         plainly = 1.4 if self.count < 9 else 1.6

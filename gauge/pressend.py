@@ -40,6 +40,7 @@ from gauge.press import KEPT, Press, Release
 
 CHECK_S = 0.5  # how often a press is looked at for a plateau
 _HOLD_CHECKS = 10
+_CREEP_CHECKS = 25  # 12 s, longer than any ramp
 _NEW_ZERO_S = 1.0  # that a press must stay level on a hold that it began on
 _LEVEL_S = 0.3  # of a slow or noisy release that must be level
 _SLOW_HZ = 15.0  # below that, two readings at rest take long enough
@@ -82,6 +83,14 @@ class Hold(NamedTuple):
     """A press that stays level far above the rest level, or on a new one."""
 
     level_n: float
+
+
+class Creep(NamedTuple):
+    """A rise of a few noises, so slow and steady that it is drift of the rest level."""
+
+    level_n: float
+    slope_n_s: float
+    unsure_n_s: float
 
 
 def see_near(press: Press, force_n: float, look: Look) -> bool:
@@ -181,7 +190,7 @@ def _may_be_hold(press: Press, step_n: float) -> bool:
     return press.base_n > max(8 * press.plain_n, 5 * step_n, 0.25 * press.rise_n)
 
 
-def plateau_of(press: Press, look: Look) -> Release | Hold | None:
+def plateau_of(press: Press, look: Look) -> Release | Hold | Creep | None:
     """Look at a press every `CHECK_S`: whether it is level, near the rest level or held."""
     fresh = press.forces[press.checked :]
     if len(press.forces) > KEPT:
@@ -189,11 +198,27 @@ def plateau_of(press: Press, look: Look) -> Release | Hold | None:
     press.checked = len(press.forces)
     if not fresh:
         return None
-    press.checks = [*press.checks, median(fresh[:: max(1, len(fresh) // 50)])][-_HOLD_CHECKS:]
-    checks, recent, margin_n = press.checks, press.checks[-4:], look.margin_n
+    press.checks = [*press.checks, median(fresh[:: max(1, len(fresh) // 50)])][-_CREEP_CHECKS:]
+    checks, recent, margin_n = press.checks[-_HOLD_CHECKS:], press.checks[-4:], look.margin_n
     level_n, last_n = recent[-1], press.forces[-1]
     near = max(level_n, last_n) - press.base_n <= 0.25 * press.rise_n
     if len(recent) == 4 and max(recent) - min(recent) <= margin_n and near:
         return Release(level_n, len(fresh), True, look.t_s)
+    creep = _creep_of(press, look)
+    if creep is not None:
+        return creep
     still = max(checks) - min(checks) <= 0.5 * margin_n and abs(last_n - level_n) <= 0.5 * margin_n
     return Hold(level_n) if len(checks) == _HOLD_CHECKS and still else None
+
+
+def _creep_of(press: Press, look: Look) -> Creep | None:
+    """Drift: medians of half seconds that rise in a straight line for longer than any ramp."""
+    checks, n, middle = press.checks, _CREEP_CHECKS, 0.5 * (_CREEP_CHECKS - 1)
+    if len(checks) < n:
+        return None
+    slope = sum((i - middle) * level for i, level in enumerate(checks)) / (n * (n * n - 1) / 12)
+    line = [sum(checks) / n + slope * (i - middle) for i in range(n)]
+    off_n = max(abs(level - on) for level, on in zip(checks, line, strict=True))
+    if off_n > max(2 * press.plain_n, 0.75 * look.step_n) or slope * (n - 1) <= 1.5 * off_n:
+        return None
+    return Creep(line[-1], slope / CHECK_S, 3 * off_n / ((n - 1) * CHECK_S))

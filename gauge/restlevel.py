@@ -5,8 +5,8 @@ block only its level and a few readings are kept, so memory is constant. No pres
 
 Statistics
 ----------
-level : median of the block levels since rest began (of the last twelve seconds), without the
-    younger half (at most 3 s) where that lies off: it may be the foot of a slow ramp. A block
+level : median of the block levels of some three seconds since rest began, without the younger half
+    (at most 3 s) where that lies off: it may be the foot of a slow ramp. A block
     clearly above the one before is not taken for rest at all. A slope between blocks (Theil 1950,
     Sen 1968), or drift as known from before, carries the level forward.
 slope : its uncertainty is three standard errors of a slope through evenly spaced readings,
@@ -145,6 +145,11 @@ class RestLevel:
         self._set_noise()
         self._set_level(t_s)
 
+    def follow(self, t_s: float, level_n: float, slope_n_s: float, unsure_n_s: float) -> None:
+        """Go on at a level that has drifted away from the rest level (N, N/s)."""
+        self.resume(t_s, level_n)
+        self.drift.believe(slope_n_s, unsure_n_s)
+
     def leave(self) -> None:
         """Note that a press begins: two levels at such times tell the drift best."""
         if self._blocks and not self._held:
@@ -247,7 +252,9 @@ class RestLevel:
         if self._is_alike(old, young):
             old = list(blocks)
         span_s, slope = max(old[-1][0] - old[0][0], 0.25), _slope(old)
-        flat_n, flat_s = median(m for _, m, _ in old), median(t for t, _, _ in old)
+        late = [block for block in old if old[-1][0] - block[0] < _YOUNG_S]
+        late = late if len(late) >= 4 else old[-4:]
+        flat_n, flat_s = median(m for _, m, _ in late), median(t for t, _, _ in late)
         line_n = median(m + slope * (t_s - t) for t, m, _ in old)
         unsure_n_s = self._slope_error_n_s(old, slope, flat_n)
         bends = span_s < (RISE_S if slope > 0 else FALL_S)

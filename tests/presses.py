@@ -8,9 +8,10 @@ rate 5 to 2,000 readings/s*; ramp 0.3 to 10 s*; peak 0.3 to 22 N*; noise at rest
 at most 1/30 of the smallest peak; noise in the press up to 3 % of the force besides; display step
 0.001, 0.002, 0.005, 0.01, 0.02, 0.05 N, 0.001 or 0.01 lbf, 0.001 kgf, at most 1/6 of the smallest
 peak; offset -0.3 to 0.5 N; drift up to 0.002 N/s; chunk of one reading, or 5 to 60 ms; touches up
-to 5 noises or 3 display steps; rest between presses 0.5 to 3 s, in quick succession 3 to 8 readings
-(at least 60 ms); rest before the first press 1 to 3 s and at least 12 readings, as the screen says
-when the gauge is at rest and the tech waits for that.
+to 5 noises or 3 display steps; skin break to 35..75 % of the force, and no less than eight noises
+(what is left must be told from a release), and a second rise to 0.8..1.5; rest between presses 0.5
+to 3 s, in quick succession 3 to 8 readings (at least 60 ms); rest before the first press 1 to 3 s
+and at least 12 readings, as the screen says when the gauge is at rest and the tech waits for that.
 """
 
 from __future__ import annotations
@@ -90,14 +91,18 @@ def press(
     hold_s: float = 1.0,
     second: float | None = None,
     release_s: float = 0.05,
+    least: float = 0.0,
 ) -> np.ndarray:
-    """Forces of one press with a peak of 1; `second` is the height of a rise after a skin break."""
+    """Forces of one press with a peak of 1; `second` is the height of a rise after a skin break.
+
+    The break leaves at least a share `least` of the peak.
+    """
     phase = rng.uniform(0, 1)
     n = max(2, round(ramp_s * rate_hz))
     parts = [ramp(np.minimum((np.arange(n) + phase) / n, 1.0), shape, rng)]
     level = 1.0
     if second is not None:
-        low = rng.uniform(0.35, 0.75)
+        low = max(rng.uniform(0.35, 0.75), least * max(1.0, second))
         m = max(2, round(0.5 * ramp_s * rate_hz))
         parts += [np.full(2, low), np.linspace(low, second, m)]
         level = second
@@ -168,6 +173,11 @@ def draw_bench(rng: np.random.Generator, smallest_n: float) -> Bench:
     )
 
 
+def left_by_break_n(bench: Bench) -> float:
+    """Force that a skin break leaves at least: less could not be told from a release."""
+    return 8 * math.hypot(bench.noise_n, 0.3 * bench.step * NEWTON_PER_FLOAT[bench.unit])
+
+
 def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Truth]:
     """Draw a whole session of presses, touches and rests."""
     peaks = np.exp(rng.uniform(math.log(0.3), math.log(22), presses))
@@ -181,6 +191,7 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
 
     # Drawn ramps are shorter at high rates only to keep the campaign short.
     longest = min(10.0, 3000 / rate) if rate > 300 else 10.0
+    left_n = left_by_break_n(bench)
     pieces = [rest(max(rng.uniform(1.0, 3.0), 12 / rate))]
     for peak in peaks:
         ramp_s = math.exp(rng.uniform(math.log(0.3), math.log(longest)))
@@ -190,7 +201,7 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
         release_s = rng.choice([0.0, rng.uniform(0.01, 0.5)])
         forces = press(
             rng, rate, ramp_s, shape=shape, top=top, hold_s=hold_s, second=second,
-            release_s=release_s,
+            release_s=release_s, least=left_n / peak,
         )  # fmt: skip
         pieces.append(("press", peak * forces))
         chance = rng.random()
@@ -216,10 +227,9 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
 # white, wandering (first-order) or hum; display step at most 1/10 of the smallest peak; offset
 # -0.1 to 0.5 N; drift up to 0.003 N/s; hold up to 6 s that relaxes by up to 50 % with two time
 # constants; release at once, in a line or cosine of up to 1.5 s, or with an exponential tail; skin
-# break to 25..80 % of the force, and no less than eight noises (what is left must be told from a
-# release), and a second rise to 0.5..1.6; rests 0.4 to 4 s, in quick succession 0.15 to 0.4 s (at
-# least three readings), before the first press 1 to 4 s (at least twelve); touches up to four
-# noises.
+# break to 25..80 % of the force, and no less than eight noises, and a second rise to 0.5..1.6;
+# rests 0.4 to 4 s, in quick succession 0.15 to 0.4 s (at least three readings), before the first
+# press 1 to 4 s (at least twelve); touches up to four noises.
 
 RAMPS = ("half-sine", "line", "exponential", "growth", "hand", "pauses")
 RELEASES = ("at once", "line", "cosine", "tail")
@@ -312,7 +322,7 @@ def draw_hand_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench
         return "rest", np.zeros(max(least, round(rng.uniform(low_s, high_s) * rate)))
 
     longest = min(10.0, 3000 / rate) if rate > 300 else 10.0
-    left_n = 8 * math.hypot(bench.noise_n, 0.3 * step * NEWTON_PER_FLOAT[unit])  # by a skin break
+    left_n = left_by_break_n(bench)
     pieces = [rest(1.0, 4.0, 12)]
     for peak in peaks:
         ramp_s = math.exp(rng.uniform(math.log(0.3), math.log(longest)))
