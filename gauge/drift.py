@@ -13,6 +13,7 @@ from collections import deque
 FALL_S, RISE_S = 0.6, 1.5  # shortest times for a slope; the foot of a ramp only rises
 _MOST = 0.01  # of the smallest press: what drifts by more in a second is no drift
 _FADES = 1.2  # by which drift is less sure after each press
+_HIDDEN = 1.25  # for a slope that does not stand out, of an uncertainty that is itself unsure
 _KEPT = 8  # levels at beginnings of presses
 
 
@@ -72,7 +73,7 @@ class Drift:
         contrary = off > (2 if stands_out else 1) * unsure_n_s
         if not stands_out:
             contrary = contrary and self.slope_n_s == 0
-            slope_n_s, unsure_n_s = 0.0, unsure_n_s + abs(slope_n_s)
+            slope_n_s, unsure_n_s = 0.0, _HIDDEN * unsure_n_s + abs(slope_n_s)
         if unsure_n_s < self.unsure_n_s or contrary:
             self.slope_n_s, self.unsure_n_s = slope_n_s, unsure_n_s
         return stands_out

@@ -202,7 +202,8 @@ def plateau_of(press: Press, look: Look) -> Release | Hold | Creep | None:
     checks, recent, margin_n = press.checks[-_HOLD_CHECKS:], press.checks[-4:], look.margin_n
     level_n, last_n = recent[-1], press.forces[-1]
     near = max(level_n, last_n) - press.base_n <= 0.25 * press.rise_n
-    if len(recent) == 4 and max(recent) - min(recent) <= margin_n and near:
+    drifted_n = min(press.unsure_n_s * 3 * CHECK_S, margin_n)
+    if len(recent) == 4 and max(recent) - min(recent) <= margin_n + drifted_n and near:
         return Release(level_n, len(fresh), True, look.t_s)
     creep = _creep_of(press, look)
     if creep is not None:
