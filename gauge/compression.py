@@ -462,6 +462,7 @@ class Detector:
             rest_s=self.settings.rest_s,
             is_parked=self._parked is not None,
             is_confirmed=self._confirmed,
+            slow_n_s=self._rest.drift.most_n_s,
         )
 
     def _is_plateau(self, t_s: float, out: list[Event]) -> bool:

@@ -45,6 +45,11 @@ class Drift:
         self._left: deque[tuple[float, float, int]] = deque(maxlen=_KEPT)
         self.forget()
 
+    @property
+    def most_n_s(self) -> float:
+        """The most that can be drift, by the presses of late (N/s)."""
+        return _MOST * self.usual_n
+
     def forget(self) -> None:
         """Know nothing: the rest level is a new one."""
         self.slope_n_s, self.unsure_n_s = 0.0, math.inf
@@ -68,7 +73,7 @@ class Drift:
         bool
             Whether the slope stands out of its own uncertainty.
         """
-        stands_out = 2 * unsure_n_s < abs(slope_n_s) <= _MOST * self.usual_n and not bends
+        stands_out = 2 * unsure_n_s < abs(slope_n_s) <= self.most_n_s and not bends
         off = abs(slope_n_s - self.slope_n_s) - self.unsure_n_s
         contrary = off > (2 if stands_out else 1) * unsure_n_s
         if not stands_out:

@@ -135,6 +135,8 @@ class Press:
 
     def is_held_up(self, t_s: float, dwell: int) -> bool:
         """Whether it came down to a level clearly above the rest level: a skin break, no end."""
+        if self.rise_n < 10 * self.plain_n:
+            return False  # a touch has no skin to break
         if self.is_held is None:
             most_n = self.low_n + 2 * self.plain_n
             lows = [force for force in self.near if force <= most_n]

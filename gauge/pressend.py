@@ -67,6 +67,8 @@ class Look(NamedTuple):
         Whether it began on the hold of another press.
     is_confirmed : bool
         Whether a press has come back to the rest level before.
+    slow_n_s : float
+        The most that can be drift (N/s), as far as is known.
     """
 
     t_s: float
@@ -77,6 +79,7 @@ class Look(NamedTuple):
     rest_s: float
     is_parked: bool
     is_confirmed: bool
+    slow_n_s: float = math.inf
 
 
 class Hold(NamedTuple):
@@ -222,4 +225,6 @@ def _creep_of(press: Press, look: Look) -> Creep | None:
     off_n = max(abs(level - on) for level, on in zip(checks, line, strict=True))
     if off_n > max(2 * press.plain_n, 0.75 * look.step_n) or slope * (n - 1) <= 1.5 * off_n:
         return None
+    if slope / CHECK_S > look.slow_n_s:
+        return None  # a press that is loaded very slowly
     return Creep(line[-1], slope / CHECK_S, 3 * off_n / ((n - 1) * CHECK_S))
