@@ -206,6 +206,11 @@ class Detector:
     def _margin(self) -> float:
         return self.settings.onset_noises * self._rest.noise_n
 
+    def _band(self) -> tuple[float, float]:
+        """Forces between which a reading is at rest."""
+        level_n, margin_n = self._rest.level_n, self._margin()
+        return level_n - margin_n, level_n + margin_n
+
     def _dwell(self) -> int:
         return max(3, min(10, round(self.settings.dwell_s * self._pace.rate_hz())))
 
@@ -268,7 +273,7 @@ class Detector:
 
     def _run_rest(self, batch: Sequence[Reading], at: int, out: list[Event]) -> int:
         rest, pace, trace, parked = self._rest, self._pace, self._trace, self._parked
-        low, high = rest.level_n - self._margin(), rest.level_n + self._margin()
+        low, high = self._band()
         unit, factor, last_s, block = self._unit, self._factor, pace.last_s, self._block
         ok, top = Status.OK, parked.largest_n if parked else math.inf
         largest, force = -math.inf, math.nan
@@ -287,13 +292,13 @@ class Detector:
                     if self._state is not _REST:
                         return i
                     block = self._block
-                low, high = rest.level_n - self._margin(), rest.level_n + self._margin()
+                low, high = self._band()
                 unit, factor, last_s = of_unit, self._factor, t_s
             force = value * factor
             if rest.step.multiple != 1 and status is ok:
                 still_high = high if rest.step.multiple == 0 else math.inf
                 if rest.see_digits(shown):
-                    low, high = rest.level_n - self._margin(), rest.level_n + self._margin()
+                    low, high = self._band()
                     if rest.step.multiple >= _COARSE:
                         high = min(high, still_high)  # hardly one step of so coarse a display
             if low < force < high and status is ok:
@@ -536,9 +541,7 @@ class Detector:
         rest_n = press.rest_n(t_s)
         floor_n = rest_n - self._margin() - press.unsure_n(t_s)
         known = release.is_level and release.level_n >= floor_n
-        level_n = release.level_n if known else rest_n
-        if known:
-            level_n = press.level_after_n(release)
+        level_n = press.level_after_n(release) if known else rest_n
         if below and not self._confirmed:
             level_n = release.level_n
             few = max(self.settings.press_noises * press.plain_n, 5 * press.step_n)

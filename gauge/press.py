@@ -128,10 +128,8 @@ class Press:
         if len(self.near) < 2:
             return False
         highest_n = max(self.near[-2:])
-        if highest_n - self.rest_n(t_s) > 2 * self.plain_n + 0.5 * self.step_n + self.unsure_n(t_s):
-            return False
-        self.low_n = min(self.low_n, sum(self.near[-2:]) / 2)
-        return True
+        most_n = 2 * self.plain_n + 0.5 * self.step_n + self.unsure_n(t_s)
+        return highest_n - self.rest_n(t_s) <= most_n
 
     def is_held_up(self, t_s: float, dwell: int) -> bool:
         """Whether it came down to a level clearly above the rest level: a skin break, no end."""
@@ -149,8 +147,11 @@ class Press:
 
     def _level_error_n(self, n: int) -> float:
         """How far the level of so many readings may be off that before the press."""
-        standard = self.plain_n * math.sqrt(1 / max(n, 1) + 1 / max(self.n_rest, 4))
-        return 2.5 * standard + 0.5 * self.step_n
+        return 2.5 * self._standard_n(n) + 0.5 * self.step_n
+
+    def _standard_n(self, n: int) -> float:
+        """Standard error of the difference between the level of so many readings and rest."""
+        return self.plain_n * math.sqrt(1 / max(n, 1) + 1 / max(self.n_rest, 4))
 
     def is_next(self, force_n: float, t_s: float, margin_n: float) -> bool:
         """Whether the force, back near the rest level, rises anew.
@@ -163,8 +164,7 @@ class Press:
 
     def is_below(self, release: Release) -> bool:
         """Whether it ended below the level that it began on, drift and noise allowed for."""
-        standard = self.plain_n * math.sqrt(1 / release.n + 1 / max(self.n_rest, 4))
-        allowed = max(self.plain_n, 5 * standard) + 0.5 * self.step_n
+        allowed = max(self.plain_n, 5 * self._standard_n(release.n)) + 0.5 * self.step_n
         allowed += self.unsure_n(release.t_s, _START_SHARE)
         return self.rest_n(release.t_s) - release.level_n > allowed
 

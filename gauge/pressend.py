@@ -32,7 +32,7 @@ Hold(level_n=1.5)
 from __future__ import annotations
 
 import math
-from statistics import median
+from statistics import linear_regression, median
 from typing import NamedTuple
 
 from gauge.levelrun import is_level
@@ -118,9 +118,11 @@ def see_far(press: Press, force_n: float, look: Look) -> bool:
     near = press.near
     if not near:
         return False
-    if len(near) < look.dwell and not (look.rate_hz < _SLOW_HZ and press.is_down(look.t_s)):
-        near.clear()
-        return False
+    if len(near) < look.dwell:
+        if not (look.rate_hz < _SLOW_HZ and press.is_down(look.t_s)):
+            near.clear()
+            return False
+        press.low_n = min(press.low_n, sum(near[-2:]) / 2)
     anew = press.is_next(force_n, look.t_s, look.margin_n)
     return anew and _may_end(press, look)
 
@@ -217,11 +219,11 @@ def plateau_of(press: Press, look: Look) -> Release | Hold | Creep | None:
 
 def _creep_of(press: Press, look: Look) -> Creep | None:
     """Drift: medians of half seconds that rise in a straight line for longer than any ramp."""
-    checks, n, middle = press.checks, _CREEP_CHECKS, 0.5 * (_CREEP_CHECKS - 1)
+    checks, n = press.checks, _CREEP_CHECKS
     if len(checks) < n:
         return None
-    slope = sum((i - middle) * level for i, level in enumerate(checks)) / (n * (n * n - 1) / 12)
-    line = [sum(checks) / n + slope * (i - middle) for i in range(n)]
+    slope, first_n = linear_regression(range(n), checks)
+    line = [first_n + slope * i for i in range(n)]
     off_n = max(abs(level - on) for level, on in zip(checks, line, strict=True))
     if off_n > max(2 * press.plain_n, 0.75 * look.step_n) or slope * (n - 1) <= 1.5 * off_n:
         return None

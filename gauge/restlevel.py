@@ -6,9 +6,9 @@ block only its level and a few readings are kept, so memory is constant. No pres
 Statistics
 ----------
 level : median of the block levels of some three seconds since rest began, without the younger half
-    (at most 3 s) where that lies off: it may be the foot of a slow ramp. A block
-    clearly above the one before is not taken for rest at all. A slope between blocks (Theil 1950,
-    Sen 1968), or drift as known from before, carries the level forward.
+    (at most 3 s) where that lies higher: it may be the foot of a slow ramp. A block clearly above
+    the one before is not taken for rest at all. A slope between blocks (Theil 1950, Sen 1968), or
+    drift as known from before, carries the level forward.
 slope : its uncertainty is three standard errors of a slope through evenly spaced readings,
     noise sqrt(12 / n) / span, and what rounding may do over the span. See `gauge.drift`.
 noise : see `gauge.restnoise`.
@@ -84,6 +84,7 @@ class RestLevel:
         self.step = DisplayStep()
         self._blocks: deque[_Block] = deque()
         self._spreads: deque[Spread] = deque(maxlen=_SPREADS)
+        self._noise_step_n = 0.0  # display step that the noise was found with
         self._last: list[float] = []  # readings of the block before
         self._rest = 0  # number of this rest
         self._held = False  # whether it may be the hold of a press
@@ -101,7 +102,8 @@ class RestLevel:
     def show(self, shown: str, unit: Unit) -> None:
         """Take the size of the last digit from a number as shown."""
         self.step.show(shown, unit)
-        self._set_noise()
+        if self.step_n != self._noise_step_n:
+            self._set_noise()
 
     def see_digits(self, shown: str) -> bool:
         """Narrow the display step by a number as shown; whether that changed it."""
@@ -114,12 +116,8 @@ class RestLevel:
 
     def start(self, t_s: float, values: list[float]) -> None:
         """Take a first run of level readings (N) for rest."""
-        self._blocks.clear()
+        self.resume(t_s, median(values))
         self._spreads.clear()
-        self._last = []
-        self._held = False
-        self._first_s, self._first_n = t_s, median(values)
-        self._off.clear()
         self.drift.forget()
         self.add(t_s, values)
 
@@ -232,6 +230,7 @@ class RestLevel:
         return (1.25 if self.plain_n < 0.35 * self.step_n else 0.3) * self.step_n
 
     def _set_noise(self) -> None:
+        self._noise_step_n = self.step_n
         self.plain_n, self.noise_n, self.is_narrow = noise_of(self._spreads, self.step_n)
 
     def _is_alike(self, old: list[_Block], young: list[_Block]) -> bool:
@@ -256,7 +255,7 @@ class RestLevel:
         late = late if len(late) >= 4 else old[-4:]
         flat_n, flat_s = median(m for _, m, _ in late), median(t for t, _, _ in late)
         line_n = median(m + slope * (t_s - t) for t, m, _ in old)
-        unsure_n_s = self._slope_error_n_s(old, slope, flat_n)
+        unsure_n_s = self._slope_error_n_s(old, span_s, slope, flat_n)
         bends = span_s < (RISE_S if slope > 0 else FALL_S)
         if young and not bends:  # what bends, as the tail of a release does, is no drift
             carried_off = abs(median(m - line_n - slope * (t - t_s) for t, m, _ in young))
@@ -269,9 +268,11 @@ class RestLevel:
         self.level_n = line_n if stands_out else flat_n + known * (t_s - flat_s)
         self.level_s = t_s if stands_out or known else flat_s
 
-    def _slope_error_n_s(self, old: list[_Block], slope: float, flat_n: float) -> float:
+    def _slope_error_n_s(
+        self, old: list[_Block], span_s: float, slope: float, flat_n: float
+    ) -> float:
         """Three standard errors of the slope through blocks, and what rounding may add."""
-        span_s, middle_s = max(old[-1][0] - old[0][0], 0.25), old[len(old) // 2][0]
+        middle_s = old[len(old) // 2][0]
         off = [m - flat_n - slope * (t - middle_s) for t, m, _ in old]
         scatter = math.sqrt(sum(d * d for d in off) / max(len(old) - 2, 1))
         n = sum(count for _, _, count in old)

@@ -107,12 +107,13 @@ def noise_of(spreads: Sequence[Spread], step_n: float) -> Noise:
     n = len(deviations)
     if not steps:
         return Noise(rounding, half)
+    rests = _rests(spreads)
     found = max(_spread(steps) / 2**0.5, _spread(far) / 2**0.5)
-    found = max(min(found, _LIMIT * _overall(spreads)), _spread(deviations))
+    found = max(min(found, _LIMIT * _overall(rests)), _spread(deviations))
     least = _least(signed[-_MANY // 2 :]) if n < _MANY else 0.0
-    overall = _overall(spreads, _KEPT_SHARE)
+    overall = _overall(rests, _KEPT_SHARE)
     if overall < _COARSE * step_n:  # of the numbers shown, most are the same two or three
-        if 0 < max(*steps, *far) < 1.5 * step_n and _range(spreads) < 1.5 * step_n:
+        if 0 < max(*steps, *far) < 1.5 * step_n and _range(rests) < 1.5 * step_n:
             found = min(found, _NARROW * step_n) * (1 + 2 / n)
             return Noise(max(found, rounding), max(found, half), True)
         found = min(overall, _WANDER * max(found, rounding))  # or the level itself changed
@@ -133,18 +134,17 @@ def _rests(spreads: Sequence[Spread]) -> list[list[float]]:
     return [[v for s in spreads if s.rest == number for v in s.values] for number in numbers]
 
 
-def _range(spreads: Sequence[Spread]) -> float:
+def _range(rests: list[list[float]]) -> float:
     """Largest difference between two readings of one rest."""
-    return max(max(values) - min(values) for values in _rests(spreads))
+    return max(max(values) - min(values) for values in rests)
 
 
-def _overall(spreads: Sequence[Spread], share: float = 1.0) -> float:
+def _overall(rests: list[list[float]], share: float = 1.0) -> float:
     """Root mean square about the level of each rest, of a share of the readings.
 
     The rest are those that stray furthest, and one degree of freedom is spent on each level.
     """
     squares: list[float] = []
-    rests = _rests(spreads)
     for values in rests:
         middle = median(values)
         if share < 1:

@@ -76,7 +76,7 @@ class Settling:
         return run if run is not None and is_settled(run, step_n) else None
 
     def _last(self, span_s: float) -> list[float] | None:
-        """Forces of the last `span_s` (at least four readings), once so much has been seen."""
+        """Forces of the last `span_s` (at least eight readings), once so much has been seen."""
         readings = self._readings
         start_s = readings[-1][0] - span_s + 1e-9
         if len(readings) < _FEWEST or readings[0][0] > start_s:
