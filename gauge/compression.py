@@ -379,7 +379,7 @@ class Detector:
         rest, before = self._rest, self._pace.last_s
         rest.leave()
         self._press = Press(
-            base_n=rest.level_n,
+            base_n=rest.level_n + rest.drift.slope_n_s * max(t_s - rest.level_s, 0.0),
             noise_n=rest.noise_n,
             is_narrow=rest.is_narrow,
             plain_n=rest.plain_n,

@@ -22,6 +22,7 @@ _SHARE = 0.12  # of the rise: the most that drift is allowed for at the end of a
 _START_SHARE = 0.2  # the same where it is asked whether the session began in mid-press
 _HELD_SHARE = 0.12  # of the rise: what a skin break leaves at least
 _UNSURE_STEP = 0.85  # of the display steps asked for, where the step may be smaller
+_COARSE = 0.55  # display steps: less noise than this hardly shows a third number
 _RAMP_S = 0.3  # the fastest loading that a hand-lowered stand is used for
 
 
@@ -196,8 +197,10 @@ class Press:
         if self.peak is None or self.rise_n < steps * self.step_n:
             return False
         need = noises * self.plain_n
-        # Rounding is no normal noise: it is never more than half a step.
-        other = math.sqrt(max(self.plain_n**2 - self.step_n**2 / 12, 0.0))
+        # Rounding is no normal noise: it is never more than half a step. A level midway between
+        # two numbers of a coarse display shows either.
+        rounding = 1 / 4 if self.plain_n < _COARSE * self.step_n else 1 / 12
+        other = math.sqrt(max(self.plain_n**2 - rounding * self.step_n**2, 0.0))
         need = min(need, noises * other + 0.5 * self.step_n)
         # Drift that is known does not count.
         base_n = max(self.base_n, self.rest_n(self.peak.t_s))

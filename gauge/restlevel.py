@@ -19,15 +19,17 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from itertools import pairwise
 from statistics import fmean, median
 
 from gauge.displaystep import DisplayStep
 from gauge.drift import FALL_S, RISE_S, Drift
 from gauge.levelrun import deviation, is_settled
-from gauge.restnoise import Spread, noise_of, spread_of
+from gauge.restnoise import KEPT, Spread, noise_of, spread_of
 from gauge.units import Unit
 
 _SPREADS = 32  # blocks that the noise stands on
+_PARTS = 8  # that a first rest is taken in
 _FEWEST = 8  # blocks that the level stands on however slow the gauge
 _WINDOW_S = 12.0  # how far back the level looks
 _CREEP = 0.02  # of the usual rise of a press: more than slow drift in a few seconds
@@ -119,7 +121,7 @@ class RestLevel:
         self.resume(t_s, median(values))
         self._spreads.clear()
         self.drift.forget()
-        self.add(t_s, values)
+        self.add(t_s, values, parts=min(_PARTS, len(values) // KEPT))
 
     def resume(self, t_s: float, level_n: float, *, held: bool = False) -> None:
         """Go on at a level known from a few readings after a press, or in the hold of one."""
@@ -132,13 +134,15 @@ class RestLevel:
         self.drift.fade()
         self.level_n, self.level_s = level_n, t_s
 
-    def add(self, t_s: float, values: list[float]) -> None:
-        """Take one block of readings at rest (N), ending at `t_s`."""
+    def add(self, t_s: float, values: list[float], parts: int = 1) -> None:
+        """Take one block of readings at rest (N), ending at `t_s`; the noise in so many parts."""
         middle = self._middle(values)
         if not self._blocks:
             self._first_n = min(middle, self._first_n + self.plain_n)
-        self._spreads.append(spread_of(values, self._last, self._rest))
-        self._last = values[-3:]
+        cuts = [len(values) * part // max(parts, 1) for part in range(max(parts, 1) + 1)]
+        for i, j in pairwise(cuts):
+            self._spreads.append(spread_of(values[i:j], self._last, self._rest))
+            self._last = values[i:j][-3:]
         self._blocks.append((t_s, middle, len(values)))
         self._set_noise()
         self._set_level(t_s)

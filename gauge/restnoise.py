@@ -11,12 +11,13 @@ levels or presses.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from statistics import fmean, median
 from typing import NamedTuple
 
 _MANY = 40  # readings from which robust figures are trusted
-_KEPT = 12  # readings kept of each block
+KEPT = 12  # readings kept of each block
 _LAG = 3  # readings between two that hardly share a wandering noise
 _CONSISTENT = 1.4826  # median |z| to standard deviation (Rousseeuw and Croux 1993, from memory)
 _TRIMMED = 1.5213  # mean of the lower 90 % of |z| to it: 0.9 / (2 phi(0) - 2 phi(1.6449))
@@ -65,7 +66,7 @@ def spread_of(values: list[float], before: list[float], rest: int) -> Spread:
     >>> spread_of([0.0, 0.25, 0.0, 0.25], [], 1)
     Spread(steps=[0.25, 0.25, 0.25], far=[0.25], values=[0.0, 0.25, 0.0, 0.25], rest=1)
     """
-    stride = max(1, len(values) // _KEPT)
+    stride = max(1, len(values) // KEPT)
     run = before[-_LAG:] + values
     return Spread(
         [abs(values[i] - values[i - 1]) for i in range(1, len(values), stride)],
@@ -108,8 +109,8 @@ def noise_of(spreads: Sequence[Spread], step_n: float) -> Noise:
     if not steps:
         return Noise(rounding, half)
     rests = _rests(spreads)
-    found = max(_spread(steps) / 2**0.5, _spread(far) / 2**0.5)
-    found = max(min(found, _LIMIT * _overall(rests)), _spread(deviations))
+    found = max(_spread(steps, step_n) / 2**0.5, _spread(far, step_n) / 2**0.5)
+    found = max(min(found, _LIMIT * _overall(rests)), _spread(deviations, step_n))
     least = _least(signed[-_MANY // 2 :]) if n < _MANY else 0.0
     overall = _overall(rests, _KEPT_SHARE)
     if overall < _COARSE * step_n:  # of the numbers shown, most are the same two or three
@@ -157,14 +158,24 @@ def _overall(rests: list[list[float]], share: float = 1.0) -> float:
     return math.sqrt(sum(kept) / max(len(kept) - len(rests), 1)) * (_TAILS if share < 1 else 1.0)
 
 
-def _spread(differences: list[float]) -> float:
-    """Standard deviation from absolute differences: by their median, or trimmed mean where less.
-
-    On a coarse display the median jumps by whole steps; the mean of the lower nine tenths does not.
-    """
+def _spread(differences: list[float], step_n: float) -> float:
+    """Standard deviation from absolute differences: by their median, or trimmed mean where less."""
     if not differences:
         return 0.0
     ordered = sorted(differences)
     lower = ordered[: math.ceil(0.9 * len(ordered))]
-    mean, middle = _TRIMMED * sum(lower) / len(lower), _CONSISTENT * median(ordered)
-    return min(middle, mean) if middle > 0 else mean
+    mean, middle = _TRIMMED * sum(lower) / len(lower), _CONSISTENT * _median(ordered, step_n)
+    return min(middle, mean)
+
+
+def _median(ordered: list[float], step_n: float) -> float:
+    """Median of sorted figures that are whole display steps, as of grouped data.
+
+    An ordinary median jumps by whole steps. Here the figures equal to it are spread over one step,
+    those at 0 over half of one.
+    """
+    n = len(ordered)
+    middle = ordered[n // 2]
+    low, high = max(middle - 0.5 * step_n, 0.0), middle + 0.5 * step_n
+    below, upto = bisect_left(ordered, low), bisect_right(ordered, high)
+    return low + (high - low) * (0.5 * n - below) / (upto - below)

@@ -1,8 +1,9 @@
 """Waiting for rest: at the start, and after a gap. When a run of readings is level, it is rest.
 
-A level run near zero, or near a rest level known before a gap, counts after twice `rest_s`.
-Elsewhere it may as well be a hold or the slow foot of a press, so it must be level for four times
-`rest_s`. Nothing is known of presses here, but for the largest reading that was seen meanwhile.
+A level run near zero (also beside the largest reading so far), or near a rest level known before a
+gap, counts after twice `rest_s`. Elsewhere it may as well be a hold or the slow foot of a press, so
+it must be level for four times `rest_s`. Nothing is known of presses here, but for the largest
+reading that was seen meanwhile.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from statistics import median
 from gauge.levelrun import is_settled
 
 _FEWEST = 8
+_LOW = 0.03  # of the largest reading so far: hardly the hold of a press
 
 
 class Settling:
@@ -70,7 +72,8 @@ class Settling:
             return None
         level = median(run)
         noise = max((sum((v - level) ** 2 for v in run) / len(run)) ** 0.5, 0.5 * step_n)
-        if level <= 8 * noise or abs(level - self._known_n) <= 8 * noise:
+        low_n = max(8 * noise, _LOW * self.largest_n)
+        if level <= low_n or abs(level - self._known_n) <= 8 * noise:
             return run
         run = self._last(long_s)
         return run if run is not None and is_settled(run, step_n) else None

@@ -231,6 +231,14 @@ def test_a_session_that_starts_in_mid_press_gives_no_peak(part):
     assert second.peak_n == pytest.approx(1, abs=0.02)
 
 
+def test_a_press_soon_after_one_seen_only_in_part_is_logged():
+    # 0.6 s of rest on a display that is a little off zero.
+    forces = [up(9)[60:], rest(0.6), up(2), rest(0.8)]
+    events = run(said(0.05 + np.concatenate(forces)))
+    assert [event.largest_n for event in events if isinstance(event, CutPress)] == [9.05]
+    assert [b.peak_n for b in berries(events)] == [2.05]
+
+
 @pytest.mark.parametrize("part", [0.1, 0.5, 1.0, 1.5, 2.05])
 def test_a_session_that_ends_in_mid_press_gives_no_peak(part):
     press_n = np.concatenate([up(2, 1.0), np.full(100, 2.0), np.linspace(2, 0.2, 20)])
