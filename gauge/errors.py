@@ -127,6 +127,12 @@ class AlreadyThereError(FirmhandError):
     exit_code = 27
 
 
+class StoppedError(FirmhandError):
+    """Stopped by the user (Ctrl-C) before there was a result; the message says what is kept."""
+
+    exit_code = 29
+
+
 # --- the serial line --------------------------------------------------------------------------
 
 

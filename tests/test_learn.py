@@ -7,6 +7,7 @@ import importlib.util
 import json
 import math
 import os
+import signal
 import socket
 import sys
 import threading
@@ -19,11 +20,18 @@ from types import ModuleType
 import pytest
 from click.testing import CliRunner, Result
 from gauges import Bench, Gauge, Style, course, gauges, styled, traps
+from lines import gauge_process
 
 from gauge import learnsweep
 from gauge.capture import load_capture
 from gauge.cli import group
-from gauge.errors import FirmhandError, NothingHeardError, NotSureError
+from gauge.errors import (
+    AlreadyThereError,
+    FirmhandError,
+    NothingHeardError,
+    NotSureError,
+    StoppedError,
+)
 from gauge.formatfile import load_format
 from gauge.framing import Framer
 from gauge.learn import Heard, Learned, infer
@@ -352,6 +360,36 @@ def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
     assert "'lb' is taken for the force unit lbf" in result.output
     assert not out.exists()
     assert (tmp_path / "bench.heard.txt").stat().st_size > 100
+
+
+@needs_pty
+def test_stopped_by_the_user(tmp_path: Path) -> None:
+    out = tmp_path / "bench.toml"
+    with PtyFeeder(lambda f, i: b"%7.2f N\r\n" % f) as feeder:
+        with gauge_process("learn", "--port", feeder.port, "--out", str(out)) as running:
+            assert running.stderr is not None
+            running.stderr.readline()  # it listens
+            running.send_signal(signal.SIGINT)
+            said = running.stderr.read()
+            running.wait()
+    assert running.returncode == StoppedError.exit_code
+    assert "no format was written" in said
+    assert "Traceback" not in said
+    assert not out.exists()
+    assert (tmp_path / "bench.heard.txt").exists()
+
+
+def test_a_format_that_exists_is_replaced_only_on_a_yes(tmp_path: Path) -> None:
+    out = tmp_path / "bench.toml"
+    out.write_text("mine\n", encoding="utf-8")
+    result = learn("socket://127.0.0.1:9", out, said="n\n")
+    assert isinstance(result.exception, AlreadyThereError)
+    assert [path.name for path in tmp_path.iterdir()] == ["bench.toml"]
+    assert out.read_text(encoding="utf-8") == "mine\n"
+    with TcpFeeder(lambda f, i: b"%7.2f N\r\n" % f) as feeder:
+        result = learn(feeder.port, out, "--seconds", "3", said="y\ny\n")
+    assert result.exit_code == 0, result.output
+    assert load_format(out).terminators == (b"\r\n",)
 
 
 def test_polled_over_tcp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import signal
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 from random import Random
@@ -12,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lines import running
+from lines import gauge_process, running
 
 from gauge.berrymodel import HungWeight, Rest, Track, gauss, weight_track
 from gauge.capture import write_capture
@@ -21,6 +23,7 @@ from gauge.errors import (
     FirmhandError,
     InvalidValueError,
     NothingHeardError,
+    StoppedError,
     VerificationFailedError,
 )
 from gauge.formatfile import dump_format, shipped_format
@@ -205,6 +208,27 @@ def test_live_over_a_line(tmp_path: Path, form: Path, kind: str, masses: list[st
         assert row.session_id is not None
         assert stored.session(row.session_id).session.purpose == "verify"
         assert len(list(stored.chunks(row.session_id))) > 20
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGINT to another process")
+def test_stopped_by_the_user(tmp_path: Path, form: Path) -> None:
+    end, season = TcpEnd(), tmp_path / "a.season"
+    with running(end, _gauge("200g", rate_hz=20.0, rest_s=30.0)):
+        words = ["--port", end.address, "--format", str(form), "--season", str(season)]
+        with gauge_process("verify", *words, "--mass", "200g") as bench:
+            assert bench.stderr is not None
+            while "Now" not in bench.stderr.readline():
+                pass
+            time.sleep(0.5)
+            bench.send_signal(signal.SIGINT)
+            said = bench.stderr.read()
+            bench.wait()
+    assert bench.returncode == StoppedError.exit_code
+    assert "no result" in said
+    assert "Traceback" not in said
+    with open_season(season, read_only=True) as stored:
+        assert list(stored.verifications()) == []
+        assert len(list(stored.sessions())) == 1
 
 
 def _words(tmp_path: Path, form: Path, capture: Path) -> list[str]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from gauge.clikit import emit_json, say
+from gauge.errors import StoppedError
 
 if TYPE_CHECKING:
     from gauge.learn import Heard, Learned
@@ -66,6 +67,9 @@ def command(
     from gauge.outfile import write_whole
     from gauge.units import parse_unit
 
+    if out.exists() and not yes:
+        _may_replace(out)
+    heard_file = out.with_name(f"{out.stem}.heard.txt")
     unit = parse_unit(unit_name) if unit_name else None
     given = [unescape(text) for text in texts]
 
@@ -84,13 +88,19 @@ def command(
         tell=say,
     )
     try:
-        learned = sweep.run()
-    finally:
-        ears.close()
-        write_whole(out.with_name(f"{out.stem}.heard.txt"), _capture(sweep.heard))
-    _describe(learned)
-    if not yes:
-        _confirm(learned)
+        try:
+            learned = sweep.run()
+        finally:
+            ears.close()
+            write_whole(heard_file, _capture(sweep.heard))
+        _describe(learned)
+        if not yes:
+            _confirm(learned)
+    except (KeyboardInterrupt, click.Abort):
+        raise StoppedError(
+            f"stopped; no format was written, and what was heard is in {heard_file}.",
+            todo="Run gauge learn again when the gauge is ready.",
+        ) from None
     write_whole(out, [dump_format(learned.fmt)])
     say(f"{out}: written.")
     if as_json:
@@ -121,6 +131,13 @@ def _describe(learned: Learned) -> None:
     say(f"which is read as:             {learned.largest_shown} {learned.largest_unit}")
     for note in learned.notes:
         say(f"Note: {note}.")
+
+
+def _may_replace(out: Path) -> None:
+    from gauge.errors import AlreadyThereError
+
+    if not click.confirm(f"{out} exists. Replace it by what is learned now?", err=True):
+        raise AlreadyThereError(f"{out} exists and stays as it is.", todo="Give --out a new name.")
 
 
 def _confirm(learned: Learned) -> None:

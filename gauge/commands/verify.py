@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from gauge.clikit import emit_json, say
-from gauge.errors import VerificationFailedError
+from gauge.errors import StoppedError, VerificationFailedError
 
 if TYPE_CHECKING:
     from gauge.checkweight import Step, Verdict
@@ -170,9 +170,16 @@ def command(
             note=None if capture_file is None else f"from {capture_file.name}",
         )
         heard = _recorded(capture_file) if port is None else _live(port, fmt)
-        verdict, complete = verify(
-            heard, fmt=fmt, season=season, session=session, hanging=hanging, tell=_tell
-        )
+        try:
+            verdict, complete = verify(
+                heard, fmt=fmt, season=season, session=session, hanging=hanging, tell=_tell
+            )
+        except KeyboardInterrupt:
+            raise StoppedError(
+                f"stopped before all weights were read; {season_file} keeps what was heard, but no "
+                "result.",
+                todo="Take the weight off, and run gauge verify again from the start.",
+            ) from None
     if chart_file is not None:
         _chart(season_file, chart_file)
     if as_json:
