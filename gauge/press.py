@@ -23,6 +23,7 @@ _START_SHARE = 0.2  # the same where it is asked whether the session began in mi
 _HELD_SHARE = 0.12  # of the rise: what a skin break leaves at least
 _UNSURE_STEP = 0.85  # of the display steps asked for, where the step may be smaller
 _COARSE = 0.55  # display steps: less noise than this hardly shows a third number
+_SLOWLY = 1.0  # noises a second: drift, or a small press held for a good part of a minute
 _RAMP_S = 0.3  # the fastest loading that a hand-lowered stand is used for
 
 
@@ -223,8 +224,10 @@ class Press:
         return not self.rises(noises, rate_hz, settings)
 
     def is_drift(self, t_s: float) -> bool:
-        """Whether drift of the rest level alone may have risen so little."""
-        return self.rise_n < min(self.unsure_n_s * (t_s - self.t_start_s), 25 * self.plain_n)
+        """Whether drift of the rest level alone may have risen so little in so long a time."""
+        lasted_s = t_s - self.t_start_s
+        most_n = min(self.unsure_n_s * lasted_s, 25 * self.plain_n)
+        return self.rise_n < max(most_n, _SLOWLY * self.noise_n * lasted_s)
 
     def merge(self, newer: Press) -> None:
         """Go on with what came after this press was parked."""

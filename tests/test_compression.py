@@ -359,6 +359,17 @@ def test_slow_drift_of_a_minute_is_no_berry(drift_n_s):
     assert second.peak_n == pytest.approx(1.0 + 63 * drift_n_s, abs=0.005)
 
 
+@pytest.mark.parametrize("rate_hz", [5.0, 100.0])
+@pytest.mark.parametrize(
+    ("drift_n_s", "noise", "decimals"), [(0.003, 0.0, 2), (0.002, 0.001, 2), (0.0005, 0.001, 3)]
+)
+def test_a_minute_of_drift_alone_says_nothing(drift_n_s, noise, decimals, rate_hz):
+    drifting = (
+        noisy(rest(60, rate_hz), noise) + drift_n_s * np.arange(round(60 * rate_hz)) / rate_hz
+    )
+    assert run(said(0.1 + drifting, rate_hz, decimals=decimals)) == []
+
+
 def test_slow_press_with_drift_and_the_next_one_soon_after():
     """Drift of 0.002 N/s lifts the return of a press of 12 s by 0.024 N, twelve noises."""
     pieces = [rest(2), up(0.3, 12.0), rest(0.1), up(0.5, 1.0), rest(2)]
