@@ -365,13 +365,15 @@ def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
 @needs_pty
 def test_stopped_by_the_user(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
-    with PtyFeeder(lambda f, i: b"%7.2f N\r\n" % f) as feeder:
-        with gauge_process("learn", "--port", feeder.port, "--out", str(out)) as running:
-            assert running.stderr is not None
-            running.stderr.readline()  # it listens
-            running.send_signal(signal.SIGINT)
-            said = running.stderr.read()
-            running.wait()
+    with (
+        PtyFeeder(lambda f, i: b"%7.2f N\r\n" % f) as feeder,
+        gauge_process("learn", "--port", feeder.port, "--out", str(out)) as running,
+    ):
+        assert running.stderr is not None
+        running.stderr.readline()  # it listens
+        running.send_signal(signal.SIGINT)
+        said = running.stderr.read()
+        running.wait()
     assert running.returncode == StoppedError.exit_code
     assert "no format was written" in said
     assert "Traceback" not in said
