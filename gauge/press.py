@@ -18,11 +18,10 @@ from gauge.records import Compression, Flag, Reading
 from gauge.restlevel import RestLevel
 
 KEPT = 65_536  # readings of a press that are kept for its figures
-_SHARE = 0.12  # of the rise: the most that drift is allowed for at the end of a press
+_SHARE = 0.16  # of the rise: the most that drift is allowed for at the end of a press
 _START_SHARE = 0.2  # the same where it is asked whether the session began in mid-press
 _HELD_SHARE = 0.12  # of the rise: what a skin break leaves at least
 _UNSURE_STEP = 0.85  # of the display steps asked for, where the step may be smaller
-_COARSE = 0.55  # display steps: less noise than this hardly shows a third number
 _SLOWLY = 1.0  # noises a second: drift, or a small press held for a good part of a minute
 _RAMP_S = 0.3  # the fastest loading that a hand-lowered stand is used for
 
@@ -200,7 +199,7 @@ class Press:
         need = noises * self.plain_n
         # Rounding is no normal noise: it is never more than half a step. A level midway between
         # two numbers of a coarse display shows either.
-        rounding = 1 / 4 if self.plain_n < _COARSE * self.step_n else 1 / 12
+        rounding = 1 / 4 if self.is_narrow else 1 / 12
         other = math.sqrt(max(self.plain_n**2 - rounding * self.step_n**2, 0.0))
         need = min(need, noises * other + 0.5 * self.step_n)
         # Drift that is known does not count.
