@@ -151,7 +151,16 @@ class Report:
         >>> row["selection"], row["mean_N"]
         ('R-114', 1.75)
         """
-        return [_flat(self.row_json(row)) for row in self.table.rows]
+        rows = [_flat(self.row_json(row)) for row in self.table.rows]
+        names = {name for row in rows for name in row}
+        # What is a group of columns in one row and missing in another is no column itself.
+        groups = {
+            name
+            for name in names
+            if all(row.get(name) is None for row in rows)
+            and any(other.startswith(f"{name}_") for other in names)
+        }
+        return [{k: v for k, v in row.items() if k not in groups} for row in rows]
 
 
 def levels_json(levels: Mapping[str, str | None]) -> dict[str, Any]:

@@ -45,7 +45,8 @@ class Scale:
         if self.sale_limit is not None and self.sale_limit not in self.labels:
             raise InvalidValueError(
                 f"the sale limit '{self.sale_limit}' is not a label of the scale "
-                f"{', '.join(self.labels)}"
+                f"{', '.join(self.labels)}.",
+                todo="Name one of them as the limit, or another scale.",
             )
 
     def rank(self, label: str) -> int:

@@ -241,6 +241,20 @@ def test_text_picture_page_and_csv(tmp_path):
     assert {"soft_pct", "soft_pct_low", "letters_force"} <= set(table.columns)
 
 
+def test_csv_has_no_empty_group_of_columns(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text(
+        "selection,clamshell,force_N,score\n"
+        "R-1,1,2.0,3\nR-1,1,2.5,2\nR-1,2,2.2,3\nR-1,2,2.7,2\n"
+        "R-2,3,1.2,\nR-2,3,1.4,\nR-2,4,1.1,\nR-2,4,1.6,\n"
+    )
+    assert run(path, "--csv", tmp_path / "t.csv").exit_code == 0
+    table = pd.read_csv(tmp_path / "t.csv")
+    assert "scores" not in table.columns
+    assert table["scores_3"].tolist()[0] == 0.5
+    assert table["scores_3"].isna().tolist() == [False, True]
+
+
 def test_csv_text_is_no_formula(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("selection,force_N\n=1+1,1\n-R,2\n")
