@@ -61,6 +61,7 @@ Event = Compression | CutPress
 
 _SETTLING, _REST, _PRESS = "settling", "rest", "press"
 _BLOCK_S = 0.25  # of readings at rest that are taken together
+_STILL, _STILL_END = 8, 6  # readings: fewer may look still by chance
 _COARSE = 10  # digits by which hardly any display counts
 
 
@@ -340,8 +341,8 @@ class Detector:
         few = block[:: len(block) // 32 or 1]
         self._pace.mark(t_s)
         if not self._confirmed and rest.is_below(few):
-            if len(few) < 8:
-                return  # a few readings may look still by chance
+            if len(few) < _STILL:
+                return
             self._start(t_s, block, rest.level_n, out)
             return
         if is_level(few, rest.step_n) and not rest.jumps(t_s, few):
@@ -531,6 +532,8 @@ class Detector:
         aside = self._rest.set_aside()
         press.sharpen(self._rest)
         below = press.is_below(release)
+        if not self._confirmed and len(press.near) >= _STILL_END:
+            below = below or self._rest.is_below(press.near[-_STILL_END:])
         if below and self._parked is not None:  # the parked press goes on
             self._rest.put_back(aside)
             self._unpark(press)
@@ -544,6 +547,7 @@ class Detector:
         level_n = press.level_after_n(release) if known else rest_n
         if below and not self._confirmed:
             level_n = release.level_n
+            self._rest.drift.forget()  # the level before was none
             few = max(self.settings.press_noises * press.plain_n, 5 * press.step_n)
             if not touch or press.base_n - level_n > few:
                 reason = self._unseen or "began in mid-press"

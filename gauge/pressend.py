@@ -43,6 +43,7 @@ _HOLD_CHECKS = 10
 _CREEP_CHECKS = 25  # 12 s, longer than any ramp
 _NEW_ZERO_S = 1.0  # that a press must stay level on a hold that it began on
 _LEVEL_S = 0.3  # of a slow or noisy release that must be level
+_FEW = 20  # readings at rest
 _SLOW_HZ = 15.0  # below that, two readings at rest take long enough
 
 
@@ -192,7 +193,8 @@ def _has_stayed(press: Press, look: Look, span_s: float, n: int, *, whole: bool 
 
 def _may_be_hold(press: Press, step_n: float) -> bool:
     """Whether the rest level lies so far off zero that it may have been part of a press."""
-    return press.base_n > max(8 * press.plain_n, 5 * step_n, 0.25 * press.rise_n)
+    far = press.base_n > 8 * press.plain_n or press.n_rest < _FEW  # of few, noise is uncertain
+    return far and press.base_n > max(5 * step_n, 0.25 * press.rise_n)
 
 
 def plateau_of(press: Press, look: Look) -> Release | Hold | Creep | None:

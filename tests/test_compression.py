@@ -231,6 +231,22 @@ def test_a_session_that_starts_in_mid_press_gives_no_peak(part):
     assert second.peak_n == pytest.approx(1, abs=0.02)
 
 
+@pytest.mark.parametrize(
+    "stairs",
+    [
+        # Steps of a ramp that pass for noise about 5 N.
+        [2.5, 2.5, 2.5, 5.0, 5.0, 5.0, 7.4, 7.4, 7.4, 9.9, 9.9, 9.9, 12.4, 12.4, 14.8, 9.9, 6.6],
+        # One long step that passes for rest at 4.6 N.
+        [3.5, *[4.6] * 14, *[5.75] * 8, 6.9, 4.6, 2.3],
+    ],
+)
+def test_a_session_that_starts_on_the_steps_of_a_slow_press(stairs):
+    forces = [stairs, [3.2, 1.1], rest(2.0, 10), up(4.0, 2.0, 10), rest(1.5, 10)]
+    events = run(said(noisy(np.concatenate(forces), 0.003, seed=5), 10))
+    assert [type(event) for event in events] == [CutPress, Compression]
+    assert events[1].peak_n == pytest.approx(4.0, abs=0.02)
+
+
 def test_a_press_soon_after_one_seen_only_in_part_is_logged():
     # 0.6 s of rest on a display that is a little off zero.
     forces = [up(9)[60:], rest(0.6), up(2), rest(0.8)]
