@@ -139,8 +139,8 @@ class RestLevel:
         middle = self._middle(values)
         if not self._blocks:
             self._first_n = min(middle, self._first_n + self.plain_n)
-        cuts = [len(values) * part // max(parts, 1) for part in range(max(parts, 1) + 1)]
-        for i, j in pairwise(cuts):
+        parts = max(parts, 1)
+        for i, j in pairwise(len(values) * part // parts for part in range(parts + 1)):
             self._spreads.append(spread_of(values[i:j], self._last, self._rest))
             self._last = values[i:j][-3:]
         self._blocks.append((t_s, middle, len(values)))
