@@ -61,7 +61,7 @@ Event = Compression | CutPress
 
 _SETTLING, _REST, _PRESS = "settling", "rest", "press"
 _BLOCK_S = 0.25  # of readings at rest that are taken together
-_STILL, _STILL_END = 8, 6  # readings: fewer may look still by chance
+_STILL = 8  # readings: fewer may look still by chance
 _COARSE = 10  # digits by which hardly any display counts
 
 
@@ -532,8 +532,8 @@ class Detector:
         aside = self._rest.set_aside()
         press.sharpen(self._rest)
         below = press.is_below(release)
-        if not self._confirmed and len(press.near) >= _STILL_END:
-            below = below or self._rest.is_below(press.near[-_STILL_END:])
+        if not self._confirmed and self._parked is None:
+            below = below or press.is_far_below(t_s)
         if below and self._parked is not None:  # the parked press goes on
             self._rest.put_back(aside)
             self._unpark(press)

@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from statistics import median
 from typing import NamedTuple
 
 from gauge.detectorsettings import DetectorSettings
+from gauge.levelrun import deviation
 from gauge.presstrace import is_double_rise, is_lone_peak, measure_ramp, smooth_peak
 from gauge.records import Compression, Flag, Reading
 from gauge.restlevel import RestLevel
@@ -22,6 +24,7 @@ _SHARE = 0.16  # of the rise: the most that drift is allowed for at the end of a
 _START_SHARE = 0.2  # the same where it is asked whether the session began in mid-press
 _HELD_SHARE = 0.12  # of the rise: what a skin break leaves at least
 _UNSURE_STEP = 0.85  # of the display steps asked for, where the step may be smaller
+_STILL = 6  # readings that say how still it is
 _SLOWLY = 1.0  # noises a second: drift, or a small press held for a good part of a minute
 _RAMP_S = 0.3  # the fastest loading that a hand-lowered stand is used for
 
@@ -168,6 +171,13 @@ class Press:
         allowed = max(self.plain_n, 5 * self._standard_n(release.n)) + 0.5 * self.step_n
         allowed += self.unsure_n(release.t_s, _START_SHARE)
         return self.rest_n(release.t_s) - release.level_n > allowed
+
+    def is_far_below(self, t_s: float) -> bool:
+        """Whether it ended below that level and far stiller: what passed for noise was none."""
+        last = self.near[-_STILL:]
+        own = max(deviation(last), 0.5 * self.step_n) if len(last) == _STILL else math.inf
+        off_n = self.rest_n(t_s) - median(last) - self.unsure_n(t_s, _START_SHARE)
+        return own < 0.15 * self.noise_n and off_n > 12 * own
 
     def level_after_n(self, release: Release) -> float:
         """Level of a few readings after a press, weighed against the one expected from before.
