@@ -83,7 +83,15 @@ class Drift:
             self.slope_n_s, self.unsure_n_s = slope_n_s, unsure_n_s
         return stands_out
 
-    def leave(self, t_s: float, level_n: float, n: int, noise_n: float, rounding_n: float) -> None:
+    def leave(
+        self,
+        t_s: float,
+        level_n: float,
+        n: int,
+        noise_n: float,
+        rounding_n: float,
+        climb_n_s: float = 0.0,
+    ) -> None:
         """Note the rest level where a press begins, and the slope since earlier such levels.
 
         Parameters
@@ -97,11 +105,17 @@ class Drift:
             Noise of one reading.
         rounding_n : float
             How far rounding may put the difference of two levels off.
+        climb_n_s : float
+            How fast it rose at least within this rest; far more than since earlier ones is the foot
+            of a ramp and no drift.
         """
         self._left.append((t_s, level_n, n))
         for before_s, before_n, before in self._left:
             span_s = t_s - before_s
             if span_s < RISE_S:
                 break
+            slope_n_s = (level_n - before_n) / span_s
+            if climb_n_s > 2 * max(slope_n_s, 0.0):
+                continue
             unsure_n = 3 * noise_n * (1 / n + 1 / before) ** 0.5 + rounding_n
-            self.believe((level_n - before_n) / span_s, unsure_n / span_s)
+            self.believe(slope_n_s, unsure_n / span_s)

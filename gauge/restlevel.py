@@ -154,10 +154,15 @@ class RestLevel:
 
     def leave(self) -> None:
         """Note that a press begins: two levels at such times tell the drift best."""
-        if self._blocks and not self._held:
-            self.drift.leave(
-                self.level_s, self.level_n, self.count, self.plain_n, self._rounding_n()
-            )
+        if not self._blocks or self._held:
+            return
+        (first_s, first_n, n), (last_s, last_n, m) = self._blocks[0], self._blocks[-1]
+        rounding_n = self._rounding_n()
+        unsure_n = 3 * self.plain_n * math.sqrt(1 / n + 1 / m) + rounding_n
+        climb_n_s = (last_n - first_n - unsure_n) / max(last_s - first_s, 0.25)
+        self.drift.leave(
+            self.level_s, self.level_n, self.count, self.plain_n, rounding_n, climb_n_s
+        )
 
     @property
     def count(self) -> int:
