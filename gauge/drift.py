@@ -14,6 +14,7 @@ FALL_S, RISE_S = 0.6, 1.5  # shortest times for a slope; the foot of a ramp only
 _MOST = 0.01  # of the smallest press: what drifts by more in a second is no drift
 _FADES = 1.2  # by which drift is less sure after each press
 _HIDDEN = 1.25  # for a slope that does not stand out, of an uncertainty that is itself unsure
+_UNKNOWN_N_S = 1e6  # when nothing is known: far above any drift, but a number to reckon with
 _KEPT = 8  # levels at beginnings of presses
 
 
@@ -52,7 +53,7 @@ class Drift:
 
     def forget(self) -> None:
         """Know nothing: the rest level is a new one."""
-        self.slope_n_s, self.unsure_n_s = 0.0, math.inf
+        self.slope_n_s, self.unsure_n_s = 0.0, _UNKNOWN_N_S
         self._left.clear()
 
     def fade(self) -> None:

@@ -73,7 +73,7 @@ class RestLevel:
     >>> rest.show("0.01", Unit.N)
     >>> rest.start(0.5, [0.0, 0.01, 0.0, 0.01, 0.0, 0.0, 0.01, 0.0])
     >>> round(rest.level_n, 5), rest.noise_n
-    (0.00375, 0.005)
+    (0.00375, 0.007)
     """
 
     def __init__(self) -> None:
@@ -82,6 +82,9 @@ class RestLevel:
         self.noise_n = 0.0
         self.plain_n = 0.0
         self.is_narrow = False
+        self._quick_n = (
+            0.0  # noise as neighbouring readings have it, which no foot of a ramp adds to
+        )
         self.drift = Drift()
         self.step = DisplayStep()
         self._blocks: deque[_Block] = deque()
@@ -236,11 +239,12 @@ class RestLevel:
         """How far rounding may put the difference of two levels off; noise makes it less."""
         if self.step.multiple == 0:  # a still display may count in fives
             return 1.25 * 5 * self.step_n
-        return (1.25 if self.plain_n < 0.35 * self.step_n else 0.3) * self.step_n
+        return (1.25 if self._quick_n < 0.3 * self.step_n else 0.3) * self.step_n
 
     def _set_noise(self) -> None:
         self._noise_step_n = self.step_n
-        self.plain_n, self.noise_n, self.is_narrow = noise_of(self._spreads, self.step_n)
+        found = noise_of(self._spreads, self.step_n)
+        self.plain_n, self.noise_n, self.is_narrow, self._quick_n = found
 
     def _is_alike(self, old: list[_Block], young: list[_Block]) -> bool:
         """Whether the younger half of a rest lies no higher than the older: no foot of a ramp."""

@@ -41,12 +41,13 @@ class Spread(NamedTuple):
 class Noise(NamedTuple):
     """Standard deviation as found, with the allowance for a small sample, and how it was bounded.
 
-    `is_narrow`: only two neighbouring numbers were seen.
+    `is_narrow`: only two neighbouring numbers were seen. `quick_n`: that of neighbouring readings.
     """
 
     plain_n: float
     noise_n: float
     is_narrow: bool = False
+    quick_n: float = 0.0
 
 
 def spread_of(values: list[float], before: list[float], rest: int) -> Spread:
@@ -91,13 +92,13 @@ def noise_of(spreads: Sequence[Spread], step_n: float) -> Noise:
         `plain_n` is never below that of rounding alone, step / sqrt 12, and `noise_n` never below
         half a step: a still display only says that the noise is smaller than that. Fewer than 40
         readings can understate it: it is then not below the root mean square of the youngest 20,
-        and `noise_n` is larger by 1 + 6 / n. While only two neighbouring numbers were seen, what
-        is unknown is bounded by the step instead.
+        and `noise_n` is larger by 1 + 6 / n. While only two neighbouring numbers were seen, the
+        step bounds it.
 
     Examples
     --------
     >>> noise_of([], 0.01)
-    Noise(plain_n=0.002886751345948129, noise_n=0.005, is_narrow=False)
+    Noise(plain_n=0.002886751345948129, noise_n=0.005, is_narrow=False, quick_n=0.0)
     """
     rounding, half = step_n / 12**0.5, 0.5 * step_n
     steps = [s for spread in spreads for s in spread.steps]
@@ -109,17 +110,20 @@ def noise_of(spreads: Sequence[Spread], step_n: float) -> Noise:
     if not steps:
         return Noise(rounding, half)
     rests = _rests(spreads)
-    found = max(_spread(steps, step_n) / 2**0.5, _spread(far, step_n) / 2**0.5)
+    quick = _spread(steps, step_n) / 2**0.5
+    found = max(quick, _spread(far, step_n) / 2**0.5)
     found = max(min(found, _LIMIT * _overall(rests)), _spread(deviations, step_n))
     least = _least(signed[-_MANY // 2 :]) if n < _MANY else 0.0
     overall = _overall(rests, _KEPT_SHARE)
     if overall < _COARSE * step_n:  # of the numbers shown, most are the same two or three
         if 0 < max(*steps, *far) < 1.5 * step_n and _range(rests) < 1.5 * step_n:
-            found = min(found, _NARROW * step_n) * (1 + 2 / n)
-            return Noise(max(found, rounding), max(found, half), True)
+            found = min(found, _NARROW * step_n)
+            plain, noise = found * (1 + 2 / n), found * (1 + 6 / n)
+            return Noise(max(plain, rounding), max(noise, half), True, quick)
         found = min(overall, _WANDER * max(found, rounding))  # or the level itself changed
     found = max(found, least)
-    return Noise(max(found, rounding), max(found * (1 + 6 / n if n < _MANY else 1.0), half))
+    noise = found * (1 + 6 / n if n < _MANY else 1.0)
+    return Noise(max(found, rounding), max(noise, half), False, quick)
 
 
 def _least(signed: list[float]) -> float:

@@ -247,6 +247,15 @@ def test_a_session_that_starts_on_the_steps_of_a_slow_press(stairs):
     assert events[1].peak_n == pytest.approx(4.0, abs=0.02)
 
 
+def test_noise_that_looked_small_at_first_is_learnt():
+    """Eight readings that happen to show two numbers, on a display that shows six."""
+    still = np.resize([0.0, 0.01], 9)
+    forces = [rest(1.5, 12), up(3.0, 2.0, 12), rest(2.0, 12), up(1.5, 1.5, 12), rest(2.0, 12)]
+    forces = [still, noisy(np.concatenate(forces), 0.02, seed=3)]
+    found = berries(run(said(np.concatenate(forces), 12, decimals=2)))
+    assert [round(b.peak_n, 1) for b in found] == [3.0, 1.5]
+
+
 def test_a_press_soon_after_one_seen_only_in_part_is_logged():
     # 0.6 s of rest on a display that is a little off zero.
     forces = [up(9)[60:], rest(0.6), up(2), rest(0.8)]
