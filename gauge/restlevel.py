@@ -83,7 +83,7 @@ class RestLevel:
         self.plain_n = 0.0
         self.is_narrow = False
         self._quick_n = (
-            0.0  # noise as neighbouring readings have it, which no foot of a ramp adds to
+            0.0  # noise of neighbouring readings, which no foot of a ramp adds to
         )
         self.drift = Drift()
         self.step = DisplayStep()
