@@ -210,6 +210,8 @@ class Detector:
     def _band(self) -> tuple[float, float]:
         """Forces between which a reading is at rest."""
         level_n, margin_n = self._rest.level_n, self._margin()
+        if self._parked is not None:  # below half its height, a hold has ended
+            return max(level_n - margin_n, self._parked.given_up_n), level_n + margin_n
         return level_n - margin_n, level_n + margin_n
 
     def _dwell(self) -> int:
