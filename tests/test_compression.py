@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -345,6 +346,15 @@ def test_simulated_sessions(part):
     """Nothing missed, doubled, invented or wrong; the campaign in tests/bench draws 20,000 such."""
     wrong = [line for i in range(50 * part, 50 * part + 50) if (line := run_one((6, i))[2])]
     assert not wrong, wrong
+
+
+ONCE_WRONG = (Path(__file__).parent / "once_wrong.txt").read_text(encoding="ascii").splitlines()
+
+
+@pytest.mark.parametrize("session", [line for line in ONCE_WRONG if not line.startswith("#")])
+def test_sessions_of_the_campaign_that_once_went_wrong(session):
+    seed, number = session.split()
+    assert run_one((int(seed), int(number)))[2] == ""
 
 
 def cut_start(draw, number, rng_key=3):
