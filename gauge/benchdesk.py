@@ -152,23 +152,29 @@ class BenchDesk:
         if not logger.logged:
             raise NoSuchRecordError("No berry of this sitting can be voided: none is stored yet.")
 
+        berry = logger.logged[-1]  # the gauge goes on while the question is open
+
         def take(why: str) -> list[Event]:
-            berry = logger.void_last(why)
+            last = berry is logger.logged[-1]
+            logger.void_last(why, berry)
             self.changed = True
-            self.say(f"Berry {berry.number} is VOID ({why}). Its number is free: press again.")
+            then = "Its number is free: press again." if last else "Press another in its place."
+            self.say(f"Berry {berry.number} is VOID ({why}). {then}")
             return []
 
-        self._ask(f"Void berry {logger.logged[-1].number}: why?", take, REASONS)
+        self._ask(f"Void berry {berry.number}: why?", take, REASONS)
         return []
 
     def _note(self) -> list[Event]:
+        logged = self._sitting.logger.logged
+        berry = logged[-1] if logged else None
+
         def take(text: str) -> list[Event]:
-            self._sitting.logger.note(text)
-            self.say("Note stored.")
+            self._sitting.logger.note(text, berry)
+            self.say("Note stored." if berry is None else f"Note on berry {berry.number} stored.")
             return []
 
-        logged = self._sitting.logger.logged
-        self._ask(f"Note on berry {logged[-1].number}:" if logged else "Note:", take)
+        self._ask("Note:" if berry is None else f"Note on berry {berry.number}:", take)
         return []
 
     def _pause(self) -> list[Event]:
@@ -213,14 +219,14 @@ class BenchDesk:
         if not rater:
             raise InvalidValueError("A finger score needs a rater's name.")
         logger = self._sitting.logger
-        number = logger.logged[-1].number
+        berry = logger.logged[-1]
 
         def take(label: str) -> list[Event]:
-            logger.score_last(rater, label)
-            self.say(f"Berry {number}: {rater} scored {label} (the force was seen).")
+            logger.score_last(rater, label, berry)
+            self.say(f"Berry {berry.number}: {rater} scored {label} (the force was seen).")
             return []
 
-        self._ask(f"Berry {number}, score of {rater}:", take, self._label_keys)
+        self._ask(f"Berry {berry.number}, score of {rater}:", take, self._label_keys)
         return []
 
     # --- samples ------------------------------------------------------------------------------

@@ -208,8 +208,10 @@ class Logger:
         """Forget the finger score given last for the berry that is due; the rater, if any."""
         return self._slip.take_back()
 
-    def void_last(self, why: str) -> BerryLogged:
-        """Void the last berry of this run; its number is free again.
+    def void_last(self, why: str, berry: BerryLogged | None = None) -> BerryLogged:
+        """Void the last berry of this run, or the one that was the last when it was asked about.
+
+        The number of the last one is free again.
 
         Raises
         ------
@@ -218,25 +220,26 @@ class Logger:
         InvalidValueError
             If no reason is given.
         """
-        last = self._last()
+        last = berry or self._last()
         if self.season is not None and last.berry_id is not None:
             self.season.void(last.berry_id, why)
-        self.logged.pop()
+        self.logged.remove(last)
         self.count -= 1
         self.total -= 1
         return last
 
-    def score_last(self, rater: str, label: str) -> None:
-        """Add a finger score to the last berry, whose force was seen already."""
-        last = self._last()
+    def score_last(self, rater: str, label: str, berry: BerryLogged | None = None) -> None:
+        """Add a finger score to the last berry (or `berry`), whose force was seen already."""
+        last = berry or self._last()
         assert self.season is not None
         assert last.berry_id is not None
         self.season.add_scores([(last.berry_id, FingerScore(rater=rater, score=label))])
 
-    def note(self, text: str) -> None:
-        """Store a note on the last berry of this run, or on the session before the first."""
+    def note(self, text: str, berry: BerryLogged | None = None) -> None:
+        """Store a note on the last berry of this run (or `berry`), or on the session before it."""
         assert self.season is not None
-        berry_id = self.logged[-1].berry_id if self.logged else None
+        berry = berry or (self.logged[-1] if self.logged else None)
+        berry_id = berry.berry_id if berry else None
         self.season.add_note(text, session_id=self.session_id, berry_id=berry_id)
 
     def change_sample(self, sample: SampleRow, now_ns: int, berries: int | None) -> list[Event]:

@@ -82,9 +82,7 @@ class RestLevel:
         self.noise_n = 0.0
         self.plain_n = 0.0
         self.is_narrow = False
-        self._quick_n = (
-            0.0  # noise of neighbouring readings, which no foot of a ramp adds to
-        )
+        self._quick_n = 0.0  # noise of neighbouring readings, which no foot of a ramp adds to
         self.drift = Drift()
         self.step = DisplayStep()
         self._blocks: deque[_Block] = deque()

@@ -7,6 +7,7 @@ import sys
 from types import SimpleNamespace
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from lines import PtyLine, play, press, rest
@@ -17,6 +18,7 @@ from gauge.benchdesk import BenchDesk
 from gauge.benchkeys import named
 from gauge.benchview import BenchState, draw
 from gauge.bigdigits import HEIGHT, big
+from gauge.cli import group
 from gauge.compression import DetectorView
 from gauge.events import BerryLogged
 from gauge.precision import berries_needed, summarise
@@ -227,6 +229,28 @@ def test_notes_go_to_the_last_berry(season):
     keyed(desk, "o", *"leakyx", "backspace", "enter")
     [note] = season.notes()
     assert (note.text, note.berry_id) == ("leaky", season.berries()[0].berry_id)
+
+
+def test_an_answer_is_about_the_berry_that_was_asked_about(season):
+    sitting = FakeSitting(season)
+    desk = BenchDesk(sitting)
+    sitting.hear(BERRY)
+    keyed(desk, "v")
+    sitting.hear(BERRY)  # the gauge goes on while the question is open
+    keyed(desk, "1", "o")
+    sitting.hear(BERRY)
+    keyed(desk, *"leaky", "enter")
+    assert [(row.number, row.void) for row in season.berries()] == [
+        (1, "slipped"), (2, None), (3, None),
+    ]  # fmt: skip
+    assert [note.berry_id for note in season.notes()] == [season.berries()[1].berry_id]
+    keyed(desk, "v")
+    sitting.hear(BERRY)
+    keyed(desk, "2")
+    assert [row.void for row in season.berries()] == ["slipped", None, "wrong berry", None]
+    assert "in its place" in desk.messages[-1]
+    path = season.path
+    assert "note: leaky" in CliRunner().invoke(group, ["readings", str(path)]).output
 
 
 def test_an_open_question_never_holds_a_berry_up(season):

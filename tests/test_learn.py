@@ -27,6 +27,7 @@ from gauge.capture import load_capture
 from gauge.cli import group
 from gauge.errors import (
     AlreadyThereError,
+    CannotWriteError,
     FirmhandError,
     NothingHeardError,
     NotSureError,
@@ -39,6 +40,7 @@ from gauge.learnnumber import NeedMoreError
 from gauge.learnsweep import Sweep, requests
 from gauge.lineformat import LineFormat, LineSettings
 from gauge.records import Chunk, Status
+from gauge.season import open_season
 from gauge.skeleton import NoSkeletonError, strip_parity
 from gauge.uart import Wire, heard
 from gauge.units import Unit
@@ -392,6 +394,21 @@ def test_a_format_that_exists_is_replaced_only_on_a_yes(tmp_path: Path) -> None:
         result = learn(feeder.port, out, "--seconds", "3", said="y\ny\n")
     assert result.exit_code == 0, result.output
     assert load_format(out).terminators == (b"\r\n",)
+
+
+def test_a_target_that_cannot_be_written_is_refused_before_anybody_squeezes(
+    tmp_path: Path,
+) -> None:
+    nowhere = learn("socket://127.0.0.1:9", tmp_path / "no" / "bench.toml", "--yes")
+    assert isinstance(nowhere.exception, CannotWriteError)
+    season = tmp_path / "a.season"
+    with open_season(season, create=True):
+        pass
+    before = season.read_bytes()
+    result = learn("socket://127.0.0.1:9", season, "--yes")
+    assert isinstance(result.exception, AlreadyThereError)
+    assert season.read_bytes() == before
+    assert [path.name for path in tmp_path.iterdir()] == ["a.season"]
 
 
 def test_polled_over_tcp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -67,8 +67,7 @@ def command(
     from gauge.outfile import write_whole
     from gauge.units import parse_unit
 
-    if out.exists() and not yes:
-        _may_replace(out)
+    _check_target(out, ask=not yes)
     heard_file = out.with_name(f"{out.stem}.heard.txt")
     unit = parse_unit(unit_name) if unit_name else None
     given = [unescape(text) for text in texts]
@@ -133,10 +132,23 @@ def _describe(learned: Learned) -> None:
         say(f"Note: {note}.")
 
 
-def _may_replace(out: Path) -> None:
-    from gauge.errors import AlreadyThereError
+def _check_target(out: Path, *, ask: bool) -> None:
+    """Refuse before anybody squeezes what could not be written after."""
+    from gauge.errors import AlreadyThereError, CannotWriteError
 
-    if not click.confirm(f"{out} exists. Replace it by what is learned now?", err=True):
+    if not out.parent.is_dir():
+        raise CannotWriteError(
+            f"there is no folder {out.parent}.", todo="Make it, or name another."
+        )
+    if not out.exists():
+        return
+    with out.open("rb") as file:
+        if file.read(6) == b"SQLite":
+            raise AlreadyThereError(
+                f"{out} is a season file or another database, and stays as it is.",
+                todo="Give --out a name such as bench.toml.",
+            )
+    if ask and not click.confirm(f"{out} exists. Replace it by what is learned now?", err=True):
         raise AlreadyThereError(f"{out} exists and stays as it is.", todo="Give --out a new name.")
 
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
 _SAMPLE = tuple(f.name for f in fields(Sample) if f.name not in {"code", "cues", "fruit_temp_c"})
+_Notes = dict[int, list[str]]  # what was noted, by berry id
 _CSV = ("berry_id", "sample", "number", "peak", "unit", "peak_N")
 
 
@@ -53,8 +54,8 @@ def command(
 ) -> None:
     """Show or export every berry.
 
-    Voided berries are shown too, with the reason. In the CSV each rater has a column of scores, and
-    text that a spreadsheet would run as a formula begins with an apostrophe.
+    Voided berries are shown too, with the reason, and what was noted. In the CSV each rater has a
+    column of scores, and text that a spreadsheet would run as a formula begins with an apostrophe.
 
     \b
     gauge readings 2026.season
@@ -72,22 +73,26 @@ def command(
         code = None if sample is None else file.sample(sample).sample.code
         berries = file.berries(code)
         samples = {row.sample.code: row.sample for row in file.samples()}
+        notes: _Notes = {}
+        for note in file.notes():
+            if note.berry_id is not None:
+                notes.setdefault(note.berry_id, []).append(note.text)
     if csv_file is not None:
         from gauge.csvsheet import csv_lines
         from gauge.outfile import write_whole
 
-        header, rows = (_pairs if long else _table)(berries, samples)
+        header, rows = (_pairs if long else _table)(berries, samples, notes)
         sign = _DELIMITERS[delimiter]
         lines = csv_lines(header, rows, delimiter=sign, decimal_comma=comma)
         write_whole(csv_file, lines, bom=bom)
         say(f"{len(berries)} berries written to {csv_file}.")
     if as_json:
-        emit_json([_document(berry, samples[berry.sample]) for berry in berries])
+        emit_json([_document(berry, samples[berry.sample], notes) for berry in berries])
     elif csv_file is None:
-        _show(berries)
+        _show(berries, notes)
 
 
-def _document(berry: BerryRow, sample: Sample) -> dict[str, Any]:
+def _document(berry: BerryRow, sample: Sample, notes: _Notes) -> dict[str, Any]:
     shown = berry.peak_shown
     temperature = berry.fruit_temp_c if berry.fruit_temp_c is not None else sample.fruit_temp_c
     return {
@@ -103,6 +108,7 @@ def _document(berry: BerryRow, sample: Sample) -> dict[str, Any]:
             {"rater": s.rater, "score": s.score, "occasion": s.occasion} for s in berry.scores
         ],
         "void": berry.void,
+        "notes": notes.get(berry.berry_id, []),
         "at": berry.at,
         "session": berry.session_id,
         "size_mm": berry.size_mm,
@@ -113,19 +119,19 @@ def _document(berry: BerryRow, sample: Sample) -> dict[str, Any]:
 
 
 def _table(
-    berries: Sequence[BerryRow], samples: dict[str, Sample]
+    berries: Sequence[BerryRow], samples: dict[str, Sample], notes: _Notes
 ) -> tuple[list[str], Iterator[list[Cell]]]:
     """Header and rows of the CSV: one row a berry, one column a rater and occasion."""
     raters = sorted({(s.rater, s.occasion) for berry in berries for s in berry.scores})
     cues = list(dict.fromkeys(name for sample in samples.values() for name in sample.cues))
     rest = ("at", "session", "size_mm", "fruit_temp_c", *_SAMPLE)
-    header = [*_CSV, "flags", "void", *(_score_column(*key) for key in raters), *rest]
+    header = [*_CSV, "flags", "void", *(_score_column(*key) for key in raters), *rest, "notes"]
     # A column of the plan that is named like one of ours keeps both apart.
     header += [f"plan_{name}" if name in header else name for name in cues]
 
     def rows() -> Iterator[list[Cell]]:
         for berry in berries:
-            document = _document(berry, samples[berry.sample])
+            document = _document(berry, samples[berry.sample], notes)
             marks = {(s.rater, s.occasion): s.score for s in berry.scores}
             peak = None if berry.peak_shown is None else Decimal(berry.peak_shown)
             yield [
@@ -134,6 +140,7 @@ def _table(
                 berry.void,
                 *(marks.get(key) for key in raters),
                 *(document[name] for name in rest),
+                "; ".join(document["notes"]) or None,
                 *(document["cues"].get(name) for name in cues),
             ]
 
@@ -141,7 +148,7 @@ def _table(
 
 
 def _pairs(
-    berries: Sequence[BerryRow], samples: dict[str, Sample]
+    berries: Sequence[BerryRow], samples: dict[str, Sample], notes: _Notes
 ) -> tuple[list[str], Iterator[list[Cell]]]:
     """Header and rows of the long CSV: one row a finger score of a berry that counts."""
     rest = ("at", "session", "size_mm", "fruit_temp_c", *_SAMPLE)
@@ -151,7 +158,7 @@ def _pairs(
         for berry in berries:
             if berry.peak_n is None or berry.void is not None:
                 continue
-            document = _document(berry, samples[berry.sample])
+            document = _document(berry, samples[berry.sample], notes)
             for mark in berry.scores:
                 yield [
                     f"{berry.sample}-{berry.number}",
@@ -171,7 +178,7 @@ def _score_column(rater: str, occasion: int) -> str:
     return f"score_{rater}" if occasion == 1 else f"score_{rater}_{occasion}"
 
 
-def _show(berries: Sequence[BerryRow]) -> None:
+def _show(berries: Sequence[BerryRow], notes: _Notes) -> None:
     from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
@@ -186,7 +193,8 @@ def _show(berries: Sequence[BerryRow]) -> None:
             f"{s.rater} {s.score}" + (f" ({s.occasion})" if s.occasion > 1 else "")
             for s in berry.scores
         ]
-        remarks = ([f"VOID: {berry.void}"] if berry.void else []) + list(berry.flags)
+        remarks = [f"VOID: {berry.void}"] if berry.void else []
+        remarks += [*berry.flags, *(f"note: {text}" for text in notes.get(berry.berry_id, ()))]
         table.add_row(
             str(berry.berry_id),
             escape(berry.sample),

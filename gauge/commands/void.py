@@ -17,9 +17,9 @@ from gauge.clikit import emit_json
 def command(season: Path, berry_id: int, why: str, as_json: bool) -> None:
     """Void a berry, with a reason.
 
-    A voided berry stays in the season file and is left out of every calculation. Its number is free
-    again, so that the next press of the sample can be the same berry. 'gauge readings' lists the
-    berry ids.
+    A voided berry stays in the season file and is left out of every calculation; a void cannot be
+    taken back. BERRY_ID is the id that 'gauge readings' lists, not the number of the berry in its
+    sample. The last berry's number is free again, so that the next press is that berry.
 
     \b
     gauge void 2026.season 41 --why "slipped off the stand"
