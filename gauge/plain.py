@@ -118,9 +118,9 @@ class PlainScreen:
     def _tell_gap(self, event: LineGap) -> None:
         """Say a gap, but not the same one without end: all of them are on record anyway."""
         device = self._sitting.reader.device
-        same = event.gap.reason == self._last_reason
-        self._same_gaps = self._same_gaps + 1 if same else 1
-        self._last_reason = event.gap.reason
+        kind = event.gap.reason.partition(":")[0]  # what bytes came differs each time
+        self._same_gaps = self._same_gaps + 1 if kind == self._last_reason else 1
+        self._last_reason = kind
         if self._same_gaps < _GAPS_TOLD:
             say(told(event, device))
         elif self._same_gaps == _GAPS_TOLD:

@@ -591,3 +591,23 @@ def test_the_same_gap_is_not_told_without_end(capsys):
     assert "gauge learn" in told[-1]
     screen._show([LineGap(gap=Gap(2, 3, "the port went away"))])
     assert "the port went away" in capsys.readouterr().err
+
+
+def test_a_gap_of_one_kind_is_not_said_without_end(capsys):
+    stop = threading.Event()
+
+    def poll():
+        stop.set()
+        reasons = [f"bytes that no request asked for: 0.0{i % 3} N" for i in range(50)]
+        return [LineGap(gap=Gap(i, i + 1, reason)) for i, reason in enumerate(reasons)]
+
+    sitting = SimpleNamespace(
+        poll=poll,
+        finish=list,
+        reader=SimpleNamespace(device="/dev/gauge", port="/dev/gauge", now_ns=0),
+        logger=SimpleNamespace(raters=(), missing=(), done=False),
+    )
+    PlainScreen(sitting, as_json=False).run(stop)
+    said = capsys.readouterr().err.splitlines()
+    assert len(said) == 4
+    assert "again and again" in said[-1]
