@@ -150,7 +150,10 @@ class BenchDesk:
     def _void(self) -> list[Event]:
         logger = self._sitting.logger
         if not logger.logged:
-            raise NoSuchRecordError("No berry of this sitting can be voided: none is stored yet.")
+            raise NoSuchRecordError(
+                "No berry of this sitting can be voided: none is stored yet.",
+                todo="An earlier one: gauge void.",
+            )
 
         berry = logger.logged[-1]  # the gauge goes on while the question is open
 
@@ -202,7 +205,7 @@ class BenchDesk:
             self._ask(f"Finger score of {logger.missing[0]}:", self._score_due, self._label_keys)
             return []
         if not logger.logged:
-            raise NoSuchRecordError("No berry to score: none is stored yet.")
+            raise NoSuchRecordError("No berry of this sitting can be scored: none is stored yet.")
         if len(self._raters) == 1:
             return self._score_last_by(self._raters[0])
         numbered = {str(i): name for i, name in enumerate(self._raters[:9], 1)}
@@ -248,6 +251,7 @@ class BenchDesk:
             row = offered if not code and offered is not None else self._sample(code)
             events = self._sitting.change_sample(row, berries_left(row))
             self.changed = True
+            self.messages = []  # they are about the sample before
             self.say(f"Now sample {shown_name(row, blind=self._blind)}.")
             return events
 

@@ -249,6 +249,8 @@ def test_an_answer_is_about_the_berry_that_was_asked_about(season):
     keyed(desk, "2")
     assert [row.void for row in season.berries()] == ["slipped", None, "wrong berry", None]
     assert "in its place" in desk.messages[-1]
+    keyed(desk, "n", *"A-9", "enter")
+    assert len(desk.messages) == 1  # none about a berry of the sample before
     path = season.path
     assert "note: leaky" in CliRunner().invoke(group, ["readings", str(path)]).output
 
