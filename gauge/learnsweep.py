@@ -261,6 +261,16 @@ class Sweep:
         enough: Callable[[Heard], bool],
     ) -> Heard:
         every_s = POLL_S if request else None
-        heard = self._hear(settings, seconds, request=request, every_s=every_s, enough=enough)
+        so_far: list[Heard] = []
+
+        def judge(heard: Heard) -> bool:
+            so_far[:] = [heard]
+            return enough(heard)
+
+        try:
+            heard = self._hear(settings, seconds, request=request, every_s=every_s, enough=judge)
+        except BaseException:  # Ctrl-C, or the port went away: keep what was heard until then
+            self.heard += so_far
+            raise
         self.heard.append(heard)
         return heard

@@ -281,7 +281,10 @@ def test_a_capture_is_written_with_its_gaps(path, tmp_path) -> None:
     ]
     assert "session 1" in run("capture", path)
     assert json.loads(run("capture", path, "--json"))[0]["operator"] == "ines"
+    other = tmp_path / "bench.toml"
+    other.write_text('name = "bench"\n', encoding="ascii")
     for words, error in [
+        (("capture", path, 1, "--out", other), AlreadyThereError),
         (("capture", path, 9, "--out", out), NoSuchRecordError),
         (("capture", path, 1, "--out", tmp_path), CannotWriteError),
         (("capture", path, 1, "--out", tmp_path / "no" / "c.txt"), CannotWriteError),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,11 +11,13 @@ from typing import TYPE_CHECKING
 import click
 
 from gauge.clikit import emit_json, say
-from gauge.errors import NoSuchRecordError
+from gauge.errors import AlreadyThereError, NoSuchRecordError
 
 if TYPE_CHECKING:
     from gauge.season import SeasonFile
     from gauge.season.rows import SessionRow
+
+_BEGINS = re.compile(rb"#|-?\d+\t|$")  # as a capture text does, or an empty file
 
 
 @click.command("capture", no_args_is_help=True)
@@ -51,6 +55,13 @@ def _write(file: SeasonFile, session: int, out: Path) -> int:
     from gauge.capture import write_capture
     from gauge.outfile import write_whole
 
+    start = b""
+    with contextlib.suppress(OSError), out.open("rb") as before:
+        start = before.read(99)
+    if not _BEGINS.match(start):
+        raise AlreadyThereError(
+            f"{out} exists and is no capture; it stays as it is.", todo="Give --out another name."
+        )
     row = file.session(session)
     n_bytes = sum(len(chunk.data) for chunk in file.chunks(session))
     if not n_bytes:
