@@ -158,9 +158,13 @@ def running(end: LineEnd, gauge: VirtualGauge, **options: object) -> Iterator[Ca
 
 @contextlib.contextmanager
 def gauge_process(*words: str) -> Iterator[subprocess.Popen[str]]:
-    """Run a `gauge` command as a process of its own; it is ended with the block, come what may."""
+    """Run a `gauge` command as a process of its own; it is ended with the block, come what may.
+
+    It heeds Ctrl-C even where the tests run in the background, which a shell starts without.
+    """
+    heed = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
     process = subprocess.Popen(
-        [sys.executable, "-c", "from gauge.cli import main; main()", *words],
+        [sys.executable, "-c", f"{heed}; from gauge.cli import main; main()", *words],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True,
         env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
     )  # fmt: skip
