@@ -18,6 +18,17 @@ _UNKNOWN_N_S = 1e6  # when nothing is known: far above any drift, but a number t
 _KEPT = 8  # levels at beginnings of presses
 
 
+def difference_error_n(noise_n: float, n: int, m: int, rounding_n: float) -> float:
+    """Three standard errors of the difference of two means of n and m readings, and rounding (N).
+
+    Examples
+    --------
+    >>> round(difference_error_n(0.01, 2, 2, 0.005), 6)
+    0.035
+    """
+    return 3 * noise_n * math.sqrt(1 / n + 1 / m) + rounding_n
+
+
 class Drift:
     """Slope of the rest level (N/s) as far as it is known.
 
@@ -91,7 +102,7 @@ class Drift:
         n: int,
         noise_n: float,
         rounding_n: float,
-        climb_n_s: float = 0.0,
+        climb_n_s: float,
     ) -> None:
         """Note the rest level where a press begins, and the slope since earlier such levels.
 
@@ -118,5 +129,5 @@ class Drift:
             slope_n_s = (level_n - before_n) / span_s
             if climb_n_s > 2 * max(slope_n_s, 0.0):
                 continue
-            unsure_n = 3 * noise_n * (1 / n + 1 / before) ** 0.5 + rounding_n
+            unsure_n = difference_error_n(noise_n, n, before, rounding_n)
             self.believe(slope_n_s, unsure_n / span_s)

@@ -41,7 +41,7 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
     try:
         if target.is_dir():
             raise IsADirectoryError(21, "it is a folder")
-        if _is_database(target):
+        if is_database(target):
             raise FileExistsError(17, "it is a season file or another database")
         if target.exists() and not os.access(target, os.W_OK):
             raise PermissionError(13, "it is read-only")
@@ -63,8 +63,14 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
         ) from None
 
 
-def _is_database(path: Path) -> bool:
-    """Whether a file begins as SQLite's file format says (sqlite.org/fileformat2, section 1.3)."""
+def is_database(path: Path) -> bool:
+    """Whether a file begins as SQLite's file format says (sqlite.org/fileformat2, section 1.3).
+
+    Examples
+    --------
+    >>> is_database(Path("no such file"))
+    False
+    """
     if not path.is_file():
         return False
     with path.open("rb") as file:

@@ -148,7 +148,7 @@ def release_of(press: Press, look: Look) -> Release | None:
     """Release of a press whose force, back near the rest level, is level again."""
     near, t_s, margin_n = press.near, look.t_s, look.margin_n
     # Some 50 ms, so that a slow release on a coarse display does not look level.
-    tail = near[-max(look.dwell, math.ceil(0.05 * look.rate_hz)) :]
+    tail = near[-_readings(look, 0.05, look.dwell) :]
     release = Release(median(tail), len(tail), max(tail) - min(tail) <= 1.2 * margin_n, t_s)
     waited_s = t_s - press.t_near_s
     high = release.level_n > press.rest_n(t_s) + margin_n + press.unsure_n(t_s)
@@ -164,7 +164,7 @@ def release_of(press: Press, look: Look) -> Release | None:
             return None
     elif high or not release.is_level or press.is_doubtful(release):
         # A slow release that goes on, more noise, or a new rest level? See also the plateau.
-        every = max(1, max(8, math.ceil(_LEVEL_S * look.rate_hz)) // 8)
+        every = max(1, _readings(look, _LEVEL_S, 8) // 8)
         if len(near) % every or not _has_stayed(press, look, _LEVEL_S, 8, whole=True):
             return None
         release = release._replace(is_level=True)
@@ -181,11 +181,16 @@ def release_of(press: Press, look: Look) -> Release | None:
     return release
 
 
+def _readings(look: Look, span_s: float, least: int) -> int:
+    """How many readings come in so long a time, or the least that are asked for."""
+    return max(least, math.ceil(span_s * look.rate_hz))
+
+
 def _has_stayed(press: Press, look: Look, span_s: float, n: int, *, whole: bool = False) -> bool:
     """Whether it has been near the rest level for so long, and level (over so many readings)."""
     if look.t_s - press.t_near_s < span_s:
         return False
-    long = max(n, math.ceil(span_s * look.rate_hz))
+    long = _readings(look, span_s, n)
     if whole and len(press.near) < long:
         return False
     return is_level(press.near[-long:], look.step_n)

@@ -23,7 +23,7 @@ from itertools import pairwise
 from statistics import fmean, median
 
 from gauge.displaystep import DisplayStep
-from gauge.drift import FALL_S, RISE_S, Drift
+from gauge.drift import FALL_S, RISE_S, Drift, difference_error_n
 from gauge.levelrun import deviation, is_settled
 from gauge.restnoise import KEPT, Spread, noise_of, spread_of
 from gauge.units import Unit
@@ -122,7 +122,7 @@ class RestLevel:
         self.resume(t_s, median(values))
         self._spreads.clear()
         self.drift.forget()
-        self.add(t_s, values, parts=min(_PARTS, len(values) // KEPT))
+        self.add(t_s, values, parts=max(1, min(_PARTS, len(values) // KEPT)))
 
     def resume(self, t_s: float, level_n: float, *, held: bool = False) -> None:
         """Go on at a level known from a few readings after a press, or in the hold of one."""
@@ -140,7 +140,6 @@ class RestLevel:
         middle = self._middle(values)
         if not self._blocks:
             self._first_n = min(middle, self._first_n + self.plain_n)
-        parts = max(parts, 1)
         for i, j in pairwise(len(values) * part // parts for part in range(parts + 1)):
             self._spreads.append(spread_of(values[i:j], self._last, self._rest))
             self._last = values[i:j][-3:]
@@ -159,7 +158,7 @@ class RestLevel:
             return
         (first_s, first_n, n), (last_s, last_n, m) = self._blocks[0], self._blocks[-1]
         rounding_n = self._rounding_n()
-        unsure_n = 3 * self.plain_n * math.sqrt(1 / n + 1 / m) + rounding_n
+        unsure_n = difference_error_n(self.plain_n, n, m, rounding_n)
         climb_n_s = (last_n - first_n - unsure_n) / max(last_s - first_s, 0.25)
         self.drift.leave(
             self.level_s, self.level_n, self.count, self.plain_n, rounding_n, climb_n_s

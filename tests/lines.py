@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -154,6 +155,12 @@ def running(end: LineEnd, gauge: VirtualGauge, **options: object) -> Iterator[Ca
     finally:
         halt()
         end.close()
+
+
+def interrupted(process: subprocess.Popen[str]) -> str:
+    """Stop a process by Ctrl-C; what it then said on stderr."""
+    process.send_signal(signal.SIGINT)
+    return process.communicate(timeout=20)[1]
 
 
 @contextlib.contextmanager

@@ -7,7 +7,6 @@ import importlib.util
 import json
 import math
 import os
-import signal
 import socket
 import sys
 import threading
@@ -20,7 +19,7 @@ from types import ModuleType
 import pytest
 from click.testing import CliRunner, Result
 from gauges import Bench, Gauge, Style, course, gauges, styled, traps
-from lines import gauge_process
+from lines import gauge_process, interrupted
 
 from gauge import learnsweep
 from gauge.capture import load_capture
@@ -374,9 +373,7 @@ def test_stopped_by_the_user(tmp_path: Path) -> None:
         assert running.stderr is not None
         running.stderr.readline()  # it listens
         time.sleep(1.2)
-        running.send_signal(signal.SIGINT)
-        said = running.stderr.read()
-        running.wait()
+        said = interrupted(running)
     assert running.returncode == StoppedError.exit_code
     assert "no format was written" in said
     assert "Traceback" not in said

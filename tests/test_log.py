@@ -579,35 +579,17 @@ def test_an_old_failed_or_missing_check_is_told():
     assert "never checked" in check_warning([good], days=7, now=now, gauge_serial="F-2")
 
 
-def test_the_same_gap_is_not_told_without_end(capsys):
+@pytest.mark.parametrize("bytes_came", ["", ": 0.0{} N"])
+def test_the_same_gap_is_not_told_without_end(capsys, bytes_came):
     sitting = SimpleNamespace(
         reader=SimpleNamespace(device="COM9"), logger=SimpleNamespace(raters=(), missing=())
     )
     screen = PlainScreen(sitting, as_json=False)
-    gap = LineGap(gap=Gap(0, 1, "bytes that no request asked for"))
-    screen._show([gap] * 50)
+    reason = "bytes that no request asked for" + bytes_came
+    screen._show([LineGap(gap=Gap(i, i + 1, reason.format(i % 3))) for i in range(50)])
     told = capsys.readouterr().err.splitlines()
     assert len(told) == 4
+    assert "again and again" in told[-1]
     assert "gauge learn" in told[-1]
     screen._show([LineGap(gap=Gap(2, 3, "the port went away"))])
     assert "the port went away" in capsys.readouterr().err
-
-
-def test_a_gap_of_one_kind_is_not_said_without_end(capsys):
-    stop = threading.Event()
-
-    def poll():
-        stop.set()
-        reasons = [f"bytes that no request asked for: 0.0{i % 3} N" for i in range(50)]
-        return [LineGap(gap=Gap(i, i + 1, reason)) for i, reason in enumerate(reasons)]
-
-    sitting = SimpleNamespace(
-        poll=poll,
-        finish=list,
-        reader=SimpleNamespace(device="/dev/gauge", port="/dev/gauge", now_ns=0),
-        logger=SimpleNamespace(raters=(), missing=(), done=False),
-    )
-    PlainScreen(sitting, as_json=False).run(stop)
-    said = capsys.readouterr().err.splitlines()
-    assert len(said) == 4
-    assert "again and again" in said[-1]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import re
-import signal
 import statistics
 import sys
 import time
@@ -18,7 +17,7 @@ import serial
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lines import gauge_process, running
+from lines import gauge_process, interrupted, running
 
 from gauge.berrymodel import HungWeight, Press, Rest, Selection, Track, berry_track, hand_press
 from gauge.capture import load_capture
@@ -354,8 +353,7 @@ def test_interrupting_removes_the_link(tmp_path: Path) -> None:
     with gauge_process("simulate", *words) as process:
         assert process.stdout is not None
         assert process.stdout.readline().strip() == str(link)
-        process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=20)
+        err = interrupted(process)
     assert process.returncode == 0
     assert err == "stopped\n"
     assert not link.is_symlink()

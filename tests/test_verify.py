@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import signal
 import sys
 import time
 from dataclasses import replace
@@ -14,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lines import gauge_process, running
+from lines import gauge_process, interrupted, running
 
 from gauge.berrymodel import HungWeight, Rest, Track, gauss, weight_track
 from gauge.capture import write_capture
@@ -220,9 +219,7 @@ def test_stopped_by_the_user(tmp_path: Path, form: Path) -> None:
             while "Now" not in bench.stderr.readline():
                 pass
             time.sleep(0.5)
-            bench.send_signal(signal.SIGINT)
-            said = bench.stderr.read()
-            bench.wait()
+            said = interrupted(bench)
     assert bench.returncode == StoppedError.exit_code
     assert "no result" in said
     assert "Traceback" not in said

@@ -135,6 +135,7 @@ def _describe(learned: Learned) -> None:
 def _check_target(out: Path, *, ask: bool) -> None:
     """Refuse before anybody squeezes what could not be written after."""
     from gauge.errors import AlreadyThereError, CannotWriteError
+    from gauge.outfile import is_database
 
     if not out.parent.is_dir():
         raise CannotWriteError(
@@ -142,12 +143,11 @@ def _check_target(out: Path, *, ask: bool) -> None:
         )
     if not out.exists():
         return
-    with out.open("rb") as file:
-        if file.read(6) == b"SQLite":
-            raise AlreadyThereError(
-                f"{out} is a season file or another database, and stays as it is.",
-                todo="Give --out a name such as bench.toml.",
-            )
+    if is_database(out):
+        raise AlreadyThereError(
+            f"{out} is a season file or another database, and stays as it is.",
+            todo="Give --out a name such as bench.toml.",
+        )
     if ask and not click.confirm(f"{out} exists. Replace it by what is learned now?", err=True):
         raise AlreadyThereError(f"{out} exists and stays as it is.", todo="Give --out a new name.")
 
