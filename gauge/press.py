@@ -175,7 +175,9 @@ class Press:
     def is_far_below(self, t_s: float) -> bool:
         """Whether it ended below that level and far stiller: what passed for noise was none."""
         last = self.near[-_STILL:]
-        own = max(deviation(last), 0.5 * self.step_n) if len(last) == _STILL else math.inf
+        if len(last) < _STILL:  # none at all where the press never came near its level again
+            return False
+        own = max(deviation(last), 0.5 * self.step_n)
         off_n = self.rest_n(t_s) - median(last) - self.unsure_n(t_s, _START_SHARE)
         return own < 0.15 * self.noise_n and off_n > 12 * own
 

@@ -53,6 +53,18 @@ def berries(events):
     return [e for e in events if isinstance(e, Compression)]
 
 
+@pytest.mark.parametrize("rate_hz", [20.0, 50.0, 100.0])
+@pytest.mark.parametrize("share", [0.10, 0.15, 0.22])
+def test_first_press_that_never_comes_back_to_its_level_ends_without_an_error(rate_hz, share):
+    peak = 3.0
+    stays = share * peak
+    first = [rest(2, rate_hz), up(peak, 1, rate_hz), np.linspace(peak, stays, 4)]
+    second = [np.linspace(stays, peak, round(rate_hz)), np.linspace(peak, stays, 4)]
+    forces = [*first, stays + rest(6, rate_hz), *second, stays + rest(3, rate_hz)]
+    found = berries(run(said(np.concatenate(forces), rate_hz, decimals=2)))
+    assert [press.peak_shown for press in found] == ["3.00", "3.00"]
+
+
 # --- one press --------------------------------------------------------------------------------
 
 
