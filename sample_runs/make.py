@@ -15,16 +15,24 @@ from functools import cache
 from pathlib import Path
 from random import Random
 
-from gauge.berrymodel import Press, Rest, Selection, Track, berry_track, gauss, weight_track
-from gauge.capture import write_capture
-from gauge.formatfile import dump_format, shipped_format
-from gauge.gravity import normal_gravity_m_s2
-from gauge.linewriter import LineWriter
 from gauge.mass import expected_n, parse_mass
+from gauge.protocol.capture import write_capture
+from gauge.protocol.formatfile import dump_format, shipped_format
 from gauge.records import Chunk
-from gauge.simulate import recorded
+from gauge.simulate.berrymodel import (
+    Press,
+    Rest,
+    Selection,
+    Track,
+    berry_track,
+    gauss,
+    weight_track,
+)
+from gauge.simulate.linewriter import LineWriter
+from gauge.simulate.playback import recorded
+from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
 from gauge.units import Unit
-from gauge.virtualgauge import Display, Faults, VirtualGauge
+from gauge.verify.gravity import normal_gravity_m_s2
 
 FORMAT = "number-unit"
 RATE_HZ = 40.0

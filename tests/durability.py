@@ -14,11 +14,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gauge.errors import FirmhandError
-from gauge.events import BerryLogged
-from gauge.formatfile import shipped_format
-from gauge.logger import Logger
+from gauge.protocol.formatfile import shipped_format
 from gauge.records import Chunk, FingerScore, Gap, Sample, Session
 from gauge.season import open_season
+from gauge.session.events import BerryLogged
+from gauge.session.logger import Logger
 from tests.season_helpers import press
 
 # In memory where there is such a folder: what is tested is the order of writes, not a drive.

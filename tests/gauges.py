@@ -1,6 +1,6 @@
 """Gauges of many line formats, seeded: what they send for a given force, and what is true of it.
 
-Nothing here uses firmhand's inference or framing; the bit level of a serial line is gauge.uart.
+Nothing here uses firmhand's inference or framing; the bit level of a serial line is in `uart`.
 """
 
 from __future__ import annotations
@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from random import Random
 
-from gauge.lineformat import LineSettings
+from gauge.protocol.lineformat import LineSettings
 from gauge.records import Chunk
-from gauge.uart import Wire, heard
+from gauge.simulate.uart import Wire, heard
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
 BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
@@ -258,8 +258,8 @@ class Bench:
         return data
 
     def hear(self, settings: LineSettings, seconds: float, *, request, every_s, enough):
-        """What `gauge.learnsweep.Hear` says."""
-        from gauge.learn import Heard
+        """What `gauge.learn.learnsweep.Hear` says."""
+        from gauge.learn.inference import Heard
 
         gauge = self.gauge
         client = Wire(

@@ -15,9 +15,9 @@ import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from gauge.lineend import LineEnd
-from gauge.simulate import serve
-from gauge.virtualgauge import VirtualGauge
+from gauge.simulate.lineend import LineEnd
+from gauge.simulate.playback import serve
+from gauge.simulate.virtualgauge import VirtualGauge
 
 
 def wait_for(condition: Callable[[], object], seconds: float = 10.0) -> None:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibrate.pairs import Pairs
-from calibrate.scale import BLACKBERRY
+from calibrate.data.pairs import Pairs
+from calibrate.data.scale import BLACKBERRY
 
 # Invented scale: newtons, firmest boundary first.
 CUTS_N = np.array([6.4, 4.6, 3.2, 2.0])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass
 
-from gauge.polling import Dropped, Poller, PollSettings, Reply
+from gauge.port.polling import Dropped, Poller, PollSettings, Reply
 
 _MS = 1_000_000
 

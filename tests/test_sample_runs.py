@@ -12,9 +12,9 @@ from types import ModuleType
 import pytest
 from click.testing import CliRunner
 
-from gauge.capture import load_capture
 from gauge.cli import group
-from gauge.formatfile import load_format, shipped_format
+from gauge.protocol.capture import load_capture
+from gauge.protocol.formatfile import load_format, shipped_format
 
 RUNS = Path(__file__).parents[1] / "sample_runs"
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import json_option, level_option
+from calibrate.commands.commandkit import json_option, level_option
 from gauge.clikit import emit_json
 
 if TYPE_CHECKING:
-    from calibrate.agreement import Agreement
-    from calibrate.estimate import Estimate
-    from calibrate.icc import Icc
+    from calibrate.stats.agreement import Agreement
+    from calibrate.stats.estimate import Estimate
+    from calibrate.stats.icc import Icc
 
 COEFFICIENTS = (
     ("weighted_kappa", "weighted kappa"),
@@ -49,10 +49,10 @@ def command(source: Path, scores: str | None, weights: str, level: float, as_jso
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.agreement import agree
-    from calibrate.icc import icc
-    from calibrate.ratings import load_ratings
-    from calibrate.scale import parse_scale
+    from calibrate.data.ratings import load_ratings
+    from calibrate.data.scale import parse_scale
+    from calibrate.stats.agreement import agree
+    from calibrate.stats.icc import icc
 
     ratings = load_ratings(source, parse_scale(scores) if scores else None)
     found = agree(
@@ -78,7 +78,7 @@ def document(
     """The answer as it is printed by --json."""
     from dataclasses import asdict
 
-    from calibrate.render import as_label
+    from calibrate.data.labels import as_label
 
     values = {key: getattr(found, key).value for key, _ in COEFFICIENTS}
     return {
@@ -107,7 +107,7 @@ def _sides(estimate: Estimate) -> dict[str, float | None]:
 
 def show(found: Agreement, correlation: Icc | None, level: float) -> None:
     """Print the coefficients as a table."""
-    from calibrate.render import print_table
+    from calibrate.commands.render import print_table
 
     def row(name: str, estimate: Estimate) -> list[str]:
         low, high = estimate.low, estimate.high

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
-    from calibrate.anchors import AnchorSet, Candidate
-    from calibrate.pairs import Pairs
+    from calibrate.anchors.choice import AnchorSet, Candidate
+    from calibrate.data.pairs import Pairs
 
 
 @click.command("anchors")
@@ -81,7 +81,7 @@ def command(
     """  # noqa: D301
     from datetime import UTC, datetime, timedelta
 
-    from calibrate.anchors import choose_anchors
+    from calibrate.anchors.choice import choose_anchors
 
     for card in cards:
         from calibrate.plots.style import check_suffix
@@ -101,7 +101,7 @@ def command(
     if keep and calibration_name is not None:
         _keep(source, calibration_name, chosen, press_limit, valid_days)
     if cards:
-        from calibrate.conditions import conditions_of
+        from calibrate.data.conditions import conditions_of
         from calibrate.plots.card import CardNotes, draw_card
         from calibrate.plots.style import save
 
@@ -127,9 +127,9 @@ def command(
 
 def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
     """Candidates among the source's berries: measured, not void, flagged or retired."""
-    from calibrate.anchors import Candidate
-    from calibrate.measured import measured_candidates
-    from calibrate.pairfile import looks_like_season
+    from calibrate.anchors.choice import Candidate
+    from calibrate.anchors.measured import measured_candidates
+    from calibrate.data.pairfile import looks_like_season
     from gauge.season import open_season
 
     if looks_like_season(source):
@@ -144,7 +144,7 @@ def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
 
 
 def _from_csv(path: Path) -> list[Candidate]:
-    from calibrate.anchors import Candidate
+    from calibrate.anchors.choice import Candidate
     from gauge.csvsheet import CsvSheet
 
     sheet = CsvSheet(path, "the columns label and force_N, one row a candidate")
@@ -191,7 +191,7 @@ def _keep(source: Path, name: str, chosen: AnchorSet, press_limit: int, valid_da
 
 def document(chosen: AnchorSet) -> dict[str, Any]:
     """The set as it is printed by --json; the firmest band has no upper end."""
-    from calibrate.render import as_label
+    from calibrate.data.labels import as_label
 
     return {
         "bands": [
@@ -224,7 +224,8 @@ def document(chosen: AnchorSet) -> dict[str, Any]:
 
 def show(chosen: AnchorSet) -> None:
     """Print bands and anchors."""
-    from calibrate.render import newtons, print_table
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import newtons
 
     print_table(
         ["score", "from N", "target N", "to N", "80 % sure", "sure at target"],

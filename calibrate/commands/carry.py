@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from calibrate.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 
@@ -40,7 +40,7 @@ def command(
     \b
     calibrate carry 2025.season 2026.season
     """  # noqa: D301
-    from calibrate.carryover import carry
+    from calibrate.cuts.carryover import carry
     from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError
 
     before = how.choice(previous, stored).calibration()
@@ -51,7 +51,8 @@ def command(
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
             say(f"{current}: {error} Last season speaks alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)
-    from calibrate.render import as_label, newtons, print_table, span
+    from calibrate.commands.render import print_table, span
+    from calibrate.data.labels import as_label, newtons
 
     if as_json:
         emit_json(

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import firmest_option, json_option, level_option, scores_option
+from calibrate.commands.commandkit import firmest_option, json_option, level_option, scores_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
-    from calibrate.calibration import ForceScale
-    from calibrate.handreport import HandReport
-    from calibrate.mover import Interval
-    from calibrate.pairs import Pairs
+    from calibrate.cuts.calibration import ForceScale
+    from calibrate.data.pairs import Pairs
+    from calibrate.raters.handreport import HandReport
+    from calibrate.stats.mover import Interval
     from gauge.season.rows import AnchorRow
 
 
@@ -76,8 +76,8 @@ def command(
     calibrate check today.csv --rater ines --against 2026.season --json
     calibrate check 2026.season --all
     """  # noqa: D301
-    from calibrate.pairs import load_pairs
-    from calibrate.scale import parse_scale
+    from calibrate.data.pairs import load_pairs
+    from calibrate.data.scale import parse_scale
 
     scale = parse_scale(scores, firmest=firmest) if scores else None
     positive = force_scale == "log"
@@ -122,7 +122,7 @@ def command(
 
 def _good_anchors(source: Path) -> list[AnchorRow]:
     """Anchors of the season file that are not retired; none of a CSV."""
-    from calibrate.pairfile import looks_like_season
+    from calibrate.data.pairfile import looks_like_season
     from gauge.season import open_season
 
     if not looks_like_season(source):
@@ -154,8 +154,8 @@ def _report(
 ) -> tuple[HandReport, list[str]]:
     from dataclasses import replace
 
-    from calibrate.handreport import panel_calibration, report_hand, to_interval
-    from calibrate.panelshift import rater_cuts
+    from calibrate.model.panelshift import rater_cuts
+    from calibrate.raters.handreport import panel_calibration, report_hand, to_interval
 
     found = rater_cuts(
         pairs, name, against=panel, force_scale=force_scale, level=level, firmest=firmest
@@ -188,7 +188,7 @@ def _sides(one: Interval | None, unit: str = "") -> dict[str, float | None]:
 
 def document(report: HandReport) -> dict[str, Any]:
     """The check as it is printed by --json."""
-    from calibrate.render import as_label
+    from calibrate.data.labels import as_label
 
     low, high = report.agreement.kappa.interval()
     skill = report.skill
@@ -248,7 +248,8 @@ def _signed(one: Interval | None) -> list[str]:
 
 def show(report: HandReport) -> None:
     """Print one rater's check."""
-    from calibrate.render import newtons, print_table
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import newtons
 
     rows = [
         ["/".join(b.between), newtons(b.panel_n, missing="unknown"), *_signed(b.shift_n)]
@@ -283,7 +284,7 @@ def show(report: HandReport) -> None:
 
 def show_side_by_side(reports: list[HandReport]) -> None:
     """Print several raters in one table."""
-    from calibrate.render import print_table
+    from calibrate.commands.render import print_table
 
     def kappa(report: HandReport) -> str:
         value = report.agreement.kappa.value

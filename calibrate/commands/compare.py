@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
-    from calibrate.calibration import Calibration
-    from calibrate.linking import CutShift, PadCheck, Rescored
-    from calibrate.mover import Interval
+    from calibrate.cuts.calibration import Calibration
+    from calibrate.cuts.linking import CutShift, PadCheck, Rescored
+    from calibrate.stats.mover import Interval
 
 
 @click.command("compare")
@@ -58,8 +58,8 @@ def command(
     that of the hands such raters come from, which few raters leave wide. A stored calibration is
     compared with the intervals that it was stored with.
     """  # noqa: D301
-    from calibrate.conditions import conditions_of, differences
-    from calibrate.linking import cut_shifts, pad_check, rescored
+    from calibrate.cuts.linking import cut_shifts, pad_check, rescored
+    from calibrate.data.conditions import conditions_of, differences
 
     first, names = how.choice(season1, stored1), (stored2, *(None for _ in more))
     others = [how.choice(path, name) for path, name in zip((season2, *more), names, strict=True)]
@@ -144,7 +144,7 @@ class _Answer:
 
     def document(self) -> dict[str, Any]:
         """The comparison as it is printed by --json."""
-        from calibrate.render import as_label
+        from calibrate.data.labels import as_label
 
         cuts = []
         for shift in self.shifts:
@@ -187,7 +187,8 @@ class _Answer:
 
     def show(self) -> None:
         """Print the comparison."""
-        from calibrate.render import newtons, print_table
+        from calibrate.commands.render import print_table
+        from calibrate.data.labels import newtons
 
         def sides(found: Interval | None) -> str:
             if found is None:

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import json_option, level_option
+from calibrate.commands.commandkit import json_option, level_option
 from gauge.clikit import emit_json
 from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
 
 if TYPE_CHECKING:
-    from calibrate.calibration import Calibration
-    from calibrate.clamshell import Clamshell
-    from calibrate.equivalent import Equivalent
+    from calibrate.cuts.calibration import Calibration
+    from calibrate.data.clamshell import Clamshell
+    from calibrate.tables.equivalent import Equivalent
 
 _FILE = click.Path(path_type=Path)
 
@@ -69,10 +69,10 @@ def command(
     of another year may have drifted: a hand that was not checked against anchors then is not the
     panel of today.
     """  # noqa: D301
-    from calibrate.cutsource import read_cuts, stored
-    from calibrate.equivalent import equivalent_force, pooled_equivalent
-    from calibrate.poolfile import read_part
-    from calibrate.scale import parse_scale
+    from calibrate.cuts.cutsource import read_cuts, stored
+    from calibrate.data.scale import parse_scale
+    from calibrate.tables.equivalent import equivalent_force, pooled_equivalent
+    from calibrate.tables.poolfile import read_part
 
     if (cuts is None) == (calibration is None):
         raise click.UsageError("Give --cuts FILE, or --season FILE with --calibration NAME.")
@@ -116,9 +116,9 @@ def _spread(cv: float | None, season: Path | None) -> tuple[float, str]:
         return cv, "stated"
     if season is None:
         raise click.UsageError("State --cv, or give --season FILE with peaks to take it from.")
-    from calibrate.equivalent import within_cv
-    from calibrate.pooling import pool
-    from calibrate.units import berry_units
+    from calibrate.tables.equivalent import within_cv
+    from calibrate.tables.pooling import pool
+    from calibrate.tables.units import berry_units
 
     units = berry_units(pool([season]), "clamshell")
     try:
@@ -130,7 +130,7 @@ def _spread(cv: float | None, season: Path | None) -> tuple[float, str]:
 def _groups(
     told: Sequence[Clamshell], by: Sequence[str]
 ) -> list[tuple[dict[str, str | None], list[Clamshell]]]:
-    from calibrate.tables import sort_key
+    from calibrate.tables.tables import sort_key
 
     if not by:
         return []
@@ -185,8 +185,8 @@ def _show(
     spread_from: str,
     level: float,
 ) -> None:
-    from calibrate.render import print_table
-    from calibrate.tabletext import estimate
+    from calibrate.commands.render import print_table
+    from calibrate.tables.tabletext import estimate
 
     print_table(
         ["clamshell", "counts", "equivalent mean N", "counts alone"],

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import firmest_option, json_option, scores_option
+from calibrate.commands.commandkit import firmest_option, json_option, scores_option
 from gauge.clikit import emit_json
 
 if TYPE_CHECKING:
-    from calibrate.diagnosis import Diagnosis
+    from calibrate.model.diagnosis import Diagnosis
 
 
 @click.command("diagnose")
@@ -46,8 +46,8 @@ def command(
     calibrate diagnose 2026.season
     calibrate diagnose scores.csv --force-scale log --json
     """  # noqa: D301
-    from calibrate.diagnosis import diagnose
-    from calibrate.source import CalibrationChoice
+    from calibrate.cuts.source import CalibrationChoice
+    from calibrate.model.diagnosis import diagnose
 
     choice = CalibrationChoice(
         source=source,
@@ -87,7 +87,8 @@ def document(found: Diagnosis) -> dict[str, Any]:
 
 def show(found: Diagnosis) -> None:
     """Print the tests and what they mean."""
-    from calibrate.render import newtons, print_table
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import newtons
 
     def p_text(p: float | None) -> str:
         return "-" if p is None else "<0.001" if p < 0.001 else f"{p:.3f}"

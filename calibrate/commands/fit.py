@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import firmest_option, json_option, level_option, scores_option
+from calibrate.commands.commandkit import firmest_option, json_option, level_option, scores_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from calibrate.calibration import Calibration
-    from calibrate.pairs import Pairs
-    from calibrate.raters import PanelCut
+    from calibrate.cuts.calibration import Calibration
+    from calibrate.data.pairs import Pairs
+    from calibrate.model.panel import PanelCut
 
 
 @click.command("fit")
@@ -89,9 +89,9 @@ def command(
     A side of an interval that the berries at hand cannot close is shown as open. Whether fruit is
     sold stays with your own rules and the law of the place; a cut point only describes hands.
     """  # noqa: D301
-    from calibrate.fitting import calibrate_pairs
-    from calibrate.pairs import load_pairs
-    from calibrate.scale import parse_scale
+    from calibrate.cuts.fitting import calibrate_pairs
+    from calibrate.data.pairs import load_pairs
+    from calibrate.data.scale import parse_scale
 
     if plot is not None:
         from calibrate.plots.style import check_suffix
@@ -134,7 +134,7 @@ def command(
 
 def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
     """The fit as it is printed by --json: scores and cuts in the order of the source."""
-    from calibrate.render import as_label
+    from calibrate.data.labels import as_label
 
     step = 1 if firmest == "first" else -1
     cuts = zip(
@@ -166,7 +166,8 @@ def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
 
 def show(calibration: Calibration, firmest: str) -> None:
     """Print the fit as a table."""
-    from calibrate.render import newtons, print_table, span
+    from calibrate.commands.render import print_table, span
+    from calibrate.data.labels import newtons
 
     table = document(calibration, firmest)
     print_table(
@@ -198,8 +199,8 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
     CannotCompareError
         With fewer than two raters.
     """
-    from calibrate.raters import fit_panel
-    from calibrate.render import as_label
+    from calibrate.data.labels import as_label
+    from calibrate.model.panel import fit_panel
     from gauge.errors import CannotCompareError
 
     if len(pairs.raters) < 2:
@@ -240,7 +241,8 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
 
 def show_hands(hands: dict[str, Any]) -> None:
     """Print the cut points of each rater and of the next."""
-    from calibrate.render import newtons, print_table
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import newtons
 
     def row(name: str, cuts: list[dict[str, Any]]) -> list[str]:
         cells = [

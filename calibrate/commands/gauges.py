@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import json_option, level_option
+from calibrate.commands.commandkit import json_option, level_option
 from gauge.clikit import emit_json
 from gauge.errors import BadTableError
 
 if TYPE_CHECKING:
-    from calibrate.gaugepairs import Agreement, Precision
+    from calibrate.stats.gaugepairs import Agreement, Precision
     from gauge.csvsheet import CsvSheet
 
 _LEVELS = ("level", "material", "lot")
@@ -46,7 +46,7 @@ def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
     force = _force(sheet)
     if "gauge" in sheet.columns and "berry" in sheet.columns:
         names, first, second = _two(sheet, force)
-        from calibrate.gaugepairs import agreement
+        from calibrate.stats.gaugepairs import agreement
 
         found = agreement(first, second, level=level)
         if plot is not None:
@@ -108,8 +108,8 @@ def _two(sheet: CsvSheet, force: list[float]) -> tuple[tuple[str, str], Any, Any
 
 
 def _labs(sheet: CsvSheet, force: list[float]) -> list[Precision]:
-    from calibrate.gaugepairs import precision
-    from calibrate.tables import sort_key
+    from calibrate.stats.gaugepairs import precision
+    from calibrate.tables.tables import sort_key
 
     column = next((name for name in _LEVELS if name in sheet.columns), None)
     of = sheet.columns[column] if column else ("",) * len(force)
@@ -142,8 +142,8 @@ def _agreement_json(found: Agreement, names: tuple[str, str], level: float) -> d
 
 
 def _show_agreement(found: Agreement, names: tuple[str, str]) -> None:
-    from calibrate.render import print_table
-    from calibrate.tabletext import estimate
+    from calibrate.commands.render import print_table
+    from calibrate.tables.tabletext import estimate
 
     print_table(
         ["", "N"],
@@ -170,7 +170,8 @@ def _show_agreement(found: Agreement, names: tuple[str, str]) -> None:
 
 
 def _show_labs(levels: list[Precision]) -> None:
-    from calibrate.render import newtons, print_table
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import newtons
 
     print_table(
         ["level", "labs", "n", "mean N", "s_r", "s_R", "r", "R"],

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
-    from calibrate.shipping import LimitForce, ThresholdCost
+    from calibrate.cuts.shipping import LimitForce, ThresholdCost
 
 
 @click.command("limit")
@@ -78,7 +78,7 @@ def command(
 
     import numpy as np
 
-    from calibrate.shipping import (
+    from calibrate.cuts.shipping import (
         CAUTION,
         cheapest_threshold,
         limit_force,
@@ -146,7 +146,8 @@ def show(
     limit: LimitForce, cheapest: float | None, costs: tuple[ThresholdCost, ...], level: float
 ) -> None:
     """Print the limit and the table of thresholds."""
-    from calibrate.render import newtons, print_table, span
+    from calibrate.commands.render import print_table, span
+    from calibrate.data.labels import newtons
 
     click.echo(
         f"{limit.share:.0%} of berries are within the sale limit from "

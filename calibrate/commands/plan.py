@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
-    from calibrate.calibration import Calibration
+    from calibrate.cuts.calibration import Calibration
 
 
 def _numbers(text: str) -> tuple[float, ...]:
@@ -71,7 +71,7 @@ def command(
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.planning import Panel, berries_needed, half_widths, next_forces
+    from calibrate.cuts.planning import Panel, berries_needed, half_widths, next_forces
 
     if source is None:
         calibration = _guess(cuts, spread)
@@ -114,7 +114,8 @@ def command(
             }
         )
         return
-    from calibrate.render import newtons, print_table
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import newtons
 
     print_table(
         ["boundary", "cut N", "half-width now N", f"berries for {half_width:g} N"],
@@ -135,8 +136,8 @@ def command(
 
 
 def _guess(cuts: str | None, spread: float | None) -> Calibration:
-    from calibrate.calibration import Calibration
-    from calibrate.scale import BLACKBERRY, Scale
+    from calibrate.cuts.calibration import Calibration
+    from calibrate.data.scale import BLACKBERRY, Scale
 
     if cuts is None or spread is None:
         raise click.UsageError("Give a SOURCE, or --cuts, --spread and --forces.")
@@ -150,7 +151,7 @@ def _guess(cuts: str | None, spread: float | None) -> Calibration:
 
 
 def _cuts(calibration: Calibration, needed: tuple[int, ...], widths: Any) -> list[dict[str, Any]]:
-    from calibrate.render import as_label
+    from calibrate.data.labels import as_label
 
     return [
         {

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commandkit import json_option
+from calibrate.commands.commandkit import json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from calibrate.bands import Band
-    from calibrate.calibration import Calibration
-    from calibrate.warmup import BoundaryState
+    from calibrate.cuts.bands import Band
+    from calibrate.cuts.calibration import Calibration
+    from calibrate.raters.warmup import BoundaryState
 
 
 @click.command("practice")
@@ -59,11 +59,11 @@ def command(
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.anchorlife import retirement_reason
-    from calibrate.bands import bands
-    from calibrate.calibration import Calibration
+    from calibrate.anchors.anchorlife import retirement_reason
     from calibrate.commands.press import record_of
-    from calibrate.warmup import (
+    from calibrate.cuts.bands import bands
+    from calibrate.cuts.calibration import Calibration
+    from calibrate.raters.warmup import (
         Advice,
         Squeeze,
         advise,
@@ -150,7 +150,7 @@ def _ask(label: str, calibration: Calibration) -> int | None:
 
 def _told(calibration: Calibration, found: Sequence[Band], force_n: float, rank: int) -> str:
     """What the rater sees after a score: force, the panel's score and band, how far off."""
-    from calibrate.warmup import signed_miss_n
+    from calibrate.raters.warmup import signed_miss_n
 
     given = calibration.scale.labels[rank]
     panel = found[int(calibration.probabilities([force_n])[0].argmax())]
@@ -175,7 +175,8 @@ def _finish(
     limit_n: float,
     as_json: bool,
 ) -> None:
-    from calibrate.render import as_label, print_table
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import as_label
 
     if as_json:
         emit_json(

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commandkit import json_option
+from calibrate.commands.commandkit import json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
-    from calibrate.anchorlife import AnchorRecord
+    from calibrate.anchors.anchorlife import AnchorRecord
     from gauge.season import SeasonFile
     from gauge.season.rows import AnchorRow
 
@@ -88,7 +88,7 @@ def _press(
     by: str | None,
     as_json: bool,
 ) -> None:
-    from calibrate.anchorlife import retirement_reason
+    from calibrate.anchors.anchorlife import retirement_reason
 
     before = _find(file, label, calibration_name)
     file.add_anchor_press(before.anchor_id, force_n=force_n, by=by)
@@ -138,7 +138,7 @@ def _find(file: SeasonFile, label: str, calibration_name: str | None) -> AnchorR
 
 def record_of(row: AnchorRow) -> AnchorRecord:
     """The life of a stored anchor, as the rules of retirement see it."""
-    from calibrate.anchorlife import AnchorRecord
+    from calibrate.anchors.anchorlife import AnchorRecord
 
     return AnchorRecord(
         label=row.label,
@@ -152,10 +152,10 @@ def record_of(row: AnchorRow) -> AnchorRecord:
 
 
 def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
-    from calibrate.anchorlife import replacement
-    from calibrate.anchors import Anchor, Candidate
-    from calibrate.calibration import Calibration
-    from calibrate.measured import measured_candidates
+    from calibrate.anchors.anchorlife import replacement
+    from calibrate.anchors.choice import Anchor, Candidate
+    from calibrate.anchors.measured import measured_candidates
+    from calibrate.cuts.calibration import Calibration
 
     calibration = Calibration.from_document(file.calibration(retired.calibration).document)
     used = {row.label for row in file.anchors(retired.calibration)}
@@ -171,8 +171,9 @@ def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
 
 
 def _list(rows: list[AnchorRow], as_json: bool) -> None:
-    from calibrate.anchorlife import retirement_reason
-    from calibrate.render import newtons, print_table
+    from calibrate.anchors.anchorlife import retirement_reason
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import newtons
 
     now = datetime.now(UTC)
     if as_json:

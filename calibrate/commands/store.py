@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from calibrate.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 
@@ -35,8 +35,8 @@ def command(
     calibrate store 2026.season
     calibrate store 2026.season --show july
     """  # noqa: D301
-    from calibrate.calibration import Calibration
     from calibrate.commands import fit
+    from calibrate.cuts.calibration import Calibration
     from gauge.season import open_season
 
     if name and show_name:
@@ -77,7 +77,8 @@ def command(
     if as_json:
         emit_json(listed)
         return
-    from calibrate.render import newtons, print_table
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import newtons
 
     print_table(
         ["name", "stored", "scores", "cut points N", "fingerprint"],

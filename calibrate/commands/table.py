@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import json_option
+from calibrate.commands.commandkit import json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from calibrate.calibration import Calibration
-    from calibrate.report import Report
+    from calibrate.cuts.calibration import Calibration
+    from calibrate.tables.report import Report
 
 _FILE = click.Path(path_type=Path)
 
@@ -93,8 +93,8 @@ def command(
     letters rest on clamshell means. Two selections share a letter if and only if they do not
     differ (Tukey-Kramer). With one clamshell each there is no SE and no letter.
     """  # noqa: D301
-    from calibrate.pooling import pool
-    from calibrate.report import build_report
+    from calibrate.tables.pooling import pool
+    from calibrate.tables.report import build_report
 
     for picture in (plot, pdf):
         if picture is not None:
@@ -143,7 +143,7 @@ def command(
 def _scale(scores: str | None, sale_limit: str | None) -> Any:
     from dataclasses import replace
 
-    from calibrate.scale import BLACKBERRY, parse_scale
+    from calibrate.data.scale import BLACKBERRY, parse_scale
 
     if scores is None and sale_limit is None:
         return None
@@ -152,7 +152,7 @@ def _scale(scores: str | None, sale_limit: str | None) -> Any:
 
 
 def _unknown(by: tuple[str, ...]) -> list[str]:
-    from calibrate.poolpart import LEVELS
+    from calibrate.tables.poolpart import LEVELS
 
     return [name for name in by if name not in LEVELS]
 
@@ -164,7 +164,7 @@ def _default_by(levels: Mapping[str, object], clamshells: Any) -> tuple[str, ...
 
 
 def _rule(top: float | None, above: float | None) -> Any:
-    from calibrate.seasonranks import KeepRule
+    from calibrate.stats.seasonranks import KeepRule
 
     return None if top is None and above is None else KeepRule(top=top, above=above)
 
@@ -172,7 +172,7 @@ def _rule(top: float | None, above: float | None) -> Any:
 def _calibration(
     sources: tuple[Path, ...], name: str | None, cuts: Path | None, sale_limit: str | None
 ) -> Calibration | None:
-    from calibrate.cutsource import read_cuts, stored
+    from calibrate.cuts.cutsource import read_cuts, stored
 
     if name is not None and cuts is not None:
         raise click.UsageError("Give --calibration or --cuts, not both.")
@@ -207,10 +207,10 @@ def _guarded(value: object) -> object:
 def _show(report: Report) -> None:
     import textwrap
 
-    from calibrate.render import print_table
-    from calibrate.report import CAUTION
-    from calibrate.tablelines import lines
-    from calibrate.tabletext import blocks
+    from calibrate.commands.render import print_table
+    from calibrate.tables.report import CAUTION
+    from calibrate.tables.tablelines import lines
+    from calibrate.tables.tabletext import blocks
 
     for block in blocks(report):
         click.echo(block.title)

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commandkit import json_option, level_option
+from calibrate.commands.commandkit import json_option, level_option
 from gauge.clikit import emit_json, say
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
 if TYPE_CHECKING:
-    from calibrate.clamshell import Clamshell
-    from calibrate.estimate import Estimate
-    from calibrate.scale import Scale
-    from calibrate.shares import Shares
+    from calibrate.data.clamshell import Clamshell
+    from calibrate.data.scale import Scale
+    from calibrate.stats.estimate import Estimate
+    from calibrate.tables.shares import Shares
 
 CAUTION = "Percentages inform; local grades and the buyer's terms decide what may be sold."
 
@@ -77,7 +77,7 @@ def command(
             raise click.UsageError("--form needs --sample CODE.")
         sheets: tuple[Clamshell, ...] = (_enter(form, sample, rater, _colours(colour)),)
     else:
-        from calibrate.sheetfile import read_sheets
+        from calibrate.data.sheetfile import read_sheets
 
         sheets = read_sheets(file, scale=_scale(scores), colours=_colours(colour))
     if sale_limit is not None:
@@ -95,7 +95,7 @@ def command(
 
 
 def _scale(scores: str | None) -> Scale | None:
-    from calibrate.scale import parse_scale
+    from calibrate.data.scale import parse_scale
 
     return None if scores is None else parse_scale(scores)
 
@@ -109,7 +109,7 @@ def _colours(text: str) -> tuple[int, ...]:
 
 def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
     """The whole result for JSON."""
-    from calibrate.shares import shares
+    from calibrate.tables.shares import shares
 
     scale = sheets[0].scale
     return {
@@ -142,7 +142,7 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from calibrate.shares import shares
+    from calibrate.tables.shares import shares
 
     scale = sheets[0].scale
     table = Table(box=None, pad_edge=False, header_style="bold")
@@ -195,7 +195,7 @@ def _cell(one: Estimate | None) -> str:
 def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
     from datetime import UTC, datetime
 
-    from calibrate.scale import Scale
+    from calibrate.data.scale import Scale
     from gauge.season import open_season
     from gauge.season.rows import ClamshellRow
 
@@ -225,8 +225,8 @@ def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
 
 def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Clamshell:
     """Read keys until the sheet is done, then store it; Ctrl-C stores nothing."""
-    from calibrate.scale import Scale
-    from calibrate.tallyform import TallyForm
+    from calibrate.data.scale import Scale
+    from calibrate.tables.tallyform import TallyForm
     from gauge.season import open_season
 
     with open_season(path, read_only=True) as season:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from calibrate.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json
 
 
@@ -46,8 +46,8 @@ def command(
     \b
     calibrate tray 2026.season --lots lots.csv --want 3
     """  # noqa: D301
-    from calibrate.bands import bands
-    from calibrate.tray import Lot, plan_tray
+    from calibrate.anchors.tray import Lot, plan_tray
+    from calibrate.cuts.bands import bands
     from gauge.csvsheet import CsvSheet
     from gauge.errors import InvalidValueError
 
@@ -76,7 +76,8 @@ def command(
             }
         )
         return
-    from calibrate.render import newtons, print_table
+    from calibrate.commands.render import print_table
+    from calibrate.data.labels import newtons
 
     print_table(
         ["lot", "mean N", "pull"],

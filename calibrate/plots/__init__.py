@@ -1,1 +1,5 @@
-"""Pictures of calibrations, one module a picture. Only here is matplotlib imported."""
+"""Pictures: the one room that imports matplotlib.
+
+In: the records of the other rooms.
+Out: figures as PNG, SVG or PDF.
+"""

@@ -10,9 +10,9 @@ from datetime import date
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from calibrate.anchors import Anchor, AnchorSet
-from calibrate.bands import Band
-from calibrate.calibration import Calibration
+from calibrate.anchors.choice import Anchor, AnchorSet
+from calibrate.cuts.bands import Band
+from calibrate.cuts.calibration import Calibration
 from calibrate.plots.style import GREY, INK, PALE, new_figure
 from gauge.units import Unit, convert
 

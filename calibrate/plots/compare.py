@@ -8,7 +8,7 @@ from pathlib import PurePath
 import numpy as np
 from matplotlib.figure import Figure
 
-from calibrate.calibration import Calibration
+from calibrate.cuts.calibration import Calibration
 from calibrate.plots.style import DASHES, GREY, INK, MARKERS, new_figure, tidy
 
 

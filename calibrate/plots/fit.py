@@ -6,10 +6,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from calibrate.calibration import Calibration
-from calibrate.pairs import Pairs
+from calibrate.cuts.calibration import Calibration
+from calibrate.data.labels import as_label, newtons
+from calibrate.data.pairs import Pairs
 from calibrate.plots.style import DASHES, GREY, INK, MARKERS, PALE, new_figure, tidy
-from calibrate.render import as_label, newtons
 
 _MOST_POINTS = 1500
 

@@ -6,9 +6,9 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from calibrate.estimate import Estimate
-from calibrate.gaugepairs import Agreement
 from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy
+from calibrate.stats.estimate import Estimate
+from calibrate.stats.gaugepairs import Agreement
 
 
 def draw_gauges(

@@ -8,8 +8,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from calibrate.handreport import HandReport
 from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy
+from calibrate.raters.handreport import HandReport
 
 
 def draw_hand(report: HandReport) -> Figure:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
+from calibrate.cuts.shipping import LimitForce, ThresholdCost, WithinCurve
 from calibrate.plots.style import DASHES, GREY, INK, PALE, new_figure, tidy
-from calibrate.shipping import LimitForce, ThresholdCost, WithinCurve
 
 
 def draw_limit(curve: WithinCurve, limit: LimitForce, costs: Sequence[ThresholdCost]) -> Figure:

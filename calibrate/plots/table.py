@@ -7,11 +7,11 @@ from collections.abc import Callable, Sequence
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from calibrate.estimate import Estimate
 from calibrate.plots.style import GREY, INK, MARKERS, PALE, new_figure, tidy
-from calibrate.report import Report
-from calibrate.tablelines import letters_rule
-from calibrate.tablerows import Row
+from calibrate.stats.estimate import Estimate
+from calibrate.tables.report import Report
+from calibrate.tables.tablelines import letters_rule
+from calibrate.tables.tablerows import Row
 
 MOST_ROWS = 60
 

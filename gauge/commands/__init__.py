@@ -1,1 +1,5 @@
-"""One module per command: parse, call, render. The work itself is done elsewhere."""
+"""The `gauge` commands, one module each: parse, call, render.
+
+In: the words of a command line.
+Out: tables for people or one JSON document on stdout; messages on stderr.
+"""

@@ -52,8 +52,8 @@ def command(season: Path, session: int | None, out: Path | None, as_json: bool) 
 
 
 def _write(file: SeasonFile, session: int, out: Path) -> int:
-    from gauge.capture import write_capture
     from gauge.outfile import write_whole
+    from gauge.protocol.capture import write_capture
 
     start = b""
     with contextlib.suppress(OSError), out.open("rb") as before:

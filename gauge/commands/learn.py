@@ -12,7 +12,7 @@ from gauge.clikit import emit_json, say
 from gauge.errors import StoppedError
 
 if TYPE_CHECKING:
-    from gauge.learn import Heard, Learned
+    from gauge.learn.inference import Heard, Learned
 
 
 @click.command("learn")
@@ -60,11 +60,11 @@ def command(
 
     When more than one format is possible, it says what would tell them apart and writes none.
     """  # noqa: D301
-    from gauge.capture import unescape
-    from gauge.ears import Ears
-    from gauge.formatfile import dump_format
-    from gauge.learnsweep import Sweep, requests
+    from gauge.learn.ears import Ears
+    from gauge.learn.learnsweep import Sweep, requests
     from gauge.outfile import write_whole
+    from gauge.protocol.capture import unescape
+    from gauge.protocol.formatfile import dump_format
     from gauge.units import parse_unit
 
     _check_target(out, ask=not yes)
@@ -108,7 +108,7 @@ def command(
 
 def _capture(heard: Sequence[Heard]) -> Iterator[str]:
     """What was heard as capture text, each setting after the other."""
-    from gauge.capture import write_capture
+    from gauge.protocol.capture import write_capture
     from gauge.records import Chunk
 
     since_ns = 0
@@ -121,7 +121,7 @@ def _capture(heard: Sequence[Heard]) -> Iterator[str]:
 
 
 def _describe(learned: Learned) -> None:
-    from gauge.capture import escape
+    from gauge.protocol.capture import escape
 
     fmt = learned.fmt
     say(f"Heard {learned.n_lines} lines at {fmt.settings}, mode {fmt.mode}.")

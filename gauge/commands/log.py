@@ -126,14 +126,14 @@ def command(
         raise click.UsageError("--raters names the same rater twice.")
     from contextlib import ExitStack
 
-    from gauge.benchchoice import berries_left, chosen_format, shown_name
-    from gauge.detectorsettings import DetectorSettings
-    from gauge.lastcheck import check_warning
-    from gauge.linereader import reader_for
-    from gauge.logger import Logger
+    from gauge.detect.detectorsettings import DetectorSettings
+    from gauge.port.linereader import reader_for
     from gauge.records import Session
     from gauge.season import open_season
-    from gauge.sitting import Sitting
+    from gauge.session.benchchoice import berries_left, chosen_format, shown_name
+    from gauge.session.logger import Logger
+    from gauge.session.sitting import Sitting
+    from gauge.verify.lastcheck import check_warning
 
     fmt = chosen_format(format_name)
     settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))
@@ -172,14 +172,14 @@ def command(
             if warning:
                 say(warning)
             if not on_screen:
-                from gauge.plain import PlainScreen, stopping
+                from gauge.session.plain import PlainScreen, stopping
 
                 say(f"Listening on {port}: sample {shown_name(row, blind=blind)}, Ctrl-C ends.")
                 with stopping() as stop:
                     screen = PlainScreen(sitting, as_json=as_json, silent_stop_s=silent_stop_s)
                     screen.run(stop)
             else:
-                from gauge.bench import BenchScreen
+                from gauge.session.bench import BenchScreen
 
                 BenchScreen(
                     sitting,
@@ -200,8 +200,8 @@ def command(
 
 
 def _sample(season: SeasonFile, code: str | None, fields: dict[str, Any]) -> SampleRow:
-    from gauge.benchchoice import chosen_sample, planned_next
     from gauge.records import Sample
+    from gauge.session.benchchoice import chosen_sample, planned_next
 
     if code is None:
         return planned_next(season)

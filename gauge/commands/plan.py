@@ -77,8 +77,8 @@ def _import(
     season: Path, csv_file: Path, seed: int, shuffle: bool, blind: bool, crop: str | None
 ) -> int:
     from gauge.csvsheet import CsvSheet
-    from gauge.plan import drawn, new_samples, read_plan
     from gauge.season import open_season
+    from gauge.season.plan import drawn, new_samples, read_plan
 
     # Read before the season is opened: a bad plan must not begin a season.
     planned = read_plan(CsvSheet(csv_file, "a column code and one row a sample"))

@@ -17,7 +17,7 @@ def command(as_json: bool) -> None:
     \b
     gauge ports
     """  # noqa: D301
-    from gauge.port import ports
+    from gauge.port.device import ports
 
     found = ports()
     if as_json:

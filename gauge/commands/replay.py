@@ -44,17 +44,18 @@ def command(
         raise click.UsageError("--season and --sample go together.")
     from contextlib import ExitStack
 
-    from gauge.benchchoice import chosen_format, chosen_sample
-    from gauge.berrystore import refuse_repeat
-    from gauge.capture import load_capture
+    from gauge.claims import claim_sample
     from gauge.commands.log import planned_rates
-    from gauge.detectorsettings import DetectorSettings
-    from gauge.events import BerryLogged, Event, LineGap
-    from gauge.logger import Logger
+    from gauge.detect.detectorsettings import DetectorSettings
+    from gauge.protocol.capture import load_capture
     from gauge.records import Sample, Session
-    from gauge.season import claim_sample, open_season
+    from gauge.season import open_season
     from gauge.season.base import now
-    from gauge.wording import told
+    from gauge.session.benchchoice import chosen_format, chosen_sample
+    from gauge.session.berrystore import refuse_repeat
+    from gauge.session.events import BerryLogged, Event, LineGap
+    from gauge.session.logger import Logger
+    from gauge.session.wording import told
 
     fmt = chosen_format(format_name)
     settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))

@@ -14,7 +14,7 @@ import click
 from gauge.clikit import say
 
 if TYPE_CHECKING:
-    from gauge.lineend import LineEnd
+    from gauge.simulate.lineend import LineEnd
 
 FAULTS = ("noise", "unit", "overload", "cut")
 
@@ -211,16 +211,16 @@ def command(
     \b
     gauge simulate --tcp 4001 --mass 200g --mass 500g --gain-error 2
     """  # noqa: D301
-    from gauge.benchchoice import chosen_format
-    from gauge.berrymodel import Selection
-    from gauge.capture import unescape, write_capture
-    from gauge.course import course
-    from gauge.linewriter import LineWriter
     from gauge.outfile import write_whole
-    from gauge.simulate import recorded, serve
-    from gauge.uart import Wire
+    from gauge.protocol.capture import unescape, write_capture
+    from gauge.session.benchchoice import chosen_format
+    from gauge.simulate.berrymodel import Selection
+    from gauge.simulate.course import course
+    from gauge.simulate.linewriter import LineWriter
+    from gauge.simulate.playback import recorded, serve
+    from gauge.simulate.uart import Wire
+    from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
     from gauge.units import parse_unit
-    from gauge.virtualgauge import Display, Faults, VirtualGauge
 
     fmt = chosen_format(format_name)
     display = Display(
@@ -296,7 +296,7 @@ def _step(text: str) -> Decimal:
 
 
 def _end(tcp_port: int | None, link: Path | None, *, com_port: bool) -> LineEnd:
-    from gauge.lineend import PtyEnd, TcpEnd
+    from gauge.simulate.lineend import PtyEnd, TcpEnd
 
     if tcp_port is None and not com_port:
         return PtyEnd(link)

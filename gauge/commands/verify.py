@@ -12,11 +12,11 @@ from gauge.clikit import emit_json, say
 from gauge.errors import StoppedError, VerificationFailedError
 
 if TYPE_CHECKING:
-    from gauge.checkweight import Step, Verdict
-    from gauge.lineformat import LineFormat
-    from gauge.plateau import WeightWatch
+    from gauge.protocol.lineformat import LineFormat
     from gauge.records import Chunk, Gap
     from gauge.season import SeasonFile
+    from gauge.verify.checkweight import Step, Verdict
+    from gauge.verify.plateau import WeightWatch
 
 _CAUTIONS = """\
 Before you hang a weight: use the hook or holder made for it, lower it without a jerk, keep hands
@@ -132,12 +132,12 @@ def command(
     started_at = _utc(taken_at)
     if format_name is None:
         raise click.UsageError("give --format, the line format that gauge learn wrote.")
-    from gauge.benchchoice import chosen_format
-    from gauge.gravity import gravity_at
     from gauge.mass import parse_mass
     from gauge.records import Session
     from gauge.season import open_season
-    from gauge.verification import Hanging, verify
+    from gauge.session.benchchoice import chosen_format
+    from gauge.verify.gravity import gravity_at
+    from gauge.verify.verification import Hanging, verify
 
     fmt = chosen_format(format_name)
     hung = tuple(parse_mass(mass) for mass in masses) * runs
@@ -237,8 +237,8 @@ def _last_capacity_n(season: SeasonFile) -> float | None:
 
 
 def _chart(season_file: Path, chart_file: Path) -> None:
-    from gauge.chart import ChartPoint, draw_chart
     from gauge.season import open_season
+    from gauge.verify.chart import ChartPoint, draw_chart
 
     with open_season(season_file, read_only=True) as season:
         series: dict[str, list[ChartPoint]] = {}
@@ -271,13 +271,13 @@ def _utc(taken_at: str | None) -> str:
 
 
 def _recorded(capture_file: Path | None) -> Iterator[Chunk | Gap]:
-    from gauge.capture import load_capture
+    from gauge.protocol.capture import load_capture
 
     assert capture_file is not None
     return load_capture(capture_file)
 
 
 def _live(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
-    from gauge.linereader import hear
+    from gauge.port.linereader import hear
 
     return hear(port, fmt)

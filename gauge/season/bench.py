@@ -12,8 +12,8 @@ from dataclasses import fields
 from heapq import merge
 from typing import Any
 
-from gauge.capture import read_capture, write_capture
 from gauge.errors import AlreadyThereError, NoSuchRecordError
+from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
 from gauge.season.base import SeasonBase, now
 from gauge.season.guard import damaged

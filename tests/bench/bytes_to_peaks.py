@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
-from gauge.compression import Detector  # noqa: E402
-from gauge.formatfile import shipped_format  # noqa: E402
-from gauge.framing import Framer  # noqa: E402
+from gauge.detect.compression import Detector  # noqa: E402
+from gauge.protocol.formatfile import shipped_format  # noqa: E402
+from gauge.protocol.framing import Framer  # noqa: E402
 
 LINE_BYTES_S = 11_520
 RATE_HZ = 2000

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
-from gauge.compression import Detector, Event  # noqa: E402
+from gauge.detect.compression import Detector, Event  # noqa: E402
 from gauge.records import Compression  # noqa: E402
 from tests.presses import Truth, draw_hand_session, draw_session  # noqa: E402
 

@@ -12,7 +12,7 @@ two-stage each rater alone, DerSimonian-Laird mean of log cut points, Hartung-Kn
 two-stage+ the same with its scale factor never below 1
 REML z    the panel model at the best deviations, normal quantile
 REML t    the same, t quantile with J - 1 degrees of freedom
-firmhand  calibrate.raters
+firmhand  calibrate.model.panel
 """
 
 from __future__ import annotations
@@ -28,16 +28,15 @@ import numpy as np
 from scipy.stats import norm
 from scipy.stats import t as student
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from panels import CUTS_N, Scenario, simulate
-
-from calibrate.cutmodel import fit_cuts
-from calibrate.intervals import cut_intervals
-from calibrate.panelintervals import pool
-from calibrate.panelstart import prepare
-from calibrate.raters import widened
+from calibrate.model.cutmodel import fit_cuts
+from calibrate.model.intervals import cut_intervals
+from calibrate.model.panel import widened
+from calibrate.model.panelintervals import pool
+from calibrate.model.panelstart import prepare
 from gauge.errors import FirmhandError
+from tests.panels import CUTS_N, Scenario, simulate
 
 METHODS = ("pooled", "two-stage", "two-stage+", "REML z", "REML t", "firmhand")
 LEVEL = 0.95

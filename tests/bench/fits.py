@@ -37,11 +37,11 @@ def scored(n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
 def against_statsmodels() -> bool:
     from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-    from calibrate.bootstrap import refit
-    from calibrate.cells import collapse
-    from calibrate.cutmodel import fit_cells
-    from calibrate.intervals import cut_intervals
-    from calibrate.scale import BLACKBERRY
+    from calibrate.data.scale import BLACKBERRY
+    from calibrate.model.bootstrap import refit
+    from calibrate.model.cells import collapse
+    from calibrate.model.cutmodel import fit_cells
+    from calibrate.model.intervals import cut_intervals
 
     force, rank = scored(300, 1)
 
@@ -74,9 +74,9 @@ def against_statsmodels() -> bool:
 
 def ten_million() -> None:
     """Fit ten million rows in this fresh process; print seconds and megabytes beyond the rows."""
-    from calibrate.cells import collapse
-    from calibrate.cutmodel import fit_cells
-    from calibrate.scale import BLACKBERRY
+    from calibrate.data.scale import BLACKBERRY
+    from calibrate.model.cells import collapse
+    from calibrate.model.cutmodel import fit_cells
 
     warm = scored(1000, 2)
     fit_cells(collapse(*warm, 5), BLACKBERRY)

@@ -13,15 +13,14 @@ from decimal import Decimal
 from pathlib import Path
 from random import Random
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-
-from gauges import Bench, Gauge, course, gauges, traps
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from gauge.errors import FirmhandError
-from gauge.framing import Framer
-from gauge.learn import Learned
-from gauge.learnsweep import Sweep, requests
+from gauge.learn.inference import Learned
+from gauge.learn.learnsweep import Sweep, requests
+from gauge.protocol.framing import Framer
 from gauge.records import Status
+from tests.gauges import Bench, Gauge, course, gauges, traps
 
 
 def learn(gauge: Gauge, seconds: float = 12.0) -> Learned | FirmhandError:

@@ -20,15 +20,15 @@ import time
 import tty
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from gauge.detectorsettings import DetectorSettings
-from gauge.events import BerryLogged
-from gauge.formatfile import shipped_format
-from gauge.linereader import reader_for
+from gauge.detect.detectorsettings import DetectorSettings
+from gauge.port.linereader import reader_for
+from gauge.protocol.formatfile import shipped_format
 from gauge.records import Sample, Session
 from gauge.season import open_season
-from gauge.sitting import Sitting
+from gauge.session.events import BerryLogged
+from gauge.session.sitting import Sitting
 
 PERIOD_S, PRESS_S = 3.0, 1.0  # a berry every three seconds, pressed for one
 

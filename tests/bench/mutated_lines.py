@@ -12,10 +12,10 @@ from collections.abc import Callable
 from decimal import Decimal
 from random import Random
 
-from gauge.formatfile import shipped_format
-from gauge.framing import Framer
-from gauge.lineformat import LineFormat
-from gauge.lineparser import MAX_LINE
+from gauge.protocol.formatfile import shipped_format
+from gauge.protocol.framing import Framer
+from gauge.protocol.lineformat import LineFormat
+from gauge.protocol.lineparser import MAX_LINE
 from gauge.records import Status
 from gauge.units import SPELLINGS, Unit
 

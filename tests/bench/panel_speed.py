@@ -20,13 +20,12 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from panels import Scenario, simulate
-
-from calibrate.panelintervals import pool
-from calibrate.panelstart import prepare
-from calibrate.raters import fit_panel
+from calibrate.model.panel import fit_panel
+from calibrate.model.panelintervals import pool
+from calibrate.model.panelstart import prepare
+from tests.panels import Scenario, simulate
 
 SCRIPT = """
 if (!requireNamespace('ordinal', quietly=TRUE)) quit(status=9)

@@ -13,11 +13,10 @@ import random
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from polledgauge import poll_faulty_gauge
-
-from gauge.polling import PollSettings
+from gauge.port.polling import PollSettings
+from tests.polledgauge import poll_faulty_gauge
 
 
 def main() -> None:

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calibrate.scale import BLACKBERRY
+from calibrate.data.scale import BLACKBERRY
 from gauge.season import open_season
 
 SELECTIONS = [f"R-{100 + i}" for i in range(20)]

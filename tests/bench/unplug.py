@@ -17,14 +17,13 @@ import time
 from itertools import pairwise
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from lines import PtyLine
-
-from gauge.formatfile import shipped_format
-from gauge.framing import Framer
-from gauge.linereader import LineDown, LineReader
+from gauge.port.linereader import LineDown, LineReader
+from gauge.protocol.formatfile import shipped_format
+from gauge.protocol.framing import Framer
 from gauge.records import Chunk, Gap
+from tests.lines import PtyLine
 
 
 def unplug_often(times: int, seed: int, folder: Path) -> dict[str, float]:

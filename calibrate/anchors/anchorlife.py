@@ -1,0 +1,100 @@
+"""The life of an anchor: presses, age, softening, and when it must retire."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from calibrate.anchors.choice import Anchor, Candidate, choose_anchors
+from calibrate.cuts.calibration import Calibration
+from gauge.errors import InfeasiblePlanError, InvalidValueError
+
+# A re-press that reads this much less shows that the anchor is no longer what its card says.
+FALL_LIMIT = 0.10
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AnchorRecord:
+    """What is known of an anchor in use.
+
+    Attributes
+    ----------
+    label, kind : str
+    force_n : float
+        Force on which it was chosen.
+    made_at : datetime
+    presses : tuple of (datetime, float or None)
+        Each squeeze; the force in newtons where it was pressed on the gauge.
+    press_limit : int
+    valid_days : float
+    """
+
+    label: str
+    kind: str
+    force_n: float
+    made_at: datetime
+    presses: tuple[tuple[datetime, float | None], ...] = ()
+    press_limit: int = 5
+    valid_days: float = 3.0
+
+    def __post_init__(self) -> None:
+        if self.force_n <= 0 or self.press_limit < 1 or self.valid_days <= 0:
+            raise InvalidValueError(
+                f"anchor {self.label}: force, limit and days must be above zero"
+            )
+
+
+def retirement_reason(anchor: AnchorRecord, now: datetime) -> str | None:
+    """Say why an anchor must retire, or None while it may stay.
+
+    It retires when it was squeezed more often than its limit, is older than its days, or a
+    re-press read more than 10 % below the force on which it was chosen. A durable pad has no age.
+
+    Examples
+    --------
+    >>> made = datetime(2026, 7, 1)
+    >>> soft = AnchorRecord(label="A3", kind="berry", force_n=2.0, made_at=made,
+    ...                     presses=((datetime(2026, 7, 1, 9), 1.7),))
+    >>> retirement_reason(soft, datetime(2026, 7, 1, 10))
+    'it fell from 2.00 N to 1.70 N (-15 %)'
+    """
+    measured = [force for _, force in anchor.presses if force is not None]
+    if measured and measured[-1] < (1 - FALL_LIMIT) * anchor.force_n:
+        change = 100 * (measured[-1] / anchor.force_n - 1)
+        return f"it fell from {anchor.force_n:.2f} N to {measured[-1]:.2f} N ({change:.0f} %)"
+    if anchor.kind == "pad":
+        return None
+    if len(anchor.presses) >= anchor.press_limit:
+        return f"it was squeezed {len(anchor.presses)} times (limit {anchor.press_limit})"
+    age_days = (now - anchor.made_at).total_seconds() / 86_400
+    if age_days > anchor.valid_days:
+        return f"it is {age_days:.1f} days old (limit {anchor.valid_days:g})"
+    return None
+
+
+def replacement(
+    calibration: Calibration, retired: Anchor, spare: Sequence[Candidate]
+) -> Candidate | None:
+    """Suggest the spare berry that serves best in the place of a retired anchor.
+
+    By the criterion of `calibrate.anchors.choice.choose_anchors`. None when no spare fits.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> old = Anchor(candidate=Candidate(label="A3", force_n=2.6), score="firm", boundary=None,
+    ...              probability=0.92)
+    >>> replacement(one, old, [Candidate(label=str(f), force_n=f) for f in (1.4, 2.3, 2.5)]).label
+    '2.5'
+    """
+    try:
+        chosen = choose_anchors(calibration, spare, per_score=1)
+    except InfeasiblePlanError:
+        return None
+    for anchor in chosen.anchors:
+        if anchor.score == retired.score and anchor.boundary == retired.boundary:
+            return anchor.candidate
+    return None

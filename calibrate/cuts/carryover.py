@@ -1,0 +1,131 @@
+"""Last season's calibration as a prior for this season's first days, fading as data come."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from calibrate.cuts.calibration import Calibration, Side
+from calibrate.cuts.linking import check_same_scale
+from gauge.errors import InvalidValueError
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CarriedCut:
+    """One cut point from last season's and this season's knowledge.
+
+    Attributes
+    ----------
+    between : tuple of (str, str)
+    force_n, low_n, high_n : float or None
+        None when neither season knows the cut.
+    prior_weight : float
+        Share of last season in the estimate, 1 before any data and towards 0 as data come.
+    """
+
+    between: tuple[str, str]
+    force_n: Side
+    low_n: Side
+    high_n: Side
+    prior_weight: float
+
+
+def carry(
+    previous: Calibration,
+    current: Calibration | None,
+    *,
+    season_sd: float = 0.10,
+    level: float = 0.95,
+) -> tuple[CarriedCut, ...]:
+    """Combine last season's cuts with what this season says so far.
+
+    On the log of force, cut by cut: the prior is normal about last season's cut with its standard
+    error and, added to it, the way that cuts move from season to season; both estimates are
+    weighted by their precision (normal-normal model; Gelman et al., Bayesian Data Analysis,
+    chapter 2).
+
+    Parameters
+    ----------
+    previous : Calibration
+    current : Calibration or None
+        None while there is too little to fit.
+    season_sd : float
+        How far a cut moves between seasons, as a share of force (standard deviation). The default
+        of 0.10 is a cautious guess and no finding; take it from `calibrate compare` once several
+        seasons are at hand.
+    level : float
+
+    Raises
+    ------
+    CannotCompareError
+        If the scales differ.
+    InvalidValueError
+        If `season_sd` is not above zero.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> def season(cut, half):
+    ...     return Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(cut,),
+    ...                        low_n=(cut - half,), high_n=(cut + half,), spread=0.3)
+    >>> for half in (1.0, 0.3, 0.05):
+    ...     cut = carry(season(2.0, 0.1), season(2.3, half))[0]
+    ...     print(f"{cut.force_n:.2f} {cut.prior_weight:.2f}")
+    2.04 0.84
+    2.21 0.30
+    2.30 0.01
+    """
+    from scipy.stats import norm
+
+    if season_sd <= 0:
+        raise InvalidValueError("the spread between seasons must be above zero")
+    if current is not None:
+        check_same_scale(previous, current)
+    z = float(norm.ppf(0.5 + level / 2))
+    carried = []
+    for index, between in enumerate(previous.scale.boundaries):
+        prior = _log_estimate(previous, index, extra_sd=season_sd)
+        data = _log_estimate(current, index) if current is not None else None
+        estimates = [e for e in (prior, data) if e is not None]
+        if not estimates:
+            carried.append(
+                CarriedCut(between=between, force_n=None, low_n=None, high_n=None, prior_weight=0.0)
+            )
+            continue
+        precision = sum(1 / variance for _, variance in estimates)
+        mean = sum(value / variance for value, variance in estimates) / precision
+        half = z / math.sqrt(precision)
+        carried.append(
+            CarriedCut(
+                between=between,
+                force_n=math.exp(mean),
+                low_n=math.exp(mean - half),
+                high_n=math.exp(mean + half),
+                prior_weight=0.0 if prior is None else 1 / prior[1] / precision,
+            )
+        )
+    return tuple(carried)
+
+
+def _log_estimate(
+    calibration: Calibration, index: int, extra_sd: float = 0.0
+) -> tuple[float, float] | None:
+    """Log of a cut and its variance, from its interval; None where the cut is not known.
+
+    With one open side the known side serves for both; with two, nothing is known of the error, so
+    the cut is left out.
+    """
+    from scipy.stats import norm
+
+    cut, low, high = calibration.cuts_n[index], calibration.low_n[index], calibration.high_n[index]
+    if cut is None or cut <= 0:
+        return None
+    halves = []
+    if low is not None and low > 0:
+        halves.append(math.log(cut / low))
+    if high is not None:
+        halves.append(math.log(high / cut))
+    if not halves:
+        return None
+    error = sum(halves) / len(halves) / float(norm.ppf(0.5 + calibration.level / 2))
+    return math.log(cut), error**2 + extra_sd**2

@@ -1,0 +1,261 @@
+"""From pairs to a calibration in one call: choice of force scale, panel or single hand, warnings.
+
+What every command that needs cut points calls. The models are in cutmodel and raters.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.cuts.calibration import Calibration
+from calibrate.data.pairs import Pairs
+from calibrate.model.cells import collapse
+from calibrate.model.cutmodel import CutFit, ForceScale, fit_cells, whole_covariance
+from calibrate.model.intervals import Kind, cut_intervals
+from gauge import __version__
+
+ForceChoice = Literal["linear", "log", "auto"]
+
+
+def calibrate_pairs(
+    pairs: Pairs,
+    *,
+    force_scale: ForceChoice = "linear",
+    kind: Kind = "profile",
+    level: float = 0.95,
+    firmest: str = "first",
+    resamples: int = 2000,
+    seed: int = 1,
+    penalised: bool = False,
+    these_raters: bool = False,
+) -> Calibration:
+    """Fit cut points with intervals to all rows of `pairs`.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        With two or more raters in them the cut points are the panel's.
+    force_scale : {'linear', 'log', 'auto'}
+        'auto' takes the scale of the smaller AIC (Akaike, H. (1974) IEEE Trans. Autom. Control
+        19:716-723): both give probabilities of the same scores, so their likelihoods compare.
+    kind : {'profile', 'wald', 'bootstrap'}
+    level : float
+    firmest : {'first', 'last'}
+        As declared, for messages.
+    resamples, seed : int
+        Of the bootstrap.
+    penalised : bool
+        Whether sparse data are helped by a penalty; all rows are then taken as one hand's.
+    these_raters : bool
+        Whether a panel's cut points shall be those of the mean of its very raters, and not of the
+        hands that such raters come from.
+
+    Raises
+    ------
+    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+        See `calibrate.stats.verdict`.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> zero = np.zeros(4, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    ...               rank=np.array([0, 0, 1, 1]), count=np.array([10.0, 30, 30, 10]), berry=zero)
+    >>> found = calibrate_pairs(pairs)
+    >>> round(found.cuts_n[0], 6), round(found.low_n[0], 2), found.n
+    (3.0, 2.51, 80)
+    """
+    if penalised:
+        found = _penalised(pairs, force_scale, level, firmest)
+    elif len(pairs.raters) > 1:
+        found = _of_panel(pairs, force_scale, kind, level, firmest, these_raters)
+    else:
+        found = _of_hand(pairs, force_scale, kind, level, firmest, resamples, seed)
+    return replace(
+        found,
+        n=pairs.n,
+        level=level,
+        raters=pairs.raters,
+        fingerprint=fingerprint(pairs, found.force_scale, kind, level),
+        version=__version__,
+        source=pairs.source,
+    )
+
+
+def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: str) -> Calibration:
+    from calibrate.model.penalised import LABEL, fit_penalised
+
+    scale: ForceScale = "log" if force_scale == "log" else "linear"
+    fit = fit_penalised(pairs, force_scale=scale, level=level, firmest=firmest)
+    warnings = [LABEL, *unused_warnings(pairs)]
+    if force_scale == "auto":
+        warnings.append("AIC does not compare penalised fits, so the linear scale was taken")
+    if len(pairs.raters) > 1:
+        warnings.append("all raters are taken as one hand in a penalised fit")
+
+    def newtons(values: NDArray[np.float64]) -> tuple[float | None, ...]:
+        force = values if scale == "linear" else np.exp(values)
+        return tuple(float(x) if np.isfinite(x) else None for x in force)
+
+    return Calibration(
+        scale=pairs.scale,
+        force_scale=scale,
+        cuts_n=newtons(fit.cut),
+        low_n=newtons(fit.low),
+        high_n=newtons(fit.high),
+        spread=fit.spread,
+        log_likelihood=fit.log_likelihood,
+        warnings=tuple(warnings),
+    )
+
+
+def _of_panel(
+    pairs: Pairs,
+    force_scale: ForceChoice,
+    kind: Kind,
+    level: float,
+    firmest: str,
+    these_raters: bool,
+) -> Calibration:
+    from calibrate.model.panel import fit_panel
+
+    fit = fit_panel(pairs, force_scale=force_scale, level=level, firmest=firmest)
+    warnings = list(fit.warnings)
+    if kind != "profile":
+        warnings.append(
+            f"{kind} intervals are for one hand; the panel's include how hands differ "
+            "and are made in one way only"
+        )
+    cuts = fit.these_raters if these_raters else fit.cuts
+    # What a middling hand makes of berries of one force: its own spread, and how berries of one
+    # force differ to all fingers, at the middle cut. Probabilities of scores need both.
+    middle = float(np.nanmedian(fit.cut_n)) if fit.force_scale == "linear" else 1.0
+    berries = (fit.berry_sd or 0.0) * middle * math.sqrt(3) / math.pi
+    widen = math.hypot(fit.spread, berries) / fit.spread
+    factor = np.append(np.ones(len(fit.cuts)), widen)
+    covariance = np.array(fit.covariance) * np.outer(factor, factor)
+    return Calibration(
+        scale=pairs.scale,
+        force_scale=fit.force_scale,
+        cuts_n=tuple(cut.force_n for cut in cuts),
+        low_n=tuple(cut.low_n for cut in cuts),
+        high_n=tuple(cut.high_n for cut in cuts),
+        spread=fit.spread * widen,
+        hand_sd=fit.hand_sd,
+        covariance=tuple(tuple(float(x) for x in row) for row in covariance),
+        log_likelihood=fit.log_likelihood,
+        warnings=tuple(warnings),
+    )
+
+
+def _of_hand(
+    pairs: Pairs,
+    force_scale: ForceChoice,
+    kind: Kind,
+    level: float,
+    firmest: str,
+    resamples: int,
+    seed: int,
+) -> Calibration:
+    fit, warnings = _best(pairs, force_scale, firmest)
+    if len(pairs.raters) == 1:
+        # A named hand is a panel of one: few scores of it are allowed for, as for any panel.
+        from calibrate.model.panel import panel_of_one, widened
+
+        warnings.append(panel_of_one(pairs.raters[0]))
+        level = widened(level, pairs.n, fit.ordinal.phi.size)
+    intervals = cut_intervals(fit, kind=kind, level=level, resamples=resamples, seed=seed)
+    warnings += unused_warnings(pairs)
+    for interval in intervals:
+        warnings += [text for text in interval.warnings if text not in warnings]
+    return Calibration(
+        scale=pairs.scale,
+        force_scale=fit.force_scale,
+        cuts_n=tuple(i.force_n for i in intervals),
+        low_n=tuple(i.low_n for i in intervals),
+        high_n=tuple(i.high_n for i in intervals),
+        spread=fit.spread,
+        covariance=whole_covariance(fit),
+        log_likelihood=fit.log_likelihood,
+        warnings=tuple(warnings),
+    )
+
+
+def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list[str]]:
+    """Fit one hand on the chosen force scale, or on the better of the two."""
+    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count)
+
+    def fit(force_scale: ForceScale) -> CutFit:
+        return fit_cells(
+            cells, pairs.scale, force_scale=force_scale, firmest=firmest, source=pairs.source
+        )
+
+    if choice != "auto":
+        return fit(choice), []
+    linear = fit("linear")
+    if (pairs.force_n <= 0).any():
+        return linear, ["a force of zero has no logarithm, so the linear scale was taken"]
+    log = fit("log")
+    return (log if log.aic < linear.aic else linear), []
+
+
+def unused_warnings(pairs: Pairs) -> list[str]:
+    """Say what each score that nobody gave does to the cut points.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one, zero = np.ones(1), np.zeros(1, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=one, rank=zero, count=one, rater=zero, berry=zero)
+    >>> unused_warnings(pairs)
+    ['score soft was never given']
+    """
+    labels = pairs.scale.labels
+    used = np.unique(pairs.rank)
+    warnings = []
+    for rank, label in enumerate(labels):
+        if rank in used:
+            continue
+        if used[0] < rank < used[-1]:
+            firmer, softer = labels[rank - 1], labels[rank + 1]
+            warnings.append(
+                f"score {label} was never given: the cut points {firmer}/{label} and "
+                f"{label}/{softer} fall together, where firmer scores turn into softer ones"
+            )
+        else:
+            warnings.append(f"score {label} was never given")
+    return warnings
+
+
+def fingerprint(pairs: Pairs, force_scale: ForceScale, kind: Kind, level: float) -> str:
+    """SHA-256 of the data and options of a fit, the same whatever the order of the rows.
+
+    Parameters
+    ----------
+    pairs : Pairs
+    force_scale, kind : str
+    level : float
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one, zero = np.ones(1), np.zeros(1, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=one, rank=zero, count=one, rater=zero, berry=zero)
+    >>> fingerprint(pairs, "linear", "profile", 0.95)[:8]
+    'ceb0ccb0'
+    """
+    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count, pairs.rater)
+    digest = hashlib.sha256()
+    options = [pairs.scale.to_json(), *pairs.raters, force_scale, kind, repr(level)]
+    digest.update("\x1f".join(options).encode())
+    for column in (cells.force_n, cells.rank, cells.group, cells.weight):
+        # Fixed width and byte order, so that every machine gives the same print.
+        kept = column.astype("<f8" if column.dtype.kind == "f" else "<i8")
+        digest.update(kept.tobytes())
+    return digest.hexdigest()

@@ -1,0 +1,256 @@
+"""How many berries and raters a wanted precision needs, and which forces to pick next.
+
+From expected information under a calibration, measured or guessed. Nothing is fitted here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calibrate.cuts.calibration import Calibration
+from gauge.errors import InfeasiblePlanError, InvalidValueError
+
+Floats = NDArray[np.float64]
+MOST_BERRIES = 100_000
+
+
+def berry_information(calibration: Calibration, force_n: ArrayLike) -> Floats:
+    """Expected information of one scored berry at each force.
+
+    Sum over scores of (dP_k)(dP_k)' / P_k, over the cuts on the model's scale and the spread;
+    McCullagh (1980) J. R. Stat. Soc. B 42:109.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        All cuts known.
+    force_n : array_like, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n, cuts + 1, cuts + 1)
+
+    Raises
+    ------
+    InvalidValueError
+        If a cut is not known.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> at_cut, far_off = berry_information(one, [2.0, 3.0])
+    >>> round(float(at_cut[0, 0]), 2), round(float(far_off[0, 0]), 2)
+    (4.0, 0.28)
+    """
+    from scipy.special import expit
+
+    if any(cut is None for cut in calibration.cuts_n):
+        raise InvalidValueError("a plan needs every cut point; give a guess for the missing ones")
+    cuts = calibration.edges()[1:-1]
+    k = len(cuts)
+    h = np.atleast_1d(calibration.h(force_n))
+    z = (h[:, None] - cuts) / calibration.spread
+    density = expit(z) * expit(-z) / calibration.spread
+    # d P(score <= k) by its cut and by the spread; scores are differences of neighbours.
+    upto = np.zeros((len(h), k + 2, k + 1))
+    index = np.arange(k)
+    upto[:, index + 1, index] = -density
+    upto[:, 1:-1, k] = -density * z
+    slope = np.diff(upto, axis=1)
+    p = np.clip(calibration.probabilities_h(h), 1e-300, None)
+    return np.asarray(np.einsum("nka,nkb->nab", slope, slope / p[:, :, None]))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Panel:
+    """The hands that will score: how many, and how they and the berries differ.
+
+    Attributes
+    ----------
+    raters : int
+    hand_sd, berry_sd : float
+        How far hands differ from each other, and berries of one force to the fingers, as shares
+        of force (standard deviations).
+    """
+
+    raters: int
+    hand_sd: float = 0.0
+    berry_sd: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.raters < 1 or self.hand_sd < 0 or self.berry_sd < 0:
+            raise InvalidValueError("a panel needs a rater or more, and no spread below zero")
+
+
+def half_widths(
+    calibration: Calibration,
+    force_n: ArrayLike,
+    n_berries: int,
+    panel: Panel,
+    *,
+    level: float = 0.95,
+) -> Floats:
+    """Expected half-width, in newtons, of the interval of every cut.
+
+    The variance of a cut is hand_sd^2 c^2 / J for the hands, and the inverse expected information
+    of all scores times the design effect 1 + (J - 1) rho for berries that all raters share, where
+    rho is the berries' part of the variance of a score (Kish (1965) Survey Sampling, section 5.4).
+    Student's t with Satterthwaite's degrees of freedom, the hands having J - 1.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        Its spread is that of one score of one hand, berries' differences included.
+    force_n : array_like
+        Forces as they will be picked; only their distribution matters.
+    n_berries : int
+    panel : Panel
+    level : float
+
+    Returns
+    -------
+    ndarray, shape (cuts,)
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> half_widths(one, [1.0, 1.5, 2.0, 2.5, 3.0], 64, Panel(raters=1)).round(2).tolist()
+    [0.2]
+    """
+    from scipy.stats import t
+
+    cuts_n = np.array(calibration.cuts_n, dtype=float)
+    information = berry_information(calibration, force_n).mean(axis=0)
+    single = np.diagonal(np.linalg.inv(information))[:-1]
+    # To newtons: on the log scale a small step dh is c dh.
+    to_n2 = np.ones_like(cuts_n) if calibration.force_scale == "linear" else cuts_n**2
+    score_variance = (calibration.spread * math.pi) ** 2 / 3 * to_n2
+    rho = np.minimum((panel.berry_sd * cuts_n) ** 2 / score_variance, 1.0)
+    design_effect = 1 + (panel.raters - 1) * rho
+    fingers = single * to_n2 * design_effect / (n_berries * panel.raters)
+    hands = (panel.hand_sd * cuts_n) ** 2 / panel.raters
+    total = fingers + hands
+    few = np.where(hands > 0, hands**2 / max(panel.raters - 1, 1), 0.0)
+    freedom = total**2 / (few + fingers**2 / max(n_berries - len(cuts_n) - 1, 1))
+    return np.asarray(t.ppf(0.5 + level / 2, freedom) * np.sqrt(total))
+
+
+def berries_needed(
+    calibration: Calibration,
+    force_n: ArrayLike,
+    panel: Panel,
+    half_width_n: float,
+    *,
+    level: float = 0.95,
+) -> tuple[int, ...]:
+    """Find the least number of berries with which each cut's half-width is as wanted.
+
+    Returns
+    -------
+    tuple of int
+        One a cut, firmest boundary first.
+
+    Raises
+    ------
+    InvalidValueError
+        If the half-width is not above zero.
+    InfeasiblePlanError
+        If hands differ so much that no number of berries suffices: more raters are needed.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> berries_needed(one, [1.0, 1.5, 2.0, 2.5, 3.0], Panel(raters=1), 0.2)
+    (64,)
+    """
+    if half_width_n <= 0:
+        raise InvalidValueError("the wanted half-width must be above zero")
+    first = len(calibration.cuts_n) + 3
+
+    def width(n: int) -> Floats:
+        return half_widths(calibration, force_n, n, panel, level=level)
+
+    best = width(MOST_BERRIES)
+    if (best > half_width_n).any():
+        worst = int(best.argmax())
+        name = "/".join(calibration.scale.boundaries[worst])
+        raise InfeasiblePlanError(
+            f"With {panel.raters} rater{'s' if panel.raters > 1 else ''} no number of berries "
+            f"brings boundary {name} below {best[worst]:.2f} N.",
+            todo="Plan more raters, or accept a wider interval.",
+        )
+    needed = []
+    for index in range(len(calibration.cuts_n)):
+        low, high = first, MOST_BERRIES
+        while low < high:
+            middle = (low + high) // 2
+            if width(middle)[index] <= half_width_n:
+                high = middle
+            else:
+                low = middle + 1
+        needed.append(low)
+    return tuple(needed)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NextForce:
+    """A force to pick next, and by how much it would shrink the cuts' mean variance (per cent)."""
+
+    force_n: float
+    gain_pct: float
+
+
+def next_forces(
+    calibration: Calibration, force_n: ArrayLike, choices_n: Sequence[float], *, count: int = 3
+) -> tuple[NextForce, ...]:
+    """Choose the forces (or lots' mean forces) whose next berries say most about the cuts.
+
+    One berry at a time, by the fall of the mean variance of the cuts (A-optimality; Atkinson,
+    Donev & Tobias (2007) Optimum Experimental Designs, section 10.1), the berries so far counted.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    force_n : array_like, shape (n,)
+        Forces scored so far, two or more different ones.
+    choices_n : sequence of float
+        What can be picked.
+    count : int
+
+    Returns
+    -------
+    tuple of NextForce
+        In the order of picking.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> best = next_forces(one, [1.0, 1.5, 2.5, 3.0], [1.2, 2.0, 3.4], count=1)[0]
+    >>> best.force_n, round(best.gain_pct)
+    (2.0, 50)
+    """
+    information = berry_information(calibration, force_n).sum(axis=0)
+    options = berry_information(calibration, choices_n)
+    picked = []
+    for _ in range(count):
+        now = float(np.trace(np.linalg.inv(information)[:-1, :-1]))
+        after = [float(np.trace(np.linalg.inv(information + one)[:-1, :-1])) for one in options]
+        best = int(np.argmin(after))
+        picked.append(
+            NextForce(force_n=float(choices_n[best]), gain_pct=100 * (1 - after[best] / now))
+        )
+        information = information + options[best]
+    return tuple(picked)

@@ -1,0 +1,27 @@
+"""How a score and a force are written for a person or in JSON."""
+
+from __future__ import annotations
+
+
+def newtons(value: float | None, *, missing: str = "open") -> str:
+    """A force for a table: two decimals, more for small forces.
+
+    Examples
+    --------
+    >>> newtons(5.4075), newtons(0.03218), newtons(None)
+    ('5.41', '0.0322', 'open')
+    """
+    if value is None:
+        return missing
+    return f"{value:.2f}" if abs(value) >= 0.1 or value == 0 else f"{value:.3g}"
+
+
+def as_label(label: str) -> int | str:
+    """A score for JSON: a number where it is written as one.
+
+    Examples
+    --------
+    >>> as_label("3"), as_label("firm")
+    (3, 'firm')
+    """
+    return int(label) if label.removeprefix("-").isdecimal() else label

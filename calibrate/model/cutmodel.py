@@ -1,0 +1,251 @@
+"""Cut points of a finger score in newtons: P(score <= k | F) = logistic((h(F) - c_k) / s).
+
+One force column, one hand. The parameters are the cut points c_k (in newtons, or log newtons when
+h is the logarithm) and the spread s. Raters with hands of their own are in raters, intervals in
+intervals, refusals in verdict.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calibrate.data.pairs import Pairs
+from calibrate.data.scale import Scale
+from calibrate.model.cells import Cells, collapse
+from calibrate.stats.likelihood import interval_probability
+from calibrate.stats.ordinal import OrdinalFit, fit_ordinal
+from calibrate.stats.verdict import Verdict, require_direction, require_sound, require_two_used
+from gauge.errors import InvalidValueError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+ForceScale = Literal["linear", "log"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CutFit:
+    """Cut points, spread and what is known of them.
+
+    Attributes
+    ----------
+    scale : Scale
+        Labels firmest first.
+    force_scale : {'linear', 'log'}
+    cut : ndarray of float, shape (n_ranks - 1,)
+        c_k in the units of h, firmest boundary first, descending. Equal around an unused score;
+        plus or minus infinity beyond the used ones.
+    spread : float
+        s in the units of h.
+    covariance : ndarray of float, shape (free + 1, free + 1)
+        Of the free cut points and, last, the spread: the inverse of the observed information.
+    free : ndarray of int, shape (n_ranks - 1,)
+        For each cut point its place in `covariance`; negative where it is infinite.
+    log_likelihood : float
+    n : float
+        Observations.
+    cells : Cells
+    ordinal : OrdinalFit
+        The same fit with theta = -c / s and beta = -1 / s.
+    verdict : Verdict
+    """
+
+    scale: Scale
+    force_scale: ForceScale
+    cut: Floats
+    spread: float
+    covariance: Floats
+    free: Ints
+    log_likelihood: float
+    n: float
+    cells: Cells
+    ordinal: OrdinalFit
+    verdict: Verdict
+
+    @property
+    def cut_n(self) -> Floats:
+        """Cut points in newtons, shape (n_ranks - 1,); NaN where none is identified."""
+        finite = np.where(np.isfinite(self.cut), self.cut, np.nan)
+        return np.exp(finite) if self.force_scale == "log" else finite
+
+    @property
+    def cut_se(self) -> Floats:
+        """Standard errors of `cut`, in the units of h; NaN where the cut point is infinite."""
+        se = np.append(np.sqrt(np.diagonal(self.covariance)[:-1]), np.nan)
+        return np.asarray(se[np.where(self.free < 0, -1, self.free)])
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion; comparable between force scales, as the scores are the same."""
+        return self.ordinal.aic
+
+    def probability(self, force_n: ArrayLike) -> Floats:
+        """Probability of each score at each force, shape (..., n_ranks).
+
+        Parameters
+        ----------
+        force_n : array_like of float
+            Newtons, above zero under the log scale.
+
+        Examples
+        --------
+        >>> from calibrate.data.scale import RASPBERRY
+        >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
+        >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
+        >>> fit = fit_cells(collapse(force, rank, 2), RASPBERRY)
+        >>> fit.probability(fit.cut_n).round(6)
+        array([[0.5, 0.5]])
+        """
+        h = transform(np.asarray(force_n, dtype=float), self.force_scale)
+        z = (h[..., None] - self.cut) / self.spread
+        up = np.concatenate([z, np.full((*h.shape, 1), np.inf)], axis=-1)
+        low = np.concatenate([np.full((*h.shape, 1), -np.inf), z], axis=-1)
+        return interval_probability(up, low)
+
+
+def transform(force_n: Floats, force_scale: ForceScale) -> Floats:
+    """Apply h: the force itself, or its natural logarithm.
+
+    Raises
+    ------
+    InvalidValueError
+        If a force is zero or negative under the log scale.
+
+    Examples
+    --------
+    >>> transform(np.array([1.0, np.e]), "log").tolist()
+    [0.0, 1.0]
+    """
+    if force_scale == "linear":
+        return force_n
+    if not (force_n > 0).all():
+        raise InvalidValueError(
+            f"a force of {float(force_n.min()):g} N has no logarithm.",
+            todo="Use --force-scale linear, or void the row.",
+        )
+    return np.log(force_n)
+
+
+def fit_cuts(pairs: Pairs, *, force_scale: ForceScale = "linear", firmest: str = "first") -> CutFit:
+    """Fit the cut points of one hand to all rows of `pairs`.
+
+    Parameters
+    ----------
+    pairs : Pairs
+    force_scale : {'linear', 'log'}
+    firmest : {'first', 'last'}
+        What the user declared; only messages depend on it, `pairs` is firmest first already.
+
+    Raises
+    ------
+    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+        See `calibrate.stats.verdict`.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> zero = np.zeros(4, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    ...               rank=np.array([0, 0, 1, 1]), count=np.array([1.0, 3, 3, 1]), berry=zero)
+    >>> fit = fit_cuts(pairs)
+    >>> round(float(fit.cut_n[0]), 6), round(fit.spread, 6)
+    (3.0, 0.910239)
+    """
+    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count)
+    return fit_cells(
+        cells, pairs.scale, force_scale=force_scale, firmest=firmest, source=pairs.source
+    )
+
+
+def fit_cells(
+    cells: Cells,
+    scale: Scale,
+    *,
+    force_scale: ForceScale = "linear",
+    firmest: str = "first",
+    source: str = "The data",
+) -> CutFit:
+    """Fit the cut points to cells that are collapsed already; groups are pooled.
+
+    Raises
+    ------
+    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
+    >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
+    >>> fit_cells(collapse(force, rank, 2), RASPBERRY).cut_n.round(2)
+    array([1.5])
+    """
+    used = np.unique(cells.rank)
+    require_two_used(used, source)
+    labels = [scale.labels[k] for k in used]
+    lowest, highest = force_range(cells, used)
+    require_sound(lowest, highest, labels, firmest=firmest, source=source)
+    h = transform(cells.force_n, force_scale)
+    fit = fit_ordinal(h, cells.rank, cells.weight, n_ranks=cells.n_ranks)
+    beta = float(fit.coef[0])
+    require_direction(beta, labels=labels, firmest=firmest, source=source)
+    # c = theta / beta and s = -1 / beta. The gradient is zero at the maximum, so the observed
+    # information carries over by the Jacobian alone.
+    theta = fit.phi[:-1]
+    jacobian = np.zeros((fit.phi.size, fit.phi.size))
+    np.fill_diagonal(jacobian, 1.0 / beta)
+    jacobian[:-1, -1] = -theta / beta**2
+    jacobian[-1, -1] = 1.0 / beta**2
+    cut = np.append(theta / beta, [-np.inf, np.inf])
+    return CutFit(
+        scale=scale,
+        force_scale=force_scale,
+        cut=cut[fit.free],
+        spread=-1.0 / beta,
+        covariance=jacobian @ fit.covariance @ jacobian.T,
+        free=fit.free,
+        log_likelihood=fit.log_likelihood,
+        n=fit.n,
+        cells=cells,
+        ordinal=fit,
+        verdict=fit.verdict,
+    )
+
+
+def whole_covariance(fit: CutFit) -> tuple[tuple[float, ...], ...]:
+    """Covariance over all boundaries and, last, the spread; zero where a cut is not known.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
+    >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
+    >>> fit = fit_cells(collapse(force, rank, 2), RASPBERRY)
+    >>> len(whole_covariance(fit))
+    2
+    """
+    size = fit.free.size + 1
+    place = np.append(fit.free, fit.covariance.shape[0] - 1)
+    known = np.flatnonzero(place >= 0)
+    whole = np.zeros((size, size))
+    whole[np.ix_(known, known)] = fit.covariance[np.ix_(place[known], place[known])]
+    return tuple(tuple(float(x) for x in row) for row in whole)
+
+
+def force_range(cells: Cells, used: Ints) -> tuple[Floats, Floats]:
+    """Smallest and largest force (N) of each rank in `used`.
+
+    Examples
+    --------
+    >>> cells = collapse(np.array([2.6, 2.1, 1.9, 2.2]), np.array([0, 0, 1, 1]), 2)
+    >>> low, high = force_range(cells, np.array([0, 1]))
+    >>> low.tolist(), high.tolist()
+    ([2.1, 1.9], [2.6, 2.2])
+    """
+    low = np.full(cells.n_ranks, np.inf)
+    high = np.full(cells.n_ranks, -np.inf)
+    np.minimum.at(low, cells.rank, cells.force_n)
+    np.maximum.at(high, cells.rank, cells.force_n)
+    return low[used], high[used]

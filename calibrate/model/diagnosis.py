@@ -1,0 +1,312 @@
+"""The whole examination of a season's pairs: all tests together, and what they mean to the lab."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.data.pairs import Pairs
+from calibrate.model.cutmodel import transform
+from calibrate.model.diagnostics import (
+    CovariateEffect,
+    Rows,
+    Test,
+    covariate_effect,
+    fit_rows,
+    lipsitz,
+    proportional_odds,
+    scale_effect,
+)
+from calibrate.model.influence import contributions, cook_distance, odd_scores
+from calibrate.stats.ordinal import OrdinalFit
+from gauge.errors import FirmhandError, TooFewScoresError
+
+Floats = NDArray[np.float64]
+
+# Columns that say when or by whom, not what kind of berry.
+NOT_TESTED = frozenset(
+    {"occasion", "number", "session_id", "scored_at", "flags", "sample", "berry_id", "note"}
+)
+# What a significant test means to the lab.
+MEANING = {
+    "proportional odds": "Fingers are not equally sharp at every boundary: cut points hold, but "
+    "the spread and the probabilities between them are an average.",
+    "spread changes with force": "Fingers get less sharp with force, or more; try the other scale "
+    "of force.",
+    "spread differs between raters": "Some fingers are sharper than others: the panel's model "
+    "gives each rater a spread of his or her own, and 'calibrate check --all' shows them.",
+    "goodness of fit": "Groups of like berries are not scored as the model says: look at the "
+    "picture of the fit before trusting the cut points.",
+}
+COOK_LIMIT = 0.5
+MOST_LISTED = 5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ColumnEffect:
+    """A column's test, with its effect in newtons at the middle cut point."""
+
+    name: str
+    effect: CovariateEffect
+    levels_n: tuple[tuple[str, float], ...]
+    largest_n: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Pull:
+    """A berry that pulls hard at the cut points (all its scores together)."""
+
+    berry: str
+    force_n: float
+    score: str
+    rater: str
+    distance: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LookAgain:
+    """A score that the berry's force makes very unlikely."""
+
+    berry: str
+    force_n: float
+    score: str
+    rater: str
+    tail: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Diagnosis:
+    """All that was asked of the pairs, and the warnings that follow."""
+
+    force_scale: str
+    aic: dict[str, float | None]
+    tests: tuple[Test, ...]
+    columns: tuple[ColumnEffect, ...]
+    influential: tuple[Pull, ...]
+    look_again: tuple[LookAgain, ...]
+    warnings: tuple[str, ...]
+
+
+def rows_of(pairs: Pairs, force_scale: str) -> Rows:
+    """Lay out pairs for the tests: ranks without gaps, one column a further rater.
+
+    Raises
+    ------
+    InvalidValueError
+        If a force has no logarithm and the scale is log.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import BLACKBERRY
+    >>> two = np.arange(2)
+    >>> pairs = Pairs(scale=BLACKBERRY, force_n=np.array([2.5, 1.5]), rank=np.array([1, 3]),
+    ...               rater=two, berry=two, raters=("ines", "marek"), count=np.ones(2))
+    >>> rows_of(pairs, "linear").rank.tolist(), rows_of(pairs, "linear").x.tolist()
+    ([0, 1], [[2.5, 0.0], [1.5, 1.0]])
+    """
+    _, rank = np.unique(pairs.rank, return_inverse=True)
+    hands = (pairs.rater[:, None] == np.arange(1, max(len(pairs.raters), 1))).astype(float)
+    named = len(pairs.berries) > 0
+    return Rows(
+        h=transform(pairs.force_n, "log" if force_scale == "log" else "linear"),
+        rank=rank.astype(np.int64),
+        weight=pairs.count,
+        hands=hands,
+        berry=pairs.berry if named else np.arange(len(rank)),
+    )
+
+
+def diagnose(pairs: Pairs, *, force_scale: str = "linear", alpha: float = 0.05) -> Diagnosis:
+    """Examine the pairs behind a calibration.
+
+    Parameters
+    ----------
+    pairs : Pairs
+    force_scale : {"linear", "log"}
+    alpha : float
+        Level of the tests. Over the columns it is shared out (Holm (1979) Scand. J. Stat. 6:65).
+
+    Raises
+    ------
+    FirmhandError
+        If the plain model cannot be fitted; see `calibrate.stats.ordinal.fit_ordinal`.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> zero = np.zeros(4, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    ...               rank=np.array([0, 0, 1, 1]), count=np.array([10.0, 30, 30, 10]), berry=zero)
+    >>> found = diagnose(pairs)
+    >>> round(found.aic["linear"], 2), found.tests[0].note
+    (93.97, 'only one boundary')
+    """
+    rows = rows_of(pairs, force_scale)
+    fit = fit_rows(rows)
+    tests = [proportional_odds(rows, fit)]
+    tests.append(scale_effect(rows, fit, rows.h[:, None], "spread changes with force"))
+    if rows.hands.shape[1]:
+        tests.append(scale_effect(rows, fit, rows.hands, "spread differs between raters"))
+    try:
+        tests.append(lipsitz(rows, fit))
+    except TooFewScoresError as error:
+        tests.append(
+            Test(name="goodness of fit", statistic=None, df=0, p_value=None, note=str(error))
+        )
+    columns = _columns(pairs, rows, fit, force_scale)
+    aic = {name: _aic(pairs, name) for name in ("linear", "log")}
+    influential = _influential(pairs, rows, fit)
+    again = _look_again(pairs, rows, fit)
+    return Diagnosis(
+        force_scale=force_scale,
+        aic=aic,
+        tests=tuple(tests),
+        columns=columns,
+        influential=influential,
+        look_again=again,
+        warnings=tuple(_warnings(force_scale, aic, tests, columns, influential, again, alpha)),
+    )
+
+
+def _aic(pairs: Pairs, force_scale: str) -> float | None:
+    try:
+        return fit_rows(rows_of(pairs, force_scale)).aic
+    except FirmhandError:
+        return None
+
+
+def _columns(
+    pairs: Pairs, rows: Rows, fit: OrdinalFit, force_scale: str
+) -> tuple[ColumnEffect, ...]:
+    middle = float(np.median(pairs.force_n))
+    found = []
+    for name, values in pairs.extra.items():
+        if name in NOT_TESTED:
+            continue
+        effect = covariate_effect(rows, fit, values.tolist(), name)
+        if effect is None:
+            continue
+
+        def newtons(shift: float) -> float:
+            return shift if force_scale == "linear" else middle * float(np.expm1(shift))
+
+        found.append(
+            ColumnEffect(
+                name=name,
+                effect=effect,
+                levels_n=tuple((label, newtons(shift)) for label, shift in effect.levels),
+                largest_n=newtons(effect.largest),
+            )
+        )
+    return tuple(found)
+
+
+def _name(pairs: Pairs, row: int) -> tuple[str, str]:
+    berry = pairs.berries[pairs.berry[row]] if pairs.berries else f"row {row + 1}"
+    return berry, pairs.raters[pairs.rater[row]] if pairs.raters else "-"
+
+
+def _influential(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[Pull, ...]:
+    gradient = rows.weight[:, None] * contributions(fit, rows.x, rows.rank)
+    _, member = np.unique(rows.berry, return_inverse=True)
+    total = np.zeros((int(member.max()) + 1, gradient.shape[1]))
+    np.add.at(total, member, gradient)
+    distance = cook_distance(total, fit.covariance)
+    found = []
+    for cluster in np.argsort(-distance)[:MOST_LISTED]:
+        if distance[cluster] < COOK_LIMIT:
+            break
+        mine = np.flatnonzero(member == cluster)
+        berry, rater = _name(pairs, int(mine[0]))
+        found.append(
+            Pull(
+                berry=berry,
+                force_n=float(pairs.force_n[mine[0]]),
+                score=",".join(pairs.scale.labels[k] for k in pairs.rank[mine]),
+                rater=rater if len(mine) == 1 else "all",
+                distance=float(distance[cluster]),
+            )
+        )
+    return tuple(found)
+
+
+def _look_again(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[LookAgain, ...]:
+    from scipy.special import expit
+
+    cuts = fit.phi.size - rows.x.shape[1]
+    upto = expit(fit.phi[:cuts] - (rows.x @ fit.coef)[:, None])
+    edges = np.column_stack([np.zeros(len(upto)), upto, np.ones(len(upto))])
+    # One false alarm in twenty seasons of this size, whatever the size.
+    limit = 0.05 / len(upto)
+    found = []
+    for odd in odd_scores(np.diff(edges, axis=1), rows.rank, limit=limit):
+        berry, rater = _name(pairs, odd.row)
+        found.append(
+            LookAgain(
+                berry=berry,
+                force_n=float(pairs.force_n[odd.row]),
+                score=pairs.scale.labels[pairs.rank[odd.row]],
+                rater=rater,
+                tail=odd.tail,
+            )
+        )
+    return tuple(found)
+
+
+def holm(p_values: Sequence[float | None], alpha: float) -> list[bool]:
+    """Tell which tests are significant when all of them together may err with `alpha`.
+
+    Holm (1979) Scand. J. Stat. 6:65. A missing p-value is never significant.
+
+    Examples
+    --------
+    >>> holm([0.04, 0.01, None], 0.05)
+    [True, True, False]
+    >>> holm([0.04, 0.03], 0.05)
+    [False, False]
+    """
+    known = sorted((p, i) for i, p in enumerate(p_values) if p is not None)
+    found = [False] * len(p_values)
+    for place, (p, index) in enumerate(known):
+        if p > alpha / (len(known) - place):
+            break
+        found[index] = True
+    return found
+
+
+def _warnings(
+    force_scale: str,
+    aic: dict[str, float | None],
+    tests: Sequence[Test],
+    columns: Sequence[ColumnEffect],
+    influential: Sequence[Pull],
+    again: Sequence[LookAgain],
+    alpha: float,
+) -> list[str]:
+    said = []
+    other = "log" if force_scale == "linear" else "linear"
+    mine, theirs = aic[force_scale], aic[other]
+    if mine is not None and theirs is not None and theirs < mine - 2:
+        said.append(f"The {other} scale of force fits better by {mine - theirs:.1f} AIC.")
+    for test in tests:
+        if test.p_value is not None and test.p_value < alpha:
+            said.append(MEANING[test.name.split(" (")[0].split(" in ")[0]])
+    significant = holm([c.effect.test.p_value for c in columns], alpha)
+    for column, yes in zip(columns, significant, strict=True):
+        if yes:
+            said.append(
+                f"A single scale does not serve: cut points differ by {column.name}, by up to "
+                f"{column.largest_n:.2f} N. Calibrate the groups apart, or hold it fixed."
+            )
+    if influential:
+        said.append("Some berries pull hard at the cut points: " + _listed(influential) + ".")
+    if again:
+        said.append("Scores against all reason, check the sheet: " + _listed(again) + ".")
+    return said
+
+
+def _listed(berries: Sequence[Pull] | Sequence[LookAgain]) -> str:
+    return ", ".join(f"{b.berry} ({b.rater})" for b in berries[:MOST_LISTED])

@@ -1,0 +1,266 @@
+"""One rater against a panel: where his or her own cut points lie, and how far from the panel's.
+
+The rater has free cut points and the panel is fitted to the others, in one model, so that berries
+scored by both count as such. The panel here is those very raters, the mean of their hands: a hand
+is held to the scale that they set, and not to the population that they may be drawn from, whose
+centre a few raters leave wide open. That centre is in raters.
+"""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.data.pairs import Pairs
+from calibrate.model.cutmodel import ForceScale, fit_cuts
+from calibrate.model.panel import panel_cuts
+from calibrate.model.panelintervals import pool
+from calibrate.model.panelscale import PanelCut
+from calibrate.model.panelstart import named_raters, prepare
+from gauge.errors import CannotCompareError, SeparationError, TooFewScoresError
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Shift:
+    """How much more force a rater needs than the panel, with its interval.
+
+    Attributes
+    ----------
+    between : tuple of str or None
+        The boundary; None for all of them together.
+    shift_n, low_n, high_n : float or None
+        Newtons at the panel's cut point; above zero: the rater needs more force to call a berry
+        that firm. None where the rater has no such boundary.
+    share, low_share, high_share : float or None
+        The same as a share of the panel's cut point.
+    """
+
+    between: tuple[str, str] | None
+    shift_n: float | None
+    low_n: float | None
+    high_n: float | None
+    share: float | None
+    low_share: float | None
+    high_share: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class RaterShift:
+    """One rater's own cut points and their distance from the panel's.
+
+    Attributes
+    ----------
+    name : str
+    n : int
+        Scores of the rater.
+    panel : tuple of str
+        The raters compared with.
+    cuts : tuple of PanelCut
+        The rater's own; nothing is pooled towards the panel but the spread.
+    panel_cuts : tuple of PanelCut
+        Of the others.
+    boundaries : tuple of Shift
+    shift : Shift
+        All boundaries together, each by its precision.
+    spread, panel_spread : float
+        In newtons, or log newtons on the log scale.
+    warnings : tuple of str
+    """
+
+    name: str
+    n: int
+    panel: tuple[str, ...]
+    cuts: tuple[PanelCut, ...]
+    panel_cuts: tuple[PanelCut, ...]
+    boundaries: tuple[Shift, ...]
+    shift: Shift
+    spread: float
+    panel_spread: float
+    warnings: tuple[str, ...]
+
+
+def rater_cuts(
+    pairs: Pairs,
+    rater: str,
+    *,
+    against: Pairs | None = None,
+    force_scale: ForceScale = "linear",
+    level: float = 0.95,
+    firmest: str = "first",
+) -> RaterShift:
+    """Compare one rater's cut points with the panel's.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        With this rater, and the panel unless `against` is given.
+    rater : str
+    against : Pairs, optional
+        The panel, from other berries; all raters in it belong to the panel.
+    force_scale : {'linear', 'log'}
+    level : float
+    firmest : {'first', 'last'}
+        For messages.
+
+    Raises
+    ------
+    NoSuchRaterError
+    CannotCompareError
+        If there is no other rater, or the scales differ.
+    TooFewScoresError
+        If the rater used one score only.
+    SeparationError, WrongDirectionError, NotConvergedError
+        See `calibrate.stats.verdict`.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> force = np.tile([1.0, 2, 3, 3, 4, 4, 5, 6], 3)
+    >>> soft = [1, 1, 1, 0, 1, 0, 0, 0], [1, 1, 0, 1, 0, 0, 0, 0], [1, 1, 1, 1, 0, 1, 0, 0]
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=force, rank=np.ravel(soft), count=np.ones(24),
+    ...               rater=np.repeat([0, 1, 2], 8), berry=np.tile(np.arange(8), 3),
+    ...               raters=("ines", "marek", "odile"), berries=tuple("abcdefgh"))
+    >>> found = rater_cuts(pairs, "odile")
+    >>> found.panel, round(found.shift.shift_n, 1)  # odile needs more force to call a berry firm
+    (('ines', 'marek'), 0.9)
+    """
+    own = pairs.of_raters([rater])
+    if np.unique(own.rank).size < 2:
+        raise TooFewScoresError(
+            f"{rater} used {'one score only' if own.n else 'no score'} in {pairs.source}, so there "
+            "is no cut point to compare.",
+            todo="Let the rater score berries from firm to soft.",
+        )
+    # Scores that run against force are refused; with separation the panel lends its spread.
+    with suppress(SeparationError):
+        fit_cuts(own, force_scale=force_scale, firmest=firmest)
+    joined = named_raters(pairs) if against is None else _join(against, own, rater)
+    at = joined.raters.index(rater) if against is None else len(joined.raters) - 1
+    others = tuple(name for i, name in enumerate(joined.raters) if i != at)
+    if not others:
+        raise CannotCompareError(
+            f"{pairs.source} has no rater beside {rater}, so there is no panel to compare with.",
+            todo="Name a source that holds the panel's scores: --against SOURCE2.",
+        )
+    panel = prepare(
+        joined, force_scale=force_scale, firmest=firmest, hands=len(others) > 1, apart=at
+    )
+    mixture = pool(
+        panel.data,
+        panel.peaks(berries=True),
+        panel.prior,
+        hands=len(others) > 1,
+        spreads=True,
+        apart=at,
+    )
+    cuts, place = panel.data.n_cuts, panel.data.place[at]
+    hands = [panel.column(hand=i) for i in range(len(joined.raters)) if i != at]
+    mean_hand = np.mean(hands, axis=0)
+    centre = np.column_stack([panel.column(place=k) + mean_hand for k in range(cuts)])
+    mine = np.column_stack([panel.column(place=int(p) if p >= 0 else None) for p in place])
+    known = place >= 0
+    gap = mixture.of(mine - centre)
+    # Boundaries together: each by the inverse of its variance.
+    precision = np.where(
+        known, 1.0 / (gap.weight @ (gap.variance + gap.mean**2) - gap.centre**2), 0
+    )
+    weight = precision / precision.sum()
+    all_gap = mixture.of((mine - centre) @ weight[:, None])
+
+    panel_normals, own_normals = mixture.of(centre), mixture.of(mine)
+    middle = np.exp(panel_normals.centre)
+    shares = np.expm1([gap.centre, *gap.interval(level)])
+    overall = np.expm1([all_gap.centre, *all_gap.interval(level)])[:, 0]
+    own_values = (own_normals.centre, *own_normals.interval(level))
+    spreads = mixture.of(np.column_stack([panel.spread_column(at), panel.spread_column()]))
+    spread, panel_spread = np.exp(spreads.centre)
+    rows = joined.rater == at
+    unused = tuple(joined.scale.labels[k] for k in panel.used if not (joined.rank[rows] == k).any())
+    boundaries, my_cuts = [], []
+    for boundary, between in enumerate(joined.scale.boundaries):
+        k = int(np.searchsorted(panel.used, boundary, side="right")) - 1
+        fits = 0 <= k < cuts and bool(known[k])
+        boundaries.append(
+            _shift(between, float(middle[k]) if fits else None, shares[:, k if fits else 0])
+        )
+        values = np.exp([x[k] for x in own_values]).tolist() if fits else [None] * 3
+        my_cuts.append(
+            PanelCut(between=between, force_n=values[0], low_n=values[1], high_n=values[2])
+        )
+    return RaterShift(
+        name=rater,
+        n=own.n,
+        panel=others,
+        cuts=tuple(my_cuts),
+        panel_cuts=panel_cuts(panel, panel_normals, level),
+        boundaries=tuple(boundaries),
+        shift=_shift(None, float(weight @ middle), overall),
+        spread=float(spread),
+        panel_spread=float(panel_spread),
+        warnings=_warnings(rater, others, unused),
+    )
+
+
+def _shift(between: tuple[str, str] | None, cut_n: float | None, share: Floats) -> Shift:
+    if cut_n is None:
+        return Shift(between=between, **dict.fromkeys(_NUMBERS))
+    value, low, high = (float(x) for x in share)
+    return Shift(
+        between=between,
+        shift_n=cut_n * value,
+        low_n=cut_n * low,
+        high_n=cut_n * high,
+        share=value,
+        low_share=low,
+        high_share=high,
+    )
+
+
+_NUMBERS = ("shift_n", "low_n", "high_n", "share", "low_share", "high_share")
+
+
+def _warnings(rater: str, others: tuple[str, ...], unused: tuple[str, ...]) -> tuple[str, ...]:
+    out = []
+    if len(others) == 1:
+        out.append(f"the panel is {others[0] or 'one hand'} alone: the shift is between two hands")
+    if unused:
+        out.append(f"{rater} never used {', '.join(unused)}: no boundary of {rater}'s own there")
+    return tuple(out)
+
+
+def _join(against: Pairs, own: Pairs, rater: str) -> Pairs:
+    """Put the rater beside a panel of other berries, as its last member."""
+    if against.scale.labels != own.scale.labels:
+        raise CannotCompareError(
+            f"{own.source} is scored {', '.join(own.scale.labels)} and {against.source} "
+            f"{', '.join(against.scale.labels)}, firmest first.",
+            todo="Compare sources of one scale.",
+        )
+    panel = named_raters(against)
+    name = rater if rater not in panel.raters else f"{rater} ({own.source})"
+    first, first_names = _berries(panel)
+    second, second_names = _berries(own)
+    return replace(
+        panel,
+        force_n=np.concatenate([panel.force_n, own.force_n]),
+        rank=np.concatenate([panel.rank, own.rank]),
+        count=np.concatenate([panel.count, own.count]),
+        rater=np.concatenate([panel.rater, np.full(own.rank.size, len(panel.raters))]),
+        berry=np.concatenate([first, second + len(first_names)]),
+        raters=(*panel.raters, name),
+        berries=(*first_names, *second_names),
+        extra={},
+    )
+
+
+def _berries(pairs: Pairs) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    """Berries of a source; where it names none, every row is a berry."""
+    if pairs.berries:
+        return pairs.berry, pairs.berries
+    rows = np.arange(pairs.rank.size)
+    return rows, tuple(f"row {i + 1}" for i in rows)

@@ -1,0 +1,5 @@
+"""One rater against the panel, and practice.
+
+In: a rater's scores and a calibration.
+Out: how far and at which boundary the hand differs, in sentences too.
+"""

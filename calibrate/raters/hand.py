@@ -1,0 +1,320 @@
+"""One rater's finger scores held against force: agreement, drift, repeatability, power, verdict.
+
+The panel's cuts say which score a force should get. How far the hand's own cuts lie from the
+panel's is fitted in panelshift; here it is judged.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.cuts.calibration import Calibration
+from calibrate.data.pairs import Pairs
+from calibrate.model.diagnosis import rows_of
+from calibrate.model.diagnostics import covariate_effect, fit_rows
+from calibrate.stats.kappa import Kappa, cross_table, kappa_of_table
+from calibrate.stats.mover import Interval
+from calibrate.stats.proportions import proportion
+from gauge.errors import FirmhandError, InvalidValueError
+
+Ints = NDArray[np.int64]
+# Power 0.8 at 5 %, two-sided: z(0.975) + z(0.8), common practice.
+POWER_Z = 1.959964 + 0.841621
+
+
+def panel_rank(calibration: Calibration, force_n: NDArray[np.float64]) -> Ints:
+    """Score that the panel's cut points give each force, as a rank from 0.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> panel_rank(one, np.array([2.5, 1.0]))
+    array([0, 1])
+    """
+    return np.digitize(-calibration.h(force_n), -calibration.edges()[1:-1]).astype(np.int64)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ScoreAgreement:
+    """How a rater's scores agree with the scores that force and the panel's cuts give.
+
+    Attributes
+    ----------
+    n : int
+    exact, within_one : float
+        Shares.
+    kappa : Kappa
+        Quadratic weights, on the whole declared scale.
+    table : ndarray, shape (scores, scores)
+        Panel's score in rows, the rater's in columns.
+    """
+
+    n: int
+    exact: float
+    within_one: float
+    kappa: Kappa
+    table: NDArray[np.float64]
+
+
+def score_agreement(panel: Ints, given: Ints, n_scores: int) -> ScoreAgreement:
+    """Compare two columns of ranks.
+
+    Raises
+    ------
+    InvalidValueError
+        If there is nothing to compare.
+
+    Examples
+    --------
+    >>> found = score_agreement(np.array([0, 1, 2, 2]), np.array([0, 1, 1, 2]), 3)
+    >>> found.exact, found.within_one
+    (0.75, 1.0)
+    """
+    table = cross_table(panel, given, n_scores)
+    n = int(table.sum())
+    if n == 0:
+        raise InvalidValueError("there is no score to compare")
+    step = np.abs(np.subtract.outer(np.arange(n_scores), np.arange(n_scores)))
+    return ScoreAgreement(
+        n=n,
+        exact=float(table[step == 0].sum()) / n,
+        within_one=float(table[step <= 1].sum()) / n,
+        kappa=kappa_of_table(table, "quadratic"),
+        table=table,
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SaleLimitSkill:
+    """How well the hand finds what must not be sold.
+
+    `sensitivity`: share of berries beyond the limit by force that the hand called beyond it;
+    `specificity`: share of berries within the limit that it called within. None without any.
+    """
+
+    sensitivity: Interval | None
+    specificity: Interval | None
+    n_beyond: int
+    n_within: int
+
+
+def sale_limit_skill(
+    panel: Ints, given: Ints, boundary: int | None, level: float = 0.95
+) -> SaleLimitSkill | None:
+    """Sensitivity and specificity at the sale limit, with Wilson intervals.
+
+    Parameters
+    ----------
+    panel, given : ndarray of int, shape (n,)
+    boundary : int or None
+        Index of the boundary beyond the sale limit; None gives None.
+    level : float
+
+    Examples
+    --------
+    >>> found = sale_limit_skill(np.array([0, 0, 1, 1]), np.array([0, 1, 1, 1]), 0)
+    >>> found.sensitivity.value, found.specificity.value
+    (1.0, 0.5)
+    """
+    if boundary is None:
+        return None
+    beyond, called = panel > boundary, given > boundary
+
+    def share(of: NDArray[np.bool_], right: NDArray[np.bool_]) -> Interval | None:
+        n = int(of.sum())
+        if n == 0:
+            return None
+        found = proportion(int((of & right).sum()), n, level=level)
+        return Interval(value=found.value or 0.0, low=found.low, high=found.high)
+
+    return SaleLimitSkill(
+        sensitivity=share(beyond, called),
+        specificity=share(~beyond, ~called),
+        n_beyond=int(beyond.sum()),
+        n_within=int((~beyond).sum()),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Drift:
+    """Change of the hand along an order: newtons from its start to its end, and its p-value.
+
+    Above zero: by the end the hand needs more force for the same score.
+    """
+
+    along: str
+    change_n: float
+    p_value: float
+
+
+def drift_along(
+    pairs: Pairs, order: Sequence[object], along: str, *, force_scale: str
+) -> Drift | None:
+    """Ask whether the cuts of one rater move along an order: within a session, or over dates.
+
+    The order enters the rater's own fit as a column of its own (likelihood ratio).
+
+    Parameters
+    ----------
+    pairs : Pairs
+        Of one rater.
+    order : sequence of float, length n
+    along : str
+    force_scale : {"linear", "log"}
+
+    Returns
+    -------
+    Drift or None
+        None where it cannot be fitted, or nothing changes along the order.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = np.zeros(12, dtype=int)
+    >>> odile = Pairs(scale=RASPBERRY, force_n=np.tile([1.0, 2.0, 3.0], 4),
+    ...               rank=np.tile([0, 0, 0, 1, 1, 1], 2), rater=one, berry=one,
+    ...               count=np.array([1.0, 14, 19, 19, 6, 1, 1, 6, 19, 19, 14, 1]))
+    >>> drift = drift_along(odile, [0.0] * 6 + [1.0] * 6, "the session", force_scale="linear")
+    >>> round(drift.change_n, 2), round(drift.p_value, 2)
+    (0.39, 0.03)
+    """
+    try:
+        rows = rows_of(pairs, force_scale)
+        effect = covariate_effect(rows, fit_rows(rows), order, along)
+    except FirmhandError:
+        return None
+    if effect is None or effect.test.p_value is None:
+        return None
+    first = float(effect.levels[0][1])
+    numbers = np.array(order, dtype=float)
+    change = first * float(np.ptp(numbers))
+    if force_scale == "log":
+        change = float(np.median(pairs.force_n)) * math.expm1(change)
+    return Drift(along=along, change_n=change, p_value=effect.test.p_value)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Power:
+    """What the number of berries can show.
+
+    `detectable_n` is the smallest shift that would be found with a power of 0.8; `berries_needed`
+    would find one of the lab's limit.
+    """
+
+    detectable_n: float
+    berries_needed: int
+
+
+def power(shift: Interval, n: int, limit_n: float, level: float = 0.95) -> Power | None:
+    """Power of a check, from the interval that it reached.
+
+    The standard error falls with the square root of the berries.
+
+    Examples
+    --------
+    >>> found = power(Interval(value=0.1, low=-0.1, high=0.3), 20, 0.2)
+    >>> round(found.detectable_n, 2), found.berries_needed
+    (0.29, 41)
+    """
+    from scipy.stats import norm
+
+    if shift.low is None or shift.high is None:
+        return None
+    error = (shift.high - shift.low) / 2 / float(norm.ppf(0.5 + level / 2))
+    detectable = POWER_Z * error
+    return Power(detectable_n=detectable, berries_needed=math.ceil(n * (detectable / limit_n) ** 2))
+
+
+def verdict(shift: Interval, boundaries: Sequence[Interval | None], limit_n: float) -> str:
+    """Judge a hand against the lab's limit.
+
+    Returns
+    -------
+    {"within limit", "drifted", "undecided"}
+        Drifted: the shift, or that of any boundary, is shown (its interval leaves out zero) and as
+        large as the limit. Within limit: the interval of the common shift lies inside the limit.
+        Undecided: neither is shown; more berries are needed.
+
+    Raises
+    ------
+    InvalidValueError
+        If the limit is not above zero.
+
+    Examples
+    --------
+    >>> verdict(Interval(value=0.05, low=-0.1, high=0.2), [], 0.3)
+    'within limit'
+    >>> verdict(Interval(value=0.4, low=0.1, high=0.7), [], 0.3)
+    'drifted'
+    >>> verdict(Interval(value=0.2, low=-0.1, high=0.5), [], 0.3)
+    'undecided'
+    """
+    if limit_n <= 0:
+        raise InvalidValueError("the limit of a hand must be above zero")
+    for one in (shift, *boundaries):
+        if one is not None and one.excludes_zero() and abs(one.value) >= limit_n:
+            return "drifted"
+    return "within limit" if shift.inside(-limit_n, limit_n) else "undecided"
+
+
+def sentence(between: tuple[str, str], panel_cut_n: float, shift: Interval) -> str:
+    """Say a boundary's shift as a rater can use it.
+
+    Examples
+    --------
+    >>> sentence(("2", "3"), 1.7, Interval(value=0.2, low=0.1, high=0.3))
+    'You call 3 what the panel calls 2 between 1.70 and 1.90 N.'
+    """
+    firm, soft = between
+    ends = sorted((panel_cut_n, panel_cut_n + shift.value))
+    mine, theirs = (soft, firm) if shift.value > 0 else (firm, soft)
+    return (
+        f"You call {mine} what the panel calls {theirs} between {ends[0]:.2f} and {ends[1]:.2f} N."
+    )
+
+
+def repeatability(pairs: Pairs) -> tuple[int, float, Kappa] | None:
+    """Agreement of a rater's first and second scoring of the same berries.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        Of one rater, with a column `occasion`.
+
+    Returns
+    -------
+    tuple of (int, float, Kappa) or None
+        Berries, share of equal scores, quadratic kappa; None where no berry was scored twice.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> marek = Pairs(scale=RASPBERRY, force_n=np.array([2.5, 2.5, 1.2, 1.2]), count=np.ones(4),
+    ...               rank=np.array([0, 0, 1, 0]), rater=np.zeros(4, dtype=int),
+    ...               berry=np.array([0, 0, 1, 1]), berries=("R-114/1", "R-114/2"),
+    ...               extra={"occasion": np.array([1, 2, 1, 2], dtype=object)})
+    >>> repeatability(marek)[:2]
+    (2, 0.5)
+    """
+    occasions = pairs.extra.get("occasion")
+    if occasions is None or not pairs.berries:
+        return None
+    scored: dict[int, dict[float, int]] = {}
+    for berry, occasion, rank in zip(pairs.berry, occasions, pairs.rank, strict=True):
+        if occasion is not None:
+            scored.setdefault(int(berry), {})[float(occasion)] = int(rank)
+    twice = [
+        [ranks[key] for key in sorted(ranks)[:2]] for ranks in scored.values() if len(ranks) > 1
+    ]
+    if not twice:
+        return None
+    first, second = np.array(twice).T
+    table = cross_table(first, second, len(pairs.scale.labels))
+    return len(twice), float(np.mean(first == second)), kappa_of_table(table, "quadratic")

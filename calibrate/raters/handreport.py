@@ -1,0 +1,287 @@
+"""All that is said of one rater's hand, gathered: what `calibrate check` prints and draws."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.cuts.calibration import Calibration, ForceScale
+from calibrate.data.pairs import Pairs
+from calibrate.data.scale import Scale
+from calibrate.model.panelshift import RaterShift, Shift
+from calibrate.raters.hand import (
+    Drift,
+    Power,
+    SaleLimitSkill,
+    ScoreAgreement,
+    drift_along,
+    panel_rank,
+    power,
+    repeatability,
+    sale_limit_skill,
+    score_agreement,
+    sentence,
+    verdict,
+)
+from calibrate.stats.kappa import Kappa
+from calibrate.stats.mover import Interval
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoundaryShift:
+    """How far the hand's cut lies from the panel's at one boundary; None where unknown."""
+
+    between: tuple[str, str]
+    panel_n: float | None
+    shift_n: Interval | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandReport:
+    """One rater against the panel.
+
+    Attributes
+    ----------
+    rater : str
+    panel : Calibration
+    force_n : ndarray, shape (n,)
+    rank : ndarray of int, shape (n,)
+    agreement : ScoreAgreement
+    shift_n : Interval
+        Over all boundaries; above zero, the hand needs more force than the panel to call a berry
+        that firm.
+    boundaries : tuple of BoundaryShift
+    spread : float
+        Of this hand, on the scale of the panel's model.
+    skill : SaleLimitSkill or None
+    drifts : tuple of Drift
+    repeated : tuple of (int, float, Kappa) or None
+        Berries scored twice, share equal, quadratic kappa.
+    power : Power or None
+    limit_n : float
+    verdict : str
+    """
+
+    rater: str
+    panel: Calibration
+    force_n: NDArray[np.float64]
+    rank: NDArray[np.int64]
+    agreement: ScoreAgreement
+    shift_n: Interval
+    boundaries: tuple[BoundaryShift, ...]
+    spread: float
+    skill: SaleLimitSkill | None
+    drifts: tuple[Drift, ...]
+    repeated: tuple[int, float, Kappa] | None
+    power: Power | None
+    limit_n: float
+    verdict: str
+
+    def sentences(self) -> list[str]:
+        """What the rater should hear: the boundaries shown to have moved, firmest first.
+
+        Examples
+        --------
+        >>> from calibrate.data.scale import RASPBERRY
+        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                     low_n=(1.8,), high_n=(2.2,), spread=0.1)
+        >>> odile = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.6]), rank=np.array([0, 1]),
+        ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
+        >>> moved = Interval(value=0.2, low=0.1, high=0.3)
+        >>> report_hand(odile, panel, rater="odile", shift_n=moved, shifts_n=[moved], spread=0.1,
+        ...             limit_n=0.15).sentences()
+        ['You call soft what the panel calls firm between 2.00 and 2.20 N.']
+        """
+        shown = [
+            b
+            for b in self.boundaries
+            if b.shift_n is not None and b.panel_n is not None and b.shift_n.excludes_zero()
+        ]
+        said = [sentence(b.between, b.panel_n or 0.0, b.shift_n) for b in shown if b.shift_n]
+        if self.power is not None and self.verdict == "undecided":
+            said.append(
+                f"{self.agreement.n} berries cannot show a shift below "
+                f"{self.power.detectable_n:.2f} N; {self.power.berries_needed} would show one of "
+                f"{self.limit_n:g} N."
+            )
+        for drift in self.drifts:
+            if drift.p_value < 0.05:
+                said.append(
+                    f"Along {drift.along} the hand moved by {drift.change_n:+.2f} N "
+                    f"(p {drift.p_value:.3f})."
+                )
+        return said
+
+    def to_practise(self) -> list[str]:
+        """Boundaries to practise on anchors: those shown to have moved, else the least certain.
+
+        Examples
+        --------
+        >>> from calibrate.data.scale import RASPBERRY
+        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+        ...                     low_n=(1.8,), high_n=(2.2,), spread=0.1)
+        >>> odile = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.6]), rank=np.array([0, 1]),
+        ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
+        >>> moved = Interval(value=0.2, low=0.1, high=0.3)
+        >>> report_hand(odile, panel, rater="odile", shift_n=moved, shifts_n=[moved], spread=0.1,
+        ...             limit_n=0.15).to_practise()
+        ['firm/soft']
+        """
+        known = [b for b in self.boundaries if b.shift_n is not None]
+        moved = [b for b in known if b.shift_n is not None and b.shift_n.excludes_zero()]
+
+        def width(b: BoundaryShift) -> float:
+            one = b.shift_n
+            if one is None or one.low is None or one.high is None:
+                return np.inf
+            return one.high - one.low
+
+        chosen = moved or sorted(known, key=width)[-1:]
+        return ["/".join(b.between) for b in chosen]
+
+
+def to_interval(shift: Shift) -> Interval | None:
+    """A fitted shift in newtons; None where the rater has no such boundary.
+
+    Examples
+    --------
+    >>> shift = Shift(between=("2", "3"), shift_n=0.2, low_n=0.1, high_n=0.3,
+    ...               share=0.1, low_share=0.05, high_share=0.15)
+    >>> to_interval(shift)
+    Interval(value=0.2, low=0.1, high=0.3)
+    """
+    if shift.shift_n is None:
+        return None
+    return Interval(value=shift.shift_n, low=shift.low_n, high=shift.high_n)
+
+
+def panel_calibration(found: RaterShift, scale: Scale, force_scale: ForceScale) -> Calibration:
+    """The panel that a rater was held against, as a calibration.
+
+    Examples
+    --------
+    >>> from calibrate.model.panelshift import rater_cuts
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.tile([1.5, 2.0, 2.5], 6), berry=np.zeros(18, int),
+    ...               rank=np.tile([0, 0, 0, 1, 1, 1], 3), rater=np.repeat([0, 1, 2], 6),
+    ...               count=np.tile([2.0, 10, 18, 18, 10, 2], 3), raters=("ines", "marek", "odile"))
+    >>> panel = panel_calibration(rater_cuts(pairs, "odile"), RASPBERRY, "linear")
+    >>> panel.raters, round(panel.cuts_n[0], 2)
+    (('ines', 'marek'), 2.0)
+    """
+    return Calibration(
+        scale=scale,
+        force_scale=force_scale,
+        cuts_n=tuple(cut.force_n for cut in found.panel_cuts),
+        low_n=tuple(cut.low_n for cut in found.panel_cuts),
+        high_n=tuple(cut.high_n for cut in found.panel_cuts),
+        spread=found.panel_spread,
+        raters=found.panel,
+    )
+
+
+def report_hand(
+    pairs: Pairs,
+    panel: Calibration,
+    *,
+    rater: str,
+    shift_n: Interval,
+    shifts_n: Sequence[Interval | None],
+    spread: float,
+    limit_n: float,
+    level: float = 0.95,
+) -> HandReport:
+    """Gather everything about one rater.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        Of this rater alone.
+    panel : Calibration
+        That the hand is held against.
+    rater : str
+    shift_n : Interval
+        Common shift of the hand, newtons.
+    shifts_n : sequence of (Interval or None)
+        One a boundary.
+    spread : float
+    limit_n : float
+        The lab's limit.
+    level : float
+
+    Raises
+    ------
+    InvalidValueError
+        Without any score.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                     low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> ines = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.6]), rank=np.array([0, 1]),
+    ...              count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
+    >>> near = Interval(value=0.05, low=-0.1, high=0.2)
+    >>> report_hand(ines, panel, rater="ines", shift_n=near, shifts_n=[near], spread=0.1,
+    ...             limit_n=0.3).verdict
+    'within limit'
+    """
+    first = _first_occasion(pairs)
+    expected = panel_rank(panel, pairs.force_n[first])
+    given = pairs.rank[first]
+    agreement = score_agreement(expected, given, len(panel.scale.labels))
+    return HandReport(
+        rater=rater,
+        panel=panel,
+        force_n=pairs.force_n[first],
+        rank=given,
+        agreement=agreement,
+        shift_n=shift_n,
+        boundaries=tuple(
+            BoundaryShift(between=between, panel_n=cut, shift_n=shift)
+            for between, cut, shift in zip(
+                panel.scale.boundaries, panel.cuts_n, shifts_n, strict=True
+            )
+        ),
+        spread=spread,
+        skill=sale_limit_skill(expected, given, panel.scale.sale_boundary, level),
+        drifts=_drifts(pairs, panel.force_scale),
+        repeated=repeatability(pairs),
+        power=power(shift_n, agreement.n, limit_n, level),
+        limit_n=limit_n,
+        verdict=verdict(shift_n, shifts_n, limit_n),
+    )
+
+
+def _first_occasion(pairs: Pairs) -> NDArray[np.bool_]:
+    """Rows of first scorings: a second one is for repeatability alone."""
+    occasion = pairs.extra.get("occasion")
+    if occasion is None:
+        return np.ones(len(pairs.rank), dtype=bool)
+    return np.array([value is None or float(value) <= 1 for value in occasion], dtype=bool)
+
+
+def _drifts(pairs: Pairs, force_scale: str) -> tuple[Drift, ...]:
+    """Drift within a session (fatigue), in the order of scoring, and across dates."""
+    times = pairs.extra.get("scored_at")
+    if times is None:
+        return ()
+    try:
+        stamps = [datetime.fromisoformat(str(t)).timestamp() for t in times]
+    except ValueError:
+        return ()
+    days = [int(stamp // 86_400) for stamp in stamps]
+    order: list[float] = [0.0] * len(stamps)
+    for day in set(days):
+        mine = sorted((stamps[i], i) for i in range(len(stamps)) if days[i] == day)
+        for place, (_, index) in enumerate(mine):
+            order[index] = place / max(len(mine) - 1, 1)
+    found = [drift_along(pairs, order, "the session", force_scale=force_scale)]
+    if len(set(days)) > 1:
+        dates = [float(day) for day in days]
+        found.append(drift_along(pairs, dates, "the dates", force_scale=force_scale))
+    return tuple(drift for drift in found if drift is not None)

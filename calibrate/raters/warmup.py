@@ -1,0 +1,247 @@
+"""A rater's warm-up: what each squeezed anchor says of the hand, which comes next, when to stop.
+
+Pure: the terminal is in commands/practice, and nothing here is stored or mixed with data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.cuts.calibration import Calibration
+from gauge.errors import InvalidValueError
+
+Floats = NDArray[np.float64]
+
+# Before the first squeeze a hand is thought to be within about 15 % of the panel's cut: the
+# spread of hands that raters bring to a season (common practice, no source).
+PRIOR_SHARE = 0.15
+GRID = np.linspace(-4.0, 4.0, 401)
+
+
+class Advice(StrEnum):
+    """What the warm-up tells the rater."""
+
+    GO_ON = "go on"
+    READY = "ready"
+    NOT_IMPROVING = "not improving"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Squeeze:
+    """One anchor squeezed blind, and the score that the rater gave (rank from 0)."""
+
+    anchor: str
+    force_n: float
+    rank: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BoundaryState:
+    """What is known of the hand at one boundary: posterior mean and SD of its shift, newtons.
+
+    Above zero: the hand needs more force than the panel to call a berry that firm.
+    """
+
+    between: tuple[str, str]
+    cut_n: float
+    shift_n: float
+    sd_n: float
+
+
+def boundary_states(
+    calibration: Calibration, squeezes: Sequence[Squeeze]
+) -> tuple[BoundaryState | None, ...]:
+    """Posterior of the hand's shift at every boundary; None where the panel has no cut.
+
+    Each boundary k by itself: a squeeze says whether the rater called force F "k or firmer", with
+    P = logistic((h(F) - c_k - d) / s); the prior of d is normal, and the posterior is summed on a
+    grid (Bayes' rule; the model is that of the calibration).
+
+    Parameters
+    ----------
+    calibration : Calibration
+    squeezes : sequence of Squeeze
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> hard = [Squeeze(anchor="a", force_n=2.2, rank=1)] * 4
+    >>> state = boundary_states(one, hard)[0]
+    >>> state.shift_n > 0.2
+    True
+    """
+    from scipy.special import log_expit, logsumexp
+
+    force = np.array([s.force_n for s in squeezes], dtype=float)
+    rank = np.array([s.rank for s in squeezes], dtype=int)
+    h = calibration.h(force) if len(squeezes) else force
+    states: list[BoundaryState | None] = []
+    for index, cut in enumerate(calibration.cuts_n):
+        if cut is None:
+            states.append(None)
+            continue
+        prior_sd = PRIOR_SHARE * (cut if calibration.force_scale == "linear" else 1.0)
+        shift = GRID * prior_sd
+        z = (h[:, None] - float(calibration.h(cut)) - shift) / calibration.spread
+        firm = (rank <= index)[:, None]
+        log_posterior = -(GRID**2) / 2 + np.where(firm, log_expit(z), log_expit(-z)).sum(axis=0)
+        weight = np.exp(log_posterior - logsumexp(log_posterior))
+        moved = shift if calibration.force_scale == "linear" else cut * np.expm1(shift)  # newtons
+        mean = float(weight @ moved)
+        states.append(
+            BoundaryState(
+                between=calibration.scale.boundaries[index],
+                cut_n=cut,
+                shift_n=mean,
+                sd_n=float(np.sqrt(weight @ (moved - mean) ** 2)),
+            )
+        )
+    return tuple(states)
+
+
+def next_anchor(
+    calibration: Calibration,
+    squeezes: Sequence[Squeeze],
+    anchors: dict[str, float],
+    *,
+    rng: np.random.Generator,
+) -> str:
+    """Choose the anchor that says most about the boundary that is least certain.
+
+    Among anchors squeezed least often in this warm-up, the one with the largest p (1 - p) at the
+    boundary whose shift is the least certain as a share of its cut: the Fisher information of one
+    answer. Ties fall at random, so that the order cannot be learned by heart.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    squeezes : sequence of Squeeze
+    anchors : dict of str to float
+        Label and force in newtons.
+    rng : numpy.random.Generator
+
+    Raises
+    ------
+    InvalidValueError
+        Without any anchor.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> anchors = {"hard": 3.5, "near": 2.1, "soft": 0.8}
+    >>> next_anchor(one, [], anchors, rng=np.random.default_rng(1))
+    'near'
+    """
+    from scipy.special import expit
+
+    if not anchors:
+        raise InvalidValueError("there is no anchor to squeeze")
+    states = boundary_states(calibration, squeezes)
+    unsure = max(
+        (s for s in states if s is not None),
+        key=lambda s: s.sd_n / s.cut_n,
+    )
+    times = {label: sum(s.anchor == label for s in squeezes) for label in anchors}
+    fewest = min(times.values())
+    fresh = [label for label in anchors if times[label] == fewest]
+    centre = float(calibration.h(max(unsure.cut_n + unsure.shift_n, 1e-6)))
+
+    def information(label: str) -> float:
+        p = float(expit((float(calibration.h(anchors[label])) - centre) / calibration.spread))
+        return p * (1 - p)
+
+    best = max(information(label) for label in fresh)
+    ties = [label for label in fresh if information(label) > 0.9 * best]
+    return str(rng.choice(ties))
+
+
+def advise(
+    calibration: Calibration, squeezes: Sequence[Squeeze], *, limit_n: float, patience: int = 12
+) -> Advice:
+    """Tell whether the hand is within the limit, still learning, or not improving.
+
+    Ready: at every boundary the shift lies within `limit_n` with a probability of about 0.9
+    (mean and 1.645 SD of its posterior). Not improving: after `patience` squeezes, the last half of
+    them are no nearer to the panel's scores than the half before.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    squeezes : sequence of Squeeze
+    limit_n : float
+        The lab's limit in newtons.
+    patience : int
+
+    Raises
+    ------
+    InvalidValueError
+        If the limit is not above zero.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> right = [Squeeze(anchor="a", force_n=2.1, rank=0), Squeeze(anchor="b", force_n=1.9, rank=1)]
+    >>> str(advise(one, [], limit_n=0.2)), str(advise(one, right * 3, limit_n=0.2))
+    ('go on', 'ready')
+    """
+    if limit_n <= 0:
+        raise InvalidValueError("the limit of a hand must be above zero")
+    states = [s for s in boundary_states(calibration, squeezes) if s is not None]
+    if squeezes and all(abs(s.shift_n) + 1.645 * s.sd_n <= limit_n for s in states):
+        return Advice.READY
+    if len(squeezes) < 2 * patience:
+        return Advice.GO_ON
+    miss = misses(calibration, squeezes)
+    before, after = miss[-2 * patience : -patience].mean(), miss[-patience:].mean()
+    return Advice.NOT_IMPROVING if after >= before and after > 0 else Advice.GO_ON
+
+
+def misses(calibration: Calibration, squeezes: Sequence[Squeeze]) -> Floats:
+    """How far, in newtons, each force lies outside the cuts of the score that it was given.
+
+    Zero where the panel's cuts agree with the rater; the size of `signed_miss_n` elsewhere.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> given = [Squeeze(anchor="a", force_n=2.3, rank=0), Squeeze(anchor="a", force_n=2.3, rank=1)]
+    >>> misses(one, given).round(2).tolist()
+    [0.0, 0.3]
+    """
+    return np.abs([signed_miss_n(calibration, s.force_n, s.rank) for s in squeezes])
+
+
+def signed_miss_n(calibration: Calibration, force_n: float, rank: int) -> float:
+    """Distance in newtons from a force to the cuts of the score that it was given.
+
+    Above zero when the berry was firmer than its score, zero between the score's cuts.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
+    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> round(signed_miss_n(one, 2.3, 1), 3), signed_miss_n(one, 2.3, 0)
+    (0.3, 0.0)
+    """
+    edges = calibration.edges()
+    upper, lower = edges[rank], edges[rank + 1]
+    h = float(calibration.h(force_n))
+    if h >= upper:
+        return force_n - calibration.force(float(upper))
+    if h < lower:
+        return force_n - calibration.force(float(lower))
+    return 0.0

@@ -1,0 +1,5 @@
+"""Arrays in, estimates out; knows no berries.
+
+In: counts, scores and measurements as arrays.
+Out: fits, intervals, tests and coefficients of agreement, each with its validity.
+"""

@@ -1,0 +1,196 @@
+"""Straight lines over storage days, and the day at which one meets a level.
+
+Both of a table's crossings come from here, with Fieller's interval, whose sides may be open.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calibrate.stats.estimate import Estimate
+from gauge.errors import TooFewScoresError
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Line:
+    """A straight line over days, with the covariance of its intercept and slope.
+
+    Attributes
+    ----------
+    intercept, slope : float
+    covariance : ndarray of float, shape (2, 2)
+    df : float
+        Of the residual variance.
+    last_day : float
+        The last day seen; beyond it the line is extrapolated.
+    """
+
+    intercept: float
+    slope: float
+    covariance: Floats
+    df: float
+    last_day: float
+
+    def slope_estimate(self, level: float = 0.95) -> Estimate:
+        """The slope with its t interval.
+
+        Examples
+        --------
+        >>> line = fit_line([0, 0, 7, 7], [2.0, 2.2, 1.3, 1.5])
+        >>> round(line.slope_estimate().value, 3)
+        -0.1
+        """
+        half = _t(self.df, level) * float(np.sqrt(self.covariance[1, 1]))
+        return Estimate(value=self.slope, low=self.slope - half, high=self.slope + half)
+
+
+def _t(df: float, level: float) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, (1 + level) / 2))
+
+
+def fit_line(day: ArrayLike, y: ArrayLike) -> Line:
+    """Fit a straight line by least squares, each clamshell counting alike.
+
+    Parameters
+    ----------
+    day : array_like of float, shape (m,)
+        Storage day of each clamshell.
+    y : array_like of float, shape (m,)
+        Its mean.
+
+    Raises
+    ------
+    TooFewScoresError
+        If there are fewer than three clamshells or two days.
+
+    Examples
+    --------
+    >>> round(fit_line([0, 0, 7, 7], [2.0, 2.2, 1.3, 1.5]).intercept, 3)
+    2.1
+    """
+    x, values = np.asarray(day, dtype=float), np.asarray(y, dtype=float)
+    if np.unique(x).size < 2 or x.size < 3:
+        raise TooFewScoresError(
+            "a line over days needs two storage days and three clamshells or more"
+        )
+    centre = float(x.mean())
+    sxx = float(((x - centre) ** 2).sum())
+    slope = float(((x - centre) * values).sum()) / sxx
+    middle = float(values.mean())
+    residual = values - middle - slope * (x - centre)
+    variance = float(residual @ residual) / (x.size - 2)
+    return Line(
+        intercept=middle - slope * centre,
+        slope=slope,
+        covariance=variance
+        * np.array(
+            [[1 / x.size + centre**2 / sxx, -centre / sxx], [-centre / sxx, 1 / sxx]],
+        ),
+        df=x.size - 2,
+        last_day=float(x.max()),
+    )
+
+
+def fit_logit_line(day: ArrayLike, hits: ArrayLike, n: ArrayLike) -> Line:
+    """Fit the log odds of soft berries as a straight line over days, quasi-binomial.
+
+    The covariance is raised by Pearson's dispersion of clamshells about the line, if above 1
+    (McCullagh & Nelder (1989), section 4.5).
+
+    Parameters
+    ----------
+    day, hits, n : array_like of float, shape (m,)
+        Storage day, soft berries and berries of each clamshell.
+
+    Raises
+    ------
+    TooFewScoresError
+        If there are fewer than three clamshells or two days, or all or no berries are soft.
+    SeparationError
+        If days tell soft from sound berries without overlap.
+
+    Examples
+    --------
+    >>> line = fit_logit_line([0, 0, 7, 7], [1, 2, 9, 10], [20, 20, 20, 20])
+    >>> round(-line.intercept / line.slope, 1)
+    7.3
+    """
+    from calibrate.stats.ordinal import fit_ordinal
+
+    x, soft, total = (np.asarray(one, dtype=float) for one in (day, hits, n))
+    if np.unique(x).size < 2 or x.size < 3:
+        raise TooFewScoresError(
+            "a line over days needs two storage days and three clamshells or more"
+        )
+    rank = np.repeat([0, 1], x.size)
+    weight = np.concatenate([total - soft, soft])
+    fit = fit_ordinal(np.tile(x, 2)[:, None], rank, weight, n_ranks=2)
+    # logit P(soft) = beta x - theta
+    turn = np.diag([-1.0, 1.0])
+    intercept, slope = -float(fit.threshold[0]), float(fit.coef[0])
+    p = 1 / (1 + np.exp(-(intercept + slope * x)))
+    chi2 = float(((soft - total * p) ** 2 / (total * p * (1 - p))).sum())
+    return Line(
+        intercept=intercept,
+        slope=slope,
+        covariance=max(1.0, chi2 / (x.size - 2)) * turn @ fit.covariance @ turn,
+        df=x.size - 2,
+        last_day=float(x.max()),
+    )
+
+
+def crossing(
+    line: Line, target: float, *, target_variance: float = 0.0, level: float = 0.95
+) -> Estimate:
+    """Day at which a line meets a target, with Fieller's interval.
+
+    The interval holds all days d at which (intercept + slope d - target)^2 is no more than t^2
+    times its variance (Fieller, E. C. (1954) J. R. Stat. Soc. B 16:175-185). Where the slope is
+    not told from zero the set has no upper end, or no end at all: that side is None.
+
+    Parameters
+    ----------
+    line : Line
+    target : float
+    target_variance : float
+        When the target is itself an estimate, independent of the line.
+    level : float
+
+    Examples
+    --------
+    >>> line = fit_line([0, 0, 7, 7, 14, 14], [2.1, 2.2, 1.6, 1.5, 0.9, 1.0])
+    >>> day = crossing(line, 1.5)
+    >>> round(day.value, 2), round(day.low, 2), round(day.high, 2)
+    (7.58, 6.77, 8.42)
+    """
+    a, b = line.intercept - target, line.slope
+    var = line.covariance
+    t2 = _t(line.df, level) ** 2
+    value = -a / b if b else None
+    # Quadratic A d^2 + B d + C <= 0 of the days that the data do not exclude.
+    qa = b * b - t2 * var[1, 1]
+    qb = 2 * (a * b - t2 * var[0, 1])
+    qc = a * a - t2 * (var[0, 0] + target_variance)
+    root = qb * qb - 4 * qa * qc
+    low = high = None
+    why = ""
+    if qa > 0 and root >= 0:
+        low, high = sorted((-qb + sign * np.sqrt(root)) / (2 * qa) for sign in (-1, 1))
+    else:
+        why = "the change per day is not told from none, so the interval is open"
+        if root > 0 and value is not None:
+            ends = sorted((-qb + sign * np.sqrt(root)) / (2 * qa) for sign in (-1, 1))
+            low = float(ends[1]) if value >= ends[1] else None
+    return Estimate(
+        value=value,
+        low=None if low is None else float(low),
+        high=None if high is None else float(high),
+        why=why,
+    )

@@ -1,0 +1,279 @@
+"""Two gauges on the same berries, and several labs: agreement and precision of measurement.
+
+Numbers come in as arrays; the unit is whatever they are in. Reading a CSV is in the command.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calibrate.stats.estimate import Estimate
+from gauge.errors import TooFewScoresError
+
+Floats = NDArray[np.float64]
+# Of normal differences, 95 % lie within 1.96 SD. The first paper wrote 2 SD; later ones 1.96.
+WITHIN = 1.96
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Agreement:
+    """Bland and Altman's agreement of two gauges, first minus second.
+
+    Attributes
+    ----------
+    n : int
+        Berries.
+    bias : Estimate
+        Mean difference with its t interval.
+    sd : float
+        Standard deviation of the differences (of single readings).
+    lower, upper : Estimate
+        Limits of agreement, bias -/+ 1.96 SD, with their intervals.
+    slope : Estimate
+        Of the differences on the means: away from zero, the limits do not hold for all forces.
+    repeatability : tuple of (Repeatability or None)
+        Of each gauge, where it pressed a berry twice or more.
+    """
+
+    n: int
+    bias: Estimate
+    sd: float
+    lower: Estimate
+    upper: Estimate
+    slope: Estimate
+    repeatability: tuple[Repeatability | None, Repeatability | None] = (None, None)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Repeatability:
+    """How far one gauge differs from itself on the same berry.
+
+    Attributes
+    ----------
+    sd : float
+        Within-berry standard deviation.
+    coefficient : float
+        1.96 sqrt(2) sd: two readings of a berry differ by less 95 % of the time.
+    df : int
+    """
+
+    sd: float
+    coefficient: float
+    df: int
+
+
+def repeatability(readings: ArrayLike) -> Repeatability:
+    """Estimate the repeatability of one gauge from repeated readings.
+
+    Bland, J. M. & Altman, D. G. (1986) Lancet i:307-310, by one-way analysis of variance.
+
+    Parameters
+    ----------
+    readings : array_like of float, shape (berries, repeats)
+        NaN where a repeat is missing.
+
+    Raises
+    ------
+    TooFewScoresError
+        If no berry was read twice.
+
+    Examples
+    --------
+    >>> round(repeatability([[2.0, 2.2], [1.5, 1.5]]).sd, 3)
+    0.1
+    """
+    table = np.asarray(readings, dtype=float)
+    table = table[np.isfinite(table).any(axis=1)]
+    count = np.isfinite(table).sum(axis=1)
+    df = int((count - 1).sum())
+    if df < 1:
+        raise TooFewScoresError("no berry was pressed twice on the same gauge")
+    centre = np.nanmean(table, axis=1, keepdims=True)
+    sd = float(np.sqrt(np.nansum((table - centre) ** 2) / df))
+    return Repeatability(sd=sd, coefficient=WITHIN * np.sqrt(2) * sd, df=df)
+
+
+def agreement(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> Agreement:
+    """Compare two gauges on the same berries.
+
+    Bland & Altman (1986): mean difference, and the limits within which 95 % of differences lie,
+    each with its t interval (standard error of a limit: sqrt(3 s^2 / n)). With repeated readings
+    the differences are those of berry means, and the variance of single readings is put back:
+    s^2 = s_means^2 + (1 - 1/m1) s1^2 + (1 - 1/m2) s2^2 (Bland & Altman (1999) Stat. Methods Med.
+    Res. 8:135-160, section 5.1).
+
+    Parameters
+    ----------
+    first, second : array_like of float, shape (berries,) or (berries, repeats)
+        Row i of both is the same berry.
+    level : float
+        Of the intervals; the limits of agreement are always those of 95 %.
+
+    Raises
+    ------
+    TooFewScoresError
+        If fewer than three berries were pressed on both.
+
+    Examples
+    --------
+    >>> found = agreement([2.0, 1.5, 1.0, 2.5], [1.9, 1.5, 1.1, 2.3])
+    >>> round(found.bias.value, 3), round(found.lower.value, 3), round(found.upper.value, 3)
+    (0.05, -0.203, 0.303)
+    """
+    from scipy.special import stdtrit
+
+    a, b = (
+        np.asarray(one, dtype=float).reshape(len(np.asarray(one)), -1) for one in (first, second)
+    )
+    both = np.isfinite(a).any(axis=1) & np.isfinite(b).any(axis=1)
+    a, b = a[both], b[both]
+    n = a.shape[0]
+    if n < 3:
+        raise TooFewScoresError(
+            f"{n} berries were pressed on both gauges; three are needed at the least"
+        )
+    mean_a, mean_b = np.nanmean(a, axis=1), np.nanmean(b, axis=1)
+    gap = mean_a - mean_b
+    repeats = (_repeats(a), _repeats(b))
+    variance = float(gap.var(ddof=1))
+    for one, table in zip(repeats, (a, b), strict=True):
+        if one is not None:
+            share = float((1 / np.isfinite(table).sum(axis=1)).mean())
+            variance += (1 - share) * one.sd**2
+    sd, bias = float(np.sqrt(variance)), float(gap.mean())
+    t = float(stdtrit(n - 1, (1 + level) / 2))
+    half = t * float(np.sqrt(gap.var(ddof=1) / n))
+    wide = t * float(np.sqrt(3 * variance / n))
+    lower, upper = bias - WITHIN * sd, bias + WITHIN * sd
+    return Agreement(
+        n=n,
+        bias=Estimate(value=bias, low=bias - half, high=bias + half),
+        sd=sd,
+        lower=Estimate(value=lower, low=lower - wide, high=lower + wide),
+        upper=Estimate(value=upper, low=upper - wide, high=upper + wide),
+        slope=_slope((mean_a + mean_b) / 2, gap, level),
+        repeatability=repeats,
+    )
+
+
+def _repeats(table: Floats) -> Repeatability | None:
+    return repeatability(table) if (np.isfinite(table).sum(axis=1) > 1).any() else None
+
+
+def _slope(x: Floats, y: Floats, level: float) -> Estimate:
+    from calibrate.stats.dayline import fit_line
+
+    if np.unique(x).size < 2:
+        return Estimate(value=None, why="all berries have the same mean force")
+    return fit_line(x, y).slope_estimate(level)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Precision:
+    """Precision of one level (material, lot) across labs.
+
+    Attributes
+    ----------
+    level : str
+    labs, readings : int
+    mean : float
+        Of all readings.
+    s_r, s_l, s_R : float
+        Repeatability, between-lab and reproducibility standard deviation.
+    """
+
+    level: str
+    labs: int
+    readings: int
+    mean: float
+    s_r: float
+    s_l: float
+    s_R: float  # noqa: N815
+
+    @property
+    def r(self) -> float:
+        """Repeatability limit, 2.8 s_r: two readings of one lab differ by less 95 % of the time.
+
+        The standard rounds 1.96 sqrt(2) = 2.77 to 2.8.
+        """
+        return 2.8 * self.s_r
+
+    @property
+    def R(self) -> float:  # noqa: N802
+        """Reproducibility limit, 2.8 s_R: the same for two labs."""
+        return 2.8 * self.s_R
+
+    def to_json(self) -> dict[str, Any]:
+        """As the command writes it.
+
+        Examples
+        --------
+        >>> precision([0, 0, 1, 1], [1.0, 1.2, 1.6, 1.4]).to_json()["labs"]
+        2
+        """
+        return {
+            "level": self.level,
+            "labs": self.labs,
+            "n": self.readings,
+            "mean": self.mean,
+            "s_r": self.s_r,
+            "s_L": self.s_l,
+            "s_R": self.s_R,
+            "r": self.r,
+            "R": self.R,
+        }
+
+
+def precision(lab: ArrayLike, value: ArrayLike, *, level: str = "") -> Precision:
+    """Estimate repeatability and reproducibility of one level.
+
+    ISO 5725-2:1994, 7.4: s_r^2 pools the variances within labs; s_L^2 = (s_d^2 - s_r^2) / n'' with
+    s_d^2 from the weighted lab means and n'' = (sum n - sum n^2 / sum n) / (labs - 1), and zero
+    where that falls below; s_R^2 = s_r^2 + s_L^2. ASTM E691 has the same for equal numbers.
+
+    Parameters
+    ----------
+    lab : array_like of int, shape (n,)
+    value : array_like of float, shape (n,)
+    level : str
+        Its name, for the result.
+
+    Raises
+    ------
+    TooFewScoresError
+        If there are fewer than two labs, or no lab measured twice.
+
+    Examples
+    --------
+    >>> found = precision([0, 0, 1, 1], [1.0, 1.2, 1.6, 1.4], level="pad A")
+    >>> round(found.s_r, 4), round(found.s_R, 4)
+    (0.1414, 0.3)
+    """
+    code = np.unique(np.asarray(lab), return_inverse=True)[1].ravel()
+    x = np.asarray(value, dtype=float)
+    count = np.bincount(code).astype(float)
+    p, total = count.size, float(count.sum())
+    where = f" at level {level}" if level else ""
+    if p < 2:
+        raise TooFewScoresError(f"one lab only{where}: reproducibility needs two or more")
+    if total == p:
+        raise TooFewScoresError(f"no lab measured twice{where}: repeatability needs it")
+    means = np.bincount(code, x) / count
+    centre = float(x.mean())
+    s_r2 = float(((x - means[code]) ** 2).sum()) / (total - p)
+    s_d2 = float((count * (means - centre) ** 2).sum()) / (p - 1)
+    size = (total - float((count**2).sum()) / total) / (p - 1)
+    s_l2 = max(0.0, (s_d2 - s_r2) / size)
+    return Precision(
+        level=level,
+        labs=p,
+        readings=int(total),
+        mean=centre,
+        s_r=float(np.sqrt(s_r2)),
+        s_l=float(np.sqrt(s_l2)),
+        s_R=float(np.sqrt(s_r2 + s_l2)),
+    )

@@ -1,0 +1,189 @@
+"""The effect of a cue (rain, harvest hour ...) on mean force, with interval.
+
+A cue that is the same for all clamshells of a harvest was tried only as often as there were
+harvests; then the harvest is the unit, not the clamshell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.data.levels import combined
+from calibrate.stats.estimate import Estimate
+from calibrate.tables.units import Units
+from gauge.errors import TooFewScoresError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_ADJUSTED = ("selection", "storage_day", "storage_temp_c")
+_HARVEST = ("season", "site", "harvest_date")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CueEffect:
+    """What a cue does to mean force.
+
+    Attributes
+    ----------
+    cue : str
+    effects : tuple of (str, Estimate)
+        For a number: one entry, newtons per unit of the cue. For words: one entry a word, newtons
+        against the first word.
+    unit : str
+        "clamshell" (or replicate, berry) or "harvest".
+    units : int
+    adjusted : tuple of str
+        Levels whose additive effects were taken out.
+    reference : str or None
+        The word that the others are held against.
+    """
+
+    cue: str
+    effects: tuple[tuple[str, Estimate], ...]
+    unit: str
+    units: int
+    adjusted: tuple[str, ...]
+    reference: str | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """As the commands write it.
+
+        Examples
+        --------
+        >>> from calibrate.tables.poolpart import Part
+        >>> from calibrate.tables.pooling import join
+        >>> from calibrate.tables.units import berry_units
+        >>> part = Part(source="a.csv", force_n=np.array([2.0, 2.2, 1.8, 1.6]), levels={
+        ...     "clamshell": ["1", "2", "3", "4"], "picker": ["ines", "ines", "odile", "odile"]})
+        >>> found = cue_effect(berry_units(join([part], cues=["picker"]), "clamshell"), "picker")
+        >>> found.to_json()["reference"]
+        'ines'
+        """
+        return {
+            "cue": self.cue,
+            "unit": self.unit,
+            "units": self.units,
+            "adjusted_for": list(self.adjusted),
+            "reference": self.reference,
+            "effects": [{"of": name} | effect.to_json() for name, effect in self.effects],
+        }
+
+
+def cue_effect(units: Units, cue: str, *, level: float = 0.95) -> CueEffect:
+    """Estimate the effect of a cue on the mean force of clamshells by least squares.
+
+    Selection, storage day and temperature are taken out as additive effects. When every harvest
+    has one value of the cue, harvests are estimated first and the cue is fitted to those, with
+    the harvest as the unit.
+
+    Parameters
+    ----------
+    units : Units
+        Each with its value of the cue; units without one are left out.
+    cue : str
+    level : float
+
+    Raises
+    ------
+    TooFewScoresError
+        If the cue has one value only, or nothing is left to estimate its error.
+
+    Examples
+    --------
+    >>> from calibrate.tables.poolpart import Part
+    >>> from calibrate.tables.pooling import join
+    >>> from calibrate.tables.units import berry_units
+    >>> part = Part(source="a.csv", force_n=np.array([2.0, 2.2, 1.8, 1.6]), levels={
+    ...     "clamshell": ["1", "2", "3", "4"], "picker": ["ines", "ines", "odile", "odile"]})
+    >>> found = cue_effect(berry_units(join([part], cues=["picker"]), "clamshell"), "picker")
+    >>> found.effects[0][0], round(found.effects[0][1].value, 3)
+    ('odile', -0.4)
+    """
+    known = units.levels.get(cue)
+    if known is None:
+        raise TooFewScoresError(f"no clamshell has a value of {cue}")
+    use = np.flatnonzero((known.code >= 0) & (units.n > 0))
+    values = [known.labels[c] for c in known.code[use].tolist()]
+    x, names, reference = _columns(values, cue)
+    y = units.mean_n[use]
+    adjusted = [name for name in _ADJUSTED if name in units.levels and name != cue]
+    adjusted = [n for n in adjusted if np.unique(units.levels[n].code[use]).size > 1]
+    nuisance = [_dummies(units.levels[name].code[use]) for name in adjusted]
+    base = np.hstack([np.ones((y.size, 1)), *nuisance])
+    harvest = _harvests(units, use)
+    if harvest is not None and _constant(x, harvest) and int(harvest.max()) + 1 < y.size:
+        effect = _by_harvest(y, x, base, harvest, level)
+        unit, m = "harvest", int(harvest.max()) + 1
+    else:
+        effect, unit, m = _fit(y, np.hstack([base, x]), x.shape[1], level), units.name, y.size
+    return CueEffect(
+        cue=cue,
+        effects=tuple(zip(names, effect, strict=True)),
+        unit=unit,
+        units=m,
+        adjusted=tuple(adjusted),
+        reference=reference,
+    )
+
+
+def _columns(values: Sequence[str], cue: str) -> tuple[Floats, list[str], str | None]:
+    if len(set(values)) < 2:
+        raise TooFewScoresError(f"{cue} has one value only: its effect cannot be told")
+    try:
+        numbers = np.array([float(text) for text in values])
+    except ValueError:
+        words = sorted(set(values))
+        columns = np.array([[float(v == w) for w in words[1:]] for v in values])
+        return columns, words[1:], words[0]
+    return numbers[:, None], [f"one more {cue}"], None
+
+
+def _dummies(code: NDArray[np.int32]) -> Floats:
+    place = np.unique(code, return_inverse=True)[1].ravel()
+    return np.eye(int(place.max()) + 1)[place][:, 1:]
+
+
+def _harvests(units: Units, use: Ints) -> Ints | None:
+    """Number of the harvest of each unit; None where harvest dates are missing."""
+    date = units.levels.get("harvest_date")
+    if date is None or (date.code[use] < 0).any():
+        return None
+    return combined([units.levels[n].code[use] for n in _HARVEST if n in units.levels], use.size)
+
+
+def _constant(x: Floats, harvest: Ints) -> bool:
+    first = np.zeros(int(harvest.max()) + 1, np.int64)
+    first[harvest[::-1]] = np.arange(harvest.size - 1, -1, -1)
+    return bool((x == x[first[harvest]]).all())
+
+
+def _by_harvest(y: Floats, x: Floats, base: Floats, harvest: Ints, level: float) -> list[Estimate]:
+    """Harvest effects first (beside the other levels), then the cue on those."""
+    m = int(harvest.max()) + 1
+    design = np.hstack([np.eye(m)[harvest], base[:, 1:]])
+    effects = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0][:m], dtype=np.float64)
+    at = np.array([int(np.flatnonzero(harvest == h)[0]) for h in range(m)])
+    return _fit(effects, np.hstack([np.ones((m, 1)), x[at]]), x.shape[1], level)
+
+
+def _fit(y: Floats, design: Floats, wanted: int, level: float) -> list[Estimate]:
+    from scipy.special import stdtrit
+
+    beta, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
+    df = y.size - int(rank)
+    if rank < design.shape[1]:
+        raise TooFewScoresError("the cue goes with selection or storage: they cannot be told apart")
+    if df < 1:
+        raise TooFewScoresError("too few clamshells or harvests to tell the cue from chance")
+    residual = y - design @ beta
+    variance = float(residual @ residual) / df * np.diag(np.linalg.inv(design.T @ design))
+    half = float(stdtrit(df, (1 + level) / 2)) * np.sqrt(variance)
+    return [
+        Estimate(value=float(b), low=float(b - h), high=float(b + h))
+        for b, h in zip(beta[-wanted:], half[-wanted:], strict=True)
+    ]

@@ -1,0 +1,102 @@
+"""Peaks of a gauge that sends a number only when its button is pressed: each one is a berry.
+
+The gauge has found the peak by itself, so nothing is detected here and nothing can be said of the
+ramp.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from gauge.detect.compression import Detector, DetectorSettings, DetectorView, Event
+from gauge.records import Compression, Flag, Reading, Status
+from gauge.units import Unit
+
+
+class ButtonPeaks:
+    """Turns each reading of a button gauge into a compression; used like a `Detector`.
+
+    Examples
+    --------
+    >>> [berry] = ButtonPeaks().feed([Reading(3.0, 1.24, "1.24", Unit.N)])
+    >>> berry.peak_shown, berry.n_readings
+    ('1.24', 1)
+    """
+
+    def __init__(self) -> None:
+        self._unit: Unit | None = None
+        self._last = math.nan
+
+    def feed(self, readings: Iterable[Reading]) -> list[Event]:
+        """Take readings; each number above zero is one berry, a bare overload word is none.
+
+        Examples
+        --------
+        >>> said = (0.5, 0.0, "0.00"), (3.0, 1.24, "1.24")
+        >>> berries = ButtonPeaks().feed([Reading(*one, Unit.N) for one in said])
+        >>> [berry.peak_n for berry in berries]
+        [1.24]
+        """
+        out: list[Event] = []
+        for reading in readings:
+            force_n = reading.force_n
+            usable = reading.status in (Status.OK, Status.OVERLOAD)
+            if not usable or not math.isfinite(force_n) or force_n <= 0:
+                continue
+            flags = []
+            if reading.status is Status.OVERLOAD:
+                flags.append(Flag.OVERLOAD)
+            if self._unit not in (None, reading.unit):
+                flags.append(Flag.UNIT_CHANGED)
+            self._unit, self._last = reading.unit, force_n
+            out.append(
+                Compression(
+                    t_start_s=reading.t_s,
+                    t_peak_s=reading.t_s,
+                    t_end_s=reading.t_s,
+                    peak_shown=reading.shown,
+                    peak_unit=reading.unit,
+                    peak_n=force_n,
+                    baseline_n=0.0,
+                    noise_n=0.0,
+                    n_readings=1,
+                    n_ramp=0,
+                    rate_hz=0.0,
+                    loading_rate_n_s=0.0,
+                    sampling_loss_n=0.0,
+                    flags=tuple(flags),
+                )
+            )
+        return out
+
+    def gap(self, t_s: float, reason: str) -> list[Event]:
+        """Do nothing: a button press is heard whole or not at all."""
+        return []
+
+    def close(self) -> list[Event]:
+        """Do nothing: no press is ever under way."""
+        return []
+
+    @property
+    def view(self) -> DetectorView:
+        """Snapshot for screens: always at rest."""
+        return DetectorView(
+            state="rest",
+            baseline_n=0.0,
+            noise_n=0.0,
+            current_n=self._last,
+            largest_n=math.nan,
+            trace=(),
+        )
+
+
+def detector_for(mode: str, settings: DetectorSettings | None = None) -> Detector | ButtonPeaks:
+    """Choose by the mode of a line format: "button", else "streaming" or "polled".
+
+    Examples
+    --------
+    >>> type(detector_for("button")).__name__
+    'ButtonPeaks'
+    """
+    return ButtonPeaks() if mode == "button" else Detector(settings)

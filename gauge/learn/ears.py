@@ -1,0 +1,85 @@
+"""How `gauge learn` listens: to one port at one setting after another.
+
+What is tried, and when enough was heard, is decided in learnsweep.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from gauge.errors import PortError
+from gauge.learn.inference import Heard
+from gauge.port.linereader import LineDown, LineReader
+from gauge.protocol.lineformat import LineSettings
+from gauge.records import Chunk
+
+_SILENT_NS = 300_000_000  # nothing for so long: the first byte begins a line
+
+
+class Ears:
+    """Listens to the port; it stays open as long as the settings and the request stay.
+
+    Parameters
+    ----------
+    port : str
+        Device or URL.
+
+    Raises
+    ------
+    PortError, PortBusyError
+        When called, if the port cannot be opened or goes away.
+    """
+
+    def __init__(self, port: str) -> None:
+        self._port = port
+        self._reader: LineReader | None = None
+        self._open_for: tuple[LineSettings, bytes | None] | None = None
+
+    def close(self) -> None:
+        """Close the port."""
+        if self._reader is not None:
+            self._reader.stop()
+        self._reader = self._open_for = None
+
+    def __call__(
+        self,
+        settings: LineSettings,
+        seconds: float,
+        *,
+        request: bytes | None,
+        every_s: float | None,
+        enough: Callable[[Heard], bool],
+    ) -> Heard:
+        """Listen, as `gauge.learn.learnsweep.Hear` says."""
+        if self._reader is None or self._open_for != (settings, request):
+            self.close()
+            reader = LineReader(self._port, settings, request=request, every_s=every_s)
+            reader.start()
+            self._reader, self._open_for = reader, (settings, request)
+        reader = self._reader
+        begin_ns, judged_s = reader.now_ns, 0.0
+        until_s = time.monotonic() + seconds
+        chunks: list[Chunk] = []
+
+        def so_far() -> Heard:
+            silent = bool(request) or (bool(chunks) and chunks[0].t_ns > _SILENT_NS)
+            return Heard(
+                settings=settings, chunks=tuple(chunks), request=request, silent_first=silent
+            )
+
+        while (left_s := until_s - time.monotonic()) > 0:
+            for item in reader.get(min(left_s, 0.1)):
+                if isinstance(item, LineDown):
+                    raise PortError(
+                        f"{self._port} went away while we listened ({item.reason}).",
+                        todo="Plug the gauge in and try again.",
+                    )
+                if isinstance(item, Chunk) and item.data:
+                    chunks.append(Chunk(max(0, item.t_ns - begin_ns), item.data))
+            # Judging costs more the more was heard; a few times a second is enough.
+            if chunks and time.monotonic() - judged_s > 0.25:
+                if enough(so_far()):
+                    break
+                judged_s = time.monotonic()
+        return so_far()

@@ -1,0 +1,246 @@
+"""A serial port: listed, opened under the name that it bears now, read, written and closed.
+
+The only module that imports pyserial. One loss or refusal is one exception here; coming back after
+it, the times of what came, and polling are in linereader.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import select
+import sys
+import time
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import serial
+from serial.tools import list_ports
+
+from gauge.errors import PortError
+from gauge.port.portwords import refused
+from gauge.protocol.paritymarks import ParityMarks
+
+if sys.platform != "win32":
+    import termios
+
+    # What a port raises when its device goes away (seen with pySerial 3.5: the same loss comes as
+    # any of these, according to the call that meets it).
+    LOST: tuple[type[Exception], ...] = (serial.SerialException, OSError, termios.error, TypeError)
+else:
+    LOST = (serial.SerialException, OSError, TypeError)
+
+# Bytes that come in a burst are fetched together: this bounds the wake-ups, and so the cost.
+_COLLECT_S = 0.005
+
+
+class Line(Protocol):
+    """The settings of a serial line, as a line format or `LineSettings` has them."""
+
+    @property
+    def baudrate(self) -> int | None:
+        """Bits a second; None for a device that takes any."""
+
+    @property
+    def bytesize(self) -> int:
+        """Data bits."""
+
+    @property
+    def parity(self) -> str:
+        """One of N, E, O, M, S."""
+
+    @property
+    def stopbits(self) -> float:
+        """Stop bits."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PortInfo:
+    """A serial port of this machine. The USB identity is None for ports that are not USB.
+
+    Examples
+    --------
+    >>> PortInfo(port="COM3", description="", usb_vendor=0x0403, usb_product=0x6001).identity
+    (1027, 24577, None)
+    """
+
+    port: str
+    description: str
+    usb_vendor: int | None = None
+    usb_product: int | None = None
+    usb_serial: str | None = None
+
+    @property
+    def identity(self) -> tuple[int, int, str | None] | None:
+        """What stays the same when the system gives the port another name."""
+        if self.usb_vendor is None or self.usb_product is None:
+            return None
+        return self.usb_vendor, self.usb_product, self.usb_serial
+
+
+def ports() -> list[PortInfo]:
+    """Serial ports of this machine, by name."""
+    return sorted(
+        (
+            PortInfo(
+                port=found.device,
+                description=found.description or "",
+                usb_vendor=found.vid,
+                usb_product=found.pid,
+                usb_serial=found.serial_number,
+            )
+            for found in list_ports.comports(include_links=True)
+        ),
+        key=lambda info: info.port,
+    )
+
+
+class Port:
+    """One port, by the name or URL that the user gave, or by its USB identity once it is known.
+
+    Parameters
+    ----------
+    name : str
+        Device or URL (``socket://host:port``, ``rfc2217://host:port``).
+    line : LineFormat or LineSettings
+    timeout_s : float
+        How long a read waits for the first byte.
+
+    Examples
+    --------
+    >>> from gauge.protocol.lineformat import LineSettings
+    >>> Port("socket://10.0.0.7:4001", LineSettings(), timeout_s=0.05).is_open
+    False
+    """
+
+    def __init__(self, name: str, line: Line, *, timeout_s: float) -> None:
+        self.name = name
+        self.device = name
+        """The port as it is called now: a device that came back may bear another name."""
+        self._line, self._timeout_s = line, timeout_s
+        self._serial: Any = None
+        self._identity: tuple[int, int, str | None] | None = None
+        self._marks: ParityMarks | None = None
+
+    @property
+    def is_open(self) -> bool:
+        """Whether it was opened and not closed since."""
+        return self._serial is not None
+
+    def remember(self) -> None:
+        """From now on it is this USB device, whatever name it bears."""
+        if "://" not in self.device:
+            here = next((info for info in ports() if info.port == self.device), None)
+            self._identity = here.identity if here else None
+
+    def open(self) -> None:
+        """Open the device, under the name that it bears now.
+
+        Raises
+        ------
+        PortError, PortBusyError
+        """
+        if self._identity is not None:
+            self.device = self._find()
+        try:
+            port = serial.serial_for_url(self.device, do_not_open=True)
+            port.baudrate = self._line.baudrate or 9600
+            port.bytesize = self._line.bytesize
+            port.parity = self._line.parity
+            port.stopbits = self._line.stopbits
+            port.timeout = 0 if self._is_socket else self._timeout_s
+            if not self.device.startswith("rfc2217://"):  # knows no write timeout
+                port.write_timeout = 1.0
+            if "://" not in self.device:
+                port.exclusive = True
+            if self._is_socket:
+                # Opening purges; but a connection that was just made holds no old bytes.
+                setattr(port, "reset_input_buffer", lambda: None)  # noqa: B010
+            port.open()
+        except ValueError as error:
+            raise PortError(
+                f"{self.device}: {error}.", todo="Give a device or a URL such as socket://host:1."
+            ) from None
+        except LOST as error:
+            raise refused(self.device, error) from None
+        self._marks = self._mark_parity(port)
+        self._serial = port
+
+    def read(self) -> bytes:
+        """Wait for bytes at most `timeout_s`, then take those that came together.
+
+        Raises
+        ------
+        LOST
+            One of these, if the device went away.
+        """
+        data = self._read()
+        return data if self._marks is None else self._marks.feed(data)
+
+    def write(self, data: bytes) -> None:
+        """Send bytes.
+
+        Raises
+        ------
+        LOST
+            One of these, if the device went away.
+        """
+        self._serial.write(data)
+
+    def forget_half(self) -> None:
+        """The line was interrupted: what was read before and comes now does not join."""
+        if self._marks is not None:
+            self._marks.gap()
+
+    def close(self) -> None:
+        """Close it, whatever state it is in. May be called again."""
+        if self._serial is not None:
+            with contextlib.suppress(*LOST):
+                self._serial.close()
+            self._serial = None
+
+    @property
+    def _is_socket(self) -> bool:
+        return self.name.startswith("socket://")
+
+    def _read(self) -> bytes:
+        port = self._serial
+        if self._is_socket:
+            # A socket says that 0 or 1 byte waits, and pyserial's read of many loses what it has
+            # at a hang-up: wait here, and take what one receive gives (its timeout is 0).
+            if not select.select([port.fileno()], [], [], self._timeout_s)[0]:
+                return b""
+            time.sleep(_COLLECT_S)
+            return bytes(port.read(4096))
+        data = bytes(port.read(1))
+        if data:
+            time.sleep(_COLLECT_S)
+            # The byte in hand must not be lost if the device went away just now.
+            with contextlib.suppress(*LOST):
+                data += port.read(port.in_waiting)
+        return data
+
+    def _find(self) -> str:
+        """The name that our USB device bears now; never another device on the old name."""
+        found = ports()
+        ours = [info.port for info in found if info.identity == self._identity]
+        if self.device in ours:
+            return self.device
+        if self.name in ours:
+            return self.name
+        if len(set(ours)) == 1 or (ours and self._identity and self._identity[2]):
+            return ours[0]
+        raise PortError(f"{self.device} is not plugged in.", todo="Plug the gauge in again.")
+
+    def _mark_parity(self, port: Any) -> ParityMarks | None:
+        """Make the driver mark bytes of wrong parity; pyserial clears both switches on opening."""
+        if self._line.parity == "N" or sys.platform == "win32" or "://" in self.device:
+            return None
+        try:
+            settings = termios.tcgetattr(port.fd)
+            settings[0] |= termios.INPCK | termios.PARMRK
+            settings[0] &= ~(termios.IGNPAR | termios.ISTRIP)
+            termios.tcsetattr(port.fd, termios.TCSANOW, settings)
+        except LOST as error:
+            port.close()
+            raise refused(self.device, error) from None
+        return ParityMarks()

@@ -1,0 +1,301 @@
+"""A thread that reads a serial port, stamps what comes, and comes back after any trouble.
+
+Bytes leave here as chunks and gaps. Opening and reading the device is in port, when to ask a polled
+gauge in polling; lines, readings and berries are made elsewhere. Nothing here prints.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+from gauge.claims import claim_port
+from gauge.errors import PortBusyError, PortError
+from gauge.port.clockstep import ClockWatch
+from gauge.port.device import LOST, Line, Port
+from gauge.port.polling import Dropped, Poller, Reply
+from gauge.port.portwords import why_lost
+from gauge.protocol.capture import escape
+from gauge.protocol.lineformat import LineFormat
+from gauge.records import Chunk, Gap
+
+_TROUBLE: tuple[type[Exception], ...] = (PortError, *LOST)
+
+_TIMEOUT_S = 0.05
+_POLL_TIMEOUT_S = 0.01  # a poller must be asked more often
+_BACK_OFF_S = (0.1, 2.0)
+_BUSY_S = 3.0  # other services may hold a fresh USB port for a few seconds
+
+
+class LineDown(NamedTuple):
+    """The line was lost at `t_ns`; a `Gap` follows when it is back or given up."""
+
+    t_ns: int
+    reason: str
+
+
+class LineReader:
+    """One thread that owns a port: it opens, reads, reopens and closes it.
+
+    Parameters
+    ----------
+    port : str
+        Device or URL (``socket://host:port``, ``rfc2217://host:port``).
+    line : LineFormat or LineSettings
+    poller : Poller, optional
+        For a polled gauge; with `request`.
+    request : bytes, optional
+        With `poller`, what it asks; without, sent every `every_s` and all that comes is passed on.
+    every_s : float, optional
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> line = SimpleNamespace(baudrate=9600, bytesize=8, parity="N", stopbits=1)
+    >>> LineReader("/dev/no-such-port", line).start()
+    Traceback (most recent call last):
+    gauge.errors.PortError: /dev/no-such-port does not exist. ...
+    """
+
+    def __init__(
+        self,
+        port: str,
+        line: Line,
+        *,
+        poller: Poller | None = None,
+        request: bytes | None = None,
+        every_s: float | None = None,
+    ) -> None:
+        self.port = port
+        self._poller, self._request, self._every_s = poller, request, every_s
+        timeout_s = _TIMEOUT_S if poller is None else _POLL_TIMEOUT_S
+        self._port = Port(port, line, timeout_s=timeout_s)
+        self._items: queue.SimpleQueue[Chunk | Gap | LineDown | Exception] = queue.SimpleQueue()
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"reader of {port}", daemon=True)
+        self._start_ns = time.perf_counter_ns()
+        self._asked_ns: int | None = None
+        self._lost: LineDown | None = None
+        self.started_at = ""
+        """Wall clock at time zero of the session, ISO 8601 in UTC."""
+        self.cpu_s = 0.0
+        """Processor time that the thread has used, once it has ended."""
+
+    # --- the side of the caller ---------------------------------------------------------------
+
+    def start(self) -> None:
+        """Open the port and begin to read; time zero of the session is now.
+
+        Raises
+        ------
+        PortError
+            If the port does not exist or cannot be opened.
+        PortBusyError
+            If another program, or another logger of ours, holds it.
+        """
+        self._start_ns = time.perf_counter_ns()
+        self.started_at = datetime.now(UTC).isoformat(timespec="milliseconds")
+        self._thread.start()
+        first = self._items.get()
+        if isinstance(first, Exception):
+            self._thread.join()
+            raise first
+
+    def stop(self) -> None:
+        """Ask the thread to close the port, and wait until it has. May be called again."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join()
+
+    def get(self, timeout_s: float) -> list[Chunk | Gap | LineDown]:
+        """What came since the last call, oldest first; waits for something at most so long.
+
+        Raises
+        ------
+        FirmhandError
+            What ended the thread, if a fault did: a port that is lost is a `LineDown` instead.
+        """
+        out: list[Chunk | Gap | LineDown] = []
+        try:
+            item = self._items.get(timeout=timeout_s) if timeout_s > 0 else self._items.get_nowait()
+            while True:
+                if isinstance(item, Exception):
+                    raise item
+                out.append(item)
+                item = self._items.get_nowait()
+        except queue.Empty:
+            return out
+
+    @property
+    def now_ns(self) -> int:
+        """Nanoseconds since the session began."""
+        return time.perf_counter_ns() - self._start_ns
+
+    @property
+    def device(self) -> str:
+        """The port as it is called now: a device that came back may bear another name."""
+        return self._port.device
+
+    def __enter__(self) -> LineReader:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    # --- the thread ---------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        began = time.thread_time()
+        try:
+            with claim_port(self.port):
+                self._open_first()
+                self._interrupted()  # an old reply of a polled gauge may still be on its way
+                self._items.put(Chunk(0, b""))
+                try:
+                    self._loop()
+                finally:
+                    self._port.close()
+        except Exception as error:
+            self._items.put(error)
+        finally:
+            if self._lost is not None:
+                self._put_gap(self.now_ns)
+            self.cpu_s = time.thread_time() - began
+
+    def _loop(self) -> None:
+        back_off_s = _BACK_OFF_S[0]
+        clock = ClockWatch()
+        while not self._stop.is_set():
+            stepped = clock.step()
+            if stepped is not None and self._lost is None:
+                self._jumped(*stepped)
+            try:
+                if not self._port.is_open:
+                    self._port.open()
+                    self._back()
+                    back_off_s = _BACK_OFF_S[0]
+                    clock = ClockWatch()  # opening may take long, and is no sleep of the machine
+                self._hear(self._port.read())
+                self._ask()
+            except _TROUBLE as error:
+                if self._lost is None:
+                    self._lost = LineDown(self.now_ns, why_lost(error))
+                    self._items.put(self._lost)
+                self._port.close()
+                self._stop.wait(back_off_s)
+                back_off_s = min(2 * back_off_s, _BACK_OFF_S[1])
+
+    def _hear(self, data: bytes) -> None:
+        if self._poller is not None:
+            self._poller.heard(self.now_ns, data)
+        elif data:
+            self._items.put(Chunk(self.now_ns, data))
+
+    def _ask(self) -> None:
+        if self._poller is not None:
+            ask, out = self._poller.step(self.now_ns)
+            for item in out:
+                self._judge(item)
+        else:
+            due_ns = 0 if self._asked_ns is None else self._asked_ns + (self._every_s or 1) * 1e9
+            ask = self._request is not None and self.now_ns >= due_ns
+        if ask and self._request:
+            self._asked_ns = self.now_ns
+            self._port.write(self._request)
+
+    def _judge(self, item: Reply | Dropped) -> None:
+        """Pass a reply on; make a gap of anything else, one gap as long as nothing answers."""
+        if isinstance(item, Reply):
+            if self._lost is not None:
+                self._put_gap(item.t_ns)
+            self._items.put(Chunk(*item))
+        elif item.data:
+            if self._lost is None:
+                reason = f"{item.reason}: {escape(item.data)}"
+                self._items.put(Gap(item.from_ns, item.to_ns, reason))
+        elif self._lost is None:
+            self._lost = LineDown(item.from_ns, "the gauge does not answer")
+            self._items.put(self._lost)
+
+    def _jumped(self, by_s: float, why: str) -> None:
+        """The machine slept or its clock was set: what was heard before and after do not join."""
+        now_ns = self.now_ns
+        self._items.put(Gap(now_ns, now_ns, f"{why} ({by_s:+.1f} s)"))
+        self._interrupted()
+
+    def _interrupted(self) -> None:
+        self._port.forget_half()
+        if self._poller is not None:
+            self._poller.gap(self.now_ns)
+
+    def _back(self) -> None:
+        if self._lost is not None:
+            self._interrupted()
+            self._put_gap(self.now_ns)
+
+    def _put_gap(self, to_ns: int) -> None:
+        assert self._lost is not None
+        self._items.put(Gap(self._lost.t_ns, to_ns, self._lost.reason))
+        self._lost = None
+
+    def _open_first(self) -> None:
+        until_s = time.monotonic() + _BUSY_S
+        while True:
+            try:
+                self._port.open()
+                break
+            except PortBusyError:
+                if time.monotonic() > until_s or self._stop.wait(_BACK_OFF_S[0]):
+                    raise
+        self._port.remember()
+
+
+def reader_for(port: str, fmt: LineFormat) -> LineReader:
+    """A reader of a port that asks a polled gauge, and listens to any other.
+
+    Each reply of a polled gauge is the only answer to its own request.
+
+    Parameters
+    ----------
+    port : str
+        Device or URL.
+    fmt : LineFormat
+
+    Examples
+    --------
+    >>> from gauge.protocol.formatfile import shipped_format
+    >>> reader_for("socket://10.0.0.7:4001", shipped_format("number-unit")).device
+    'socket://10.0.0.7:4001'
+    """
+    if fmt.mode == "polled" and fmt.request is not None:
+        return LineReader(port, fmt, poller=Poller(fmt.terminators), request=fmt.request)
+    return LineReader(port, fmt)
+
+
+def hear(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
+    """Listen without end; an empty chunk, at least every 0.1 s, says that time passed in silence.
+
+    Raises
+    ------
+    PortError, PortBusyError
+        If the port cannot be opened at the start; later troubles are gaps.
+
+    Parameters
+    ----------
+    port : str
+        Device or URL.
+    fmt : LineFormat
+
+    Yields
+    ------
+    Chunk or Gap
+    """
+    with reader_for(port, fmt) as reader:
+        while True:
+            found = [item for item in reader.get(0.1) if not isinstance(item, LineDown)]
+            yield from found or [Chunk(reader.now_ns, b"")]

@@ -1,0 +1,190 @@
+"""The plan: a CSV of samples read with every cell checked, and put in a stated random order.
+
+Nothing is stored here; `gauge plan` and `gauge log` work it through.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from dataclasses import fields, replace
+from datetime import date
+
+from gauge.csvsheet import CsvSheet
+from gauge.errors import AlreadyThereError, BadTableError
+from gauge.records import Sample
+from gauge.season.blindcode import blind_codes
+
+_NUMBERS = ("storage_day", "storage_temp_c", "fruit_temp_c")
+_TEXTS = tuple(
+    f.name
+    for f in fields(Sample)
+    if f.name not in {*_NUMBERS, "harvest_date", "berries_planned", "plan_order", "cues"}
+)
+# Where a column of that name would be taken for a cue, it is more likely a slip.
+_RESERVED = {"plan_order": "The order is drawn; see --seed and --order."}
+
+
+def read_plan(sheet: CsvSheet) -> list[Sample]:
+    r"""Read samples from a sheet: `code`, `berries`, and any fields of `Sample`.
+
+    Columns that `Sample` does not know are kept as cues (rain, harvest hour ...).
+
+    Raises
+    ------
+    BadTableError
+        Naming file, row and column: no column `code`, an empty or repeated code, a number of
+        berries that is no whole number above zero, a date not of the form 2026-07-31, a
+        temperature or storage day that is no number, a storage day below zero.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "plan.csv")
+    ...     _ = path.write_text("code,berries,rain\nC-01,20,yes\n")
+    ...     [sample] = read_plan(CsvSheet(path))
+    >>> sample.code, sample.berries_planned, sample.cues
+    ('C-01', 20, {'rain': 'yes'})
+    """
+    sheet.need("code", todo="A plan needs a column code, and one berries.")
+    for name, why in _RESERVED.items():
+        if name in sheet.columns:
+            raise BadTableError(f"{sheet.path}, row 1: column '{name}' is not read.", todo=why)
+    parsed: dict[str, Sequence[object]] = {}
+    cues = []
+    for name in sheet.header:
+        if name in {"berries", "berries_planned"}:
+            parsed["berries_planned"] = sheet.parsed(name, lambda text: _berries(sheet, text))
+        elif name in _NUMBERS:
+            parsed[name] = sheet.parsed(name, lambda text: sheet.number(text) if text else None)
+        elif name == "harvest_date":
+            parsed[name] = sheet.parsed(name, _date)
+        elif name in _TEXTS:
+            parsed[name] = sheet.parsed(name, lambda text: text or None)
+        elif name:
+            cues.append(name)
+    for index, day in enumerate(parsed.get("storage_day", ())):
+        if isinstance(day, float) and day < 0:
+            sheet.bad(index, "storage_day", "a storage day is not below zero")
+    _check_codes(sheet)
+    return [
+        Sample(
+            **{name: column[index] for name, column in parsed.items()},  # type: ignore[arg-type]
+            cues={name: sheet.columns[name][index] for name in cues if sheet.columns[name][index]},
+        )
+        for index in range(len(sheet))
+    ]
+
+
+def _berries(sheet: CsvSheet, text: str) -> int | None:
+    if not text:
+        return None
+    if (number := sheet.whole(text)) < 1:
+        raise ValueError("a sample has one berry at least")
+    return number
+
+
+def _date(text: str) -> str | None:
+    try:
+        return date.fromisoformat(text).isoformat() if text else None
+    except ValueError:
+        raise ValueError(f"'{text}' is not a date such as 2026-07-31") from None
+
+
+def _check_codes(sheet: CsvSheet) -> None:
+    seen: dict[str, int] = {}
+    for column in ("code", "blind_code"):
+        for index, code in enumerate(sheet.columns.get(column, ())):
+            if not code:
+                if column == "code":
+                    sheet.bad(index, column, "the cell is empty")
+            elif seen.setdefault(code, index) != index:
+                sheet.bad(index, column, f"'{code}' stands in row {sheet.numbers[seen[code]]} too")
+
+
+def new_samples(
+    planned: Sequence[Sample], stored: Sequence[Sample], *, source: str
+) -> list[Sample]:
+    """Leave out samples that are stored just as they are planned; refuse a changed one.
+
+    Raises
+    ------
+    AlreadyThereError
+        If a stored sample of the same code differs in anything that the plan says.
+
+    Parameters
+    ----------
+    planned, stored : sequence of Sample
+    source : str
+        File of the plan, for messages.
+
+    Examples
+    --------
+    >>> one, two = Sample(code="A"), Sample(code="B")
+    >>> [sample.code for sample in new_samples([one, two], [one], source="plan.csv")]
+    ['B']
+    """
+    known = {sample.code: sample for sample in stored}
+    fresh = []
+    for sample in planned:
+        old = known.get(sample.code)
+        if old is None:
+            fresh.append(sample)
+            continue
+        same = replace(
+            sample, plan_order=old.plan_order, blind_code=sample.blind_code or old.blind_code
+        )
+        if same != old:
+            changed = [
+                f.name for f in fields(Sample) if getattr(same, f.name) != getattr(old, f.name)
+            ]
+            raise AlreadyThereError(
+                f"{source}: sample '{sample.code}' is in the season with another "
+                f"{', '.join(changed)}.",
+                todo="Nothing was imported. Give it a new code, or take it out of the plan.",
+            )
+    return fresh
+
+
+def drawn(
+    samples: Sequence[Sample],
+    *,
+    seed: int,
+    shuffle: bool = True,
+    blind: bool = True,
+    taken: Sequence[Sample] = (),
+) -> list[Sample]:
+    """Give samples their places after those already planned, and blind codes where they lack one.
+
+    Parameters
+    ----------
+    samples, taken : sequence of Sample
+        To be placed; already in the season.
+    seed : int
+        The same seed, samples and season give the same order and codes.
+    shuffle : bool
+        Random order; else that of the file.
+    blind : bool
+        Draw a blind code for each sample without one.
+
+    Examples
+    --------
+    >>> plan = drawn([Sample(code=c) for c in "abc"], seed=7)
+    >>> [(s.code, s.plan_order, s.blind_code) for s in plan]
+    [('c', 1, 'WFMF'), ('a', 2, 'TWTM'), ('b', 3, 'FXCJ')]
+    """
+    rng = random.Random(seed)
+    order = list(samples)
+    if shuffle:
+        rng.shuffle(order)
+    used = {name for s in (*taken, *samples) for name in (s.code, s.blind_code) if name}
+    codes = iter(
+        blind_codes(sum(s.blind_code is None for s in order), rng=rng, taken=used) if blind else ()
+    )
+    first = max((s.plan_order or 0 for s in taken), default=0) + 1
+    return [
+        replace(s, plan_order=place, blind_code=s.blind_code or next(codes, None))
+        for place, s in enumerate(order, first)
+    ]

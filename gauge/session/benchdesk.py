@@ -1,0 +1,273 @@
+"""What the keys of the bench screen do: one key each, and short questions where words are needed.
+
+Knows the sitting and no terminal: keys go in as names, messages and a prompt come out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from gauge.errors import FirmhandError, InvalidValueError, NoSuchRecordError, StorageFailedError
+from gauge.records import Sample
+from gauge.season.rows import SampleRow
+from gauge.session.benchchoice import berries_left, shown_name
+from gauge.session.benchkeys import BACKSPACE, ENTER, ESCAPE
+from gauge.session.events import Event
+from gauge.session.sitting import Sitting
+
+REASONS = {
+    "1": "slipped",
+    "2": "wrong berry",
+    "3": "damaged before",
+    "4": "pressed twice",
+    "5": "not a press on a berry",
+}
+
+
+@dataclass(slots=True)
+class _Question:
+    """A question under way: its words, what `take` does with the answer, one-key answers."""
+
+    words: str
+    take: Callable[[str], list[Event]]
+    picks: dict[str, str]
+    typed: str = ""
+
+
+class BenchDesk:
+    """Keys to deeds.
+
+    Parameters
+    ----------
+    sitting : Sitting
+    raters : sequence of str
+        Who may score the last berry by finger; where scoring is blind, the logger has them too.
+    blind : bool
+    """
+
+    def __init__(
+        self, sitting: Sitting, *, raters: Sequence[str] = (), blind: bool = False
+    ) -> None:
+        self._sitting, self._raters, self._blind = sitting, tuple(raters), blind
+        self._question: _Question | None = None
+        self.quitting = False
+        self.messages: list[str] = []
+        self.changed = True
+        """Whether the berries of the sample may be others now."""
+
+    @property
+    def prompt(self) -> str:
+        """The question under way and what is typed so far; empty if none is."""
+        if (asked := self._question) is None:
+            missing = self._sitting.logger.missing
+            if not missing:
+                return ""
+            return (
+                f"{missing[0]}: finger score? {' '.join(self._labels)}  "
+                "(Backspace: take back  [v] void  [o] note  [p] pause  [q] quit)"
+            )
+        picks = "  ".join(f"[{key}] {what}" for key, what in asked.picks.items())
+        return f"{asked.words} {picks}{'  ' if picks else ''}> {asked.typed}_  (Esc: back)"
+
+    @property
+    def _labels(self) -> tuple[str, ...]:
+        return self._sitting.season.labels
+
+    @property
+    def _label_keys(self) -> dict[str, str]:
+        """One key for each label of the scale, where their first letters differ."""
+        keys = {label[0].lower(): label for label in self._labels}
+        return keys if len(keys) == len(self._labels) else {}
+
+    def say(self, message: str) -> None:
+        """Show a message."""
+        self.messages = [*self.messages[-9:], message]
+
+    def press(self, key: str) -> list[Event]:
+        """Do what a key stands for; a user's mistake becomes a message.
+
+        Raises
+        ------
+        StorageFailedError
+            The disk refused.
+        """
+        try:
+            return self._answer(key) if self._question else self._command(key)
+        except StorageFailedError:
+            raise
+        except FirmhandError as error:
+            self.say(str(error))
+            return []
+
+    # --- questions ----------------------------------------------------------------------------
+
+    def _ask(
+        self, words: str, take: Callable[[str], list[Event]], picks: dict[str, str] | None = None
+    ) -> None:
+        self._question = _Question(words, take, picks or {})
+
+    def _answer(self, key: str) -> list[Event]:
+        asked = self._question
+        assert asked is not None
+        if key == ESCAPE:
+            self._question = None
+            return []
+        if not asked.typed and key.lower() in asked.picks:
+            self._question = None
+            return asked.take(asked.picks[key.lower()])
+        if key == ENTER:
+            self._question = None
+            return asked.take(asked.typed.strip())
+        if key == BACKSPACE:
+            asked.typed = asked.typed[:-1]
+        elif len(key) == 1:
+            asked.typed += key
+        return []
+
+    # --- keys ---------------------------------------------------------------------------------
+
+    def _command(self, key: str) -> list[Event]:
+        logger = self._sitting.logger
+        key = key.lower()
+        if key == BACKSPACE and (rater := logger.take_back()):
+            self.say(f"The score of {rater} is taken back.")
+            return []
+        # Digits of a scale need no other key before them: no command is a digit.
+        if logger.missing and key.isdigit() and key in self._label_keys:
+            return self._score_due(self._label_keys[key])
+        deeds: dict[str, Callable[[], list[Event]]] = {
+            "v": self._void,
+            "n": self._next,
+            "o": self._note,
+            "f": self._score,
+            "p": self._pause,
+            "q": self._quit,
+        }
+        deed = deeds.get(key)
+        return deed() if deed else []
+
+    def _void(self) -> list[Event]:
+        logger = self._sitting.logger
+        if not logger.logged:
+            raise NoSuchRecordError(
+                "No berry of this sitting can be voided: none is stored yet.",
+                todo="An earlier one: gauge void.",
+            )
+
+        berry = logger.logged[-1]  # the gauge goes on while the question is open
+
+        def take(why: str) -> list[Event]:
+            last = berry is logger.logged[-1]
+            logger.void_last(why, berry)
+            self.changed = True
+            then = "Its number is free: press again." if last else "Press another in its place."
+            self.say(f"Berry {berry.number} is VOID ({why}). {then}")
+            return []
+
+        self._ask(f"Void berry {berry.number}: why?", take, REASONS)
+        return []
+
+    def _note(self) -> list[Event]:
+        logged = self._sitting.logger.logged
+        berry = logged[-1] if logged else None
+
+        def take(text: str) -> list[Event]:
+            self._sitting.logger.note(text, berry)
+            self.say("Note stored." if berry is None else f"Note on berry {berry.number} stored.")
+            return []
+
+        self._ask("Note:" if berry is None else f"Note on berry {berry.number}:", take)
+        return []
+
+    def _pause(self) -> list[Event]:
+        logger = self._sitting.logger
+        now_ns = self._sitting.reader.now_ns
+        if logger.paused_ns is None:
+            self.say("Paused: presses are not logged until you press p again.")
+            return logger.pause(now_ns)
+        self.say("Logging again.")
+        return logger.resume(now_ns)
+
+    def _quit(self) -> list[Event]:
+        def take(answer: str) -> list[Event]:
+            self.quitting = answer in ("", "yes")
+            return []
+
+        self._ask("Quit?", take, {"q": "yes", "y": "yes", "n": "no"})
+        return []
+
+    # --- finger scores ------------------------------------------------------------------------
+
+    def _score(self) -> list[Event]:
+        logger = self._sitting.logger
+        if logger.missing:
+            self._ask(f"Finger score of {logger.missing[0]}:", self._score_due, self._label_keys)
+            return []
+        if not logger.logged:
+            raise NoSuchRecordError("No berry of this sitting can be scored: none is stored yet.")
+        if len(self._raters) == 1:
+            return self._score_last_by(self._raters[0])
+        numbered = {str(i): name for i, name in enumerate(self._raters[:9], 1)}
+        self._ask("Who scores?", self._score_last_by, numbered)
+        return []
+
+    def _score_due(self, label: str) -> list[Event]:
+        rater = self._sitting.logger.missing[0]
+        events = self._sitting.logger.score(rater, label)
+        self.say(f"{rater} has scored.")  # not what: the next rater may see this
+        return events
+
+    def _score_last_by(self, rater: str) -> list[Event]:
+        if not rater:
+            raise InvalidValueError("A finger score needs a rater's name.")
+        logger = self._sitting.logger
+        berry = logger.logged[-1]
+
+        def take(label: str) -> list[Event]:
+            logger.score_last(rater, label, berry)
+            self.say(f"Berry {berry.number}: {rater} scored {label} (the force was seen).")
+            return []
+
+        self._ask(f"Berry {berry.number}, score of {rater}:", take, self._label_keys)
+        return []
+
+    # --- samples ------------------------------------------------------------------------------
+
+    def _next(self) -> list[Event]:
+        season, logger = self._sitting.season, self._sitting.logger
+        assert logger.sample is not None
+        here = logger.sample.sample_id
+        ahead = [
+            row
+            for row in season.samples()
+            if row.sample.plan_order and not row.done and row.sample_id != here
+        ]
+        offered = ahead[0] if ahead else None
+
+        def take(code: str) -> list[Event]:
+            if not code and offered is None:
+                raise InvalidValueError("No sample was named.")
+            row = offered if not code and offered is not None else self._sample(code)
+            events = self._sitting.change_sample(row, berries_left(row))
+            self.changed = True
+            self.messages = []  # they are about the sample before
+            self.say(f"Now sample {shown_name(row, blind=self._blind)}.")
+            return events
+
+        words = "Next sample:"
+        if offered is not None:
+            words = f"Next sample (Enter: {shown_name(offered, blind=self._blind)}):"
+        self._ask(words, take)
+        return []
+
+    def _sample(self, code: str) -> SampleRow:
+        """The sample of a code; begun if it is new and the season has no plan."""
+        season = self._sitting.season
+        try:
+            return season.sample(code)
+        except NoSuchRecordError:
+            if any(row.sample.plan_order for row in season.samples()):
+                raise
+        season.add_sample(Sample(code=code, crop=season.crop))
+        return season.sample(code)

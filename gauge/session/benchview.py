@@ -1,0 +1,234 @@
+"""What the bench screen shows, as lines of styled words for a screen of any size.
+
+Pure: no terminal, no colour codes. A style is a hint and says nothing that the words do not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from textwrap import wrap
+
+from gauge.detect.compression import DetectorView
+from gauge.session.bigdigits import HEIGHT, big, width
+from gauge.session.events import BerryLogged
+from gauge.session.precision import Summary, berries_needed
+from gauge.session.pressbars import bars
+from gauge.session.wording import FLAG_WORDS
+from gauge.units import Unit
+
+Span = tuple[str, str]
+Line = list[Span]
+_SPAN_S = 10.0
+KEYS = (
+    ("v", "void last"),
+    ("n", "next sample"),
+    ("o", "note"),
+    ("f", "finger score"),
+    ("p", "pause"),
+    ("q", "quit"),
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BenchState:
+    """All that the screen shows, at one moment.
+
+    Attributes
+    ----------
+    sample, port : str
+    line_state : str
+        In words, such as ``"LISTENING"``.
+    line_ok : bool
+    number : int
+        Of the berry that is due.
+    planned : int or None
+    last : BerryLogged or None
+    summary : Summary
+        Of the berries of the sample that stand.
+    half_width_n : float or None
+        Wanted; None for a tenth of the mean.
+    view : DetectorView or None
+        None where forces are hidden.
+    hidden : str
+        Why the force is hidden; empty if it is not.
+    messages : tuple of str
+        Oldest first.
+    prompt : str
+        What is asked for; empty for the list of keys.
+    warning : str
+    done : bool
+        Whether all the berries that were wanted are stored.
+    """
+
+    sample: str
+    port: str
+    line_state: str
+    line_ok: bool
+    number: int
+    planned: int | None
+    last: BerryLogged | None
+    summary: Summary
+    half_width_n: float | None
+    view: DetectorView | None
+    hidden: str = ""
+    messages: tuple[str, ...] = ()
+    prompt: str = ""
+    warning: str = ""
+    done: bool = False
+
+
+def draw(state: BenchState, columns: int, rows: int, *, ascii_only: bool = False) -> list[Line]:
+    """Lay the screen out: at most `rows` lines of at most `columns` characters.
+
+    Figures, flags and what to do come first; the picture of the press gets what is left.
+
+    Parameters
+    ----------
+    state : BenchState
+    columns, rows : int
+        Size of the terminal.
+    ascii_only : bool, optional
+        For terminals without box-drawing characters.
+
+    Examples
+    --------
+    >>> from gauge.session.precision import summarise
+    >>> state = BenchState(sample="C-01", port="sim", line_state="LISTENING", line_ok=True,
+    ...                    number=3, planned=20, last=None, summary=summarise([1.0, 1.2]),
+    ...                    half_width_n=None, view=None)
+    >>> lines = draw(state, columns=60, rows=20, ascii_only=True)
+    >>> len(lines), lines[0][0], lines[0][-1]
+    (20, ('berry 3 of 20  sample C-01', 'bold'), ('LISTENING', 'good'))
+    """
+    rule = [[(("-" if ascii_only else "─") * columns, "dim")]]
+    warning: list[Line] = [[(text, "warning")] for text in wrap(state.warning, columns)]
+    fixed = [
+        *_head(state, columns),
+        *(warning or rule),
+        [],
+        *_figures(state, columns, ascii_only),
+        [],
+        *_numbers(state, columns, ascii_only),
+        [],
+    ]
+    foot = _foot(state, columns)
+    newest, older = _messages(state, columns)
+    free = rows - len(fixed) - len(foot)
+    picture = _picture(state, columns, min(8, free - len(newest)), ascii_only)
+    body = [*fixed, *picture, *newest, *older]
+    body += [[]] * (rows - len(foot) - len(body))
+    return [_cut(line, columns) for line in [*body[: rows - len(foot)], *foot]]
+
+
+def _messages(state: BenchState, columns: int) -> tuple[list[Line], list[Line]]:
+    """Lines of the newest message, and of the two before it."""
+    parts = [wrap(message, columns) for message in state.messages[-3:]]
+    newest: list[Line] = [[(text, "warning")] for text in parts[-1][:3]] if parts else []
+    older: list[Line] = [[(text, "dim")] for part in reversed(parts[:-1]) for text in part]
+    return newest, older
+
+
+def _head(state: BenchState, columns: int) -> list[Line]:
+    of = f" of {state.planned}" if state.planned else ""
+    left = f"berry {state.number}{of}  sample {state.sample}"
+    if state.done:
+        left = f"sample {state.sample} is DONE: n for the next sample"
+    right = state.line_state
+    style = "good" if state.line_ok else "bad"
+    if len(left) + len(right) + 2 <= columns:
+        return [[(left, "bold"), (" " * (columns - len(left) - len(right)), ""), (right, style)]]
+    return [[(left, "bold")], *([[(text, style)] for text in wrap(right, columns)])]
+
+
+def _figures(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
+    ink = "#" if ascii_only else "█"
+    last = state.last
+    if state.hidden or last is None:
+        shown, beside = "---", [state.hidden or "press the first berry"]
+    else:
+        press = last.press
+        shown = press.peak_shown
+        beside = [f"{press.peak_unit}"]
+        if press.peak_unit is not Unit.N:
+            beside.append(f"= {press.peak_n:.3f} N")
+        beside.append(f"berry {last.number}, stored")
+        beside += [f"{mark.rater} {mark.score}" for mark in last.scores]
+    large = width(shown)
+    if large + 12 > columns:
+        rows = [[(shown, "bold")]]
+    else:
+        rows = [[(text, "large")] for text in big(shown, ink)]
+    room = columns - large - 4
+    words = [text for part in beside for text in wrap(part, max(room, 12))][:HEIGHT]
+    if len(rows) == HEIGHT:
+        for row, text in zip(rows[-len(words) :], words, strict=True):
+            row[0] = (row[0][0].ljust(large + 3), "large")
+            row.append((text, "bold"))
+    else:
+        rows += [[(text, "")] for text in words]
+    flags = [] if state.hidden or last is None else [FLAG_WORDS[f] for f in last.press.flags]
+    text = "CHECK: " + "; ".join(flags) if flags else ""
+    return [*rows, *[[(line, "warning")] for line in wrap(text, columns)[:2]]]
+
+
+def _numbers(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
+    summary, about = state.summary, "+-" if ascii_only else "±"
+    if summary.mean_n is None:
+        return [[("no berries yet", "")]]
+    text = f"mean {summary.mean_n:.2f} N of {summary.n}"
+    if summary.sd_n is None or summary.cv is None or summary.half_width_n is None:
+        return [[(f"{text}; SD and CV from the second berry on", "")]]
+    text += f"   SD {summary.sd_n:.2f} N   CV {100 * summary.cv:.0f} %"
+    wanted = state.half_width_n or 0.1 * summary.mean_n
+    more = berries_needed(summary.sd_n, wanted) - summary.n
+    aim = f"{about}{wanted:.2g} N" + ("" if state.half_width_n else " (10 %)")
+    need = f"{more} more for {aim}" if more > 0 else f"enough for {aim}"
+    text2 = f"mean known to {about}{summary.half_width_n:.2g} N; {need}"
+    return [[(line, "")] for line in (text, *wrap(text2, columns)[:2])]
+
+
+def _picture(state: BenchState, columns: int, rows: int, ascii_only: bool) -> list[Line]:
+    view = state.view
+    if rows < 2 or view is None or not view.trace:
+        return []
+    label = {"rest": "at rest", "press": "PRESS", "settling": "waiting for rest"}[view.state]
+    now = "" if math.isnan(view.current_n) else f", now {view.current_n:.2f} N"
+    top = ""
+    if view.state == "press" and not math.isnan(view.largest_n):
+        top = f", largest {view.largest_n:.2f} N"
+    highest = max(force for _, force in view.trace)
+    # At rest the noise must not look like a press.
+    floor = 20 * view.noise_n if view.noise_n == view.noise_n else 0.0
+    drawn = bars(
+        view.trace,
+        columns=min(columns, 72),
+        rows=rows - 1,
+        span_s=_SPAN_S,
+        top_n=max(highest, floor),
+        ascii_only=ascii_only,
+    )
+    title: Line = [(f"last {_SPAN_S:.0f} s: {label}{now}{top}", "bold")]
+    return [title, *[[(row, "bars")] for row in drawn]]
+
+
+def _foot(state: BenchState, columns: int) -> list[Line]:
+    if state.prompt:
+        return [[(text, "prompt")] for text in wrap(state.prompt, columns)]
+    rows: list[str] = [""]
+    for key, what in KEYS:
+        word = f"[{key}] {what}"
+        if rows[-1] and len(rows[-1]) + len(word) + 2 > columns:
+            rows.append("")
+        rows[-1] += ("  " if rows[-1] else "") + word
+    return [[(row, "keys")] for row in rows]
+
+
+def _cut(line: Sequence[Span], columns: int) -> Line:
+    out: Line = []
+    left = columns
+    for text, style in line:
+        out.append((text[:left], style))
+        left -= len(text[:left])
+    return out

@@ -1,0 +1,162 @@
+"""Chunks, gaps and berries on their way into the season file, in order and none of them twice.
+
+Without a season file all is forgotten at once. What is a berry is decided in logger.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import zip_longest
+
+from gauge.errors import AlreadyThereError, LockedSeasonError
+from gauge.records import Chunk, Compression, FingerScore, Gap
+from gauge.season import SeasonFile
+from gauge.season.rows import SampleRow
+from gauge.session.events import BerryLogged
+
+_FULL_BYTES = 1 << 18  # a replay runs faster than the clock of the capture
+
+
+class BerryStore:
+    """The durable side of one session.
+
+    Parameters
+    ----------
+    season : SeasonFile or None
+    session_id : int or None
+
+    Examples
+    --------
+    >>> store = BerryStore(None, None)
+    >>> store.hear(Chunk(0, b"0.00 N"))
+    >>> store.keep()
+    """
+
+    def __init__(self, season: SeasonFile | None, session_id: int | None) -> None:
+        self.season, self.session_id = season, session_id
+        self._chunks: list[Chunk] = []
+        self._gaps: list[Gap] = []
+        self._n_bytes = 0
+
+    @property
+    def pending(self) -> bool:
+        """Whether chunks or gaps are not in the file yet."""
+        return bool(self._chunks or self._gaps)
+
+    def hear(self, chunk: Chunk) -> None:
+        """Take a chunk; it is in the file after the next `keep` or `acknowledge`."""
+        self._chunks.append(chunk)
+        self._n_bytes += len(chunk.data)
+        if self._n_bytes > _FULL_BYTES:
+            self.keep_if_free()
+
+    def note_gap(self, gap: Gap) -> None:
+        """Take a gap."""
+        self._gaps.append(gap)
+        self.keep_if_free()
+
+    def keep(self) -> None:
+        """Write what was heard.
+
+        Raises
+        ------
+        LockedSeasonError, StorageFailedError
+            What is not written stays pending.
+        """
+        if self.season is not None and self.session_id is not None:
+            self.season.keep_chunks(self.session_id, self._chunks)
+            self._forget_chunks()
+            while self._gaps:
+                self.season.keep_gap(self.session_id, self._gaps[0])
+                self._gaps.pop(0)
+        self._gaps = []
+        self._forget_chunks()
+
+    def keep_if_free(self) -> None:
+        """Write what was heard, unless another program holds the file just now."""
+        try:
+            self.keep()
+        except LockedSeasonError:
+            return  # all stays pending
+
+    def next_number(self, sample: SampleRow | None) -> int | None:
+        """The number of the sample's next berry; None without a season file."""
+        if self.season is None or sample is None:
+            return None
+        return self.season.next_number(sample.sample_id)
+
+    def acknowledge(
+        self,
+        sample: SampleRow | None,
+        number: int,
+        press: Compression,
+        scores: tuple[FingerScore, ...],
+    ) -> BerryLogged:
+        """Store a berry with its scores and all chunks so far, in one transaction.
+
+        Raises
+        ------
+        LockedSeasonError, StorageFailedError
+            The berry is not stored.
+        """
+        if self.season is None or self.session_id is None or sample is None:
+            return BerryLogged(number=number, berry_id=None, press=press, scores=scores)
+        for attempt in (1, 2):
+            try:
+                berry_id = self.season.acknowledge_berry(
+                    self.session_id, sample.sample_id, number, press,
+                    scores=scores, chunks=self._chunks,
+                )  # fmt: skip
+                break
+            except AlreadyThereError:
+                # A logger on another machine may have taken the number just now.
+                if attempt == 2:
+                    raise
+                number = self.season.next_number(sample.sample_id)
+        self._forget_chunks()
+        return BerryLogged(number=number, berry_id=berry_id, press=press, scores=scores)
+
+    def _forget_chunks(self) -> None:
+        self._chunks, self._n_bytes = [], 0
+
+
+def refuse_repeat(season: SeasonFile, sample: SampleRow, heard: Iterable[Chunk | Gap]) -> None:
+    """Refuse a capture that the berries of a sample were made from already.
+
+    Parameters
+    ----------
+    season : SeasonFile
+    sample : SampleRow
+    heard : iterable of Chunk or Gap
+        The capture, read anew here.
+
+    Raises
+    ------
+    AlreadyThereError
+        If all that was heard in a session with berries of this sample is how the capture begins.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from gauge.records import Sample
+    >>> from gauge.season import open_season
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with open_season(f"{folder}/a.season", create=True) as season:
+    ...         _ = season.add_sample(Sample(code="C-01"))
+    ...         refuse_repeat(season, season.sample("C-01"), [Chunk(0, b"1.24 N")])  # no berry yet
+    """
+    berries = season.berries(sample.sample.code)
+    sessions = {b.session_id for b in berries if b.void is None and b.session_id is not None}
+    capture = [item for item in heard if isinstance(item, Chunk) and item.data]
+    for session_id in sorted(sessions):
+        stored = season.chunks(session_id)
+        pairs = zip_longest(stored, capture)
+        first = next(pairs, None)
+        if first is None or first[0] is None or first[0] != first[1]:
+            continue
+        if all(old is None or old == new for old, new in pairs):
+            raise AlreadyThereError(
+                f"{season.path}: sample {sample.sample.code} holds the berries of this capture "
+                f"already (session {session_id}).",
+                todo="Nothing was stored. Void them first, or replay into another sample.",
+            )

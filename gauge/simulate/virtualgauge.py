@@ -1,0 +1,205 @@
+"""A virtual gauge: how the force at its head becomes shown numbers and lines, on its own clock.
+
+Pure and seeded; the clock is handed in. The bytes travel in simulate; the lines are written by
+linewriter; what happens at the head is a `Track` of berrymodel.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import ROUND_HALF_EVEN, Decimal
+from random import Random
+
+from gauge.errors import InvalidValueError
+from gauge.records import Chunk, Status
+from gauge.simulate.berrymodel import Track, gauss
+from gauge.simulate.linewriter import LineWriter
+from gauge.units import NEWTON_PER_FLOAT, Unit
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Display:
+    """What a gauge makes of a force before it shows it.
+
+    Attributes
+    ----------
+    step : Decimal
+        Smallest step of the display, in the unit shown.
+    noise_n : float
+        Standard deviation of the noise.
+    baseline_n, drift_n_s : float
+        Offset at the start and its change.
+    gain : float
+        1 for a true gauge; 1.02 reads 2 % high.
+    capacity_n : float
+        Beyond this the gauge says overload.
+
+    Examples
+    --------
+    >>> display = Display(noise_n=0.0, gain=1.02)
+    >>> display.show(5.0, 0.0, Unit.N, Random(1))
+    (Decimal('5.10'), <Status.OK: 'ok'>)
+    """
+
+    step: Decimal = Decimal("0.01")
+    noise_n: float = 0.006
+    baseline_n: float = 0.0
+    drift_n_s: float = 0.0
+    gain: float = 1.0
+    capacity_n: float = 22.0
+
+    def __post_init__(self) -> None:
+        if self.step <= 0 or self.noise_n < 0 or self.capacity_n <= 0 or self.gain <= 0:
+            raise InvalidValueError("display step, capacity and gain must be above zero")
+
+    @property
+    def decimals(self) -> int:
+        """Digits after the point of the step."""
+        exponent = self.step.as_tuple().exponent
+        return max(0, -exponent) if isinstance(exponent, int) else 0
+
+    def show(self, force_n: float, t_s: float, unit: Unit, rng: Random) -> tuple[Decimal, Status]:
+        """Number and status that the gauge shows for a force.
+
+        Examples
+        --------
+        >>> Display(noise_n=0.0, step=Decimal("0.05")).show(1.24, 0.0, Unit.N, Random(1))
+        (Decimal('1.25'), <Status.OK: 'ok'>)
+        """
+        value_n = (
+            self.gain * force_n + self.baseline_n + self.drift_n_s * t_s + self.noise_n * gauss(rng)
+        )
+        steps = Decimal(value_n / NEWTON_PER_FLOAT[unit]) / self.step
+        shown = steps.to_integral_value(ROUND_HALF_EVEN) * self.step + Decimal(0)
+        if value_n > self.capacity_n:
+            return shown, Status.OVERLOAD
+        return shown, Status.OK
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Faults:
+    """What goes wrong on the way: none of it by default.
+
+    Attributes
+    ----------
+    noise_share : float
+        Share of lines in which one byte is hit.
+    unit_from_s : float
+        From this time on the gauge shows `unit_then`.
+    unit_then : Unit or None
+    """
+
+    noise_share: float = 0.0
+    unit_from_s: float = math.inf
+    unit_then: Unit | None = None
+
+
+class VirtualGauge:
+    """A seeded gauge that plays a track.
+
+    Parameters
+    ----------
+    writer : LineWriter
+    track : Track
+    display : Display, optional
+    unit : Unit, optional
+    rate_hz : float, optional
+        Readings per second in streaming mode.
+    mode : str, optional
+        "streaming", "polled" (a line for each request) or "button" (the peak after each press).
+    seed : int, optional
+    faults : Faults, optional
+
+    Raises
+    ------
+    InvalidValueError
+        If the mode is unknown or the rate not above zero.
+    """
+
+    def __init__(
+        self,
+        *,
+        writer: LineWriter,
+        track: Track,
+        display: Display | None = None,
+        unit: Unit = Unit.N,
+        rate_hz: float = 20.0,
+        mode: str = "streaming",
+        seed: int = 1,
+        faults: Faults | None = None,
+    ) -> None:
+        if mode not in ("streaming", "polled", "button"):
+            raise InvalidValueError(f"'{mode}' is not a mode: streaming, polled or button.")
+        if not 0 < rate_hz <= 10_000:
+            raise InvalidValueError(f"a rate of {rate_hz} readings a second cannot be played.")
+        self.writer, self.track, self.unit = writer, track, unit
+        self.display = display or Display()
+        self.rate_hz, self.mode = rate_hz, mode
+        self.faults = faults or Faults()
+        self._rng = Random(seed)
+        self._fault_rng = Random(seed + 1)  # faults leave the other lines as they were
+        self._ticks = self._times()
+        self._next_s = next(self._ticks)
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds until the track is over."""
+        return self.track.duration_s
+
+    @property
+    def next_s(self) -> float:
+        """When the gauge speaks next by itself; infinite when it waits for a request."""
+        return self._next_s
+
+    def _times(self) -> Iterator[float]:
+        if self.mode == "streaming":
+            tick = 0
+            while True:
+                yield tick / self.rate_hz
+                tick += 1
+        if self.mode == "button":
+            yield from (end for end, _ in self.track.presses())
+        while True:
+            yield math.inf
+
+    def line(self, t_s: float, force_n: float | None = None) -> bytes:
+        """Write the line that the gauge sends at `t_s`, with the faults of the line in it."""
+        force_n = self.track.force_n(t_s) if force_n is None else force_n
+        unit = self.unit
+        if t_s >= self.faults.unit_from_s and self.faults.unit_then is not None:
+            unit = self.faults.unit_then
+        value, status = self.display.show(force_n, t_s, unit, self._rng)
+        data = self.writer.line(value, unit, status)
+        if self.faults.noise_share and self._fault_rng.random() < self.faults.noise_share:
+            hit = int(self._fault_rng.random() * len(data))
+            byte = int(self._fault_rng.random() * 256)
+            data = data[:hit] + bytes([byte]) + data[hit + 1 :]
+        return data
+
+    def due(self, until_s: float) -> list[Chunk]:
+        """Lines that the gauge sends by itself up to `until_s`, each once.
+
+        Examples
+        --------
+        >>> from gauge.simulate.berrymodel import Rest
+        >>> from gauge.protocol.formatfile import shipped_format
+        >>> writer = LineWriter(shipped_format("number-unit"))
+        >>> gauge = VirtualGauge(writer=writer, track=Track([Rest(duration_s=1)]), rate_hz=5)
+        >>> len(gauge.due(0.5))
+        3
+        """
+        out = []
+        while self._next_s <= until_s:
+            t_s = self._next_s
+            peak_n = None
+            if self.mode == "button":
+                peak_n = next(p.peak_n for end, p in self.track.presses() if end == t_s)
+            out.append(Chunk(round(t_s * 1e9), self.line(t_s, peak_n)))
+            self._next_s = next(self._ticks)
+        return out
+
+    def answer(self, t_s: float) -> bytes:
+        """Answer one request at `t_s`."""
+        return self.line(t_s)

@@ -1,0 +1,56 @@
+"""Every command has help that says what it does, and stands in the README and in the lazy table."""
+
+import importlib
+from pathlib import Path
+
+import click
+import pytest
+from click.shell_completion import ShellComplete
+from click.testing import CliRunner
+
+from calibrate import cli as calibrate_cli
+from gauge import cli as gauge_cli
+
+README = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
+COMMANDS = [
+    (script, name, module, line)
+    for script, table in (("gauge", gauge_cli.COMMANDS), ("calibrate", calibrate_cli.COMMANDS))
+    for name, (module, line) in table.items()
+]
+
+
+@pytest.mark.parametrize(("script", "name", "module", "line"), COMMANDS)
+def test_command_is_documented(script: str, name: str, module: str, line: str) -> None:
+    command: click.Command = importlib.import_module(module).command
+    assert command.name == name
+    assert command.help is not None
+    assert " ".join(command.help.split()).startswith(line), f"{script} {name}: help is not '{line}'"
+    assert f"{script} {name}" in README
+    for parameter in command.params:
+        if isinstance(parameter, click.Option):
+            assert parameter.help, f"{script} {name} {parameter.opts[0]} has no help"
+
+
+@pytest.mark.parametrize(("script", "name", "module", "line"), COMMANDS)
+def test_help_can_be_asked(script: str, name: str, module: str, line: str) -> None:
+    group = gauge_cli.group if script == "gauge" else calibrate_cli.group
+    result = CliRunner().invoke(group, [name, "--help"])
+    assert result.exit_code == 0
+    assert line in " ".join(result.output.split())
+
+
+@pytest.mark.parametrize("group", [gauge_cli.group, calibrate_cli.group])
+def test_an_unknown_command_is_refused(group: click.Group) -> None:
+    result = CliRunner().invoke(group, ["nonsense"])
+    assert result.exit_code == 2
+    assert "No such command" in result.output
+
+
+@pytest.mark.parametrize(("script", "start"), [("gauge", "rea"), ("calibrate", "anch")])
+def test_the_shell_completes_commands(script: str, start: str) -> None:
+    group = gauge_cli.group if script == "gauge" else calibrate_cli.group
+    completer = ShellComplete(group, {}, script, f"_{script.upper()}_COMPLETE")
+    found = [item.value for item in completer.get_completions([], start)]
+    assert found == [{"gauge": "readings", "calibrate": "anchors"}[script]]
+    options = [item.value for item in completer.get_completions([found[0]], "--")]
+    assert "--json" in options

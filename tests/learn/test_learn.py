@@ -1,0 +1,441 @@
+"""Learning a line format: what is learned reads every line as it stands, or nothing is learned."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.util
+import json
+import math
+import os
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from random import Random
+from types import ModuleType
+
+import pytest
+from click.testing import CliRunner, Result
+
+from gauge.cli import group
+from gauge.errors import (
+    AlreadyThereError,
+    CannotWriteError,
+    FirmhandError,
+    NothingHeardError,
+    NotSureError,
+    StoppedError,
+)
+from gauge.learn import learnsweep
+from gauge.learn.inference import Heard, Learned, infer
+from gauge.learn.learnnumber import NeedMoreError
+from gauge.learn.learnsweep import Sweep, requests
+from gauge.learn.skeleton import NoSkeletonError, strip_parity
+from gauge.protocol.capture import load_capture
+from gauge.protocol.formatfile import load_format
+from gauge.protocol.framing import Framer
+from gauge.protocol.lineformat import LineFormat, LineSettings
+from gauge.records import Chunk, Status
+from gauge.season import open_season
+from gauge.simulate.uart import Wire, heard
+from gauge.units import Unit
+from tests.gauges import Bench, Gauge, Style, course, gauges, styled, traps
+from tests.lines import gauge_process, interrupted
+
+
+def _bench(name: str) -> ModuleType:
+    path = Path(__file__).parents[1] / "bench" / f"{name}.py"
+    spec = importlib.util.spec_from_file_location(name, path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+SCORE = _bench("learn_score")
+
+
+def lines_heard(*lines: bytes, every_s: float = 0.05, **more: object) -> Heard:
+    chunks = tuple(Chunk(int(i * every_s * 1e9), line) for i, line in enumerate(lines))
+    return Heard(settings=LineSettings(), chunks=chunks, **more)  # type: ignore[arg-type]
+
+
+def squeezed(write: Callable[[float, int], bytes], n: int = 2, seed: int = 1) -> list[bytes]:
+    return [write(f, i) for i, f in enumerate(course(Random(seed), 20.0, n))]
+
+
+# --- many formats ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("gauge", gauges(30, seed=12), ids=lambda g: g.name)
+def test_varied_formats(gauge: Gauge) -> None:
+    result = SCORE.learn(gauge)
+    if isinstance(result, FirmhandError):
+        pytest.fail(f"{gauge.write(3.21, 12)[0]!r}: {result}")
+    assert SCORE.judge(gauge, result) == ("right", "")
+
+
+@pytest.mark.parametrize("gauge", traps(), ids=lambda g: g.name)
+def test_what_does_not_settle_one_format_is_never_read_wrongly(gauge: Gauge) -> None:
+    result = SCORE.learn(gauge)
+    if isinstance(result, Learned):
+        verdict, line = SCORE.judge(gauge, result)
+        assert verdict != "WRONG", line
+        readable = ("held peak", "tension letter", "count down", "percent", "strange checksum")
+        assert gauge.name in readable
+    else:
+        assert isinstance(result, NotSureError)
+        assert result.todo or "'" in result.what
+
+
+@pytest.mark.parametrize("baud", [1200, 9600, 115200])
+@pytest.mark.parametrize("framing", [(8, "N"), (7, "E"), (7, "O")])
+def test_a_wrong_speed_never_wins(baud: int, framing: tuple[int, str]) -> None:
+    wire = Wire(baudrate=baud, bytesize=framing[0], parity=framing[1])
+    gauge = Gauge(name="plain", write=styled(Style(width=7), 10.0), wire=wire, rate_hz=10.0)
+    learned = SCORE.learn(gauge)
+    assert isinstance(learned, Learned)
+    assert (learned.fmt.baudrate, learned.fmt.bytesize, learned.fmt.parity) == (baud, *framing)
+
+
+def test_a_device_that_takes_any_speed() -> None:
+    gauge = Gauge(name="usb", write=styled(Style(), 10.0), rate_hz=10.0, any_speed=True)
+    learned = SCORE.learn(gauge)
+    assert isinstance(learned, Learned)
+    assert learned.fmt.baudrate is None
+
+
+# --- parts of the inference -----------------------------------------------------------------------
+
+
+def test_parity_from_bit_seven() -> None:
+    line = b"  12.34 N\r\n" * 4
+    for bytesize, parity, stopbits in ((8, "N", 1), (7, "E", 1), (7, "O", 1), (7, "N", 2)):
+        raw = heard(line, Wire(bytesize=bytesize, parity=parity, stopbits=stopbits), Wire())
+        assert strip_parity(raw) == (line, bytesize, parity, stopbits)
+    with pytest.raises(NoSkeletonError):
+        strip_parity(bytes(range(120, 200)))
+
+
+def test_too_few_lines_and_no_squeeze() -> None:
+    with pytest.raises(NeedMoreError, match="only 11 whole lines"):
+        infer(lines_heard(*[b"%5.2f N\r\n" % i for i in range(12)]))
+    with pytest.raises(NeedMoreError, match="said the same"):
+        infer(lines_heard(*[b" 0.00 N\r\n"] * 50))
+    with pytest.raises(NeedMoreError, match="nothing was heard"):
+        infer(lines_heard())
+
+
+def test_unit_words() -> None:
+    learned = infer(lines_heard(*squeezed(lambda f, i: b"%7.1f g\r\n" % (f * 101.97))))
+    assert learned.largest_unit is Unit.GF
+    assert learned.notes == ("'g' is taken for the force unit gf",)
+    bare = lines_heard(*squeezed(lambda f, i: b"%7.2f\r\n" % f))
+    with pytest.raises(NotSureError, match="do not say their unit"):
+        infer(bare)
+    assert infer(bare, unit=Unit.LBF).fmt.unit is Unit.LBF
+    with pytest.raises(NotSureError, match="--unit says lbf"):
+        infer(lines_heard(*squeezed(lambda f, i: b"%7.2f N\r\n" % f)), unit=Unit.LBF)
+
+
+def test_a_unit_that_changes_while_listening_stays_in_the_line() -> None:
+    def write(f: float, i: int) -> bytes:
+        return b"%8.3f N\r\n" % f if i < 60 else b"%8.3f lbF\r\n" % (f / 4.4482216)
+
+    fmt = infer(lines_heard(*squeezed(write, n=4))).fmt
+    assert fmt.unit is None
+    readings = Framer(fmt).feed(0, b"\r\n   1.240 N\r\n   0.279 lbF\r\n   0.126 kg\r\n")
+    assert [r.unit for r in readings] == [Unit.N, Unit.LBF, Unit.KGF]
+
+
+def test_the_force_is_the_one_that_moves_with_the_squeeze() -> None:
+    def write(f: float, i: int) -> bytes:
+        return b"%04d;12:00:%05.2f;%6.2f N;%4.1f C;%d\r\n" % (
+            i,
+            i * 0.05 % 60,
+            f,
+            21 + i % 3 / 10,
+            i % 2,
+        )
+
+    readings = Framer(infer(lines_heard(*squeezed(write))).fmt).feed(
+        0, b"\r\n0007;12:00:00.10; 12.34 N;21.0 C;1\r\n"
+    )
+    assert [r.shown for r in readings] == ["12.34"]
+
+
+def test_one_force_in_two_units_is_one_force() -> None:
+    # 1 lbf = 4.4482216152605 N (NIST SP 811, Appendix B.9).
+    two = lines_heard(*squeezed(lambda f, i: b"%7.3f N %7.4f lbf\r\n" % (f, f / 4.4482216152605)))
+    readings = Framer(infer(two).fmt).feed(0, b"\r\n  1.240 N  0.2788 lbf\r\n")
+    assert [(r.shown, r.unit) for r in readings] == [("1.240", Unit.N)]
+    off = lines_heard(*squeezed(lambda f, i: b"%7.3f N %7.4f lbf\r\n" % (f, f / 4.1)))
+    with pytest.raises(NotSureError, match="2 numbers of each line rise and fall"):
+        infer(off)
+    before = lines_heard(
+        *squeezed(lambda f, i: b"N %7.3f lbf %7.4f\r\n" % (f, f / 4.4482216152605))
+    )
+    (reading,) = Framer(infer(before).fmt).feed(0, b"\r\nN   1.240 lbf  0.2788\r\n")
+    assert (reading.shown, reading.unit) == ("1.240", Unit.N)
+
+
+def test_compression_that_is_shown_as_negative() -> None:
+    learned = infer(lines_heard(*squeezed(lambda f, i: b"%7.2f N\r\n" % -f)))
+    assert learned.fmt.compression_sign == -1
+    assert "negative" in learned.notes[0]
+    assert float(learned.largest_shown) > 2
+
+
+def test_words_for_overload() -> None:
+    def write(f: float, i: int) -> bytes:
+        return b"     OL N\r\n" if f > 5 else b" UL\r\n" if f < -0.014 else b"%7.2f N\r\n" % f
+
+    fmt = infer(lines_heard(*squeezed(write, n=4))).fmt
+    assert "OL" in fmt.overload
+    readings = Framer(fmt).feed(0, b"\r\n     OL N\r\n   1.24 N\r\n")
+    assert [r.status for r in readings] == [Status.OVERLOAD, Status.OK]
+
+
+def test_decimal_comma_and_thousands() -> None:
+    def comma(f: float) -> bytes:
+        return (b"%.3f" % f).replace(b".", b",")
+
+    fmt = infer(lines_heard(*squeezed(lambda f, i: comma(f) + b" N\n"))).fmt
+    assert fmt.decimal_comma
+    assert Framer(fmt).feed(0, b"\n1,240 N\n")[0].value == 1.24
+    with pytest.raises(NotSureError, match="thousands"):
+        infer(lines_heard(*squeezed(lambda f, i: b"%b mN\n" % f"{round(f * 1000):,d}".encode())))
+
+
+def test_button_lines() -> None:
+    lines = [b" 4.31 N\r\n", b" 2.75 N\r\n", b" 9.02 N\r\n"]
+    chunks = tuple(
+        Chunk(int(t * 1e9), line) for t, line in zip((2.0, 5.5, 8.1), lines, strict=True)
+    )
+    learned = infer(Heard(settings=LineSettings(), chunks=chunks, silent_first=True))
+    assert (learned.fmt.mode, learned.n_lines, learned.largest_shown) == ("button", 3, "9.02")
+
+
+def test_requests_have_their_ends() -> None:
+    assert requests([])[:3] == [b"READ?\n", b"READ?\r", b"READ?\r\n"]
+    assert requests([b"D\r"])[0] == b"D\r"
+    assert b"\nW\r" in requests([])
+
+
+def test_nothing_is_sent_without_consent() -> None:
+    asked: list[bytes | None] = []
+
+    def hear(settings, seconds, *, request, every_s, enough):  # type: ignore[no-untyped-def]
+        asked.append(request)
+        return Heard(settings=settings, chunks=(), request=request)
+
+    with pytest.raises(NothingHeardError, match="nothing that can be read"):
+        Sweep(hear, seconds=1.0).run()
+    assert set(asked) == {None}
+
+
+# --- the command ----------------------------------------------------------------------------------
+
+
+class Feeder:
+    """A gauge on a pseudo-terminal, or on TCP, that squeezes itself."""
+
+    def __init__(
+        self, write: Callable[[float, int], bytes], *, request: bytes | None = None
+    ) -> None:
+        self.write, self.request = write, request
+        self.stop = threading.Event()
+        self.thread = threading.Thread(target=self._run, daemon=True)
+
+    def _forces(self) -> Iterator[float]:
+        seed = 0
+        while True:
+            yield from course(Random(seed), 10.0 if self.request else 40.0)
+            seed += 1
+
+    def _run(self) -> None:
+        raise NotImplementedError
+
+    def __enter__(self) -> Feeder:
+        self.thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop.set()
+        self.thread.join()
+
+
+class TcpFeeder(Feeder):
+    def __enter__(self) -> Feeder:
+        self.server = socket.create_server(("127.0.0.1", 0))
+        self.server.settimeout(0.2)
+        self.port = f"socket://127.0.0.1:{self.server.getsockname()[1]}"
+        return super().__enter__()
+
+    def _run(self) -> None:
+        forces = self._forces()
+        index = 0
+        while not self.stop.is_set():
+            try:
+                client, _ = self.server.accept()
+            except TimeoutError:
+                continue
+            with client:
+                client.settimeout(0.01)
+                pending = b""
+                while not self.stop.is_set():
+                    try:
+                        got = client.recv(100)
+                        if not got:
+                            break
+                        pending += got
+                    except TimeoutError:
+                        pass
+                    except OSError:
+                        break
+                    try:
+                        if self.request is None:
+                            client.sendall(self.write(next(forces), index))
+                        elif self.request in pending:
+                            pending = b""
+                            client.sendall(self.write(next(forces), index))
+                    except OSError:
+                        break
+                    index += 1
+
+
+class PtyFeeder(Feeder):
+    def __enter__(self) -> Feeder:
+        import tty
+
+        self.master, self.slave = os.openpty()
+        tty.setraw(self.slave)
+        os.set_blocking(self.master, False)
+        self.port = os.ttyname(self.slave)
+        return super().__enter__()
+
+    def _run(self) -> None:
+        for index, force in enumerate(self._forces()):
+            if self.stop.is_set():
+                return
+            with contextlib.suppress(BlockingIOError):
+                os.write(self.master, self.write(force, index))
+            time.sleep(0.005)
+
+
+def learn(port: str, out: Path, *more: str, said: str | None = None) -> Result:
+    args = ["learn", "--port", port, "--out", str(out), *more]
+    return CliRunner().invoke(group, args, input=said)
+
+
+needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
+
+
+@needs_pty
+def test_learn_over_a_pseudo_terminal(tmp_path: Path) -> None:
+    out = tmp_path / "bench.toml"
+    with PtyFeeder(lambda f, i: b"%7.2f N\r\n" % f) as feeder:
+        result = learn(feeder.port, out, "--yes", "--seconds", "15", "--json")
+    assert result.exit_code == 0, result.output
+    document = json.loads(result.stdout)
+    fmt = load_format(out)
+    assert document["baudrate"] is fmt.baudrate is None
+    assert (document["unit"], document["mode"], document["framing"]) == ("N", "streaming", "8N1")
+    assert document["largest"] > 2
+    # What was heard stands beside the format, and reads the same.
+    chunks = [c for c in load_capture(tmp_path / "bench.heard.txt") if isinstance(c, Chunk)]
+    framer = Framer(fmt)
+    readings = [r for c in chunks for r in framer.feed(c.t_ns, c.data)]
+    assert max(r.value for r in readings) >= document["largest"]
+
+
+@needs_pty
+def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
+    out = tmp_path / "bench.toml"
+    with PtyFeeder(lambda f, i: b"%7.3f lb\r\n" % (f / 4.448)) as feeder:
+        result = learn(feeder.port, out, "--seconds", "15", said="n\n")
+    assert isinstance(result.exception, NotSureError)
+    assert "'lb' is taken for the force unit lbf" in result.output
+    assert not out.exists()
+    assert (tmp_path / "bench.heard.txt").stat().st_size > 100
+
+
+@needs_pty
+def test_stopped_by_the_user(tmp_path: Path) -> None:
+    out = tmp_path / "bench.toml"
+    with (
+        PtyFeeder(lambda f, i: b"%7.2f N\r\n" % f) as feeder,
+        gauge_process("learn", "--port", feeder.port, "--out", str(out)) as running,
+    ):
+        assert running.stderr is not None
+        running.stderr.readline()  # it listens
+        time.sleep(1.2)
+        said = interrupted(running)
+    assert running.returncode == StoppedError.exit_code
+    assert "no format was written" in said
+    assert "Traceback" not in said
+    assert not out.exists()
+    heard = load_capture(tmp_path / "bench.heard.txt")
+    assert max(chunk.t_ns for chunk in heard if isinstance(chunk, Chunk)) > 6e8
+
+
+def test_a_format_that_exists_is_replaced_only_on_a_yes(tmp_path: Path) -> None:
+    out = tmp_path / "bench.toml"
+    out.write_text("mine\n", encoding="utf-8")
+    result = learn("socket://127.0.0.1:9", out, said="n\n")
+    assert isinstance(result.exception, AlreadyThereError)
+    assert [path.name for path in tmp_path.iterdir()] == ["bench.toml"]
+    assert out.read_text(encoding="utf-8") == "mine\n"
+    with TcpFeeder(lambda f, i: b"%7.2f N\r\n" % f) as feeder:
+        result = learn(feeder.port, out, "--seconds", "3", said="y\ny\n")
+    assert result.exit_code == 0, result.output
+    assert load_format(out).terminators == (b"\r\n",)
+
+
+def test_a_target_that_cannot_be_written_is_refused_before_anybody_squeezes(
+    tmp_path: Path,
+) -> None:
+    nowhere = learn("socket://127.0.0.1:9", tmp_path / "no" / "bench.toml", "--yes")
+    assert isinstance(nowhere.exception, CannotWriteError)
+    season = tmp_path / "a.season"
+    with open_season(season, create=True):
+        pass
+    before = season.read_bytes()
+    result = learn("socket://127.0.0.1:9", season, "--yes")
+    assert isinstance(result.exception, AlreadyThereError)
+    assert season.read_bytes() == before
+    assert [path.name for path in tmp_path.iterdir()] == ["a.season"]
+
+
+def test_polled_over_tcp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A faster gauge, asked more often: the same path in less time.
+    monkeypatch.setattr(learnsweep, "POLL_S", 0.03)
+    monkeypatch.setattr(learnsweep, "PROBE_S", 0.5)
+    out = tmp_path / "bench.toml"
+    with TcpFeeder(lambda f, i: b"%+.4E\r\n" % f, request=b"READ?\r") as feeder:
+        result = learn(feeder.port, out, "--yes", "--seconds", "3", "--unit", "N")
+    assert result.exit_code == 0, result.output
+    fmt = load_format(out)
+    assert (fmt.mode, fmt.request, fmt.baudrate, fmt.unit) == ("polled", b"READ?\r", None, Unit.N)
+
+
+def test_not_sure_writes_nothing(tmp_path: Path) -> None:
+    out = tmp_path / "bench.toml"
+    with TcpFeeder(lambda f, i: b"%7.2f\r\n" % f) as feeder:
+        result = learn(feeder.port, out, "--yes", "--seconds", "2", "--json")
+    assert isinstance(result.exception, NotSureError)
+    assert "--unit" in result.exception.todo
+    assert result.stdout == ""
+    assert not out.exists()
+    assert (tmp_path / "bench.heard.txt").exists()
+
+
+def test_learned_formats_are_plain_data() -> None:
+    learned = infer(lines_heard(*squeezed(lambda f, i: b"\x02%+8.2f kgf\x03" % f)))
+    assert isinstance(learned.fmt, LineFormat)
+    assert (learned.fmt.start, learned.fmt.terminators) == (b"\x02", (b"\x03",))
+    assert math.isfinite(float(learned.largest_shown))
+    assert Bench(gauges(1)[0]).index == 0

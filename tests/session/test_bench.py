@@ -1,0 +1,386 @@
+"""The bench screen: what it shows at any size, what its keys do, and figures against a handbook."""
+
+from __future__ import annotations
+
+import io
+import sys
+from types import SimpleNamespace
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from gauge.cli import group
+from gauge.detect.compression import DetectorView
+from gauge.records import Compression, FingerScore, Flag, Sample
+from gauge.season import open_season
+from gauge.session.benchdesk import BenchDesk
+from gauge.session.benchkeys import named
+from gauge.session.benchview import BenchState, draw
+from gauge.session.bigdigits import HEIGHT, big
+from gauge.session.events import BerryLogged
+from gauge.session.precision import berries_needed, summarise
+from gauge.session.pressbars import bars
+from gauge.units import Unit
+from tests.lines import PtyLine, play, press, rest
+from tests.session.test_log import chunks, logger_for
+
+BERRY = [*rest(1), *press(1.24), *rest(1)]
+
+
+@pytest.fixture
+def season(tmp_path):
+    with open_season(tmp_path / "a.season", create=True, crop="blackberry") as file:
+        yield file
+
+
+class FakeSitting:
+    """A sitting without a port: its clock and its chunks are handed in."""
+
+    def __init__(self, season, **options) -> None:
+        self.season = season
+        self.logger = logger_for(season, **options)
+        self.reader = SimpleNamespace(now_ns=0, device="/dev/gauge")
+
+    def hear(self, forces):
+        events = []
+        for item in chunks(forces, self.reader.now_ns):
+            events += self.logger.feed(item)
+            self.reader.now_ns = item.t_ns + 20_000_000
+        return events
+
+    def change_sample(self, sample, berries=None):
+        return self.logger.change_sample(sample, self.reader.now_ns, berries)
+
+
+def keyed(desk: BenchDesk, *keys: str) -> list:
+    return [event for key in keys for event in desk.press(key)]
+
+
+# --- figures ----------------------------------------------------------------------------------
+
+
+def test_mean_and_interval_as_in_the_handbook():
+    # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.2, ZARR13.DAT: N 195, mean 9.261460,
+    # standard deviation 0.022789, 95 % limits 9.258242 and 9.264679 (figures from memory; the
+    # data are not copied, so a sample of that mean and deviation stands in).
+    n, mean, sd = 195, 9.261460, 0.022789
+    data = [mean + sd * (-1) ** i for i in range(n - 1)] + [mean]
+    found = summarise(data)
+    assert found.mean_n == pytest.approx(mean, abs=1e-9)
+    assert found.sd_n == pytest.approx(sd, abs=1e-9)
+    assert found.mean_n - found.half_width_n == pytest.approx(9.258242, abs=2e-6)
+    assert found.mean_n + found.half_width_n == pytest.approx(9.264679, abs=2e-6)
+
+
+@given(st.lists(st.floats(0.05, 30), min_size=2, max_size=60))
+def test_summary_as_in_scipy(peaks):
+    found = summarise(peaks)
+    if found.sd_n < 1e-9:
+        return
+    low, high = stats.t.interval(
+        0.95, len(peaks) - 1, loc=found.mean_n, scale=stats.sem(peaks)
+    )  # fmt: skip
+    assert found.mean_n - found.half_width_n == pytest.approx(low, rel=1e-9, abs=1e-9)
+    assert found.mean_n + found.half_width_n == pytest.approx(high, rel=1e-9, abs=1e-9)
+
+
+@given(st.floats(0.01, 5), st.floats(0.02, 5))
+def test_berries_needed_is_the_smallest_number(sd, wanted):
+    def half_width(n: int) -> float:
+        return float(stats.t.ppf(0.975, n - 1)) * sd / n**0.5
+
+    n = berries_needed(sd, wanted)
+    if n < 100_000:
+        assert half_width(n) <= wanted * (1 + 1e-12)
+        assert n == 2 or half_width(n - 1) > wanted * (1 - 1e-12)
+
+
+def test_digits_are_upright_and_of_one_height():
+    rows = big("-0123456789.?")
+    assert len(rows) == HEIGHT
+    assert len({len(row) for row in rows}) == 1
+    assert len({tuple(big(digit)) for digit in "0123456789"}) == 10
+
+
+def test_bars_show_the_largest_force_of_each_slice():
+    trace = [(0.1 * i, 2.0 if i == 37 else 0.0) for i in range(100)]
+    rows = bars(trace, columns=10, rows=2)
+    assert [row.count("█") for row in rows] == [1, 1]
+    assert rows[0].index("█") == rows[1].index("█") == 3
+    assert all(character.isascii() for row in bars(trace, columns=9, rows=3, ascii_only=True)
+               for character in row)  # fmt: skip
+
+
+# --- layout -----------------------------------------------------------------------------------
+
+
+def compression(shown: str = "1.24", unit: Unit = Unit.N, flags=()) -> Compression:
+    value = float(shown) * (1 if unit is Unit.N else 4.4482216152605)
+    return Compression(
+        t_start_s=1, t_peak_s=2, t_end_s=3, peak_shown=shown, peak_unit=unit, peak_n=value,
+        baseline_n=0, noise_n=0.01, n_readings=50, n_ramp=25, rate_hz=50, loading_rate_n_s=1,
+        sampling_loss_n=0.01, flags=tuple(flags),
+    )  # fmt: skip
+
+
+def state(**changes) -> BenchState:
+    values = {
+        "sample": "C-07", "port": "/dev/ttyUSB0", "line_state": "LISTENING", "line_ok": True,
+        "number": 7, "planned": 25,
+        "last": BerryLogged(
+            number=6, berry_id=6, press=compression("0.279", Unit.LBF, [Flag.DOUBLE_RISE])
+        ),
+        "summary": summarise([1.0, 1.2, 1.4, 1.1, 0.9, 1.3]), "half_width_n": 0.1,
+        "view": DetectorView(
+            state="press", baseline_n=0.0, noise_n=0.01, current_n=0.8, largest_n=0.9,
+            trace=tuple((0.05 * i, 0.01 * i) for i in range(90)),
+        ),
+        "messages": ("The gauge came back.", "No berry: a press was seen only in part."),
+    }  # fmt: skip
+    return BenchState(**{**values, **changes})
+
+
+def words(lines) -> list[str]:
+    return ["".join(text for text, _ in line).rstrip() for line in lines]
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(120, 40), (100, 30), (80, 24), (60, 20)])
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_everything_that_matters_fits(columns, rows, ascii_only):
+    shown = words(draw(state(), columns, rows, ascii_only=ascii_only))
+    assert len(shown) == rows
+    assert max(map(len, shown)) <= columns
+    text = " ".join(" ".join(shown).split())
+    for needed in (
+        "berry 7 of 25", "sample C-07", "LISTENING", "lbf", "= 1.241 N", "skin broke",
+        "mean 1.15 N of 6", "SD 0.19 N", "CV 16 %", "10 more for", "last 10 s: PRESS",
+        "No berry: a press was seen only in part.", "[v] void last", "[q] quit",
+    ):  # fmt: skip
+        assert needed in text
+    for row in big("0.279", "#" if ascii_only else "█"):
+        assert any(row.rstrip() in line for line in shown)
+    if ascii_only:
+        assert text.isascii()
+
+
+@given(
+    st.integers(20, 130), st.integers(8, 50), st.booleans(),
+    st.sampled_from(["1.24", "0.279", "12345.678", "-0.5"]), st.sampled_from(["", "Void? > _" * 9]),
+)  # fmt: skip
+def test_no_size_breaks_the_screen(columns, rows, ascii_only, shown, prompt):
+    last = BerryLogged(number=1, berry_id=1, press=compression(shown.lstrip("-")))
+    lines = draw(
+        state(last=last, prompt=prompt, warning="never checked " * 5), columns, rows,
+        ascii_only=ascii_only,
+    )  # fmt: skip
+    assert max(len(line) for line in words(lines)) <= columns
+    assert len(lines) >= rows
+
+
+def test_state_is_told_in_words_alone():
+    lost = state(line_state="LINE LOST since 10:12:01", line_ok=False)
+    assert "LINE LOST since 10:12:01" in words(draw(lost, 80, 24))[0]
+
+
+def test_a_finished_sample_asks_for_the_next():
+    shown = words(draw(state(number=26, done=True), 80, 24))
+    assert shown[0].startswith("sample C-07 is DONE: n for the next sample")
+
+
+def test_a_hidden_force_shows_nowhere():
+    hidden = state(
+        hidden="pressed; hidden until scored by ines", view=None, messages=(), last=None,
+        summary=summarise([]),
+    )  # fmt: skip
+    text = "\n".join(words(draw(hidden, 80, 24)))
+    assert "hidden until scored by ines" in text
+    assert "0.9" not in text
+
+
+# --- keys -------------------------------------------------------------------------------------
+
+
+def test_void_takes_two_keys_and_a_reason(season):
+    sitting = FakeSitting(season)
+    desk = BenchDesk(sitting)
+    keyed(desk, "v")
+    assert "none is stored yet" in desk.messages[-1]
+    sitting.hear(BERRY)
+    keyed(desk, "v", "1")
+    assert [row.void for row in season.berries()] == ["slipped"]
+    assert "VOID" in desk.messages[-1]
+    sitting.hear(BERRY)
+    keyed(desk, "v", *"rotten", "enter")
+    assert [row.void for row in season.berries()] == ["slipped", "rotten"]
+    sitting.hear(BERRY)
+    keyed(desk, "v", "escape")
+    keyed(desk, "v", "enter")
+    assert "reason" in desk.messages[-1]
+    assert [row.void for row in season.berries()] == ["slipped", "rotten", None]
+
+
+def test_notes_go_to_the_last_berry(season):
+    sitting = FakeSitting(season)
+    desk = BenchDesk(sitting)
+    sitting.hear(BERRY)
+    keyed(desk, "o", *"leakyx", "backspace", "enter")
+    [note] = season.notes()
+    assert (note.text, note.berry_id) == ("leaky", season.berries()[0].berry_id)
+
+
+def test_an_answer_is_about_the_berry_that_was_asked_about(season):
+    sitting = FakeSitting(season)
+    desk = BenchDesk(sitting)
+    sitting.hear(BERRY)
+    keyed(desk, "v")
+    sitting.hear(BERRY)  # the gauge goes on while the question is open
+    keyed(desk, "1", "o")
+    sitting.hear(BERRY)
+    keyed(desk, *"leaky", "enter")
+    assert [(row.number, row.void) for row in season.berries()] == [
+        (1, "slipped"), (2, None), (3, None),
+    ]  # fmt: skip
+    assert [note.berry_id for note in season.notes()] == [season.berries()[1].berry_id]
+    keyed(desk, "v")
+    sitting.hear(BERRY)
+    keyed(desk, "2")
+    assert [row.void for row in season.berries()] == ["slipped", None, "wrong berry", None]
+    assert "in its place" in desk.messages[-1]
+    keyed(desk, "n", *"A-9", "enter")
+    assert len(desk.messages) == 1  # none about a berry of the sample before
+    path = season.path
+    assert "note: leaky" in CliRunner().invoke(group, ["readings", str(path)]).output
+
+
+def test_an_open_question_never_holds_a_berry_up(season):
+    sitting = FakeSitting(season)
+    desk = BenchDesk(sitting)
+    keyed(desk, "o", *"half a no")
+    [event] = sitting.hear(BERRY)
+    assert isinstance(event, BerryLogged)
+    assert "half a no_" in desk.prompt
+
+
+def test_pause_and_quit(season):
+    sitting = FakeSitting(season)
+    desk = BenchDesk(sitting)
+    keyed(desk, "p")
+    assert sitting.hear(BERRY) == []
+    keyed(desk, "p")
+    assert len(sitting.hear(BERRY)) == 1
+    keyed(desk, "q", "n")
+    assert not desk.quitting
+    keyed(desk, "q", "q")
+    assert desk.quitting
+
+
+def test_next_sample_follows_the_plan(season):
+    season.add_samples(
+        [
+            Sample(code="P-1", blind_code="KX", plan_order=2, berries_planned=5),
+            Sample(code="P-2", blind_code="LM", plan_order=1, berries_planned=3),
+        ]
+    )
+    sitting = FakeSitting(season, code="P-2")
+    desk = BenchDesk(sitting, blind=True)
+    keyed(desk, "n")
+    assert "Enter: KX" in desk.prompt
+    assert "P-1" not in desk.prompt
+    keyed(desk, "enter")
+    assert sitting.logger.sample.sample.code == "P-1"
+    assert sitting.logger.berries == 5
+    keyed(desk, "n", *"nonsense", "enter")
+    assert "no sample 'nonsense'" in desk.messages[-1]
+    assert sitting.logger.sample.sample.code == "P-1"
+
+
+def test_without_a_plan_a_new_code_begins_a_sample(season):
+    sitting = FakeSitting(season)
+    keyed(BenchDesk(sitting), "n", *"C-02", "enter")
+    sitting.hear(BERRY)
+    assert [(row.sample, row.number) for row in season.berries()] == [("C-02", 1)]
+
+
+def test_blind_scores_by_one_key_each(season):
+    sitting = FakeSitting(season, raters=("ines", "marek"))
+    desk = BenchDesk(sitting, raters=("ines", "marek"), blind=True)
+    assert desk.prompt.startswith("ines: finger score? 1 2 3 4 5")
+    keyed(desk, "2")
+    assert desk.prompt.startswith("marek")
+    assert "2" not in desk.messages[-1]
+    keyed(desk, "backspace", "3", "4")
+    [berry] = sitting.hear(BERRY)
+    assert [(s.rater, s.score) for s in berry.scores] == [("ines", "3"), ("marek", "4")]
+
+
+def test_words_of_a_scale_are_scored_by_their_first_letter(tmp_path):
+    with open_season(tmp_path / "r.season", create=True, crop="raspberry") as season:
+        sitting = FakeSitting(season, raters=("odile",))
+        desk = BenchDesk(sitting, raters=("odile",), blind=True)
+        assert keyed(desk, "f", "s") == []
+        [berry] = sitting.hear(BERRY)
+        assert berry.scores == (FingerScore(rater="odile", score="soft"),)
+
+
+def test_a_score_after_the_force_was_seen_is_added(season):
+    sitting = FakeSitting(season)
+    desk = BenchDesk(sitting, raters=("ines",))
+    sitting.hear(BERRY)
+    keyed(desk, "f", "4")
+    assert [(s.rater, s.score) for s in season.berries()[0].scores] == [("ines", "4")]
+    keyed(desk, "f", "4")
+    assert "already" in desk.messages[-1]
+
+
+def test_keys_of_terminals():
+    assert named("v\x1b[A\x1b[15~\x1bOPx\x7f\r") == ["v", "x", "backspace", "enter"]
+    assert named("\x1b") == ["escape"]
+    assert named("é\x00\t") == ["é"]
+
+
+# --- the live screen --------------------------------------------------------------------------
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+@pytest.mark.parametrize("no_colour", [False, True])
+def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_colour):
+    from rich.console import Console
+
+    from gauge.session import bench
+    from gauge.port.linereader import reader_for
+    from gauge.protocol.formatfile import shipped_format
+    from gauge.records import Session
+    from gauge.session.sitting import Sitting
+
+    monkeypatch.setenv("LANG", "C")
+    if no_colour:
+        monkeypatch.setenv("NO_COLOR", "1")
+    else:
+        monkeypatch.delenv("NO_COLOR", raising=False)
+    pty, out = PtyLine(tmp_path / "gauge"), io.StringIO()
+    season.add_sample(Sample(code="C-07", berries_planned=1))
+    fmt = shipped_format("number-unit")
+    with reader_for(str(pty.link), fmt) as reader:
+        sitting = Sitting(
+            reader=reader, fmt=fmt, season=season, sample=season.sample("C-07"),
+            session=Session(started_at=""), berries=1,
+        )  # fmt: skip
+        with sitting:
+            play(pty.send, 9 * BERRY)
+            console = Console(
+                file=out, force_terminal=True, width=60, height=20, color_system="standard",
+                legacy_windows=False, highlight=False,
+            )  # fmt: skip
+            bench.BenchScreen(sitting, console=console, silent_stop_s=5).run()
+    pty.close()
+    text = out.getvalue()
+    assert "\a" in text
+    assert "LISTENING" in text
+    assert "berry 1 of 1" in text
+    assert [row.peak_n for row in season.berries()] == [1.24]
+    assert ("\x1b[32m" in text or ";32m" in text) is not no_colour
+    assert "█" not in text

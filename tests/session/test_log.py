@@ -1,0 +1,596 @@
+"""Logging from end to end: bytes in, stored berries out, nothing invented and nothing lost."""
+
+from __future__ import annotations
+
+import io
+import json
+import signal
+import sys
+import threading
+from datetime import UTC, datetime
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from click.testing import CliRunner, Result
+
+from gauge.claims import claim_sample
+from gauge.commands.log import command as log
+from gauge.commands.replay import command as replay
+from gauge.errors import (
+    AlreadyThereError,
+    InvalidValueError,
+    LockedSeasonError,
+    NoSuchRecordError,
+    NothingHeardError,
+    StorageFailedError,
+)
+from gauge.protocol.capture import write_capture
+from gauge.protocol.formatfile import shipped_format
+from gauge.records import Chunk, FingerScore, Gap, Sample, Session
+from gauge.season import open_season
+from gauge.season.rows import VerificationRow
+from gauge.session.events import (
+    BerryLogged,
+    LineGap,
+    LineLost,
+    PressCut,
+    PressRefused,
+    ScoresWanted,
+    Silence,
+    StoreDelayed,
+)
+from gauge.session.logger import Logger
+from gauge.session.plain import PlainScreen
+from gauge.verify.lastcheck import check_warning
+from tests.lines import TcpLine, gauge_process, line, play, press, rest, wait_for
+
+FMT = shipped_format("number-unit")
+STEP_NS = 20_000_000
+
+
+def chunks(forces: list[float], start_ns: int = 0) -> list[Chunk]:
+    return [Chunk(start_ns + i * STEP_NS, line(force)) for i, force in enumerate(forces)]
+
+
+BERRY = [*rest(1), *press(1.24), *rest(1)]
+THREE = [*rest(1), *press(1.24), *rest(1), *press(2.5), *rest(1), *press(0.87), *rest(1)]
+
+
+@pytest.fixture
+def tcp():
+    end = TcpLine()
+    yield end
+    end.close()
+
+
+@pytest.fixture
+def season(tmp_path):
+    with open_season(tmp_path / "a.season", create=True, crop="blackberry") as file:
+        yield file
+
+
+def logger_for(season, *, code: str = "C-01", **options) -> Logger:
+    try:
+        row = season.sample(code)
+    except NoSuchRecordError:
+        season.add_sample(Sample(code=code))
+        row = season.sample(code)
+    session_id = season.add_session(Session(started_at="2026-07-01T08:00:00Z"))
+    return Logger(FMT, season=season, session_id=session_id, sample=row, **options)
+
+
+def feed(logger: Logger, items) -> list:
+    return [event for item in items for event in logger.feed(item)]
+
+
+def run(command, *arguments: str) -> Result:
+    return CliRunner().invoke(command, list(arguments))
+
+
+# --- the use case -----------------------------------------------------------------------------
+
+
+def test_berries_are_numbered_stored_and_told(season):
+    logger = logger_for(season)
+    events = feed(logger, chunks(THREE)) + logger.close()
+    assert [e.press.peak_shown for e in events] == ["1.24", "2.50", "0.87"]
+    assert [e.number for e in events] == [1, 2, 3]
+    assert events[0].document() == {
+        "berry": 1, "peak": 1.24, "unit": "N", "peak_N": 1.24, "flags": []
+    }  # fmt: skip
+    assert [row.peak_n for row in season.berries("C-01")] == [1.24, 2.5, 0.87]
+    again = logger_for(season)
+    assert [e.number for e in feed(again, chunks(BERRY))] == [4]
+
+
+def test_no_berry_is_told_that_is_not_stored(season, monkeypatch):
+    logger = logger_for(season)
+
+    def refuse(*_, **__):
+        raise StorageFailedError("disk full")
+
+    monkeypatch.setattr(season, "acknowledge_berry", refuse)
+    before, events = chunks(BERRY), []
+    with pytest.raises(StorageFailedError):  # noqa: PT012
+        for item in before:
+            events += logger.feed(item)
+    assert not events
+    assert season.berries() == []
+
+
+def test_a_locked_season_delays_a_berry_and_loses_none(season, monkeypatch):
+    logger = logger_for(season)
+    real, troubles = (
+        season.acknowledge_berry,
+        [LockedSeasonError("held"), LockedSeasonError("held")],
+    )
+
+    def held(*arguments, **options):
+        if troubles:
+            raise troubles.pop()
+        return real(*arguments, **options)
+
+    monkeypatch.setattr(season, "acknowledge_berry", held)
+    events = feed(logger, chunks(BERRY))
+    assert [type(e) for e in events] == [StoreDelayed]
+    assert logger.tick(0) == []
+    [berry] = logger.tick(0)
+    assert isinstance(berry, BerryLogged)
+    assert len(season.berries()) == 1
+
+
+def test_what_was_heard_is_kept_every_second(season):
+    logger = logger_for(season)
+    told = chunks(rest(4))
+    for i, item in enumerate(told):
+        logger.feed(item)
+        logger.tick(item.t_ns)
+        if i % 9:
+            continue
+        with open_season(season.path, read_only=True) as other:
+            kept = list(other.chunks(logger.session_id))
+        assert item.t_ns - (kept[-1].t_ns if kept else 0) <= 1_000_000_000
+        assert kept == told[: len(kept)]
+    logger.close()
+    assert list(season.chunks(logger.session_id)) == told
+    assert season.session(logger.session_id).ended_at is not None
+
+
+def test_a_press_cut_by_a_gap_is_no_berry(season):
+    logger = logger_for(season)
+    half = [*rest(1), *press(2.0)[:25]]
+    events = feed(logger, chunks(half))
+    lost_ns = len(half) * STEP_NS
+    events += logger.feed(LineLost(t_ns=lost_ns, reason="the port went away"))
+    assert [type(e) for e in events] == [PressCut, LineLost]
+    assert events[0].cut.largest_n > 1.9
+    back = lost_ns + 3_000_000_000
+    gap = Gap(lost_ns, back, "the port went away")
+    # The line comes back in mid-line and in mid-press, and only then is there a whole berry.
+    later = [Chunk(back, b"7.50 N\r\n"), *chunks([*press(1.9)[25:], *BERRY], back + STEP_NS)]
+    events = feed(logger, [gap, *later]) + logger.close()
+    assert [e.press.peak_shown for e in events if isinstance(e, BerryLogged)] == ["1.24"]
+    assert [e.gap for e in events if isinstance(e, LineGap)] == [gap]
+    assert season.gaps(logger.session_id) == [gap]
+
+
+def test_the_end_in_mid_press_is_no_berry(season):
+    logger = logger_for(season)
+    events = feed(logger, chunks([*rest(1), *press(2.0)[:30]])) + logger.close()
+    assert [type(e) for e in events] == [PressCut]
+    assert season.berries() == []
+
+
+def test_no_more_berries_than_wanted(season):
+    logger = logger_for(season, berries=2)
+    events = feed(logger, chunks(THREE)) + logger.close()
+    assert [type(e) for e in events] == [BerryLogged, BerryLogged, PressRefused]
+    assert logger.done
+    assert len(season.berries()) == 2
+
+
+def test_silence_and_garbage_are_told_apart(season):
+    logger = logger_for(season)
+    feed(logger, chunks(rest(1)))
+    [silent] = logger.tick(8_000_000_000)
+    assert silent == Silence(seconds=pytest.approx(7.02), heard=False)
+    assert logger.tick(9_000_000_000) == []
+    feed(logger, chunks(rest(1), 9_000_000_000))
+    logger.feed(Chunk(10_000_000_000, b"\xfe\x07garbage\r\n"))
+    [silent] = logger.tick(16_000_000_000)
+    assert silent.heard
+    assert logger.framer.counts.rejected == 1
+
+
+def test_a_pause_is_a_gap_and_logs_nothing(season):
+    logger = logger_for(season)
+    first = chunks(rest(1))
+    feed(logger, first)
+    now = first[-1].t_ns + STEP_NS
+    logger.pause(now)
+    inside = chunks(BERRY, now)
+    assert feed(logger, inside) == []
+    end = inside[-1].t_ns + STEP_NS
+    logger.resume(end)
+    events = feed(logger, chunks(BERRY, end + STEP_NS))
+    assert [e.number for e in events] == [1]
+    assert [gap.reason for gap in season.gaps(logger.session_id)] == ["paused"]
+
+
+def test_a_void_frees_the_number(season):
+    logger = logger_for(season)
+    feed(logger, chunks(BERRY))
+    with pytest.raises(InvalidValueError):
+        logger.void_last(" ")
+    assert logger.void_last("slipped").number == 1
+    with pytest.raises(NoSuchRecordError):
+        logger.void_last("again")
+    [berry] = feed(logger, chunks(BERRY, 10_000_000_000))
+    assert berry.number == 1
+    assert [(row.number, row.void) for row in season.berries()] == [(1, "slipped"), (1, None)]
+
+
+def test_another_sample_goes_on_in_the_same_session(season):
+    logger = logger_for(season)
+    feed(logger, chunks(BERRY))
+    season.add_sample(Sample(code="C-02"))
+    logger.change_sample(season.sample("C-02"), 4_000_000_000, None)
+    feed(logger, chunks(BERRY, 4_100_000_000))
+    assert [(row.sample, row.number) for row in season.berries()] == [("C-01", 1), ("C-02", 1)]
+
+
+def test_a_berry_without_its_scores_never_reaches_another_sample(season):
+    logger = logger_for(season, raters=("ines",))
+    feed(logger, chunks(BERRY))
+    season.add_sample(Sample(code="C-02"))
+    events = logger.change_sample(season.sample("C-02"), 4_000_000_000, None)
+    assert [type(e) for e in events] == [PressRefused]
+    logger.score("ines", "2")
+    assert season.berries() == []
+    [berry] = feed(logger, chunks(BERRY, 4_100_000_000))
+    assert [(row.sample, row.number) for row in season.berries()] == [("C-02", berry.number)]
+
+
+def test_a_locked_season_never_lends_scores_to_another_berry(season, monkeypatch):
+    logger = logger_for(season, raters=("ines",))
+    logger.score("ines", "2")
+
+    def held(*_, **__):
+        raise LockedSeasonError("held")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(season, "acknowledge_berry", held)
+        patch.setattr(season, "keep_chunks", held)
+        patch.setattr(season, "keep_gap", held)
+        feed(logger, chunks(BERRY))
+        logger.feed(Gap(4_000_000_000, 4_100_000_000, "unplugged"))
+        events = feed(logger, chunks(BERRY, 4_200_000_000))
+        assert [type(e) for e in events] == [ScoresWanted]
+    assert isinstance(logger.tick(9_000_000_000)[0], BerryLogged)
+    logger.score("ines", "4")
+    assert [row.scores[0].score for row in season.berries()] == ["2", "4"]
+    logger.close()
+    assert [gap.reason for gap in season.gaps(logger.session_id)] == ["unplugged"]
+    heard = [*chunks(BERRY), *chunks(BERRY, 4_200_000_000)]
+    assert list(season.chunks(logger.session_id)) == heard
+
+
+def test_a_berry_that_is_not_stored_yet_holds_the_sample(season, monkeypatch):
+    logger = logger_for(season)
+    season.add_sample(Sample(code="C-02"))
+
+    def held(*_, **__):
+        raise LockedSeasonError("held")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(season, "acknowledge_berry", held)
+        feed(logger, chunks(BERRY))
+        with pytest.raises(LockedSeasonError, match="not stored yet"):
+            logger.change_sample(season.sample("C-02"), 4_000_000_000, None)
+    logger.tick(0)
+    assert [row.sample for row in season.berries()] == ["C-01"]
+
+
+# --- blind finger scores ----------------------------------------------------------------------
+
+
+def test_force_stays_hidden_until_all_scores_are_in(season):
+    logger = logger_for(season, raters=("ines", "marek"))
+    [event] = feed(logger, chunks(BERRY))
+    assert event == ScoresWanted(missing=("ines", "marek"))
+    assert season.berries() == []
+    assert logger.score("marek", "2") == []
+    with pytest.raises(InvalidValueError, match="not a score"):
+        logger.score("ines", "6")
+    with pytest.raises(InvalidValueError, match="no berries here"):
+        logger.score("odile", "2")
+    [berry] = logger.score("ines", "3")
+    assert berry.press.peak_shown == "1.24"
+    [row] = season.berries()
+    assert [(s.rater, s.score) for s in row.scores] == [("ines", "3"), ("marek", "2")]
+
+
+def test_scores_may_come_before_the_press(season):
+    logger = logger_for(season, raters=("ines", "marek"))
+    logger.score("ines", "1")
+    assert logger.take_back() == "ines"
+    logger.score("ines", "2")
+    logger.score("marek", "2")
+    [berry] = feed(logger, chunks(BERRY))
+    assert berry.scores == (
+        FingerScore(rater="ines", score="2"),
+        FingerScore(rater="marek", score="2"),
+    )
+    assert logger.missing == ("ines", "marek")
+
+
+def test_a_second_press_before_the_scores_is_refused(season):
+    logger = logger_for(season, raters=("ines",))
+    events = feed(logger, chunks(THREE))
+    assert [type(e) for e in events] == [ScoresWanted, PressRefused, PressRefused]
+    events = logger.close()
+    assert [type(e) for e in events] == [PressRefused]
+    assert season.berries() == []
+
+
+def test_berry_and_scores_are_one_transaction(season, monkeypatch):
+    logger = logger_for(season, raters=("ines",))
+    logger.score("ines", "2")
+    monkeypatch.setattr(type(season), "labels", ("1", "9"))  # the score is refused in the store
+    with pytest.raises(InvalidValueError):
+        feed(logger, chunks(BERRY))
+    assert season.columns("berries", ["berry_id"]) == {"berry_id": []}
+
+
+# --- gauge log --------------------------------------------------------------------------------
+
+
+def test_log_over_tcp_prints_the_contract_lines(tcp, tmp_path):
+    path = tmp_path / "b.season"
+    threading.Thread(target=lambda: play(tcp.accept().sendall, THREE), daemon=True).start()
+    result = run(
+        log, "--port", tcp.url, "--format", "number-unit", "--season", str(path),
+        "--sample", "C-07", "--crop", "raspberry", "--selection", "R-114", "--berries", "3",
+        "--json", "--verify-days", "7",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert [json.loads(text) for text in result.stdout.splitlines()] == [
+        {"berry": i, "peak": peak, "unit": "N", "peak_N": peak, "flags": []}
+        for i, peak in enumerate((1.24, 2.5, 0.87), 1)
+    ]
+    assert "never checked" in result.stderr
+    with open_season(path) as season:
+        assert season.labels == ("firm", "soft")
+        assert season.sample("C-07").sample.selection == "R-114"
+        [session] = season.sessions()
+        assert session.ended_at is not None
+        assert session.session.port == tcp.url
+
+
+def test_log_tells_of_a_sample_that_the_plan_does_not_know(tcp, tmp_path):
+    path = tmp_path / "d.season"
+    with open_season(path, create=True) as season:
+        season.add_sample(Sample(code="B26-01", plan_order=1))
+    threading.Thread(target=lambda: play(tcp.accept().sendall, BERRY), daemon=True).start()
+    result = run(
+        log, "--port", tcp.url, "--format", "number-unit", "--season", str(path),
+        "--sample", "B26-O1", "--berries", "1", "--plain",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert "B26-O1 is not in the plan and new: B26-01?" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "told"),
+    [("--harvest-date", "14/07/2026", "%Y-%m-%d"), ("--raters", ",", "names nobody")],
+)
+def test_log_refuses_what_it_would_store_wrongly(tmp_path, option, value, told):
+    path = tmp_path / "e.season"
+    result = run(log, "--port", "x", "--format", "number-unit", "--season", str(path),
+                 "--sample", "A", option, value)  # fmt: skip
+    assert result.exit_code == 2
+    assert told in result.stderr
+    assert not path.exists()
+
+
+def test_log_goes_on_after_a_hang_up_in_mid_press(tcp, tmp_path):
+    def gauge() -> None:
+        play(tcp.accept().sendall, [*rest(1), *press(3.0)[:30]]).join()
+        tcp.hang_up()
+        play(tcp.accept().sendall, BERRY)
+
+    threading.Thread(target=gauge, daemon=True).start()
+    result = run(
+        log, "--port", tcp.url, "--format", "number-unit", "--season", str(tmp_path / "c.season"),
+        "--sample", "C-07", "--berries", "1", "--plain",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert result.stdout == "berry 1: 1.24 N\n"
+    assert "Press again" in result.stderr
+    assert "gap of" in result.stderr
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.skipif(sys.platform == "win32", reason="signals")
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+def test_ctrl_c_ends_cleanly_and_keeps_what_was_heard(tcp, tmp_path, name):
+    path = tmp_path / "d.season"
+    words = ["--format", "number-unit", "--season", str(path), "--sample", "A", "--json"]
+    with gauge_process("log", "--port", tcp.url, *words) as process:
+        play(tcp.accept().sendall, BERRY).join()
+        wait_for(process.stdout.readline)
+        process.send_signal(getattr(signal, name))
+        assert process.wait(10) == 0, process.stderr.read()
+    with open_season(path) as season:
+        [session] = season.sessions()
+        assert session.ended_at is not None
+        heard = b"".join(chunk.data for chunk in season.chunks(session.session_id))
+        assert heard in b"".join(map(line, [*rest(1, rate_hz=200), *BERRY]))
+        assert len(heard) > 900
+
+
+def test_log_in_silence_ends_when_asked_to(tcp, tmp_path):
+    threading.Thread(target=tcp.accept, daemon=True).start()
+    result = run(
+        log, "--port", tcp.url, "--format", "number-unit", "--season", str(tmp_path / "e.season"),
+        "--sample", "A", "--berries", "2", "--stop-after-silence", "0.5",
+    )  # fmt: skip
+    assert isinstance(result.exception, NothingHeardError)
+    assert "0 of 2" in str(result.exception)
+
+
+def test_blind_scores_are_typed_in_plain_mode(tcp, tmp_path):
+    threading.Thread(target=lambda: play(tcp.accept().sendall, BERRY), daemon=True).start()
+    path = tmp_path / "f.season"
+    result = CliRunner().invoke(
+        log,
+        ["--port", tcp.url, "--format", "number-unit", "--season", str(path), "--sample", "A",
+         "--berries", "1", "--plain", "--raters", "ines,marek", "--blind"],
+        input="3\nseven\n4\n",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert "'seven' is not a score" in result.stderr
+    assert result.stdout == "berry 1: 1.24 N, ines 3, marek 4\n"
+
+
+def test_plain_mode_takes_words(season, capsys, monkeypatch):
+    logger = logger_for(season)
+    feed(logger, chunks(BERRY))
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+    sitting = SimpleNamespace(logger=logger, reader=SimpleNamespace(device="p", port="p"))
+    screen = PlainScreen(sitting, as_json=False)
+    for typed in ("score ines 4", "note leaky at the stem", "void slipped", "void again", "what?"):
+        screen._obey(typed)
+    said = capsys.readouterr().err
+    [row] = season.berries()
+    assert (row.void, [(s.rater, s.score) for s in row.scores]) == ("slipped", [("ines", "4")])
+    assert season.notes()[0].text == "leaky at the stem"
+    assert "no berry has been logged yet" in said
+    assert "'what?' is not understood" in said
+
+
+def test_a_second_logger_of_the_sample_is_refused(tcp, tmp_path):
+    path = tmp_path / "g.season"
+    with open_season(path, create=True) as season:
+        season.add_sample(Sample(code="A"))
+    with claim_sample(path, "A"):
+        result = run(
+            log, "--port", tcp.url, "--format", "number-unit", "--season", str(path),
+            "--sample", "A",
+        )  # fmt: skip
+    assert isinstance(result.exception, LockedSeasonError)
+
+
+def test_the_plan_is_worked_through_in_its_order(tcp, tmp_path):
+    path = tmp_path / "h.season"
+    with open_season(path, create=True) as season:
+        season.add_samples(
+            [
+                Sample(code="P-1", plan_order=2, berries_planned=1),
+                Sample(code="P-2", plan_order=1, berries_planned=2),
+            ]
+        )
+
+    def gauge() -> None:
+        for forces in (THREE, BERRY):
+            play(tcp.accept().sendall, forces)
+
+    threading.Thread(target=gauge, daemon=True).start()
+    for _ in range(2):
+        arguments = ["--port", tcp.url, "--format", "number-unit", "--season", str(path), "--next"]
+        result = run(log, *arguments)
+        assert result.exit_code == 0, result.output
+    with open_season(path) as season:
+        assert [(r.sample, r.number) for r in season.berries()] == [
+            ("P-1", 1), ("P-2", 1), ("P-2", 2)
+        ]  # fmt: skip
+    result = run(log, *arguments)
+    assert isinstance(result.exception, Exception)
+
+
+# --- gauge replay -----------------------------------------------------------------------------
+
+
+def capture_file(tmp_path: Path, items) -> Path:
+    path = tmp_path / "x.capture"
+    path.write_text("\n".join(write_capture(items)) + "\n")
+    return path
+
+
+def test_replay_gives_the_lines_of_log(season, tmp_path):
+    logger = logger_for(season)
+    logged = [event.document() for event in feed(logger, chunks(THREE))]
+    logger.close()
+    path = capture_file(tmp_path, season.heard(logger.session_id))
+    result = run(replay, str(path), "--format", "number-unit", "--json")
+    assert result.exit_code == 0
+    assert [json.loads(text) for text in result.stdout.splitlines()] == logged
+
+
+def test_replay_honours_gaps_and_a_cut_end(tmp_path):
+    whole = chunks(BERRY)
+    cut = 70
+    gap = Gap(whole[cut].t_ns, whole[cut].t_ns, "unplugged")
+    path = capture_file(tmp_path, [*whole[:cut], gap, *whole[cut:]])
+    result = run(replay, str(path), "--format", "number-unit", "--json")
+    assert (result.exit_code, result.stdout) == (0, "")
+    path = capture_file(tmp_path, whole[:90])
+    assert run(replay, str(path), "--format", "number-unit", "--json").stdout == ""
+
+
+def test_the_same_capture_is_not_stored_twice(tmp_path):
+    path = capture_file(tmp_path, chunks(THREE))
+    where = ["--format", "number-unit", "--season", str(tmp_path / "r.season"), "--sample", "A"]
+    first = run(replay, str(path), *where, "--json")
+    assert len(first.stdout.splitlines()) == 3
+    again = run(replay, str(path), *where)
+    assert isinstance(again.exception, AlreadyThereError)
+    other = run(replay, str(path), *where[:-1], "B", "--json")
+    assert len(other.stdout.splitlines()) == 3
+    with open_season(tmp_path / "r.season") as season:
+        assert len(season.berries()) == 6
+        assert list(season.chunks(1)) == chunks(THREE)
+
+
+def test_a_capture_in_another_format_says_so(tmp_path):
+    path = capture_file(tmp_path, [Chunk(i, b"what is this\r\n") for i in range(9)])
+    result = run(replay, str(path), "--format", "number-unit")
+    assert isinstance(result.exception, NothingHeardError)
+
+
+# --- the last check of the gauge --------------------------------------------------------------
+
+
+def verification(at: str, *, passed: bool, serial: str | None = None) -> VerificationRow:
+    return VerificationRow(
+        verification_id=1, at=at, session_id=None, gauge=None, gauge_serial=serial,
+        gravity_m_s2=9.8, gravity_from="", tolerance_pct=1.0, passed=passed, result={},
+    )  # fmt: skip
+
+
+def test_an_old_failed_or_missing_check_is_told():
+    now = datetime(2026, 7, 20, tzinfo=UTC)
+    good = verification("2026-07-18T08:00:00Z", passed=True, serial="F-1")
+    assert check_warning([good], days=7, now=now) is None
+    assert "10 days" not in (check_warning([good], days=1, now=now) or "")
+    assert "2 days old" in check_warning([good], days=1, now=now)
+    bad = verification("2026-07-19T08:00:00Z", passed=False, serial="F-1")
+    assert "FAILED" in check_warning([good, bad], days=7, now=now)
+    assert "never checked" in check_warning([good], days=7, now=now, gauge_serial="F-2")
+
+
+@pytest.mark.parametrize("bytes_came", ["", ": 0.0{} N"])
+def test_the_same_gap_is_not_told_without_end(capsys, bytes_came):
+    sitting = SimpleNamespace(
+        reader=SimpleNamespace(device="COM9"), logger=SimpleNamespace(raters=(), missing=())
+    )
+    screen = PlainScreen(sitting, as_json=False)
+    reason = "bytes that no request asked for" + bytes_came
+    screen._show([LineGap(gap=Gap(i, i + 1, reason.format(i % 3))) for i in range(50)])
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 4
+    assert "again and again" in told[-1]
+    assert "gauge learn" in told[-1]
+    screen._show([LineGap(gap=Gap(2, 3, "the port went away"))])
+    assert "the port went away" in capsys.readouterr().err

@@ -1,0 +1,286 @@
+"""Comparison of selections against NIST, printed examples and reference libraries."""
+
+import csv
+import itertools
+import re
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from statsmodels.formula.api import ols
+from statsmodels.miscmodels.ordinal_model import OrderedModel
+
+from calibrate.stats.allpairs import all_pairs
+from calibrate.stats.countmodels import compare_proportions, compare_scores
+from calibrate.stats.groupletters import letters
+from calibrate.stats.selections import compare_means
+from gauge.errors import InvalidValueError, SeparationError, TooFewScoresError
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def groups_of(name):
+    with (REFERENCE / name).open() as file:
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    return np.array([int(r["g"]) - 1 for r in rows]), np.array([float(r["y"]) for r in rows])
+
+
+def names(k):
+    return [f"R-{i}" for i in range(1, k + 1)]
+
+
+def digits(found, certified):
+    """Correct digits, as NIST StRD counts them."""
+    return -np.log10(abs(found - certified) / abs(certified)) if found != certified else 16
+
+
+def test_nist_strd_sirstv():
+    # Certified values, NIST StRD, ANOVA, SiRstv.
+    group, y = groups_of("nist_sirstv.csv")
+    found = compare_means(y, group, names(5)).anova
+    assert (found.df_between, found.df_within) == (4, 20)
+    assert digits(found.ss_between, 5.11462616e-02) > 12
+    assert digits(found.ms_between, 1.27865654e-02) > 12
+    assert digits(found.ss_within, 2.16636560e-01) > 12
+    assert digits(found.f, 1.18046237440255) > 12
+    assert digits(np.sqrt(found.ms_within), 1.04076068334656e-01) > 12
+    r2 = found.ss_between / (found.ss_between + found.ss_within)
+    assert digits(r2, 1.90999039051129e-01) > 12
+
+
+@pytest.mark.parametrize(
+    ("name", "wanted"), [("SmLs01", 13), ("SmLs04", 9), ("SmLs07", 3), ("AtmWtAg", 8)]
+)
+def test_nist_strd_harder_sets(name, wanted):
+    """Sets with up to 13 leading digits in common; the files come with scipy's own tests."""
+    try:
+        text = files("scipy.stats").joinpath(f"tests/data/nist_anova/{name}.dat").read_text()
+    except FileNotFoundError:
+        pytest.skip("this scipy was installed without its test data")
+    lines = text.splitlines()
+    certified = next(line for line in lines if line.startswith(("Between", "Instrument", "Treat")))
+    f = float(certified.split()[-1])
+    body = lines[int(re.search(r"Data\s+\(lines (\d+)", text)[1]) - 1 :]
+    rows = [line.split() for line in body if line.strip()]
+    group = np.array([int(r[0]) - 1 for r in rows])
+    y = np.array([float(r[1]) for r in rows])
+    found = compare_means(y, group, names(int(group.max()) + 1)).anova
+    assert digits(found.f, f) > wanted
+
+
+def test_nist_handbook_7_4_3_3():
+    # NIST/SEMATECH e-Handbook 7.4.3.3: three levels of five; F = 9.59.
+    levels = [[6.9, 5.4, 5.8, 4.6, 4.0], [8.3, 6.8, 7.8, 9.2, 6.5], [8.0, 10.5, 8.1, 6.9, 9.3]]
+    found = compare_means(np.concatenate(levels), np.repeat([0, 1, 2], 5), names(3)).anova
+    assert round(found.ss_between, 3) == 27.897
+    assert round(found.ss_within, 3) == 17.452
+    assert round(found.f, 2) == 9.59
+    assert found.p == pytest.approx(0.0032482226)
+
+
+def test_nist_handbook_7_4_7_1_tukey():
+    group, y = groups_of("nist_tukey.csv")
+    found = compare_means(y, group, names(4))
+    assert found.anova.ms_within == pytest.approx(1.33075)
+    printed = {  # pair: (limits printed there, two digits), second minus first
+        ("R-1", "R-2"): (0.29, 4.47),
+        ("R-1", "R-3"): (1.13, 5.31),
+        ("R-2", "R-3"): (-1.25, 2.93),
+        ("R-2", "R-4"): (-4.31, -0.13),
+        ("R-3", "R-4"): (-5.15, -0.97),
+    }
+    p = [0.0227934, 0.0022108, 0.9961211, 0.6644649, 0.0351545, 0.0034506]  # R 4.2.2, TukeyHSD
+    for pair in found.pairs:
+        if (pair.first, pair.second) in printed:
+            low, high = printed[pair.first, pair.second]
+            assert (round(-pair.high, 2), round(-pair.low, 2)) == (low, high)
+    assert [pair.p for pair in found.pairs] == pytest.approx(p, abs=2e-6)
+    # Groups 2 and 3 do not differ, 1 and 4 do not; each of one differs from each of the other.
+    assert found.letters == ("b", "a", "a", "b")
+
+
+@pytest.mark.parametrize(
+    ("data", "printed"),
+    [
+        # Printed by SAS, as quoted in scipy's tests of tukey_hsd; its quantile is rounded.
+        (
+            ([24.5, 23.5, 26.4, 27.1, 29.9], [28.4, 34.2, 29.5, 32.2, 30.1],
+             [26.1, 28.3, 24.3, 26.2, 27.8]),
+            {("R-1", "R-2"): (-8.249116943, -0.9508830568),
+             ("R-2", "R-3"): (0.6908830568, 7.989116943)},
+        ),
+        (
+            ([24.5, 23.5, 26.28, 26.4, 27.1, 29.9, 30.1, 30.1], [28.4, 34.2, 29.5, 32.2, 30.1],
+             [26.1, 28.3, 24.3, 26.2, 27.8]),
+            {("R-1", "R-2"): (-7.022070736, -0.2679292645),
+             ("R-2", "R-3"): (0.5934764007, 8.086523599)},
+        ),
+    ],
+)  # fmt: skip
+def test_tukey_kramer_printed(data, printed):
+    group = np.repeat([0, 1, 2], [len(d) for d in data])
+    for pair in compare_means(np.concatenate(data), group, names(3)).pairs:
+        if (pair.first, pair.second) in printed:
+            assert (pair.low, pair.high) == pytest.approx(
+                printed[pair.first, pair.second], abs=1e-4
+            )
+
+
+@given(st.lists(st.integers(2, 9), min_size=2, max_size=6), st.integers(0, 10_000))
+@settings(max_examples=15, deadline=None)
+def test_means_are_scipys(sizes, seed):
+    rng = np.random.default_rng(seed)
+    data = [rng.normal(rng.normal(0, 1), 1, n) for n in sizes]
+    found = compare_means(
+        np.concatenate(data), np.repeat(range(len(sizes)), sizes), names(len(sizes))
+    )
+    other = scipy.stats.tukey_hsd(*data)
+    limits = other.confidence_interval(0.95)
+    f, p = scipy.stats.f_oneway(*data)
+    assert (found.anova.f, found.p) == pytest.approx((f, p), rel=1e-8)
+    for pair in found.pairs:
+        i, j = int(pair.first[2:]) - 1, int(pair.second[2:]) - 1
+        assert pair.p == pytest.approx(other.pvalue[i, j], abs=5e-6)
+        assert (pair.low, pair.high) == pytest.approx(
+            (limits.low[i, j], limits.high[i, j]), abs=1e-4
+        )
+
+
+def test_blocks_are_taken_out_as_in_statsmodels():
+    import pandas as pd
+
+    rng = np.random.default_rng(4)
+    group, block = np.tile([0, 1, 2], 8), np.repeat(range(4), 6)
+    keep = rng.random(24) > 0.15  # unbalanced
+    group, block = group[keep], block[keep]
+    y = group * 0.3 + block * 1.0 + rng.normal(0, 0.2, group.size)
+    found = compare_means(y, group, names(3), block=block)
+    model = ols("y ~ C(group) + C(block)", pd.DataFrame({"y": y, "group": group, "block": block}))
+    fit = model.fit()
+    assert found.anova.ms_within == pytest.approx(fit.mse_resid)
+    assert found.anova.df_within == fit.df_resid
+    gaps = {(p.first, p.second): p.difference for p in found.pairs}
+    assert -gaps["R-1", "R-2"] == pytest.approx(fit.params["C(group)[T.1]"])
+    assert -gaps["R-1", "R-3"] == pytest.approx(fit.params["C(group)[T.2]"])
+    null = ols("y ~ C(block)", model.data.frame).fit()
+    assert found.p == pytest.approx(fit.compare_f_test(null)[1])
+    # Without the block the same selections cannot be told apart.
+    assert compare_means(y, group, names(3)).p > 0.1 > found.p
+
+
+def test_one_unit_a_group_has_no_letters():
+    with pytest.raises(TooFewScoresError, match="no more than one clamshell"):
+        compare_means([1, 2, 3], [0, 1, 2], names(3))
+    with pytest.raises(TooFewScoresError, match="nothing to compare"):
+        compare_means([1, 2, 3], [0, 0, 0], names(1))
+    # A group of one has its place beside groups of more.
+    assert len(compare_means([1, 2, 1.5, 9], [0, 0, 0, 1], names(2)).letters) == 2
+
+
+def verdicts(k):
+    verdict = st.integers(0, 2 ** (k * (k - 1) // 2) - 1)
+    return st.tuples(st.just(k), verdict, st.permutations(range(k)))
+
+
+@given(st.integers(1, 9).flatmap(verdicts))
+@settings(max_examples=300)
+def test_a_common_letter_if_and_only_if_no_difference(told):
+    k, bits, order = told
+    differ = np.zeros((k, k), bool)
+    for at, (i, j) in enumerate(itertools.combinations(range(k), 2)):
+        differ[i, j] = differ[j, i] = bool(bits >> at & 1)
+    given_ = letters(differ, order)
+    for i in range(k):
+        assert given_[i]
+        for j in range(i + 1, k):
+            assert bool(set(given_[i]) & set(given_[j])) == (not differ[i, j])
+    assert "a" in given_[order[0]]
+    # No letter is idle: without it, some pair would lose its only common letter.
+    for letter in set("".join(given_)):
+        held = [i for i in range(k) if letter in given_[i]]
+        assert any(
+            (set(given_[i]) & set(given_[j])) == {letter} for i in held for j in held if i <= j
+        )
+
+
+def test_letters_refuse_what_is_no_verdict():
+    with pytest.raises(InvalidValueError):
+        letters([[False, True], [False, False]])
+    with pytest.raises(InvalidValueError):
+        letters([[True]])
+
+
+def test_letters_go_beyond_the_alphabet():
+    k = 60
+    given_ = letters(~np.eye(k, dtype=bool))
+    assert len(set(given_)) == k
+
+
+def test_scores_against_statsmodels():
+    rng = np.random.default_rng(3)
+    cuts = np.array([-1.0, 0.2, 1.5])
+    shift = {0: 0.0, 1: 0.8, 2: -0.5}
+    group = np.repeat([0, 1, 2], 4)
+    table = np.zeros((12, 4))
+    rows = []
+    for i, g in enumerate(group):
+        latent = shift[g] + rng.logistic(size=25)
+        score = (latent[:, None] > cuts).sum(axis=1)
+        rows += [(g, s) for s in score]
+        table[i] = np.bincount(score, minlength=4)
+    found = compare_scores(table, group, names(3))
+    g, s = np.array(rows).T
+    exog = np.column_stack([g == 1, g == 2]).astype(float)
+    fit = OrderedModel(s, exog, distr="logit").fit(method="bfgs", disp=False, gtol=1e-8)
+    gap = {(p.first, p.second): p.difference for p in found.pairs}
+    assert -gap["R-1", "R-2"] == pytest.approx(fit.params[0], abs=1e-4)
+    assert -gap["R-1", "R-3"] == pytest.approx(fit.params[1], abs=1e-4)
+
+
+def test_scores_level_is_held_with_clamshell_effects():
+    """No true difference; clamshells differ: the test must not cry out more often than it may."""
+    rng = np.random.default_rng(8)
+    cuts, cried, runs = np.array([-0.5, 0.8]), 0, 150
+    for _ in range(runs):
+        table = np.zeros((12, 3))
+        for i in range(12):
+            latent = rng.normal(0, 0.5) + rng.logistic(size=20)
+            table[i] = np.bincount((latent[:, None] > cuts).sum(axis=1), minlength=3)
+        cried += compare_scores(table, np.repeat([0, 1, 2], 4), names(3)).p < 0.05
+    assert cried / runs < 0.12
+
+
+def test_scores_that_separate_say_so():
+    with pytest.raises(SeparationError):
+        compare_scores([[9, 0], [9, 0], [0, 9], [0, 9]], [0, 0, 1, 1], names(2))
+
+
+def test_proportions_find_the_difference_and_hold_their_level():
+    rng = np.random.default_rng(9)
+    group, n = np.repeat([0, 1, 2], 5), np.full(15, 20)
+    apart = compare_proportions(
+        rng.binomial(20, np.array([0, 0.05, 0.5])[group]), n, group, names(3)
+    )
+    assert apart.letters[2] == "a"
+    assert set(apart.letters[0]) & set(apart.letters[1])
+    assert not set(apart.letters[0]) & set(apart.letters[2])
+    cried, runs = 0, 300
+    for _ in range(runs):
+        found = compare_proportions(rng.binomial(20, 0.3, 15), n, group, names(3))
+        cried += any(pair.differs for pair in found.pairs)
+    assert cried / runs < 0.08
+
+
+def test_no_soft_berry_anywhere_is_no_difference():
+    found = compare_proportions([0] * 6, [20] * 6, [0, 0, 1, 1, 2, 2], names(3))
+    assert set(found.letters) == {"a"}
+    assert found.p == 1
+
+
+def test_pairs_of_known_variance_are_scipys():
+    pair = all_pairs([1.0, 0.0], np.eye(2) * 0.1, np.inf, names(2))[0]
+    assert pair.p == pytest.approx(2 * scipy.stats.norm.sf(1 / np.sqrt(0.2)), abs=1e-6)

@@ -1,0 +1,288 @@
+"""The table against pandas and by hand; odd cases; all outputs of the command."""
+
+import csv
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from calibrate.cli import group
+from calibrate.cuts.calibration import Calibration
+from calibrate.data.scale import BLACKBERRY
+from calibrate.tables.pooling import join
+from calibrate.tables.poolpart import Part
+from calibrate.tables.report import build_report
+from calibrate.tables.tables import tabulate
+from gauge.errors import CannotWriteError, InvalidValueError, NoSuchRecordError
+
+CUTS = {
+    "n": 500, "raters": 1, "scores": [1, 2, 3, 4, 5], "force_scale": "linear", "spread": 0.15,
+    "cuts": [{"between": [k + 1, k + 2], "force_N": c, "low_N": c - 0.05, "high_N": c + 0.05}
+             for k, c in enumerate((2.6, 1.9, 1.3, 0.8))],
+}  # fmt: skip
+
+
+def frame(seed=3, selections=3, days=(0, 7, 14), clamshells=4, berries=8, scored=True):
+    rng = np.random.default_rng(seed)
+    rows = []
+    for s in range(selections):
+        for day in days:
+            for c in range(clamshells):
+                middle = (2.4 - 0.5 * s) * np.exp(-0.03 * day + rng.normal(0, 0.06))
+                for b in range(berries):
+                    f = middle * np.exp(rng.normal(0, 0.25))
+                    score = 1 + sum(
+                        rng.random() > 1 / (1 + np.exp((k - f) / 0.15))
+                        for k in (2.6, 1.9, 1.3, 0.8)
+                    )
+                    rows.append((f"R-{s}", day, c + 1, b + 1, round(f, 3), score, 3 * day))
+    names = ["selection", "storage_day", "clamshell", "berry", "force_N", "score", "rain_mm"]
+    table = pd.DataFrame(rows, columns=names)
+    return table if scored else table.drop(columns="score")
+
+
+def save(tmp_path, table, name="berries.csv"):
+    path = tmp_path / name
+    table.to_csv(path, index=False)
+    return path
+
+
+def run(*args):
+    return CliRunner().invoke(group, ["table", *map(str, args)])
+
+
+def rows_of(*args):
+    result = run(*args, "--json")
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)["rows"]
+
+
+def test_rows_are_pandas(tmp_path):
+    table = frame()
+    rows = rows_of(save(tmp_path, table), "--by", "selection", "--by", "storage_day")
+    grouped = table.groupby(["selection", "storage_day"])
+    assert len(rows) == 9
+    for row in rows:
+        mine = grouped.get_group((row["selection"], row["storage_day"]))
+        clamshells = mine.groupby("clamshell")["force_N"].mean()
+        assert (row["n"], row["clamshells"]) == (len(mine), 4)
+        assert row["mean_N"] == pytest.approx(mine["force_N"].mean())
+        assert row["sd_N"] == pytest.approx(mine["force_N"].std())
+        # Equal clamshells: the SE is that of the clamshell means.
+        assert row["se_N"] == pytest.approx(clamshells.std() / np.sqrt(4))
+        shares = mine["score"].value_counts(normalize=True)
+        for label, share in row["scores"].items():
+            assert share == pytest.approx(shares.get(int(label), 0.0))
+        assert row["mean_score"]["value"] == pytest.approx(mine["score"].mean())
+        assert row["soft_pct"]["value"] == pytest.approx(100 * (mine["score"] > 3).mean())
+        assert row["at_limit_pct"]["value"] == pytest.approx(100 * (mine["score"] == 3).mean())
+        assert row["leaky_pct"] is None
+
+
+def test_se_of_unequal_clamshells_by_hand():
+    part = Part(
+        source="a.csv",
+        force_n=np.array([1.0, 1.0, 1.0, 3.0]),
+        levels={"selection": ["R-1"] * 4, "clamshell": ["1", "1", "1", "2"]},
+    )
+    row = tabulate(join([part])).rows[0]
+    assert row.force.value == 1.5
+    # 2/1 * ((3/4)^2 0.5^2 + (1/4)^2 1.5^2) = 0.5625
+    assert row.se_n == pytest.approx(0.75)
+    assert row.sd_n == pytest.approx(1.0)
+
+
+def test_letters_and_model_are_in_the_document(tmp_path):
+    result = run(save(tmp_path, frame()), "--by", "selection", "--by", "storage_day", "--json")
+    document = json.loads(result.stdout)
+    force = [one for one in document["comparisons"] if one["outcome"] == "force"]
+    assert [one["within"]["storage_day"] for one in force] == ["0", "7", "14"]
+    assert "clamshell means" in force[0]["model"]
+    for one in document["comparisons"]:
+        given = {g["group"]: set(g["letters"]) for g in one["groups"]}
+        for pair in one["pairs"]:
+            assert bool(given[pair["first"]] & given[pair["second"]]) == (not pair["differs"])
+    row = document["rows"][0]
+    assert row["letters"]["force"] == "a"
+
+
+def test_one_clamshell_each_has_no_se_and_no_letters(tmp_path):
+    rows = rows_of(save(tmp_path, frame(days=(0,), clamshells=1)))
+    assert all(row["se_N"] is None and row["low_N"] is None for row in rows)
+    assert all("one clamshell" in row["why"] for row in rows)
+    assert all(not row["letters"].get("force") for row in rows)
+    shown = run(save(tmp_path, frame(days=(0,), clamshells=1))).stdout
+    assert "not compared, no more than one clamshell a group" in shown
+
+
+def test_one_selection_and_one_berry(tmp_path):
+    (row,) = rows_of(save(tmp_path, frame(selections=1)))
+    assert row["selection"] == "R-0"
+    path = tmp_path / "one.csv"
+    path.write_text("selection,force_N\nR-1,1.2\n")
+    (row,) = rows_of(path)
+    assert (row["n"], row["mean_N"], row["sd_N"], row["se_N"]) == (1, 1.2, None, None)
+
+
+def test_without_clamshells_the_berry_is_the_unit_and_it_says_so(tmp_path):
+    table = frame(days=(0,)).drop(columns="clamshell")
+    document = json.loads(run(save(tmp_path, table), "--json").stdout)
+    assert document["unit"] == "berry"
+    assert any("single berry is the unit" in note for note in document["notes"])
+    mine = table[table.selection == "R-1"]["force_N"]
+    assert document["rows"][1]["se_N"] == pytest.approx(mine.sem())
+
+
+def test_no_selection_at_all(tmp_path):
+    path = tmp_path / "plain.csv"
+    path.write_text("force_N\n1.0\n2.0\n")
+    (row,) = rows_of(path)
+    assert (row["n"], row["mean_N"]) == (2, 1.5)
+
+
+def test_missing_dates_are_a_row_of_their_own(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("selection,harvest_date,force_N\nR-1,2026-07-03,1\nR-1,,2\n")
+    rows = rows_of(path, "--by", "harvest_date")
+    assert [row["harvest_date"] for row in rows] == ["2026-07-03", None]
+
+
+def test_mixed_storage_days_are_mentioned(tmp_path):
+    assert "--by storage_day" in run(save(tmp_path, frame())).stdout
+
+
+def test_unknown_level_and_clashing_options(tmp_path):
+    path = save(tmp_path, frame())
+    assert run(path, "--by", "colour").exit_code != 0
+    with pytest.raises(NoSuchRecordError):
+        tabulate(join([Part(source="a", force_n=np.array([1.0]), levels={})]), by=("plot",))
+    assert isinstance(run(path, "--compare", "site").exception, NoSuchRecordError)
+    assert isinstance(run(path, "--keep-top", "2").exception, InvalidValueError)
+    assert run(path, "--cuts", "a.json", "--calibration", "b").exit_code == 2
+
+
+def test_predicted_scores_follow_the_calibration(tmp_path):
+    cuts = tmp_path / "cuts.json"
+    cuts.write_text(json.dumps(CUTS))
+    table = frame(scored=False)
+    rows = rows_of(save(tmp_path, table), "--cuts", cuts)
+    one = Calibration(
+        scale=BLACKBERRY, force_scale="linear", spread=0.15, cuts_n=(2.6, 1.9, 1.3, 0.8),
+        low_n=(2.55, 1.85, 1.25, 0.75), high_n=(2.65, 1.95, 1.35, 0.85),
+    )  # fmt: skip
+    for row in rows:
+        force = table[table.selection == row["selection"]]["force_N"].to_numpy()
+        wanted = one.probabilities(force).mean(axis=0)
+        assert list(row["predicted"]["scores"].values()) == pytest.approx(wanted.tolist())
+        soft = row["predicted"]["soft_pct"]
+        assert soft["value"] == pytest.approx(100 * wanted[3:].sum())
+        assert soft["low"] < soft["value"] < soft["high"]
+        assert row["scores"] is None
+
+
+def test_storage_and_half_soft_day(tmp_path):
+    cuts = tmp_path / "cuts.json"
+    cuts.write_text(json.dumps(CUTS))
+    path = save(tmp_path, frame(scored=False))
+    found = json.loads(run(path, "--cuts", cuts, "--json").stdout)["softening"]
+    first = found[0]
+    assert first["loss_N_per_day"]["low"] > 0
+    # Mean force 2.4 exp(0.03) falls by 3 % a day: 1.3 N is passed about day 20.
+    assert first["half_soft_from"] == "force"
+    assert 13 < first["half_soft_day"]["value"] < 25
+    assert "last storage day" in first["half_soft_day"]["why"]
+
+
+def test_seasons_side_by_side(tmp_path):
+    paths = [save(tmp_path, frame(seed=s, days=(0,)), f"{2025 + s}.csv") for s in (0, 1)]
+    document = json.loads(run(*paths, "--by", "selection", "--by", "season", "--json").stdout)
+    assert document["seasons"]["seasons"] == ["2025", "2026"]
+    assert document["seasons"]["hold"] <= document["seasons"]["of"] == 3
+    assert {row["season"] for row in document["rows"]} == {"2025", "2026"}
+    kept = json.loads(run(*paths, "--keep-above", "1.5", "--json").stdout)["seasons"]
+    assert kept["rule"] == "keep at 1.5 N or more"
+
+
+def test_sheets_make_a_table_too(tmp_path):
+    path = tmp_path / "sheets.csv"
+    path.write_text(
+        "sample,selection,s1,s2,s3,s4,s5,leaky,decayed\n"
+        "A,R-1,10,6,4,0,0,0,0\nB,R-1,9,8,3,0,0,1,0\nC,R-1,11,7,2,0,0,0,1\n"
+        "D,R-2,1,4,5,7,3,6,4\nE,R-2,0,3,6,8,3,5,5\nF,R-2,2,3,5,8,2,7,3\n"
+    )
+    document = json.loads(run(path, "--json").stdout)
+    first, second = document["rows"]
+    assert second["soft_pct"]["value"] == pytest.approx(100 * 31 / 60)
+    assert second["leaky_pct"]["value"] == pytest.approx(30)
+    assert first["letters"]["soft"] != second["letters"]["soft"]
+    assert {one["outcome"] for one in document["comparisons"]} == {
+        "score", "soft", "leaky", "decayed",
+    }  # fmt: skip
+
+
+def test_text_picture_page_and_csv(tmp_path):
+    path = save(tmp_path, frame())
+    result = run(
+        path, "--by", "selection", "--by", "storage_day", "--cue", "rain_mm",
+        "--csv", tmp_path / "t.csv", "--plot", tmp_path / "t.png", "--pdf", tmp_path / "t.pdf",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert max(map(len, result.stdout.splitlines())) <= 80
+    assert "if and only if" in result.stdout
+    assert "local grades" in result.stdout
+    assert (tmp_path / "t.png").read_bytes()[:4] == b"\x89PNG"
+    assert len(re.findall(rb"/Type /Page\b", (tmp_path / "t.pdf").read_bytes())) == 1
+    table = pd.read_csv(tmp_path / "t.csv")
+    assert len(table) == 9
+    assert table["mean_N"].between(0.5, 3).all()
+    assert {"soft_pct", "soft_pct_low", "letters_force"} <= set(table.columns)
+
+
+def test_csv_has_no_empty_group_of_columns(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text(
+        "selection,clamshell,force_N,score\n"
+        "R-1,1,2.0,3\nR-1,1,2.5,2\nR-1,2,2.2,3\nR-1,2,2.7,2\n"
+        "R-2,3,1.2,\nR-2,3,1.4,\nR-2,4,1.1,\nR-2,4,1.6,\n"
+    )
+    assert run(path, "--csv", tmp_path / "t.csv").exit_code == 0
+    table = pd.read_csv(tmp_path / "t.csv")
+    assert "scores" not in table.columns
+    assert table["scores_3"].tolist()[0] == 0.5
+    assert table["scores_3"].isna().tolist() == [False, True]
+
+
+def test_csv_text_is_no_formula(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text("selection,force_N\n=1+1,1\n-R,2\n")
+    assert run(path, "--csv", tmp_path / "t.csv").exit_code == 0
+    with (tmp_path / "t.csv").open() as file:
+        assert sorted(row["selection"] for row in csv.DictReader(file)) == ["'-R", "'=1+1"]
+    wrong = run(path, "--csv", tmp_path / "no" / "t.csv")
+    assert isinstance(wrong.exception, CannotWriteError)
+    assert isinstance(run(path, "--plot", tmp_path / "t.gif").exception, InvalidValueError)
+
+
+def test_many_rows_still_make_one_page(tmp_path):
+    from calibrate.plots.tablepage import draw_page
+
+    table = frame(selections=20, days=(0, 7), clamshells=2, berries=3)
+    pooled = join(
+        [
+            Part(
+                source="a.csv",
+                force_n=table["force_N"].to_numpy(),
+                levels={
+                    name: table[name].astype(str).tolist()
+                    for name in ("selection", "storage_day", "clamshell")
+                },
+            )
+        ]
+    )
+    report = build_report(pooled, by=("selection", "storage_day"))
+    figure = draw_page(report)
+    assert figure.get_size_inches() == pytest.approx((8.27, 11.69))
+    assert any("Not on this page" in text.get_text() for text in figure.texts)

@@ -1,0 +1,128 @@
+"""The rooms of the code: contracts that cannot be slipped past, and what each room is for."""
+
+from __future__ import annotations
+
+import ast
+import os
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGES = ("gauge", "calibrate")
+RUN = "from importlinter.cli import lint_imports_command; lint_imports_command()"
+CONTRACTS = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["importlinter"][
+    "contracts"
+]
+LIBRARIES = [
+    contract
+    for contract in CONTRACTS
+    if contract["type"] == "forbidden" and not contract["forbidden_modules"][0].startswith(PACKAGES)
+]
+# Who may import a library: what its contract does not name.
+MAY_IMPORT = {
+    "click": {"gauge.cli", "gauge.clikit", "gauge.commands", "calibrate.cli", "calibrate.commands"},
+    "serial": {"gauge.port"},
+    "sqlite3": {"gauge.season"},
+    "matplotlib": {"gauge.verify.chart", "calibrate.plots"},
+    "rich": {"gauge.session", "gauge.commands", "calibrate.commands"},
+}
+# One import a contract that it must find, as (contract, file, line).
+PLANTED = [
+    ("rooms of gauge", "gauge/protocol/framing.py", "import gauge.session.logger"),
+    ("rooms of calibrate", "calibrate/stats/newton.py", "import calibrate.model.panel"),
+    ("gauge never imports calibrate", "gauge/mass.py", "import calibrate.data.scale"),
+    (
+        "calibrate sees only gauge's top and gauge.season",
+        "calibrate/data/scale.py",
+        "import gauge.verify.plateau",
+    ),
+]
+PLANTED += [
+    (
+        contract["name"],
+        "calibrate/stats/newton.py" if library != "click" else "gauge/session/logger.py",
+        f"import {library}",
+    )
+    for contract in LIBRARIES
+    for library in contract["forbidden_modules"]
+]
+
+
+def names_of(folder: Path) -> set[str]:
+    """Return the modules and rooms directly in a folder, with dots."""
+    return {
+        ".".join(path.relative_to(ROOT).with_suffix("").parts)
+        for path in folder.iterdir()
+        if (path.suffix == ".py" and path.name != "__init__.py")
+        or (path.is_dir() and (path / "__init__.py").is_file())
+    }
+
+
+ROOMS = sorted(
+    name
+    for package in PACKAGES
+    for name in names_of(ROOT / package)
+    if (ROOT / name.replace(".", "/")).is_dir()
+)
+
+
+def lint(folder: Path) -> str:
+    """Return what lint-imports prints in a folder, without its cache."""
+    found = subprocess.run(
+        [sys.executable, "-c", RUN, "--no-cache"],
+        cwd=folder, env=os.environ | {"PYTHONPATH": str(folder), "COLUMNS": "200"},
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    return found.stdout + found.stderr
+
+
+def test_every_contract_finds_an_import_that_breaks_it(tmp_path: Path) -> None:
+    for package in PACKAGES:
+        shutil.copytree(ROOT / package, tmp_path / package, ignore=shutil.ignore_patterns("*.pyc"))
+    shutil.copy(ROOT / "pyproject.toml", tmp_path)
+    assert {name for name, _, _ in PLANTED} == {contract["name"] for contract in CONTRACTS}
+    whole = lint(tmp_path)
+    assert f"{len(CONTRACTS)} kept, 0 broken" in whole, whole
+    for _, file, line in PLANTED:
+        with (tmp_path / file).open("a", encoding="utf-8") as module:
+            module.write(f"\n{line}\n")
+    printed = lint(tmp_path)
+    for contract in CONTRACTS:
+        assert f"{contract['name']} BROKEN" in printed, printed
+
+
+def test_no_contract_ignores_an_import() -> None:
+    assert not [contract["name"] for contract in CONTRACTS if "ignore_imports" in contract]
+
+
+@pytest.mark.parametrize("contract", LIBRARIES, ids=lambda contract: contract["name"])
+def test_a_library_is_kept_from_every_room_that_may_not_import_it(contract: dict) -> None:
+    [library] = contract["forbidden_modules"]
+    allowed = MAY_IMPORT[library]
+    named = set(contract["source_modules"])
+    for package in PACKAGES:
+        if package in named:
+            continue
+        for name in names_of(ROOT / package):
+            parts = {name}
+            if any(one.startswith(f"{name}.") for one in allowed):
+                parts = names_of(ROOT / name.replace(".", "/"))
+            for part in parts:
+                assert (part in named) != (part in allowed), part
+    for name in named | allowed:
+        path = ROOT / name.replace(".", "/")
+        assert path.is_dir() or path.with_suffix(".py").is_file(), f"{name} is no room"
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_a_room_says_what_it_is_for_what_comes_in_and_what_goes_out(room: str) -> None:
+    tree = ast.parse((ROOT / room.replace(".", "/") / "__init__.py").read_text("utf-8"))
+    said = ast.get_docstring(tree) or ""
+    assert said.splitlines()[0].endswith("."), said
+    assert "\nIn: " in said, said
+    assert "\nOut: " in said, said
