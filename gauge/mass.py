@@ -83,7 +83,7 @@ def parse_mass(text: str) -> Mass:
     return Mass(shown=f"{found[1]}{found[2]}", kg=Fraction(found[1]) * KILOGRAM_PER[found[2]])
 
 
-def expected_n(
+def expected_newton(
     mass: Mass,
     gravity_m_s2: float,
     *,
@@ -111,7 +111,7 @@ def expected_n(
 
     Examples
     --------
-    >>> round(expected_n(parse_mass("500g"), 9.80665), 7)
+    >>> round(expected_newton(parse_mass("500g"), 9.80665), 7)
     4.9025895
     """
     if not 0 <= air_kg_m3 < weight_kg_m3:

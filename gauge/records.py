@@ -57,7 +57,7 @@ class Reading(NamedTuple):
 
     Examples
     --------
-    >>> round(Reading(0.5, 1.0, "1.000", Unit.LBF, Status.OK).force_n, 4)
+    >>> round(Reading(0.5, 1.0, "1.000", Unit.LBF, Status.OK).force_newton, 4)
     4.4482
     """
 
@@ -68,7 +68,7 @@ class Reading(NamedTuple):
     status: Status = Status.OK
 
     @property
-    def force_n(self) -> float:
+    def force_newton(self) -> float:
         """The reading in newtons (compression positive)."""
         return self.value * NEWTON_PER_FLOAT[self.unit]
 
@@ -102,17 +102,17 @@ class Compression:
         The largest reading as the gauge showed it.
     peak_unit : Unit
         The unit in which it was shown.
-    peak_n : float
+    peak_newton : float
         The same in newtons, not corrected for the baseline: what the display said.
-    baseline_n, noise_n : float
+    baseline_newton, noise_newton : float
         Level and robust standard deviation of the readings at rest before the press.
     n_readings, n_ramp : int
         Readings in the press, and on its loading ramp.
     rate_hz : float
         Readings per second.
-    loading_rate_n_s : float
+    loading_rate_newton_s : float
         Mean rate of loading on the ramp.
-    sampling_loss_n : float
+    sampling_loss_newton : float
         The largest force that sampling can have missed at the peak.
     flags : tuple of Flag
     """
@@ -122,18 +122,21 @@ class Compression:
     t_end_s: float
     peak_shown: str
     peak_unit: Unit
-    peak_n: float
-    baseline_n: float
-    noise_n: float
+    peak_newton: float
+    baseline_newton: float
+    noise_newton: float
     n_readings: int
     n_ramp: int
     rate_hz: float
-    loading_rate_n_s: float
-    sampling_loss_n: float
+    loading_rate_newton_s: float
+    sampling_loss_newton: float
     flags: tuple[Flag, ...] = ()
 
     def __post_init__(self) -> None:
-        _need(math.isfinite(self.peak_n) and self.peak_n > 0, f"peak {self.peak_n} N is no force")
+        _need(
+            math.isfinite(self.peak_newton) and self.peak_newton > 0,
+            f"peak {self.peak_newton} N is no force",
+        )
         _need(
             self.t_start_s <= self.t_peak_s <= self.t_end_s,
             f"peak at {self.t_peak_s} s lies outside its press",
@@ -150,7 +153,7 @@ class CutPress:
     """A press that was seen only in part (start, end or gap in it): never a berry."""
 
     t_s: float
-    largest_n: float
+    largest_newton: float
     reason: str
 
 
@@ -196,7 +199,7 @@ class Session:
     gauge: str | None = None
     gauge_serial: str | None = None
     head_mm: float | None = None
-    capacity_n: float | None = None
+    capacity_newton: float | None = None
     port: str | None = None
     line_format: str | None = None
     note: str | None = None
@@ -206,7 +209,7 @@ class Session:
             self.purpose in {"berries", "verify", "anchors", "practice"},
             f"unknown purpose of a session: {self.purpose}",
         )
-        for name, value in (("head_mm", self.head_mm), ("capacity_n", self.capacity_n)):
+        for name, value in (("head_mm", self.head_mm), ("capacity_newton", self.capacity_newton)):
             _need(value is None or value > 0, f"{name} must be above zero")
 
 

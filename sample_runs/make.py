@@ -15,7 +15,7 @@ from functools import cache
 from pathlib import Path
 from random import Random
 
-from gauge.mass import expected_n, parse_mass
+from gauge.mass import expected_newton, parse_mass
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import dump_format, shipped_format
 from gauge.records import Chunk
@@ -44,7 +44,7 @@ class Hand:
     """A rater's hand: cut points times `factor`, logistic spread of the fingers in newtons."""
 
     factor: float
-    spread_n: float
+    spread_newton: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,7 +56,7 @@ class Season:
     seed: int
     prefix: str
     labels: tuple[str, ...]
-    cuts_n: tuple[float, ...]
+    cuts_newton: tuple[float, ...]
     hands: dict[str, Hand]
     selections: tuple[Selection, ...]
     days: tuple[int, ...]
@@ -67,25 +67,25 @@ class Season:
 
 
 BLACKBERRIES = (
-    Selection(code="R-114", mean_n=4.7, cv=0.24, softening_per_day=0.07),
-    Selection(code="R-207", mean_n=4.1, cv=0.26, softening_per_day=0.06),
-    Selection(code="R-231", mean_n=3.5, cv=0.28, softening_per_day=0.09),
-    Selection(code="R-318", mean_n=3.0, cv=0.26, softening_per_day=0.05),
-    Selection(code="R-402", mean_n=4.0, cv=0.30, softening_per_day=0.14),
+    Selection(code="R-114", mean_newton=4.7, cv=0.24, softening_per_day=0.07),
+    Selection(code="R-207", mean_newton=4.1, cv=0.26, softening_per_day=0.06),
+    Selection(code="R-231", mean_newton=3.5, cv=0.28, softening_per_day=0.09),
+    Selection(code="R-318", mean_newton=3.0, cv=0.26, softening_per_day=0.05),
+    Selection(code="R-402", mean_newton=4.0, cv=0.30, softening_per_day=0.14),
 )
 RASPBERRIES = (
-    Selection(code="P-051", mean_n=2.3, cv=0.26, softening_per_day=0.08),
-    Selection(code="P-077", mean_n=1.8, cv=0.28, softening_per_day=0.06),
+    Selection(code="P-051", mean_newton=2.3, cv=0.26, softening_per_day=0.08),
+    Selection(code="P-077", mean_newton=1.8, cv=0.28, softening_per_day=0.06),
 )
 HANDS = {
-    "ines": Hand(factor=0.94, spread_n=0.22),
-    "marek": Hand(factor=1.00, spread_n=0.28),
-    "odile": Hand(factor=1.08, spread_n=0.36),
+    "ines": Hand(factor=0.94, spread_newton=0.22),
+    "marek": Hand(factor=1.00, spread_newton=0.28),
+    "odile": Hand(factor=1.08, spread_newton=0.36),
 }
 SEASONS = (
     Season(
         folder="2026-blackberry", crop="blackberry", seed=2026, prefix="B26",
-        labels=("1", "2", "3", "4", "5"), cuts_n=(4.2, 3.1, 2.2, 1.4), hands=HANDS,
+        labels=("1", "2", "3", "4", "5"), cuts_newton=(4.2, 3.1, 2.2, 1.4), hands=HANDS,
         selections=BLACKBERRIES, days=(0, 4, 8), berries=20, first_day="2026-06-08", sheets=4,
         # Weekly gain errors in percent: a slow drift, a failure, then a mended gauge.
         verifications=(
@@ -99,13 +99,14 @@ SEASONS = (
         folder="2025-blackberry", crop="blackberry", seed=2025, prefix="B25",
         labels=("1", "2", "3", "4", "5"),
         # The whole panel called berries firm 6 % later than in 2026.
-        cuts_n=(4.2 * 1.06, 3.1 * 1.06, 2.2 * 1.06, 1.4 * 1.06), hands=HANDS,
+        cuts_newton=(4.2 * 1.06, 3.1 * 1.06, 2.2 * 1.06, 1.4 * 1.06), hands=HANDS,
         selections=BLACKBERRIES, days=(0, 7), berries=20, first_day="2025-06-09",
     ),
     Season(
         folder="2026-raspberry", crop="raspberry", seed=626, prefix="P26",
-        labels=("firm", "soft"), cuts_n=(1.55,),
-        hands={"ines": Hand(factor=0.95, spread_n=0.16), "marek": Hand(factor=1.05, spread_n=0.2)},
+        labels=("firm", "soft"), cuts_newton=(1.55,),
+        hands={"ines": Hand(factor=0.95, spread_newton=0.16),
+               "marek": Hand(factor=1.05, spread_newton=0.2)},
         selections=RASPBERRIES, days=(0, 3, 6), berries=20, first_day="2026-07-01", sheets=3,
     ),
 )  # fmt: skip
@@ -113,11 +114,11 @@ SEASONS = (
 PADS = {"PAD-A": 1.60, "PAD-B": 2.40, "PAD-C": 3.30, "PAD-D": 4.30}
 
 
-def score(rng: Random, force_n: float, season: Season, hand: Hand) -> str:
+def score(rng: Random, force_newton: float, season: Season, hand: Hand) -> str:
     """Draw the score that a hand gives: logistic in the force, cut by cut."""
     u = rng.random()
-    for label, cut_n in zip(season.labels[:-1], season.cuts_n, strict=True):
-        if u < 1 / (1 + math.exp(-(force_n - cut_n * hand.factor) / hand.spread_n)):
+    for label, cut_newton in zip(season.labels[:-1], season.cuts_newton, strict=True):
+        if u < 1 / (1 + math.exp(-(force_newton - cut_newton * hand.factor) / hand.spread_newton)):
             return label
     return season.labels[-1]
 
@@ -128,7 +129,7 @@ def _writer() -> LineWriter:
 
 
 def _gauge(track: Track, seed: int, *, rate_hz: float = RATE_HZ, **more: object) -> VirtualGauge:
-    options = {"display": Display(noise_n=0.006), "seed": seed, **more}
+    options = {"display": Display(noise_newton=0.006), "seed": seed, **more}
     return VirtualGauge(writer=_writer(), track=track, rate_hz=rate_hz, **options)  # type: ignore[arg-type]
 
 
@@ -165,7 +166,7 @@ def true_peaks(season: Season) -> dict[str, list[float]]:
     """Draw the true peak forces in newtons, by sample."""
     rng = Random(season.seed)
     return {
-        code: [max(p, 0.4) for p in selection.peaks_n(rng, season.berries, day=day)]
+        code: [max(p, 0.4) for p in selection.peaks_newton(rng, season.berries, day=day)]
         for code, selection, day in _samples(season)
     }
 
@@ -173,7 +174,7 @@ def true_peaks(season: Season) -> dict[str, list[float]]:
 def make_season(season: Season, target: Path) -> None:
     """Write plan, captures, score sheet, clamshell sheets and weights of one season."""
     rng = Random(season.seed + 1)
-    peaks_n = true_peaks(season)
+    peaks_newton = true_peaks(season)
     plan: list[dict[str, object]] = []
     scores: list[dict[str, object]] = []
     for code, selection, day in _samples(season):
@@ -185,13 +186,13 @@ def make_season(season: Season, target: Path) -> None:
                 "berries": season.berries,
             }
         )  # fmt: skip
-        track = berry_track(rng, peaks_n[code], rest_s=0.9, pace=0.8)
+        track = berry_track(rng, peaks_newton[code], rest_s=0.9, pace=0.8)
         gauge = _gauge(track, season.seed * 100 + len(plan))
         title = f"Tallow Ridge, {code}: {selection.code}, storage day {day}, invented"
         _capture(target / "captures" / f"{code}.txt", title, recorded(gauge, latency_s=0.05))
-        for number, peak_n in enumerate(peaks_n[code], start=1):
+        for number, peak_newton in enumerate(peaks_newton[code], start=1):
             for rater, hand in season.hands.items():
-                given = score(rng, peak_n, season, hand)
+                given = score(rng, peak_newton, season, hand)
                 if rng.random() < 0.02:
                     continue  # a berry that this rater did not get to
                 scores.append({"sample": code, "number": number, "rater": rater, "score": given})
@@ -211,11 +212,11 @@ def _sheets(season: Season, rng: Random) -> list[dict[str, object]]:
         for day in season.days:
             for replicate in range(1, season.sheets + 1):
                 vigour = math.exp(0.06 * gauss(rng))
-                peaks_n = [vigour * p for p in selection.peaks_n(rng, 25, day=day)]
-                given = [score(rng, p, season, hand) for p in peaks_n]
+                peaks_newton = [vigour * p for p in selection.peaks_newton(rng, 25, day=day)]
+                given = [score(rng, p, season, hand) for p in peaks_newton]
                 names = [f"s{x}" if x.isdigit() else x for x in season.labels]
-                leaky = sum(rng.random() < 0.01 + 0.02 * day for _ in peaks_n)
-                decayed = sum(rng.random() < 0.004 * day for _ in peaks_n)
+                leaky = sum(rng.random() < 0.01 + 0.02 * day for _ in peaks_newton)
+                decayed = sum(rng.random() < 0.004 * day for _ in peaks_newton)
                 rows.append(
                     {
                         "sample": f"{season.prefix}-C{len(rows) + 1:02d}", "rater": rater,
@@ -232,9 +233,9 @@ def _weights(target: Path, at: str, gain_pct: float) -> None:
     """Check weights hung on one day: 200 g and 500 g up, 200 g down."""
     seed = int(at.replace("-", ""))
     g = normal_gravity_m_s2(LATITUDE_DEG, ELEVATION_M)
-    forces_n = [expected_n(parse_mass(mass), g) for mass in ("200g", "500g", "200g")]
-    display = Display(noise_n=0.004, gain=1 + gain_pct / 100)
-    track = weight_track(forces_n, rest_s=2.0, dwell_s=3.5)
+    forces_newton = [expected_newton(parse_mass(mass), g) for mass in ("200g", "500g", "200g")]
+    display = Display(noise_newton=0.004, gain=1 + gain_pct / 100)
+    track = weight_track(forces_newton, rest_s=2.0, dwell_s=3.5)
     gauge = _gauge(track, seed, rate_hz=20.0, display=display)
     title = f"Tallow Ridge, {at}: 200 g, 500 g, 200 g; gauge made to read {gain_pct:+.2f} % off"
     _capture(target, title, recorded(gauge, latency_s=0.05))
@@ -245,15 +246,15 @@ def make_pads(target: Path) -> None:
     rng = Random(77)
     rows: list[dict[str, object]] = []
     for day in ("2025-06-09", "2026-06-08"):
-        for pad, force_n in PADS.items():
-            peak_n = force_n * (1 + 0.006 * gauss(rng))
-            rows.append({"pad": pad, "at": day, "force_N": f"{peak_n:.2f}"})
+        for pad, force_newton in PADS.items():
+            peak_newton = force_newton * (1 + 0.006 * gauss(rng))
+            rows.append({"pad": pad, "at": day, "force_N": f"{peak_newton:.2f}"})
     _table(target, rows)
 
 
 def make_faults(target: Path) -> None:
     """Write four small captures in each of which something goes wrong."""
-    berries = BLACKBERRIES[1].peaks_n(Random(5), 4)
+    berries = BLACKBERRIES[1].peaks_newton(Random(5), 4)
     track = berry_track(Random(6), berries, rest_s=0.9, pace=0.8)
     switched = Faults(unit_from_s=track.duration_s / 2, unit_then=Unit.LBF)
     _capture(
@@ -269,7 +270,7 @@ def make_faults(target: Path) -> None:
         target / "overload.txt", "The second press went beyond the 22 N of the gauge.",
         recorded(_gauge(over, 3)),
     )  # fmt: skip
-    cut = Track([*track.acts[:-1], Rest(duration_s=0.9), Press(peak_n=3.0)],
+    cut = Track([*track.acts[:-1], Rest(duration_s=0.9), Press(peak_newton=3.0)],
                 until_s=track.duration_s + 0.8)  # fmt: skip
     _capture(
         target / "cut-mid-press.txt", "The recording ends in the middle of the fifth press.",

@@ -45,7 +45,7 @@ def course(rng: Random, rate_hz: float, n_presses: int = 2) -> list[float]:
 
 @dataclass
 class Gauge:
-    """One gauge: `write(force_n, index)` gives (bytes, true value as a text, unit)."""
+    """One gauge: `write(force_newton, index)` gives (bytes, true value as a text, unit)."""
 
     name: str
     write: Callable[[float, int], tuple[bytes, str, Unit]]
@@ -136,18 +136,18 @@ def _suffix(kind: str, i: int, body: str, force: float) -> str:
 def styled(style: Style, rate_hz: float) -> Callable[[float, int], tuple[bytes, str, Unit]]:
     """What writes lines of a style."""
 
-    def write(force_n: float, i: int) -> tuple[bytes, str, Unit]:
-        text, true = number_text(style, force_n / NEWTON_PER_FLOAT[style.unit])
-        if style.over and force_n > 19.5:
+    def write(force_newton: float, i: int) -> tuple[bytes, str, Unit]:
+        text, true = number_text(style, force_newton / NEWTON_PER_FLOAT[style.unit])
+        if style.over and force_newton > 19.5:
             text, true = style.over.rjust(len(text)), "over"
-        prefix = _prefix(style.prefix, i, rate_hz, force_n)
+        prefix = _prefix(style.prefix, i, rate_hz, force_newton)
         if style.place == "before":
             body = f"{prefix}{style.unit_text} {text}"
         elif style.place == "none":
             body = prefix + text
         else:
             body = f"{prefix}{text}{'' if style.place == 'joined' else ' '}{style.unit_text}"
-        body += _suffix(style.suffix, i, body, force_n)
+        body += _suffix(style.suffix, i, body, force_newton)
         return style.ends[0] + body.encode("latin-1") + style.ends[1], true, style.unit
 
     return write

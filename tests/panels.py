@@ -36,7 +36,7 @@ class Truth:
     spread: np.ndarray
 
     @property
-    def rater_cuts_n(self) -> np.ndarray:
+    def rater_cuts_newton(self) -> np.ndarray:
         return CUTS_N * np.exp(self.hand)[:, None]
 
 
@@ -70,7 +70,7 @@ def simulate(rng: np.random.Generator, case: Scenario) -> tuple[Pairs, Truth]:
         rank[middle & high], rank[middle & ~high] = 1, 3
     pairs = Pairs(
         scale=BLACKBERRY,
-        force_n=force[berry],
+        force_newton=force[berry],
         rank=rank.astype(np.int64),
         count=np.ones(rank.size),
         rater=rater.astype(np.int64),

@@ -39,10 +39,10 @@ class Bench:
     """Display and surroundings."""
 
     rate_hz: float = 100.0
-    noise_n: float = 0.005
+    noise_newton: float = 0.005
     press_noise: float = 0.0
-    offset_n: float = 0.0
-    drift_n_s: float = 0.0
+    offset_newton: float = 0.0
+    drift_newton_s: float = 0.0
     unit: Unit = Unit.N
     step: float = 0.001
     decimals: int = 3
@@ -59,9 +59,9 @@ class Truth:
     presses: list[tuple[int, int]] = field(default_factory=list)
     ends_s: list[float] = field(default_factory=list)
 
-    def peaks_n(self) -> list[float]:
+    def peaks_newton(self) -> list[float]:
         """Largest reading of each press, as shown."""
-        return [max(r.force_n for r in self.readings[a:b]) for a, b in self.presses]
+        return [max(r.force_newton for r in self.readings[a:b]) for a, b in self.presses]
 
 
 def ramp(u: np.ndarray, shape: str, rng: np.random.Generator) -> np.ndarray:
@@ -137,10 +137,10 @@ def render(bench: Bench, rng: np.random.Generator, pieces: list[tuple[str, np.nd
     t = np.arange(len(clean)) / bench.rate_hz
     noisy = clean * (1 + bench.press_noise * rng.standard_normal(len(clean)))
     if bench.coloured:
-        noisy += bench.noise_n * _coloured(rng, len(clean), bench.rate_hz)
+        noisy += bench.noise_newton * _coloured(rng, len(clean), bench.rate_hz)
     else:
-        noisy += bench.noise_n * rng.standard_normal(len(clean))
-    noisy += bench.offset_n + bench.drift_n_s * t
+        noisy += bench.noise_newton * rng.standard_normal(len(clean))
+    noisy += bench.offset_newton + bench.drift_newton_s * t
     if bench.jitter:
         t = np.maximum(t + bench.jitter * rng.uniform(-1, 1, len(t)) / bench.rate_hz, 0.0)
     numbers = np.round(noisy / NEWTON_PER_FLOAT[bench.unit] / bench.step) * bench.step
@@ -154,18 +154,20 @@ def render(bench: Bench, rng: np.random.Generator, pieces: list[tuple[str, np.nd
     return truth
 
 
-def draw_bench(rng: np.random.Generator, smallest_n: float) -> Bench:
-    """Draw a display and surroundings that can show a peak of `smallest_n`."""
-    fits = [d for d in DISPLAYS if d[1] * NEWTON_PER_FLOAT[d[0]] <= smallest_n / 6]
+def draw_bench(rng: np.random.Generator, smallest_newton: float) -> Bench:
+    """Draw a display and surroundings that can show a peak of `smallest_newton`."""
+    fits = [d for d in DISPLAYS if d[1] * NEWTON_PER_FLOAT[d[0]] <= smallest_newton / 6]
     unit, step, decimals = fits[rng.integers(len(fits))]
     rate = math.exp(rng.uniform(math.log(5), math.log(2000)))
     return Bench(
         rate_hz=rate,
-        noise_n=min(math.exp(rng.uniform(math.log(0.001), math.log(0.05))), smallest_n / 30)
+        noise_newton=min(
+            math.exp(rng.uniform(math.log(0.001), math.log(0.05))), smallest_newton / 30
+        )
         * float(rng.random() > 0.1),
         press_noise=rng.uniform(0, 0.03),
-        offset_n=rng.choice([0.0, rng.uniform(-0.3, 0.5)]),
-        drift_n_s=rng.choice([0.0, rng.uniform(-0.002, 0.002)]),
+        offset_newton=rng.choice([0.0, rng.uniform(-0.3, 0.5)]),
+        drift_newton_s=rng.choice([0.0, rng.uniform(-0.002, 0.002)]),
         unit=unit,
         step=step,
         decimals=decimals,
@@ -173,9 +175,9 @@ def draw_bench(rng: np.random.Generator, smallest_n: float) -> Bench:
     )
 
 
-def left_by_break_n(bench: Bench) -> float:
+def left_by_break_newton(bench: Bench) -> float:
     """Force that a skin break leaves at least: less could not be told from a release."""
-    return 8 * math.hypot(bench.noise_n, 0.3 * bench.step * NEWTON_PER_FLOAT[bench.unit])
+    return 8 * math.hypot(bench.noise_newton, 0.3 * bench.step * NEWTON_PER_FLOAT[bench.unit])
 
 
 def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Truth]:
@@ -184,14 +186,14 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
     bench = draw_bench(rng, float(peaks.min()))
     rate = bench.rate_hz
     # A shown peak must be above zero, and above the noise, even with a negative offset.
-    bench.offset_n = max(bench.offset_n, -0.5 * float(peaks.min()))
+    bench.offset_newton = max(bench.offset_newton, -0.5 * float(peaks.min()))
 
     def rest(seconds: float) -> tuple[str, np.ndarray]:
         return "rest", np.zeros(max(3, round(seconds * rate)))
 
     # Drawn ramps are shorter at high rates only to keep the campaign short.
     longest = min(10.0, 3000 / rate) if rate > 300 else 10.0
-    left_n = left_by_break_n(bench)
+    left_newton = left_by_break_newton(bench)
     pieces = [rest(max(rng.uniform(1.0, 3.0), 12 / rate))]
     for peak in peaks:
         ramp_s = math.exp(rng.uniform(math.log(0.3), math.log(longest)))
@@ -201,7 +203,7 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
         release_s = rng.choice([0.0, rng.uniform(0.01, 0.5)])
         forces = press(
             rng, rate, ramp_s, shape=shape, top=top, hold_s=hold_s, second=second,
-            release_s=release_s, least=left_n / peak,
+            release_s=release_s, least=left_newton / peak,
         )  # fmt: skip
         pieces.append(("press", peak * forces))
         chance = rng.random()
@@ -210,8 +212,10 @@ def draw_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench, Tru
         else:
             pieces.append(rest(rng.uniform(0.5, 3.0)))
         if chance > 0.7:
-            step_n = bench.step * NEWTON_PER_FLOAT[bench.unit]
-            height = rng.uniform(0, max(5 * bench.noise_n, 3 * step_n) - 2 * bench.noise_n)
+            step_newton = bench.step * NEWTON_PER_FLOAT[bench.unit]
+            height = rng.uniform(
+                0, max(5 * bench.noise_newton, 3 * step_newton) - 2 * bench.noise_newton
+            )
             width = max(1, round(rng.uniform(0.05, 0.5) * rate))
             bump = height * np.sin(math.pi * (np.arange(width) + 0.5) / width)
             pieces += [("touch", bump), rest(rng.uniform(0.5, 2.0))]
@@ -311,9 +315,9 @@ def draw_hand_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench
     rate = math.exp(rng.uniform(math.log(5), math.log(2000)))
     noise = math.exp(rng.uniform(math.log(0.0005), math.log(0.05))) * float(rng.random() > 0.1)
     bench = Bench(
-        rate_hz=rate, noise_n=min(noise, least / 25), press_noise=rng.uniform(0, 0.03),
-        offset_n=rng.choice([0.0, rng.uniform(-0.1, 0.5)]),
-        drift_n_s=rng.choice([0.0, rng.uniform(-0.003, 0.003)]),
+        rate_hz=rate, noise_newton=min(noise, least / 25), press_noise=rng.uniform(0, 0.03),
+        offset_newton=rng.choice([0.0, rng.uniform(-0.1, 0.5)]),
+        drift_newton_s=rng.choice([0.0, rng.uniform(-0.003, 0.003)]),
         unit=unit, step=step, decimals=decimals,
         chunk_s=rng.choice([0.0, rng.uniform(0.005, 0.06)]), jitter=0.3, coloured=True,
     )  # fmt: skip
@@ -322,15 +326,15 @@ def draw_hand_session(rng: np.random.Generator, presses: int = 5) -> tuple[Bench
         return "rest", np.zeros(max(least, round(rng.uniform(low_s, high_s) * rate)))
 
     longest = min(10.0, 3000 / rate) if rate > 300 else 10.0
-    left_n = left_by_break_n(bench)
+    left_newton = left_by_break_newton(bench)
     pieces = [rest(1.0, 4.0, 12)]
     for peak in peaks:
         ramp_s = math.exp(rng.uniform(math.log(0.3), math.log(longest)))
-        pieces.append(("press", peak * hand_press(rng, rate, ramp_s, left_n / peak)))
+        pieces.append(("press", peak * hand_press(rng, rate, ramp_s, left_newton / peak)))
         pieces.append(rest(0.15, 0.4) if rng.random() < 0.25 else rest(0.4, 4.0))
         if rng.random() < 0.25:
             width = max(1, round(rng.uniform(0.05, 0.6) * rate))
             bump = np.sin(math.pi * (np.arange(width) + 0.5) / width) ** 2
-            pieces += [("touch", rng.uniform(0, 4) * bench.noise_n * bump), rest(0.5, 2.0)]
+            pieces += [("touch", rng.uniform(0, 4) * bench.noise_newton * bump), rest(0.5, 2.0)]
     pieces.append(rest(0.7, 1.5))
     return bench, render(bench, rng, pieces)

@@ -14,12 +14,14 @@ CUTS_N = (4.5, 3.2, 2.1, 1.2)
 HANDS = {"ines": -0.06, "marek": 0.0, "odile": 0.08}
 
 
-def press(force_n: float, at_s: float) -> Compression:
+def press(force_newton: float, at_s: float) -> Compression:
     """A clean press with this peak, shown in newtons."""
     return Compression(
-        t_start_s=at_s, t_peak_s=at_s + 1, t_end_s=at_s + 2, peak_shown=f"{force_n:.3f}",
-        peak_unit=Unit.N, peak_n=float(f"{force_n:.3f}"), baseline_n=0.0, noise_n=0.002,
-        n_readings=40, n_ramp=20, rate_hz=20.0, loading_rate_n_s=force_n, sampling_loss_n=0.02,
+        t_start_s=at_s, t_peak_s=at_s + 1, t_end_s=at_s + 2, peak_shown=f"{force_newton:.3f}",
+        peak_unit=Unit.N, peak_newton=float(f"{force_newton:.3f}"), baseline_newton=0.0,
+        noise_newton=0.002,
+        n_readings=40, n_ramp=20, rate_hz=20.0, loading_rate_newton_s=force_newton,
+        sampling_loss_newton=0.02,
     )  # fmt: skip
 
 
@@ -28,9 +30,9 @@ def make_season(
     *,
     berries: int = 90,
     seed: int = 1,
-    cuts_n: tuple[float, ...] = CUTS_N,
+    cuts_newton: tuple[float, ...] = CUTS_N,
     hands: dict[str, float] | None = None,
-    spread_n: float = 0.25,
+    spread_newton: float = 0.25,
     head_mm: float = 8.0,
     pads: dict[str, float] | None = None,
     twice: int = 0,
@@ -60,13 +62,15 @@ def make_season(
                 FingerScore(rater=rater, score=score, occasion=occasion)
                 for rater, hand in hands.items()
                 for occasion in ((1, 2) if berry < twice and rater == next(iter(hands)) else (1,))
-                for felt in [feel + rng.logistic(scale=spread_n)]
-                for score in [str(1 + sum(felt < cut * np.exp(hand) for cut in cuts_n))]
+                for felt in [feel + rng.logistic(scale=spread_newton)]
+                for score in [str(1 + sum(felt < cut * np.exp(hand) for cut in cuts_newton))]
             ]
             season.acknowledge_berry(
                 session, sample, berry % 30 + 1, press(force, 10.0 * berry), scores=scores
             )
         for pad, force in (pads or {}).items():
-            season.add_pad_press(PadPressRow(pad=pad, at="2026-07-01T08:00:00Z", force_n=force))
+            season.add_pad_press(
+                PadPressRow(pad=pad, at="2026-07-01T08:00:00Z", force_newton=force)
+            )
         season.end_session(session)
     return path

@@ -68,16 +68,16 @@ def _replay(capture: Path) -> list[dict[str, object]]:
 @pytest.mark.parametrize("folder", ["2026-blackberry", "2025-blackberry", "2026-raspberry"])
 def test_each_capture_holds_the_berries_of_the_plan(make: ModuleType, folder: str) -> None:
     season = next(s for s in make.SEASONS if s.folder == folder)
-    true_n = make.true_peaks(season)
+    true_newton = make.true_peaks(season)
     plan = _rows(RUNS / folder / "plan.csv")
-    assert [row["code"] for row in plan] == list(true_n)
+    assert [row["code"] for row in plan] == list(true_newton)
     for row in plan[::3]:
         berries = _replay(RUNS / folder / "captures" / f"{row['code']}.txt")
         assert len(berries) == int(row["berries"])
         # 40 readings a second of a press that is held: one display step, the noise, and what
         # relaxes between the top and the next reading.
-        for berry, peak_n in zip(berries, true_n[row["code"]], strict=True):
-            assert berry["peak_N"] == pytest.approx(peak_n, rel=0.02, abs=0.03)
+        for berry, peak_newton in zip(berries, true_newton[row["code"]], strict=True):
+            assert berry["peak_N"] == pytest.approx(peak_newton, rel=0.02, abs=0.03)
 
 
 def test_scores_name_berries_of_the_plan() -> None:

@@ -21,7 +21,7 @@ class AnchorRecord:
     Attributes
     ----------
     label, kind : str
-    force_n : float
+    force_newton : float
         Force on which it was chosen.
     made_at : datetime
     presses : tuple of (datetime, float or None)
@@ -32,14 +32,14 @@ class AnchorRecord:
 
     label: str
     kind: str
-    force_n: float
+    force_newton: float
     made_at: datetime
     presses: tuple[tuple[datetime, float | None], ...] = ()
     press_limit: int = 5
     valid_days: float = 3.0
 
     def __post_init__(self) -> None:
-        if self.force_n <= 0 or self.press_limit < 1 or self.valid_days <= 0:
+        if self.force_newton <= 0 or self.press_limit < 1 or self.valid_days <= 0:
             raise InvalidValueError(
                 f"anchor {self.label}: force, limit and days must be above zero"
             )
@@ -54,15 +54,15 @@ def retirement_reason(anchor: AnchorRecord, now: datetime) -> str | None:
     Examples
     --------
     >>> made = datetime(2026, 7, 1)
-    >>> soft = AnchorRecord(label="A3", kind="berry", force_n=2.0, made_at=made,
+    >>> soft = AnchorRecord(label="A3", kind="berry", force_newton=2.0, made_at=made,
     ...                     presses=((datetime(2026, 7, 1, 9), 1.7),))
     >>> retirement_reason(soft, datetime(2026, 7, 1, 10))
     'it fell from 2.00 N to 1.70 N (-15 %)'
     """
     measured = [force for _, force in anchor.presses if force is not None]
-    if measured and measured[-1] < (1 - FALL_LIMIT) * anchor.force_n:
-        change = 100 * (measured[-1] / anchor.force_n - 1)
-        return f"it fell from {anchor.force_n:.2f} N to {measured[-1]:.2f} N ({change:.0f} %)"
+    if measured and measured[-1] < (1 - FALL_LIMIT) * anchor.force_newton:
+        change = 100 * (measured[-1] / anchor.force_newton - 1)
+        return f"it fell from {anchor.force_newton:.2f} N to {measured[-1]:.2f} N ({change:.0f} %)"
     if anchor.kind == "pad":
         return None
     if len(anchor.presses) >= anchor.press_limit:
@@ -83,11 +83,11 @@ def replacement(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
-    >>> old = Anchor(candidate=Candidate(label="A3", force_n=2.6), score="firm", boundary=None,
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
+    >>> old = Anchor(candidate=Candidate(label="A3", force_newton=2.6), score="firm", boundary=None,
     ...              probability=0.92)
-    >>> replacement(one, old, [Candidate(label=str(f), force_n=f) for f in (1.4, 2.3, 2.5)]).label
+    >>> replacement(one, old, [Candidate(label=str(f), force_newton=f) for f in (1.4, 2.3, 2.5)]).label
     '2.5'
     """
     try:

@@ -27,13 +27,15 @@ class Candidate:
     """Something with a known force that may become an anchor (never a void or flagged berry)."""
 
     label: str
-    force_n: float
+    force_newton: float
     kind: str = "berry"
     berry_id: int | None = None
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.force_n) and self.force_n > 0):
-            raise InvalidValueError(f"anchor candidate {self.label}: {self.force_n} N is no force")
+        if not (math.isfinite(self.force_newton) and self.force_newton > 0):
+            raise InvalidValueError(
+                f"anchor candidate {self.label}: {self.force_newton} N is no force"
+            )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -110,9 +112,9 @@ def choose_anchors(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
-    >>> lots = [Candidate(label=str(f), force_n=f) for f in (0.6, 1.4, 1.7, 2.3, 2.6, 4.0)]
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
+    >>> lots = [Candidate(label=str(f), force_newton=f) for f in (0.6, 1.4, 1.7, 2.3, 2.6, 4.0)]
     >>> for anchor in choose_anchors(one, lots, per_score=1).anchors:
     ...     print(anchor.candidate.label, anchor.score, anchor.boundary)
     2.6 firm None
@@ -125,11 +127,11 @@ def choose_anchors(
     if len({c.label for c in candidates}) != len(candidates):
         raise InvalidValueError("two anchor candidates have the same label")
     found = bands(calibration)
-    force_n = np.array([c.force_n for c in candidates], dtype=float)
+    force_newton = np.array([c.force_newton for c in candidates], dtype=float)
     warnings: list[str] = []
-    roles = _roles(calibration, found, force_n, per_score, straddle, warnings)
+    roles = _roles(calibration, found, force_newton, per_score, straddle, warnings)
     chosen, cost = _solve(roles, len(candidates))
-    probability = calibration.probabilities(force_n) if len(candidates) else np.empty((0, 0))
+    probability = calibration.probabilities(force_newton) if len(candidates) else np.empty((0, 0))
     anchors: list[Anchor] = []
     for role, picked in zip(roles, chosen, strict=True):
         if len(picked) < role.need:
@@ -148,35 +150,41 @@ def choose_anchors(
             "None of the measured berries can be an anchor.",
             todo="Measure berries inside the bands: " + "; ".join(_wish(band) for band in found),
         )
-    anchors.sort(key=lambda anchor: -anchor.candidate.force_n)
+    anchors.sort(key=lambda anchor: -anchor.candidate.force_newton)
     return AnchorSet(bands=found, anchors=tuple(anchors), cost=cost, warnings=tuple(warnings))
 
 
 def _roles(
     calibration: Calibration,
     found: tuple[Band, ...],
-    force_n: NDArray[np.float64],
+    force_newton: NDArray[np.float64],
     per_score: int,
     straddle: bool,
     warnings: list[str],
 ) -> list[_Role]:
     roles: list[_Role] = []
-    h = calibration.h(force_n)
-    log_p = np.log(np.clip(calibration.probabilities(force_n), 1e-300, 1)) if len(force_n) else h
+    h = calibration.h(force_newton)
+    log_p = (
+        np.log(np.clip(calibration.probabilities(force_newton), 1e-300, 1))
+        if len(force_newton)
+        else h
+    )
     for score, band in enumerate(found):
-        if band.target_n is None:
+        if band.target_newton is None:
             warnings.append(
                 f"Score {band.score} is at no force the most probable one, so it has no band and "
                 "no anchor of its own."
             )
             continue
-        inside = np.array([band.holds(f) for f in force_n], dtype=bool)
-        distance = np.abs(h - float(calibration.h(band.target_n))) / calibration.spread
-        cost = np.where(inside, distance - log_p[:, score], np.inf) if len(force_n) else distance
+        inside = np.array([band.holds(f) for f in force_newton], dtype=bool)
+        distance = np.abs(h - float(calibration.h(band.target_newton))) / calibration.spread
+        cost = (
+            np.where(inside, distance - log_p[:, score], np.inf) if len(force_newton) else distance
+        )
         roles.append(_Role(score=score, boundary=None, need=per_score, cost=cost))
     if straddle:
         offset = math.log(STRADDLE_PROBABILITY / (1 - STRADDLE_PROBABILITY))
-        for index, cut in enumerate(calibration.cuts_n):
+        for index, cut in enumerate(calibration.cuts_newton):
             if cut is None:
                 continue
             z = (h - float(calibration.h(cut))) / calibration.spread
@@ -236,10 +244,12 @@ def _boundary_name(calibration: Calibration, boundary: int | None) -> str | None
 
 
 def _wish(band: Band) -> str:
-    if band.target_n is None:
+    if band.target_newton is None:
         return f"score {band.score}: none"
-    high = "up" if band.high_n is None else f"to {band.high_n:.2f} N"
-    return f"score {band.score}: {band.low_n:.2f} N {high}, best near {band.target_n:.2f} N"
+    high = "up" if band.high_newton is None else f"to {band.high_newton:.2f} N"
+    return (
+        f"score {band.score}: {band.low_newton:.2f} N {high}, best near {band.target_newton:.2f} N"
+    )
 
 
 def _missing(calibration: Calibration, found: tuple[Band, ...], role: _Role, filled: int) -> str:
@@ -248,11 +258,11 @@ def _missing(calibration: Calibration, found: tuple[Band, ...], role: _Role, fil
             f"Only {filled} of {role.need} anchors for score {found[role.score].score}; look for "
             f"{_wish(found[role.score])}."
         )
-    cut = calibration.cuts_n[role.boundary]
+    cut = calibration.cuts_newton[role.boundary]
     offset = math.log(STRADDLE_PROBABILITY / (1 - STRADDLE_PROBABILITY)) * calibration.spread
     side = 1 if role.score == role.boundary else -1
-    force_n = calibration.force(float(calibration.h(cut or math.nan)) + side * offset)
+    force_newton = calibration.force(float(calibration.h(cut or math.nan)) + side * offset)
     return (
         f"No berry left for the {'firmer' if side > 0 else 'softer'} side of boundary "
-        f"{_boundary_name(calibration, role.boundary)}; look for one near {force_n:.2f} N."
+        f"{_boundary_name(calibration, role.boundary)}; look for one near {force_newton:.2f} N."
     )

@@ -19,9 +19,11 @@ def measured_candidates(season: SeasonFile, without: Collection[str]) -> list[Ca
     """
     found = [
         Candidate(
-            label=f"{berry.sample}-{berry.number}", force_n=berry.peak_n, berry_id=berry.berry_id
+            label=f"{berry.sample}-{berry.number}",
+            force_newton=berry.peak_newton,
+            berry_id=berry.berry_id,
         )
         for berry in season.berries()
-        if berry.peak_n is not None and berry.void is None and not berry.flags
+        if berry.peak_newton is not None and berry.void is None and not berry.flags
     ]
     return [candidate for candidate in found if candidate.label not in without]

@@ -27,19 +27,23 @@ class Lot:
     Attributes
     ----------
     name : str
-    mean_n, sd_n : float
+    mean_newton, sd_newton : float
         Mean and standard deviation of peak force in newtons.
     available : int
         Berries that may be pulled.
     """
 
     name: str
-    mean_n: float
-    sd_n: float
+    mean_newton: float
+    sd_newton: float
     available: int
 
     def __post_init__(self) -> None:
-        if not (self.mean_n > 0 and self.sd_n > 0 and math.isfinite(self.mean_n + self.sd_n)):
+        if not (
+            self.mean_newton > 0
+            and self.sd_newton > 0
+            and math.isfinite(self.mean_newton + self.sd_newton)
+        ):
             raise InvalidValueError(f"lot {self.name}: mean and SD of force must be above zero")
         if self.available < 0:
             raise InvalidValueError(f"lot {self.name}: the number of berries is below zero")
@@ -50,20 +54,23 @@ class Lot:
         Examples
         --------
         >>> from calibrate.cuts.bands import Band
-        >>> band = Band(score="1", low_n=2.0, target_n=3.0, high_n=None, core_low_n=None,
-        ...             core_high_n=None, best_probability=0.9)
-        >>> Lot(name="A", mean_n=2.2, sd_n=0.6, available=9).shares([band]).round(3)
+        >>> band = Band(score="1", low_newton=2.0, target_newton=3.0, high_newton=None, core_low_newton=None,
+        ...             core_high_newton=None, best_probability=0.9)
+        >>> Lot(name="A", mean_newton=2.2, sd_newton=0.6, available=9).shares([band]).round(3)
         array([0.588])
         """
         from scipy.stats import lognorm
 
-        log_variance = math.log1p((self.sd_n / self.mean_n) ** 2)
-        force = lognorm(s=math.sqrt(log_variance), scale=self.mean_n * math.exp(-log_variance / 2))
+        log_variance = math.log1p((self.sd_newton / self.mean_newton) ** 2)
+        force = lognorm(
+            s=math.sqrt(log_variance), scale=self.mean_newton * math.exp(-log_variance / 2)
+        )
         shares = [
             0.0
-            if band.low_n is None
+            if band.low_newton is None
             else float(
-                (1.0 if band.high_n is None else force.cdf(band.high_n)) - force.cdf(band.low_n)
+                (1.0 if band.high_newton is None else force.cdf(band.high_newton))
+                - force.cdf(band.low_newton)
             )
             for band in bands
         ]
@@ -151,10 +158,10 @@ def plan_tray(
     >>> from calibrate.cuts.calibration import Calibration
     >>> from calibrate.cuts.bands import bands
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
-    >>> lots = [Lot(name="fresh", mean_n=3, sd_n=0.6, available=20),
-    ...         Lot(name="day 9", mean_n=1.2, sd_n=0.5, available=20)]
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
+    >>> lots = [Lot(name="fresh", mean_newton=3, sd_newton=0.6, available=20),
+    ...         Lot(name="day 9", mean_newton=1.2, sd_newton=0.5, available=20)]
     >>> plan_tray(bands(one), lots, wanted=2).pulls
     {'fresh': 2, 'day 9': 3}
     """
@@ -230,5 +237,5 @@ def _not_enough(
         f"All {sum(limit)} berries together do not give {wanted} of each score with a probability "
         f"of {probability:g}; score {bands[worst].score} is the scarcest, with "
         f"{expected[worst]:.1f} expected.",
-        todo=f"Add a lot with forces near {bands[worst].target_n:.2f} N, or ask for less.",
+        todo=f"Add a lot with forces near {bands[worst].target_newton:.2f} N, or ask for less.",
     )

@@ -137,10 +137,10 @@ def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
             tired = {row.label for row in season.anchors() if row.retired_at is not None}
             return measured_candidates(season, without=tired)
     found: dict[str, float] = {}
-    for row, force in enumerate(pairs.force_n):
+    for row, force in enumerate(pairs.force_newton):
         name = pairs.berries[pairs.berry[row]] if pairs.berries else f"row {row + 1}"
         found.setdefault(name, float(force))
-    return [Candidate(label=name, force_n=force) for name, force in found.items() if force > 0]
+    return [Candidate(label=name, force_newton=force) for name, force in found.items() if force > 0]
 
 
 def _from_csv(path: Path) -> list[Candidate]:
@@ -157,7 +157,7 @@ def _from_csv(path: Path) -> list[Candidate]:
         if kind not in {"berry", "lot", "pad"}:
             sheet.bad(index, "kind", f"'{kind}' is none of berry, lot, pad")
     return [
-        Candidate(label=label, force_n=force, kind=kind)
+        Candidate(label=label, force_newton=force, kind=kind)
         for label, force, kind in zip(sheet.columns["label"], forces, kinds, strict=True)
     ]
 
@@ -183,7 +183,7 @@ def _keep(source: Path, name: str, chosen: AnchorSet, press_limit: int, valid_da
                 berry_id=anchor.candidate.berry_id,
                 score=anchor.score,
                 boundary=anchor.boundary,
-                force_n=anchor.candidate.force_n,
+                force_newton=anchor.candidate.force_newton,
                 press_limit=press_limit,
                 valid_days=valid_days,
             )
@@ -197,11 +197,11 @@ def document(chosen: AnchorSet) -> dict[str, Any]:
         "bands": [
             {
                 "score": as_label(band.score),
-                "low_N": band.low_n,
-                "target_N": band.target_n,
-                "high_N": band.high_n,
-                "core_low_N": band.core_low_n,
-                "core_high_N": band.core_high_n,
+                "low_N": band.low_newton,
+                "target_N": band.target_newton,
+                "high_N": band.high_newton,
+                "core_low_N": band.core_low_newton,
+                "core_high_N": band.core_high_newton,
                 "best_probability": band.best_probability,
             }
             for band in chosen.bands
@@ -210,7 +210,7 @@ def document(chosen: AnchorSet) -> dict[str, Any]:
             {
                 "berry": anchor.candidate.label,
                 "score": as_label(anchor.score),
-                "force_N": anchor.candidate.force_n,
+                "force_N": anchor.candidate.force_newton,
                 "probability": anchor.probability,
                 "boundary": anchor.boundary,
                 "kind": anchor.candidate.kind,
@@ -232,12 +232,12 @@ def show(chosen: AnchorSet) -> None:
         [
             [
                 band.score,
-                newtons(band.low_n, missing="-"),
-                newtons(band.target_n, missing="-"),
-                newtons(band.high_n, missing="up" if band.reachable else "-"),
+                newtons(band.low_newton, missing="-"),
+                newtons(band.target_newton, missing="-"),
+                newtons(band.high_newton, missing="up" if band.reachable else "-"),
                 "nowhere"
-                if band.core_low_n is None
-                else f"{newtons(band.core_low_n)} to {newtons(band.core_high_n, missing='up')}",
+                if band.core_low_newton is None
+                else f"{newtons(band.core_low_newton)} to {newtons(band.core_high_newton, missing='up')}",
                 f"{band.best_probability:.0%}",
             ]
             for band in chosen.bands
@@ -252,7 +252,7 @@ def show(chosen: AnchorSet) -> None:
                 f"score {anchor.score}"
                 if anchor.boundary is None
                 else f"boundary {anchor.boundary}, side of {anchor.score}",
-                newtons(anchor.candidate.force_n),
+                newtons(anchor.candidate.force_newton),
                 f"{anchor.probability:.0%}",
             ]
             for anchor in chosen.anchors

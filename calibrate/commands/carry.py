@@ -62,9 +62,9 @@ def command(
                 "cuts": [
                     {
                         "between": [as_label(label) for label in cut.between],
-                        "force_N": cut.force_n,
-                        "low_N": cut.low_n,
-                        "high_N": cut.high_n,
+                        "force_N": cut.force_newton,
+                        "low_N": cut.low_newton,
+                        "high_N": cut.high_newton,
                         "prior_weight": cut.prior_weight,
                     }
                     for cut in cuts
@@ -84,10 +84,10 @@ def command(
         [
             [
                 "/".join(cut.between),
-                newtons(before.cuts_n[index], missing="unknown"),
-                "-" if now is None else newtons(now.cuts_n[index], missing="unknown"),
-                newtons(cut.force_n, missing="unknown"),
-                span(cut.low_n, cut.high_n),
+                newtons(before.cuts_newton[index], missing="unknown"),
+                "-" if now is None else newtons(now.cuts_newton[index], missing="unknown"),
+                newtons(cut.force_newton, missing="unknown"),
+                span(cut.low_newton, cut.high_newton),
                 f"{cut.prior_weight:.0%}",
             ]
             for index, cut in enumerate(cuts)

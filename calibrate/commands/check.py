@@ -93,7 +93,7 @@ def command(
     reports = []
     for name in names:
         report, warnings = _report(
-            pairs, name, panel, limit_n=limit, force_scale=force_scale, firmest=firmest,
+            pairs, name, panel, limit_newton=limit, force_scale=force_scale, firmest=firmest,
             sale_limit=sale_limit, level=level,
         )  # fmt: skip
         reports.append(report)
@@ -146,7 +146,7 @@ def _report(
     name: str,
     panel: Pairs | None,
     *,
-    limit_n: float,
+    limit_newton: float,
     force_scale: ForceScale,
     firmest: str,
     sale_limit: str | None,
@@ -170,10 +170,10 @@ def _report(
         pairs.of_raters([name]),
         calibration,
         rater=name,
-        shift_n=overall,
-        shifts_n=[to_interval(shift) for shift in found.boundaries],
+        shift_newton=overall,
+        shifts_newton=[to_interval(shift) for shift in found.boundaries],
         spread=found.spread,
-        limit_n=limit_n,
+        limit_newton=limit_newton,
         level=level,
     )
     return report, list(found.warnings)
@@ -198,14 +198,14 @@ def document(report: HandReport) -> dict[str, Any]:
         "exact": report.agreement.exact,
         "within_one": report.agreement.within_one,
         "kappa_quadratic": {"value": report.agreement.kappa.value, "low": low, "high": high},
-        "shift_N": _sides(report.shift_n),
+        "shift_N": _sides(report.shift_newton),
         "boundaries": [
             {
                 "between": [as_label(label) for label in boundary.between],
-                "panel_N": boundary.panel_n,
-                "shift_N": boundary.shift_n and boundary.shift_n.value,
-                "low_N": boundary.shift_n and boundary.shift_n.low,
-                "high_N": boundary.shift_n and boundary.shift_n.high,
+                "panel_N": boundary.panel_newton,
+                "shift_N": boundary.shift_newton and boundary.shift_newton.value,
+                "low_N": boundary.shift_newton and boundary.shift_newton.low,
+                "high_N": boundary.shift_newton and boundary.shift_newton.high,
             }
             for boundary in report.boundaries
         ],
@@ -219,7 +219,8 @@ def document(report: HandReport) -> dict[str, Any]:
             "specificity_interval": _sides(skill.specificity if skill else None),
         },
         "drift": [
-            {"along": d.along, "change_N": d.change_n, "p_value": d.p_value} for d in report.drifts
+            {"along": d.along, "change_N": d.change_newton, "p_value": d.p_value}
+            for d in report.drifts
         ],
         "repeatability": report.repeated
         and {
@@ -229,10 +230,10 @@ def document(report: HandReport) -> dict[str, Any]:
         },
         "power": report.power
         and {
-            "detectable_N": report.power.detectable_n,
+            "detectable_N": report.power.detectable_newton,
             "berries_needed": report.power.berries_needed,
         },
-        "limit_N": report.limit_n,
+        "limit_N": report.limit_newton,
         "verdict": report.verdict,
         "sentences": report.sentences(),
         "practise": report.to_practise(),
@@ -252,14 +253,14 @@ def show(report: HandReport) -> None:
     from calibrate.data.labels import newtons
 
     rows = [
-        ["/".join(b.between), newtons(b.panel_n, missing="unknown"), *_signed(b.shift_n)]
+        ["/".join(b.between), newtons(b.panel_newton, missing="unknown"), *_signed(b.shift_newton)]
         for b in report.boundaries
     ]
-    rows.append(["all", "", *_signed(report.shift_n)])
+    rows.append(["all", "", *_signed(report.shift_newton)])
     print_table(
         ["boundary", "panel N", "hand less panel N", "interval"],
         rows,
-        title=f"{report.rater}: {report.verdict} (limit {report.limit_n:g} N)",
+        title=f"{report.rater}: {report.verdict} (limit {report.limit_newton:g} N)",
     )
     one = report.agreement
     kappa = "undefined" if one.kappa.value is None else f"{one.kappa.value:.2f}"
@@ -294,7 +295,7 @@ def show_side_by_side(reports: list[HandReport]) -> None:
         ["rater", "n", "exact", "kappa", "shift N", "interval", "spread", "verdict"],
         [
             [report.rater, str(report.agreement.n), f"{report.agreement.exact:.0%}",
-             kappa(report), *_signed(report.shift_n), f"{report.spread:.2f}", report.verdict]
+             kappa(report), *_signed(report.shift_newton), f"{report.spread:.2f}", report.verdict]
             for report in reports
         ],
         left=(0, 7),

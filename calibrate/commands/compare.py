@@ -80,7 +80,7 @@ def command(
                 first.calibration(first_pairs, level=narrow, these_raters=same),
                 other.calibration(pairs, level=narrow, these_raters=same),
             )
-        shifts = cut_shifts(one, two, margin_n=margin, test=test or (one, two))
+        shifts = cut_shifts(one, two, margin_newton=margin, test=test or (one, two))
         after = conditions_of(other.source, pairs.raters)
         pads = pad_check(dict(before.pads or {}), dict(after.pads or {}), level=how.level)
         answers.append(
@@ -88,10 +88,10 @@ def command(
                 one=one,
                 two=two,
                 shifts=shifts,
-                moved=rescored(one, two, pairs.force_n),
+                moved=rescored(one, two, pairs.force_newton),
                 pads=pads,
                 warnings=[*differences(before, after), *_pad_warning(pads)],
-                margin_n=margin,
+                margin_newton=margin,
                 same_raters=same,
             )
         )
@@ -135,11 +135,11 @@ class _Answer:
         moved: Rescored,
         pads: PadCheck | None,
         warnings: list[str],
-        margin_n: float,
+        margin_newton: float,
         same_raters: bool,
     ) -> None:
         self.one, self.two, self.shifts, self.moved = one, two, shifts, moved
-        self.pads, self.warnings, self.margin_n = pads, warnings, margin_n
+        self.pads, self.warnings, self.margin_newton = pads, warnings, margin_newton
         self.same_raters = same_raters
 
     def document(self) -> dict[str, Any]:
@@ -148,7 +148,7 @@ class _Answer:
 
         cuts = []
         for shift in self.shifts:
-            n, percent = shift.shift_n, shift.shift_pct
+            n, percent = shift.shift_newton, shift.shift_pct
             cuts.append(
                 {
                     "between": [as_label(label) for label in shift.between],
@@ -163,7 +163,7 @@ class _Answer:
             )
         return {
             "seasons": [self.one.source, self.two.source],
-            "margin_N": self.margin_n,
+            "margin_N": self.margin_newton,
             "same_raters": self.same_raters,
             "cuts": cuts,
             "spread": [self.one.spread, self.two.spread],
@@ -198,14 +198,14 @@ class _Answer:
 
         print_table(
             ["boundary", "1st N", "2nd N", "shift N", f"{self.one.level:.0%} interval", "shift %",
-             f"within {self.margin_n:g} N"],
+             f"within {self.margin_newton:g} N"],
             [
                 [
                     "/".join(shift.between),
-                    newtons(self.one.cuts_n[index], missing="unknown"),
-                    newtons(self.two.cuts_n[index], missing="unknown"),
-                    "unknown" if shift.shift_n is None else f"{shift.shift_n.value:+.2f}",
-                    sides(shift.shift_n),
+                    newtons(self.one.cuts_newton[index], missing="unknown"),
+                    newtons(self.two.cuts_newton[index], missing="unknown"),
+                    "unknown" if shift.shift_newton is None else f"{shift.shift_newton.value:+.2f}",
+                    sides(shift.shift_newton),
                     "unknown" if shift.shift_pct is None else f"{shift.shift_pct.value:+.0f}",
                     {True: "shown", False: "not shown", None: "-"}[shift.equivalent],
                 ]

@@ -122,7 +122,7 @@ def _spread(cv: float | None, season: Path | None) -> tuple[float, str]:
 
     units = berry_units(pool([season]), "clamshell")
     try:
-        return within_cv(units.n, units.mean_n, units.ss_n2), str(season)
+        return within_cv(units.n, units.mean_newton, units.ss_n2), str(season)
     except TooFewScoresError as error:
         raise TooFewScoresError(f"{season}: {error.what}.", todo="State --cv.") from None
 

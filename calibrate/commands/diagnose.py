@@ -74,8 +74,8 @@ def document(found: Diagnosis) -> dict[str, Any]:
             {
                 **asdict(column.effect.test),
                 "column": column.name,
-                "largest_N": column.largest_n,
-                "levels_N": dict(column.levels_n),
+                "largest_N": column.largest_newton,
+                "levels_N": dict(column.levels_newton),
             }
             for column in found.columns
         ],
@@ -105,7 +105,12 @@ def show(found: Diagnosis) -> None:
         print_table(
             ["column", "df", "p", "moves the cuts by up to N"],
             [
-                [c.name, str(c.effect.test.df), p_text(c.effect.test.p_value), newtons(c.largest_n)]
+                [
+                    c.name,
+                    str(c.effect.test.df),
+                    p_text(c.effect.test.p_value),
+                    newtons(c.largest_newton),
+                ]
                 for c in found.columns
             ],
         )
@@ -116,7 +121,7 @@ def show(found: Diagnosis) -> None:
         print_table(
             ["berry that pulls most", "force N", "score", "rater", "Cook's distance"],
             [
-                [b.berry, newtons(b.force_n), b.score, b.rater, f"{b.distance:.2f}"]
+                [b.berry, newtons(b.force_newton), b.score, b.rater, f"{b.distance:.2f}"]
                 for b in found.influential
             ],
             left=(0, 3),
@@ -125,7 +130,7 @@ def show(found: Diagnosis) -> None:
         print_table(
             ["look again at berry", "force N", "score", "rater", "one in"],
             [
-                [odd.berry, newtons(odd.force_n), odd.score, odd.rater, f"{1 / odd.tail:,.0f}"]
+                [odd.berry, newtons(odd.force_newton), odd.score, odd.rater, f"{1 / odd.tail:,.0f}"]
                 for odd in found.look_again
             ],
             left=(0, 3),

@@ -139,9 +139,9 @@ def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
     step = 1 if firmest == "first" else -1
     cuts = zip(
         calibration.scale.boundaries,
-        calibration.cuts_n,
-        calibration.low_n,
-        calibration.high_n,
+        calibration.cuts_newton,
+        calibration.low_newton,
+        calibration.high_newton,
         strict=True,
     )
     return {

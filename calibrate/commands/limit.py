@@ -94,10 +94,10 @@ def command(
     limit = limit_force(calibration, share=share, level=how.level)
     cheapest = cheapest_threshold(calibration, discard_cost=discard_cost, ship_cost=ship_cost)
     if not thresholds:
-        middle = limit.force_n if cheapest is None else cheapest
-        middle = float(np.median(pairs.force_n)) if middle is None else middle
+        middle = limit.force_newton if cheapest is None else cheapest
+        middle = float(np.median(pairs.force_newton)) if middle is None else middle
         thresholds = tuple(round(middle * x, 2) for x in (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3))
-    forces = np.repeat(pairs.force_n, np.round(pairs.count).astype(int))
+    forces = np.repeat(pairs.force_newton, np.round(pairs.count).astype(int))
     costs = threshold_costs(
         calibration, forces, thresholds, discard_cost=discard_cost, ship_cost=ship_cost
     )
@@ -125,13 +125,13 @@ def document(
     """The answer as it is printed by --json; the errors are berries out of 100."""
     return {
         "share": limit.share,
-        "force_N": limit.force_n,
-        "low_N": limit.low_n,
-        "high_N": limit.high_n,
+        "force_N": limit.force_newton,
+        "low_N": limit.low_newton,
+        "high_N": limit.high_newton,
         "cheapest_threshold_N": cheapest,
         "thresholds": [
             {
-                "threshold_N": cost.threshold_n,
+                "threshold_N": cost.threshold_newton,
                 "shipped": cost.shipped,
                 "sound_discarded": cost.sound_discarded,
                 "soft_shipped": cost.soft_shipped,
@@ -151,13 +151,13 @@ def show(
 
     click.echo(
         f"{limit.share:.0%} of berries are within the sale limit from "
-        f"{newtons(limit.force_n, missing='no force')} N on "
-        f"({level:.0%} interval {span(limit.low_n, limit.high_n)} N)."
+        f"{newtons(limit.force_newton, missing='no force')} N on "
+        f"({level:.0%} interval {span(limit.low_newton, limit.high_newton)} N)."
     )
     print_table(
         ["withhold below N", "shipped", "sound withheld", "soft shipped", "cost"],
         [
-            [newtons(c.threshold_n), f"{c.shipped:.0f}", f"{c.sound_discarded:.1f}",
+            [newtons(c.threshold_newton), f"{c.shipped:.0f}", f"{c.sound_discarded:.1f}",
              f"{c.soft_shipped:.1f}", f"{c.cost:.1f}"]
             for c in costs
         ],

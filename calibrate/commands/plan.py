@@ -86,7 +86,7 @@ def command(
         choice = how.choice(source, calibration_name)
         pairs = choice.pairs()
         calibration = choice.calibration(pairs)
-        picked = pairs.force_n
+        picked = pairs.force_newton
         raters = raters or max(len(pairs.raters), 1)
         hand_sd = hand_sd if hand_sd is not None else (calibration.hand_sd or 0.0)
         so_far = len(np.unique(pairs.berry)) if pairs.berries else pairs.n // max(raters, 1)
@@ -110,7 +110,9 @@ def command(
                 "berries": max(needed),
                 "berries_so_far": so_far,
                 "cuts": _cuts(calibration, needed, widths),
-                "pick_next_N": [{"force_N": p.force_n, "gain_pct": p.gain_pct} for p in following],
+                "pick_next_N": [
+                    {"force_N": p.force_newton, "gain_pct": p.gain_pct} for p in following
+                ],
             }
         )
         return
@@ -121,14 +123,16 @@ def command(
         ["boundary", "cut N", "half-width now N", f"berries for {half_width:g} N"],
         [
             [name, newtons(cut), "-" if widths is None else newtons(float(widths[i])), str(n)]
-            for i, (name, cut, n) in enumerate(zip(names, calibration.cuts_n, needed, strict=True))
+            for i, (name, cut, n) in enumerate(
+                zip(names, calibration.cuts_newton, needed, strict=True)
+            )
         ],
     )
     hands = f"{raters} rater{'s' if raters > 1 else ''}, hands differing by {hand_sd:.0%}"
     click.echo(f"{max(needed)} berries scored by {hands}.")
     click.echo(
         "Pick next near "
-        + ", then ".join(dict.fromkeys(f"{p.force_n:.2f} N" for p in following))
+        + ", then ".join(dict.fromkeys(f"{p.force_newton:.2f} N" for p in following))
         + "."
     )
     if raters > 1 and hand_sd == 0:
@@ -146,7 +150,7 @@ def _guess(cuts: str | None, spread: float | None) -> Calibration:
     labels = tuple(str(k) for k in range(1, len(values) + 2))
     return Calibration(
         scale=BLACKBERRY if labels == BLACKBERRY.labels else Scale(labels=labels),
-        force_scale="linear", cuts_n=values, low_n=none, high_n=none, spread=spread,
+        force_scale="linear", cuts_newton=values, low_newton=none, high_newton=none, spread=spread,
     )  # fmt: skip
 
 
@@ -161,6 +165,6 @@ def _cuts(calibration: Calibration, needed: tuple[int, ...], widths: Any) -> lis
             "half_width_now_N": None if widths is None else float(widths[index]),
         }
         for index, (between, cut, n) in enumerate(
-            zip(calibration.scale.boundaries, calibration.cuts_n, needed, strict=True)
+            zip(calibration.scale.boundaries, calibration.cuts_newton, needed, strict=True)
         )
     ]

@@ -69,7 +69,7 @@ def command(
         advise,
         boundary_states,
         next_anchor,
-        signed_miss_n,
+        signed_miss_newton,
     )
     from gauge.errors import InfeasiblePlanError
     from gauge.season import open_season
@@ -96,14 +96,14 @@ def command(
         squeezes: list[Squeeze] = []
         advice = Advice.GO_ON
         while advice is Advice.GO_ON and len(squeezes) < most and good:
-            forces = {label: row.force_n for label, row in good.items()}
+            forces = {label: row.force_newton for label, row in good.items()}
             label = next_anchor(calibration, squeezes, forces, rng=rng)
             rank = _ask(label, calibration)
             if rank is None:
                 break
             row = good[label]
-            off = signed_miss_n(calibration, row.force_n, rank)
-            squeezes.append(Squeeze(anchor=label, force_n=row.force_n, rank=rank))
+            off = signed_miss_newton(calibration, row.force_newton, rank)
+            squeezes.append(Squeeze(anchor=label, force_newton=row.force_newton, rank=rank))
             at = datetime.now(UTC).isoformat(timespec="seconds")
             file.add_anchor_press(row.anchor_id, by=rater)
             file.add_practice(
@@ -112,19 +112,19 @@ def command(
                     at=at,
                     calibration=calibration_name,
                     anchor=label,
-                    force_n=row.force_n,
+                    force_newton=row.force_newton,
                     score=calibration.scale.labels[rank],
-                    off_n=off,
+                    off_newton=off,
                 )
             )
-            say(_told(calibration, found, row.force_n, rank))
+            say(_told(calibration, found, row.force_newton, rank))
             pressed = next(r for r in file.anchors(calibration_name) if r.label == label)
             why = retirement_reason(record_of(pressed), datetime.now(UTC))
             if why is not None:
                 file.retire_anchor(pressed.anchor_id, why)
                 say(f"{label} retires: {why}.")
                 del good[label]
-            advice = advise(calibration, squeezes, limit_n=limit)
+            advice = advise(calibration, squeezes, limit_newton=limit)
     states = [s for s in boundary_states(calibration, squeezes) if s is not None]
     _finish(calibration, rater, len(squeezes), advice.value, states, limit, as_json)
 
@@ -148,20 +148,20 @@ def _ask(label: str, calibration: Calibration) -> int | None:
             say(str(error))
 
 
-def _told(calibration: Calibration, found: Sequence[Band], force_n: float, rank: int) -> str:
+def _told(calibration: Calibration, found: Sequence[Band], force_newton: float, rank: int) -> str:
     """What the rater sees after a score: force, the panel's score and band, how far off."""
-    from calibrate.raters.warmup import signed_miss_n
+    from calibrate.raters.warmup import signed_miss_newton
 
     given = calibration.scale.labels[rank]
-    panel = found[int(calibration.probabilities([force_n])[0].argmax())]
-    up = "up" if panel.high_n is None else f"to {panel.high_n:.2f} N"
-    band = f"{panel.score} is {panel.low_n or 0.0:.2f} N {up}"
-    off_n = signed_miss_n(calibration, force_n, rank)
-    if off_n == 0:
-        return f"  {force_n:.2f} N: {given}, as the panel ({band})."
-    way = "firmer" if off_n > 0 else "softer"
+    panel = found[int(calibration.probabilities([force_newton])[0].argmax())]
+    up = "up" if panel.high_newton is None else f"to {panel.high_newton:.2f} N"
+    band = f"{panel.score} is {panel.low_newton or 0.0:.2f} N {up}"
+    off_newton = signed_miss_newton(calibration, force_newton, rank)
+    if off_newton == 0:
+        return f"  {force_newton:.2f} N: {given}, as the panel ({band})."
+    way = "firmer" if off_newton > 0 else "softer"
     return (
-        f"  {force_n:.2f} N: the panel calls it {panel.score} ({band}); it is {abs(off_n):.2f} N "
+        f"  {force_newton:.2f} N: the panel calls it {panel.score} ({band}); it is {abs(off_newton):.2f} N "
         f"{way} than your {given}."
     )
 
@@ -172,7 +172,7 @@ def _finish(
     n: int,
     advice: str,
     states: Sequence[BoundaryState],
-    limit_n: float,
+    limit_newton: float,
     as_json: bool,
 ) -> None:
     from calibrate.commands.render import print_table
@@ -184,12 +184,12 @@ def _finish(
                 "rater": rater,
                 "squeezes": n,
                 "advice": advice,
-                "limit_N": limit_n,
+                "limit_N": limit_newton,
                 "boundaries": [
                     {
                         "between": [as_label(label) for label in state.between],
-                        "shift_N": state.shift_n,
-                        "sd_N": state.sd_n,
+                        "shift_N": state.shift_newton,
+                        "sd_N": state.sd_newton,
                     }
                     for state in states
                 ],
@@ -201,15 +201,15 @@ def _finish(
         [
             [
                 "/".join(state.between),
-                f"{state.cut_n:.2f}",
-                f"{round(state.shift_n, 2) + 0.0:+.2f}",
-                f"{1.645 * state.sd_n:.2f}",
+                f"{state.cut_newton:.2f}",
+                f"{round(state.shift_newton, 2) + 0.0:+.2f}",
+                f"{1.645 * state.sd_newton:.2f}",
             ]
             for state in states
         ],
     )
     ending = {
-        "ready": f"Ready: every boundary within {limit_n:g} N.",
+        "ready": f"Ready: every boundary within {limit_newton:g} N.",
         "go on": f"Not settled yet after {n} squeeze{'' if n == 1 else 's'}.",
         "not improving": "Not improving: rest, then squeeze anchors with their forces in sight.",
     }

@@ -57,8 +57,8 @@ def command(
     from gauge.season.rows import PadPressRow
     from gauge.units import newtons, parse_unit
 
-    force_n = None if force is None else newtons(force, parse_unit(unit))
-    if force_n is not None and force_n <= 0:
+    force_newton = None if force is None else newtons(force, parse_unit(unit))
+    if force_newton is not None and force_newton <= 0:
         raise InvalidValueError(
             f"{force} {unit} is no force of compression.", todo="Give what the gauge showed."
         )
@@ -68,30 +68,30 @@ def command(
         return
     with open_season(season) as file:
         if pad:
-            if force_n is None:
+            if force_newton is None:
                 raise click.UsageError("A pad's press needs --force.")
             at = datetime.now(UTC).isoformat(timespec="seconds")
-            file.add_pad_press(PadPressRow(pad=label, at=at, force_n=force_n))
+            file.add_pad_press(PadPressRow(pad=label, at=at, force_newton=force_newton))
             if as_json:
-                emit_json({"pad": label, "force_N": force_n})
+                emit_json({"pad": label, "force_N": force_newton})
             else:
-                say(f"pad {label}: {force_n:.3f} N kept")
+                say(f"pad {label}: {force_newton:.3f} N kept")
             return
-        _press(file, label, calibration_name, force_n, by, as_json)
+        _press(file, label, calibration_name, force_newton, by, as_json)
 
 
 def _press(
     file: SeasonFile,
     label: str,
     calibration_name: str | None,
-    force_n: float | None,
+    force_newton: float | None,
     by: str | None,
     as_json: bool,
 ) -> None:
     from calibrate.anchors.anchorlife import retirement_reason
 
     before = _find(file, label, calibration_name)
-    file.add_anchor_press(before.anchor_id, force_n=force_n, by=by)
+    file.add_anchor_press(before.anchor_id, force_newton=force_newton, by=by)
     now = _find(file, label, before.calibration)
     why = retirement_reason(record_of(now), datetime.now(UTC))
     instead = None
@@ -143,9 +143,9 @@ def record_of(row: AnchorRow) -> AnchorRecord:
     return AnchorRecord(
         label=row.label,
         kind=row.kind,
-        force_n=row.force_n,
+        force_newton=row.force_newton,
         made_at=datetime.fromisoformat(row.made_at),
-        presses=tuple((datetime.fromisoformat(p.at), p.force_n) for p in row.presses),
+        presses=tuple((datetime.fromisoformat(p.at), p.force_newton) for p in row.presses),
         press_limit=row.press_limit,
         valid_days=row.valid_days,
     )
@@ -161,13 +161,13 @@ def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
     used = {row.label for row in file.anchors(retired.calibration)}
     spare = measured_candidates(file, without=used)
     old = Anchor(
-        candidate=Candidate(label=retired.label, force_n=retired.force_n),
+        candidate=Candidate(label=retired.label, force_newton=retired.force_newton),
         score=retired.score or "",
         boundary=retired.boundary,
         probability=1.0,
     )
     found = replacement(calibration, old, spare)
-    return None if found is None else f"{found.label} ({found.force_n:.2f} N)"
+    return None if found is None else f"{found.label} ({found.force_newton:.2f} N)"
 
 
 def _list(rows: list[AnchorRow], as_json: bool) -> None:
@@ -184,7 +184,7 @@ def _list(rows: list[AnchorRow], as_json: bool) -> None:
                     "calibration": row.calibration,
                     "score": row.score,
                     "boundary": row.boundary,
-                    "force_N": row.force_n,
+                    "force_N": row.force_newton,
                     "presses": len(row.presses),
                     "press_limit": row.press_limit,
                     "retired": row.retired_why or retirement_reason(record_of(row), now),
@@ -199,7 +199,7 @@ def _list(rows: list[AnchorRow], as_json: bool) -> None:
             [
                 row.label,
                 row.boundary or f"score {row.score}",
-                newtons(row.force_n),
+                newtons(row.force_newton),
                 f"{len(row.presses)} of {row.press_limit}",
                 row.retired_why or retirement_reason(record_of(row), now) or "good",
             ]

@@ -59,7 +59,10 @@ def command(
     for index, name in enumerate(sheet.columns["lot"]):
         try:
             lot = Lot(
-                name=name, mean_n=means[index], sd_n=deviations[index], available=numbers[index]
+                name=name,
+                mean_newton=means[index],
+                sd_newton=deviations[index],
+                available=numbers[index],
             )
         except InvalidValueError as error:
             sheet.bad(index, "mean_N", str(error))
@@ -81,7 +84,7 @@ def command(
 
     print_table(
         ["lot", "mean N", "pull"],
-        [[lot.name, newtons(lot.mean_n), str(plan.pulls[lot.name])] for lot in found],
+        [[lot.name, newtons(lot.mean_newton), str(plan.pulls[lot.name])] for lot in found],
     )
     expected = ", ".join(f"{score}: {number:.1f}" for score, number in plan.expected.items())
     click.echo(

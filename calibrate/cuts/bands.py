@@ -21,45 +21,47 @@ class Band:
     Attributes
     ----------
     score : str
-    low_n, high_n : float or None
+    low_newton, high_newton : float or None
         Where the score is the most probable one. The firmest score has no upper end, and the
         softest begins at zero. Both None when another score is more probable at every force.
-    target_n : float or None
+    target_newton : float or None
         The force to look for in an anchor: the most certain one within the band, or for an end
         score the one at which it has a probability of 0.9.
-    core_low_n, core_high_n : float or None
+    core_low_newton, core_high_newton : float or None
         Where its probability is 0.8 or more; None where it never is.
     best_probability : float
         The probability of the score at its target.
     """
 
     score: str
-    low_n: Side
-    target_n: Side
-    high_n: Side
-    core_low_n: Side
-    core_high_n: Side
+    low_newton: Side
+    target_newton: Side
+    high_newton: Side
+    core_low_newton: Side
+    core_high_newton: Side
     best_probability: float
 
     @property
     def reachable(self) -> bool:
         """Whether any force makes this score the most probable one."""
-        return self.target_n is not None
+        return self.target_newton is not None
 
-    def holds(self, force_n: float) -> bool:
+    def holds(self, force_newton: float) -> bool:
         """Whether a force lies in the band.
 
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
         >>> [band.holds(2.3) for band in bands(one)]
         [True, False]
         """
-        if self.target_n is None or self.low_n is None:
+        if self.target_newton is None or self.low_newton is None:
             return False
-        return self.low_n <= force_n and (self.high_n is None or force_n < self.high_n)
+        return self.low_newton <= force_newton and (
+            self.high_newton is None or force_newton < self.high_newton
+        )
 
 
 def bands(calibration: Calibration) -> tuple[Band, ...]:
@@ -71,10 +73,10 @@ def bands(calibration: Calibration) -> tuple[Band, ...]:
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
     >>> firm, soft = bands(one)
-    >>> round(firm.low_n, 6), firm.high_n, round(firm.target_n, 3)
+    >>> round(firm.low_newton, 6), firm.high_newton, round(firm.target_newton, 3)
     (2.0, None, 2.549)
     """
     scores = range(len(calibration.scale.labels))
@@ -110,11 +112,11 @@ def _band(calibration: Calibration, score: int) -> Band:
     core_low, core_high = _core(calibration, score, target)
     return Band(
         score=label,
-        low_n=low,
-        target_n=target,
-        high_n=high,
-        core_low_n=core_low,
-        core_high_n=core_high,
+        low_newton=low,
+        target_newton=target,
+        high_newton=high,
+        core_low_newton=core_low,
+        core_high_newton=core_high,
         best_probability=float(calibration.probabilities([target])[0, score]),
     )
 
@@ -122,16 +124,16 @@ def _band(calibration: Calibration, score: int) -> Band:
 def _unreachable(label: str) -> Band:
     return Band(
         score=label,
-        low_n=None,
-        target_n=None,
-        high_n=None,
-        core_low_n=None,
-        core_high_n=None,
+        low_newton=None,
+        target_newton=None,
+        high_newton=None,
+        core_low_newton=None,
+        core_high_newton=None,
         best_probability=0.0,
     )
 
 
-def _core(calibration: Calibration, score: int, target_n: float) -> tuple[Side, Side]:
+def _core(calibration: Calibration, score: int, target_newton: float) -> tuple[Side, Side]:
     """Ends of the core band; an end score's core is open towards its own side."""
     from scipy.optimize import brentq
 
@@ -139,7 +141,7 @@ def _core(calibration: Calibration, score: int, target_n: float) -> tuple[Side, 
         return float(calibration.probabilities_h(np.array([h]))[0, score]) - CORE_PROBABILITY
 
     edges = calibration.edges()
-    start = float(calibration.h(target_n))
+    start = float(calibration.h(target_newton))
     if excess(start) < 0:
         return None, None
     far = 60 * calibration.spread

@@ -31,10 +31,10 @@ class Calibration:
     scale : Scale
     force_scale : {"linear", "log"}
         Whether h(F) of the model is F or log F.
-    cuts_n : tuple of (float or None)
+    cuts_newton : tuple of (float or None)
         One a boundary, in newtons, falling; equal around a score that was never used, None beyond
         the firmest or the softest score that was.
-    low_n, high_n : tuple of (float or None)
+    low_newton, high_newton : tuple of (float or None)
         Interval of each cut; None is an open side.
     spread : float
         Logistic scale of the fingers, in newtons (linear) or in log newtons (log).
@@ -64,9 +64,9 @@ class Calibration:
 
     scale: Scale
     force_scale: ForceScale
-    cuts_n: tuple[Side, ...]
-    low_n: tuple[Side, ...]
-    high_n: tuple[Side, ...]
+    cuts_newton: tuple[Side, ...]
+    low_newton: tuple[Side, ...]
+    high_newton: tuple[Side, ...]
     spread: float
     level: float = 0.95
     covariance: tuple[tuple[float, ...], ...] | None = None
@@ -81,9 +81,9 @@ class Calibration:
 
     def __post_init__(self) -> None:
         wanted = len(self.scale.labels) - 1
-        if not len(self.cuts_n) == len(self.low_n) == len(self.high_n) == wanted:
+        if not len(self.cuts_newton) == len(self.low_newton) == len(self.high_newton) == wanted:
             raise InvalidValueError(f"a scale of {wanted + 1} scores has {wanted} cut points")
-        known = [cut for cut in self.cuts_n if cut is not None]
+        known = [cut for cut in self.cuts_newton if cut is not None]
         if not known:
             raise InvalidValueError("a calibration needs a cut point")
         if any(a < b for a, b in itertools.pairwise(known)):
@@ -98,18 +98,18 @@ class Calibration:
         if not (math.isfinite(self.spread) and self.spread > 0):
             raise InvalidValueError("the spread must be above zero")
 
-    def h(self, force_n: ArrayLike) -> NDArray[np.float64]:
+    def h(self, force_newton: ArrayLike) -> NDArray[np.float64]:
         """Force on the scale of the model: newtons, or log newtons.
 
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
         >>> float(one.h(1.5))
         1.5
         """
-        force = np.asarray(force_n, dtype=float)
+        force = np.asarray(force_newton, dtype=float)
         return force if self.force_scale == "linear" else np.log(force)
 
     def force(self, h: float) -> float:
@@ -118,8 +118,8 @@ class Calibration:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
         >>> one.force(1.5)
         1.5
         """
@@ -135,27 +135,27 @@ class Calibration:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
         >>> one.edges()
         array([ inf,   2., -inf])
         """
         edges = [math.inf]
-        for index, cut in enumerate(self.cuts_n):
+        for index, cut in enumerate(self.cuts_newton):
             if cut is not None:
                 edges.append(float(self.h(cut)))
-            elif all(c is None for c in self.cuts_n[index:]):
+            elif all(c is None for c in self.cuts_newton[index:]):
                 edges.append(-math.inf)
             else:
                 edges.append(edges[-1])
         return np.array([*edges, -math.inf])
 
-    def probabilities(self, force_n: ArrayLike) -> NDArray[np.float64]:
+    def probabilities(self, force_newton: ArrayLike) -> NDArray[np.float64]:
         """Probability of each score at a force.
 
         Parameters
         ----------
-        force_n : array_like, shape (n,)
+        force_newton : array_like, shape (n,)
             Newtons; above zero under the log scale.
 
         Returns
@@ -167,12 +167,12 @@ class Calibration:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
         >>> one.probabilities([2.0])
         array([[0.5, 0.5]])
         """
-        return self.probabilities_h(np.atleast_1d(self.h(force_n)))
+        return self.probabilities_h(np.atleast_1d(self.h(force_newton)))
 
     def probabilities_h(self, h: NDArray[np.float64]) -> NDArray[np.float64]:
         """Probability of each score at positions on the scale of the model; see `probabilities`.
@@ -180,8 +180,8 @@ class Calibration:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
         >>> one.probabilities_h(np.array([2.0, 40.0])).round(3)
         array([[0.5, 0.5],
                [1. , 0. ]])
@@ -201,8 +201,8 @@ class Calibration:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
         >>> one.crossing_h(0, 1)
         2.0
         """
@@ -241,12 +241,12 @@ class Calibration:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
         >>> round(one.force_at(0.95, 0), 3)
         3.472
         """
-        cut = self.cuts_n[score]
+        cut = self.cuts_newton[score]
         if cut is None:
             return None
         force = self.force(
@@ -260,12 +260,12 @@ class Calibration:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
         >>> one.to_document()["cuts_n"]
         (2.0,)
         """
-        document = asdict(self)
+        document = {_key(name): value for name, value in asdict(self).items()}
         document["scale"] = self.scale.to_json()
         if math.isnan(self.log_likelihood):
             document["log_likelihood"] = None
@@ -283,15 +283,17 @@ class Calibration:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                   low_n=(1.8,), high_n=(2.2,), spread=0.5)
+        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
         >>> Calibration.from_document(one.to_document()) == one
         True
         """
         try:
-            values = {f.name: document[f.name] for f in fields(cls) if f.name in document}
+            values = {
+                f.name: document[_key(f.name)] for f in fields(cls) if _key(f.name) in document
+            }
             values["scale"] = Scale.from_json(values["scale"])
-            for name in ("cuts_n", "low_n", "high_n", "raters", "warnings"):
+            for name in ("cuts_newton", "low_newton", "high_newton", "raters", "warnings"):
                 values[name] = tuple(values.get(name) or ())
             if values.get("covariance") is not None:
                 values["covariance"] = tuple(tuple(row) for row in values["covariance"])
@@ -300,3 +302,8 @@ class Calibration:
             return cls(**values)
         except (KeyError, TypeError) as error:
             raise InvalidValueError(f"this is not a calibration: {error}") from None
+
+
+def _key(name: str) -> str:
+    """Return the key of a field in a stored document: there, the name of a force ends in `_n`."""
+    return name.replace("_newton", "_n")

@@ -17,16 +17,16 @@ class CarriedCut:
     Attributes
     ----------
     between : tuple of (str, str)
-    force_n, low_n, high_n : float or None
+    force_newton, low_newton, high_newton : float or None
         None when neither season knows the cut.
     prior_weight : float
         Share of last season in the estimate, 1 before any data and towards 0 as data come.
     """
 
     between: tuple[str, str]
-    force_n: Side
-    low_n: Side
-    high_n: Side
+    force_newton: Side
+    low_newton: Side
+    high_newton: Side
     prior_weight: float
 
 
@@ -66,11 +66,11 @@ def carry(
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> def season(cut, half):
-    ...     return Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(cut,),
-    ...                        low_n=(cut - half,), high_n=(cut + half,), spread=0.3)
+    ...     return Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(cut,),
+    ...                        low_newton=(cut - half,), high_newton=(cut + half,), spread=0.3)
     >>> for half in (1.0, 0.3, 0.05):
     ...     cut = carry(season(2.0, 0.1), season(2.3, half))[0]
-    ...     print(f"{cut.force_n:.2f} {cut.prior_weight:.2f}")
+    ...     print(f"{cut.force_newton:.2f} {cut.prior_weight:.2f}")
     2.04 0.84
     2.21 0.30
     2.30 0.01
@@ -89,7 +89,13 @@ def carry(
         estimates = [e for e in (prior, data) if e is not None]
         if not estimates:
             carried.append(
-                CarriedCut(between=between, force_n=None, low_n=None, high_n=None, prior_weight=0.0)
+                CarriedCut(
+                    between=between,
+                    force_newton=None,
+                    low_newton=None,
+                    high_newton=None,
+                    prior_weight=0.0,
+                )
             )
             continue
         precision = sum(1 / variance for _, variance in estimates)
@@ -98,9 +104,9 @@ def carry(
         carried.append(
             CarriedCut(
                 between=between,
-                force_n=math.exp(mean),
-                low_n=math.exp(mean - half),
-                high_n=math.exp(mean + half),
+                force_newton=math.exp(mean),
+                low_newton=math.exp(mean - half),
+                high_newton=math.exp(mean + half),
                 prior_weight=0.0 if prior is None else 1 / prior[1] / precision,
             )
         )
@@ -117,7 +123,11 @@ def _log_estimate(
     """
     from scipy.stats import norm
 
-    cut, low, high = calibration.cuts_n[index], calibration.low_n[index], calibration.high_n[index]
+    cut, low, high = (
+        calibration.cuts_newton[index],
+        calibration.low_newton[index],
+        calibration.high_newton[index],
+    )
     if cut is None or cut <= 0:
         return None
     halves = []

@@ -48,7 +48,7 @@ def read_cuts(path: Path, *, sale_limit: str | None = None) -> Calibration:
     ...         ' "force_N": 1.5, "low_N": 1.4, "high_N": 1.6}]}')
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     _ = Path(folder, "cuts.json").write_text(text)
-    ...     read_cuts(Path(folder, "cuts.json")).cuts_n
+    ...     read_cuts(Path(folder, "cuts.json")).cuts_newton
     (1.5,)
     """
     try:
@@ -82,8 +82,8 @@ def with_limit(calibration: Calibration, sale_limit: str | None) -> Calibration:
     --------
     >>> from calibrate.data.scale import BLACKBERRY
     >>> cuts = (4.0, 3.0, 2.0, 1.0)
-    >>> one = Calibration(scale=BLACKBERRY, force_scale="linear", cuts_n=cuts, low_n=cuts,
-    ...                   high_n=cuts, spread=0.2)
+    >>> one = Calibration(scale=BLACKBERRY, force_scale="linear", cuts_newton=cuts, low_newton=cuts,
+    ...                   high_newton=cuts, spread=0.2)
     >>> with_limit(one, "2").scale.sale_boundary
     1
     """
@@ -107,9 +107,9 @@ def _from_fit(document: dict[str, Any], source: str) -> Calibration:
     return Calibration(
         scale=scale,
         force_scale=document.get("force_scale", "linear"),
-        cuts_n=columns["force_N"],
-        low_n=columns["low_N"],
-        high_n=columns["high_N"],
+        cuts_newton=columns["force_N"],
+        low_newton=columns["low_N"],
+        high_newton=columns["high_N"],
         spread=float(document["spread"]),
         n=int(document.get("n", 0)),
         level=float(document.get("level", 0.95)),

@@ -65,10 +65,10 @@ def calibrate_pairs(
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> zero = np.zeros(4, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
     ...               rank=np.array([0, 0, 1, 1]), count=np.array([10.0, 30, 30, 10]), berry=zero)
     >>> found = calibrate_pairs(pairs)
-    >>> round(found.cuts_n[0], 6), round(found.low_n[0], 2), found.n
+    >>> round(found.cuts_newton[0], 6), round(found.low_newton[0], 2), found.n
     (3.0, 2.51, 80)
     """
     if penalised:
@@ -106,9 +106,9 @@ def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: st
     return Calibration(
         scale=pairs.scale,
         force_scale=scale,
-        cuts_n=newtons(fit.cut),
-        low_n=newtons(fit.low),
-        high_n=newtons(fit.high),
+        cuts_newton=newtons(fit.cut),
+        low_newton=newtons(fit.low),
+        high_newton=newtons(fit.high),
         spread=fit.spread,
         log_likelihood=fit.log_likelihood,
         warnings=tuple(warnings),
@@ -135,7 +135,7 @@ def _of_panel(
     cuts = fit.these_raters if these_raters else fit.cuts
     # What a middling hand makes of berries of one force: its own spread, and how berries of one
     # force differ to all fingers, at the middle cut. Probabilities of scores need both.
-    middle = float(np.nanmedian(fit.cut_n)) if fit.force_scale == "linear" else 1.0
+    middle = float(np.nanmedian(fit.cut_newton)) if fit.force_scale == "linear" else 1.0
     berries = (fit.berry_sd or 0.0) * middle * math.sqrt(3) / math.pi
     widen = math.hypot(fit.spread, berries) / fit.spread
     factor = np.append(np.ones(len(fit.cuts)), widen)
@@ -143,9 +143,9 @@ def _of_panel(
     return Calibration(
         scale=pairs.scale,
         force_scale=fit.force_scale,
-        cuts_n=tuple(cut.force_n for cut in cuts),
-        low_n=tuple(cut.low_n for cut in cuts),
-        high_n=tuple(cut.high_n for cut in cuts),
+        cuts_newton=tuple(cut.force_newton for cut in cuts),
+        low_newton=tuple(cut.low_newton for cut in cuts),
+        high_newton=tuple(cut.high_newton for cut in cuts),
         spread=fit.spread * widen,
         hand_sd=fit.hand_sd,
         covariance=tuple(tuple(float(x) for x in row) for row in covariance),
@@ -177,9 +177,9 @@ def _of_hand(
     return Calibration(
         scale=pairs.scale,
         force_scale=fit.force_scale,
-        cuts_n=tuple(i.force_n for i in intervals),
-        low_n=tuple(i.low_n for i in intervals),
-        high_n=tuple(i.high_n for i in intervals),
+        cuts_newton=tuple(i.force_newton for i in intervals),
+        low_newton=tuple(i.low_newton for i in intervals),
+        high_newton=tuple(i.high_newton for i in intervals),
         spread=fit.spread,
         covariance=whole_covariance(fit),
         log_likelihood=fit.log_likelihood,
@@ -189,7 +189,7 @@ def _of_hand(
 
 def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list[str]]:
     """Fit one hand on the chosen force scale, or on the better of the two."""
-    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count)
+    cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
 
     def fit(force_scale: ForceScale) -> CutFit:
         return fit_cells(
@@ -199,7 +199,7 @@ def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list
     if choice != "auto":
         return fit(choice), []
     linear = fit("linear")
-    if (pairs.force_n <= 0).any():
+    if (pairs.force_newton <= 0).any():
         return linear, ["a force of zero has no logarithm, so the linear scale was taken"]
     log = fit("log")
     return (log if log.aic < linear.aic else linear), []
@@ -212,7 +212,7 @@ def unused_warnings(pairs: Pairs) -> list[str]:
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> one, zero = np.ones(1), np.zeros(1, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=one, rank=zero, count=one, rater=zero, berry=zero)
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=one, rank=zero, count=one, rater=zero, berry=zero)
     >>> unused_warnings(pairs)
     ['score soft was never given']
     """
@@ -246,15 +246,17 @@ def fingerprint(pairs: Pairs, force_scale: ForceScale, kind: Kind, level: float)
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> one, zero = np.ones(1), np.zeros(1, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=one, rank=zero, count=one, rater=zero, berry=zero)
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=one, rank=zero, count=one, rater=zero, berry=zero)
     >>> fingerprint(pairs, "linear", "profile", 0.95)[:8]
     'ceb0ccb0'
     """
-    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count, pairs.rater)
+    cells = collapse(
+        pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count, pairs.rater
+    )
     digest = hashlib.sha256()
     options = [pairs.scale.to_json(), *pairs.raters, force_scale, kind, repr(level)]
     digest.update("\x1f".join(options).encode())
-    for column in (cells.force_n, cells.rank, cells.group, cells.weight):
+    for column in (cells.force_newton, cells.rank, cells.group, cells.weight):
         # Fixed width and byte order, so that every machine gives the same print.
         kept = column.astype("<f8" if column.dtype.kind == "f" else "<i8")
         digest.update(kept.tobytes())

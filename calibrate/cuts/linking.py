@@ -24,7 +24,7 @@ class CutShift:
     Attributes
     ----------
     between : tuple of (str, str)
-    shift_n, shift_pct : Interval or None
+    shift_newton, shift_pct : Interval or None
         In newtons, and in per cent of the first season's cut; None when either season lacks it.
     equivalent : bool or None
         Whether the shift is shown to lie within the margin (two one-sided tests at 1 - level, that
@@ -32,16 +32,18 @@ class CutShift:
     """
 
     between: tuple[str, str]
-    shift_n: Interval | None
+    shift_newton: Interval | None
     shift_pct: Interval | None
     equivalent: bool | None
 
 
 def _cut(calibration: Calibration, index: int) -> Interval | None:
-    value = calibration.cuts_n[index]
+    value = calibration.cuts_newton[index]
     if value is None:
         return None
-    return Interval(value=value, low=calibration.low_n[index], high=calibration.high_n[index])
+    return Interval(
+        value=value, low=calibration.low_newton[index], high=calibration.high_newton[index]
+    )
 
 
 def check_same_scale(first: Calibration, second: Calibration) -> None:
@@ -56,8 +58,8 @@ def check_same_scale(first: Calibration, second: Calibration) -> None:
     --------
     >>> from dataclasses import replace
     >>> from calibrate.data.scale import RASPBERRY, Scale
-    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,), low_n=(1.9,),
-    ...                   high_n=(2.1,), spread=0.1, source="2024")
+    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.9,),
+    ...                   high_newton=(2.1,), spread=0.1, source="2024")
     >>> new = replace(old, scale=Scale(labels=("1", "2")), source="2025")
     >>> check_same_scale(old, new)
     Traceback (most recent call last):
@@ -75,7 +77,7 @@ def cut_shifts(
     first: Calibration,
     second: Calibration,
     *,
-    margin_n: float | None = None,
+    margin_newton: float | None = None,
     test: tuple[Calibration, Calibration] | None = None,
 ) -> tuple[CutShift, ...]:
     """Shift of every cut point, with intervals and, given a margin, a test of equivalence.
@@ -84,7 +86,7 @@ def cut_shifts(
     ----------
     first, second : Calibration
         With intervals at the level to report.
-    margin_n : float, optional
+    margin_newton : float, optional
         A shift that would not matter, in newtons.
     test : pair of Calibration, optional
         The same fits with intervals at 2 level - 1 (0.90 for a report at 0.95), which makes two
@@ -100,10 +102,10 @@ def cut_shifts(
     --------
     >>> from dataclasses import replace
     >>> from calibrate.data.scale import RASPBERRY
-    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,), low_n=(1.9,),
-    ...                   high_n=(2.1,), spread=0.1)
-    >>> new = replace(old, cuts_n=(2.2,), low_n=(2.1,), high_n=(2.3,))
-    >>> moved = cut_shifts(old, new)[0].shift_n
+    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.9,),
+    ...                   high_newton=(2.1,), spread=0.1)
+    >>> new = replace(old, cuts_newton=(2.2,), low_newton=(2.1,), high_newton=(2.3,))
+    >>> moved = cut_shifts(old, new)[0].shift_newton
     >>> round(moved.value, 2), round(moved.low, 2), round(moved.high, 2)
     (0.2, 0.06, 0.34)
     """
@@ -117,15 +119,15 @@ def cut_shifts(
             shift = difference(one, two)
             share = ratio(one, two) if min(one.value, two.value) > 0 else None
             percent = None if share is None else _percent(share)
-            if margin_n is not None and test is not None:
+            if margin_newton is not None and test is not None:
                 narrow = [_cut(calibration, index) for calibration in test]
                 equivalent = (
                     narrow[0] is not None
                     and narrow[1] is not None
-                    and difference(narrow[0], narrow[1]).inside(-margin_n, margin_n)
+                    and difference(narrow[0], narrow[1]).inside(-margin_newton, margin_newton)
                 )
         shifts.append(
-            CutShift(between=between, shift_n=shift, shift_pct=percent, equivalent=equivalent)
+            CutShift(between=between, shift_newton=shift, shift_pct=percent, equivalent=equivalent)
         )
     return tuple(shifts)
 
@@ -156,13 +158,13 @@ class Rescored:
         return self.softer + self.firmer
 
 
-def rescored(first: Calibration, second: Calibration, force_n: ArrayLike) -> Rescored:
+def rescored(first: Calibration, second: Calibration, force_newton: ArrayLike) -> Rescored:
     """Count, out of 100, the berries between the two seasons' cut points.
 
     Parameters
     ----------
     first, second : Calibration
-    force_n : array_like, shape (n,)
+    force_newton : array_like, shape (n,)
         Forces of the berries to think of, usually those of the second season.
 
     Raises
@@ -174,14 +176,14 @@ def rescored(first: Calibration, second: Calibration, force_n: ArrayLike) -> Res
     --------
     >>> from dataclasses import replace
     >>> from calibrate.data.scale import RASPBERRY
-    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,), low_n=(1.9,),
-    ...                   high_n=(2.1,), spread=0.1)
-    >>> new = replace(old, cuts_n=(2.2,), low_n=(2.1,), high_n=(2.3,))
+    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.9,),
+    ...                   high_newton=(2.1,), spread=0.1)
+    >>> new = replace(old, cuts_newton=(2.2,), low_newton=(2.1,), high_newton=(2.3,))
     >>> rescored(old, new, [1.5, 2.1, 2.5, 3.0])
     Rescored(softer=25.0, firmer=0.0, lost=25.0, gained=0.0)
     """
     check_same_scale(first, second)
-    forces = np.asarray(force_n, dtype=float)
+    forces = np.asarray(force_newton, dtype=float)
     if forces.size == 0:
         raise TooFewScoresError("No berry to count rescored scores over.")
     old, new = (np.digitize(-c.h(forces), -c.edges()[1:-1]) for c in (first, second))

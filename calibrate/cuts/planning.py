@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 MOST_BERRIES = 100_000
 
 
-def berry_information(calibration: Calibration, force_n: ArrayLike) -> Floats:
+def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floats:
     """Expected information of one scored berry at each force.
 
     Sum over scores of (dP_k)(dP_k)' / P_k, over the cuts on the model's scale and the spread;
@@ -29,7 +29,7 @@ def berry_information(calibration: Calibration, force_n: ArrayLike) -> Floats:
     ----------
     calibration : Calibration
         All cuts known.
-    force_n : array_like, shape (n,)
+    force_newton : array_like, shape (n,)
 
     Returns
     -------
@@ -43,19 +43,19 @@ def berry_information(calibration: Calibration, force_n: ArrayLike) -> Floats:
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
     >>> at_cut, far_off = berry_information(one, [2.0, 3.0])
     >>> round(float(at_cut[0, 0]), 2), round(float(far_off[0, 0]), 2)
     (4.0, 0.28)
     """
     from scipy.special import expit
 
-    if any(cut is None for cut in calibration.cuts_n):
+    if any(cut is None for cut in calibration.cuts_newton):
         raise InvalidValueError("a plan needs every cut point; give a guess for the missing ones")
     cuts = calibration.edges()[1:-1]
     k = len(cuts)
-    h = np.atleast_1d(calibration.h(force_n))
+    h = np.atleast_1d(calibration.h(force_newton))
     z = (h[:, None] - cuts) / calibration.spread
     density = expit(z) * expit(-z) / calibration.spread
     # d P(score <= k) by its cut and by the spread; scores are differences of neighbours.
@@ -91,7 +91,7 @@ class Panel:
 
 def half_widths(
     calibration: Calibration,
-    force_n: ArrayLike,
+    force_newton: ArrayLike,
     n_berries: int,
     panel: Panel,
     *,
@@ -108,7 +108,7 @@ def half_widths(
     ----------
     calibration : Calibration
         Its spread is that of one score of one hand, berries' differences included.
-    force_n : array_like
+    force_newton : array_like
         Forces as they will be picked; only their distribution matters.
     n_berries : int
     panel : Panel
@@ -121,34 +121,34 @@ def half_widths(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
     >>> half_widths(one, [1.0, 1.5, 2.0, 2.5, 3.0], 64, Panel(raters=1)).round(2).tolist()
     [0.2]
     """
     from scipy.stats import t
 
-    cuts_n = np.array(calibration.cuts_n, dtype=float)
-    information = berry_information(calibration, force_n).mean(axis=0)
+    cuts_newton = np.array(calibration.cuts_newton, dtype=float)
+    information = berry_information(calibration, force_newton).mean(axis=0)
     single = np.diagonal(np.linalg.inv(information))[:-1]
     # To newtons: on the log scale a small step dh is c dh.
-    to_n2 = np.ones_like(cuts_n) if calibration.force_scale == "linear" else cuts_n**2
+    to_n2 = np.ones_like(cuts_newton) if calibration.force_scale == "linear" else cuts_newton**2
     score_variance = (calibration.spread * math.pi) ** 2 / 3 * to_n2
-    rho = np.minimum((panel.berry_sd * cuts_n) ** 2 / score_variance, 1.0)
+    rho = np.minimum((panel.berry_sd * cuts_newton) ** 2 / score_variance, 1.0)
     design_effect = 1 + (panel.raters - 1) * rho
     fingers = single * to_n2 * design_effect / (n_berries * panel.raters)
-    hands = (panel.hand_sd * cuts_n) ** 2 / panel.raters
+    hands = (panel.hand_sd * cuts_newton) ** 2 / panel.raters
     total = fingers + hands
     few = np.where(hands > 0, hands**2 / max(panel.raters - 1, 1), 0.0)
-    freedom = total**2 / (few + fingers**2 / max(n_berries - len(cuts_n) - 1, 1))
+    freedom = total**2 / (few + fingers**2 / max(n_berries - len(cuts_newton) - 1, 1))
     return np.asarray(t.ppf(0.5 + level / 2, freedom) * np.sqrt(total))
 
 
 def berries_needed(
     calibration: Calibration,
-    force_n: ArrayLike,
+    force_newton: ArrayLike,
     panel: Panel,
-    half_width_n: float,
+    half_width_newton: float,
     *,
     level: float = 0.95,
 ) -> tuple[int, ...]:
@@ -169,20 +169,20 @@ def berries_needed(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
     >>> berries_needed(one, [1.0, 1.5, 2.0, 2.5, 3.0], Panel(raters=1), 0.2)
     (64,)
     """
-    if half_width_n <= 0:
+    if half_width_newton <= 0:
         raise InvalidValueError("the wanted half-width must be above zero")
-    first = len(calibration.cuts_n) + 3
+    first = len(calibration.cuts_newton) + 3
 
     def width(n: int) -> Floats:
-        return half_widths(calibration, force_n, n, panel, level=level)
+        return half_widths(calibration, force_newton, n, panel, level=level)
 
     best = width(MOST_BERRIES)
-    if (best > half_width_n).any():
+    if (best > half_width_newton).any():
         worst = int(best.argmax())
         name = "/".join(calibration.scale.boundaries[worst])
         raise InfeasiblePlanError(
@@ -191,11 +191,11 @@ def berries_needed(
             todo="Plan more raters, or accept a wider interval.",
         )
     needed = []
-    for index in range(len(calibration.cuts_n)):
+    for index in range(len(calibration.cuts_newton)):
         low, high = first, MOST_BERRIES
         while low < high:
             middle = (low + high) // 2
-            if width(middle)[index] <= half_width_n:
+            if width(middle)[index] <= half_width_newton:
                 high = middle
             else:
                 low = middle + 1
@@ -207,12 +207,16 @@ def berries_needed(
 class NextForce:
     """A force to pick next, and by how much it would shrink the cuts' mean variance (per cent)."""
 
-    force_n: float
+    force_newton: float
     gain_pct: float
 
 
 def next_forces(
-    calibration: Calibration, force_n: ArrayLike, choices_n: Sequence[float], *, count: int = 3
+    calibration: Calibration,
+    force_newton: ArrayLike,
+    choices_newton: Sequence[float],
+    *,
+    count: int = 3,
 ) -> tuple[NextForce, ...]:
     """Choose the forces (or lots' mean forces) whose next berries say most about the cuts.
 
@@ -222,9 +226,9 @@ def next_forces(
     Parameters
     ----------
     calibration : Calibration
-    force_n : array_like, shape (n,)
+    force_newton : array_like, shape (n,)
         Forces scored so far, two or more different ones.
-    choices_n : sequence of float
+    choices_newton : sequence of float
         What can be picked.
     count : int
 
@@ -236,21 +240,23 @@ def next_forces(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
     >>> best = next_forces(one, [1.0, 1.5, 2.5, 3.0], [1.2, 2.0, 3.4], count=1)[0]
-    >>> best.force_n, round(best.gain_pct)
+    >>> best.force_newton, round(best.gain_pct)
     (2.0, 50)
     """
-    information = berry_information(calibration, force_n).sum(axis=0)
-    options = berry_information(calibration, choices_n)
+    information = berry_information(calibration, force_newton).sum(axis=0)
+    options = berry_information(calibration, choices_newton)
     picked = []
     for _ in range(count):
         now = float(np.trace(np.linalg.inv(information)[:-1, :-1]))
         after = [float(np.trace(np.linalg.inv(information + one)[:-1, :-1])) for one in options]
         best = int(np.argmin(after))
         picked.append(
-            NextForce(force_n=float(choices_n[best]), gain_pct=100 * (1 - after[best] / now))
+            NextForce(
+                force_newton=float(choices_newton[best]), gain_pct=100 * (1 - after[best] / now)
+            )
         )
         information = information + options[best]
     return tuple(picked)

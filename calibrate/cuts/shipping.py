@@ -27,9 +27,9 @@ class LimitForce:
     """Force at which a stated share of berries is scored within the sale limit."""
 
     share: float
-    force_n: Side
-    low_n: Side
-    high_n: Side
+    force_newton: Side
+    low_newton: Side
+    high_newton: Side
 
 
 def _boundary(calibration: Calibration) -> tuple[int, float]:
@@ -40,7 +40,7 @@ def _boundary(calibration: Calibration) -> tuple[int, float]:
             f"The scale {', '.join(calibration.scale.labels)} has no sale limit.",
             todo="Declare one with --sale-limit.",
         )
-    cut = calibration.cuts_n[index]
+    cut = calibration.cuts_newton[index]
     if cut is None:
         raise InvalidValueError(
             "No score beyond the sale limit was used, so its cut point is not known.",
@@ -78,10 +78,10 @@ def limit_force(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,), low_n=(1.8,),
-    ...                   high_n=(2.2,), spread=0.25, covariance=((0.01, 0.0), (0.0, 0.0004)))
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.8,),
+    ...                   high_newton=(2.2,), spread=0.25, covariance=((0.01, 0.0), (0.0, 0.0004)))
     >>> limit = limit_force(one)
-    >>> round(limit.force_n, 3), round(limit.low_n, 3)
+    >>> round(limit.force_newton, 3), round(limit.low_newton, 3)
     (2.736, 2.509)
     """
     from scipy.stats import norm
@@ -95,25 +95,25 @@ def limit_force(
     half = float(norm.ppf(0.5 + level / 2)) * math.sqrt(variance)
     middle = cut + calibration.spread * logit
     sides = [_above_zero(calibration.force(x)) for x in (middle - half, middle, middle + half)]
-    return LimitForce(share=share, force_n=sides[1], low_n=sides[0], high_n=sides[2])
+    return LimitForce(share=share, force_newton=sides[1], low_newton=sides[0], high_newton=sides[2])
 
 
-def _above_zero(force_n: float) -> Side:
-    return force_n if math.isfinite(force_n) and force_n > 0 else None
+def _above_zero(force_newton: float) -> Side:
+    return force_newton if math.isfinite(force_newton) and force_newton > 0 else None
 
 
 @dataclass(frozen=True, kw_only=True)
 class WithinCurve:
     """Probability of a score within the sale limit at each force; all shape (n,)."""
 
-    force_n: Floats
+    force_newton: Floats
     probability: Floats
     low: Floats
     high: Floats
 
 
 def within_curve(
-    calibration: Calibration, force_n: ArrayLike, *, level: float = 0.95
+    calibration: Calibration, force_newton: ArrayLike, *, level: float = 0.95
 ) -> WithinCurve:
     """P(score within the sale limit | force) with a pointwise interval.
 
@@ -128,8 +128,8 @@ def within_curve(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,), low_n=(1.8,),
-    ...                   high_n=(2.2,), spread=0.25, covariance=((0.01, 0.0), (0.0, 0.0004)))
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.8,),
+    ...                   high_newton=(2.2,), spread=0.25, covariance=((0.01, 0.0), (0.0, 0.0004)))
     >>> curve = within_curve(one, [1.5, 2.0, 2.5])
     >>> curve.probability.round(2).tolist(), curve.low.round(2).tolist()
     ([0.12, 0.5, 0.88], [0.05, 0.31, 0.76])
@@ -138,13 +138,13 @@ def within_curve(
     from scipy.stats import norm
 
     index, cut = _boundary(calibration)
-    force = np.asarray(force_n, dtype=float)
+    force = np.asarray(force_newton, dtype=float)
     z = (calibration.h(force) - cut) / calibration.spread
     cut_variance, spread_variance, covariance = _variances(calibration, index)
     variance = (cut_variance + z**2 * spread_variance + 2 * z * covariance) / calibration.spread**2
     half = float(norm.ppf(0.5 + level / 2)) * np.sqrt(variance)
     return WithinCurve(
-        force_n=force, probability=expit(z), low=expit(z - half), high=expit(z + half)
+        force_newton=force, probability=expit(z), low=expit(z - half), high=expit(z + half)
     )
 
 
@@ -154,7 +154,7 @@ class ThresholdCost:
 
     Attributes
     ----------
-    threshold_n : float
+    threshold_newton : float
     shipped : float
         Berries at or above the threshold.
     sound_discarded : float
@@ -165,7 +165,7 @@ class ThresholdCost:
         With the stated costs of the two errors.
     """
 
-    threshold_n: float
+    threshold_newton: float
     shipped: float
     sound_discarded: float
     soft_shipped: float
@@ -174,8 +174,8 @@ class ThresholdCost:
 
 def threshold_costs(
     calibration: Calibration,
-    force_n: ArrayLike,
-    thresholds_n: Sequence[float],
+    force_newton: ArrayLike,
+    thresholds_newton: Sequence[float],
     *,
     discard_cost: float = 1.0,
     ship_cost: float = 1.0,
@@ -185,9 +185,9 @@ def threshold_costs(
     Parameters
     ----------
     calibration : Calibration
-    force_n : array_like, shape (n,)
+    force_newton : array_like, shape (n,)
         The berries to think of.
-    thresholds_n : sequence of float
+    thresholds_newton : sequence of float
     discard_cost, ship_cost : float
         Cost of a sound berry withheld and of a soft berry shipped.
 
@@ -199,26 +199,26 @@ def threshold_costs(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
     >>> cost = threshold_costs(one, [1.0, 2.0, 3.0, 4.0], [1.5])[0]
     >>> round(cost.soft_shipped, 1), round(cost.sound_discarded, 1)
     (13.0, 0.4)
     """
-    forces = np.asarray(force_n, dtype=float)
+    forces = np.asarray(force_newton, dtype=float)
     if forces.size == 0:
         raise InvalidValueError("no berry to weigh a threshold over")
     if discard_cost < 0 or ship_cost < 0:
         raise InvalidValueError("a cost is below zero")
     within = within_curve(calibration, forces).probability
     costs = []
-    for threshold in thresholds_n:
+    for threshold in thresholds_newton:
         kept = forces >= threshold
         discarded = 100 * float(np.sum(within[~kept])) / forces.size
         shipped_soft = 100 * float(np.sum(1 - within[kept])) / forces.size
         costs.append(
             ThresholdCost(
-                threshold_n=float(threshold),
+                threshold_newton=float(threshold),
                 shipped=100 * float(kept.mean()),
                 sound_discarded=discarded,
                 soft_shipped=shipped_soft,
@@ -245,8 +245,8 @@ def cheapest_threshold(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.25)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
     >>> round(cheapest_threshold(one, ship_cost=9.0), 3)
     2.549
     """

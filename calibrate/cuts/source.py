@@ -51,7 +51,7 @@ class CalibrationChoice:
         ...     path = Path(folder, "R-114.csv")
         ...     _ = path.write_text("force_N,score,rater\n2.4,firm,ines\n1.1,soft,marek\n")
         ...     pairs = CalibrationChoice(source=path, raters=("marek",)).pairs()
-        >>> pairs.raters, pairs.force_n.tolist()
+        >>> pairs.raters, pairs.force_newton.tolist()
         (('marek',), [1.1])
         """
         return load_pairs(

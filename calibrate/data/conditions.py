@@ -67,7 +67,7 @@ def conditions_of(path: Path, raters: Iterable[str] = ()) -> Conditions:
         view = season.columns("berry", ("fruit_temp_c", "storage_temp_c"))
         pads: dict[str, tuple[float, ...]] = {}
         for press in season.pad_presses():
-            pads[press.pad] = (*pads.get(press.pad, ()), press.force_n)
+            pads[press.pad] = (*pads.get(press.pad, ()), press.force_newton)
     temperatures = [
         fruit if fruit is not None else store
         for fruit, store in zip(view["fruit_temp_c"], view["storage_temp_c"], strict=True)

@@ -104,7 +104,7 @@ def read_pair_csv(path: Path, *, firmest: str, scale: Scale | None, positive: bo
             extra[name] = _extra(sheet, name)[seen]
     return Pairs(
         scale=scale,
-        force_n=force[seen],
+        force_newton=force[seen],
         rank=np.array([place[text] for text in label.labels], np.int64)[label.code][seen],
         count=count[seen],
         rater=rater[seen],
@@ -245,7 +245,7 @@ def read_pair_season(path: Path, *, firmest: str, scale: Scale | None, positive:
     berry_at, berries = _sorted(code_texts(list(map(str, columns["berry_id"]))))
     return Pairs(
         scale=scale,
-        force_n=np.array(columns["force_N"], dtype=float),
+        force_newton=np.array(columns["force_N"], dtype=float),
         rank=np.array([place[label] for label in columns["score"]], dtype=np.int64),
         count=np.ones(len(rater)),
         rater=rater,

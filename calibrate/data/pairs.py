@@ -23,7 +23,7 @@ class Pairs:
     Attributes
     ----------
     scale : Scale
-    force_n : ndarray of float, shape (n,)
+    force_newton : ndarray of float, shape (n,)
         Peak force in newtons, finite.
     rank : ndarray of int, shape (n,)
         Score as a position on the scale, 0 for the firmest.
@@ -41,7 +41,7 @@ class Pairs:
     """
 
     scale: Scale
-    force_n: NDArray[np.float64]
+    force_newton: NDArray[np.float64]
     rank: NDArray[np.int64]
     count: NDArray[np.float64]
     rater: NDArray[np.int64]
@@ -52,11 +52,11 @@ class Pairs:
     source: str = "data"
 
     def __post_init__(self) -> None:
-        n = self.force_n.shape[0]
+        n = self.force_newton.shape[0]
         for name in ("rank", "count", "rater", "berry"):
             if getattr(self, name).shape != (n,):
                 raise InvalidValueError(f"{self.source}: '{name}' has not one value a row")
-        if n and not np.isfinite(self.force_n).all():
+        if n and not np.isfinite(self.force_newton).all():
             raise InvalidValueError(f"{self.source}: a force is not finite")
         if n and (self.rank.min() < 0 or self.rank.max() >= len(self.scale.labels)):
             raise InvalidValueError(f"{self.source}: a score lies outside the scale")
@@ -79,11 +79,11 @@ class Pairs:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.1, 1.9]), count=np.ones(3),
+        >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.1, 1.9]), count=np.ones(3),
         ...               rank=np.array([0, 1, 0]), rater=np.array([0, 1, 2]),
         ...               berry=np.zeros(3, dtype=int), raters=("ines", "marek", "odile"))
         >>> two = pairs.of_raters(["odile", "ines"])
-        >>> two.raters, two.force_n.tolist()
+        >>> two.raters, two.force_newton.tolist()
         (('ines', 'odile'), [2.4, 1.9])
         """
         for name in names:
@@ -98,7 +98,7 @@ class Pairs:
         kept = np.isin(self.rater, wanted)
         return replace(
             self,
-            force_n=self.force_n[kept],
+            force_newton=self.force_newton[kept],
             rank=self.rank[kept],
             count=self.count[kept],
             rater=np.searchsorted(wanted, self.rater[kept]).astype(np.int64),
@@ -146,7 +146,7 @@ def load_pairs(
     ...     path = Path(folder, "scores.csv")
     ...     _ = path.write_text("force,unit,score\n0.2,kgf,1\n1.2,N,4\n")
     ...     pairs = load_pairs(path)
-    >>> pairs.force_n.round(3).tolist(), pairs.rank.tolist(), pairs.scale.labels
+    >>> pairs.force_newton.round(3).tolist(), pairs.rank.tolist(), pairs.scale.labels
     ([1.961, 1.2], [0, 3], ('1', '2', '3', '4'))
     """
     from calibrate.data.pairfile import looks_like_season, read_pair_csv, read_pair_season

@@ -108,7 +108,7 @@ def refit(fit: CutFit, *, resamples: int, seed: int) -> Refits:
     """
     order = np.argsort(fit.cells.rank, kind="stable")
     rank, weight = fit.cells.rank[order], fit.cells.weight[order]
-    h = transform(fit.cells.force_n[order], fit.force_scale)
+    h = transform(fit.cells.force_newton[order], fit.force_scale)
     rng = np.random.default_rng(seed)
     n, share = round(float(weight.sum())), weight / weight.sum()
     cut = np.full((resamples, fit.cut.size), np.nan)

@@ -17,7 +17,7 @@ class Cells:
 
     Attributes
     ----------
-    force_n : ndarray of float, shape (m,)
+    force_newton : ndarray of float, shape (m,)
         Ascending within one group and rank.
     rank : ndarray of int, shape (m,)
     group : ndarray of int, shape (m,)
@@ -27,7 +27,7 @@ class Cells:
         Size of the scale.
     """
 
-    force_n: Floats
+    force_newton: Floats
     rank: Ints
     group: Ints
     weight: Floats
@@ -35,7 +35,7 @@ class Cells:
 
 
 def collapse(
-    force_n: Floats,
+    force_newton: Floats,
     rank: Ints,
     n_ranks: int,
     count: Floats | None = None,
@@ -45,7 +45,7 @@ def collapse(
 
     Parameters
     ----------
-    force_n : ndarray of float, shape (n,)
+    force_newton : ndarray of float, shape (n,)
     rank, group : ndarray of int, shape (n,)
     n_ranks : int
     count : ndarray of float, shape (n,), optional
@@ -53,7 +53,7 @@ def collapse(
     Examples
     --------
     >>> cells = collapse(np.array([2.0, 1.0, 2.0]), np.array([0, 1, 0]), 2)
-    >>> cells.force_n.tolist(), cells.weight.tolist()
+    >>> cells.force_newton.tolist(), cells.weight.tolist()
     ([2.0, 1.0], [2.0, 1.0])
     """
     if count is not None and (count == 1.0).all():
@@ -63,13 +63,13 @@ def collapse(
     for g, in_group in groups:
         for k in range(n_ranks):
             mask = rank == k if in_group is None else in_group & (rank == k)
-            values, weight = _runs(force_n[mask], None if count is None else count[mask])
+            values, weight = _runs(force_newton[mask], None if count is None else count[mask])
             forces.append(values)
             weights.append(weight)
             ranks.append(np.full(values.size, k))
             members.append(np.full(values.size, g))
     return Cells(
-        force_n=np.concatenate(forces),
+        force_newton=np.concatenate(forces),
         rank=np.concatenate(ranks),
         group=np.concatenate(members),
         weight=np.concatenate(weights),

@@ -66,7 +66,7 @@ class CutFit:
     verdict: Verdict
 
     @property
-    def cut_n(self) -> Floats:
+    def cut_newton(self) -> Floats:
         """Cut points in newtons, shape (n_ranks - 1,); NaN where none is identified."""
         finite = np.where(np.isfinite(self.cut), self.cut, np.nan)
         return np.exp(finite) if self.force_scale == "log" else finite
@@ -82,12 +82,12 @@ class CutFit:
         """Akaike's criterion; comparable between force scales, as the scores are the same."""
         return self.ordinal.aic
 
-    def probability(self, force_n: ArrayLike) -> Floats:
+    def probability(self, force_newton: ArrayLike) -> Floats:
         """Probability of each score at each force, shape (..., n_ranks).
 
         Parameters
         ----------
-        force_n : array_like of float
+        force_newton : array_like of float
             Newtons, above zero under the log scale.
 
         Examples
@@ -96,17 +96,17 @@ class CutFit:
         >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
         >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
         >>> fit = fit_cells(collapse(force, rank, 2), RASPBERRY)
-        >>> fit.probability(fit.cut_n).round(6)
+        >>> fit.probability(fit.cut_newton).round(6)
         array([[0.5, 0.5]])
         """
-        h = transform(np.asarray(force_n, dtype=float), self.force_scale)
+        h = transform(np.asarray(force_newton, dtype=float), self.force_scale)
         z = (h[..., None] - self.cut) / self.spread
         up = np.concatenate([z, np.full((*h.shape, 1), np.inf)], axis=-1)
         low = np.concatenate([np.full((*h.shape, 1), -np.inf), z], axis=-1)
         return interval_probability(up, low)
 
 
-def transform(force_n: Floats, force_scale: ForceScale) -> Floats:
+def transform(force_newton: Floats, force_scale: ForceScale) -> Floats:
     """Apply h: the force itself, or its natural logarithm.
 
     Raises
@@ -120,13 +120,13 @@ def transform(force_n: Floats, force_scale: ForceScale) -> Floats:
     [0.0, 1.0]
     """
     if force_scale == "linear":
-        return force_n
-    if not (force_n > 0).all():
+        return force_newton
+    if not (force_newton > 0).all():
         raise InvalidValueError(
-            f"a force of {float(force_n.min()):g} N has no logarithm.",
+            f"a force of {float(force_newton.min()):g} N has no logarithm.",
             todo="Use --force-scale linear, or void the row.",
         )
-    return np.log(force_n)
+    return np.log(force_newton)
 
 
 def fit_cuts(pairs: Pairs, *, force_scale: ForceScale = "linear", firmest: str = "first") -> CutFit:
@@ -148,13 +148,13 @@ def fit_cuts(pairs: Pairs, *, force_scale: ForceScale = "linear", firmest: str =
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> zero = np.zeros(4, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
     ...               rank=np.array([0, 0, 1, 1]), count=np.array([1.0, 3, 3, 1]), berry=zero)
     >>> fit = fit_cuts(pairs)
-    >>> round(float(fit.cut_n[0]), 6), round(fit.spread, 6)
+    >>> round(float(fit.cut_newton[0]), 6), round(fit.spread, 6)
     (3.0, 0.910239)
     """
-    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count)
+    cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
     return fit_cells(
         cells, pairs.scale, force_scale=force_scale, firmest=firmest, source=pairs.source
     )
@@ -179,7 +179,7 @@ def fit_cells(
     >>> from calibrate.data.scale import RASPBERRY
     >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
     >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
-    >>> fit_cells(collapse(force, rank, 2), RASPBERRY).cut_n.round(2)
+    >>> fit_cells(collapse(force, rank, 2), RASPBERRY).cut_newton.round(2)
     array([1.5])
     """
     used = np.unique(cells.rank)
@@ -187,7 +187,7 @@ def fit_cells(
     labels = [scale.labels[k] for k in used]
     lowest, highest = force_range(cells, used)
     require_sound(lowest, highest, labels, firmest=firmest, source=source)
-    h = transform(cells.force_n, force_scale)
+    h = transform(cells.force_newton, force_scale)
     fit = fit_ordinal(h, cells.rank, cells.weight, n_ranks=cells.n_ranks)
     beta = float(fit.coef[0])
     require_direction(beta, labels=labels, firmest=firmest, source=source)
@@ -246,6 +246,6 @@ def force_range(cells: Cells, used: Ints) -> tuple[Floats, Floats]:
     """
     low = np.full(cells.n_ranks, np.inf)
     high = np.full(cells.n_ranks, -np.inf)
-    np.minimum.at(low, cells.rank, cells.force_n)
-    np.maximum.at(high, cells.rank, cells.force_n)
+    np.minimum.at(low, cells.rank, cells.force_newton)
+    np.maximum.at(high, cells.rank, cells.force_newton)
     return low[used], high[used]

@@ -51,8 +51,8 @@ class ColumnEffect:
 
     name: str
     effect: CovariateEffect
-    levels_n: tuple[tuple[str, float], ...]
-    largest_n: float
+    levels_newton: tuple[tuple[str, float], ...]
+    largest_newton: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -60,7 +60,7 @@ class Pull:
     """A berry that pulls hard at the cut points (all its scores together)."""
 
     berry: str
-    force_n: float
+    force_newton: float
     score: str
     rater: str
     distance: float
@@ -71,7 +71,7 @@ class LookAgain:
     """A score that the berry's force makes very unlikely."""
 
     berry: str
-    force_n: float
+    force_newton: float
     score: str
     rater: str
     tail: float
@@ -102,7 +102,7 @@ def rows_of(pairs: Pairs, force_scale: str) -> Rows:
     --------
     >>> from calibrate.data.scale import BLACKBERRY
     >>> two = np.arange(2)
-    >>> pairs = Pairs(scale=BLACKBERRY, force_n=np.array([2.5, 1.5]), rank=np.array([1, 3]),
+    >>> pairs = Pairs(scale=BLACKBERRY, force_newton=np.array([2.5, 1.5]), rank=np.array([1, 3]),
     ...               rater=two, berry=two, raters=("ines", "marek"), count=np.ones(2))
     >>> rows_of(pairs, "linear").rank.tolist(), rows_of(pairs, "linear").x.tolist()
     ([0, 1], [[2.5, 0.0], [1.5, 1.0]])
@@ -111,7 +111,7 @@ def rows_of(pairs: Pairs, force_scale: str) -> Rows:
     hands = (pairs.rater[:, None] == np.arange(1, max(len(pairs.raters), 1))).astype(float)
     named = len(pairs.berries) > 0
     return Rows(
-        h=transform(pairs.force_n, "log" if force_scale == "log" else "linear"),
+        h=transform(pairs.force_newton, "log" if force_scale == "log" else "linear"),
         rank=rank.astype(np.int64),
         weight=pairs.count,
         hands=hands,
@@ -138,7 +138,7 @@ def diagnose(pairs: Pairs, *, force_scale: str = "linear", alpha: float = 0.05) 
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> zero = np.zeros(4, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
     ...               rank=np.array([0, 0, 1, 1]), count=np.array([10.0, 30, 30, 10]), berry=zero)
     >>> found = diagnose(pairs)
     >>> round(found.aic["linear"], 2), found.tests[0].note
@@ -181,7 +181,7 @@ def _aic(pairs: Pairs, force_scale: str) -> float | None:
 def _columns(
     pairs: Pairs, rows: Rows, fit: OrdinalFit, force_scale: str
 ) -> tuple[ColumnEffect, ...]:
-    middle = float(np.median(pairs.force_n))
+    middle = float(np.median(pairs.force_newton))
     found = []
     for name, values in pairs.extra.items():
         if name in NOT_TESTED:
@@ -197,8 +197,8 @@ def _columns(
             ColumnEffect(
                 name=name,
                 effect=effect,
-                levels_n=tuple((label, newtons(shift)) for label, shift in effect.levels),
-                largest_n=newtons(effect.largest),
+                levels_newton=tuple((label, newtons(shift)) for label, shift in effect.levels),
+                largest_newton=newtons(effect.largest),
             )
         )
     return tuple(found)
@@ -224,7 +224,7 @@ def _influential(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[Pull, ...]:
         found.append(
             Pull(
                 berry=berry,
-                force_n=float(pairs.force_n[mine[0]]),
+                force_newton=float(pairs.force_newton[mine[0]]),
                 score=",".join(pairs.scale.labels[k] for k in pairs.rank[mine]),
                 rater=rater if len(mine) == 1 else "all",
                 distance=float(distance[cluster]),
@@ -247,7 +247,7 @@ def _look_again(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[LookAgain, .
         found.append(
             LookAgain(
                 berry=berry,
-                force_n=float(pairs.force_n[odd.row]),
+                force_newton=float(pairs.force_newton[odd.row]),
                 score=pairs.scale.labels[pairs.rank[odd.row]],
                 rater=rater,
                 tail=odd.tail,
@@ -299,7 +299,7 @@ def _warnings(
         if yes:
             said.append(
                 f"A single scale does not serve: cut points differ by {column.name}, by up to "
-                f"{column.largest_n:.2f} N. Calibrate the groups apart, or hold it fixed."
+                f"{column.largest_newton:.2f} N. Calibrate the groups apart, or hold it fixed."
             )
     if influential:
         said.append("Some berries pull hard at the cut points: " + _listed(influential) + ".")

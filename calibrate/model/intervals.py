@@ -36,16 +36,16 @@ class Interval:
 
     Attributes
     ----------
-    force_n, low_n, high_n : float or None
+    force_newton, low_newton, high_newton : float or None
         None where the cut point is not identified, or the side is open.
     level : float
     warnings : tuple of str
         Why a side is open.
     """
 
-    force_n: Side
-    low_n: Side
-    high_n: Side
+    force_newton: Side
+    low_newton: Side
+    high_newton: Side
     level: float
     warnings: tuple[str, ...] = ()
 
@@ -81,7 +81,7 @@ def cut_intervals(
     >>> from calibrate.data.scale import RASPBERRY
     >>> rank, count = np.array([0, 0, 1, 1]), np.array([10.0, 30, 30, 10])
     >>> fit = fit_cells(collapse(np.array([2.0, 4, 2, 4]), rank, 2, count), RASPBERRY)
-    >>> [(round(i.low_n, 2), round(i.high_n, 2)) for i in cut_intervals(fit)]
+    >>> [(round(i.low_newton, 2), round(i.high_newton, 2)) for i in cut_intervals(fit)]
     [(2.51, 3.49)]
     """
     z = critical(level)
@@ -281,13 +281,15 @@ def _interval(fit: CutFit, boundary: int, limit: tuple[Side, Side, str], level: 
     name = "/".join(fit.scale.boundaries[boundary])
     if fit.free[boundary] < 0:
         why = f"cut point {name}: no berry was scored beyond it, so it is not identified"
-        return Interval(force_n=None, low_n=None, high_n=None, level=level, warnings=(why,))
+        return Interval(
+            force_newton=None, low_newton=None, high_newton=None, level=level, warnings=(why,)
+        )
     low, high = (_newtons(fit, side) for side in limit[:2])
     open_sides = [side for side, value in (("below", low), ("above", high)) if value is None]
     return Interval(
-        force_n=float(fit.cut_n[boundary]),
-        low_n=low,
-        high_n=high,
+        force_newton=float(fit.cut_newton[boundary]),
+        low_newton=low,
+        high_newton=high,
         level=level,
         warnings=tuple(
             f"cut point {name}: the interval is open {side}: {limit[2]}" for side in open_sides

@@ -76,11 +76,11 @@ def fit_panel(
     >>> force = np.tile([1.0, 2, 3, 3, 4, 4, 5, 6], 2)
     >>> soft = np.array([1, 1, 1, 0, 1, 0, 0, 0, 1, 1, 0, 1, 0, 0, 0, 0])
     >>> hand = np.repeat([0, 1], 8)
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=force, rank=soft, rater=hand, count=np.ones(16),
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=force, rank=soft, rater=hand, count=np.ones(16),
     ...               berry=np.tile(np.arange(8), 2), raters=("ines", "odile"))
     >>> fit = fit_panel(pairs)
     >>> cut = fit.cuts[0]
-    >>> cut.low_n < cut.force_n < cut.high_n, 3 < cut.force_n < 3.5
+    >>> cut.low_newton < cut.force_newton < cut.high_newton, 3 < cut.force_newton < 3.5
     (True, True)
     >>> [rater.shift > 0 for rater in fit.raters]  # ines calls soft what odile calls firm
     [True, False]
@@ -95,7 +95,7 @@ def fit_panel(
     if force_scale == "auto":
         fits = [
             fit_panel(pairs, force_scale=h, level=level, random=random, firmest=firmest)
-            for h in (("linear", "log") if (pairs.force_n > 0).all() else ("linear",))
+            for h in (("linear", "log") if (pairs.force_newton > 0).all() else ("linear",))
         ]
         return min(fits, key=lambda fit: fit.aic)
     pairs = named_raters(pairs)
@@ -210,12 +210,12 @@ def panel_cuts(panel: Panel, normals: Normals, level: float) -> tuple[PanelCut, 
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> force, rater = np.tile([1.0, 4, 3, 5], 2), np.repeat([0, 1], 4)
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=force, rank=np.tile([1, 1, 0, 0], 2), rater=rater,
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=force, rank=np.tile([1, 1, 0, 0], 2), rater=rater,
     ...               count=np.ones(8), berry=np.arange(8), raters=("ines", "odile"))
     >>> mean, variance = np.log([[3.0]]), np.array([[0.01]])
     >>> normals = Normals(weight=np.ones(1), mean=mean, variance=variance)
     >>> [cut] = panel_cuts(prepare(pairs, force_scale="linear"), normals, 0.95)
-    >>> round(cut.force_n, 2), round(cut.low_n, 2), round(cut.high_n, 2)
+    >>> round(cut.force_newton, 2), round(cut.low_newton, 2), round(cut.high_newton, 2)
     (3.0, 2.47, 3.65)
     """
     return _cuts(panel, normals.centre, *normals.interval(level))
@@ -227,10 +227,14 @@ def _cuts(panel: Panel, value: Floats, low: Floats, high: Floats) -> tuple[Panel
     for boundary, between in enumerate(panel.pairs.scale.boundaries):
         at = int(np.searchsorted(panel.used, boundary, side="right")) - 1
         if not 0 <= at < value.size:
-            out.append(PanelCut(between=between, force_n=None, low_n=None, high_n=None))
+            out.append(
+                PanelCut(between=between, force_newton=None, low_newton=None, high_newton=None)
+            )
             continue
         force, least, most = (math.exp(float(x[at])) for x in (value, low, high))
-        out.append(PanelCut(between=between, force_n=force, low_n=least, high_n=most))
+        out.append(
+            PanelCut(between=between, force_newton=force, low_newton=least, high_newton=most)
+        )
     return tuple(out)
 
 
@@ -256,7 +260,7 @@ def _of_rater(panel: Panel, rater: int, unused: tuple[str, ...], used: int) -> l
 
 def _against_force(panel: Panel, rater: int) -> bool:
     rows = panel.pairs.rater == rater
-    force, rank = panel.pairs.force_n[rows], panel.pairs.rank[rows]
+    force, rank = panel.pairs.force_newton[rows], panel.pairs.rank[rows]
     return bool((force - force.mean()) @ (rank - rank.mean()) > 0.0)
 
 
@@ -313,7 +317,12 @@ def _one_hand(pairs: Pairs, *, force_scale: ForceScale, level: float, firmest: s
         warnings += interval.warnings
     warnings += _unused(pairs.scale, np.unique(pairs.rank))
     cuts = tuple(
-        PanelCut(between=between, force_n=i.force_n, low_n=i.low_n, high_n=i.high_n)
+        PanelCut(
+            between=between,
+            force_newton=i.force_newton,
+            low_newton=i.low_newton,
+            high_newton=i.high_newton,
+        )
         for between, i in zip(pairs.scale.boundaries, intervals, strict=True)
     )
     return PanelFit(

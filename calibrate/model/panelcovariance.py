@@ -43,11 +43,11 @@ def centre_covariance(
     place = np.full(size, -1)
     scale = np.zeros(size)
     for boundary, cut in enumerate(cuts):
-        if cut.force_n is None or cut.low_n is None or cut.high_n is None:
+        if cut.force_newton is None or cut.low_newton is None or cut.high_newton is None:
             continue
         place[boundary] = np.searchsorted(panel.used, boundary, side="right") - 1
-        in_log = float(np.log(cut.high_n / cut.low_n)) / (2 * z)
-        scale[boundary] = in_log * (cut.force_n if panel.force_scale == "linear" else 1.0)
+        in_log = float(np.log(cut.high_newton / cut.low_newton)) / (2 * z)
+        scale[boundary] = in_log * (cut.force_newton if panel.force_scale == "linear" else 1.0)
     place[-1], scale[-1] = panel.data.n_cuts, deviation[-1] * spread
     correlation = joint / np.outer(deviation, deviation)
     known = place >= 0

@@ -71,7 +71,7 @@ class PanelData:
 
 
 def lay_out(
-    force_n: Floats,
+    force_newton: Floats,
     rank: Ints,
     rater: Ints,
     berry: Ints,
@@ -84,7 +84,7 @@ def lay_out(
 
     Parameters
     ----------
-    force_n : ndarray of float, shape (n,)
+    force_newton : ndarray of float, shape (n,)
         Above zero on the log scale.
     rank, rater, berry : ndarray of int, shape (n,)
     weight : ndarray of float, shape (n,)
@@ -95,8 +95,8 @@ def lay_out(
     Examples
     --------
     >>> rank, rater, berry = np.array([1, 0, 1, 0]), np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1])
-    >>> force_n = np.array([1.0, 2.0, 3.0, 4.0])
-    >>> data = lay_out(force_n, rank, rater, berry, np.ones(4), log_scale=False)
+    >>> force_newton = np.array([1.0, 2.0, 3.0, 4.0])
+    >>> data = lay_out(force_newton, rank, rater, berry, np.ones(4), log_scale=False)
     >>> data.n_cuts, data.n_raters, data.size  # a cut point, a spread, two of each rater
     (1, 2, 6)
     """
@@ -120,7 +120,7 @@ def lay_out(
         shape=(berries * size, 3 * n),
     )
     return PanelData(
-        h=np.log(force_n) if log_scale else force_n,
+        h=np.log(force_newton) if log_scale else force_newton,
         rank=rank,
         rater=rater,
         berry=berry,
@@ -213,8 +213,8 @@ def cuts_of(data: PanelData, theta: Floats) -> tuple[Floats, Floats]:
     Examples
     --------
     >>> rank, rater = np.array([1, 0, 1, 0]), np.array([0, 0, 1, 1])
-    >>> force_n = np.array([1.0, 2.0, 3.0, 4.0])
-    >>> data = lay_out(force_n, rank, rater, np.arange(4), np.ones(4), log_scale=False)
+    >>> force_newton = np.array([1.0, 2.0, 3.0, 4.0])
+    >>> data = lay_out(force_newton, rank, rater, np.arange(4), np.ones(4), log_scale=False)
     >>> cut, spread = cuts_of(data, np.array([np.log(2.5), 0.0, 0.1, -0.1, 0.0, 0.0]))
     >>> cut.round(2).tolist(), spread.tolist()
     ([[2.76], [2.26]], [1.0, 1.0])

@@ -25,28 +25,28 @@ class PanelCut:
     ----------
     between : tuple of str
         The labels that it parts, the firmer first.
-    force_n, low_n, high_n : float or None
+    force_newton, low_newton, high_newton : float or None
         None where it is not identified, or that side is open.
     """
 
     between: tuple[str, str]
-    force_n: float | None
-    low_n: float | None
-    high_n: float | None
+    force_newton: float | None
+    low_newton: float | None
+    high_newton: float | None
 
     def to_json(self) -> dict[str, Any]:
         """As the machine output names it.
 
         Examples
         --------
-        >>> PanelCut(between=("1", "2"), force_n=5.0, low_n=4.0, high_n=None).to_json()
+        >>> PanelCut(between=("1", "2"), force_newton=5.0, low_newton=4.0, high_newton=None).to_json()
         {'between': ['1', '2'], 'force_N': 5.0, 'low_N': 4.0, 'high_N': None}
         """
         return {
             "between": list(self.between),
-            "force_N": self.force_n,
-            "low_N": self.low_n,
-            "high_N": self.high_n,
+            "force_N": self.force_newton,
+            "low_N": self.low_newton,
+            "high_N": self.high_newton,
         }
 
 
@@ -140,6 +140,8 @@ class PanelFit:
         return 2.0 * self.parameters - 2.0 * self.log_likelihood
 
     @property
-    def cut_n(self) -> Floats:
+    def cut_newton(self) -> Floats:
         """The panel's cut points in newtons, NaN where not identified, shape (n_ranks - 1,)."""
-        return np.array([np.nan if cut.force_n is None else cut.force_n for cut in self.cuts])
+        return np.array(
+            [np.nan if cut.force_newton is None else cut.force_newton for cut in self.cuts]
+        )

@@ -33,7 +33,7 @@ class Shift:
     ----------
     between : tuple of str or None
         The boundary; None for all of them together.
-    shift_n, low_n, high_n : float or None
+    shift_newton, low_newton, high_newton : float or None
         Newtons at the panel's cut point; above zero: the rater needs more force to call a berry
         that firm. None where the rater has no such boundary.
     share, low_share, high_share : float or None
@@ -41,9 +41,9 @@ class Shift:
     """
 
     between: tuple[str, str] | None
-    shift_n: float | None
-    low_n: float | None
-    high_n: float | None
+    shift_newton: float | None
+    low_newton: float | None
+    high_newton: float | None
     share: float | None
     low_share: float | None
     high_share: float | None
@@ -122,11 +122,11 @@ def rater_cuts(
     >>> from calibrate.data.scale import RASPBERRY
     >>> force = np.tile([1.0, 2, 3, 3, 4, 4, 5, 6], 3)
     >>> soft = [1, 1, 1, 0, 1, 0, 0, 0], [1, 1, 0, 1, 0, 0, 0, 0], [1, 1, 1, 1, 0, 1, 0, 0]
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=force, rank=np.ravel(soft), count=np.ones(24),
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=force, rank=np.ravel(soft), count=np.ones(24),
     ...               rater=np.repeat([0, 1, 2], 8), berry=np.tile(np.arange(8), 3),
     ...               raters=("ines", "marek", "odile"), berries=tuple("abcdefgh"))
     >>> found = rater_cuts(pairs, "odile")
-    >>> found.panel, round(found.shift.shift_n, 1)  # odile needs more force to call a berry firm
+    >>> found.panel, round(found.shift.shift_newton, 1)  # odile needs more force to call a berry firm
     (('ines', 'marek'), 0.9)
     """
     own = pairs.of_raters([rater])
@@ -190,7 +190,9 @@ def rater_cuts(
         )
         values = np.exp([x[k] for x in own_values]).tolist() if fits else [None] * 3
         my_cuts.append(
-            PanelCut(between=between, force_n=values[0], low_n=values[1], high_n=values[2])
+            PanelCut(
+                between=between, force_newton=values[0], low_newton=values[1], high_newton=values[2]
+            )
         )
     return RaterShift(
         name=rater,
@@ -206,22 +208,22 @@ def rater_cuts(
     )
 
 
-def _shift(between: tuple[str, str] | None, cut_n: float | None, share: Floats) -> Shift:
-    if cut_n is None:
+def _shift(between: tuple[str, str] | None, cut_newton: float | None, share: Floats) -> Shift:
+    if cut_newton is None:
         return Shift(between=between, **dict.fromkeys(_NUMBERS))
     value, low, high = (float(x) for x in share)
     return Shift(
         between=between,
-        shift_n=cut_n * value,
-        low_n=cut_n * low,
-        high_n=cut_n * high,
+        shift_newton=cut_newton * value,
+        low_newton=cut_newton * low,
+        high_newton=cut_newton * high,
         share=value,
         low_share=low,
         high_share=high,
     )
 
 
-_NUMBERS = ("shift_n", "low_n", "high_n", "share", "low_share", "high_share")
+_NUMBERS = ("shift_newton", "low_newton", "high_newton", "share", "low_share", "high_share")
 
 
 def _warnings(rater: str, others: tuple[str, ...], unused: tuple[str, ...]) -> tuple[str, ...]:
@@ -247,7 +249,7 @@ def _join(against: Pairs, own: Pairs, rater: str) -> Pairs:
     second, second_names = _berries(own)
     return replace(
         panel,
-        force_n=np.concatenate([panel.force_n, own.force_n]),
+        force_newton=np.concatenate([panel.force_newton, own.force_newton]),
         rank=np.concatenate([panel.rank, own.rank]),
         count=np.concatenate([panel.count, own.count]),
         rater=np.concatenate([panel.rater, np.full(own.rank.size, len(panel.raters))]),

@@ -126,7 +126,7 @@ def named_raters(pairs: Pairs) -> Pairs:
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> one = np.zeros(2, dtype=int)
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([1.0, 2.0]), rank=np.array([1, 0]),
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([1.0, 2.0]), rank=np.array([1, 0]),
     ...               count=np.ones(2), rater=one + 1, berry=one, raters=("ines", "odile"))
     >>> named_raters(pairs).raters
     ('odile',)
@@ -169,7 +169,7 @@ def prepare(
     >>> from calibrate.data.scale import RASPBERRY
     >>> force = np.tile([1.0, 2, 3, 3, 4, 4, 5, 6], 2)
     >>> soft = np.array([1, 1, 1, 0, 1, 0, 0, 0, 1, 1, 0, 1, 0, 0, 0, 0])
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=force, rank=soft, rater=np.repeat([0, 1], 8),
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=force, rank=soft, rater=np.repeat([0, 1], 8),
     ...               count=np.ones(16), berry=np.tile(np.arange(8), 2), raters=("ines", "odile"))
     >>> panel = prepare(pairs, force_scale="linear")
     >>> panel.data.n_raters, panel.skipped, round(float(np.exp(panel.start[0])), 1)
@@ -182,7 +182,7 @@ def prepare(
     log_cut = pooled.cut[np.isfinite(pooled.cut)]
     log_cut = np.unique(log_cut)[::-1]
     if force_scale == "linear":
-        floor = 0.02 * float(np.abs(pairs.force_n).max())
+        floor = 0.02 * float(np.abs(pairs.force_newton).max())
         log_cut = np.log(np.maximum(log_cut, floor * np.arange(log_cut.size, 0, -1)))
     skipped = _skipped(pairs, rank, used, pooled)
     if apart is not None:
@@ -196,7 +196,7 @@ def prepare(
         at = np.searchsorted(own, place[apart])
         place[apart] = np.where(place[apart] < 0, place[apart], place.max() + 1 + at)
     data = lay_out(
-        pairs.force_n,
+        pairs.force_newton,
         rank.astype(np.int64),
         pairs.rater,
         berry.astype(np.int64),
@@ -253,7 +253,7 @@ def _places(
 
 def _skipped(pairs: Pairs, rank: Ints, used: Ints, pooled: CutFit) -> tuple[tuple[int, int], ...]:
     found = []
-    probability = pooled.probability(pairs.force_n)[:, used]
+    probability = pooled.probability(pairs.force_newton)[:, used]
     for rater in range(len(pairs.raters)):
         rows = pairs.rater == rater
         for k in range(used.size):
@@ -271,7 +271,7 @@ def _require_overlap(pairs: Pairs, rank: Ints, ranks: int) -> None:
         seen = np.unique(rank[rows])
         if seen.size < 2:
             continue
-        force, scores = pairs.force_n[rows], rank[rows]
+        force, scores = pairs.force_newton[rows], rank[rows]
         lowest = np.array([force[scores == k].min() for k in seen])
         highest = np.array([force[scores == k].max() for k in seen])
         if force_separation(lowest, highest) is Separation.OVERLAP:

@@ -122,7 +122,7 @@ def fit_penalised(
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> zero = np.zeros(2, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.array([2.0, 4.0]), rank=np.array([1, 0]),
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 4.0]), rank=np.array([1, 0]),
     ...               count=np.array([4.0, 4.0]), rater=zero, berry=zero)
     >>> round(float(fit_penalised(pairs).cut[0]), 3)
     3.0
@@ -130,10 +130,10 @@ def fit_penalised(
     from scipy.optimize import brentq
     from scipy.stats import chi2
 
-    cells = collapse(pairs.force_n, pairs.rank, len(pairs.scale.labels), pairs.count)
+    cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
     used, rank = np.unique(cells.rank, return_inverse=True)
     require_two_used(used, pairs.source)
-    h = transform(cells.force_n, force_scale)
+    h = transform(cells.force_newton, force_scale)
     centre, scale = float(np.average(h, weights=cells.weight)), float(np.std(h)) or 1.0
     rows = _Rows(
         h=(h - centre) / scale, rank=rank.astype(np.int64), weight=cells.weight, cuts=used.size - 1

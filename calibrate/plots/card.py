@@ -95,15 +95,15 @@ def _row(axes: object, band: Band, y: float, height: float) -> None:
     text = axes.text  # type: ignore[attr-defined]
     text(7, y, band.score, fontsize=50 if len(band.score) < 3 else 30, weight="bold",
          ha="center", va="center")  # fmt: skip
-    if band.low_n is None or band.target_n is None:
+    if band.low_newton is None or band.target_newton is None:
         text(17, y, "no force of its own", fontsize=18, va="center")
         return
     text(17, y + height * 0.14, band_text(band, Unit.N), fontsize=28, weight="bold", va="center")
     text(17, y - height * 0.26, f"{band_text(band, Unit.LBF)}     {band_text(band, Unit.KGF)}",
          fontsize=13, va="center")  # fmt: skip
-    text(48, y + height * 0.14, f"{band.target_n:.2f} N", fontsize=24, va="center")
-    pounds = convert(band.target_n, Unit.N, Unit.LBF)
-    kilos = convert(band.target_n, Unit.N, Unit.KGF)
+    text(48, y + height * 0.14, f"{band.target_newton:.2f} N", fontsize=24, va="center")
+    pounds = convert(band.target_newton, Unit.N, Unit.LBF)
+    kilos = convert(band.target_newton, Unit.N, Unit.KGF)
     text(48, y - height * 0.26, f"{pounds:.2f} lbf  {kilos:.3f} kgf", fontsize=11, va="center")
 
 
@@ -114,7 +114,7 @@ def _anchors(
     if not shown:
         return
     lines = [
-        f"{numbers[id(one)]}. {one.candidate.label}  {one.candidate.force_n:.2f} N"
+        f"{numbers[id(one)]}. {one.candidate.label}  {one.candidate.force_newton:.2f} N"
         + (f" at {one.boundary}" if one.boundary else "")
         for one in shown
     ]
@@ -150,16 +150,16 @@ def band_text(band: Band, unit: Unit) -> str:
 
     Examples
     --------
-    >>> one = Band(score="1", low_n=4.48, target_n=5.2, high_n=None, core_low_n=None,
-    ...            core_high_n=None, best_probability=0.9)
+    >>> one = Band(score="1", low_newton=4.48, target_newton=5.2, high_newton=None, core_low_newton=None,
+    ...            core_high_newton=None, best_probability=0.9)
     >>> band_text(one, Unit.N), band_text(one, Unit.LBF)
     ('from 4.48 N up', 'from 1.01 lbf up')
     """
     digits = 3 if unit is Unit.KGF else 2
-    low = convert(band.low_n or 0.0, Unit.N, unit)
-    if band.high_n is None:
+    low = convert(band.low_newton or 0.0, Unit.N, unit)
+    if band.high_newton is None:
         return f"from {low:.{digits}f} {unit} up"
-    high = convert(band.high_n, Unit.N, unit)
+    high = convert(band.high_newton, Unit.N, unit)
     if low == 0:
         return f"below {high:.{digits}f} {unit}"
     return f"{low:.{digits}f} to {high:.{digits}f} {unit}"
@@ -170,4 +170,4 @@ def squeeze_order(anchors: Sequence[Anchor]) -> list[Anchor]:
 
     A hand first learns what each score feels like, and then where one turns into the next.
     """
-    return sorted(anchors, key=lambda a: (a.boundary is not None, -a.candidate.force_n))
+    return sorted(anchors, key=lambda a: (a.boundary is not None, -a.candidate.force_newton))

@@ -22,7 +22,12 @@ def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
     """
     figure = new_figure(7.0, 5.6)
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    known = [c for one in calibrations for c in (*one.cuts_n, *one.low_n, *one.high_n) if c]
+    known = [
+        c
+        for one in calibrations
+        for c in (*one.cuts_newton, *one.low_newton, *one.high_newton)
+        if c
+    ]
     low, high = min(known), max(known)
     margin = 0.35 * (high - low) + 0.2
     force = np.linspace(max(low - margin, 0.02), high + margin, 400)
@@ -31,12 +36,12 @@ def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
         dash, marker = DASHES[index % len(DASHES)], MARKERS[index % len(MARKERS)]
         name = PurePath(one.source).stem or f"season {index + 1}"
         upto = np.cumsum(one.probabilities(force), axis=1)
-        for k, cut in enumerate(one.cuts_n):
+        for k, cut in enumerate(one.cuts_newton):
             if cut is None:
                 continue
             above.plot(force, upto[:, k], color=INK if index else GREY, linestyle=dash, lw=1.3)
             y = len(labels) - 2 - k + 0.18 * (index - (len(calibrations) - 1) / 2)
-            ends = [one.low_n[k], one.high_n[k]]
+            ends = [one.low_newton[k], one.high_newton[k]]
             line = [force[0] if ends[0] is None else ends[0],
                     force[-1] if ends[1] is None else ends[1]]  # fmt: skip
             below.plot(line, [y, y], color=INK, linewidth=1.2)

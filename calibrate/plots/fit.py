@@ -53,7 +53,7 @@ def _who(pairs: Pairs) -> str:
 
 
 def _grid(calibration: Calibration, pairs: Pairs) -> np.ndarray:
-    low, high = float(pairs.force_n.min()), float(pairs.force_n.max())
+    low, high = float(pairs.force_newton.min()), float(pairs.force_newton.max())
     margin = 0.04 * (high - low)
     start = low - margin
     if calibration.force_scale == "log" or low >= 0:
@@ -63,7 +63,7 @@ def _grid(calibration: Calibration, pairs: Pairs) -> np.ndarray:
 
 def _bands(axes: Axes, calibration: Calibration, limits: tuple[float, float]) -> None:
     """Shade every other score's stretch between its cut points."""
-    cuts = list(dict.fromkeys(cut for cut in calibration.cuts_n if cut is not None))
+    cuts = list(dict.fromkeys(cut for cut in calibration.cuts_newton if cut is not None))
     edges = np.clip([limits[1], *cuts, limits[0]], *limits)
     for k in range(0, edges.size - 1, 2):
         axes.axvspan(edges[k + 1], edges[k], color=PALE, linewidth=0, zorder=0)
@@ -71,7 +71,7 @@ def _bands(axes: Axes, calibration: Calibration, limits: tuple[float, float]) ->
 
 def _berries(axes: Axes, calibration: Calibration, pairs: Pairs) -> None:
     """One point a row, spread out within its score's row by a fixed pattern."""
-    order = np.lexsort((pairs.force_n, pairs.rater, pairs.rank))
+    order = np.lexsort((pairs.force_newton, pairs.rater, pairs.rank))
     shown = order[:: max(1, -(-order.size // _MOST_POINTS))]
     # Multiples of the golden ratio fill a row evenly and need no random numbers.
     jitter = 0.56 * ((np.arange(shown.size) * 0.6180339887498949) % 1.0 - 0.5)
@@ -79,7 +79,7 @@ def _berries(axes: Axes, calibration: Calibration, pairs: Pairs) -> None:
     for index, name in enumerate(raters):
         mine = pairs.rater[shown] == index
         axes.scatter(
-            pairs.force_n[shown][mine],
+            pairs.force_newton[shown][mine],
             pairs.rank[shown][mine] + jitter[mine],
             s=13.0 if shown.size <= 500 else 6.0,
             marker=MARKERS[index % len(MARKERS)],
@@ -102,12 +102,12 @@ def _cuts(axes: Axes, calibration: Calibration) -> None:
     """A line at each cut point, its interval as a bar with caps, its force in words."""
     names: dict[float, list[str]] = {}
     sides: dict[float, tuple[float | None, float | None]] = {}
-    for index, cut in enumerate(calibration.cuts_n):
+    for index, cut in enumerate(calibration.cuts_newton):
         if cut is not None:
             # Around a score that nobody gave, two cut points are one line.
             firm, soft = calibration.scale.boundaries[index]
             names.setdefault(cut, []).append("|".join(_in_order(firm, soft)))
-            sides[cut] = (calibration.low_n[index], calibration.high_n[index])
+            sides[cut] = (calibration.low_newton[index], calibration.high_newton[index])
     left, right = axes.get_xlim()
     ends = {
         cut: (left if low is None else max(low, left), right if high is None else min(high, right))

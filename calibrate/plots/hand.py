@@ -34,23 +34,25 @@ def _scores(axes: Axes, report: HandReport) -> None:
     labels = report.panel.scale.labels
     last = len(labels) - 1
     edges = [report.panel.force(float(e)) if np.isfinite(e) else e for e in report.panel.edges()]
-    top = float(report.force_n.max()) * 1.05
+    top = float(report.force_newton.max()) * 1.05
     for k in range(len(labels)):
         low, high = max(edges[k + 1], 0.0), min(edges[k], top)
         if high > low:
             axes.fill_between([low, high], last - k - 0.42, last - k + 0.42, color=PALE, zorder=0)
     rng = np.random.default_rng(0)
     y = last - report.rank + rng.uniform(-0.28, 0.28, len(report.rank))
-    h = report.panel.h(report.force_n)
+    h = report.panel.h(report.force_newton)
     wrong = np.digitize(-h, -report.panel.edges()[1:-1]) != report.rank
-    axes.plot(report.force_n[~wrong], y[~wrong], ".", color=GREY, markersize=5, label="as panel")
     axes.plot(
-        report.force_n[wrong], y[wrong], "o", color=INK, markerfacecolor="none", markersize=6,
+        report.force_newton[~wrong], y[~wrong], ".", color=GREY, markersize=5, label="as panel"
+    )
+    axes.plot(
+        report.force_newton[wrong], y[wrong], "o", color=INK, markerfacecolor="none", markersize=6,
         label="otherwise",
     )  # fmt: skip
     for boundary in report.boundaries:
-        if boundary.panel_n is not None:
-            axes.axvline(boundary.panel_n, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+        if boundary.panel_newton is not None:
+            axes.axvline(boundary.panel_newton, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
     axes.set_yticks(range(len(labels)), labels[::-1])
     axes.set_ylabel("score given")
     axes.set_xlabel("force (N); shaded: the panel's band of each score")
@@ -60,11 +62,11 @@ def _scores(axes: Axes, report: HandReport) -> None:
 
 
 def _shifts(axes: Axes, report: HandReport) -> None:
-    rows = [(f"{b.between[0]} / {b.between[1]}", b.shift_n) for b in report.boundaries]
-    rows.append(("all", report.shift_n))
-    axes.axvspan(-report.limit_n, report.limit_n, color=PALE, zorder=0)
+    rows = [(f"{b.between[0]} / {b.between[1]}", b.shift_newton) for b in report.boundaries]
+    rows.append(("all", report.shift_newton))
+    axes.axvspan(-report.limit_newton, report.limit_newton, color=PALE, zorder=0)
     axes.axvline(0, color=GREY, linewidth=0.8)
-    reach = report.limit_n * 2
+    reach = report.limit_newton * 2
     for _, shift in rows:
         if shift is not None:
             reach = max(reach, *(1.1 * abs(x) for x in (shift.low, shift.high) if x is not None), 0)

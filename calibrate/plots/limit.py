@@ -23,16 +23,16 @@ def draw_limit(curve: WithinCurve, limit: LimitForce, costs: Sequence[ThresholdC
     """
     figure = new_figure(7.0, 6.0)
     above, below = figure.subplots(2, 1, sharex=True)
-    above.fill_between(curve.force_n, curve.low, curve.high, color=PALE, label="interval")
-    above.plot(curve.force_n, curve.probability, color=INK, label="within the sale limit")
-    if limit.force_n is not None:
-        above.plot([limit.force_n], [limit.share], "o", color=INK)
+    above.fill_between(curve.force_newton, curve.low, curve.high, color=PALE, label="interval")
+    above.plot(curve.force_newton, curve.probability, color=INK, label="within the sale limit")
+    if limit.force_newton is not None:
+        above.plot([limit.force_newton], [limit.share], "o", color=INK)
         above.axhline(limit.share, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
         for axes in (above, below):
-            axes.axvline(limit.force_n, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+            axes.axvline(limit.force_newton, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
         above.annotate(
-            f"{limit.share:.0%} from {limit.force_n:.2f} N on",
-            (limit.force_n, limit.share),
+            f"{limit.share:.0%} from {limit.force_newton:.2f} N on",
+            (limit.force_newton, limit.share),
             xytext=(8, -14),
             textcoords="offset points",
             fontsize=9,
@@ -40,7 +40,7 @@ def draw_limit(curve: WithinCurve, limit: LimitForce, costs: Sequence[ThresholdC
     above.set_ylabel("probability of a score\nwithin the sale limit")
     above.set_ylim(0, 1.02)
     above.legend(loc="lower right", frameon=False, fontsize=8)
-    thresholds = [cost.threshold_n for cost in costs]
+    thresholds = [cost.threshold_newton for cost in costs]
     for values, name, dash in (
         ([c.sound_discarded for c in costs], "sound, but withheld", DASHES[0]),
         ([c.soft_shipped for c in costs], "soft, but shipped", DASHES[1]),

@@ -27,18 +27,18 @@ Ints = NDArray[np.int64]
 POWER_Z = 1.959964 + 0.841621
 
 
-def panel_rank(calibration: Calibration, force_n: NDArray[np.float64]) -> Ints:
+def panel_rank(calibration: Calibration, force_newton: NDArray[np.float64]) -> Ints:
     """Score that the panel's cut points give each force, as a rank from 0.
 
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
     >>> panel_rank(one, np.array([2.5, 1.0]))
     array([0, 1])
     """
-    return np.digitize(-calibration.h(force_n), -calibration.edges()[1:-1]).astype(np.int64)
+    return np.digitize(-calibration.h(force_newton), -calibration.edges()[1:-1]).astype(np.int64)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -150,7 +150,7 @@ class Drift:
     """
 
     along: str
-    change_n: float
+    change_newton: float
     p_value: float
 
 
@@ -178,11 +178,11 @@ def drift_along(
     --------
     >>> from calibrate.data.scale import RASPBERRY
     >>> one = np.zeros(12, dtype=int)
-    >>> odile = Pairs(scale=RASPBERRY, force_n=np.tile([1.0, 2.0, 3.0], 4),
+    >>> odile = Pairs(scale=RASPBERRY, force_newton=np.tile([1.0, 2.0, 3.0], 4),
     ...               rank=np.tile([0, 0, 0, 1, 1, 1], 2), rater=one, berry=one,
     ...               count=np.array([1.0, 14, 19, 19, 6, 1, 1, 6, 19, 19, 14, 1]))
     >>> drift = drift_along(odile, [0.0] * 6 + [1.0] * 6, "the session", force_scale="linear")
-    >>> round(drift.change_n, 2), round(drift.p_value, 2)
+    >>> round(drift.change_newton, 2), round(drift.p_value, 2)
     (0.39, 0.03)
     """
     try:
@@ -196,23 +196,23 @@ def drift_along(
     numbers = np.array(order, dtype=float)
     change = first * float(np.ptp(numbers))
     if force_scale == "log":
-        change = float(np.median(pairs.force_n)) * math.expm1(change)
-    return Drift(along=along, change_n=change, p_value=effect.test.p_value)
+        change = float(np.median(pairs.force_newton)) * math.expm1(change)
+    return Drift(along=along, change_newton=change, p_value=effect.test.p_value)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Power:
     """What the number of berries can show.
 
-    `detectable_n` is the smallest shift that would be found with a power of 0.8; `berries_needed`
+    `detectable_newton` is the smallest shift that would be found with a power of 0.8; `berries_needed`
     would find one of the lab's limit.
     """
 
-    detectable_n: float
+    detectable_newton: float
     berries_needed: int
 
 
-def power(shift: Interval, n: int, limit_n: float, level: float = 0.95) -> Power | None:
+def power(shift: Interval, n: int, limit_newton: float, level: float = 0.95) -> Power | None:
     """Power of a check, from the interval that it reached.
 
     The standard error falls with the square root of the berries.
@@ -220,7 +220,7 @@ def power(shift: Interval, n: int, limit_n: float, level: float = 0.95) -> Power
     Examples
     --------
     >>> found = power(Interval(value=0.1, low=-0.1, high=0.3), 20, 0.2)
-    >>> round(found.detectable_n, 2), found.berries_needed
+    >>> round(found.detectable_newton, 2), found.berries_needed
     (0.29, 41)
     """
     from scipy.stats import norm
@@ -229,10 +229,12 @@ def power(shift: Interval, n: int, limit_n: float, level: float = 0.95) -> Power
         return None
     error = (shift.high - shift.low) / 2 / float(norm.ppf(0.5 + level / 2))
     detectable = POWER_Z * error
-    return Power(detectable_n=detectable, berries_needed=math.ceil(n * (detectable / limit_n) ** 2))
+    return Power(
+        detectable_newton=detectable, berries_needed=math.ceil(n * (detectable / limit_newton) ** 2)
+    )
 
 
-def verdict(shift: Interval, boundaries: Sequence[Interval | None], limit_n: float) -> str:
+def verdict(shift: Interval, boundaries: Sequence[Interval | None], limit_newton: float) -> str:
     """Judge a hand against the lab's limit.
 
     Returns
@@ -256,15 +258,15 @@ def verdict(shift: Interval, boundaries: Sequence[Interval | None], limit_n: flo
     >>> verdict(Interval(value=0.2, low=-0.1, high=0.5), [], 0.3)
     'undecided'
     """
-    if limit_n <= 0:
+    if limit_newton <= 0:
         raise InvalidValueError("the limit of a hand must be above zero")
     for one in (shift, *boundaries):
-        if one is not None and one.excludes_zero() and abs(one.value) >= limit_n:
+        if one is not None and one.excludes_zero() and abs(one.value) >= limit_newton:
             return "drifted"
-    return "within limit" if shift.inside(-limit_n, limit_n) else "undecided"
+    return "within limit" if shift.inside(-limit_newton, limit_newton) else "undecided"
 
 
-def sentence(between: tuple[str, str], panel_cut_n: float, shift: Interval) -> str:
+def sentence(between: tuple[str, str], panel_cut_newton: float, shift: Interval) -> str:
     """Say a boundary's shift as a rater can use it.
 
     Examples
@@ -273,7 +275,7 @@ def sentence(between: tuple[str, str], panel_cut_n: float, shift: Interval) -> s
     'You call 3 what the panel calls 2 between 1.70 and 1.90 N.'
     """
     firm, soft = between
-    ends = sorted((panel_cut_n, panel_cut_n + shift.value))
+    ends = sorted((panel_cut_newton, panel_cut_newton + shift.value))
     mine, theirs = (soft, firm) if shift.value > 0 else (firm, soft)
     return (
         f"You call {mine} what the panel calls {theirs} between {ends[0]:.2f} and {ends[1]:.2f} N."
@@ -296,7 +298,7 @@ def repeatability(pairs: Pairs) -> tuple[int, float, Kappa] | None:
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> marek = Pairs(scale=RASPBERRY, force_n=np.array([2.5, 2.5, 1.2, 1.2]), count=np.ones(4),
+    >>> marek = Pairs(scale=RASPBERRY, force_newton=np.array([2.5, 2.5, 1.2, 1.2]), count=np.ones(4),
     ...               rank=np.array([0, 0, 1, 0]), rater=np.zeros(4, dtype=int),
     ...               berry=np.array([0, 0, 1, 1]), berries=("R-114/1", "R-114/2"),
     ...               extra={"occasion": np.array([1, 2, 1, 2], dtype=object)})

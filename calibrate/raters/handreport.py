@@ -36,8 +36,8 @@ class BoundaryShift:
     """How far the hand's cut lies from the panel's at one boundary; None where unknown."""
 
     between: tuple[str, str]
-    panel_n: float | None
-    shift_n: Interval | None
+    panel_newton: float | None
+    shift_newton: Interval | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,10 +48,10 @@ class HandReport:
     ----------
     rater : str
     panel : Calibration
-    force_n : ndarray, shape (n,)
+    force_newton : ndarray, shape (n,)
     rank : ndarray of int, shape (n,)
     agreement : ScoreAgreement
-    shift_n : Interval
+    shift_newton : Interval
         Over all boundaries; above zero, the hand needs more force than the panel to call a berry
         that firm.
     boundaries : tuple of BoundaryShift
@@ -62,23 +62,23 @@ class HandReport:
     repeated : tuple of (int, float, Kappa) or None
         Berries scored twice, share equal, quadratic kappa.
     power : Power or None
-    limit_n : float
+    limit_newton : float
     verdict : str
     """
 
     rater: str
     panel: Calibration
-    force_n: NDArray[np.float64]
+    force_newton: NDArray[np.float64]
     rank: NDArray[np.int64]
     agreement: ScoreAgreement
-    shift_n: Interval
+    shift_newton: Interval
     boundaries: tuple[BoundaryShift, ...]
     spread: float
     skill: SaleLimitSkill | None
     drifts: tuple[Drift, ...]
     repeated: tuple[int, float, Kappa] | None
     power: Power | None
-    limit_n: float
+    limit_newton: float
     verdict: str
 
     def sentences(self) -> list[str]:
@@ -87,31 +87,37 @@ class HandReport:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                     low_n=(1.8,), high_n=(2.2,), spread=0.1)
-        >>> odile = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.6]), rank=np.array([0, 1]),
+        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                     low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
+        >>> odile = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.6]), rank=np.array([0, 1]),
         ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
         >>> moved = Interval(value=0.2, low=0.1, high=0.3)
-        >>> report_hand(odile, panel, rater="odile", shift_n=moved, shifts_n=[moved], spread=0.1,
-        ...             limit_n=0.15).sentences()
+        >>> report_hand(odile, panel, rater="odile", shift_newton=moved, shifts_newton=[moved], spread=0.1,
+        ...             limit_newton=0.15).sentences()
         ['You call soft what the panel calls firm between 2.00 and 2.20 N.']
         """
         shown = [
             b
             for b in self.boundaries
-            if b.shift_n is not None and b.panel_n is not None and b.shift_n.excludes_zero()
+            if b.shift_newton is not None
+            and b.panel_newton is not None
+            and b.shift_newton.excludes_zero()
         ]
-        said = [sentence(b.between, b.panel_n or 0.0, b.shift_n) for b in shown if b.shift_n]
+        said = [
+            sentence(b.between, b.panel_newton or 0.0, b.shift_newton)
+            for b in shown
+            if b.shift_newton
+        ]
         if self.power is not None and self.verdict == "undecided":
             said.append(
                 f"{self.agreement.n} berries cannot show a shift below "
-                f"{self.power.detectable_n:.2f} N; {self.power.berries_needed} would show one of "
-                f"{self.limit_n:g} N."
+                f"{self.power.detectable_newton:.2f} N; {self.power.berries_needed} would show one of "
+                f"{self.limit_newton:g} N."
             )
         for drift in self.drifts:
             if drift.p_value < 0.05:
                 said.append(
-                    f"Along {drift.along} the hand moved by {drift.change_n:+.2f} N "
+                    f"Along {drift.along} the hand moved by {drift.change_newton:+.2f} N "
                     f"(p {drift.p_value:.3f})."
                 )
         return said
@@ -122,20 +128,20 @@ class HandReport:
         Examples
         --------
         >>> from calibrate.data.scale import RASPBERRY
-        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-        ...                     low_n=(1.8,), high_n=(2.2,), spread=0.1)
-        >>> odile = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.6]), rank=np.array([0, 1]),
+        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+        ...                     low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
+        >>> odile = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.6]), rank=np.array([0, 1]),
         ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
         >>> moved = Interval(value=0.2, low=0.1, high=0.3)
-        >>> report_hand(odile, panel, rater="odile", shift_n=moved, shifts_n=[moved], spread=0.1,
-        ...             limit_n=0.15).to_practise()
+        >>> report_hand(odile, panel, rater="odile", shift_newton=moved, shifts_newton=[moved], spread=0.1,
+        ...             limit_newton=0.15).to_practise()
         ['firm/soft']
         """
-        known = [b for b in self.boundaries if b.shift_n is not None]
-        moved = [b for b in known if b.shift_n is not None and b.shift_n.excludes_zero()]
+        known = [b for b in self.boundaries if b.shift_newton is not None]
+        moved = [b for b in known if b.shift_newton is not None and b.shift_newton.excludes_zero()]
 
         def width(b: BoundaryShift) -> float:
-            one = b.shift_n
+            one = b.shift_newton
             if one is None or one.low is None or one.high is None:
                 return np.inf
             return one.high - one.low
@@ -149,14 +155,14 @@ def to_interval(shift: Shift) -> Interval | None:
 
     Examples
     --------
-    >>> shift = Shift(between=("2", "3"), shift_n=0.2, low_n=0.1, high_n=0.3,
+    >>> shift = Shift(between=("2", "3"), shift_newton=0.2, low_newton=0.1, high_newton=0.3,
     ...               share=0.1, low_share=0.05, high_share=0.15)
     >>> to_interval(shift)
     Interval(value=0.2, low=0.1, high=0.3)
     """
-    if shift.shift_n is None:
+    if shift.shift_newton is None:
         return None
-    return Interval(value=shift.shift_n, low=shift.low_n, high=shift.high_n)
+    return Interval(value=shift.shift_newton, low=shift.low_newton, high=shift.high_newton)
 
 
 def panel_calibration(found: RaterShift, scale: Scale, force_scale: ForceScale) -> Calibration:
@@ -166,19 +172,19 @@ def panel_calibration(found: RaterShift, scale: Scale, force_scale: ForceScale) 
     --------
     >>> from calibrate.model.panelshift import rater_cuts
     >>> from calibrate.data.scale import RASPBERRY
-    >>> pairs = Pairs(scale=RASPBERRY, force_n=np.tile([1.5, 2.0, 2.5], 6), berry=np.zeros(18, int),
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.tile([1.5, 2.0, 2.5], 6), berry=np.zeros(18, int),
     ...               rank=np.tile([0, 0, 0, 1, 1, 1], 3), rater=np.repeat([0, 1, 2], 6),
     ...               count=np.tile([2.0, 10, 18, 18, 10, 2], 3), raters=("ines", "marek", "odile"))
     >>> panel = panel_calibration(rater_cuts(pairs, "odile"), RASPBERRY, "linear")
-    >>> panel.raters, round(panel.cuts_n[0], 2)
+    >>> panel.raters, round(panel.cuts_newton[0], 2)
     (('ines', 'marek'), 2.0)
     """
     return Calibration(
         scale=scale,
         force_scale=force_scale,
-        cuts_n=tuple(cut.force_n for cut in found.panel_cuts),
-        low_n=tuple(cut.low_n for cut in found.panel_cuts),
-        high_n=tuple(cut.high_n for cut in found.panel_cuts),
+        cuts_newton=tuple(cut.force_newton for cut in found.panel_cuts),
+        low_newton=tuple(cut.low_newton for cut in found.panel_cuts),
+        high_newton=tuple(cut.high_newton for cut in found.panel_cuts),
         spread=found.panel_spread,
         raters=found.panel,
     )
@@ -189,10 +195,10 @@ def report_hand(
     panel: Calibration,
     *,
     rater: str,
-    shift_n: Interval,
-    shifts_n: Sequence[Interval | None],
+    shift_newton: Interval,
+    shifts_newton: Sequence[Interval | None],
     spread: float,
-    limit_n: float,
+    limit_newton: float,
     level: float = 0.95,
 ) -> HandReport:
     """Gather everything about one rater.
@@ -204,12 +210,12 @@ def report_hand(
     panel : Calibration
         That the hand is held against.
     rater : str
-    shift_n : Interval
+    shift_newton : Interval
         Common shift of the hand, newtons.
-    shifts_n : sequence of (Interval or None)
+    shifts_newton : sequence of (Interval or None)
         One a boundary.
     spread : float
-    limit_n : float
+    limit_newton : float
         The lab's limit.
     level : float
 
@@ -221,39 +227,39 @@ def report_hand(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                     low_n=(1.8,), high_n=(2.2,), spread=0.1)
-    >>> ines = Pairs(scale=RASPBERRY, force_n=np.array([2.4, 1.6]), rank=np.array([0, 1]),
+    >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                     low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
+    >>> ines = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.6]), rank=np.array([0, 1]),
     ...              count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
     >>> near = Interval(value=0.05, low=-0.1, high=0.2)
-    >>> report_hand(ines, panel, rater="ines", shift_n=near, shifts_n=[near], spread=0.1,
-    ...             limit_n=0.3).verdict
+    >>> report_hand(ines, panel, rater="ines", shift_newton=near, shifts_newton=[near], spread=0.1,
+    ...             limit_newton=0.3).verdict
     'within limit'
     """
     first = _first_occasion(pairs)
-    expected = panel_rank(panel, pairs.force_n[first])
+    expected = panel_rank(panel, pairs.force_newton[first])
     given = pairs.rank[first]
     agreement = score_agreement(expected, given, len(panel.scale.labels))
     return HandReport(
         rater=rater,
         panel=panel,
-        force_n=pairs.force_n[first],
+        force_newton=pairs.force_newton[first],
         rank=given,
         agreement=agreement,
-        shift_n=shift_n,
+        shift_newton=shift_newton,
         boundaries=tuple(
-            BoundaryShift(between=between, panel_n=cut, shift_n=shift)
+            BoundaryShift(between=between, panel_newton=cut, shift_newton=shift)
             for between, cut, shift in zip(
-                panel.scale.boundaries, panel.cuts_n, shifts_n, strict=True
+                panel.scale.boundaries, panel.cuts_newton, shifts_newton, strict=True
             )
         ),
         spread=spread,
         skill=sale_limit_skill(expected, given, panel.scale.sale_boundary, level),
         drifts=_drifts(pairs, panel.force_scale),
         repeated=repeatability(pairs),
-        power=power(shift_n, agreement.n, limit_n, level),
-        limit_n=limit_n,
-        verdict=verdict(shift_n, shifts_n, limit_n),
+        power=power(shift_newton, agreement.n, limit_newton, level),
+        limit_newton=limit_newton,
+        verdict=verdict(shift_newton, shifts_newton, limit_newton),
     )
 
 

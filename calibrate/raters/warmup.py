@@ -36,7 +36,7 @@ class Squeeze:
     """One anchor squeezed blind, and the score that the rater gave (rank from 0)."""
 
     anchor: str
-    force_n: float
+    force_newton: float
     rank: int
 
 
@@ -48,9 +48,9 @@ class BoundaryState:
     """
 
     between: tuple[str, str]
-    cut_n: float
-    shift_n: float
-    sd_n: float
+    cut_newton: float
+    shift_newton: float
+    sd_newton: float
 
 
 def boundary_states(
@@ -70,20 +70,20 @@ def boundary_states(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
-    >>> hard = [Squeeze(anchor="a", force_n=2.2, rank=1)] * 4
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
+    >>> hard = [Squeeze(anchor="a", force_newton=2.2, rank=1)] * 4
     >>> state = boundary_states(one, hard)[0]
-    >>> state.shift_n > 0.2
+    >>> state.shift_newton > 0.2
     True
     """
     from scipy.special import log_expit, logsumexp
 
-    force = np.array([s.force_n for s in squeezes], dtype=float)
+    force = np.array([s.force_newton for s in squeezes], dtype=float)
     rank = np.array([s.rank for s in squeezes], dtype=int)
     h = calibration.h(force) if len(squeezes) else force
     states: list[BoundaryState | None] = []
-    for index, cut in enumerate(calibration.cuts_n):
+    for index, cut in enumerate(calibration.cuts_newton):
         if cut is None:
             states.append(None)
             continue
@@ -98,9 +98,9 @@ def boundary_states(
         states.append(
             BoundaryState(
                 between=calibration.scale.boundaries[index],
-                cut_n=cut,
-                shift_n=mean,
-                sd_n=float(np.sqrt(weight @ (moved - mean) ** 2)),
+                cut_newton=cut,
+                shift_newton=mean,
+                sd_newton=float(np.sqrt(weight @ (moved - mean) ** 2)),
             )
         )
     return tuple(states)
@@ -135,8 +135,8 @@ def next_anchor(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
     >>> anchors = {"hard": 3.5, "near": 2.1, "soft": 0.8}
     >>> next_anchor(one, [], anchors, rng=np.random.default_rng(1))
     'near'
@@ -148,12 +148,12 @@ def next_anchor(
     states = boundary_states(calibration, squeezes)
     unsure = max(
         (s for s in states if s is not None),
-        key=lambda s: s.sd_n / s.cut_n,
+        key=lambda s: s.sd_newton / s.cut_newton,
     )
     times = {label: sum(s.anchor == label for s in squeezes) for label in anchors}
     fewest = min(times.values())
     fresh = [label for label in anchors if times[label] == fewest]
-    centre = float(calibration.h(max(unsure.cut_n + unsure.shift_n, 1e-6)))
+    centre = float(calibration.h(max(unsure.cut_newton + unsure.shift_newton, 1e-6)))
 
     def information(label: str) -> float:
         p = float(expit((float(calibration.h(anchors[label])) - centre) / calibration.spread))
@@ -165,11 +165,15 @@ def next_anchor(
 
 
 def advise(
-    calibration: Calibration, squeezes: Sequence[Squeeze], *, limit_n: float, patience: int = 12
+    calibration: Calibration,
+    squeezes: Sequence[Squeeze],
+    *,
+    limit_newton: float,
+    patience: int = 12,
 ) -> Advice:
     """Tell whether the hand is within the limit, still learning, or not improving.
 
-    Ready: at every boundary the shift lies within `limit_n` with a probability of about 0.9
+    Ready: at every boundary the shift lies within `limit_newton` with a probability of about 0.9
     (mean and 1.645 SD of its posterior). Not improving: after `patience` squeezes, the last half of
     them are no nearer to the panel's scores than the half before.
 
@@ -177,7 +181,7 @@ def advise(
     ----------
     calibration : Calibration
     squeezes : sequence of Squeeze
-    limit_n : float
+    limit_newton : float
         The lab's limit in newtons.
     patience : int
 
@@ -189,16 +193,16 @@ def advise(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
-    >>> right = [Squeeze(anchor="a", force_n=2.1, rank=0), Squeeze(anchor="b", force_n=1.9, rank=1)]
-    >>> str(advise(one, [], limit_n=0.2)), str(advise(one, right * 3, limit_n=0.2))
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
+    >>> right = [Squeeze(anchor="a", force_newton=2.1, rank=0), Squeeze(anchor="b", force_newton=1.9, rank=1)]
+    >>> str(advise(one, [], limit_newton=0.2)), str(advise(one, right * 3, limit_newton=0.2))
     ('go on', 'ready')
     """
-    if limit_n <= 0:
+    if limit_newton <= 0:
         raise InvalidValueError("the limit of a hand must be above zero")
     states = [s for s in boundary_states(calibration, squeezes) if s is not None]
-    if squeezes and all(abs(s.shift_n) + 1.645 * s.sd_n <= limit_n for s in states):
+    if squeezes and all(abs(s.shift_newton) + 1.645 * s.sd_newton <= limit_newton for s in states):
         return Advice.READY
     if len(squeezes) < 2 * patience:
         return Advice.GO_ON
@@ -210,21 +214,21 @@ def advise(
 def misses(calibration: Calibration, squeezes: Sequence[Squeeze]) -> Floats:
     """How far, in newtons, each force lies outside the cuts of the score that it was given.
 
-    Zero where the panel's cuts agree with the rater; the size of `signed_miss_n` elsewhere.
+    Zero where the panel's cuts agree with the rater; the size of `signed_miss_newton` elsewhere.
 
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
-    >>> given = [Squeeze(anchor="a", force_n=2.3, rank=0), Squeeze(anchor="a", force_n=2.3, rank=1)]
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
+    >>> given = [Squeeze(anchor="a", force_newton=2.3, rank=0), Squeeze(anchor="a", force_newton=2.3, rank=1)]
     >>> misses(one, given).round(2).tolist()
     [0.0, 0.3]
     """
-    return np.abs([signed_miss_n(calibration, s.force_n, s.rank) for s in squeezes])
+    return np.abs([signed_miss_newton(calibration, s.force_newton, s.rank) for s in squeezes])
 
 
-def signed_miss_n(calibration: Calibration, force_n: float, rank: int) -> float:
+def signed_miss_newton(calibration: Calibration, force_newton: float, rank: int) -> float:
     """Distance in newtons from a force to the cuts of the score that it was given.
 
     Above zero when the berry was firmer than its score, zero between the score's cuts.
@@ -232,16 +236,16 @@ def signed_miss_n(calibration: Calibration, force_n: float, rank: int) -> float:
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(2.0,),
-    ...                   low_n=(1.8,), high_n=(2.2,), spread=0.1)
-    >>> round(signed_miss_n(one, 2.3, 1), 3), signed_miss_n(one, 2.3, 0)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
+    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
+    >>> round(signed_miss_newton(one, 2.3, 1), 3), signed_miss_newton(one, 2.3, 0)
     (0.3, 0.0)
     """
     edges = calibration.edges()
     upper, lower = edges[rank], edges[rank + 1]
-    h = float(calibration.h(force_n))
+    h = float(calibration.h(force_newton))
     if h >= upper:
-        return force_n - calibration.force(float(upper))
+        return force_newton - calibration.force(float(upper))
     if h < lower:
-        return force_n - calibration.force(float(lower))
+        return force_newton - calibration.force(float(lower))
     return 0.0

@@ -86,7 +86,7 @@ def compare_within(
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
     >>> from calibrate.tables.units import berry_units
-    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2, 2.0, 2.2]), levels={
+    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.2, 2.0, 2.2]), levels={
     ...     "selection": ["R-114", "R-114", "R-120", "R-120"], "clamshell": ["1", "2", "1", "2"]})
     >>> units, rows = berry_units(join([part]), "clamshell"), np.array([0, 0, 1, 1])
     >>> keys = [("R-114",), ("R-120",)]
@@ -128,7 +128,7 @@ def _outcomes(
     units: Units | None, of_units: Ints, sheets: Units | None, of_sheets: Ints, scale: Scale | None
 ) -> list[tuple[str, Units, Ints]]:
     found: list[tuple[str, Units, Ints]] = []
-    if units is not None and np.isfinite(units.mean_n).any():
+    if units is not None and np.isfinite(units.mean_newton).any():
         found.append(("force", units, of_units))
     if sheets is not None:
         scored: tuple[Units, Ints] | None = (sheets, of_sheets)
@@ -172,7 +172,7 @@ def _model(
     if outcome == "force":
         blocks = units.levels[block].code[mine] if block else None
         return compare_means(
-            units.mean_n[mine], group, labels, block=blocks, level=level, unit=units.name
+            units.mean_newton[mine], group, labels, block=blocks, level=level, unit=units.name
         )
     assert units.scores is not None
     table = units.scores[mine]

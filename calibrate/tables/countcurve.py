@@ -24,7 +24,7 @@ _NODES, _FARTHEST = 121, 6.0
 _REACH = 6.0
 
 
-def score_shares(calibration: Calibration, mean_n: ArrayLike, cv: float) -> Floats:
+def score_shares(calibration: Calibration, mean_newton: ArrayLike, cv: float) -> Floats:
     """Expected share of berries at each score, for clamshells of given mean force.
 
     Force is log-normal with that mean and coefficient of variation; the probability of each score
@@ -33,7 +33,7 @@ def score_shares(calibration: Calibration, mean_n: ArrayLike, cv: float) -> Floa
     Parameters
     ----------
     calibration : Calibration
-    mean_n : array_like of float, shape (m,)
+    mean_newton : array_like of float, shape (m,)
         Newtons, above zero.
     cv : float
         Standard deviation over mean, of berries within a clamshell; 0 for berries all alike.
@@ -45,12 +45,12 @@ def score_shares(calibration: Calibration, mean_n: ArrayLike, cv: float) -> Floa
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="log", cuts_n=(1.5,), low_n=(1.4,),
-    ...                   high_n=(1.6,), spread=0.1)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="log", cuts_newton=(1.5,), low_newton=(1.4,),
+    ...                   high_newton=(1.6,), spread=0.1)
     >>> score_shares(one, [1.5], 0.0).round(3)
     array([[0.5, 0.5]])
     """
-    mean = np.atleast_1d(np.asarray(mean_n, dtype=float))
+    mean = np.atleast_1d(np.asarray(mean_newton, dtype=float))
     sigma = math.sqrt(math.log1p(cv * cv))
     z = np.linspace(-_FARTHEST, _FARTHEST, _NODES)
     weight = np.exp(-z * z / 2)
@@ -106,8 +106,8 @@ def count_profile(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="log", cuts_n=(1.5,), low_n=(1.4,),
-    ...                   high_n=(1.6,), spread=0.1)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="log", cuts_newton=(1.5,), low_newton=(1.4,),
+    ...                   high_newton=(1.6,), spread=0.1)
     >>> [round(x, 2) for x in count_profile(np.array([10.0, 10.0]), one, 0.2, 1.92)]
     [1.53, 1.32, 1.77]
     """

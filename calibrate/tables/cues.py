@@ -58,7 +58,7 @@ class CueEffect:
         >>> from calibrate.tables.poolpart import Part
         >>> from calibrate.tables.pooling import join
         >>> from calibrate.tables.units import berry_units
-        >>> part = Part(source="a.csv", force_n=np.array([2.0, 2.2, 1.8, 1.6]), levels={
+        >>> part = Part(source="a.csv", force_newton=np.array([2.0, 2.2, 1.8, 1.6]), levels={
         ...     "clamshell": ["1", "2", "3", "4"], "picker": ["ines", "ines", "odile", "odile"]})
         >>> found = cue_effect(berry_units(join([part], cues=["picker"]), "clamshell"), "picker")
         >>> found.to_json()["reference"]
@@ -98,7 +98,7 @@ def cue_effect(units: Units, cue: str, *, level: float = 0.95) -> CueEffect:
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
     >>> from calibrate.tables.units import berry_units
-    >>> part = Part(source="a.csv", force_n=np.array([2.0, 2.2, 1.8, 1.6]), levels={
+    >>> part = Part(source="a.csv", force_newton=np.array([2.0, 2.2, 1.8, 1.6]), levels={
     ...     "clamshell": ["1", "2", "3", "4"], "picker": ["ines", "ines", "odile", "odile"]})
     >>> found = cue_effect(berry_units(join([part], cues=["picker"]), "clamshell"), "picker")
     >>> found.effects[0][0], round(found.effects[0][1].value, 3)
@@ -110,7 +110,7 @@ def cue_effect(units: Units, cue: str, *, level: float = 0.95) -> CueEffect:
     use = np.flatnonzero((known.code >= 0) & (units.n > 0))
     values = [known.labels[c] for c in known.code[use].tolist()]
     x, names, reference = _columns(values, cue)
-    y = units.mean_n[use]
+    y = units.mean_newton[use]
     adjusted = [name for name in _ADJUSTED if name in units.levels and name != cue]
     adjusted = [n for n in adjusted if np.unique(units.levels[n].code[use]).size > 1]
     nuisance = [_dummies(units.levels[name].code[use]) for name in adjusted]

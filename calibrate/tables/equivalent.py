@@ -94,8 +94,8 @@ def equivalent_force(
     --------
     >>> from calibrate.data.scale import BLACKBERRY
     >>> cuts = (2.6, 1.9, 1.3, 0.8)
-    >>> one = Calibration(scale=BLACKBERRY, force_scale="linear", cuts_n=cuts, spread=0.15,
-    ...                   low_n=tuple(c - 0.05 for c in cuts), high_n=tuple(c + 0.05 for c in cuts))
+    >>> one = Calibration(scale=BLACKBERRY, force_scale="linear", cuts_newton=cuts, spread=0.15,
+    ...                   low_newton=tuple(c - 0.05 for c in cuts), high_newton=tuple(c + 0.05 for c in cuts))
     >>> found = equivalent_force([2, 9, 7, 2, 0], one, cv=0.25)
     >>> round(found.mean.value, 2), round(found.mean.low, 2), round(found.mean.high, 2)
     (1.97, 1.72, 2.26)
@@ -148,7 +148,10 @@ def _widened(
     hand = (calibration.hand_sd or 0.0) if hand_sd is None else hand_sd
     value = by_counts.value
     ends: list[Side] = []
-    sides = ((-1, by_counts.low, calibration.low_n), (1, by_counts.high, calibration.high_n))
+    sides = (
+        (-1, by_counts.low, calibration.low_newton),
+        (1, by_counts.high, calibration.high_newton),
+    )
     for sign, side, cuts in sides:
         if side is None:
             ends.append(None)
@@ -162,18 +165,18 @@ def _widened(
     return Estimate(value=value, low=low, high=ends[1], why=by_counts.why)
 
 
-def _shift(force_n: float, calibration: Calibration, ends: Sequence[Side]) -> float:
+def _shift(force_newton: float, calibration: Calibration, ends: Sequence[Side]) -> float:
     """How far a force moves when the cuts about it move to the ends of their intervals.
 
     The half-width of the cut nearest on the scale of the model, an open end taken from the
     nearest cut that has one.
     """
     told = [
-        (abs(float(calibration.h(cut)) - float(calibration.h(force_n))), abs(end - cut) / cut)
-        for cut, end in zip(calibration.cuts_n, ends, strict=True)
+        (abs(float(calibration.h(cut)) - float(calibration.h(force_newton))), abs(end - cut) / cut)
+        for cut, end in zip(calibration.cuts_newton, ends, strict=True)
         if cut is not None and end is not None and cut > 0
     ]
-    return min(told)[1] * force_n if told else 0.0
+    return min(told)[1] * force_newton if told else 0.0
 
 
 def _fit_p(n_k: Floats, shares: Floats) -> float | None:
@@ -190,14 +193,14 @@ def _fit_p(n_k: Floats, shares: Floats) -> float | None:
     return float(chdtrc(df, float(((n_k - expected)[use] ** 2 / expected[use]).sum())))
 
 
-def within_cv(n: ArrayLike, mean_n: ArrayLike, ss_n2: ArrayLike) -> float:
+def within_cv(n: ArrayLike, mean_newton: ArrayLike, ss_n2: ArrayLike) -> float:
     """Coefficient of variation within clamshells of a season that has a gauge.
 
     The root of the mean squared coefficient of variation, weighted by degrees of freedom.
 
     Parameters
     ----------
-    n, mean_n, ss_n2 : array_like of float, shape (m,)
+    n, mean_newton, ss_n2 : array_like of float, shape (m,)
         Berries, mean force (N), and sum of squares about it (N2) of each clamshell.
 
     Raises
@@ -210,7 +213,7 @@ def within_cv(n: ArrayLike, mean_n: ArrayLike, ss_n2: ArrayLike) -> float:
     >>> round(within_cv([5, 5], [2.0, 1.0], [0.64, 0.16]), 3)
     0.2
     """
-    count, mean, ss = (np.asarray(one, dtype=float) for one in (n, mean_n, ss_n2))
+    count, mean, ss = (np.asarray(one, dtype=float) for one in (n, mean_newton, ss_n2))
     use = count > 1
     if not use.any():
         raise TooFewScoresError("no clamshell has two berries with a peak force")
@@ -239,8 +242,8 @@ def pooled_equivalent(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="log", cuts_n=(1.5,), low_n=(1.4,),
-    ...                   high_n=(1.6,), spread=0.1)
+    >>> one = Calibration(scale=RASPBERRY, force_scale="log", cuts_newton=(1.5,), low_newton=(1.4,),
+    ...                   high_newton=(1.6,), spread=0.1)
     >>> found = pooled_equivalent([[10, 10], [10, 10]], one, cv=0.2)
     >>> round(found.mean.value, 2), found.n
     (1.53, 40.0)

@@ -81,7 +81,7 @@ def read_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) ->
     )
     return Part(
         source=str(sheet.path),
-        force_n=force[at],
+        force_newton=force[at],
         levels={name: level.at(at) for name, level in levels.items()},
         score_at=scored,
         rank=rank[rows],

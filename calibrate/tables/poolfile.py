@@ -43,7 +43,7 @@ def read_part(path: Path, *, scale: Scale | None = None, cues: Sequence[str] = (
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     path = Path(folder, "berries.csv")
     ...     _ = path.write_text("selection,force,unit\nR-114,1,kgf\n")
-    ...     read_part(path).force_n
+    ...     read_part(path).force_newton
     array([9.80665])
     """
     if looks_like_season(path):
@@ -59,7 +59,7 @@ def _sheet_part(path: Path, scale: Scale | None) -> Part:
     said = all(season_of(dict(one.levels)) for one in clamshells)
     return Part(
         source=str(path),
-        force_n=np.zeros(0),
+        force_newton=np.zeros(0),
         levels={},
         scale=clamshells[0].scale,
         clamshells=clamshells,

@@ -32,7 +32,7 @@ class Pool:
     Attributes
     ----------
     sources : tuple of str
-    force_n : ndarray of float, shape (n,)
+    force_newton : ndarray of float, shape (n,)
         NaN for a berry that was only scored.
     levels : dict of str to Level
     score_at, rank : ndarray of int, shape (s,)
@@ -46,7 +46,7 @@ class Pool:
     """
 
     sources: tuple[str, ...]
-    force_n: Floats
+    force_newton: Floats
     levels: dict[str, Level]
     score_at: Ints
     rank: Ints
@@ -59,7 +59,7 @@ class Pool:
     @property
     def n(self) -> int:
         """Berries."""
-        return int(self.force_n.size)
+        return int(self.force_newton.size)
 
 
 @dataclass
@@ -169,9 +169,9 @@ def join(
 
     Examples
     --------
-    >>> first = Part(source="a.csv", force_n=np.array([1.2]),
+    >>> first = Part(source="a.csv", force_newton=np.array([1.2]),
     ...              levels={"sample": ["T1"], "number": ["1"]})
-    >>> second = Part(source="b.csv", force_n=np.array([1.9]),
+    >>> second = Part(source="b.csv", force_newton=np.array([1.9]),
     ...               levels={"sample": ["T1"], "number": ["1"]})
     >>> for one in join([first, second], allow_contradictions=True).contradictions:
     ...     print(one)
@@ -199,17 +199,17 @@ def join(
         levels = dict(part.levels)
         # Without a word on its season, a source cannot be told from another season's.
         known = levels.get("season") if part.said_season else None
-        levels["_season"] = known if known is not None else ["?"] * part.force_n.size
-        joined.add(part.force_n.size, levels)
-        force.append(part.force_n)
-        source_of.append(np.full(part.force_n.size, len(sources), np.int32))
+        levels["_season"] = known if known is not None else ["?"] * part.force_newton.size
+        joined.add(part.force_newton.size, levels)
+        force.append(part.force_newton)
+        source_of.append(np.full(part.force_newton.size, len(sources), np.int32))
         sources.append(part.source)
         score_at.append(np.asarray(part.score_at, np.int64) + start)
         rank.append(np.asarray(part.rank, np.int64))
         raters.append(_coded(part.rater, who, blank=True).astype(np.int64))
         occasions.append(_coded(part.occasion, when, blank=True).astype(np.int64))
         clamshells += [(part.source, one) for one in part.clamshells]
-        start += part.force_n.size
+        start += part.force_newton.size
     table = {name: joined.level(name) for name in joined.place}
     rows = Rows(
         force=_floats(force),
@@ -257,7 +257,7 @@ def join(
             raise NoSuchRecordError(f"No source has a value for '{cue}'.")
     return Pool(
         sources=tuple(sources),
-        force_n=rows.force[keep],
+        force_newton=rows.force[keep],
         levels=levels_kept,
         score_at=position[at[once]],
         rank=ranks[once],

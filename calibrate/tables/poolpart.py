@@ -34,7 +34,7 @@ class Part:
     Attributes
     ----------
     source : str
-    force_n : ndarray of float, shape (n,)
+    force_newton : ndarray of float, shape (n,)
         NaN for a berry without a peak.
     levels : dict of str to (sequence of (str or None), or Level), each of length n
         None or a blank where nothing is told.
@@ -48,7 +48,7 @@ class Part:
     """
 
     source: str
-    force_n: Floats
+    force_newton: Floats
     levels: dict[str, Texts]
     score_at: Sequence[int] | Ints = ()
     rank: Sequence[int] | Ints = ()

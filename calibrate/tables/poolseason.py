@@ -59,7 +59,7 @@ def read_season(path: Path, cues: Sequence[str]) -> Part:
     known = {row.sample.code: row.sample for row in samples}
     return Part(
         source=str(path),
-        force_n=force[rows],
+        force_newton=force[rows],
         levels=levels,
         score_at=(np.cumsum(keep) - 1)[scored[kept]],
         rank=np.array(score["score_rank"], np.int64)[kept] - 1,

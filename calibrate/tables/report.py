@@ -60,7 +60,7 @@ class Report:
         >>> import numpy as np
         >>> from calibrate.tables.poolpart import Part
         >>> from calibrate.tables.pooling import join
-        >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+        >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
         ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
         >>> build_report(join([part])).to_json()["rows"][0]["mean_N"]
         1.75
@@ -102,7 +102,7 @@ class Report:
         >>> import numpy as np
         >>> from calibrate.tables.poolpart import Part
         >>> from calibrate.tables.pooling import join
-        >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+        >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
         ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
         >>> report = build_report(join([part]))
         >>> report.row_json(report.table.rows[0])["se_N"]
@@ -116,8 +116,8 @@ class Report:
             "mean_N": row.force.value,
             "low_N": row.force.low,
             "high_N": row.force.high,
-            "sd_N": row.sd_n,
-            "se_N": row.se_n,
+            "sd_N": row.sd_newton,
+            "se_N": row.se_newton,
             "why": row.force.why or None,
             "n_scored": row.n_scored,
             "scores": None if row.scores is None else dict(zip(labels, row.scores, strict=True)),
@@ -145,7 +145,7 @@ class Report:
         >>> import numpy as np
         >>> from calibrate.tables.poolpart import Part
         >>> from calibrate.tables.pooling import join
-        >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+        >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
         ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
         >>> row, = build_report(join([part])).csv_rows()
         >>> row["selection"], row["mean_N"]
@@ -225,7 +225,7 @@ def build_report(
     >>> import numpy as np
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
-    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
     ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
     >>> build_report(join([part])).table.unit
     'clamshell'

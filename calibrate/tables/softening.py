@@ -39,7 +39,7 @@ class Softening:
     half_from: str = ""
 
 
-def loss_per_day(day: ArrayLike, mean_n: ArrayLike, *, level: float = 0.95) -> Estimate:
+def loss_per_day(day: ArrayLike, mean_newton: ArrayLike, *, level: float = 0.95) -> Estimate:
     """Estimate newtons lost per storage day; no value, with the reason, where no line fits.
 
     Examples
@@ -48,7 +48,7 @@ def loss_per_day(day: ArrayLike, mean_n: ArrayLike, *, level: float = 0.95) -> E
     0.1...
     """
     try:
-        slope = fit_line(day, mean_n).slope_estimate(level)
+        slope = fit_line(day, mean_newton).slope_estimate(level)
     except TooFewScoresError as error:
         return Estimate(value=None, why=str(error))
     assert slope.value is not None
@@ -98,8 +98,8 @@ def half_soft_by_force(
     Examples
     --------
     >>> from calibrate.data.scale import RASPBERRY
-    >>> cut = Calibration(scale=RASPBERRY, force_scale="linear", cuts_n=(1.5,), low_n=(1.4,),
-    ...                   high_n=(1.6,), spread=0.2)
+    >>> cut = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(1.5,), low_newton=(1.4,),
+    ...                   high_newton=(1.6,), spread=0.2)
     >>> half = half_soft_by_force([0, 0, 7, 7, 14, 14], [2.1, 2.2, 1.6, 1.5, 0.9, 1.0], cut)
     >>> round(half.value, 2)
     7.58
@@ -107,14 +107,14 @@ def half_soft_by_force(
     from scipy.special import ndtri
 
     boundary = calibration.scale.sale_boundary
-    cut = None if boundary is None else calibration.cuts_n[boundary]
+    cut = None if boundary is None else calibration.cuts_newton[boundary]
     if boundary is None or cut is None:
         return Estimate(value=None, why="the calibration knows no cut at the sale limit")
     try:
         line = fit_line(day, mean_h)
     except TooFewScoresError as error:
         return Estimate(value=None, why=str(error))
-    ends = calibration.low_n[boundary], calibration.high_n[boundary]
+    ends = calibration.low_newton[boundary], calibration.high_newton[boundary]
     z = float(ndtri((1 + calibration.level) / 2))
     middle = float(calibration.h(cut))
     # An open side of the cut is taken as wide as the other one.

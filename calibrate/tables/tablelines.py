@@ -20,7 +20,7 @@ def lines(report: Report) -> list[str]:
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
     >>> from calibrate.tables.report import build_report
-    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})
+    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})
     >>> lines(build_report(join([part])))
     ['force: not compared, one group only: there is nothing to compare.']
     """
@@ -67,7 +67,7 @@ def letters_rule(report: Report) -> str:
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
     >>> from calibrate.tables.report import build_report
-    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})
+    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})
     >>> letters_rule(build_report(join([part])))
     'Two rows share a letter if and only if they do not differ; a is the largest.'
     """

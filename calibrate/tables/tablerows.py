@@ -29,7 +29,7 @@ class Row:
         Berries with a peak, and the units that they came in.
     force : Estimate
         Mean force of all berries (N) with a t interval; the unit gives the standard error.
-    sd_n, se_n : float or None
+    sd_newton, se_newton : float or None
         Standard deviation of berries; standard error of the mean with the unit as the unit.
     clamshells : int
         Clamshell sheets.
@@ -53,8 +53,8 @@ class Row:
     n: int
     units: int
     force: Estimate
-    sd_n: float | None
-    se_n: float | None
+    sd_newton: float | None
+    se_newton: float | None
     clamshells: int = 0
     n_scored: float = 0.0
     scores: tuple[float, ...] | None = None
@@ -90,13 +90,13 @@ def make_row(
     --------
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
-    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
     ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
     >>> pooled = join([part])
     >>> from calibrate.tables.units import berry_units
     >>> units, all_units = berry_units(pooled, "clamshell"), np.array([0, 1])
     >>> row = make_row({"selection": "R-114"}, units, all_units, None, all_units[:0], pooled, 0.95)
-    >>> row.n, row.units, row.force.value, row.se_n
+    >>> row.n, row.units, row.force.value, row.se_newton
     (4, 2, 1.75, 0.5)
     """
     force, sd, se, n, used = Estimate(value=None, why="no peak force"), None, None, 0, 0
@@ -104,7 +104,11 @@ def make_row(
     if units is not None and mine.size:
         pressed = mine[units.n[mine] > 0]
         force, sd, se = mean_force(
-            units.n[pressed], units.mean_n[pressed], units.ss_n2[pressed], units.name, level=level
+            units.n[pressed],
+            units.mean_newton[pressed],
+            units.ss_n2[pressed],
+            units.name,
+            level=level,
         )
         n, used = round(float(units.n[pressed].sum())), int(pressed.size)
         if units.predicted is not None and n:
@@ -116,8 +120,8 @@ def make_row(
         n=n,
         units=used,
         force=force,
-        sd_n=sd,
-        se_n=se,
+        sd_newton=sd,
+        se_newton=se,
         clamshells=int(cards.size),
         predicted=predicted,
         predicted_soft=predicted_soft,

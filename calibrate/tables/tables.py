@@ -87,7 +87,7 @@ def tabulate(
     --------
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
-    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2, 1.4, 2.0, 2.2, 2.4]), levels={
+    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.2, 1.4, 2.0, 2.2, 2.4]), levels={
     ...     "selection": ["R-114"] * 3 + ["R-120"] * 3, "clamshell": list("123123")})
     >>> for row in tabulate(join([part])).rows:
     ...     print(row.levels["selection"], round(row.force.value, 2), row.letters["force"])

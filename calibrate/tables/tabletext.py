@@ -35,7 +35,7 @@ def blocks(report: Report) -> list[Block]:
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
     >>> from calibrate.tables.report import build_report
-    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})
+    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.2]), levels={"selection": ["R-1"] * 2})
     >>> block, = blocks(build_report(join([part])))
     >>> block.header, list(block.rows[0])
     (['selection', 'n', 'berries', 'mean N', 'SD', 'SE'], ['R-1', '2', '2', '1.10', '0.14', '0.1'])
@@ -82,8 +82,8 @@ def _force(report: Report) -> Block | None:
                 str(row.n),
                 str(row.units),
                 newtons(row.force.value, missing="-"),
-                newtons(row.sd_n, missing="-"),
-                newtons(row.se_n, missing="-"),
+                newtons(row.sd_newton, missing="-"),
+                newtons(row.se_newton, missing="-"),
                 row.letters.get("force", "-"),
             ]
             for row in table.rows

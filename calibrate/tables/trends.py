@@ -56,7 +56,7 @@ def softening_by_row(
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
     >>> from calibrate.tables.tables import tabulate
-    >>> part = Part(source="a.csv", force_n=np.array([2.0, 1.5, 1.0]), levels={
+    >>> part = Part(source="a.csv", force_newton=np.array([2.0, 1.5, 1.0]), levels={
     ...     "selection": ["R-114"] * 3, "clamshell": list("123"), "storage_day": list("048")})
     >>> (levels, found), = softening_by_row(tabulate(join([part])), None, 0.95)
     >>> dict(levels), found.loss_n_day.value
@@ -94,7 +94,7 @@ def _soften(
     pressed = use[units.n[use] > 0]
     loss = Estimate(value=None, why="no peak force")
     if pressed.size:
-        loss = loss_per_day(day[pressed], units.mean_n[pressed], level=level)
+        loss = loss_per_day(day[pressed], units.mean_newton[pressed], level=level)
     half, origin = none, ""
     scale = table.scale
     if units.scores is not None and scale is not None and scale.sale_limit is not None:
@@ -152,7 +152,7 @@ def season_ranks(units: Units | None, rule: KeepRule) -> SeasonRanks | None:
         if season is None or selection is None or not pressed.size:
             continue
         force, _, se = mean_force(
-            units.n[pressed], units.mean_n[pressed], units.ss_n2[pressed], units.name
+            units.n[pressed], units.mean_newton[pressed], units.ss_n2[pressed], units.name
         )
         assert force.value is not None
         told.setdefault(season, {})[selection] = (force.value, se, int(pressed.size))

@@ -40,7 +40,7 @@ class Units:
         Of each unit.
     n : ndarray of float, shape (m,)
         Berries with a peak.
-    mean_n, ss_n2 : ndarray of float, shape (m,)
+    mean_newton, ss_n2 : ndarray of float, shape (m,)
         Their mean force, and the sum of squares about it; NaN and 0 without a peak.
     mean_h : ndarray of float, shape (m,)
         Mean on the scale of the calibration (log newtons); the mean force without one.
@@ -57,7 +57,7 @@ class Units:
     name: str
     levels: dict[str, Level]
     n: Floats
-    mean_n: Floats
+    mean_newton: Floats
     ss_n2: Floats
     mean_h: Floats
     scores: Floats | None = None
@@ -89,7 +89,7 @@ def choose_unit(pool: Pool) -> tuple[UnitName, str]:
     >>> import numpy as np
     >>> level = Level(code=np.zeros(2, np.int32), labels=("R-114",))
     >>> none = np.zeros(0, int)
-    >>> berries = Pool(sources=("a.csv",), force_n=np.array([1.2, 1.3]), scale=None,
+    >>> berries = Pool(sources=("a.csv",), force_newton=np.array([1.2, 1.3]), scale=None,
     ...                levels={"selection": level}, score_at=none, rank=none)
     >>> choose_unit(berries)[0]
     'berry'
@@ -132,9 +132,9 @@ def berry_units(
     --------
     >>> from calibrate.tables.poolpart import Part
     >>> from calibrate.tables.pooling import join
-    >>> part = Part(source="a.csv", force_n=np.array([1.0, 1.5, 2.0, 2.5]), levels={
+    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
     ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
-    >>> berry_units(join([part]), "clamshell").mean_n.tolist()
+    >>> berry_units(join([part]), "clamshell").mean_newton.tolist()
     [1.25, 2.25]
     """
     n = pool.n
@@ -156,8 +156,8 @@ def berry_units(
         for name, level in pool.levels.items()
         if name != "number"
     }
-    pressed = np.isfinite(pool.force_n)
-    at, force = code[pressed], pool.force_n[pressed]
+    pressed = np.isfinite(pool.force_newton)
+    at, force = code[pressed], pool.force_newton[pressed]
     count = np.bincount(at, minlength=m).astype(float)
     with np.errstate(invalid="ignore"):
         mean = np.bincount(at, force, minlength=m) / count
@@ -172,7 +172,7 @@ def berry_units(
         name=unit,
         levels=levels,
         n=count,
-        mean_n=mean,
+        mean_newton=mean,
         ss_n2=ss,
         mean_h=mean_h,
         scores=_scores(pool, code, m),
@@ -200,11 +200,11 @@ def _predict(
     expected = np.zeros((m, k))
     boundary = calibration.scale.sale_boundary
     cuts: list[float] = []
-    if boundary is not None and calibration.cuts_n[boundary] is not None:
-        ends = (calibration.cuts_n, calibration.low_n, calibration.high_n)
+    if boundary is not None and calibration.cuts_newton[boundary] is not None:
+        ends = (calibration.cuts_newton, calibration.low_newton, calibration.high_newton)
         # An open side adds nothing to the interval; the calibration itself warned of it.
         cuts = [
-            float(calibration.h(end[boundary] or calibration.cuts_n[boundary] or 1.0))
+            float(calibration.h(end[boundary] or calibration.cuts_newton[boundary] or 1.0))
             for end in ends
         ]
     soft = np.zeros((m, len(cuts)))
@@ -244,7 +244,7 @@ def sheet_units(clamshells: Sequence[Clamshell]) -> Units | None:
         name="clamshell",
         levels=levels,
         n=np.zeros(m),
-        mean_n=np.full(m, np.nan),
+        mean_newton=np.full(m, np.nan),
         ss_n2=np.zeros(m),
         mean_h=np.full(m, np.nan),
         scores=np.array([one.counts for one in clamshells], dtype=float),

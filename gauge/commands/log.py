@@ -42,7 +42,7 @@ _SESSION_OPTIONS = (
     click.option("--serial-number", "gauge_serial", help="Serial number of the gauge."),
     click.option("--head-mm", type=click.FloatRange(0, min_open=True),
                  help="Diameter of the head."),
-    click.option("--capacity-n", type=click.FloatRange(0, min_open=True),
+    click.option("--capacity-n", "capacity_newton", type=click.FloatRange(0, min_open=True),
                  help="Capacity of the gauge."),
 )  # fmt: skip
 
@@ -72,7 +72,7 @@ def _all(options: tuple[Callable[[Any], Any], ...]) -> Callable[[Any], Any]:
               help="Hide forces until all raters have scored; show blind codes.")  # fmt: skip
 @click.option("--loading-rate", metavar="LOW-HIGH",
               help="Planned rate of loading in N/s; presses outside it are flagged.")  # fmt: skip
-@click.option("--half-width", "half_width_n", type=click.FloatRange(0, min_open=True), metavar="N",
+@click.option("--half-width", "half_width_newton", type=click.FloatRange(0, min_open=True), metavar="N",
               help="Wanted half-width of the mean's 95 % interval, in N.")  # fmt: skip
 @click.option("--verify-days", type=click.FloatRange(0), default=7.0, show_default=True,
               help="Warn when the last good check of the gauge is older.")  # fmt: skip
@@ -92,14 +92,14 @@ def command(
     raters: str | None,
     blind: bool,
     loading_rate: str | None,
-    half_width_n: float | None,
+    half_width_newton: float | None,
     verify_days: float,
     silent_stop_s: float | None,
     operator: str | None,
     gauge: str | None,
     gauge_serial: str | None,
     head_mm: float | None,
-    capacity_n: float | None,
+    capacity_newton: float | None,
     **sample_fields: Any,
 ) -> None:
     """Log one peak per berry.
@@ -136,14 +136,14 @@ def command(
     from gauge.verify.lastcheck import check_warning
 
     fmt = chosen_format(format_name)
-    settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))
+    settings = DetectorSettings(loading_rate_newton_s=planned_rates(loading_rate))
     session = Session(
         started_at="",
         operator=operator,
         gauge=gauge,
         gauge_serial=gauge_serial,
         head_mm=head_mm,
-        capacity_n=capacity_n,
+        capacity_newton=capacity_newton,
     )
     with ExitStack() as held:
         # The port first: one that is not there must not begin a season or a sample.
@@ -186,7 +186,7 @@ def command(
                     raters=names,
                     blind=blind,
                     warning=warning,
-                    half_width_n=half_width_n,
+                    half_width_newton=half_width_newton,
                     silent_stop_s=silent_stop_s,
                     stay=stay,
                 ).run()

@@ -102,7 +102,7 @@ def _document(berry: BerryRow, sample: Sample, notes: _Notes) -> dict[str, Any]:
         "peak": None if shown is None else float(shown),
         "peak_shown": shown,
         "unit": berry.peak_unit,
-        "peak_N": berry.peak_n,
+        "peak_N": berry.peak_newton,
         "flags": list(berry.flags),
         "scores": [
             {"rater": s.rater, "score": s.score, "occasion": s.occasion} for s in berry.scores
@@ -156,7 +156,7 @@ def _pairs(
 
     def rows() -> Iterator[list[Cell]]:
         for berry in berries:
-            if berry.peak_n is None or berry.void is not None:
+            if berry.peak_newton is None or berry.void is not None:
                 continue
             document = _document(berry, samples[berry.sample], notes)
             for mark in berry.scores:
@@ -164,7 +164,7 @@ def _pairs(
                     f"{berry.sample}-{berry.number}",
                     mark.rater,
                     mark.score,
-                    Decimal(repr(berry.peak_n)),
+                    Decimal(repr(berry.peak_newton)),
                     mark.occasion,
                     berry.sample,
                     berry.number,
@@ -200,7 +200,7 @@ def _show(berries: Sequence[BerryRow], notes: _Notes) -> None:
             escape(berry.sample),
             str(berry.number),
             f"{berry.peak_shown} {berry.peak_unit}" if berry.peak_shown else "",
-            f"{berry.peak_n:.3f}" if berry.peak_n is not None else "",
+            f"{berry.peak_newton:.3f}" if berry.peak_newton is not None else "",
             escape(", ".join(marks)),
             escape("; ".join(remarks)),
         )

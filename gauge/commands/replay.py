@@ -58,7 +58,7 @@ def command(
     from gauge.session.wording import told
 
     fmt = chosen_format(format_name)
-    settings = DetectorSettings(loading_rate_n_s=planned_rates(loading_rate))
+    settings = DetectorSettings(loading_rate_newton_s=planned_rates(loading_rate))
     name = capture.name
 
     def show(events: list[Event]) -> None:

@@ -62,6 +62,7 @@ FAULTS = ("noise", "unit", "overload", "cut")
 @click.option("--step", "step", default="0.01", show_default=True, help="Step of the display.")
 @click.option(
     "--capacity-n",
+    "capacity_newton",
     type=click.FloatRange(0.1),
     default=22.0,
     show_default=True,
@@ -69,13 +70,19 @@ FAULTS = ("noise", "unit", "overload", "cut")
 )
 @click.option(
     "--noise-n",
+    "noise_newton",
     type=click.FloatRange(0),
     default=0.006,
     show_default=True,
     help="Standard deviation of its noise.",
 )
 @click.option(
-    "--baseline-n", type=float, default=0.0, show_default=True, help="What it shows at rest."
+    "--baseline-n",
+    "baseline_newton",
+    type=float,
+    default=0.0,
+    show_default=True,
+    help="What it shows at rest.",
 )
 @click.option(
     "--gain-error",
@@ -108,6 +115,7 @@ FAULTS = ("noise", "unit", "overload", "cut")
 )
 @click.option(
     "--mean-n",
+    "mean_newton",
     type=click.FloatRange(0.05),
     default=3.0,
     show_default=True,
@@ -178,16 +186,16 @@ def command(
     rate_hz: float,
     unit_name: str | None,
     step: str,
-    capacity_n: float,
-    noise_n: float,
-    baseline_n: float,
+    capacity_newton: float,
+    noise_newton: float,
+    baseline_newton: float,
     gain_pct: float,
     baud: int | None,
     bytesize: str | None,
     parity: str | None,
     client_framing: str | None,
     berries: int,
-    mean_n: float,
+    mean_newton: float,
     cv: float,
     softening: float,
     day: float,
@@ -225,18 +233,20 @@ def command(
     fmt = chosen_format(format_name)
     display = Display(
         step=_step(step),
-        noise_n=noise_n,
-        baseline_n=baseline_n,
+        noise_newton=noise_newton,
+        baseline_newton=baseline_newton,
         gain=1 + gain_pct / 100,
-        capacity_n=capacity_n,
+        capacity_newton=capacity_newton,
     )
     line = None if template is None else unescape(template).decode("latin-1")
     writer = LineWriter(fmt, template=line, decimals=display.decimals)
     unit = parse_unit(unit_name) if unit_name else writer.units()[0]
-    selection = Selection(code="simulated", mean_n=mean_n, cv=cv, softening_per_day=softening)
+    selection = Selection(
+        code="simulated", mean_newton=mean_newton, cv=cv, softening_per_day=softening
+    )
     track = course(
         Random(seed), selection=selection, berries=berries, day=day, masses=masses,
-        overload_n=1.3 * capacity_n if "overload" in faults else None, cut="cut" in faults,
+        overload_newton=1.3 * capacity_newton if "overload" in faults else None, cut="cut" in faults,
     )  # fmt: skip
     upset = Faults(
         noise_share=0.02 if "noise" in faults else 0.0,

@@ -70,7 +70,9 @@ it does not replace a calibration by a competent laboratory."""
     type=click.Choice(["F2", "M1", "M2"]),
     help="OIML R 111 class of the weights; its limit counts against the gauge.",
 )
-@click.option("--capacity-n", type=click.FloatRange(0.1), help="Capacity of the gauge.")
+@click.option(
+    "--capacity-n", "capacity_newton", type=click.FloatRange(0.1), help="Capacity of the gauge."
+)
 @click.option("--gauge", "gauge_name", help="Name of the gauge.")
 @click.option("--serial-number", help="Serial number of the gauge.")
 @click.option("--operator", help="Who hangs the weights.")
@@ -101,7 +103,7 @@ def command(
     elevation: float | None,
     tolerance: float,
     weight_class: str | None,
-    capacity_n: float | None,
+    capacity_newton: float | None,
     gauge_name: str | None,
     serial_number: str | None,
     operator: str | None,
@@ -152,11 +154,11 @@ def command(
             gravity=gravity,
             tolerance_pct=tolerance,
             weight_class=weight_class,
-            capacity_n=capacity_n or _last_capacity_n(season),
+            capacity_newton=capacity_newton or _last_capacity_newton(season),
             timeout_s=timeout_s,
         )
         say(_CAUTIONS)
-        if hanging.capacity_n is None:
+        if hanging.capacity_newton is None:
             say("The gauge's capacity is not known: give --capacity-n to guard against overload.")
         session = Session(
             started_at=started_at,
@@ -164,7 +166,7 @@ def command(
             operator=operator,
             gauge=gauge_name,
             gauge_serial=serial_number,
-            capacity_n=hanging.capacity_n,
+            capacity_newton=hanging.capacity_newton,
             port=port,
             line_format=fmt.name,
             note=None if capture_file is None else f"from {capture_file.name}",
@@ -216,23 +218,29 @@ def _show(verdict: Verdict) -> None:
                f"{'revers.':>7} {'step':>6}")  # fmt: skip
     click.echo(f"{'':>8} {'N':>9} {'N':>9} {'%':>7} {'%':>7} {'%':>7} {'%':>6}")
     for w in verdict.weights:
-        read = f"{sum(w.readings_n) / len(w.readings_n):9.4f}" if w.readings_n else f"{'-':>9}"
+        read = (
+            f"{sum(w.readings_newton) / len(w.readings_newton):9.4f}"
+            if w.readings_newton
+            else f"{'-':>9}"
+        )
         click.echo(
-            f"{w.mass.shown:>8} {w.expected_n:9.4f} {read} {text(w.error_pct):>7} "
+            f"{w.mass.shown:>8} {w.expected_newton:9.4f} {read} {text(w.error_pct):>7} "
             f"{text(w.repeatability_pct):>7} {text(w.reversibility_pct):>7} "
             f"{w.resolution_pct:6.2f}  {'passed' if w.passed else 'FAILED'}"
         )
-    if verdict.zero_return_n is not None:
-        click.echo(f"Zero after the weights: {verdict.zero_return_n:+.4g} N")
+    if verdict.zero_return_newton is not None:
+        click.echo(f"Zero after the weights: {verdict.zero_return_newton:+.4g} N")
     for warning in verdict.warnings:
         click.echo(f"Note: {warning}")
     word = "PASSED" if verdict.passed else "FAILED"
     click.echo(f"{word} against the lab's own tolerance of {verdict.tolerance_pct:g} %")
 
 
-def _last_capacity_n(season: SeasonFile) -> float | None:
+def _last_capacity_newton(season: SeasonFile) -> float | None:
     """The capacity that was stated last for this season's gauge."""
-    stated = [row.session.capacity_n for row in season.sessions() if row.session.capacity_n]
+    stated = [
+        row.session.capacity_newton for row in season.sessions() if row.session.capacity_newton
+    ]
     return stated[-1] if stated else None
 
 

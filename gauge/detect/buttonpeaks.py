@@ -35,21 +35,21 @@ class ButtonPeaks:
         --------
         >>> said = (0.5, 0.0, "0.00"), (3.0, 1.24, "1.24")
         >>> berries = ButtonPeaks().feed([Reading(*one, Unit.N) for one in said])
-        >>> [berry.peak_n for berry in berries]
+        >>> [berry.peak_newton for berry in berries]
         [1.24]
         """
         out: list[Event] = []
         for reading in readings:
-            force_n = reading.force_n
+            force_newton = reading.force_newton
             usable = reading.status in (Status.OK, Status.OVERLOAD)
-            if not usable or not math.isfinite(force_n) or force_n <= 0:
+            if not usable or not math.isfinite(force_newton) or force_newton <= 0:
                 continue
             flags = []
             if reading.status is Status.OVERLOAD:
                 flags.append(Flag.OVERLOAD)
             if self._unit not in (None, reading.unit):
                 flags.append(Flag.UNIT_CHANGED)
-            self._unit, self._last = reading.unit, force_n
+            self._unit, self._last = reading.unit, force_newton
             out.append(
                 Compression(
                     t_start_s=reading.t_s,
@@ -57,14 +57,14 @@ class ButtonPeaks:
                     t_end_s=reading.t_s,
                     peak_shown=reading.shown,
                     peak_unit=reading.unit,
-                    peak_n=force_n,
-                    baseline_n=0.0,
-                    noise_n=0.0,
+                    peak_newton=force_newton,
+                    baseline_newton=0.0,
+                    noise_newton=0.0,
                     n_readings=1,
                     n_ramp=0,
                     rate_hz=0.0,
-                    loading_rate_n_s=0.0,
-                    sampling_loss_n=0.0,
+                    loading_rate_newton_s=0.0,
+                    sampling_loss_newton=0.0,
                     flags=tuple(flags),
                 )
             )
@@ -83,10 +83,10 @@ class ButtonPeaks:
         """Snapshot for screens: always at rest."""
         return DetectorView(
             state="rest",
-            baseline_n=0.0,
-            noise_n=0.0,
-            current_n=self._last,
-            largest_n=math.nan,
+            baseline_newton=0.0,
+            noise_newton=0.0,
+            current_newton=self._last,
+            largest_newton=math.nan,
             trace=(),
         )
 

@@ -138,7 +138,7 @@ class Detector:
         >>> detector.feed([Reading(i / 50, f, f"{f:.2f}", Unit.N) for i, f in enumerate(forces)])
         []
         >>> [cut] = detector.gap(1.3, "unplugged")
-        >>> round(cut.largest_n, 2), cut.reason
+        >>> round(cut.largest_newton, 2), cut.reason
         (1.98, 'unplugged')
         """
         out = self._cut(t_s, reason)
@@ -171,10 +171,10 @@ class Detector:
         known = self._state is not _SETTLING
         return DetectorView(
             state=self._state,
-            baseline_n=self._rest.level_n if known else math.nan,
-            noise_n=self._rest.noise_n if known else math.nan,
-            current_n=self._trace.current_n,
-            largest_n=press.largest_n if press and press.peak else math.nan,
+            baseline_newton=self._rest.level_newton if known else math.nan,
+            noise_newton=self._rest.noise_newton if known else math.nan,
+            current_newton=self._trace.current_newton,
+            largest_newton=press.largest_newton if press and press.peak else math.nan,
             trace=self._trace.points(),
         )
 
@@ -196,7 +196,7 @@ class Detector:
         if reason is None:
             return True
         t_s = batch[at].t_s
-        off = abs(batch[at].value * self._factor - self._rest.level_n)
+        off = abs(batch[at].value * self._factor - self._rest.level_newton)
         if self._state is _REST and self._parked is None and off < self._margin():
             self._pace.restart(t_s)
             return True
@@ -205,14 +205,16 @@ class Detector:
         return False
 
     def _margin(self) -> float:
-        return self.settings.onset_noises * self._rest.noise_n
+        return self.settings.onset_noises * self._rest.noise_newton
 
     def _band(self) -> tuple[float, float]:
         """Forces between which a reading is at rest."""
-        level_n, margin_n = self._rest.level_n, self._margin()
+        level_newton, margin_newton = self._rest.level_newton, self._margin()
         if self._parked is not None:  # below half its height, a hold has ended
-            return max(level_n - margin_n, self._parked.given_up_n), level_n + margin_n
-        return level_n - margin_n, level_n + margin_n
+            return max(
+                level_newton - margin_newton, self._parked.given_up_newton
+            ), level_newton + margin_newton
+        return level_newton - margin_newton, level_newton + margin_newton
 
     def _dwell(self) -> int:
         return max(3, min(10, round(self.settings.dwell_s * self._pace.rate_hz())))
@@ -224,8 +226,8 @@ class Detector:
         self._state = _SETTLING
         self._press: Press | None = None
         self._parked: Press | None = None
-        known_n = self._rest.level_n if self._confirmed else 0.0
-        self._settling = Settling(self.settings.rest_s, known_n)
+        known_newton = self._rest.level_newton if self._confirmed else 0.0
+        self._settling = Settling(self.settings.rest_s, known_newton)
         self._confirmed = False  # whether a press has come back to the rest level
         self._unseen = reason
 
@@ -248,19 +250,23 @@ class Detector:
             if not settling.see(reading.t_s, force):
                 continue
             self._rest.show(reading.shown, reading.unit)
-            run = settling.rest(self._rest.step_n)
+            run = settling.rest(self._rest.step_newton)
             if run is not None:
-                self._start(reading.t_s, run, settling.largest_n, out)
+                self._start(reading.t_s, run, settling.largest_newton, out)
                 return i + 1
         return len(batch)
 
-    def _start(self, t_s: float, run: list[float], largest_n: float, out: list[Event]) -> None:
+    def _start(self, t_s: float, run: list[float], largest_newton: float, out: list[Event]) -> None:
         """Take a run of level readings for rest; what was far above it was a press."""
         self._rest.start(t_s, run)
         settings, rest = self.settings, self._rest
-        need = max(settings.press_noises * rest.plain_n, settings.press_steps * rest.step_n)
-        if not self._confirmed and self._unseen and largest_n - self._rest.level_n > need:
-            out.append(CutPress(t_s=t_s, largest_n=max(largest_n, 0.0), reason=self._unseen))
+        need = max(
+            settings.press_noises * rest.plain_newton, settings.press_steps * rest.step_newton
+        )
+        if not self._confirmed and self._unseen and largest_newton - self._rest.level_newton > need:
+            out.append(
+                CutPress(t_s=t_s, largest_newton=max(largest_newton, 0.0), reason=self._unseen)
+            )
         self._to_rest(t_s)
 
     # --- rest ---------------------------------------------------------------------------------
@@ -270,15 +276,15 @@ class Detector:
         self._press = None
         self._block: list[float] = []
         self._block_s = t_s
-        self._floor_n = math.inf  # down to which the tail of a release may still fall
-        self._tail_n = -math.inf  # up to which what only falls is that tail
+        self._floor_newton = math.inf  # down to which the tail of a release may still fall
+        self._tail_newton = -math.inf  # up to which what only falls is that tail
         self._fall = Fall()
 
     def _run_rest(self, batch: Sequence[Reading], at: int, out: list[Event]) -> int:
         rest, pace, trace, parked = self._rest, self._pace, self._trace, self._parked
         low, high = self._band()
         unit, factor, last_s, block = self._unit, self._factor, pace.last_s, self._block
-        ok, top = Status.OK, parked.largest_n if parked else math.inf
+        ok, top = Status.OK, parked.largest_newton if parked else math.inf
         largest, force = -math.inf, math.nan
         for i in range(at, len(batch)):
             t_s, value, shown, of_unit, status = batch[i]
@@ -310,7 +316,7 @@ class Detector:
                 if force > largest:  # noqa: PLR1730 - faster than max()
                     largest = force
                 if force > top and parked is not None:
-                    top = parked.largest_n = force
+                    top = parked.largest_newton = force
                     parked.peak = batch[i]
                 continue
             if status is Status.OVERLOAD or (status is ok and force >= high):
@@ -345,35 +351,35 @@ class Detector:
         if not self._confirmed and rest.is_below(few):
             if len(few) < _STILL:
                 return
-            self._start(t_s, block, rest.level_n, out)
+            self._start(t_s, block, rest.level_newton, out)
             return
-        if is_level(few, rest.step_n) and not rest.jumps(t_s, few):
+        if is_level(few, rest.step_newton) and not rest.jumps(t_s, few):
             rest.add(t_s, block)  # else perhaps the foot of a ramp
-        if self._parked is not None and rest.level_n < self._parked.given_up_n:
+        if self._parked is not None and rest.level_newton < self._parked.given_up_newton:
             self._unpark(None)  # the hold has ended, slowly
             return
         self._block = []
         self._block_s = t_s
-        self._floor_n, self._tail_n = math.inf, -math.inf
+        self._floor_newton, self._tail_newton = math.inf, -math.inf
         self._fall.clear()
 
     def _fell(self, t_s: float, force: float, out: list[Event]) -> bool:
         """Judge a reading below the rest level: a tail, a pull, or a rest level that was none."""
         fall, rest_s = self._fall, self.settings.rest_s
         fall.see(t_s, force, len(self._block))
-        tail_n = fall.tail_n(self._floor_n, self._dwell() + 1)
-        if tail_n is not None:  # it still falls towards the level before the press
-            self._rest.resume(t_s, tail_n)
+        tail_newton = fall.tail_newton(self._floor_newton, self._dwell() + 1)
+        if tail_newton is not None:  # it still falls towards the level before the press
+            self._rest.resume(t_s, tail_newton)
             fall.clear()
             self._block, self._block_s = [], t_s
             return True
         wait_s = rest_s
         if self._confirmed:
-            wait_s *= 5 if self._floor_n < math.inf else 10
-        values = fall.settled(t_s, self._block, wait_s, rest_s, self._rest.step_n)
+            wait_s *= 5 if self._floor_newton < math.inf else 10
+        values = fall.settled(t_s, self._block, wait_s, rest_s, self._rest.step_newton)
         if values is None:
             return False
-        self._start(t_s, values, self._rest.level_n, out)
+        self._start(t_s, values, self._rest.level_newton, out)
         return True
 
     # --- press --------------------------------------------------------------------------------
@@ -382,16 +388,17 @@ class Detector:
         rest, before = self._rest, self._pace.last_s
         rest.leave()
         self._press = Press(
-            base_n=rest.level_n + rest.drift.slope_n_s * max(t_s - rest.level_s, 0.0),
-            noise_n=rest.noise_n,
+            base_newton=rest.level_newton
+            + rest.drift.slope_newton_s * max(t_s - rest.level_s, 0.0),
+            noise_newton=rest.noise_newton,
             is_narrow=rest.is_narrow,
-            plain_n=rest.plain_n,
-            step_n=rest.step_n,
-            drift_n_s=rest.drift.slope_n_s,
-            unsure_n_s=rest.drift.unsure_n_s,
+            plain_newton=rest.plain_newton,
+            step_newton=rest.step_newton,
+            drift_newton_s=rest.drift.slope_newton_s,
+            unsure_newton_s=rest.drift.unsure_newton_s,
             lag_s=max(t_s - rest.level_s, 0.0),
             n_rest=rest.count,
-            tail_n=self._tail_n,
+            tail_newton=self._tail_newton,
             t_before_s=max(
                 (t_s if before is None else before) - 1 / (self._pace.rate_hz() or 1e9), 0.0
             ),
@@ -406,7 +413,7 @@ class Detector:
         settings, ok, near, keep = self.settings, Status.OK, press.near, press.forces.append
         unit, factor, last_s, dwell = self._unit, self._factor, pace.last_s, self._dwell()
         # Only below half the rise is it worth asking where the press may be over.
-        top, half = press.largest_n, press.half_n
+        top, half = press.largest_newton, press.half_newton
         largest, force = -math.inf, math.nan
         for i in range(at, len(batch)):
             reading = batch[i]
@@ -439,7 +446,7 @@ class Detector:
                 look = self._look(t_s)
                 if (see_near if is_near else see_far)(press, force, look):
                     self._finish(release_before_next(press, look._replace(t_s=last_s or t_s)), out)
-                    self._tail_n = -math.inf  # what rises anew is no tail
+                    self._tail_newton = -math.inf  # what rises anew is no tail
                     return i  # the reading is still to be taken
             pace.count += 1
             press.count += 1
@@ -447,9 +454,9 @@ class Detector:
             if force > largest:  # noqa: PLR1730 - faster than max()
                 largest = force
             if force > top:
-                top = press.largest_n = force
+                top = press.largest_newton = force
                 press.peak = reading
-                half = press.half_n
+                half = press.half_newton
             if is_near and len(near) > dwell:
                 release = release_of(press, look)
                 if release is not None:
@@ -463,14 +470,14 @@ class Detector:
     def _look(self, t_s: float) -> Look:
         return Look(
             t_s=t_s,
-            margin_n=self._margin(),
-            step_n=self._rest.step_n,
+            margin_newton=self._margin(),
+            step_newton=self._rest.step_newton,
             rate_hz=self._pace.rate_hz(),
             dwell=self._dwell(),
             rest_s=self.settings.rest_s,
             is_parked=self._parked is not None,
             is_confirmed=self._confirmed,
-            slow_n_s=self._rest.drift.most_n_s,
+            slow_newton_s=self._rest.drift.most_newton_s,
         )
 
     def _is_plateau(self, t_s: float, out: list[Event]) -> bool:
@@ -486,8 +493,8 @@ class Detector:
                 self._parked.merge(press)
             else:
                 self._parked = press
-            self._parked.given_up_n = 0.5 * (self._parked.base_n + found.level_n)
-            self._rest.resume(t_s, found.level_n, held=True)
+            self._parked.given_up_newton = 0.5 * (self._parked.base_newton + found.level_newton)
+            self._rest.resume(t_s, found.level_newton, held=True)
             self._to_rest(t_s)
         elif isinstance(found, Creep):
             self._rest.follow(t_s, *found)
@@ -503,10 +510,10 @@ class Detector:
         press.checks.clear()
         press.near.clear()
         if newer is not None:
-            end_n = press.end_n(newer.t_near_s, self.settings)
-            press.near += [force for force in newer.near if force <= end_n]
+            end_newton = press.end_newton(newer.t_near_s, self.settings)
+            press.near += [force for force in newer.near if force <= end_newton]
             press.t_near_s, press.is_held = newer.t_near_s, None
-            press.low_n, press.low_spread_n = newer.low_n, newer.low_spread_n
+            press.low_newton, press.low_spread_newton = newer.low_newton, newer.low_spread_newton
         press.checked = len(press.forces)
         self._press, self._parked, self._state = press, None, _PRESS
         self._check_s = (self._pace.last_s or 0.0) + CHECK_S
@@ -521,9 +528,9 @@ class Detector:
             press = self._parked
         rises = press.rises(self.settings.press_noises, self._pace.rate_hz(), self.settings)
         slight = not rises or press.is_drift(t_s)
-        if (slight or press.largest_n <= 0) and Flag.OVERLOAD not in press.flags:
+        if (slight or press.largest_newton <= 0) and Flag.OVERLOAD not in press.flags:
             return []
-        return [CutPress(t_s=t_s, largest_n=max(press.largest_n, 0.0), reason=reason)]
+        return [CutPress(t_s=t_s, largest_newton=max(press.largest_newton, 0.0), reason=reason)]
 
     def _finish(self, release: Release, out: list[Event]) -> None:
         """Judge a finished press and go back to rest."""
@@ -543,39 +550,43 @@ class Detector:
         rate_hz = self._pace.rate_hz()
         touch = press.is_touch(press.t_near_s or t_s, rate_hz, self.settings)
         # After a pull below the rest level the old one stands, until readings show otherwise.
-        rest_n = press.rest_n(t_s)
-        floor_n = rest_n - self._margin() - press.unsure_n(t_s)
-        known = release.is_level and release.level_n >= floor_n
-        level_n = press.level_after_n(release) if known else rest_n
+        rest_newton = press.rest_newton(t_s)
+        floor_newton = rest_newton - self._margin() - press.unsure_newton(t_s)
+        known = release.is_level and release.level_newton >= floor_newton
+        level_newton = press.level_after_newton(release) if known else rest_newton
         if below and not self._confirmed:
-            level_n = release.level_n
+            level_newton = release.level_newton
             self._rest.drift.forget()  # the level before was none
-            few = max(self.settings.press_noises * press.plain_n, 5 * press.step_n)
-            if not touch or press.base_n - level_n > few:
+            few = max(self.settings.press_noises * press.plain_newton, 5 * press.step_newton)
+            if not touch or press.base_newton - level_newton > few:
                 reason = self._unseen or "began in mid-press"
-                out.append(CutPress(t_s=t_s, largest_n=max(press.largest_n, 0.0), reason=reason))
+                out.append(
+                    CutPress(t_s=t_s, largest_newton=max(press.largest_newton, 0.0), reason=reason)
+                )
         elif Flag.OVERLOAD in press.flags and (touch or press.peak is None):
-            out.append(CutPress(t_s=t_s, largest_n=0.0, reason="overload without a number"))
-        elif not touch and press.largest_n > 0:
+            out.append(CutPress(t_s=t_s, largest_newton=0.0, reason="overload without a number"))
+        elif not touch and press.largest_newton > 0:
             if self._switched:
                 press.flags.add(Flag.UNIT_CHANGED)
             self._switched = False
             out.append(press.compression(release, rate_hz, self.settings))
             self._rest.put_back(aside, usual=True)
-            self._rest.see_rise(press.rise_n)
+            self._rest.see_rise(press.rise_newton)
             self._confirmed = True
         else:  # a touch: the rest level known before it holds, and a parked press goes on
             self._rest.put_back(aside)
             if self._parked is not None:
                 self._parked.merge(press)
-            elif self._rest.level_n != press.base_n:  # its hold had been taken for rest
-                self._rest.resume(t_s, level_n)
+            elif self._rest.level_newton != press.base_newton:  # its hold had been taken for rest
+                self._rest.resume(t_s, level_newton)
             self._to_rest(t_s)
-            self._tail_n = press.tail_n
+            self._tail_newton = press.tail_newton
             return
         self._parked = None
-        self._rest.resume(t_s, level_n)
+        self._rest.resume(t_s, level_newton)
         self._to_rest(t_s)
-        highest_n = max(press.near[-release.n :], default=press.largest_n)
-        self._floor_n = floor_n
-        self._tail_n = min(rest_n + 0.2 * press.rise_n, highest_n + 2 * self._margin())
+        highest_newton = max(press.near[-release.n :], default=press.largest_newton)
+        self._floor_newton = floor_newton
+        self._tail_newton = min(
+            rest_newton + 0.2 * press.rise_newton, highest_newton + 2 * self._margin()
+        )

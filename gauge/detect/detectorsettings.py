@@ -45,7 +45,7 @@ class DetectorSettings:
         The shortest silence that can count as a gap; it is longer for slow or bursty lines.
     rest_s : float
         How long the readings must be level before they count as rest.
-    loading_rate_n_s : tuple of float, optional
+    loading_rate_newton_s : tuple of float, optional
         Lowest and highest planned rate of loading (N/s); outside it a berry is flagged.
 
     Raises
@@ -70,20 +70,20 @@ class DetectorSettings:
     few_readings: int = 10
     gap_s: float = 0.25
     rest_s: float = 0.2
-    loading_rate_n_s: tuple[float, float] | None = None
+    loading_rate_newton_s: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
-            if item.name != "loading_rate_n_s" and not (math.isfinite(value) and value > 0):
+            if item.name != "loading_rate_newton_s" and not (math.isfinite(value) and value > 0):
                 raise InvalidValueError(f"Setting {item.name} must be above zero, not {value}.")
         for name in ("near_share", "dip_share"):
             if getattr(self, name) >= 0.5:
                 raise InvalidValueError(f"Setting {name} must be below 0.5.")
         if self.press_noises < self.onset_noises:
             raise InvalidValueError("Setting press_noises must not be below onset_noises.")
-        plan = self.loading_rate_n_s
+        plan = self.loading_rate_newton_s
         if plan is not None and not 0 <= plan[0] < plan[1] < math.inf:
             raise InvalidValueError(
-                f"Setting loading_rate_n_s must be (lowest, highest) in N/s, not {plan}."
+                f"Setting loading_rate_newton_s must be (lowest, highest) in N/s, not {plan}."
             )

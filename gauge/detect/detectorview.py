@@ -12,16 +12,16 @@ _BINS = 300
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DetectorView:
-    """Snapshot for screens: forces in newtons, trace as (t_s, force_n) pairs, oldest first.
+    """Snapshot for screens: forces in newtons, trace as (t_s, force_newton) pairs, oldest first.
 
     `state` is "settling" (waiting for rest), "rest" or "press".
     """
 
     state: str
-    baseline_n: float
-    noise_n: float
-    current_n: float
-    largest_n: float
+    baseline_newton: float
+    noise_newton: float
+    current_newton: float
+    largest_newton: float
     trace: tuple[tuple[float, float], ...]
 
 
@@ -30,35 +30,35 @@ class ForceTrace:
 
     Attributes
     ----------
-    current_n : float
+    current_newton : float
         The last reading.
 
     Examples
     --------
     >>> trace = ForceTrace()
-    >>> for t_s, force_n in ((0.0, 0.1), (0.01, 0.3), (0.02, 0.2)):
-    ...     trace.see(t_s, force_n, force_n)
-    >>> trace.points(), trace.current_n
+    >>> for t_s, force_newton in ((0.0, 0.1), (0.01, 0.3), (0.02, 0.2)):
+    ...     trace.see(t_s, force_newton, force_newton)
+    >>> trace.points(), trace.current_newton
     (((0.0, 0.3),), 0.2)
     """
 
     def __init__(self) -> None:
         self._bins: deque[tuple[float, float]] = deque(maxlen=_BINS)
         self._t_s = -math.inf
-        self._largest_n = -math.inf
-        self.current_n = math.nan
+        self._largest_newton = -math.inf
+        self.current_newton = math.nan
 
-    def see(self, t_s: float, largest_n: float, current_n: float) -> None:
+    def see(self, t_s: float, largest_newton: float, current_newton: float) -> None:
         """Take readings that came at one time: their largest and their last."""
         if t_s - self._t_s >= _BIN_S or t_s < self._t_s:
-            if self._largest_n > -math.inf:
-                self._bins.append((self._t_s, self._largest_n))
-            self._t_s, self._largest_n = t_s, -math.inf
-        self._largest_n = max(self._largest_n, largest_n)
-        self.current_n = current_n
+            if self._largest_newton > -math.inf:
+                self._bins.append((self._t_s, self._largest_newton))
+            self._t_s, self._largest_newton = t_s, -math.inf
+        self._largest_newton = max(self._largest_newton, largest_newton)
+        self.current_newton = current_newton
 
     def points(self) -> tuple[tuple[float, float], ...]:
         """Time and force, oldest first."""
-        if self._largest_n == -math.inf:
+        if self._largest_newton == -math.inf:
             return tuple(self._bins)
-        return (*self._bins, (self._t_s, self._largest_n))
+        return (*self._bins, (self._t_s, self._largest_newton))

@@ -16,12 +16,12 @@ _SURE = 9  # different numbers that are hardly all multiples by chance
 _NUMBER = re.compile(r"\d*[.,]?(\d*)\s*(?:[eE]([+-]?\d+))?$")
 
 
-def digit_n(shown: str, unit: Unit) -> float:
+def digit_newton(shown: str, unit: Unit) -> float:
     """Size in newtons of the last digit of a number as shown.
 
     Examples
     --------
-    >>> digit_n("-1.24", Unit.N), digit_n("1.240E+01", Unit.N), digit_n("12", Unit.N)
+    >>> digit_newton("-1.24", Unit.N), digit_newton("1.240E+01", Unit.N), digit_newton("12", Unit.N)
     (0.01, 0.01, 1.0)
     """
     found = _NUMBER.search(shown)
@@ -48,19 +48,19 @@ class DisplayStep:
     ----------
     multiple : int
         Of the last digit: what all numbers so far are multiples of; 0 while none differ.
-    step_n : float
+    step_newton : float
         The display step in newtons, 0 before a number was shown.
 
     Examples
     --------
     >>> step = DisplayStep()
     >>> step.show("0.00", Unit.N)
-    >>> [step.see(shown) for shown in ("0.00", "0.35", "0.40", "0.45")], step.step_n
+    >>> [step.see(shown) for shown in ("0.00", "0.35", "0.40", "0.45")], step.step_newton
     ([False, True, False, False], 0.05)
     """
 
     def __init__(self) -> None:
-        self._digit_n = 0.0
+        self._digit_newton = 0.0
         self.forget()
 
     def forget(self) -> None:
@@ -71,7 +71,7 @@ class DisplayStep:
 
     def show(self, shown: str, unit: Unit) -> None:
         """Take the size of the last digit from a number as shown."""
-        self._digit_n = digit_n(shown, unit)
+        self._digit_newton = digit_newton(shown, unit)
 
     def see(self, shown: str) -> bool:
         """Narrow the multiple by a number as shown; whether that changed it."""
@@ -89,9 +89,9 @@ class DisplayStep:
         return self.multiple != before
 
     @property
-    def step_n(self) -> float:
+    def step_newton(self) -> float:
         """Display step (N); that of the last digit while no numbers differ."""
-        return max(self.multiple, 1) * self._digit_n
+        return max(self.multiple, 1) * self._digit_newton
 
     @property
     def is_sure(self) -> bool:

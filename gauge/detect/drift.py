@@ -18,15 +18,15 @@ _UNKNOWN_N_S = 1e6  # when nothing is known: far above any drift, but a number t
 _KEPT = 8  # levels at beginnings of presses
 
 
-def difference_error_n(noise_n: float, n: int, m: int, rounding_n: float) -> float:
+def difference_error_newton(noise_newton: float, n: int, m: int, rounding_newton: float) -> float:
     """Three standard errors of the difference of two means of n and m readings, and rounding (N).
 
     Examples
     --------
-    >>> round(difference_error_n(0.01, 2, 2, 0.005), 6)
+    >>> round(difference_error_newton(0.01, 2, 2, 0.005), 6)
     0.035
     """
-    return 3 * noise_n * math.sqrt(1 / n + 1 / m) + rounding_n
+    return 3 * noise_newton * math.sqrt(1 / n + 1 / m) + rounding_newton
 
 
 class Drift:
@@ -34,11 +34,11 @@ class Drift:
 
     Attributes
     ----------
-    slope_n_s : float
+    slope_newton_s : float
         The slope; 0 unless it stands out of its own uncertainty.
-    unsure_n_s : float
+    unsure_newton_s : float
         How far it may be off.
-    usual_n : float
+    usual_newton : float
         Rise of the smallest press of late (N).
 
     Examples
@@ -46,37 +46,39 @@ class Drift:
     >>> drift = Drift()
     >>> drift.believe(0.002, 0.0005)  # four times what it may be off
     True
-    >>> drift.believe(0.003, 0.002), drift.slope_n_s  # less sure
+    >>> drift.believe(0.003, 0.002), drift.slope_newton_s  # less sure
     (False, 0.002)
-    >>> drift.believe(-0.001, 0.0001), drift.slope_n_s  # surer
+    >>> drift.believe(-0.001, 0.0001), drift.slope_newton_s  # surer
     (True, -0.001)
     """
 
     def __init__(self) -> None:
-        self.usual_n = math.inf
+        self.usual_newton = math.inf
         self._left: deque[tuple[float, float, int]] = deque(maxlen=_KEPT)
         self.forget()
 
     @property
-    def most_n_s(self) -> float:
+    def most_newton_s(self) -> float:
         """The most that can be drift, by the presses of late (N/s)."""
-        return _MOST * self.usual_n
+        return _MOST * self.usual_newton
 
     def forget(self) -> None:
         """Know nothing: the rest level is a new one."""
-        self.slope_n_s, self.unsure_n_s = 0.0, _UNKNOWN_N_S
+        self.slope_newton_s, self.unsure_newton_s = 0.0, _UNKNOWN_N_S
         self._left.clear()
 
     def fade(self) -> None:
         """Be less sure, after a press."""
-        self.unsure_n_s *= _FADES
+        self.unsure_newton_s *= _FADES
 
-    def believe(self, slope_n_s: float, unsure_n_s: float, *, bends: bool = False) -> bool:
+    def believe(
+        self, slope_newton_s: float, unsure_newton_s: float, *, bends: bool = False
+    ) -> bool:
         """Take a slope where it is surer than what was known, or contradicts it.
 
         Parameters
         ----------
-        slope_n_s, unsure_n_s : float
+        slope_newton_s, unsure_newton_s : float
         bends : bool
             Whether the level bends, or was seen for too short a time, so that the slope is none.
 
@@ -85,24 +87,24 @@ class Drift:
         bool
             Whether the slope stands out of its own uncertainty.
         """
-        stands_out = 2 * unsure_n_s < abs(slope_n_s) <= self.most_n_s and not bends
-        off = abs(slope_n_s - self.slope_n_s) - self.unsure_n_s
-        contrary = off > (2 if stands_out else 1) * unsure_n_s
+        stands_out = 2 * unsure_newton_s < abs(slope_newton_s) <= self.most_newton_s and not bends
+        off = abs(slope_newton_s - self.slope_newton_s) - self.unsure_newton_s
+        contrary = off > (2 if stands_out else 1) * unsure_newton_s
         if not stands_out:
-            contrary = contrary and self.slope_n_s == 0
-            slope_n_s, unsure_n_s = 0.0, _HIDDEN * unsure_n_s + abs(slope_n_s)
-        if unsure_n_s < self.unsure_n_s or contrary:
-            self.slope_n_s, self.unsure_n_s = slope_n_s, unsure_n_s
+            contrary = contrary and self.slope_newton_s == 0
+            slope_newton_s, unsure_newton_s = 0.0, _HIDDEN * unsure_newton_s + abs(slope_newton_s)
+        if unsure_newton_s < self.unsure_newton_s or contrary:
+            self.slope_newton_s, self.unsure_newton_s = slope_newton_s, unsure_newton_s
         return stands_out
 
     def leave(
         self,
         t_s: float,
-        level_n: float,
+        level_newton: float,
         n: int,
-        noise_n: float,
-        rounding_n: float,
-        climb_n_s: float,
+        noise_newton: float,
+        rounding_newton: float,
+        climb_newton_s: float,
     ) -> None:
         """Note the rest level where a press begins, and the slope since earlier such levels.
 
@@ -110,24 +112,24 @@ class Drift:
         ----------
         t_s : float
             When the level was that.
-        level_n : float
+        level_newton : float
         n : int
             Readings that it stands on.
-        noise_n : float
+        noise_newton : float
             Noise of one reading.
-        rounding_n : float
+        rounding_newton : float
             How far rounding may put the difference of two levels off.
-        climb_n_s : float
+        climb_newton_s : float
             How fast it rose at least within this rest; far more than since earlier ones is the foot
             of a ramp and no drift.
         """
-        self._left.append((t_s, level_n, n))
-        for before_s, before_n, before in self._left:
+        self._left.append((t_s, level_newton, n))
+        for before_s, before_newton, before in self._left:
             span_s = t_s - before_s
             if span_s < RISE_S:
                 break
-            slope_n_s = (level_n - before_n) / span_s
-            if climb_n_s > 2 * max(slope_n_s, 0.0):
+            slope_newton_s = (level_newton - before_newton) / span_s
+            if climb_newton_s > 2 * max(slope_newton_s, 0.0):
                 continue
-            unsure_n = difference_error_n(noise_n, n, before, rounding_n)
-            self.believe(slope_n_s, unsure_n / span_s)
+            unsure_newton = difference_error_newton(noise_newton, n, before, rounding_newton)
+            self.believe(slope_newton_s, unsure_newton / span_s)

@@ -20,7 +20,7 @@ class Fall:
     >>> fall = Fall()
     >>> for i in range(12):
     ...     fall.see(i / 10, -0.5, 0)
-    >>> fall.tail_n(-0.6, 3)
+    >>> fall.tail_newton(-0.6, 3)
     -0.5
     >>> fall.settled(1.1, [], 1.0, 0.3, 0.01)
     [-0.5, -0.5, -0.5, -0.5]
@@ -38,20 +38,20 @@ class Fall:
         """Begin anew."""
         self._lows.clear()
 
-    def see(self, t_s: float, force_n: float, n_block: int) -> None:
+    def see(self, t_s: float, force_newton: float, n_block: int) -> None:
         """Take a reading below the rest level, after `n_block` readings of the block."""
         if not self._lows:
             self._first_s, self._first_at = t_s, n_block
-        self._lows.append((t_s, force_n))
+        self._lows.append((t_s, force_newton))
 
-    def tail_n(self, floor_n: float, n: int) -> float | None:
+    def tail_newton(self, floor_newton: float, n: int) -> float | None:
         """Level of the last `n` readings, where they are no lower than a tail may fall."""
-        if self._lows[-1][1] < floor_n or len(self._lows) < n:
+        if self._lows[-1][1] < floor_newton or len(self._lows) < n:
             return None
         return median(low for _, low in list(self._lows)[-n:])
 
     def settled(
-        self, t_s: float, block: Sequence[float], wait_s: float, rest_s: float, step_n: float
+        self, t_s: float, block: Sequence[float], wait_s: float, rest_s: float, step_newton: float
     ) -> list[float] | None:
         """Readings of a fall that has come to rest on a lower level, once it lasted `wait_s`.
 
@@ -63,7 +63,7 @@ class Fall:
             Readings at the rest level (N), of which those since the fall began speak against it.
         wait_s, rest_s : float
             How long it must last, and how much of it is looked at.
-        step_n : float
+        step_newton : float
             Display step.
         """
         lows = self._lows
@@ -79,4 +79,4 @@ class Fall:
         if len(others) > len(lows):
             return None  # noise about the level, not a fall
         values = [low for _, low in lows] + others
-        return values if is_settled(values, step_n) else None
+        return values if is_settled(values, step_newton) else None

@@ -13,7 +13,7 @@ _QUARTERS = (
 )
 
 
-def rough_noise(values: list[float], step_n: float) -> float:
+def rough_noise(values: list[float], step_newton: float) -> float:
     """Noise from second differences, never below half a step.
 
     The mean of the lower three quarters: a median would jump by whole display steps. Of few, the
@@ -29,7 +29,7 @@ def rough_noise(values: list[float], step_n: float) -> float:
     noise = _QUARTERS * sum(lower) / len(lower)
     if len(second) < 8:
         noise = max(noise, (sum(d * d for d in second) / len(second)) ** 0.5)
-    return float(max(noise / 6**0.5, 0.5 * step_n))
+    return float(max(noise / 6**0.5, 0.5 * step_newton))
 
 
 def deviation(values: list[float]) -> float:
@@ -44,7 +44,7 @@ def deviation(values: list[float]) -> float:
     return math.sqrt(sum((v - middle) ** 2 for v in values) / len(values))
 
 
-def is_level(values: list[float], step_n: float) -> bool:
+def is_level(values: list[float], step_newton: float) -> bool:
     """Whether a short run of readings is level within its own noise.
 
     The halves are compared. Two medians may differ by one display step where the true level lies
@@ -61,13 +61,13 @@ def is_level(values: list[float], step_n: float) -> bool:
     if n < 4:
         return False
     half = n // 2
-    noise = rough_noise(values, step_n)
+    noise = rough_noise(values, step_newton)
     change = abs(median(values[-half:]) - median(values[:half]))
     # Neighbouring readings may share noise, so many of them count as 200.
-    return change <= 10 * noise / math.sqrt(min(n, 200)) + step_n
+    return change <= 10 * noise / math.sqrt(min(n, 200)) + step_newton
 
 
-def is_settled(values: list[float], step_n: float) -> bool:
+def is_settled(values: list[float], step_newton: float) -> bool:
     """Whether a run is level and no reading stands off: a fall, or the top of a hump, is no rest.
 
     Examples
@@ -75,9 +75,9 @@ def is_settled(values: list[float], step_n: float) -> bool:
     >>> is_settled([0.01, 0.0, 0.01, 0.0], 0.01), is_settled([1.2, 0.0, 0.01, 0.0], 0.01)
     (True, False)
     """
-    if not is_level(values, step_n):
+    if not is_level(values, step_newton):
         return False
     half, middle = len(values) // 2, median(values)
     stillest = min(deviation(values[:half]), deviation(values[half:]))
-    noise = max(min(stillest, rough_noise(values, step_n)), 0.5 * step_n)
+    noise = max(min(stillest, rough_noise(values, step_newton)), 0.5 * step_newton)
     return max(abs(v - middle) for v in values) <= 8 * (1 + 4 / len(values)) * noise

@@ -9,16 +9,16 @@ A press of 2 N on a rest level of 0, as it is released, and as the next one begi
 
 >>> from gauge.records import Reading
 >>> from gauge.units import Unit
->>> press = Press(base_n=0.0, noise_n=0.01, plain_n=0.01, step_n=0.01, drift_n_s=0.0, n_rest=50,
-...               unsure_n_s=0.001, t_before_s=1.0, t_start_s=1.01, largest_n=2.0,
+>>> press = Press(base_newton=0.0, noise_newton=0.01, plain_newton=0.01, step_newton=0.01, drift_newton_s=0.0, n_rest=50,
+...               unsure_newton_s=0.001, t_before_s=1.0, t_start_s=1.01, largest_newton=2.0,
 ...               peak=Reading(2.0, 2.0, "2.00", Unit.N))
 >>> look = Look(3.0, 0.05, 0.01, 50.0, 3, 0.2, False, True)
 >>> [see_near(press, force, look) for force in (0.08, 0.01, 0.0, 0.01)]
 [False, False, False, False]
 >>> release_of(press, look)
-Release(level_n=0.01, n=3, is_level=True, t_s=3.0)
+Release(level_newton=0.01, n=3, is_level=True, t_s=3.0)
 >>> see_far(press, 0.4, look), release_before_next(press, look)
-(True, Release(level_n=0.01, n=3, is_level=True, t_s=3.0))
+(True, Release(level_newton=0.01, n=3, is_level=True, t_s=3.0))
 
 A press that is held for five seconds:
 
@@ -26,7 +26,7 @@ A press that is held for five seconds:
 ...     press.forces += [1.5] * 25
 ...     found = plateau_of(press, look)
 >>> found
-Hold(level_n=1.5)
+Hold(level_newton=1.5)
 """
 
 from __future__ import annotations
@@ -54,9 +54,9 @@ class Look(NamedTuple):
     ----------
     t_s : float
         Now.
-    margin_n : float
+    margin_newton : float
         What stands out of the noise at rest.
-    step_n : float
+    step_newton : float
         Display step.
     rate_hz : float
         Readings a second.
@@ -68,53 +68,53 @@ class Look(NamedTuple):
         Whether it began on the hold of another press.
     is_confirmed : bool
         Whether a press has come back to the rest level before.
-    slow_n_s : float
+    slow_newton_s : float
         The most that can be drift (N/s), as far as is known.
     """
 
     t_s: float
-    margin_n: float
-    step_n: float
+    margin_newton: float
+    step_newton: float
     rate_hz: float
     dwell: int
     rest_s: float
     is_parked: bool
     is_confirmed: bool
-    slow_n_s: float = math.inf
+    slow_newton_s: float = math.inf
 
 
 class Hold(NamedTuple):
     """A press that stays level far above the rest level, or on a new one."""
 
-    level_n: float
+    level_newton: float
 
 
 class Creep(NamedTuple):
     """A rise of a few noises, so slow and steady that it is drift of the rest level."""
 
-    level_n: float
-    slope_n_s: float
-    unsure_n_s: float
+    level_newton: float
+    slope_newton_s: float
+    unsure_newton_s: float
 
 
-def see_near(press: Press, force_n: float, look: Look) -> bool:
+def see_near(press: Press, force_newton: float, look: Look) -> bool:
     """Take a reading near the rest level; whether the force rises anew with it."""
     near, dwell = press.near, look.dwell
     if not near:
-        press.t_near_s, press.low_n, press.is_held = look.t_s, math.inf, None
-    near.append(force_n)
+        press.t_near_s, press.low_newton, press.is_held = look.t_s, math.inf, None
+    near.append(force_newton)
     if len(near) < dwell:
         return False
     last = near[-dwell:]
     recent = median(last)
-    if recent < press.low_n:
-        press.low_n, press.low_spread_n = recent, max(last) - min(last)
-    anew = press.is_next(recent, look.t_s, look.margin_n)
-    anew = anew or press.is_next(force_n, look.t_s, 1.6 * look.margin_n)
+    if recent < press.low_newton:
+        press.low_newton, press.low_spread_newton = recent, max(last) - min(last)
+    anew = press.is_next(recent, look.t_s, look.margin_newton)
+    anew = anew or press.is_next(force_newton, look.t_s, 1.6 * look.margin_newton)
     return anew and _may_end(press, look)
 
 
-def see_far(press: Press, force_n: float, look: Look) -> bool:
+def see_far(press: Press, force_newton: float, look: Look) -> bool:
     """Take a reading that is not near the rest level; whether the force rises anew with it."""
     near = press.near
     if not near:
@@ -123,35 +123,35 @@ def see_far(press: Press, force_n: float, look: Look) -> bool:
         if not (look.rate_hz < _SLOW_HZ and press.is_down(look.t_s)):
             near.clear()
             return False
-        press.low_n = min(press.low_n, sum(near[-2:]) / 2)
-    anew = press.is_next(force_n, look.t_s, look.margin_n)
+        press.low_newton = min(press.low_newton, sum(near[-2:]) / 2)
+    anew = press.is_next(force_newton, look.t_s, look.margin_newton)
     return anew and _may_end(press, look)
 
 
 def _may_end(press: Press, look: Look) -> bool:
     """Whether a press that rises anew came down far enough before."""
     if look.is_parked:  # not to the hold that it began on, but below
-        return press.is_below(Release(press.low_n, look.dwell, True, look.t_s))
+        return press.is_below(Release(press.low_newton, look.dwell, True, look.t_s))
     return not press.is_held_up(look.t_s, look.dwell)
 
 
 def release_before_next(press: Press, look: Look) -> Release:
     """Release of a press after which another one begins."""
-    off_n = abs(press.low_n - press.rest_n(look.t_s))
-    known = off_n <= look.margin_n + press.unsure_n(look.t_s)
+    off_newton = abs(press.low_newton - press.rest_newton(look.t_s))
+    known = off_newton <= look.margin_newton + press.unsure_newton(look.t_s)
     slow = look.dwell >= 0.05 * look.rate_hz  # level for so long is no slow fall
-    known = known or (press.low_spread_n <= 1.2 * look.margin_n and slow)
-    return Release(press.low_n, look.dwell, known, look.t_s)
+    known = known or (press.low_spread_newton <= 1.2 * look.margin_newton and slow)
+    return Release(press.low_newton, look.dwell, known, look.t_s)
 
 
 def release_of(press: Press, look: Look) -> Release | None:
     """Release of a press whose force, back near the rest level, is level again."""
-    near, t_s, margin_n = press.near, look.t_s, look.margin_n
+    near, t_s, margin_newton = press.near, look.t_s, look.margin_newton
     # Some 50 ms, so that a slow release on a coarse display does not look level.
     tail = near[-_readings(look, 0.05, look.dwell) :]
-    release = Release(median(tail), len(tail), max(tail) - min(tail) <= 1.2 * margin_n, t_s)
+    release = Release(median(tail), len(tail), max(tail) - min(tail) <= 1.2 * margin_newton, t_s)
     waited_s = t_s - press.t_near_s
-    high = release.level_n > press.rest_n(t_s) + margin_n + press.unsure_n(t_s)
+    high = release.level_newton > press.rest_newton(t_s) + margin_newton + press.unsure_newton(t_s)
     below = press.is_below(release)
     if look.is_parked:
         # Below, the parked press goes on. Else it is a new zero, but only if it stays: a pause of
@@ -170,14 +170,14 @@ def release_of(press: Press, look: Look) -> Release | None:
         release = release._replace(is_level=True)
     elif (
         not look.is_confirmed
-        and _may_be_hold(press, look.step_n)
+        and _may_be_hold(press, look.step_newton)
         and not _has_stayed(press, look, 4 * look.rest_s, 4)
     ):
         return None
     # What climbs while it is watched is the foot of the next press.
-    low_n = max(press.low_n, press.rest_n(t_s))
-    if release.level_n - low_n > max(1.5 * look.step_n, 2 * press.plain_n):
-        release = release._replace(level_n=low_n)
+    low_newton = max(press.low_newton, press.rest_newton(t_s))
+    if release.level_newton - low_newton > max(1.5 * look.step_newton, 2 * press.plain_newton):
+        release = release._replace(level_newton=low_newton)
     return release
 
 
@@ -193,13 +193,15 @@ def _has_stayed(press: Press, look: Look, span_s: float, n: int, *, whole: bool 
     long = _readings(look, span_s, n)
     if whole and len(press.near) < long:
         return False
-    return is_level(press.near[-long:], look.step_n)
+    return is_level(press.near[-long:], look.step_newton)
 
 
-def _may_be_hold(press: Press, step_n: float) -> bool:
+def _may_be_hold(press: Press, step_newton: float) -> bool:
     """Whether the rest level lies so far off zero that it may have been part of a press."""
-    far = press.base_n > 8 * press.plain_n or press.n_rest < _FEW  # of few, noise is uncertain
-    return far and press.base_n > max(5 * step_n, 0.25 * press.rise_n)
+    far = (
+        press.base_newton > 8 * press.plain_newton or press.n_rest < _FEW
+    )  # of few, noise is uncertain
+    return far and press.base_newton > max(5 * step_newton, 0.25 * press.rise_newton)
 
 
 def plateau_of(press: Press, look: Look) -> Release | Hold | Creep | None:
@@ -211,17 +213,24 @@ def plateau_of(press: Press, look: Look) -> Release | Hold | Creep | None:
     if not fresh:
         return None
     press.checks = [*press.checks, median(fresh[:: max(1, len(fresh) // 50)])][-_CREEP_CHECKS:]
-    checks, recent, margin_n = press.checks[-_HOLD_CHECKS:], press.checks[-4:], look.margin_n
-    level_n, last_n = recent[-1], press.forces[-1]
-    near = max(level_n, last_n) - press.base_n <= 0.25 * press.rise_n
-    drifted_n = min(press.unsure_n_s * 3 * CHECK_S, margin_n)
-    if len(recent) == 4 and max(recent) - min(recent) <= margin_n + drifted_n and near:
-        return Release(level_n, len(fresh), True, look.t_s)
+    checks, recent, margin_newton = (
+        press.checks[-_HOLD_CHECKS:],
+        press.checks[-4:],
+        look.margin_newton,
+    )
+    level_newton, last_newton = recent[-1], press.forces[-1]
+    near = max(level_newton, last_newton) - press.base_newton <= 0.25 * press.rise_newton
+    drifted_newton = min(press.unsure_newton_s * 3 * CHECK_S, margin_newton)
+    if len(recent) == 4 and max(recent) - min(recent) <= margin_newton + drifted_newton and near:
+        return Release(level_newton, len(fresh), True, look.t_s)
     creep = _creep_of(press, look)
     if creep is not None:
         return creep
-    still = max(checks) - min(checks) <= 0.5 * margin_n and abs(last_n - level_n) <= 0.5 * margin_n
-    return Hold(level_n) if len(checks) == _HOLD_CHECKS and still else None
+    still = (
+        max(checks) - min(checks) <= 0.5 * margin_newton
+        and abs(last_newton - level_newton) <= 0.5 * margin_newton
+    )
+    return Hold(level_newton) if len(checks) == _HOLD_CHECKS and still else None
 
 
 def _creep_of(press: Press, look: Look) -> Creep | None:
@@ -229,11 +238,14 @@ def _creep_of(press: Press, look: Look) -> Creep | None:
     checks, n = press.checks, _CREEP_CHECKS
     if len(checks) < n:
         return None
-    slope, first_n = linear_regression(range(n), checks)
-    line = [first_n + slope * i for i in range(n)]
-    off_n = max(abs(level - on) for level, on in zip(checks, line, strict=True))
-    if off_n > max(2 * press.plain_n, 0.75 * look.step_n) or slope * (n - 1) <= 1.5 * off_n:
+    slope, first_newton = linear_regression(range(n), checks)
+    line = [first_newton + slope * i for i in range(n)]
+    off_newton = max(abs(level - on) for level, on in zip(checks, line, strict=True))
+    if (
+        off_newton > max(2 * press.plain_newton, 0.75 * look.step_newton)
+        or slope * (n - 1) <= 1.5 * off_newton
+    ):
         return None
-    if slope / CHECK_S > look.slow_n_s:
+    if slope / CHECK_S > look.slow_newton_s:
         return None  # a press that is loaded very slowly
-    return Creep(line[-1], slope / CHECK_S, 3 * off_n / ((n - 1) * CHECK_S))
+    return Creep(line[-1], slope / CHECK_S, 3 * off_newton / ((n - 1) * CHECK_S))

@@ -22,18 +22,20 @@ class Ramp(NamedTuple):
     """Figures of a loading ramp: readings on it, mean rate (N/s), largest possible loss (N)."""
 
     n: int
-    rate_n_s: float
-    loss_n: float
+    rate_newton_s: float
+    loss_newton: float
 
 
-def measure_ramp(forces: list[float], base_n: float, noise_n: float, rate_hz: float) -> Ramp:
+def measure_ramp(
+    forces: list[float], base_newton: float, noise_newton: float, rate_hz: float
+) -> Ramp:
     """Measure the loading ramp of a press.
 
     Parameters
     ----------
     forces : list of float
         Readings of the press from its onset on, in newtons.
-    base_n, noise_n : float
+    base_newton, noise_newton : float
         Level and noise at rest.
     rate_hz : float
         Readings per second.
@@ -49,25 +51,27 @@ def measure_ramp(forces: list[float], base_n: float, noise_n: float, rate_hz: fl
     A ramp of 2 N/s read ten times a second can hide 0.2 N.
 
     >>> ramp = measure_ramp([0.2, 0.4, 0.6, 0.8, 1.0, 0.0], 0.0, 0.001, 10.0)
-    >>> ramp.n, round(ramp.rate_n_s, 6), round(ramp.loss_n, 6)
+    >>> ramp.n, round(ramp.rate_newton_s, 6), round(ramp.loss_newton, 6)
     (5, 2.0, 0.2)
     """
     peak = max(forces)
-    rise = peak - base_n
-    enough = peak - max(2 * noise_n, 0.02 * rise)
+    rise = peak - base_newton
+    enough = peak - max(2 * noise_newton, 0.02 * rise)
     top = next(i for i, v in enumerate(forces) if v >= enough)
-    foot = base_n + 0.1 * rise
+    foot = base_newton + 0.1 * rise
     start = next((i for i in range(top, -1, -1) if forces[i] <= foot), -1)
-    low = forces[start] if start >= 0 else base_n
+    low = forces[start] if start >= 0 else base_newton
     count = top - start
     mean = (forces[top] - low) / count if count else rise
     back = max(1, round(0.1 * count))
-    before = forces[top - back] if top >= back else base_n
+    before = forces[top - back] if top >= back else base_newton
     local = (forces[top] - before) / back
     return Ramp(top + 1, mean * rate_hz, max(mean, local, 0.0))
 
 
-def is_double_rise(forces: list[float], base_n: float, margin_n: float, share: float) -> bool:
+def is_double_rise(
+    forces: list[float], base_newton: float, margin_newton: float, share: float
+) -> bool:
     """Whether the force dropped and rose again before the release.
 
     Drop and second rise must each exceed the margin, `share` of the rise and seven times the noise
@@ -84,8 +88,8 @@ def is_double_rise(forces: list[float], base_n: float, margin_n: float, share: f
     width = -(-len(forces) // _POINTS)
     if width > 1:
         forces = [sum(forces[i : i + width]) / width for i in range(0, len(forces) - width, width)]
-    drop = max(margin_n, share * (max(forces) - base_n))
-    half = base_n + 0.5 * (max(forces) - base_n)
+    drop = max(margin_newton, share * (max(forces) - base_newton))
+    half = base_newton + 0.5 * (max(forces) - base_newton)
     second = [
         abs(forces[i - 1] - 2 * forces[i] + forces[i + 1])
         for i in range(1, len(forces) - 1)
@@ -93,7 +97,7 @@ def is_double_rise(forces: list[float], base_n: float, margin_n: float, share: f
     ]
     if len(second) >= 8:
         drop = max(drop, 7 * 1.4826 * median(second) / 6**0.5)
-    rises, rising, turn = 1, True, base_n
+    rises, rising, turn = 1, True, base_newton
     for force in forces:
         if rising:
             turn = max(turn, force)
@@ -122,7 +126,7 @@ def smooth_peak(forces: list[float], width: int) -> float:
     return largest / width
 
 
-def is_lone_peak(forces: list[float], base_n: float) -> bool:
+def is_lone_peak(forces: list[float], base_newton: float) -> bool:
     """Whether the peak is a single reading far above both neighbours.
 
     No press drops and returns within one reading on each side: such a reading may be a line error.
@@ -137,9 +141,9 @@ def is_lone_peak(forces: list[float], base_n: float) -> bool:
     if len(forces) < 16:
         return False
     at = forces.index(max(forces))
-    before = forces[at - 1] if at else base_n
-    after = forces[at + 1] if at + 1 < len(forces) else base_n
+    before = forces[at - 1] if at else base_newton
+    after = forces[at + 1] if at + 1 < len(forces) else base_newton
     usual = median(abs(forces[i] - forces[i - 1]) for i in range(1, len(forces)))
-    far = max(10 * usual, 0.25 * (forces[at] - base_n))
+    far = max(10 * usual, 0.25 * (forces[at] - base_newton))
     on_ramp = abs(after - before) <= far  # a skin break leaves the neighbours far apart
     return on_ramp and forces[at] - max(before, after) > far

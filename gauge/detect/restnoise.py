@@ -41,13 +41,13 @@ class Spread(NamedTuple):
 class Noise(NamedTuple):
     """Standard deviation as found, with the allowance for a small sample, and how it was bounded.
 
-    `is_narrow`: only two neighbouring numbers were seen. `quick_n`: that of neighbouring readings.
+    `is_narrow`: only two neighbouring numbers were seen. `quick_newton`: that of neighbouring readings.
     """
 
-    plain_n: float
-    noise_n: float
+    plain_newton: float
+    noise_newton: float
     is_narrow: bool = False
-    quick_n: float = 0.0
+    quick_newton: float = 0.0
 
 
 def spread_of(values: list[float], before: list[float], rest: int) -> Spread:
@@ -77,30 +77,30 @@ def spread_of(values: list[float], before: list[float], rest: int) -> Spread:
     )
 
 
-def noise_of(spreads: Sequence[Spread], step_n: float) -> Noise:
+def noise_of(spreads: Sequence[Spread], step_newton: float) -> Noise:
     """Noise from the blocks that are kept.
 
     Parameters
     ----------
     spreads : sequence of Spread
-    step_n : float
+    step_newton : float
         Display step (N).
 
     Returns
     -------
     Noise
-        `plain_n` is never below that of rounding alone, step / sqrt 12, and `noise_n` never below
+        `plain_newton` is never below that of rounding alone, step / sqrt 12, and `noise_newton` never below
         half a step: a still display only says that the noise is smaller than that. Fewer than 40
         readings can understate it: it is then not below the root mean square of the youngest 20,
-        and `noise_n` is larger by 1 + 6 / n. While only two neighbouring numbers were seen, the
+        and `noise_newton` is larger by 1 + 6 / n. While only two neighbouring numbers were seen, the
         step bounds it.
 
     Examples
     --------
     >>> noise_of([], 0.01)
-    Noise(plain_n=0.002886751345948129, noise_n=0.005, is_narrow=False, quick_n=0.0)
+    Noise(plain_newton=0.002886751345948129, noise_newton=0.005, is_narrow=False, quick_newton=0.0)
     """
-    rounding, half = step_n / 12**0.5, 0.5 * step_n
+    rounding, half = step_newton / 12**0.5, 0.5 * step_newton
     steps = [s for spread in spreads for s in spread.steps]
     far = [s for spread in spreads for s in spread.far]
     middles = [median(spread.values) for spread in spreads]
@@ -110,14 +110,14 @@ def noise_of(spreads: Sequence[Spread], step_n: float) -> Noise:
     if not steps:
         return Noise(rounding, half)
     rests = _rests(spreads)
-    quick = _spread(steps, step_n) / 2**0.5
-    found = max(quick, _spread(far, step_n) / 2**0.5)
-    found = max(min(found, _LIMIT * _overall(rests)), _spread(deviations, step_n))
+    quick = _spread(steps, step_newton) / 2**0.5
+    found = max(quick, _spread(far, step_newton) / 2**0.5)
+    found = max(min(found, _LIMIT * _overall(rests)), _spread(deviations, step_newton))
     least = _least(signed[-_MANY // 2 :]) if n < _MANY else 0.0
     overall = _overall(rests, _KEPT_SHARE)
-    if overall < _COARSE * step_n:  # of the numbers shown, most are the same two or three
-        if 0 < max(*steps, *far) < 1.5 * step_n and _range(rests) < 1.5 * step_n:
-            found = min(found, _NARROW * step_n)
+    if overall < _COARSE * step_newton:  # of the numbers shown, most are the same two or three
+        if 0 < max(*steps, *far) < 1.5 * step_newton and _range(rests) < 1.5 * step_newton:
+            found = min(found, _NARROW * step_newton)
             plain, noise = found * (1 + 2 / n), found * (1 + 6 / n)
             return Noise(max(plain, rounding), max(noise, half), True, quick)
         found = min(overall, _WANDER * max(found, rounding))  # or the level itself changed
@@ -162,17 +162,17 @@ def _overall(rests: list[list[float]], share: float = 1.0) -> float:
     return math.sqrt(sum(kept) / max(len(kept) - len(rests), 1)) * (_TAILS if share < 1 else 1.0)
 
 
-def _spread(differences: list[float], step_n: float) -> float:
+def _spread(differences: list[float], step_newton: float) -> float:
     """Standard deviation from absolute differences: by their median, or trimmed mean where less."""
     if not differences:
         return 0.0
     ordered = sorted(differences)
     lower = ordered[: math.ceil(0.9 * len(ordered))]
-    mean, middle = _TRIMMED * sum(lower) / len(lower), _CONSISTENT * _median(ordered, step_n)
+    mean, middle = _TRIMMED * sum(lower) / len(lower), _CONSISTENT * _median(ordered, step_newton)
     return min(middle, mean)
 
 
-def _median(ordered: list[float], step_n: float) -> float:
+def _median(ordered: list[float], step_newton: float) -> float:
     """Median of sorted figures that are whole display steps, as of grouped data.
 
     An ordinary median jumps by whole steps. Here the figures equal to it are spread over one step,
@@ -180,6 +180,6 @@ def _median(ordered: list[float], step_n: float) -> float:
     """
     n = len(ordered)
     middle = ordered[n // 2]
-    low, high = max(middle - 0.5 * step_n, 0.0), middle + 0.5 * step_n
+    low, high = max(middle - 0.5 * step_newton, 0.0), middle + 0.5 * step_newton
     below, upto = bisect_left(ordered, low), bisect_right(ordered, high)
     return low + (high - low) * (0.5 * n - below) / (upto - below)

@@ -24,12 +24,12 @@ class Settling:
     ----------
     rest_s : float
         See `gauge.detect.detectorsettings`.
-    known_n : float
+    known_newton : float
         Rest level known before, or 0.
 
     Attributes
     ----------
-    largest_n : float
+    largest_newton : float
         Largest reading so far.
 
     Examples
@@ -41,17 +41,17 @@ class Settling:
     [0.0, 0.01, 0.0, 0.01, 0.0, 0.01, 0.0, 0.01]
     """
 
-    def __init__(self, rest_s: float, known_n: float = 0.0) -> None:
+    def __init__(self, rest_s: float, known_newton: float = 0.0) -> None:
         self._rest_s = rest_s
-        self._known_n = known_n
+        self._known_newton = known_newton
         self._readings: list[tuple[float, float]] = []
         self._wait = 0
-        self.largest_n = -math.inf
+        self.largest_newton = -math.inf
 
-    def see(self, t_s: float, force_n: float) -> bool:
+    def see(self, t_s: float, force_newton: float) -> bool:
         """Take a reading; True when it is worth asking for rest."""
-        self.largest_n = max(self.largest_n, force_n)
-        self._readings.append((t_s, force_n))
+        self.largest_newton = max(self.largest_newton, force_newton)
+        self._readings.append((t_s, force_newton))
         self._wait -= 1
         return self._wait <= 0
 
@@ -59,7 +59,7 @@ class Settling:
         """Drop the readings: an overload lies between."""
         self._readings.clear()
 
-    def rest(self, step_n: float) -> list[float] | None:
+    def rest(self, step_newton: float) -> list[float] | None:
         """Return the forces of a run that counts as rest, if there is one."""
         readings = self._readings
         long_s = 4 * self._rest_s
@@ -68,15 +68,15 @@ class Settling:
         del readings[: max(0, min(old - 1, len(readings) - _FEWEST))]
         self._wait = len(readings) // 16
         run = self._last(2 * self._rest_s)
-        if run is None or not is_settled(run, step_n):
+        if run is None or not is_settled(run, step_newton):
             return None
         level = median(run)
-        noise = max((sum((v - level) ** 2 for v in run) / len(run)) ** 0.5, 0.5 * step_n)
-        low_n = max(8 * noise, _LOW * self.largest_n)
-        if level <= low_n or abs(level - self._known_n) <= 8 * noise:
+        noise = max((sum((v - level) ** 2 for v in run) / len(run)) ** 0.5, 0.5 * step_newton)
+        low_newton = max(8 * noise, _LOW * self.largest_newton)
+        if level <= low_newton or abs(level - self._known_newton) <= 8 * noise:
             return run
         run = self._last(long_s)
-        return run if run is not None and is_settled(run, step_n) else None
+        return run if run is not None and is_settled(run, step_newton) else None
 
     def _last(self, span_s: float) -> list[float] | None:
         """Forces of the last `span_s` (at least eight readings), once so much has been seen."""

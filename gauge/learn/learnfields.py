@@ -239,11 +239,11 @@ def same_force(
     True
     """
 
-    def half_n(value: Decimal, unit: Unit) -> float:
+    def half_newton(value: Decimal, unit: Unit) -> float:
         return 0.51 * 10.0 ** int(value.as_tuple().exponent) * float(NEWTON_PER[unit])
 
     for x, ux, y, uy in zip(a, ua, b, ub, strict=True):
-        off_n = abs(float(x) * float(NEWTON_PER[ux]) - float(y) * float(NEWTON_PER[uy]))
-        if off_n > half_n(x, ux) + half_n(y, uy):
+        off_newton = abs(float(x) * float(NEWTON_PER[ux]) - float(y) * float(NEWTON_PER[uy]))
+        if off_newton > half_newton(x, ux) + half_newton(y, uy):
             return False
     return True

@@ -81,7 +81,7 @@ def presses(readings: Sequence[Reading]) -> int:
     >>> presses([Reading(i, float(s), s, Unit.N, Status.OK) for i, s in enumerate(shown)])
     2
     """
-    forces = [r.force_n for r in readings if r.status is Status.OK]
+    forces = [r.force_newton for r in readings if r.status is Status.OK]
     high = max(forces, default=0.0)
     pressed = [f > high / 5 for f in forces if f > high / 5 or f < high / 10]
     return sum(a and not b for a, b in pairwise(pressed)) if high > 0 else 0

@@ -237,7 +237,7 @@ class Sweep:
         framer = Framer(learned.fmt)
         readings = [r for chunk in heard.chunks for r in framer.feed(chunk.t_ns, chunk.data)]
         n = presses(readings)
-        at_rest = readings[-1].force_n < max(r.force_n for r in readings) / 10
+        at_rest = readings[-1].force_newton < max(r.force_newton for r in readings) / 10
         return at_rest and (n >= 2 or (n == 1 and readings[-1].t_s > ONE_SQUEEZE_S))
 
     def _button_is_enough(self, heard: Heard) -> bool:

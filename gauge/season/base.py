@@ -28,6 +28,17 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+def column(name: str) -> str:
+    """Return the column that keeps a field: there, the name of a force ends in `_n`.
+
+    Examples
+    --------
+    >>> column("capacity_newton")
+    'capacity_n'
+    """
+    return name.replace("_newton", "_n")
+
+
 class SeasonBase:
     """A guarded connection. Not for direct use; see `gauge.season.open_season`."""
 

@@ -15,15 +15,16 @@ from typing import Any
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
-from gauge.season.base import SeasonBase, now
+from gauge.season.base import SeasonBase, column, now
 from gauge.season.guard import damaged
 from gauge.season.rows import SampleRow, SessionRow
 
 _SAMPLE = tuple(f.name for f in fields(Sample))
 _SESSION = tuple(f.name for f in fields(Session))
 _ADD_SAMPLE = f"INSERT INTO samples ({', '.join(_SAMPLE)}) VALUES ({', '.join('?' * len(_SAMPLE))})"
+_SESSION_COLUMNS = ", ".join(column(name) for name in _SESSION)
 _ADD_SESSION = (
-    f"INSERT INTO sessions ({', '.join(_SESSION)}) VALUES ({', '.join('?' * len(_SESSION))})"
+    f"INSERT INTO sessions ({_SESSION_COLUMNS}) VALUES ({', '.join('?' * len(_SESSION))})"
 )
 _SAMPLES = (
     f"SELECT sample_id, (SELECT count(*) FROM berries b WHERE b.sample_id = s.sample_id "
@@ -131,7 +132,7 @@ class BenchTables(SeasonBase):
 
     def sessions(self) -> list[SessionRow]:
         """All sessions, oldest first."""
-        sql = f"SELECT session_id, ended_at, {', '.join(_SESSION)} FROM sessions ORDER BY 1"
+        sql = f"SELECT session_id, ended_at, {_SESSION_COLUMNS} FROM sessions ORDER BY 1"
         return [
             SessionRow(
                 session_id=row[0],

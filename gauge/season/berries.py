@@ -188,13 +188,15 @@ def _peak_values(press: Compression) -> tuple[Any, ...]:
     flags = json.dumps([flag.value for flag in press.flags])
     return (
         press.t_start_s, press.t_peak_s, press.t_end_s, press.peak_shown, press.peak_unit.value,
-        press.peak_n, press.baseline_n, press.noise_n, press.n_readings, press.n_ramp,
-        press.rate_hz, press.loading_rate_n_s, press.sampling_loss_n, flags,
+        press.peak_newton, press.baseline_newton, press.noise_newton, press.n_readings, press.n_ramp,
+        press.rate_hz, press.loading_rate_newton_s, press.sampling_loss_newton, flags,
     )  # fmt: skip
 
 
 def _berry_row(row: Any, scores: Iterable[FingerScore]) -> BerryRow:
-    berry_id, sample, number, at, session_id, shown, unit, peak_n, flags, size, temp, void = row
+    berry_id, sample, number, at, session_id, shown, unit, peak_newton, flags, size, temp, void = (
+        row
+    )
     return BerryRow(
         berry_id=berry_id,
         sample=sample,
@@ -203,7 +205,7 @@ def _berry_row(row: Any, scores: Iterable[FingerScore]) -> BerryRow:
         session_id=session_id,
         peak_shown=shown,
         peak_unit=unit,
-        peak_n=peak_n,
+        peak_newton=peak_newton,
         flags=tuple(json.loads(flags)) if flags else (),
         size_mm=size,
         fruit_temp_c=temp,

@@ -9,7 +9,7 @@ from typing import Any
 
 from gauge import __version__
 from gauge.errors import AlreadyThereError, NoSuchRecordError
-from gauge.season.base import SeasonBase, now
+from gauge.season.base import SeasonBase, column, now
 from gauge.season.rows import (
     AnchorRow,
     CalibrationRow,
@@ -21,9 +21,11 @@ from gauge.season.rows import (
     VerificationRow,
 )
 
-_ANCHOR = (
-    "calibration, kind, label, berry_id, score, boundary, force_n, press_limit, valid_days, made_at"
-)
+_ANCHOR_FIELDS = (
+    "calibration", "kind", "label", "berry_id", "score", "boundary", "force_newton", "press_limit",
+    "valid_days", "made_at",
+)  # fmt: skip
+_ANCHOR = ", ".join(map(column, _ANCHOR_FIELDS))
 
 
 def _json(document: Mapping[str, Any]) -> str:
@@ -144,7 +146,7 @@ class DeskTables(SeasonBase):
         calibration: str,
         kind: str,
         label: str,
-        force_n: float,
+        force_newton: float,
         berry_id: int | None = None,
         score: str | None = None,
         boundary: str | None = None,
@@ -164,19 +166,19 @@ class DeskTables(SeasonBase):
         with self._write(f"storing anchor {label}") as db:
             cursor = db.execute(
                 f"INSERT INTO anchors ({_ANCHOR}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (calibration, kind, label, berry_id, score, boundary, force_n, press_limit,
+                (calibration, kind, label, berry_id, score, boundary, force_newton, press_limit,
                  valid_days, made_at or now()),
             )  # fmt: skip
             return int(cursor.lastrowid or 0)
 
     def add_anchor_press(
-        self, anchor_id: int, *, force_n: float | None = None, by: str | None = None,
+        self, anchor_id: int, *, force_newton: float | None = None, by: str | None = None,
         at: str | None = None,
     ) -> None:  # fmt: skip
         """Store a squeeze of an anchor, with its force where it was pressed on the gauge."""
         with self._write("storing a press of an anchor") as db:
             sql = "INSERT INTO anchor_presses (anchor_id, at, force_n, by) VALUES (?, ?, ?, ?)"
-            db.execute(sql, (anchor_id, at or now(), force_n, by))
+            db.execute(sql, (anchor_id, at or now(), force_newton, by))
 
     def retire_anchor(self, anchor_id: int, why: str, at: str | None = None) -> None:
         """Retire an anchor; it stays in the file.
@@ -193,11 +195,13 @@ class DeskTables(SeasonBase):
     def anchors(self, calibration: str | None = None) -> list[AnchorRow]:
         """All anchors with their presses, retired ones too; of one calibration if named."""
         presses: dict[int, list[PressRow]] = {}
-        for anchor_id, at, force_n, by in self._rows(
+        for anchor_id, at, force_newton, by in self._rows(
             "SELECT anchor_id, at, force_n, by FROM anchor_presses ORDER BY press_id"
         ):
-            presses.setdefault(anchor_id, []).append(PressRow(at=at, force_n=force_n, by=by))
-        names = ("anchor_id", *_ANCHOR.split(", "), "retired_at", "retired_why")
+            presses.setdefault(anchor_id, []).append(
+                PressRow(at=at, force_newton=force_newton, by=by)
+            )
+        names = ("anchor_id", *_ANCHOR_FIELDS, "retired_at", "retired_why")
         return [
             AnchorRow(**dict(zip(names, row, strict=True)), presses=tuple(presses.get(row[0], ())))
             for row in self._rows(
@@ -219,7 +223,7 @@ class DeskTables(SeasonBase):
     def pad_presses(self) -> list[PadPressRow]:
         """All presses of durable pads, oldest first."""
         sql = "SELECT pad, at, force_n FROM pad_presses ORDER BY at, press_id"
-        return [PadPressRow(pad=p, at=at, force_n=f) for p, at, f in self._rows(sql)]
+        return [PadPressRow(pad=p, at=at, force_newton=f) for p, at, f in self._rows(sql)]
 
     def add_practice(self, row: PracticeRow) -> None:
         """Store one squeeze of a warm-up."""
@@ -234,7 +238,7 @@ class DeskTables(SeasonBase):
         """All practice, oldest first; of one rater if named."""
         names = PracticeRow.__slots__
         sql = (
-            f"SELECT {', '.join(names)} FROM practice WHERE ?1 IS NULL OR rater = ?1 "
+            f"SELECT {', '.join(map(column, names))} FROM practice WHERE ?1 IS NULL OR rater = ?1 "
             "ORDER BY practice_id"
         )
         rows = self._rows(sql, (rater,))

@@ -42,7 +42,7 @@ class SessionRow:
 class BerryRow:
     """A stored berry with its peak and finger scores.
 
-    `peak_shown`, `peak_unit` and `peak_n` are None for a berry that was scored but never pressed.
+    `peak_shown`, `peak_unit` and `peak_newton` are None for a berry that was scored but never pressed.
     """
 
     berry_id: int
@@ -52,7 +52,7 @@ class BerryRow:
     session_id: int | None
     peak_shown: str | None
     peak_unit: str | None
-    peak_n: float | None
+    peak_newton: float | None
     flags: tuple[str, ...]
     size_mm: float | None
     fruit_temp_c: float | None
@@ -78,10 +78,10 @@ class CheckweightRow:
     kind: str
     mass_shown: str | None
     mass_g: float | None
-    expected_n: float
+    expected_newton: float
     reading_shown: str
     reading_unit: str
-    reading_n: float
+    reading_newton: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,7 +117,7 @@ class PressRow:
     """A squeeze of an anchor; the force where it was pressed on the gauge."""
 
     at: str
-    force_n: float | None
+    force_newton: float | None
     by: str | None
 
 
@@ -132,7 +132,7 @@ class AnchorRow:
     berry_id: int | None
     score: str | None
     boundary: str | None
-    force_n: float
+    force_newton: float
     press_limit: int
     valid_days: float
     made_at: str
@@ -147,7 +147,7 @@ class PadPressRow:
 
     pad: str
     at: str
-    force_n: float
+    force_newton: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -158,9 +158,9 @@ class PracticeRow:
     at: str
     calibration: str
     anchor: str
-    force_n: float
+    force_newton: float
     score: str
-    off_n: float
+    off_newton: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

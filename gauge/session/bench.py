@@ -84,7 +84,7 @@ class BenchScreen:
     blind : bool
     warning : str or None
         Of the gauge's last check; stays on the screen.
-    half_width_n : float or None
+    half_width_newton : float or None
     silent_stop_s : float or None
     stay : bool
         Wait for the next sample when the berries are reached, instead of ending.
@@ -98,19 +98,19 @@ class BenchScreen:
         raters: Sequence[str] = (),
         blind: bool = False,
         warning: str | None = None,
-        half_width_n: float | None = None,
+        half_width_newton: float | None = None,
         silent_stop_s: float | None = None,
         stay: bool = False,
         console: Console | None = None,
     ) -> None:
         self._sitting, self._blind, self._stay = sitting, blind, stay
-        self._warning, self._half_width_n = warning or "", half_width_n
+        self._warning, self._half_width_newton = warning or "", half_width_newton
         self._silent_stop_s = silent_stop_s
         self._console = console or Console(highlight=False)
         self._ascii = ascii_only(self._console.encoding, dict(os.environ))
         self._desk = BenchDesk(sitting, raters=raters, blind=blind)
         self._lost_at = ""
-        self._peaks_n: list[float] = []
+        self._peaks_newton: list[float] = []
         self._number = 1
 
     def run(self) -> None:
@@ -165,10 +165,10 @@ class BenchScreen:
         sample = self._sitting.logger.sample
         assert sample is not None
         self._number = self._sitting.logger.next_number
-        self._peaks_n = [
-            row.peak_n
+        self._peaks_newton = [
+            row.peak_newton
             for row in self._sitting.season.berries(sample.sample.code)
-            if row.void is None and row.peak_n is not None
+            if row.void is None and row.peak_newton is not None
         ]
 
     # --- drawing ------------------------------------------------------------------------------
@@ -202,8 +202,8 @@ class BenchScreen:
             number=self._number,
             planned=sample.sample.berries_planned,
             last=logger.logged[-1] if logger.logged else None,
-            summary=summarise(self._peaks_n),
-            half_width_n=self._half_width_n,
+            summary=summarise(self._peaks_newton),
+            half_width_newton=self._half_width_newton,
             view=None if logger.missing else logger.detector.view,
             hidden=hidden,
             messages=tuple(self._desk.messages),

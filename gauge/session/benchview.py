@@ -47,7 +47,7 @@ class BenchState:
     last : BerryLogged or None
     summary : Summary
         Of the berries of the sample that stand.
-    half_width_n : float or None
+    half_width_newton : float or None
         Wanted; None for a tenth of the mean.
     view : DetectorView or None
         None where forces are hidden.
@@ -70,7 +70,7 @@ class BenchState:
     planned: int | None
     last: BerryLogged | None
     summary: Summary
-    half_width_n: float | None
+    half_width_newton: float | None
     view: DetectorView | None
     hidden: str = ""
     messages: tuple[str, ...] = ()
@@ -97,7 +97,7 @@ def draw(state: BenchState, columns: int, rows: int, *, ascii_only: bool = False
     >>> from gauge.session.precision import summarise
     >>> state = BenchState(sample="C-01", port="sim", line_state="LISTENING", line_ok=True,
     ...                    number=3, planned=20, last=None, summary=summarise([1.0, 1.2]),
-    ...                    half_width_n=None, view=None)
+    ...                    half_width_newton=None, view=None)
     >>> lines = draw(state, columns=60, rows=20, ascii_only=True)
     >>> len(lines), lines[0][0], lines[0][-1]
     (20, ('berry 3 of 20  sample C-01', 'bold'), ('LISTENING', 'good'))
@@ -152,7 +152,7 @@ def _figures(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
         shown = press.peak_shown
         beside = [f"{press.peak_unit}"]
         if press.peak_unit is not Unit.N:
-            beside.append(f"= {press.peak_n:.3f} N")
+            beside.append(f"= {press.peak_newton:.3f} N")
         beside.append(f"berry {last.number}, stored")
         beside += [f"{mark.rater} {mark.score}" for mark in last.scores]
     large = width(shown)
@@ -175,17 +175,17 @@ def _figures(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
 
 def _numbers(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
     summary, about = state.summary, "+-" if ascii_only else "±"
-    if summary.mean_n is None:
+    if summary.mean_newton is None:
         return [[("no berries yet", "")]]
-    text = f"mean {summary.mean_n:.2f} N of {summary.n}"
-    if summary.sd_n is None or summary.cv is None or summary.half_width_n is None:
+    text = f"mean {summary.mean_newton:.2f} N of {summary.n}"
+    if summary.sd_newton is None or summary.cv is None or summary.half_width_newton is None:
         return [[(f"{text}; SD and CV from the second berry on", "")]]
-    text += f"   SD {summary.sd_n:.2f} N   CV {100 * summary.cv:.0f} %"
-    wanted = state.half_width_n or 0.1 * summary.mean_n
-    more = berries_needed(summary.sd_n, wanted) - summary.n
-    aim = f"{about}{wanted:.2g} N" + ("" if state.half_width_n else " (10 %)")
+    text += f"   SD {summary.sd_newton:.2f} N   CV {100 * summary.cv:.0f} %"
+    wanted = state.half_width_newton or 0.1 * summary.mean_newton
+    more = berries_needed(summary.sd_newton, wanted) - summary.n
+    aim = f"{about}{wanted:.2g} N" + ("" if state.half_width_newton else " (10 %)")
     need = f"{more} more for {aim}" if more > 0 else f"enough for {aim}"
-    text2 = f"mean known to {about}{summary.half_width_n:.2g} N; {need}"
+    text2 = f"mean known to {about}{summary.half_width_newton:.2g} N; {need}"
     return [[(line, "")] for line in (text, *wrap(text2, columns)[:2])]
 
 
@@ -194,19 +194,19 @@ def _picture(state: BenchState, columns: int, rows: int, ascii_only: bool) -> li
     if rows < 2 or view is None or not view.trace:
         return []
     label = {"rest": "at rest", "press": "PRESS", "settling": "waiting for rest"}[view.state]
-    now = "" if math.isnan(view.current_n) else f", now {view.current_n:.2f} N"
+    now = "" if math.isnan(view.current_newton) else f", now {view.current_newton:.2f} N"
     top = ""
-    if view.state == "press" and not math.isnan(view.largest_n):
-        top = f", largest {view.largest_n:.2f} N"
+    if view.state == "press" and not math.isnan(view.largest_newton):
+        top = f", largest {view.largest_newton:.2f} N"
     highest = max(force for _, force in view.trace)
     # At rest the noise must not look like a press.
-    floor = 20 * view.noise_n if view.noise_n == view.noise_n else 0.0
+    floor = 20 * view.noise_newton if view.noise_newton == view.noise_newton else 0.0
     drawn = bars(
         view.trace,
         columns=min(columns, 72),
         rows=rows - 1,
         span_s=_SPAN_S,
-        top_n=max(highest, floor),
+        top_newton=max(highest, floor),
         ascii_only=ascii_only,
     )
     title: Line = [(f"last {_SPAN_S:.0f} s: {label}{now}{top}", "bold")]

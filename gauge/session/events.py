@@ -23,7 +23,7 @@ class BerryLogged:
             "berry": self.number,
             "peak": self.press.peak,
             "unit": self.press.peak_unit.value,
-            "peak_N": self.press.peak_n,
+            "peak_N": self.press.peak_newton,
             "flags": [flag.value for flag in self.press.flags],
         }
 

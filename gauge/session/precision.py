@@ -16,19 +16,19 @@ class Summary:
     """Mean and spread of peaks in N; what needs two berries is None before."""
 
     n: int
-    mean_n: float | None
-    sd_n: float | None
-    half_width_n: float | None
+    mean_newton: float | None
+    sd_newton: float | None
+    half_width_newton: float | None
 
     @property
     def cv(self) -> float | None:
         """Coefficient of variation, a share of the mean."""
-        if self.sd_n is None or not self.mean_n:
+        if self.sd_newton is None or not self.mean_newton:
             return None
-        return self.sd_n / self.mean_n
+        return self.sd_newton / self.mean_newton
 
 
-def summarise(peaks_n: Sequence[float], level: float = 0.95) -> Summary:
+def summarise(peaks_newton: Sequence[float], level: float = 0.95) -> Summary:
     """Mean, standard deviation (n - 1) and half-width of the mean's interval.
 
     The interval is Student's: mean +- t(n - 1) s / sqrt(n) (NIST/SEMATECH e-Handbook of
@@ -37,18 +37,18 @@ def summarise(peaks_n: Sequence[float], level: float = 0.95) -> Summary:
     Examples
     --------
     >>> found = summarise([1.0, 1.2, 1.4])
-    >>> round(found.sd_n, 3), round(found.half_width_n, 3)
+    >>> round(found.sd_newton, 3), round(found.half_width_newton, 3)
     (0.2, 0.497)
     """
-    n = len(peaks_n)
-    mean = math.fsum(peaks_n) / n if n else None
+    n = len(peaks_newton)
+    mean = math.fsum(peaks_newton) / n if n else None
     if n < 2 or mean is None:
-        return Summary(n=n, mean_n=mean, sd_n=None, half_width_n=None)
-    sd = math.sqrt(math.fsum((x - mean) ** 2 for x in peaks_n) / (n - 1))
-    return Summary(n=n, mean_n=mean, sd_n=sd, half_width_n=_half_width(sd, n, level))
+        return Summary(n=n, mean_newton=mean, sd_newton=None, half_width_newton=None)
+    sd = math.sqrt(math.fsum((x - mean) ** 2 for x in peaks_newton) / (n - 1))
+    return Summary(n=n, mean_newton=mean, sd_newton=sd, half_width_newton=_half_width(sd, n, level))
 
 
-def berries_needed(sd_n: float, half_width_n: float, level: float = 0.95) -> int:
+def berries_needed(sd_newton: float, half_width_newton: float, level: float = 0.95) -> int:
     """Smallest number of berries whose mean is known within a half-width, at this spread.
 
     Raises
@@ -61,18 +61,18 @@ def berries_needed(sd_n: float, half_width_n: float, level: float = 0.95) -> int
     >>> berries_needed(0.2, 0.1)
     18
     """
-    if not half_width_n > 0:
+    if not half_width_newton > 0:
         raise InvalidValueError("the wanted half-width must be above zero")
     # Student's t is never below the normal quantile, so the search begins just under its answer.
-    n = max(2, min(_MOST, math.floor((1.9 * sd_n / half_width_n) ** 2)))
-    while n > 2 and _half_width(sd_n, n - 1, level) <= half_width_n:
+    n = max(2, min(_MOST, math.floor((1.9 * sd_newton / half_width_newton) ** 2)))
+    while n > 2 and _half_width(sd_newton, n - 1, level) <= half_width_newton:
         n -= 1
-    while n < _MOST and _half_width(sd_n, n, level) > half_width_n:
+    while n < _MOST and _half_width(sd_newton, n, level) > half_width_newton:
         n += 1
     return n
 
 
-def _half_width(sd_n: float, n: int, level: float) -> float:
+def _half_width(sd_newton: float, n: int, level: float) -> float:
     from scipy.special import stdtrit
 
-    return float(stdtrit(n - 1, 0.5 + level / 2)) * sd_n / math.sqrt(n)
+    return float(stdtrit(n - 1, 0.5 + level / 2)) * sd_newton / math.sqrt(n)

@@ -15,19 +15,19 @@ def bars(
     columns: int,
     rows: int,
     span_s: float = 10.0,
-    top_n: float | None = None,
+    top_newton: float | None = None,
     ascii_only: bool = False,
 ) -> list[str]:
     """Draw the last seconds of force, each column the largest force of its slice of time.
 
     Parameters
     ----------
-    trace : sequence of (t_s, force_n)
+    trace : sequence of (t_s, force_newton)
         Oldest first.
     columns, rows : int
     span_s : float
         Seconds across.
-    top_n : float, optional
+    top_newton : float, optional
         Force at the upper edge; by default the largest that is shown.
     ascii_only : bool
 
@@ -46,16 +46,16 @@ def bars(
     slots = [-math.inf] * columns
     if trace:
         end_s = trace[-1][0]
-        for t_s, force_n in trace:
+        for t_s, force_newton in trace:
             slot = columns - 1 - int((end_s - t_s) / span_s * columns)
             if 0 <= slot < columns:
-                slots[slot] = max(slots[slot], force_n)
+                slots[slot] = max(slots[slot], force_newton)
     # A slow gauge leaves slices without a reading: the force is what was said last.
     for i in range(1, columns):
         if slots[i] == -math.inf:
             slots[i] = slots[i - 1]
     known = [force for force in slots if force > -math.inf]
-    top = top_n if top_n is not None else max(known, default=0.0)
+    top = top_newton if top_newton is not None else max(known, default=0.0)
     ink = _ASCII if ascii_only else _BLOCKS
     steps = len(ink) - 1
     lines = []

@@ -34,13 +34,13 @@ def berry_line(berry: BerryLogged) -> str:
     --------
     >>> from gauge.records import Compression
     >>> press = Compression(t_start_s=0, t_peak_s=1, t_end_s=2, peak_shown="1.240",
-    ...     peak_unit=Unit.N, peak_n=1.24, baseline_n=0, noise_n=0.01, n_readings=40, n_ramp=20,
-    ...     rate_hz=20, loading_rate_n_s=1.2, sampling_loss_n=0.01, flags=(Flag.DOUBLE_RISE,))
+    ...     peak_unit=Unit.N, peak_newton=1.24, baseline_newton=0, noise_newton=0.01, n_readings=40, n_ramp=20,
+    ...     rate_hz=20, loading_rate_newton_s=1.2, sampling_loss_newton=0.01, flags=(Flag.DOUBLE_RISE,))
     >>> berry_line(BerryLogged(number=7, berry_id=1, press=press))
     'berry 7: 1.240 N (skin broke, then rose again)'
     """
     press = berry.press
-    newtons = "" if press.peak_unit is Unit.N else f" = {press.peak_n:.3f} N"
+    newtons = "" if press.peak_unit is Unit.N else f" = {press.peak_newton:.3f} N"
     flags = "; ".join(FLAG_WORDS[flag] for flag in press.flags)
     scores = "".join(f", {mark.rater} {mark.score}" for mark in berry.scores)
     return (

@@ -45,7 +45,7 @@ class Act(Protocol):
     def duration_s(self) -> float:
         """How long it takes."""
 
-    def force_n(self, t_s: float) -> float:
+    def force_newton(self, t_s: float) -> float:
         """Force `t_s` seconds after it began, compression positive."""
 
 
@@ -55,7 +55,7 @@ class Rest:
 
     duration_s: float
 
-    def force_n(self, t_s: float) -> float:
+    def force_newton(self, t_s: float) -> float:
         """Zero."""
         return 0.0
 
@@ -69,7 +69,7 @@ class Press:
 
     Attributes
     ----------
-    peak_n : float
+    peak_newton : float
         Largest force of the press, above zero.
     rise_s, hold_s, release_s : float
         Seconds of ramp, of hold at the top and of release.
@@ -89,7 +89,7 @@ class Press:
         If a figure is out of its range.
     """
 
-    peak_n: float
+    peak_newton: float
     rise_s: float = 1.2
     hold_s: float = 0.3
     release_s: float = 0.25
@@ -100,7 +100,9 @@ class Press:
     break_drop: float = 0.3
 
     def __post_init__(self) -> None:
-        if not (self.peak_n > 0 and self.rise_s > 0 and self.release_s > 0 and self.hold_s >= 0):
+        if not (
+            self.peak_newton > 0 and self.rise_s > 0 and self.release_s > 0 and self.hold_s >= 0
+        ):
             raise InvalidValueError("a press needs a peak, a rise and a release above zero")
         shares = (self.unevenness, self.relaxation, self.break_at, self.break_drop)
         if not all(0 <= share < 1 for share in shares) or self.relaxation_s <= 0:
@@ -111,21 +113,21 @@ class Press:
         """Seconds from touch to release."""
         return self.rise_s + self.hold_s + self.release_s
 
-    def force_n(self, t_s: float) -> float:
+    def force_newton(self, t_s: float) -> float:
         """Force in newtons, `t_s` seconds after the touch.
 
         Examples
         --------
-        >>> press = Press(peak_n=3.0, rise_s=1.0)
-        >>> press.force_n(0.0), press.force_n(1.0), press.force_n(9.0)
+        >>> press = Press(peak_newton=3.0, rise_s=1.0)
+        >>> press.force_newton(0.0), press.force_newton(1.0), press.force_newton(9.0)
         (0.0, 3.0, 0.0)
         """
         if t_s <= 0 or t_s >= self.duration_s:
             return 0.0
         if t_s < self.rise_s:
-            return self.peak_n * self._ramp(t_s / self.rise_s)
+            return self.peak_newton * self._ramp(t_s / self.rise_s)
         held_s = min(t_s - self.rise_s, self.hold_s)
-        top = self.peak_n * (1 - self.relaxation * -math.expm1(-held_s / self.relaxation_s))
+        top = self.peak_newton * (1 - self.relaxation * -math.expm1(-held_s / self.relaxation_s))
         released_s = t_s - self.rise_s - self.hold_s
         return top if released_s <= 0 else top * (1 - released_s / self.release_s) ** 1.5
 
@@ -144,19 +146,19 @@ class Press:
 class HungWeight:
     """A check weight: put on within 0.3 s, swinging down to rest, lifted off at the end."""
 
-    weight_n: float
+    weight_newton: float
     duration_s: float = 6.0
     swing: float = 0.03
     swing_hz: float = 2.0
     damping_s: float = 0.4
 
-    def force_n(self, t_s: float) -> float:
+    def force_newton(self, t_s: float) -> float:
         """Force in newtons, `t_s` seconds after the weight first pulled."""
         if t_s <= 0 or t_s >= self.duration_s:
             return 0.0
         on = min(t_s / 0.3, 1.0, (self.duration_s - t_s) / 0.2)
         swing = self.swing * math.exp(-t_s / self.damping_s)
-        return self.weight_n * on * (1 + swing * math.cos(2 * math.pi * self.swing_hz * t_s))
+        return self.weight_newton * on * (1 + swing * math.cos(2 * math.pi * self.swing_hz * t_s))
 
 
 class Track:
@@ -170,8 +172,8 @@ class Track:
 
     Examples
     --------
-    >>> track = Track([Rest(duration_s=1.0), Press(peak_n=2.0, rise_s=1.0)])
-    >>> track.force_n(0.5), track.force_n(2.0)
+    >>> track = Track([Rest(duration_s=1.0), Press(peak_newton=2.0, rise_s=1.0)])
+    >>> track.force_newton(0.5), track.force_newton(2.0)
     (0.0, 2.0)
     """
 
@@ -185,12 +187,12 @@ class Track:
         """Seconds from the first act to the end of the last."""
         return min(self._starts[-1], self._until_s)
 
-    def force_n(self, t_s: float) -> float:
+    def force_newton(self, t_s: float) -> float:
         """Force in newtons at the time `t_s`; zero before the first act and after the last."""
         index = bisect.bisect_right(self._starts, t_s) - 1
         if not 0 <= index < len(self.acts):
             return 0.0
-        return self.acts[index].force_n(t_s - self._starts[index])
+        return self.acts[index].force_newton(t_s - self._starts[index])
 
     def presses(self) -> list[tuple[float, Press]]:
         """List the presses with the time at which each one ends."""
@@ -205,7 +207,7 @@ class Selection:
     Attributes
     ----------
     code : str
-    mean_n : float
+    mean_newton : float
         Mean peak force on the day of harvest.
     cv : float
         Coefficient of variation between berries; peaks are lognormal.
@@ -214,36 +216,36 @@ class Selection:
 
     Examples
     --------
-    >>> berry = Selection(code="R-114", mean_n=4.0, cv=0.2, softening_per_day=0.1)
+    >>> berry = Selection(code="R-114", mean_newton=4.0, cv=0.2, softening_per_day=0.1)
     >>> round(berry.mean_on(day=5), 3)
     2.426
     """
 
     code: str
-    mean_n: float
+    mean_newton: float
     cv: float = 0.25
     softening_per_day: float = 0.06
 
     def __post_init__(self) -> None:
-        if not (self.mean_n > 0 and self.cv >= 0 and self.softening_per_day >= 0):
+        if not (self.mean_newton > 0 and self.cv >= 0 and self.softening_per_day >= 0):
             raise InvalidValueError(f"selection {self.code}: firmness must be above zero")
 
     def mean_on(self, day: float) -> float:
         """Mean peak force in newtons after `day` days of storage."""
-        return self.mean_n * math.exp(-self.softening_per_day * day)
+        return self.mean_newton * math.exp(-self.softening_per_day * day)
 
-    def peaks_n(self, rng: Random, count: int, *, day: float = 0.0) -> list[float]:
+    def peaks_newton(self, rng: Random, count: int, *, day: float = 0.0) -> list[float]:
         """Draw the peak forces of `count` berries, in newtons."""
         return [_lognormal(rng, self.mean_on(day), self.cv) for _ in range(count)]
 
 
-def hand_press(rng: Random, peak_n: float, *, pace: float = 1.0) -> Press:
+def hand_press(rng: Random, peak_newton: float, *, pace: float = 1.0) -> Press:
     """Draw how one tech's hand lowers the stand on one berry.
 
     Parameters
     ----------
     rng : Random
-    peak_n : float
+    peak_newton : float
     pace : float, optional
         Above 1 is a slower hand: all times are multiplied.
 
@@ -253,11 +255,11 @@ def hand_press(rng: Random, peak_n: float, *, pace: float = 1.0) -> Press:
 
     Examples
     --------
-    >>> hand_press(Random(1), 2.5).peak_n
+    >>> hand_press(Random(1), 2.5).peak_newton
     2.5
     """
     return Press(
-        peak_n=peak_n,
+        peak_newton=peak_newton,
         rise_s=pace * _lognormal(rng, 1.2, 0.25),
         hold_s=pace * (0.15 + 0.3 * rng.random()),
         release_s=pace * (0.2 + 0.15 * rng.random()),
@@ -267,14 +269,14 @@ def hand_press(rng: Random, peak_n: float, *, pace: float = 1.0) -> Press:
 
 
 def berry_track(
-    rng: Random, peaks_n: Iterable[float], *, rest_s: float = 1.5, pace: float = 1.0
+    rng: Random, peaks_newton: Iterable[float], *, rest_s: float = 1.5, pace: float = 1.0
 ) -> Track:
     """Play one press a berry, with a rest of about `rest_s` before each and after the last.
 
     Parameters
     ----------
     rng : Random
-    peaks_n : iterable of float
+    peaks_newton : iterable of float
         Peak forces in newtons.
     rest_s, pace : float, optional
 
@@ -284,18 +286,20 @@ def berry_track(
     2
     """
     acts: list[Act] = []
-    for peak_n in peaks_n:
+    for peak_newton in peaks_newton:
         acts += [Rest(duration_s=pace * rest_s * (0.8 + 0.4 * rng.random()))]
-        acts += [hand_press(rng, peak_n, pace=pace)]
+        acts += [hand_press(rng, peak_newton, pace=pace)]
     return Track([*acts, Rest(duration_s=pace * rest_s)])
 
 
-def weight_track(weights_n: Iterable[float], *, rest_s: float = 4.0, dwell_s: float = 6.0) -> Track:
+def weight_track(
+    weights_newton: Iterable[float], *, rest_s: float = 4.0, dwell_s: float = 6.0
+) -> Track:
     """Hang weights one after another in the order given, with a rest before each and at the end.
 
     Parameters
     ----------
-    weights_n : iterable of float
+    weights_newton : iterable of float
         Forces in newtons.
     rest_s, dwell_s : float, optional
         Seconds at rest, and on each weight.
@@ -306,6 +310,9 @@ def weight_track(weights_n: Iterable[float], *, rest_s: float = 4.0, dwell_s: fl
     24.0
     """
     acts: list[Act] = [Rest(duration_s=rest_s)]
-    for weight_n in weights_n:
-        acts += [HungWeight(weight_n=weight_n, duration_s=dwell_s), Rest(duration_s=rest_s)]
+    for weight_newton in weights_newton:
+        acts += [
+            HungWeight(weight_newton=weight_newton, duration_s=dwell_s),
+            Rest(duration_s=rest_s),
+        ]
     return Track(acts)

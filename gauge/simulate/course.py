@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from random import Random
 
-from gauge.mass import expected_n, parse_mass
+from gauge.mass import expected_newton, parse_mass
 from gauge.simulate.berrymodel import Press, Selection, Track, berry_track, weight_track
 from gauge.units import STANDARD_GRAVITY_M_S2
 
@@ -20,7 +20,7 @@ def course(
     berries: int,
     day: float = 0.0,
     masses: Sequence[str] = (),
-    overload_n: float | None = None,
+    overload_newton: float | None = None,
     cut: bool = False,
 ) -> Track:
     """Draw what happens at the head.
@@ -36,7 +36,7 @@ def course(
         Day of storage.
     masses : sequence of str, optional
         Such as "500g": hang these at standard gravity, and press no berries.
-    overload_n : float, optional
+    overload_newton : float, optional
         Peak in newtons of the berry in the middle.
     cut : bool, optional
         End two thirds up the rise of the last press.
@@ -48,17 +48,17 @@ def course(
 
     Examples
     --------
-    >>> berry = Selection(code="R-114", mean_n=4.0)
+    >>> berry = Selection(code="R-114", mean_newton=4.0)
     >>> len(course(Random(1), selection=berry, berries=3).presses())
     3
     """
     if masses:
         gravity = float(STANDARD_GRAVITY_M_S2)
-        return weight_track(expected_n(parse_mass(mass), gravity) for mass in masses)
-    peaks_n = selection.peaks_n(rng, berries, day=day)
-    if overload_n is not None:
-        peaks_n[berries // 2] = overload_n
-    track = berry_track(rng, peaks_n)
+        return weight_track(expected_newton(parse_mass(mass), gravity) for mass in masses)
+    peaks_newton = selection.peaks_newton(rng, berries, day=day)
+    if overload_newton is not None:
+        peaks_newton[berries // 2] = overload_newton
+    track = berry_track(rng, peaks_newton)
     if not cut:
         return track
     last = track.acts[-2]

@@ -27,31 +27,31 @@ class Display:
     ----------
     step : Decimal
         Smallest step of the display, in the unit shown.
-    noise_n : float
+    noise_newton : float
         Standard deviation of the noise.
-    baseline_n, drift_n_s : float
+    baseline_newton, drift_newton_s : float
         Offset at the start and its change.
     gain : float
         1 for a true gauge; 1.02 reads 2 % high.
-    capacity_n : float
+    capacity_newton : float
         Beyond this the gauge says overload.
 
     Examples
     --------
-    >>> display = Display(noise_n=0.0, gain=1.02)
+    >>> display = Display(noise_newton=0.0, gain=1.02)
     >>> display.show(5.0, 0.0, Unit.N, Random(1))
     (Decimal('5.10'), <Status.OK: 'ok'>)
     """
 
     step: Decimal = Decimal("0.01")
-    noise_n: float = 0.006
-    baseline_n: float = 0.0
-    drift_n_s: float = 0.0
+    noise_newton: float = 0.006
+    baseline_newton: float = 0.0
+    drift_newton_s: float = 0.0
     gain: float = 1.0
-    capacity_n: float = 22.0
+    capacity_newton: float = 22.0
 
     def __post_init__(self) -> None:
-        if self.step <= 0 or self.noise_n < 0 or self.capacity_n <= 0 or self.gain <= 0:
+        if self.step <= 0 or self.noise_newton < 0 or self.capacity_newton <= 0 or self.gain <= 0:
             raise InvalidValueError("display step, capacity and gain must be above zero")
 
     @property
@@ -60,20 +60,25 @@ class Display:
         exponent = self.step.as_tuple().exponent
         return max(0, -exponent) if isinstance(exponent, int) else 0
 
-    def show(self, force_n: float, t_s: float, unit: Unit, rng: Random) -> tuple[Decimal, Status]:
+    def show(
+        self, force_newton: float, t_s: float, unit: Unit, rng: Random
+    ) -> tuple[Decimal, Status]:
         """Number and status that the gauge shows for a force.
 
         Examples
         --------
-        >>> Display(noise_n=0.0, step=Decimal("0.05")).show(1.24, 0.0, Unit.N, Random(1))
+        >>> Display(noise_newton=0.0, step=Decimal("0.05")).show(1.24, 0.0, Unit.N, Random(1))
         (Decimal('1.25'), <Status.OK: 'ok'>)
         """
-        value_n = (
-            self.gain * force_n + self.baseline_n + self.drift_n_s * t_s + self.noise_n * gauss(rng)
+        value_newton = (
+            self.gain * force_newton
+            + self.baseline_newton
+            + self.drift_newton_s * t_s
+            + self.noise_newton * gauss(rng)
         )
-        steps = Decimal(value_n / NEWTON_PER_FLOAT[unit]) / self.step
+        steps = Decimal(value_newton / NEWTON_PER_FLOAT[unit]) / self.step
         shown = steps.to_integral_value(ROUND_HALF_EVEN) * self.step + Decimal(0)
-        if value_n > self.capacity_n:
+        if value_newton > self.capacity_newton:
             return shown, Status.OVERLOAD
         return shown, Status.OK
 
@@ -164,13 +169,13 @@ class VirtualGauge:
         while True:
             yield math.inf
 
-    def line(self, t_s: float, force_n: float | None = None) -> bytes:
+    def line(self, t_s: float, force_newton: float | None = None) -> bytes:
         """Write the line that the gauge sends at `t_s`, with the faults of the line in it."""
-        force_n = self.track.force_n(t_s) if force_n is None else force_n
+        force_newton = self.track.force_newton(t_s) if force_newton is None else force_newton
         unit = self.unit
         if t_s >= self.faults.unit_from_s and self.faults.unit_then is not None:
             unit = self.faults.unit_then
-        value, status = self.display.show(force_n, t_s, unit, self._rng)
+        value, status = self.display.show(force_newton, t_s, unit, self._rng)
         data = self.writer.line(value, unit, status)
         if self.faults.noise_share and self._fault_rng.random() < self.faults.noise_share:
             hit = int(self._fault_rng.random() * len(data))
@@ -193,10 +198,10 @@ class VirtualGauge:
         out = []
         while self._next_s <= until_s:
             t_s = self._next_s
-            peak_n = None
+            peak_newton = None
             if self.mode == "button":
-                peak_n = next(p.peak_n for end, p in self.track.presses() if end == t_s)
-            out.append(Chunk(round(t_s * 1e9), self.line(t_s, peak_n)))
+                peak_newton = next(p.peak_newton for end, p in self.track.presses() if end == t_s)
+            out.append(Chunk(round(t_s * 1e9), self.line(t_s, peak_newton)))
             self._next_s = next(self._ticks)
         return out
 

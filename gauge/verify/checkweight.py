@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from gauge.errors import InvalidValueError
-from gauge.mass import Mass, class_limit_mg, expected_n
+from gauge.mass import Mass, class_limit_mg, expected_newton
 from gauge.verify.gravity import Gravity
 
 
@@ -20,17 +20,17 @@ from gauge.verify.gravity import Gravity
 class Step:
     """One stable reading of a verification.
 
-    `kind` is "zero", "up", "down" or "repeat"; `mass` is None at zero. `reading_n` is the mean of
+    `kind` is "zero", "up", "down" or "repeat"; `mass` is None at zero. `reading_newton` is the mean of
     the stable readings in newtons, on a weight without a sign: a hung weight may show as tension;
     `shown` is what the display said in the middle of them.
     """
 
     kind: str
     mass: Mass | None
-    expected_n: float
+    expected_newton: float
     shown: str
     unit: str
-    reading_n: float
+    reading_newton: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,8 +38,8 @@ class WeightVerdict:
     """What a gauge made of one mass; percentages of the expected force, None where not seen."""
 
     mass: Mass
-    expected_n: float
-    readings_n: tuple[float, ...]
+    expected_newton: float
+    readings_newton: tuple[float, ...]
     error_pct: float | None
     repeatability_pct: float | None
     reversibility_pct: float | None
@@ -56,10 +56,10 @@ class Verdict:
     gravity: Gravity
     tolerance_pct: float
     weights: tuple[WeightVerdict, ...]
-    zero_before_n: float | None
-    zero_return_n: float | None
+    zero_before_newton: float | None
+    zero_return_newton: float | None
     zero_return_pct: float | None
-    resolution_n: float
+    resolution_newton: float
     warnings: tuple[str, ...] = field(default=())
 
     def document(self) -> dict[str, object]:
@@ -72,8 +72,8 @@ class Verdict:
             "weights": [
                 {
                     "mass": w.mass.shown,
-                    "expected_N": w.expected_n,
-                    "readings_N": list(w.readings_n),
+                    "expected_N": w.expected_newton,
+                    "readings_N": list(w.readings_newton),
                     "error_pct": w.error_pct,
                     "repeatability_pct": w.repeatability_pct,
                     "reversibility_pct": w.reversibility_pct,
@@ -83,21 +83,21 @@ class Verdict:
                 }
                 for w in self.weights
             ],
-            "zero_before_N": self.zero_before_n,
-            "zero_return_N": self.zero_return_n,
+            "zero_before_N": self.zero_before_newton,
+            "zero_return_N": self.zero_return_newton,
             "zero_return_pct": self.zero_return_pct,
-            "resolution_N": self.resolution_n,
+            "resolution_N": self.resolution_newton,
             "warnings": list(self.warnings),
         }
 
 
 def judge_weight(
     mass: Mass,
-    force_n: float,
-    rising_n: Sequence[float],
-    falling_n: Sequence[float] = (),
+    force_newton: float,
+    rising_newton: Sequence[float],
+    falling_newton: Sequence[float] = (),
     *,
-    resolution_n: float,
+    resolution_newton: float,
     tolerance_pct: float = 1.0,
     weight_limit_pct: float = 0.0,
 ) -> WeightVerdict:
@@ -106,11 +106,11 @@ def judge_weight(
     Parameters
     ----------
     mass : Mass
-    force_n : float
+    force_newton : float
         Expected force F.
-    rising_n, falling_n : sequence of float
+    rising_newton, falling_newton : sequence of float
         Readings F_i with rising load, and F' with falling load.
-    resolution_n : float
+    resolution_newton : float
         Step r of the display.
     tolerance_pct : float, optional
         The lab's own; 1.5 times as much is allowed for reversibility.
@@ -128,20 +128,20 @@ def judge_weight(
     --------
     >>> from gauge.mass import parse_mass
     >>> found = judge_weight(parse_mass("500g"), 4.9025895, [4.912, 4.905, 4.921],
-    ...                      resolution_n=0.01)
+    ...                      resolution_newton=0.01)
     >>> round(found.error_pct, 3), round(found.repeatability_pct, 3), found.passed
     (0.206, 0.326, True)
     """
-    readings = tuple(rising_n) or tuple(falling_n)
+    readings = tuple(rising_newton) or tuple(falling_newton)
     error = repeatability = reversibility = None
     if readings:
-        mean_n = math.fsum(readings) / len(readings)
-        error = 100 * (mean_n - force_n) / force_n
-        if len(rising_n) > 1:
-            repeatability = 100 * (max(rising_n) - min(rising_n)) / force_n
-        if rising_n and falling_n:
-            fall_n = math.fsum(falling_n) / len(falling_n)
-            reversibility = 100 * (fall_n - mean_n) / force_n
+        mean_newton = math.fsum(readings) / len(readings)
+        error = 100 * (mean_newton - force_newton) / force_newton
+        if len(rising_newton) > 1:
+            repeatability = 100 * (max(rising_newton) - min(rising_newton)) / force_newton
+        if rising_newton and falling_newton:
+            fall_newton = math.fsum(falling_newton) / len(falling_newton)
+            reversibility = 100 * (fall_newton - mean_newton) / force_newton
     passed = (
         error is not None
         and abs(error) + weight_limit_pct <= tolerance_pct
@@ -150,12 +150,12 @@ def judge_weight(
     )
     return WeightVerdict(
         mass=mass,
-        expected_n=force_n,
-        readings_n=tuple(rising_n) + tuple(falling_n),
+        expected_newton=force_newton,
+        readings_newton=tuple(rising_newton) + tuple(falling_newton),
         error_pct=error,
         repeatability_pct=repeatability,
         reversibility_pct=reversibility,
-        resolution_pct=100 * resolution_n / force_n,
+        resolution_pct=100 * resolution_newton / force_newton,
         weight_limit_pct=weight_limit_pct,
         passed=passed,
     )
@@ -166,7 +166,7 @@ def judge(
     masses: Sequence[Mass],
     gravity: Gravity,
     *,
-    resolution_n: float,
+    resolution_newton: float,
     tolerance_pct: float = 1.0,
     weight_class: str | None = None,
     warnings: Sequence[str] = (),
@@ -180,7 +180,7 @@ def judge(
     masses : sequence of Mass
         All masses asked for; one that was never read fails.
     gravity : Gravity
-    resolution_n, tolerance_pct
+    resolution_newton, tolerance_pct
         As in `judge_weight`.
     weight_class : str, optional
         OIML R 111 class of the weights: their limit then counts against the gauge.
@@ -203,9 +203,9 @@ def judge(
     >>> from gauge.mass import parse_mass
     >>> mass = parse_mass("500g")
     >>> seen = ("zero", None, 0.0), ("up", mass, 4.91), ("zero", None, 0.0)
-    >>> steps = [Step(kind=kind, mass=on, expected_n=0.0, shown=f"{n:.2f}", unit="N", reading_n=n)
+    >>> steps = [Step(kind=kind, mass=on, expected_newton=0.0, shown=f"{n:.2f}", unit="N", reading_newton=n)
     ...          for kind, on, n in seen]
-    >>> found = judge(steps, [mass], gravity_at(None, None), resolution_n=0.01)
+    >>> found = judge(steps, [mass], gravity_at(None, None), resolution_newton=0.01)
     >>> found.passed, round(found.weights[0].error_pct, 2)
     (True, 0.15)
     """
@@ -214,17 +214,17 @@ def judge(
     notes, weights = list(warnings), []
     for mass in {m.kg: m for m in masses}.values():
         of_mass = [s for s in steps if s.mass is not None and s.mass.kg == mass.kg]
-        force_n = expected_n(mass, gravity.m_s2)
+        force_newton = expected_newton(mass, gravity.m_s2)
         limit_pct = 0.0
         if weight_class is not None:
             limit_pct = class_limit_mg(mass, weight_class) / 1000 / mass.g * 100
         weights.append(
             judge_weight(
                 mass,
-                force_n,
-                [s.reading_n for s in of_mass if s.kind != "down"],
-                [s.reading_n for s in of_mass if s.kind == "down"],
-                resolution_n=resolution_n,
+                force_newton,
+                [s.reading_newton for s in of_mass if s.kind != "down"],
+                [s.reading_newton for s in of_mass if s.kind == "down"],
+                resolution_newton=resolution_newton,
                 tolerance_pct=tolerance_pct,
                 weight_limit_pct=limit_pct,
             )
@@ -234,26 +234,26 @@ def judge(
                 f"one display step is {weights[-1].resolution_pct:.2g} % of {mass.shown}: too "
                 "light to judge by, use a heavier weight"
             )
-    zeros = [s.reading_n for s in steps if s.kind == "zero"]
+    zeros = [s.reading_newton for s in steps if s.kind == "zero"]
     first_is_zero = bool(steps) and steps[0].kind == "zero"
     ends_at_zero = len(steps) > 1 and steps[-1].kind == "zero"
-    back_n = zeros[-1] - (zeros[0] if first_is_zero else 0.0) if ends_at_zero else None
-    lightest_n = min(w.expected_n for w in weights)
-    back_pct = None if back_n is None else 100 * back_n / lightest_n
-    allowed_n = max(resolution_n, lightest_n * tolerance_pct / 100)
-    if back_n is None:
+    back_newton = zeros[-1] - (zeros[0] if first_is_zero else 0.0) if ends_at_zero else None
+    lightest_newton = min(w.expected_newton for w in weights)
+    back_pct = None if back_newton is None else 100 * back_newton / lightest_newton
+    allowed_newton = max(resolution_newton, lightest_newton * tolerance_pct / 100)
+    if back_newton is None:
         notes.append("the gauge was not seen back at zero after the last weight")
-    zero_passed = back_n is None or abs(back_n) <= allowed_n * (1 + 1e-9)
+    zero_passed = back_newton is None or abs(back_newton) <= allowed_newton * (1 + 1e-9)
     if not zero_passed:
-        notes.append(f"the zero did not come back: {back_n:+.4g} N")
+        notes.append(f"the zero did not come back: {back_newton:+.4g} N")
     return Verdict(
         passed=zero_passed and all(w.passed for w in weights),
         gravity=gravity,
         tolerance_pct=tolerance_pct,
         weights=tuple(weights),
-        zero_before_n=zeros[0] if first_is_zero else None,
-        zero_return_n=zeros[-1] if ends_at_zero else None,
+        zero_before_newton=zeros[0] if first_is_zero else None,
+        zero_return_newton=zeros[-1] if ends_at_zero else None,
         zero_return_pct=back_pct,
-        resolution_n=resolution_n,
+        resolution_newton=resolution_newton,
         warnings=tuple(notes),
     )

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from gauge.errors import InvalidValueError
-from gauge.mass import Mass, expected_n
+from gauge.mass import Mass, expected_newton
 from gauge.records import Reading, Status
 from gauge.units import NEWTON_PER_FLOAT
 from gauge.verify.checkweight import Step
@@ -81,23 +81,23 @@ class WeightWatch:
     ) -> None:
         if not masses:
             raise InvalidValueError("no check weight was named.", todo="Give --mass, as 500g.")
-        self._pending = [(mass, expected_n(mass, gravity_m_s2)) for mass in masses]
+        self._pending = [(mass, expected_newton(mass, gravity_m_s2)) for mass in masses]
         forces = sorted({force for _, force in self._pending})
         gaps = [b - a for a, b in itertools.pairwise(forces)]
-        self._leave_n = 0.25 * min([forces[0], *gaps])
-        self._zero_within_n = 0.3 * forces[0]
+        self._leave_newton = 0.25 * min([forces[0], *gaps])
+        self._zero_within_newton = 0.3 * forces[0]
         self._slack = tolerance_pct / 100 / 2
         self._window_s = window_s
         self._enough = _STEADY_READINGS if window_s else 1
         self._window: deque[Reading] = deque()
-        self._noise_n = 0.0
-        self._zero_n = 0.0
-        self._held_n: float | None = None  # the level last taken; wait until it is left
+        self._noise_newton = 0.0
+        self._zero_newton = 0.0
+        self._held_newton: float | None = None  # the level last taken; wait until it is left
         self._on = False  # whether that level is the weight of the last step
         self._check_s = 0.0
-        self._last_weight_n = 0.0  # heaviest load since the gauge was last empty
+        self._last_weight_newton = 0.0  # heaviest load since the gauge was last empty
         self._seen: set[int] = set()
-        self._step_n = 0.0
+        self._step_newton = 0.0
         self._decimals = 0
         self.steps: list[Step] = []
         self.warnings: list[str] = []
@@ -115,22 +115,22 @@ class WeightWatch:
     @property
     def due(self) -> str:
         """What should be done next, for the person at the gauge."""
-        if not self.steps and self._held_n is None:
+        if not self.steps and self._held_newton is None:
             return "leave the gauge empty"
         if not self._pending:
             return "take the weight off"
         return f"hang {self._pending[0][0].shown}"
 
     @property
-    def resolution_n(self) -> float:
+    def resolution_newton(self) -> float:
         """Step of the display in newtons.
 
         The greatest common divisor of what was shown once there are ten different numbers; one
         unit of the last digit until then.
         """
         if len(self._seen) < 10:
-            return self._step_n
-        return self._step_n * math.gcd(*self._seen)
+            return self._step_newton
+        return self._step_newton * math.gcd(*self._seen)
 
     def feed(self, readings: Iterable[Reading]) -> list[Step]:
         """Take in readings; give back the stable ones that they complete.
@@ -169,12 +169,15 @@ class WeightWatch:
                 self._warn("the gauge reported an overload: take the weight off at once")
             return None
         self._note_digits(reading)
-        force_n = reading.force_n
-        if abs(force_n - self._zero_n) <= self._zero_within_n:
-            self._last_weight_n = 0.0
-        held = self._held_n is not None and abs(force_n - self._held_n) <= self._leave_n
-        if self._held_n is not None and not held:
-            self._held_n, self._on = None, False
+        force_newton = reading.force_newton
+        if abs(force_newton - self._zero_newton) <= self._zero_within_newton:
+            self._last_weight_newton = 0.0
+        held = (
+            self._held_newton is not None
+            and abs(force_newton - self._held_newton) <= self._leave_newton
+        )
+        if self._held_newton is not None and not held:
+            self._held_newton, self._on = None, False
             self._window.clear()
         if held and not self._on:
             return None
@@ -182,9 +185,12 @@ class WeightWatch:
             return None
         if held:
             # The weight still hangs there and has come to rest further: the later reading counts.
-            shown, level_n = self._level()
+            shown, level_newton = self._level()
             self.steps[-1] = replace(
-                self.steps[-1], shown=shown.shown, unit=str(shown.unit), reading_n=abs(level_n)
+                self.steps[-1],
+                shown=shown.shown,
+                unit=str(shown.unit),
+                reading_newton=abs(level_newton),
             )
             return None
         return self._settled()
@@ -205,101 +211,113 @@ class WeightWatch:
         if reading.t_s < self._check_s:
             return False
         self._check_s = reading.t_s + self._window_s / 8  # at high rates not at every reading
-        return self._is_stable([r.force_n for r in window])
+        return self._is_stable([r.force_newton for r in window])
 
     def _note_digits(self, reading: Reading) -> None:
         decimals = len(reading.shown.partition(".")[2]) if "e" not in reading.shown.lower() else 0
-        step_n = 10.0**-decimals * NEWTON_PER_FLOAT[reading.unit]
-        if step_n != self._step_n:
+        step_newton = 10.0**-decimals * NEWTON_PER_FLOAT[reading.unit]
+        if step_newton != self._step_newton:
             self._seen.clear()
-            self._step_n, self._decimals = step_n, decimals
+            self._step_newton, self._decimals = step_newton, decimals
         if len(self._seen) < 1000:
             self._seen.add(round(reading.value * 10**decimals))
 
     def _is_stable(self, forces: list[float]) -> bool:
         if len(forces) == 1:
             return True
-        level_n = statistics.median(forces)
-        if not self.steps and abs(level_n) <= self._zero_within_n:
+        level_newton = statistics.median(forces)
+        if not self.steps and abs(level_newton) <= self._zero_within_newton:
             # The first rest: its noise is not known yet, take it from the readings themselves.
-            self._noise_n = _noise_n(forces)
-        allowed_n = max(
-            3.0001 * self._step_n, 8 * self._noise_n, self._slack * abs(level_n - self._zero_n)
+            self._noise_newton = _noise_newton(forces)
+        allowed_newton = max(
+            3.0001 * self._step_newton,
+            8 * self._noise_newton,
+            self._slack * abs(level_newton - self._zero_newton),
         )
         half = len(forces) // 2
-        shift_n = statistics.fmean(forces[-half:]) - statistics.fmean(forces[:half])
-        return max(forces) - min(forces) <= allowed_n and abs(shift_n) <= allowed_n / 3
+        shift_newton = statistics.fmean(forces[-half:]) - statistics.fmean(forces[:half])
+        return (
+            max(forces) - min(forces) <= allowed_newton and abs(shift_newton) <= allowed_newton / 3
+        )
 
     def _level(self) -> tuple[Reading, float]:
         """Middle reading and mean force of the window."""
         by_force = sorted(self._window, key=lambda r: r.value)
-        return by_force[(len(by_force) - 1) // 2], statistics.fmean(r.force_n for r in by_force)
+        return by_force[(len(by_force) - 1) // 2], statistics.fmean(
+            r.force_newton for r in by_force
+        )
 
     def _settled(self) -> Step | None:
-        middle, level_n = self._level()
-        self._held_n = level_n
-        if abs(level_n) <= self._zero_within_n:
-            return self._at_zero(middle, level_n)
-        step = self._on_weight(middle, level_n)
+        middle, level_newton = self._level()
+        self._held_newton = level_newton
+        if abs(level_newton) <= self._zero_within_newton:
+            return self._at_zero(middle, level_newton)
+        step = self._on_weight(middle, level_newton)
         self._on = step is not None
         return step
 
-    def _at_zero(self, middle: Reading, level_n: float) -> Step:
+    def _at_zero(self, middle: Reading, level_newton: float) -> Step:
         if not self.steps:
-            self._zero_n = level_n
-            if abs(level_n) > 2.0001 * self.resolution_n + 3 * self._noise_n:
+            self._zero_newton = level_newton
+            if abs(level_newton) > 2.0001 * self.resolution_newton + 3 * self._noise_newton:
                 self._warn(f"the gauge rests at {middle.shown} {middle.unit}: zero it before use")
         return Step(
             kind="zero",
             mass=None,
-            expected_n=0.0,
+            expected_newton=0.0,
             shown=middle.shown,
             unit=str(middle.unit),
-            reading_n=level_n,
+            reading_newton=level_newton,
         )
 
-    def _on_weight(self, middle: Reading, level_n: float) -> Step | None:
-        load_n = abs(level_n - self._zero_n)
+    def _on_weight(self, middle: Reading, level_newton: float) -> Step | None:
+        load_newton = abs(level_newton - self._zero_newton)
         if not self._pending:
             self._warn(f"a further load was seen: {middle.shown} {middle.unit}")
             return None
-        index = self._which(load_n)
+        index = self._which(load_newton)
         if index is None:
-            mass, force_n = self._pending[0]
+            mass, force_newton = self._pending[0]
             self._warn(
                 f"the gauge was still at {middle.shown} {middle.unit}, which is not {mass.shown} "
-                f"({force_n:.4g} N): wrong weight, something touching, or a gauge far out"
+                f"({force_newton:.4g} N): wrong weight, something touching, or a gauge far out"
             )
             return None
         if index:
             self._warn("the weights were hung in another order than given")
         if not self.steps:
             self._warn("no zero was seen before the first weight")
-        if level_n < 0:
+        if level_newton < 0:
             self._warn("the gauge shows hung weights as negative (tension); signs were dropped")
-        mass, force_n = self._pending.pop(index)
+        mass, force_newton = self._pending.pop(index)
         before = any(s.mass is not None and s.mass.kg == mass.kg for s in self.steps)
-        kind = "down" if load_n < 0.99 * self._last_weight_n else "repeat" if before else "up"
-        self._last_weight_n = max(self._last_weight_n, load_n)
+        kind = (
+            "down"
+            if load_newton < 0.99 * self._last_weight_newton
+            else "repeat"
+            if before
+            else "up"
+        )
+        self._last_weight_newton = max(self._last_weight_newton, load_newton)
         return Step(
             kind=kind,
             mass=mass,
-            expected_n=force_n,
+            expected_newton=force_newton,
             shown=middle.shown,
             unit=str(middle.unit),
-            reading_n=abs(level_n),
+            reading_newton=abs(level_newton),
         )
 
-    def _which(self, load_n: float) -> int | None:
+    def _which(self, load_newton: float) -> int | None:
         """Position among the pending weights of the one that is on, the due one first."""
-        off = [abs(load_n / force_n - 1) for _, force_n in self._pending]
+        off = [abs(load_newton / force_newton - 1) for _, force_newton in self._pending]
         if off[0] <= _PLAUSIBLE:
             return 0
         nearest = min(range(len(off)), key=off.__getitem__)
         return nearest if off[nearest] <= 2 * _PLAUSIBLE else None
 
 
-def _noise_n(forces: Sequence[float]) -> float:
+def _noise_newton(forces: Sequence[float]) -> float:
     """Estimate the standard deviation from neighbouring differences, which drift leaves alone."""
     steps = [b - a for a, b in itertools.pairwise(forces)]
     return math.sqrt(statistics.fmean(d * d for d in steps) / 2) if steps else 0.0

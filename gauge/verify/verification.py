@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from gauge.errors import InvalidValueError, NothingHeardError
-from gauge.mass import Mass, class_limit_mg, expected_n
+from gauge.mass import Mass, class_limit_mg, expected_newton
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Chunk, Gap, Session
@@ -35,7 +35,7 @@ class Hanging:
     gravity : Gravity
     tolerance_pct : float
     weight_class : str or None
-    capacity_n : float or None
+    capacity_newton : float or None
         Of the gauge.
     timeout_s : float
         How long to wait for each stable reading.
@@ -50,18 +50,18 @@ class Hanging:
     gravity: Gravity
     tolerance_pct: float = 1.0
     weight_class: str | None = None
-    capacity_n: float | None = None
+    capacity_newton: float | None = None
     timeout_s: float = 60.0
 
     def __post_init__(self) -> None:
         for mass in self.masses:
             if self.weight_class is not None:
                 class_limit_mg(mass, self.weight_class)
-            force_n = expected_n(mass, self.gravity.m_s2)
-            if self.capacity_n is not None and force_n > self.capacity_n:
+            force_newton = expected_newton(mass, self.gravity.m_s2)
+            if self.capacity_newton is not None and force_newton > self.capacity_newton:
                 raise InvalidValueError(
-                    f"{mass.shown} pulls with {force_n:.4g} N, more than the gauge's capacity of "
-                    f"{self.capacity_n:.4g} N.",
+                    f"{mass.shown} pulls with {force_newton:.4g} N, more than the gauge's capacity of "
+                    f"{self.capacity_newton:.4g} N.",
                     todo="Do not hang it: an overload can ruin the cell. Use a lighter weight.",
                 )
 
@@ -148,7 +148,7 @@ def verify(
         watch.steps,
         hanging.masses,
         hanging.gravity,
-        resolution_n=watch.resolution_n,
+        resolution_newton=watch.resolution_newton,
         tolerance_pct=hanging.tolerance_pct,
         weight_class=hanging.weight_class,
         warnings=watch.warnings,
@@ -174,10 +174,10 @@ def _rows(steps: Sequence[Step]) -> list[CheckweightRow]:
             kind=step.kind,
             mass_shown=None if step.mass is None else step.mass.shown,
             mass_g=None if step.mass is None else step.mass.g,
-            expected_n=step.expected_n,
+            expected_newton=step.expected_newton,
             reading_shown=step.shown,
             reading_unit=step.unit,
-            reading_n=step.reading_n,
+            reading_newton=step.reading_newton,
         )
         for step in steps
     ]

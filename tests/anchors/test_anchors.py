@@ -21,7 +21,12 @@ from gauge.errors import InfeasiblePlanError, InvalidValueError
 def _calibration(scale=BLACKBERRY, cuts=(4.5, 3.2, 2.1, 1.2), spread=0.3, force_scale="linear"):
     none = (None,) * len(cuts)
     return Calibration(
-        scale=scale, force_scale=force_scale, cuts_n=cuts, low_n=none, high_n=none, spread=spread
+        scale=scale,
+        force_scale=force_scale,
+        cuts_newton=cuts,
+        low_newton=none,
+        high_newton=none,
+        spread=spread,
     )
 
 
@@ -29,9 +34,9 @@ def test_probabilities_are_scipys_logistic() -> None:
     """scipy.stats.logistic is the reference distribution."""
     one = _calibration()
     force = np.linspace(0.1, 8, 50)
-    upper = [logistic.sf(cut, loc=force, scale=0.3) for cut in one.cuts_n]
+    upper = [logistic.sf(cut, loc=force, scale=0.3) for cut in one.cuts_newton]
     at_most = np.column_stack([1 - np.array(u) for u in upper])
-    at_most = np.column_stack([logistic.cdf(force, loc=c, scale=0.3) for c in one.cuts_n])
+    at_most = np.column_stack([logistic.cdf(force, loc=c, scale=0.3) for c in one.cuts_newton])
     expected = np.diff(np.column_stack([np.zeros(50), at_most, np.ones(50)]), axis=1)
     assert one.probabilities(force) == pytest.approx(expected, abs=1e-12)
 
@@ -61,13 +66,13 @@ def test_bands_are_where_a_fine_grid_says(
     for score, band in enumerate(found):
         forces = grid[most_probable == score]
         if len(forces) > 2:
-            assert band.low_n == pytest.approx(forces[0], abs=0.011)
-            if band.high_n is not None and band.high_n < 20:
-                assert band.high_n == pytest.approx(forces[-1], abs=0.011)
-        if band.core_low_n is not None:
-            assert band.core_low_n <= band.target_n
-            if band.core_high_n is not None:
-                edge = one.probabilities([band.core_high_n])[0, score]
+            assert band.low_newton == pytest.approx(forces[0], abs=0.011)
+            if band.high_newton is not None and band.high_newton < 20:
+                assert band.high_newton == pytest.approx(forces[-1], abs=0.011)
+        if band.core_low_newton is not None:
+            assert band.core_low_newton <= band.target_newton
+            if band.core_high_newton is not None:
+                edge = one.probabilities([band.core_high_newton])[0, score]
                 assert edge == pytest.approx(0.8, abs=1e-6)
 
 
@@ -75,7 +80,7 @@ def _cost(one: Calibration, score: int, force: float) -> float:
     band = bands(one)[score]
     if not band.holds(force):
         return math.inf
-    distance = abs(float(one.h(force)) - float(one.h(band.target_n))) / one.spread
+    distance = abs(float(one.h(force)) - float(one.h(band.target_newton))) / one.spread
     return distance - math.log(one.probabilities([force])[0, score])
 
 
@@ -84,7 +89,7 @@ def _cost(one: Calibration, score: int, force: float) -> float:
 def test_the_choice_is_the_best_of_all_choices(forces: list[float], per_score: int) -> None:
     """Brute force over every assignment of berries to the two scores."""
     one = _calibration(scale=RASPBERRY, cuts=(2.0,), spread=0.25)
-    berries = [Candidate(label=str(i), force_n=f) for i, f in enumerate(forces)]
+    berries = [Candidate(label=str(i), force_newton=f) for i, f in enumerate(forces)]
     cost = [[_cost(one, role, f) for role in (0, 1)] for f in forces]
     best = (0, math.inf)
     for roles in itertools.product((None, 0, 1), repeat=len(forces)):
@@ -105,18 +110,18 @@ def test_the_choice_is_the_best_of_all_choices(forces: list[float], per_score: i
 
 def test_every_boundary_gets_a_pair_on_its_two_sides() -> None:
     one = _calibration()
-    berries = [Candidate(label=f"{f:.2f}", force_n=f) for f in np.arange(0.3, 6.5, 0.08)]
+    berries = [Candidate(label=f"{f:.2f}", force_newton=f) for f in np.arange(0.3, 6.5, 0.08)]
     chosen = choose_anchors(one, berries, per_score=3)
     assert not chosen.warnings
     assert len({a.candidate.label for a in chosen.anchors}) == 5 * 3 + 4 * 2
-    for cut, name in zip(one.cuts_n, ("1/2", "2/3", "3/4", "4/5"), strict=True):
+    for cut, name in zip(one.cuts_newton, ("1/2", "2/3", "3/4", "4/5"), strict=True):
         pair = [a for a in chosen.anchors if a.boundary == name]
-        assert pair[0].candidate.force_n > cut > pair[1].candidate.force_n
+        assert pair[0].candidate.force_newton > cut > pair[1].candidate.force_newton
 
 
 def test_a_missing_score_is_named_with_the_force_to_look_for() -> None:
     one = _calibration()
-    berries = [Candidate(label=str(f), force_n=f) for f in (3.8, 3.9, 5.5, 5.4)]
+    berries = [Candidate(label=str(f), force_newton=f) for f in (3.8, 3.9, 5.5, 5.4)]
     chosen = choose_anchors(one, berries, per_score=2, straddle=False)
     assert any("score 5" in text and "0.54 N" in text for text in chosen.warnings)
 
@@ -153,7 +158,7 @@ def test_a_calibration_survives_its_document() -> None:
 def test_no_anchor_of_the_card_covers_another_or_is_cut_off(per_score) -> None:
     """Held against the extents that the drawing library itself measures."""
     one = _calibration()
-    berries = [Candidate(label=f"B26-{i:02}-17", force_n=0.3 + 0.06 * i) for i in range(100)]
+    berries = [Candidate(label=f"B26-{i:02}-17", force_newton=0.3 + 0.06 * i) for i in range(100)]
     chosen = choose_anchors(one, berries, per_score=per_score)
     day = date(2026, 7, 14)
     notes = CardNotes(season="2026", head_mm=8, made_on=day, valid_until=day, press_limit=5)

@@ -17,7 +17,12 @@ def _bands(cuts=(4.5, 3.2, 2.1, 1.2), scale=BLACKBERRY, spread=0.2):
     none = (None,) * len(cuts)
     return bands(
         Calibration(
-            scale=scale, force_scale="linear", cuts_n=cuts, low_n=none, high_n=none, spread=spread
+            scale=scale,
+            force_scale="linear",
+            cuts_newton=cuts,
+            low_newton=none,
+            high_newton=none,
+            spread=spread,
         )
     )
 
@@ -45,7 +50,7 @@ def test_fill_probability_over_two_lots_is_a_convolution() -> None:
 
 
 def test_shares_of_a_lot_follow_its_mean_and_sd() -> None:
-    lot = Lot(name="A", mean_n=2.0, sd_n=0.5, available=1)
+    lot = Lot(name="A", mean_newton=2.0, sd_newton=0.5, available=1)
     s = np.sqrt(np.log1p(0.0625))
     force = lognorm(s=s, scale=2.0 / np.sqrt(1.0625))
     assert (force.mean(), force.std()) == pytest.approx((2.0, 0.5))
@@ -57,9 +62,9 @@ def test_no_smaller_plan_fills_the_tray(wanted: int) -> None:
     """Every plan with one berry less, over three lots."""
     found = _bands(cuts=(2.0,), scale=RASPBERRY)
     lots = [
-        Lot(name="a", mean_n=2.6, sd_n=0.8, available=12),
-        Lot(name="b", mean_n=1.9, sd_n=0.6, available=12),
-        Lot(name="c", mean_n=1.2, sd_n=0.5, available=12),
+        Lot(name="a", mean_newton=2.6, sd_newton=0.8, available=12),
+        Lot(name="b", mean_newton=1.9, sd_newton=0.6, available=12),
+        Lot(name="c", mean_newton=1.2, sd_newton=0.5, available=12),
     ]
     plan = plan_tray(found, lots, wanted=wanted, probability=0.9)
     shares = np.array([lot.shares(found) for lot in lots])
@@ -75,7 +80,7 @@ def test_no_smaller_plan_fills_the_tray(wanted: int) -> None:
 def test_simulated_trays_are_full_as_often_as_said() -> None:
     found = _bands()
     lots = [
-        Lot(name=str(day), mean_n=mean, sd_n=0.25 * mean, available=40)
+        Lot(name=str(day), mean_newton=mean, sd_newton=0.25 * mean, available=40)
         for day, mean in ((0, 4.8), (4, 3.4), (8, 2.2), (12, 1.1))
     ]
     plan = plan_tray(found, lots, wanted=2, probability=0.9)
@@ -89,7 +94,7 @@ def test_simulated_trays_are_full_as_often_as_said() -> None:
 
 
 def test_too_little_fruit_names_the_scarce_score() -> None:
-    lots = [Lot(name="a", mean_n=4.0, sd_n=0.5, available=30)]
+    lots = [Lot(name="a", mean_newton=4.0, sd_newton=0.5, available=30)]
     with pytest.raises(InfeasiblePlanError, match="score 5 is the scarcest"):
         plan_tray(_bands(), lots, wanted=1)
 
@@ -97,4 +102,4 @@ def test_too_little_fruit_names_the_scarce_score() -> None:
 @pytest.mark.parametrize("bad", [{"wanted": 0}, {"probability": 1.0}, {"wanted": 30}])
 def test_senseless_wishes_are_refused(bad: dict[str, float]) -> None:
     with pytest.raises(InvalidValueError):
-        plan_tray(_bands(), [Lot(name="a", mean_n=4.0, sd_n=0.5, available=30)], **bad)
+        plan_tray(_bands(), [Lot(name="a", mean_newton=4.0, sd_newton=0.5, available=30)], **bad)

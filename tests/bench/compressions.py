@@ -31,12 +31,12 @@ def judge(truth: Truth, found: list[Compression]) -> dict[str, int]:
     said = truth.readings
     spans = [(said[max(a - 1, 0)].t_s, said[min(b, len(said)) - 1].t_s) for a, b in truth.presses]
     hits = [0] * len(spans)
-    peaks = truth.peaks_n()
+    peaks = truth.peaks_newton()
     for berry in found:
         for k, (from_s, to_s) in enumerate(spans):
             if from_s <= berry.t_peak_s <= to_s:
                 hits[k] += 1
-                score["wrong peak"] += berry.peak_n != peaks[k] and hits[k] == 1
+                score["wrong peak"] += berry.peak_newton != peaks[k] and hits[k] == 1
                 break
         else:
             score["invented"] += 1

@@ -154,7 +154,7 @@ def log_cuts(fit) -> tuple[np.ndarray, np.ndarray]:
     """Log cut points with standard errors; NaN where not known or below zero."""
     if fit.force_scale == "log":
         return np.where(np.isfinite(fit.cut), fit.cut, np.nan), fit.cut_se
-    cut = np.where(fit.cut_n > 0, fit.cut_n, np.nan)
+    cut = np.where(fit.cut_newton > 0, fit.cut_newton, np.nan)
     return np.log(cut), fit.cut_se / cut
 
 
@@ -197,8 +197,8 @@ def one_rater(reps: int, seed: int) -> None:
                 refused += 1
                 continue
             for name, got in both.items():
-                low = np.array([-np.inf if i.low_n is None else i.low_n for i in got])
-                high = np.array([np.inf if i.high_n is None else i.high_n for i in got])
+                low = np.array([-np.inf if i.low_newton is None else i.low_newton for i in got])
+                high = np.array([np.inf if i.high_newton is None else i.high_newton for i in got])
                 hits[name].append((low <= CUTS_N) & (high >= CUTS_N))
         profile, wide = (100.0 * np.mean(hits[name], axis=0) for name in ("profile", "widened"))
         print(

@@ -90,7 +90,7 @@ def ten_million() -> None:
     fit = fit_cells(collapse(force, rank, 5), BLACKBERRY)
     seconds = time.perf_counter() - start
     beyond = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
-    print(seconds, beyond, fit.cells.weight.size, *fit.cut_n)
+    print(seconds, beyond, fit.cells.weight.size, *fit.cut_newton)
 
 
 def main() -> int:

@@ -70,7 +70,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         table = Path(folder) / "panel.csv"
         lines = ["x,score,rater,berry"]
-        for f, k, j, i in zip(pairs.force_n, pairs.rank, pairs.rater, pairs.berry, strict=True):
+        for f, k, j, i in zip(
+            pairs.force_newton, pairs.rank, pairs.rater, pairs.berry, strict=True
+        ):
             lines.append(f"{float(np.log(f))!r},{k},{j},{i}")
         table.write_text("\n".join(lines))
         script = SCRIPT.format(table=table, repeats=min(args.repeats, 3))

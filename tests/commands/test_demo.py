@@ -52,9 +52,9 @@ def test_everything_is_left_in_the_folder(ran: Result, folder: Path) -> None:
 def test_the_true_cut_points_lie_in_the_intervals(ran: Result, folder: Path) -> None:
     cuts = json.loads((folder / "cuts.json").read_text())["cuts"]
     assert [tuple(c["between"]) for c in cuts] == [(1, 2), (2, 3), (3, 4), (4, 5)]
-    for cut, true_n in zip(cuts, TRUE_CUTS_N, strict=True):
-        assert cut["low_N"] < true_n < cut["high_N"]
-        assert cut["force_N"] == pytest.approx(true_n, rel=0.06)
+    for cut, true_newton in zip(cuts, TRUE_CUTS_N, strict=True):
+        assert cut["low_N"] < true_newton < cut["high_N"]
+        assert cut["force_N"] == pytest.approx(true_newton, rel=0.06)
 
 
 def test_the_story_holds(ran: Result) -> None:

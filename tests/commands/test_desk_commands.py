@@ -65,7 +65,7 @@ def test_diagnose_finds_a_lot_that_is_scored_otherwise(tmp_path: Path) -> None:
         for b in file.berries():
             late = b.number % 2
             for s in b.scores:
-                force = b.peak_n + (0.8 if late else 0)
+                force = b.peak_newton + (0.8 if late else 0)
                 lines.append(f"{b.berry_id},{s.rater},{s.score},{force},{'AB'[late]}")
     sheet = tmp_path / "pairs.csv"
     sheet.write_text("\n".join(lines) + "\n")
@@ -203,7 +203,7 @@ def test_compare_finds_a_known_shift_and_says_what_else_differs(
     season: Path, tmp_path: Path
 ) -> None:
     other = make_season(
-        tmp_path / "2027.firm", seed=2, cuts_n=(4.5, 3.7, 2.1, 1.2), head_mm=10.0, berries=150,
+        tmp_path / "2027.firm", seed=2, cuts_newton=(4.5, 3.7, 2.1, 1.2), head_mm=10.0, berries=150,
         hands={"ines": -0.06, "marek": 0.0, "tove": 0.08}, pads={"A": 3.01, "B": 1.5},
     )  # fmt: skip
     picture = tmp_path / "seasons.png"

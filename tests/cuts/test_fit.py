@@ -144,7 +144,7 @@ def test_one_rater_of_three(tmp_path: Path) -> None:
     assert one["raters"] == 1
     assert one["n"] == 100
     pairs = load_pairs(path, raters=["marek"])
-    assert one["cuts"][0]["force_N"] == calibrate_pairs(pairs).cuts_n[0]
+    assert one["cuts"][0]["force_N"] == calibrate_pairs(pairs).cuts_newton[0]
 
 
 def test_two_raters_or_more_are_a_panel(tmp_path: Path) -> None:
@@ -155,7 +155,7 @@ def test_two_raters_or_more_are_a_panel(tmp_path: Path) -> None:
     assert document["n"] == 300
     pairs = load_pairs(path)
     found = fit_panel(pairs)
-    assert [cut["force_N"] for cut in document["cuts"]] == [cut.force_n for cut in found.cuts]
+    assert [cut["force_N"] for cut in document["cuts"]] == [cut.force_newton for cut in found.cuts]
     # How hands differ is part of the uncertainty: wider than all rows taken as one hand's.
     pooled = tmp_path / "pooled.csv"
     pooled.write_text(path.read_text().replace("rater", "note"))
@@ -239,9 +239,9 @@ def test_the_picture_shows_each_berry_and_cut(tmp_path: Path) -> None:
     calibration = calibrate_pairs(pairs)
     upper, lower = draw_fit(calibration, pairs).axes
     offsets = upper.collections[0].get_offsets()
-    assert sorted(np.asarray(offsets)[:, 0]) == sorted(pairs.force_n)
+    assert sorted(np.asarray(offsets)[:, 0]) == sorted(pairs.force_newton)
     texts = " ".join(text.get_text() for text in upper.texts)
-    for cut in calibration.cuts_n:
+    for cut in calibration.cuts_newton:
         assert f"{cut:.2f}" in texts
     assert len(lower.lines) == 5
 

@@ -18,9 +18,9 @@ def _calibration(cuts, half=0.2, scale=BLACKBERRY, level=0.95, force_scale="line
     return Calibration(
         scale=scale,
         force_scale=force_scale,
-        cuts_n=tuple(cuts),
-        low_n=tuple(None if c is None else c - half for c in cuts),
-        high_n=tuple(None if c is None else c + half for c in cuts),
+        cuts_newton=tuple(cuts),
+        low_newton=tuple(None if c is None else c - half for c in cuts),
+        high_newton=tuple(None if c is None else c + half for c in cuts),
         spread=0.3,
         level=level,
     )
@@ -77,19 +77,19 @@ def test_shifts_in_newtons_and_per_cent_with_equivalence() -> None:
         _calibration((4, 3, 2, 1), half=0.15, level=0.9),
         _calibration((4.1, 3, 2.5, 1), half=0.15, level=0.9),
     )
-    shifts = cut_shifts(first, second, margin_n=0.4, test=tests)
-    assert [round(s.shift_n.value, 6) for s in shifts] == [0.1, 0, 0.5, 0]
+    shifts = cut_shifts(first, second, margin_newton=0.4, test=tests)
+    assert [round(s.shift_newton.value, 6) for s in shifts] == [0.1, 0, 0.5, 0]
     assert shifts[0].shift_pct.value == pytest.approx(2.5)
     half = math.hypot(0.2, 0.2)
-    assert shifts[2].shift_n.low == pytest.approx(0.5 - half)
+    assert shifts[2].shift_newton.low == pytest.approx(0.5 - half)
     assert [s.equivalent for s in shifts] == [True, True, False, True]
     assert cut_shifts(first, second)[0].equivalent is None
 
 
 def test_a_cut_that_one_season_lacks_has_no_shift() -> None:
     first, second = _calibration((4, 3, 2, None)), _calibration((4, 3, 2, 1))
-    last = cut_shifts(first, second, margin_n=1, test=(first, second))[-1]
-    assert last.shift_n is None
+    last = cut_shifts(first, second, margin_newton=1, test=(first, second))[-1]
+    assert last.shift_newton is None
     assert last.equivalent is None
 
 
@@ -123,8 +123,8 @@ def test_carry_over_is_the_prior_alone_before_any_data() -> None:
     last = _calibration((4, 3, 2, 1))
     alone = carry(last, None, season_sd=0.1)
     assert [cut.prior_weight for cut in alone] == [1.0] * 4
-    assert alone[1].force_n == pytest.approx(3)
-    assert alone[1].low_n < last.low_n[1]
+    assert alone[1].force_newton == pytest.approx(3)
+    assert alone[1].low_newton < last.low_newton[1]
 
 
 def test_carry_over_matches_the_conjugate_formula_and_fades() -> None:
@@ -135,7 +135,7 @@ def test_carry_over_matches_the_conjugate_formula_and_fades() -> None:
     weight = (1 / 0.1**2) / (1 / 0.1**2 + 1 / error**2)
     assert cut.prior_weight == pytest.approx(weight, rel=1e-4)
     expected = math.exp(weight * math.log(4) + (1 - weight) * math.log(4.4))
-    assert cut.force_n == pytest.approx(expected, rel=1e-4)
+    assert cut.force_newton == pytest.approx(expected, rel=1e-4)
     weights = [carry(last, _calibration((4, 3, 2, 1), half=h))[0].prior_weight for h in (1, 0.1)]
     assert weights[0] > weights[1]
 

@@ -23,7 +23,7 @@ NONE = (None,) * 4
 
 def _calibration(force_scale: str = "linear", spread: float = 0.35) -> Calibration:
     return Calibration(
-        scale=BLACKBERRY, force_scale=force_scale, cuts_n=CUTS, low_n=NONE, high_n=NONE,
+        scale=BLACKBERRY, force_scale=force_scale, cuts_newton=CUTS, low_newton=NONE, high_newton=NONE,
         spread=spread,
     )  # fmt: skip
 
@@ -31,7 +31,7 @@ def _calibration(force_scale: str = "linear", spread: float = 0.35) -> Calibrati
 def _pairs(force: np.ndarray, rank: np.ndarray) -> Pairs:
     zero = np.zeros(len(force), dtype=np.int64)
     return Pairs(
-        scale=BLACKBERRY, force_n=force, rank=rank, count=np.ones(len(force)), rater=zero,
+        scale=BLACKBERRY, force_newton=force, rank=rank, count=np.ones(len(force)), rater=zero,
         berry=zero,
     )  # fmt: skip
 
@@ -59,7 +59,7 @@ def test_one_raters_half_width_is_what_simulated_fits_show() -> None:
     for _ in range(300):
         force = rng.uniform(0.5, 5.5, 150)
         rank = _scores(rng, force, np.array(CUTS), 0.35)
-        estimates.append(fit_cuts(_pairs(force, rank)).cut_n)
+        estimates.append(fit_cuts(_pairs(force, rank)).cut_newton)
     seen = norm.ppf(0.975) * np.std(estimates, axis=0)
     planned = half_widths(one, np.linspace(0.5, 5.5, 101), 150, Panel(raters=1))
     assert planned == pytest.approx(seen, rel=0.15)
@@ -79,7 +79,7 @@ def test_a_panels_half_width_is_what_simulated_panels_show() -> None:
         for _ in range(4):
             rank = _scores(rng, feel, np.array(CUTS) * np.exp(0.1 * rng.normal()), 0.3)
             try:
-                cuts.append(fit_cuts(_pairs(force, rank)).cut_n)
+                cuts.append(fit_cuts(_pairs(force, rank)).cut_newton)
             except FirmhandError:
                 break
         if len(cuts) == 4 and np.isfinite(cuts).all():
@@ -115,7 +115,7 @@ def test_hands_that_differ_need_raters_not_berries() -> None:
 def test_the_next_berries_are_picked_where_information_is_missing() -> None:
     firm_only = np.linspace(2.8, 5.5, 60)
     picks = next_forces(_calibration(), [*firm_only, 1.2], [1.2, 2.1, 3.2, 4.5, 6.0], count=2)
-    assert picks[0].force_n == 1.2
+    assert picks[0].force_newton == 1.2
     assert all(pick.gain_pct > 0 for pick in picks)
     # Brute force: no single choice lowers the mean variance more.
     info = berry_information(_calibration(), [*firm_only, 1.2]).sum(axis=0)

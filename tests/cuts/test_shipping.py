@@ -14,9 +14,9 @@ from gauge.errors import InvalidValueError
 ONE = Calibration(
     scale=RASPBERRY,
     force_scale="linear",
-    cuts_n=(2.0,),
-    low_n=(1.8,),
-    high_n=(2.2,),
+    cuts_newton=(2.0,),
+    low_newton=(1.8,),
+    high_newton=(2.2,),
     spread=0.25,
     covariance=((0.01, -0.001), (-0.001, 0.0004)),
 )
@@ -36,16 +36,18 @@ def test_limit_force_is_the_published_dose_at_other_responses() -> None:
     dose = Calibration(
         scale=Scale(labels=("a", "b"), sale_limit="a"),
         force_scale="linear",
-        cuts_n=(cut,),
-        low_n=(None,),
-        high_n=(None,),
+        cuts_newton=(cut,),
+        low_newton=(None,),
+        high_newton=(None,),
         spread=spread,
         covariance=((cut_variance, covariance), (covariance, spread_variance)),
     )
     for share, value, error in ((0.25, 2.231265, 0.2499089), (0.75, 4.295910, 0.2746874)):
         found = limit_force(dose, share=share)
-        assert found.force_n == pytest.approx(value, abs=1e-5)
-        assert (found.high_n - found.low_n) / 2 / 1.959964 == pytest.approx(error, abs=1e-6)
+        assert found.force_newton == pytest.approx(value, abs=1e-5)
+        assert (found.high_newton - found.low_newton) / 2 / 1.959964 == pytest.approx(
+            error, abs=1e-6
+        )
 
 
 def test_the_curve_is_half_at_the_cut_and_its_limits_hold_the_cuts_interval() -> None:
@@ -79,31 +81,36 @@ def test_log_scale_keeps_the_limit_above_zero() -> None:
     log = Calibration(
         scale=RASPBERRY,
         force_scale="log",
-        cuts_n=(2.0,),
-        low_n=(1.5,),
-        high_n=(2.5,),
+        cuts_newton=(2.0,),
+        low_newton=(1.5,),
+        high_newton=(2.5,),
         spread=0.3,
         covariance=((0.02, 0.0), (0.0, 0.002)),
     )
     found = limit_force(log, share=0.95)
-    assert found.force_n == pytest.approx(2 * math.exp(0.3 * math.log(19)))
-    assert 0 < found.low_n < found.force_n < found.high_n
+    assert found.force_newton == pytest.approx(2 * math.exp(0.3 * math.log(19)))
+    assert 0 < found.low_newton < found.force_newton < found.high_newton
 
 
 def test_without_a_limit_or_its_cut_it_is_refused() -> None:
     scale = Scale(labels=BLACKBERRY.labels)
     none = (None,) * 4
     unlimited = Calibration(
-        scale=scale, force_scale="linear", cuts_n=(4, 3, 2, 1), low_n=none, high_n=none, spread=0.3
+        scale=scale,
+        force_scale="linear",
+        cuts_newton=(4, 3, 2, 1),
+        low_newton=none,
+        high_newton=none,
+        spread=0.3,
     )
     with pytest.raises(InvalidValueError, match="no sale limit"):
         limit_force(unlimited)
     unknown = Calibration(
         scale=BLACKBERRY,
         force_scale="linear",
-        cuts_n=(4, 3, None, None),
-        low_n=none,
-        high_n=none,
+        cuts_newton=(4, 3, None, None),
+        low_newton=none,
+        high_newton=none,
         spread=0.3,
     )
     with pytest.raises(InvalidValueError, match="not known"):

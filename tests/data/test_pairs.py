@@ -39,7 +39,7 @@ def test_all_columns(tmp_path: Path) -> None:
     )
     pairs = load_pairs(path)
     # Row 4 counts zero berries and is gone; names stand in their sorted order.
-    assert pairs.force_n.tolist() == [1.24, 1.24]
+    assert pairs.force_newton.tolist() == [1.24, 1.24]
     assert pairs.raters == ("ines", "marek")
     assert pairs.rater.tolist() == [1, 0]
     assert pairs.count.tolist() == [2.0, 1.0]
@@ -55,7 +55,7 @@ def test_all_columns(tmp_path: Path) -> None:
 def test_force_and_unit_convert_exactly_from_the_digits_shown(tmp_path: Path) -> None:
     path = sheet(tmp_path, "force,unit,score\n0.279,lbF,1\n0.10,kg,2\n1.24,N,2\n")
     pairs = load_pairs(path)
-    assert pairs.force_n.tolist() == [
+    assert pairs.force_newton.tolist() == [
         newtons("0.279", Unit.LBF),
         newtons("0.10", Unit.KGF),
         1.24,
@@ -73,7 +73,7 @@ def test_force_and_unit_convert_exactly_from_the_digits_shown(tmp_path: Path) ->
 )
 def test_the_csvs_that_spreadsheets_write(tmp_path: Path, text: str) -> None:
     pairs = load_pairs(sheet(tmp_path, text))
-    assert pairs.force_n.tolist() == [1.25, 0.9]
+    assert pairs.force_newton.tolist() == [1.25, 0.9]
     assert pairs.scale.labels == ("2", "3", "4", "5")
     assert pairs.rank.tolist() == [0, 3]
 
@@ -140,7 +140,7 @@ def test_bad_cells_are_named(tmp_path: Path, text: str, message: str) -> None:
 
 def test_zero_force_only_without_logarithm(tmp_path: Path) -> None:
     path = sheet(tmp_path, "force_N,score\n1.0,1\n0,2\n")
-    assert load_pairs(path).force_n.tolist() == [1.0, 0.0]
+    assert load_pairs(path).force_newton.tolist() == [1.0, 0.0]
     with pytest.raises(BadTableError, match=r"row 3, column 'force_N'.*no logarithm"):
         load_pairs(path, positive=True)
 
@@ -160,7 +160,7 @@ def test_raters(tmp_path: Path) -> None:
     some = load_pairs(path, raters=["odile", "ines"])
     assert some.raters == ("ines", "odile")
     assert some.rater.tolist() == [0, 1, 0]
-    assert some.force_n.tolist() == [3.0, 1.0, 2.5]
+    assert some.force_newton.tolist() == [3.0, 1.0, 2.5]
     assert some.scale.labels == ("1", "2", "3")
     with pytest.raises(NoSuchRaterError, match="ines, marek, odile"):
         load_pairs(path, raters=["jo"])
@@ -170,9 +170,9 @@ def test_raters(tmp_path: Path) -> None:
 
 def test_arrays_are_checked_too() -> None:
     zero = np.zeros(2, dtype=np.int64)
-    good = {"scale": RASPBERRY, "force_n": np.ones(2), "rank": zero, "count": np.ones(2)}
+    good = {"scale": RASPBERRY, "force_newton": np.ones(2), "rank": zero, "count": np.ones(2)}
     for bad in (
-        {"force_n": np.array([1.0, np.nan])},
+        {"force_newton": np.array([1.0, np.nan])},
         {"rank": np.array([0, 2])},
         {"count": np.array([1.0, 0.0])},
         {"count": np.ones(3)},
@@ -191,21 +191,21 @@ def a_season(path: Path, scored: list[tuple[float, dict[str, str]]], *, void: in
     with open_season(path, create=True, crop="blackberry") as season:
         sample = season.add_sample(Sample(code="R114-1", selection="R-114", storage_day=3.0))
         session = season.add_session(Session(started_at="2026-07-01T08:00:00Z"))
-        for number, (peak_n, scores) in enumerate(scored, 1):
+        for number, (peak_newton, scores) in enumerate(scored, 1):
             press = Compression(
                 t_start_s=10.0 * number,
                 t_peak_s=10.0 * number + 1,
                 t_end_s=10.0 * number + 2,
-                peak_shown=str(peak_n),
+                peak_shown=str(peak_newton),
                 peak_unit=Unit.N,
-                peak_n=peak_n,
-                baseline_n=0.0,
-                noise_n=0.002,
+                peak_newton=peak_newton,
+                baseline_newton=0.0,
+                noise_newton=0.002,
                 n_readings=100,
                 n_ramp=50,
                 rate_hz=50.0,
-                loading_rate_n_s=1.0,
-                sampling_loss_n=0.02,
+                loading_rate_newton_s=1.0,
+                sampling_loss_newton=0.02,
             )
             given = [FingerScore(rater=rater, score=score) for rater, score in scores.items()]
             berry = season.acknowledge_berry(session, sample, number, press, scores=given)
@@ -222,13 +222,17 @@ def test_a_season_file(tmp_path: Path) -> None:
     )
     pairs = load_pairs(path)
     # The berry without scores and the void one are no pairs.
-    assert sorted(zip(pairs.force_n, pairs.rank, strict=True)) == [(1.4, 3), (3.1, 0), (3.1, 1)]
+    assert sorted(zip(pairs.force_newton, pairs.rank, strict=True)) == [
+        (1.4, 3),
+        (3.1, 0),
+        (3.1, 1),
+    ]
     assert pairs.raters == ("ines", "marek")
     assert len(pairs.berries) == 2
     assert pairs.scale == BLACKBERRY
     assert set(pairs.extra["selection"]) == {"R-114"}
     assert set(pairs.extra["storage_day"]) == {3.0}
-    assert load_pairs(path, raters=["marek"]).force_n.tolist() == [3.1]
+    assert load_pairs(path, raters=["marek"]).force_newton.tolist() == [3.1]
     assert load_pairs(path, firmest="last").scale.labels == ("5", "4", "3", "2", "1")
 
 
@@ -239,8 +243,8 @@ def test_season_and_csv_give_the_same_pairs(tmp_path: Path) -> None:
     text = "force_N,score,rater\n" + "\n".join(rows) + "\n"
     one = load_pairs(tmp_path / "july.season")
     other = load_pairs(sheet(tmp_path, text))
-    order = [np.lexsort((p.rank, p.force_n)) for p in (one, other)]
-    for name in ("force_n", "rank", "rater"):
+    order = [np.lexsort((p.rank, p.force_newton)) for p in (one, other)]
+    for name in ("force_newton", "rank", "rater"):
         left, right = (getattr(p, name)[o] for p, o in zip((one, other), order, strict=True))
         assert left.tolist() == right.tolist()
 

@@ -74,9 +74,9 @@ def test_one_press_is_one_compression_with_the_largest_reading(rate_hz, offset):
     forces = [rest(2, rate_hz), up(2, 1, rate_hz), rest(2, rate_hz)]
     readings = said(noisy(np.concatenate(forces)) + offset, rate_hz)
     [berry] = run(readings)
-    assert berry.peak_n == max(r.force_n for r in readings)
+    assert berry.peak_newton == max(r.force_newton for r in readings)
     assert berry.peak_shown == max(readings, key=lambda r: r.value).shown
-    assert berry.baseline_n == pytest.approx(offset, abs=0.01)
+    assert berry.baseline_newton == pytest.approx(offset, abs=0.01)
     assert berry.rate_hz == pytest.approx(rate_hz, rel=0.02)
     assert (Flag.FEW_READINGS in berry.flags) == (rate_hz < 10)
 
@@ -92,7 +92,7 @@ def test_digits_stay_as_shown():
     [berry] = run(said(forces, unit=Unit.LBF, decimals=2))
     assert (berry.peak_shown, berry.peak_unit) == ("1.20", Unit.LBF)
     # 1 lbf = 4.4482216152605 N exactly (NIST SP 811, Appendix B.8)
-    assert berry.peak_n == pytest.approx(1.20 * 4.4482216152605, rel=1e-15)
+    assert berry.peak_newton == pytest.approx(1.20 * 4.4482216152605, rel=1e-15)
 
 
 def test_hold_creep_and_plateau_stay_one_compression():
@@ -107,14 +107,14 @@ def test_hand_lowering_with_a_pause_longer_than_any_plateau_rule():
     forces = np.concatenate([rest(2), up(0.8), np.full(900, 0.8), 0.8 + up(1.2), rest(2)])
     readings = said(noisy(forces))
     [berry] = run(readings)
-    assert berry.peak_n == max(r.value for r in readings)
+    assert berry.peak_newton == max(r.value for r in readings)
 
 
 def test_double_rise_is_flagged_and_the_larger_peak_kept():
     for second in (1.6, 2.4):
         forces = [rest(), up(2), np.linspace(1.2, second, 50), rest()]
         [berry] = run(said(noisy(np.concatenate(forces))))
-        assert berry.peak_n == pytest.approx(max(2, second), abs=0.02)
+        assert berry.peak_newton == pytest.approx(max(2, second), abs=0.02)
         assert Flag.DOUBLE_RISE in berry.flags
     [plain] = run(said(noisy(np.concatenate([rest(), up(2), rest()]))))
     assert plain.flags == ()
@@ -125,8 +125,8 @@ def test_two_presses_in_quick_succession_are_two(readings_between):
     between = np.zeros(readings_between)
     forces = np.concatenate([rest(), up(2), between, up(1.5), rest()])
     first, second = run(said(noisy(forces)))
-    assert first.peak_n == pytest.approx(2, abs=0.02)
-    assert second.peak_n == pytest.approx(1.5, abs=0.02)
+    assert first.peak_newton == pytest.approx(2, abs=0.02)
+    assert second.peak_newton == pytest.approx(1.5, abs=0.02)
 
 
 @pytest.mark.parametrize("height", [0.008, 0.015])
@@ -145,14 +145,14 @@ def test_tension_is_never_a_peak():
     assert run(said(noisy(np.concatenate([rest(), pull, rest(2)])))) == []
     forces = noisy(np.concatenate([rest(), up(2), np.full(30, -0.2), rest(2)]))
     [berry] = run(said(forces))
-    assert berry.peak_n == pytest.approx(2, abs=0.02)
+    assert berry.peak_newton == pytest.approx(2, abs=0.02)
 
 
 def test_a_zeroed_gauge_goes_on_logging():
     offset = np.full(200, -0.2)
     forces = [offset, rest(8), up(2), rest(3), up(1), rest(2)]
     found = berries(run(said(noisy(np.concatenate(forces)))))
-    assert [round(b.peak_n) for b in found] == [2, 1]
+    assert [round(b.peak_newton) for b in found] == [2, 1]
 
 
 def test_a_display_that_holds_its_peak_gives_nothing_until_it_returns():
@@ -167,7 +167,7 @@ def test_nothing_is_measured_against_a_fixed_force():
     forces = noisy(np.concatenate([rest(), up(2), rest(), up(0.3), rest()]))
     for scale, decimals in ((1, 3), (0.01, 5), (100, 1)):
         found = berries(run(said(forces * scale, decimals=decimals)))
-        assert [b.peak_n / scale for b in found] == pytest.approx([2, 0.3], abs=0.02)
+        assert [b.peak_newton / scale for b in found] == pytest.approx([2, 0.3], abs=0.02)
 
 
 # --- flags ------------------------------------------------------------------------------------
@@ -180,7 +180,7 @@ def test_overload_at_the_top_keeps_the_largest_number():
         for r in readings
     ]
     [berry] = run(over)
-    assert berry.peak_n == max(r.value for r in readings if r.value <= 20)
+    assert berry.peak_newton == max(r.value for r in readings if r.value <= 20)
     assert Flag.OVERLOAD in berry.flags
 
 
@@ -200,8 +200,8 @@ def test_baseline_drift_is_flagged():
 def test_loading_rate_outside_the_plan_is_flagged():
     readings = said(noisy(np.concatenate([rest(), up(2, 1.0), rest()])))
     for plan, outside in (((1.0, 3.0), False), ((3.0, 5.0), True)):
-        [berry] = run(readings, DetectorSettings(loading_rate_n_s=plan))
-        assert berry.loading_rate_n_s == pytest.approx(2.0, rel=0.05)
+        [berry] = run(readings, DetectorSettings(loading_rate_newton_s=plan))
+        assert berry.loading_rate_newton_s == pytest.approx(2.0, rel=0.05)
         assert (Flag.LOADING_RATE in berry.flags) == outside
 
 
@@ -210,7 +210,7 @@ def test_unit_switched_in_mid_press_invents_no_step():
     pounds = NEWTON_PER_FLOAT[Unit.LBF]
     readings = said(forces[:170]) + said(forces[170:] / pounds, unit=Unit.LBF, start_s=1.7)
     [berry] = run(readings)
-    assert berry.peak_n == max(r.force_n for r in readings)
+    assert berry.peak_newton == max(r.force_newton for r in readings)
     assert Flag.UNIT_CHANGED in berry.flags
     assert Flag.DOUBLE_RISE not in berry.flags
 
@@ -241,7 +241,7 @@ def test_a_session_that_starts_in_mid_press_gives_no_peak(part):
     assert isinstance(first, CutPress)
     assert "mid-press" in first.reason
     assert isinstance(second, Compression)
-    assert second.peak_n == pytest.approx(1, abs=0.02)
+    assert second.peak_newton == pytest.approx(1, abs=0.02)
 
 
 @pytest.mark.parametrize(
@@ -257,7 +257,7 @@ def test_a_session_that_starts_on_the_steps_of_a_slow_press(stairs):
     forces = [stairs, [3.2, 1.1], rest(2.0, 10), up(4.0, 2.0, 10), rest(1.5, 10)]
     events = run(said(noisy(np.concatenate(forces), 0.003, seed=5), 10))
     assert [type(event) for event in events] == [CutPress, Compression]
-    assert events[1].peak_n == pytest.approx(4.0, abs=0.02)
+    assert events[1].peak_newton == pytest.approx(4.0, abs=0.02)
 
 
 def test_noise_that_looked_small_at_first_is_learnt():
@@ -266,21 +266,21 @@ def test_noise_that_looked_small_at_first_is_learnt():
     forces = [rest(1.5, 12), up(3.0, 2.0, 12), rest(2.0, 12), up(1.5, 1.5, 12), rest(2.0, 12)]
     forces = [still, noisy(np.concatenate(forces), 0.02, seed=3)]
     found = berries(run(said(np.concatenate(forces), 12, decimals=2)))
-    assert [round(b.peak_n, 1) for b in found] == [3.0, 1.5]
+    assert [round(b.peak_newton, 1) for b in found] == [3.0, 1.5]
 
 
 def test_a_press_soon_after_one_seen_only_in_part_is_logged():
     # 0.6 s of rest on a display that is a little off zero.
     forces = [up(9)[60:], rest(0.6), up(2), rest(0.8)]
     events = run(said(0.05 + np.concatenate(forces)))
-    assert [event.largest_n for event in events if isinstance(event, CutPress)] == [9.05]
-    assert [b.peak_n for b in berries(events)] == [2.05]
+    assert [event.largest_newton for event in events if isinstance(event, CutPress)] == [9.05]
+    assert [b.peak_newton for b in berries(events)] == [2.05]
 
 
 @pytest.mark.parametrize("part", [0.1, 0.5, 1.0, 1.5, 2.05])
 def test_a_session_that_ends_in_mid_press_gives_no_peak(part):
-    press_n = np.concatenate([up(2, 1.0), np.full(100, 2.0), np.linspace(2, 0.2, 20)])
-    forces = noisy(np.concatenate([rest(2), press_n[: round(part * 100)]]))
+    press_newton = np.concatenate([up(2, 1.0), np.full(100, 2.0), np.linspace(2, 0.2, 20)])
+    forces = noisy(np.concatenate([rest(2), press_newton[: round(part * 100)]]))
     [event] = run(said(forces))
     assert isinstance(event, CutPress)
 
@@ -295,7 +295,7 @@ def test_a_gap_cuts_the_press_and_asks_for_rest():
     assert isinstance(cut, CutPress)
     assert cut.reason == "unplugged"
     [berry] = detector.feed(readings[200:])
-    assert berry.peak_n == pytest.approx(1, abs=0.02)
+    assert berry.peak_newton == pytest.approx(1, abs=0.02)
 
 
 def test_a_silence_in_mid_press_cuts_it():
@@ -328,13 +328,13 @@ def test_a_berry_is_reported_soon_after_its_release():
 
 
 @pytest.mark.parametrize(
-    ("rate_n_s", "rate_hz", "largest_n"), [(2, 10, 0.2), (2, 100, 0.02), (1, 50, 0.02)]
+    ("rate_newton_s", "rate_hz", "largest_newton"), [(2, 10, 0.2), (2, 100, 0.02), (1, 50, 0.02)]
 )
-def test_what_sampling_can_have_missed_on_a_linear_ramp(rate_n_s, rate_hz, largest_n):
+def test_what_sampling_can_have_missed_on_a_linear_ramp(rate_newton_s, rate_hz, largest_newton):
     """Ramp of R N/s with sudden break: the loss is uniform on 0 to R T (elementary)."""
-    forces = rate_n_s * np.arange(1, 3 * rate_hz + 1) / rate_hz
+    forces = rate_newton_s * np.arange(1, 3 * rate_hz + 1) / rate_hz
     ramp = measure_ramp([*forces.tolist(), 0.0], 0.0, 1e-6, rate_hz)
-    assert ramp.loss_n == pytest.approx(largest_n, rel=1e-9)
+    assert ramp.loss_newton == pytest.approx(largest_newton, rel=1e-9)
 
 
 @pytest.mark.parametrize("phase", np.linspace(0, 1, 11))
@@ -347,7 +347,7 @@ def test_half_sine_stays_within_the_bound(phase):
     assert worst == pytest.approx(0.01231166, abs=1e-8)
     lost = 1 - forces.max()
     assert lost <= worst + 1e-12
-    assert lost <= measure_ramp(forces.tolist(), 0.0, 1e-6, 20).loss_n
+    assert lost <= measure_ramp(forces.tolist(), 0.0, 1e-6, 20).loss_newton
 
 
 # --- the whole, from seeds --------------------------------------------------------------------
@@ -374,9 +374,9 @@ def cut_start(draw, number, rng_key=3):
     rng = np.random.default_rng([rng_key, number])
     bench, truth = draw(rng)
     a, b = truth.presses[0]
-    base = bench.offset_n + bench.drift_n_s * a / bench.rate_hz
-    forces = np.array([r.force_n for r in truth.readings[a:b]]) - base
-    high = np.nonzero(forces > max(0.25 * forces.max(), 12 * bench.noise_n))[0]
+    base = bench.offset_newton + bench.drift_newton_s * a / bench.rate_hz
+    forces = np.array([r.force_newton for r in truth.readings[a:b]]) - base
+    high = np.nonzero(forces > max(0.25 * forces.max(), 12 * bench.noise_newton))[0]
     at = a + int(rng.choice(high[:-1]))
     return truth.readings[at:], truth.readings[b - 1].t_s
 
@@ -396,23 +396,24 @@ def test_simulated_sessions_that_start_in_mid_press(draw):
     assert reported >= 26
 
 
-@pytest.mark.parametrize("drift_n_s", [-0.0005, 0.0005])
-def test_slow_drift_of_a_minute_is_no_berry(drift_n_s):
+@pytest.mark.parametrize("drift_newton_s", [-0.0005, 0.0005])
+def test_slow_drift_of_a_minute_is_no_berry(drift_newton_s):
     """Drift of 0.0005 N/s for a minute, noise of one display step, then two berries."""
     pressed = np.concatenate([rest(60), up(1.0), rest(1.0), up(0.5), rest(2)])
-    drifting = noisy(pressed, noise=0.001) + drift_n_s * np.arange(len(pressed)) / 100
+    drifting = noisy(pressed, noise=0.001) + drift_newton_s * np.arange(len(pressed)) / 100
     first, second = berries(run(said(drifting + 0.5)))
-    assert first.peak_n == pytest.approx(1.5 + 61 * drift_n_s, abs=0.005)
-    assert second.peak_n == pytest.approx(1.0 + 63 * drift_n_s, abs=0.005)
+    assert first.peak_newton == pytest.approx(1.5 + 61 * drift_newton_s, abs=0.005)
+    assert second.peak_newton == pytest.approx(1.0 + 63 * drift_newton_s, abs=0.005)
 
 
 @pytest.mark.parametrize("rate_hz", [5.0, 100.0])
 @pytest.mark.parametrize(
-    ("drift_n_s", "noise", "decimals"), [(0.003, 0.0, 2), (0.002, 0.001, 2), (0.0005, 0.001, 3)]
+    ("drift_newton_s", "noise", "decimals"),
+    [(0.003, 0.0, 2), (0.002, 0.001, 2), (0.0005, 0.001, 3)],
 )
-def test_a_minute_of_drift_alone_says_nothing(drift_n_s, noise, decimals, rate_hz):
+def test_a_minute_of_drift_alone_says_nothing(drift_newton_s, noise, decimals, rate_hz):
     drifting = (
-        noisy(rest(60, rate_hz), noise) + drift_n_s * np.arange(round(60 * rate_hz)) / rate_hz
+        noisy(rest(60, rate_hz), noise) + drift_newton_s * np.arange(round(60 * rate_hz)) / rate_hz
     )
     assert run(said(0.1 + drifting, rate_hz, decimals=decimals)) == []
 
@@ -422,8 +423,8 @@ def test_slow_press_with_drift_and_the_next_one_soon_after():
     pieces = [rest(2), up(0.3, 12.0), rest(0.1), up(0.5, 1.0), rest(2)]
     forces = noisy(np.concatenate(pieces), noise=0.002)
     first, second = run(said(forces + 0.002 * np.arange(len(forces)) / 100))
-    assert first.peak_n == pytest.approx(0.328, abs=0.01)
-    assert second.peak_n == pytest.approx(0.53, abs=0.01)
+    assert first.peak_newton == pytest.approx(0.328, abs=0.01)
+    assert second.peak_newton == pytest.approx(0.53, abs=0.01)
 
 
 def test_a_dip_on_a_coarse_display_splits_no_small_press():
@@ -444,7 +445,7 @@ def test_noise_that_grows_with_the_force_is_no_double_rise():
 def test_a_small_press_right_after_a_large_one():
     """The second lies wholly within the share of the first at which that one may be over."""
     forces = noisy(np.concatenate([rest(), up(20), rest(0.1), up(0.6), rest()]))
-    assert [round(b.peak_n, 1) for b in berries(run(said(forces)))] == [20.0, 0.6]
+    assert [round(b.peak_newton, 1) for b in berries(run(said(forces)))] == [20.0, 0.6]
 
 
 def test_the_slow_tail_of_a_release_is_no_press():
@@ -475,7 +476,7 @@ def test_view_is_a_bounded_snapshot():
     detector.feed(said(np.tile(np.concatenate([rest(), up(), rest()]), 20)))
     detector.feed(said([*rest(), *up(1)], start_s=60.0))
     view = detector.view
-    assert (view.state, view.largest_n, view.current_n) == ("press", 1.0, 1.0)
+    assert (view.state, view.largest_newton, view.current_newton) == ("press", 1.0, 1.0)
     assert len(view.trace) <= 301
     assert all(a[0] < b[0] for a, b in itertools.pairwise(view.trace))
 
@@ -490,7 +491,7 @@ def test_view_is_a_bounded_snapshot():
         {"onset_noises": math.nan},
         {"near_share": 0.7},
         {"press_noises": 2.0},
-        {"loading_rate_n_s": (3.0, 1.0)},
+        {"loading_rate_newton_s": (3.0, 1.0)},
     ],
 )
 def test_settings_are_checked(wrong):
@@ -516,4 +517,4 @@ def test_button_gauge_gives_one_berry_per_number():
 def test_truth_of_the_simulator_is_the_largest_shown_reading():
     truth = render(Bench(), np.random.default_rng(0), [("press", np.array([0.1, 0.5, 0.2]))])
     assert isinstance(truth, Truth)
-    assert truth.peaks_n() == [max(r.value for r in truth.readings)]
+    assert truth.peaks_newton() == [max(r.value for r in truth.readings)]

@@ -20,8 +20,8 @@ from tests import ordinal_reference as ref
 FIVE_FIRMEST = Scale(labels=("5", "4", "3", "2", "1"))
 
 
-def synthetic(unit_n: float = 1.0):
-    force = ref.numbers("synthetic_force_score", "force_N") / unit_n
+def synthetic(unit_newton: float = 1.0):
+    force = ref.numbers("synthetic_force_score", "force_N") / unit_newton
     rank = 5 - ref.numbers("synthetic_force_score", "score").astype(int)
     return fit_cells(collapse(force, rank, 5), FIVE_FIRMEST)
 
@@ -41,7 +41,7 @@ def made_up(n: int, seed: int = 0, spread: float = 0.6) -> tuple[np.ndarray, np.
 
 def test_synthetic_set_in_newtons() -> None:
     fit = synthetic()
-    assert fit.cut_n[::-1] == pytest.approx(
+    assert fit.cut_newton[::-1] == pytest.approx(
         [3.28299065, 5.40757047, 7.74102069, 9.68448746], abs=1e-8
     )
     assert fit.cut_se[::-1] == pytest.approx(
@@ -56,8 +56,8 @@ def test_synthetic_set_in_pound_force() -> None:
     newton, pound = synthetic(), synthetic(NEWTON_PER_FLOAT[Unit.LBF])
     assert pound.log_likelihood == pytest.approx(newton.log_likelihood, abs=1e-10)
     assert 1.0 / pound.spread == pytest.approx(5.792499333, abs=1e-9)
-    assert pound.cut_n[-1] == pytest.approx(0.738045659, abs=1e-9)
-    assert pound.cut_n * 4.4482216152605 == pytest.approx(newton.cut_n, rel=1e-11)
+    assert pound.cut_newton[-1] == pytest.approx(0.738045659, abs=1e-9)
+    assert pound.cut_newton * 4.4482216152605 == pytest.approx(newton.cut_newton, rel=1e-11)
 
 
 def test_fair_marriage_ratings_fall_with_years() -> None:
@@ -67,7 +67,7 @@ def test_fair_marriage_ratings_fall_with_years() -> None:
     fit = fit_cells(collapse(data["yrs_married"], rank, 5, data["count"]), BLACKBERRY)
     assert fit.n == 6366
     assert -1.0 / fit.spread == pytest.approx(-0.0298990590, abs=1e-9)
-    assert fit.cut_n == pytest.approx([148.456061, 95.972161, 50.375732, -1.844618], abs=1e-5)
+    assert fit.cut_newton == pytest.approx([148.456061, 95.972161, 50.375732, -1.844618], abs=1e-5)
     assert fit.cut_se == pytest.approx([15.300997, 9.427623, 4.526606, 1.422055], abs=1e-5)
     assert fit.log_likelihood == pytest.approx(-7883.3772759, abs=1e-6)
 
@@ -98,7 +98,7 @@ def test_pneumoconiosis_on_the_log_scale() -> None:
     assert 1.0 / fit.spread == pytest.approx(2.59680647, abs=1e-8)
     assert fit.cut[::-1] == pytest.approx([3.7261508464, 4.0748994054], abs=1e-9)
     assert fit.cut_se[::-1] == pytest.approx([0.0676691464, 0.1073994676], abs=1e-9)
-    assert fit.cut_n == pytest.approx(np.exp(fit.cut))
+    assert fit.cut_newton == pytest.approx(np.exp(fit.cut))
 
 
 @pytest.mark.parametrize(
@@ -197,7 +197,7 @@ def test_statsmodels_agrees_on_random_data(seed: int) -> None:
     theirs = model.fit(method="bfgs", disp=0, gtol=1e-9, maxiter=500)
     theta = model.transform_threshold_params(theirs.params)[1:-1]
     assert ours.log_likelihood == pytest.approx(theirs.llf, abs=1e-8)
-    assert ours.cut_n == pytest.approx(theta / theirs.params[0], abs=1e-5)
+    assert ours.cut_newton == pytest.approx(theta / theirs.params[0], abs=1e-5)
 
 
 # --- the likelihood itself ------------------------------------------------------------------------
@@ -245,8 +245,8 @@ def test_covariance_is_the_inverse_of_the_observed_information_of_the_cuts() -> 
 
     def value(parameters: np.ndarray) -> float:
         cut = np.concatenate([[np.inf], parameters[:-1], [-np.inf]])
-        upper = (cells.force_n - cut[cells.rank + 1]) / parameters[-1]
-        lower = (cells.force_n - cut[cells.rank]) / parameters[-1]
+        upper = (cells.force_newton - cut[cells.rank + 1]) / parameters[-1]
+        lower = (cells.force_newton - cut[cells.rank]) / parameters[-1]
         return float(cells.weight @ log_interval(upper, lower)[0])
 
     at = np.append(fit.cut, fit.spread)
@@ -265,9 +265,9 @@ def test_probabilities_add_up_and_keep_their_tails() -> None:
     forces = np.linspace(0.0, 20.0, 41)
     table = fit.probability(forces)
     assert table.sum(axis=1) == pytest.approx(np.ones(41))
-    assert fit.probability(fit.cut_n)[:, :].cumsum(axis=1)[range(4), range(4)] == pytest.approx(
-        [0.5] * 4
-    )
+    assert fit.probability(fit.cut_newton)[:, :].cumsum(axis=1)[
+        range(4), range(4)
+    ] == pytest.approx([0.5] * 4)
     far = fit.probability(40.0)
     exact = np.exp(-(40.0 - fit.cut[2]) / fit.spread) - np.exp(-(40.0 - fit.cut[1]) / fit.spread)
     assert far[2] == pytest.approx(abs(exact), rel=1e-9)
@@ -282,13 +282,13 @@ def test_change_of_unit(seed: int, factor: float) -> None:
     force, rank = made_up(80, seed)
     one = fit_cells(collapse(force, rank, 5), BLACKBERRY)
     two = fit_cells(collapse(force * factor, rank, 5), BLACKBERRY)
-    assert two.cut_n == pytest.approx(one.cut_n * factor, rel=1e-8)
+    assert two.cut_newton == pytest.approx(one.cut_newton * factor, rel=1e-8)
     assert two.cut_se == pytest.approx(one.cut_se * factor, rel=1e-6)
     assert two.log_likelihood == pytest.approx(one.log_likelihood, abs=1e-8)
     logs = [
         fit_cells(collapse(force * k, rank, 5), BLACKBERRY, force_scale="log") for k in (1, factor)
     ]
-    assert logs[1].cut_n == pytest.approx(logs[0].cut_n * factor, rel=1e-8)
+    assert logs[1].cut_newton == pytest.approx(logs[0].cut_newton * factor, rel=1e-8)
     assert logs[1].spread == pytest.approx(logs[0].spread, rel=1e-8)
 
 
@@ -298,7 +298,7 @@ def test_reversing_the_scale_mirrors_the_cuts(seed: int) -> None:
     force, rank = made_up(80, seed)
     one = fit_cells(collapse(force, rank, 5), BLACKBERRY)
     two = fit_cells(collapse(20.0 - force, 4 - rank, 5), BLACKBERRY)
-    assert two.cut_n == pytest.approx(20.0 - one.cut_n[::-1], rel=1e-8)
+    assert two.cut_newton == pytest.approx(20.0 - one.cut_newton[::-1], rel=1e-8)
     assert two.spread == pytest.approx(one.spread, rel=1e-8)
 
 
@@ -312,7 +312,7 @@ def test_order_of_rows_and_counts(seed: int, data: st.DataObject) -> None:
     two = fit_cells(
         collapse(np.repeat(force, count)[order], np.repeat(rank, count)[order], 5), BLACKBERRY
     )
-    assert two.cut_n.tolist() == one.cut_n.tolist()
+    assert two.cut_newton.tolist() == one.cut_newton.tolist()
     assert two.log_likelihood == one.log_likelihood
 
 
@@ -332,7 +332,7 @@ def test_collapse_is_an_exact_tally(rows: list[tuple[float, int, int, int]]) -> 
         tally[force, rank, group] += count
     force, rank, group, count = (np.array(c) for c in zip(*rows, strict=True))
     cells = collapse(force, rank, 3, count.astype(float), group)
-    found = zip(cells.force_n, cells.rank, cells.group, cells.weight, strict=True)
+    found = zip(cells.force_newton, cells.rank, cells.group, cells.weight, strict=True)
     assert {(f, k, g): w for f, k, g, w in found} == dict(tally)
 
 
@@ -360,7 +360,7 @@ def test_unused_outer_scores_have_no_cut_point() -> None:
     assert fit.verdict.unused == (0, 4)
     assert fit.cut[0] == np.inf
     assert fit.cut[3] == -np.inf
-    assert np.isnan(fit.cut_n[[0, 3]]).all()
+    assert np.isnan(fit.cut_newton[[0, 3]]).all()
     assert np.isnan(fit.cut_se[[0, 3]]).all()
     assert np.isfinite(fit.cut_se[[1, 2]]).all()
     assert fit.probability([3.0])[0].sum() == pytest.approx(1.0)
@@ -386,7 +386,7 @@ def test_zero_force_has_no_logarithm() -> None:
     zero = np.zeros(4, dtype=np.int64)
     pairs = Pairs(
         scale=RASPBERRY,
-        force_n=np.array([0.0, 2.0, 1.0, 3.0]),
+        force_newton=np.array([0.0, 2.0, 1.0, 3.0]),
         rank=np.array([1, 1, 0, 0]),
         count=np.ones(4),
         rater=zero,

@@ -37,8 +37,8 @@ def fieller_limits(fit, boundary):
     return float((b - root) / a), float((b + root) / a)
 
 
-def synthetic(unit_n: float = 1.0):
-    force = ref.numbers("synthetic_force_score", "force_N") / unit_n
+def synthetic(unit_newton: float = 1.0):
+    force = ref.numbers("synthetic_force_score", "force_N") / unit_newton
     rank = 5 - ref.numbers("synthetic_force_score", "score").astype(int)
     return fit_cells(collapse(force, rank, 5), FIVE_FIRMEST)
 
@@ -59,7 +59,7 @@ FIELLER = [(2.406662, 4.087524), (4.612407, 6.191274), (6.960670, 8.513235), (8.
 
 @pytest.mark.parametrize(("kind", "limits"), [("profile", PROFILE), ("wald", WALD)])
 def test_synthetic_set(kind, limits) -> None:
-    found = [(i.low_n, i.high_n) for i in cut_intervals(synthetic(), kind=kind)][::-1]
+    found = [(i.low_newton, i.high_newton) for i in cut_intervals(synthetic(), kind=kind)][::-1]
     assert found == [pytest.approx(pair, abs=1e-6) for pair in limits]
 
 
@@ -67,8 +67,8 @@ def test_synthetic_set_in_pound_force() -> None:
     factor = NEWTON_PER_FLOAT[Unit.LBF]
     found = cut_intervals(synthetic(factor))
     for one, other in zip(cut_intervals(synthetic()), found, strict=True):
-        assert other.low_n * factor == pytest.approx(one.low_n, rel=1e-9)
-        assert other.high_n * factor == pytest.approx(one.high_n, rel=1e-9)
+        assert other.low_newton * factor == pytest.approx(one.low_newton, rel=1e-9)
+        assert other.high_newton * factor == pytest.approx(one.high_newton, rel=1e-9)
 
 
 def test_fieller_limits() -> None:
@@ -82,7 +82,7 @@ def test_fair_profile_limits() -> None:
     # R's BFGS stop short of the maximum for cut 1: at 186.22588 the deviance is 3.8318 by an
     # independent optimiser, not 3.8415; ours are held to that optimiser instead.
     fit = fair()
-    found = [(i.low_n, i.high_n) for i in cut_intervals(fit)]
+    found = [(i.low_newton, i.high_newton) for i in cut_intervals(fit)]
     assert found[0] == pytest.approx((123.58902, 186.22588), abs=0.1)
     assert found[1] == pytest.approx((80.67301, 119.32827), abs=2e-4)
     assert found[2] == pytest.approx((43.01581, 61.56936), abs=2e-5)
@@ -101,7 +101,7 @@ def constrained(fit, boundary: int, c: float) -> float:
         steps = np.cumsum(np.concatenate([[0.0], np.exp(p[1:])]))
         spread = math.exp(p[0])
         edges = np.concatenate([[-np.inf], steps - steps[boundary] - c / spread, [np.inf]])
-        z = cells.force_n / spread
+        z = cells.force_newton / spread
         return -float(
             cells.weight @ log_interval(edges[cells.rank + 1] + z, edges[cells.rank] + z)[0]
         )
@@ -121,7 +121,7 @@ def test_pneumoconiosis_profile_limits_on_the_log_scale() -> None:
     kept = count > 0
     scale = Scale(labels=("severe", "mild", "normal"))
     fit = fit_cells(collapse(years[kept], rank[kept], 3, count[kept]), scale, force_scale="log")
-    found = [(math.log(i.low_n), math.log(i.high_n)) for i in cut_intervals(fit)][::-1]
+    found = [(math.log(i.low_newton), math.log(i.high_newton)) for i in cut_intervals(fit)][::-1]
     assert found[0] == pytest.approx((3.6103153072, 3.8890735946), abs=1e-7)
     assert found[1] == pytest.approx((3.9008131968, 4.3415922140), abs=1e-7)
 
@@ -148,16 +148,16 @@ def test_weak_slope_opens_sides_and_says_so() -> None:
     dose, count = ref.numbers("trauma", "dose"), ref.numbers("trauma", "count")
     rank = 5 - ref.numbers("trauma", "outcome").astype(int)
     full = fit_cells(collapse(dose, rank, 5, count), FIVE_FIRMEST)
-    assert all(i.low_n is not None and i.high_n is not None for i in cut_intervals(full))
+    assert all(i.low_newton is not None and i.high_newton is not None for i in cut_intervals(full))
     # Its published Wald limits of the first cut: -8.312 to 0.116; Fieller's -15.417 to -1.478.
     wald = cut_intervals(full, kind="wald")[-1]
-    assert (wald.low_n, wald.high_n) == pytest.approx((-8.312111, 0.115834), abs=1e-5)
+    assert (wald.low_newton, wald.high_newton) == pytest.approx((-8.312111, 0.115834), abs=1e-5)
     assert fieller_limits(full, 3) == pytest.approx((-15.4165953, -1.47804716), abs=1e-6)
     weak = fit_cells(collapse(dose, rank, 5, count / 8.0), FIVE_FIRMEST)
     sides = cut_intervals(weak)
-    assert any(i.low_n is None or i.high_n is None for i in sides)
+    assert any(i.low_newton is None or i.high_newton is None for i in sides)
     for interval in sides:
-        missing = (interval.low_n is None) + (interval.high_n is None)
+        missing = (interval.low_newton is None) + (interval.high_newton is None)
         assert len(interval.warnings) == missing
         for text in interval.warnings:
             assert "the interval is open" in text
@@ -170,7 +170,7 @@ def test_limits_meet_the_deviance_that_the_level_asks(level: float) -> None:
 
     fit = synthetic()
     interval = cut_intervals(fit, level=level)[1]
-    for side in (interval.low_n, interval.high_n):
+    for side in (interval.low_newton, interval.high_newton):
         deviance = 2 * (fit.log_likelihood - constrained(fit, 1, side))
         assert deviance == pytest.approx(chi2.ppf(level, 1), abs=1e-6)
 
@@ -180,8 +180,11 @@ def test_an_outer_unused_score_has_no_interval_and_an_inner_one_shares() -> None
     rank = np.array([1, 1, 1, 1, 3, 3, 3, 3, 3, 3, 1, 1])
     fit = fit_cells(collapse(force, rank, 5), BLACKBERRY)
     found = cut_intervals(fit)
-    assert [i.force_n is None for i in found] == [True, False, False, True]
-    assert (found[1].low_n, found[1].high_n) == (found[2].low_n, found[2].high_n)
+    assert [i.force_newton is None for i in found] == [True, False, False, True]
+    assert (found[1].low_newton, found[1].high_newton) == (
+        found[2].low_newton,
+        found[2].high_newton,
+    )
     assert "no berry was scored beyond it" in found[0].warnings[0]
     assert "cut point 4/5" in found[3].warnings[0]
 
@@ -204,9 +207,11 @@ def test_batched_refits_are_the_fits_of_the_same_resamples() -> None:
     found = refit(fit, resamples=40, seed=7)
     compared = 0
     for row, weights in enumerate(drawn):
-        cells = collapse(fit.cells.force_n[order], fit.cells.rank[order], 5, weights.astype(float))
+        cells = collapse(
+            fit.cells.force_newton[order], fit.cells.rank[order], 5, weights.astype(float)
+        )
         kept = cells.weight > 0
-        again = collapse(cells.force_n[kept], cells.rank[kept], 5, cells.weight[kept])
+        again = collapse(cells.force_newton[kept], cells.rank[kept], 5, cells.weight[kept])
         if not found.lost[row] and not found.separated[row]:
             single = fit_cells(again, FIVE_FIRMEST)
             assert found.cut[row] == pytest.approx(single.cut, abs=1e-7)
@@ -221,8 +226,8 @@ def test_bootstrap_spread_is_near_the_standard_error() -> None:
     again = cut_intervals(fit, kind="bootstrap", seed=1)[0]
     assert again == cut_intervals(fit, kind="bootstrap", seed=1)[0]
     profile = cut_intervals(fit)[0]
-    assert again.low_n == pytest.approx(profile.low_n, abs=0.08)
-    assert again.high_n == pytest.approx(profile.high_n, abs=0.08)
+    assert again.low_newton == pytest.approx(profile.low_newton, abs=0.08)
+    assert again.high_newton == pytest.approx(profile.high_newton, abs=0.08)
 
 
 def test_resamples_without_a_slope_widen_to_open_sides() -> None:
@@ -230,8 +235,8 @@ def test_resamples_without_a_slope_widen_to_open_sides() -> None:
     rank = np.array([0, 0, 0, 1, 1, 1, 1, 0])
     fit = fit_cells(collapse(force, rank, 2), RASPBERRY)
     found = cut_intervals(fit, kind="bootstrap")[0]
-    assert found.low_n is None
-    assert found.high_n is None
+    assert found.low_newton is None
+    assert found.high_newton is None
     assert any("resamples" in text for text in found.warnings)
 
 

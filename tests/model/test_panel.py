@@ -49,7 +49,7 @@ def rows(force, rank, rater, *, berry=None, scale=BLACKBERRY, raters=("ines", "m
     berries = tuple(f"b{i}" for i in range(n)) if berry is not None else ()
     return Pairs(
         scale=scale,
-        force_n=np.asarray(force, dtype=float),
+        force_newton=np.asarray(force, dtype=float),
         rank=np.asarray(rank, dtype=np.int64),
         count=np.ones(n),
         rater=np.asarray(rater, dtype=np.int64),
@@ -120,10 +120,10 @@ def test_hands_on_the_log_scale_are_a_random_intercept() -> None:
     """The same model in two parametrisations; deviations are chosen by REML here, ML there."""
     pairs = panel_of(seed=3, raters=6, berries=60, hand_sd=0.15, berry_sd=0.0, log_scale=True)
     panel = fit_panel(pairs, force_scale="log", random="hands")
-    mixed = fit_mixed(np.log(pairs.force_n)[:, None], pairs.rank, pairs.rater)
+    mixed = fit_mixed(np.log(pairs.force_newton)[:, None], pairs.rank, pairs.rater)
     spread = -1.0 / mixed.coef[0]
     assert panel.spread == pytest.approx(spread, rel=0.03)  # mode with hands, not without
-    assert np.log(panel.cut_n) == pytest.approx(-mixed.threshold * spread, abs=0.02)
+    assert np.log(panel.cut_newton) == pytest.approx(-mixed.threshold * spread, abs=0.02)
     assert mixed.log_likelihood - 0.5 < panel.log_likelihood <= mixed.log_likelihood + 1e-3
     assert panel.hand_sd == pytest.approx(mixed.sd * spread * np.sqrt(6 / 5), rel=0.2)
 
@@ -136,7 +136,7 @@ def test_crossed_effects_against_r(tmp_path) -> None:
     )
     table = tmp_path / "panel.csv"
     lines = ["x,score,rater,berry"]
-    for f, k, j, i in zip(pairs.force_n, pairs.rank, pairs.rater, pairs.berry, strict=True):
+    for f, k, j, i in zip(pairs.force_newton, pairs.rank, pairs.rater, pairs.berry, strict=True):
         lines.append(f"{float(np.log(f))!r},{k},{j},{i}")
     table.write_text("\n".join(lines))
     script = (
@@ -155,7 +155,7 @@ def test_crossed_effects_against_r(tmp_path) -> None:
     fit = fit_panel(pairs, force_scale="log", random="hands+berries")
     spread = -1.0 / slope
     assert fit.spread == pytest.approx(spread, rel=0.03)
-    assert np.log(fit.cut_n) == pytest.approx(-np.array(theta) * spread, abs=0.02)
+    assert np.log(fit.cut_newton) == pytest.approx(-np.array(theta) * spread, abs=0.02)
     assert fit.log_likelihood == pytest.approx(log_likelihood, abs=0.75)
     assert fit.hand_sd == pytest.approx(hand * spread, rel=0.35)
     assert fit.berry_sd == pytest.approx(berry * spread, abs=0.035)
@@ -170,10 +170,12 @@ def test_interval_of_one_normal() -> None:
 def test_newtons_to_another_unit() -> None:
     pairs = panel_of(raters=3, berries=50)
     once = fit_panel(pairs)
-    again = fit_panel(replace(pairs, force_n=pairs.force_n / 4.4482216152605))
-    assert again.cut_n * 4.4482216152605 == pytest.approx(once.cut_n, rel=1e-4)
+    again = fit_panel(replace(pairs, force_newton=pairs.force_newton / 4.4482216152605))
+    assert again.cut_newton * 4.4482216152605 == pytest.approx(once.cut_newton, rel=1e-4)
     assert again.log_likelihood == pytest.approx(once.log_likelihood, abs=1e-3)
-    assert again.cuts[1].low_n * 4.4482216152605 == pytest.approx(once.cuts[1].low_n, rel=1e-3)
+    assert again.cuts[1].low_newton * 4.4482216152605 == pytest.approx(
+        once.cuts[1].low_newton, rel=1e-3
+    )
 
 
 def test_order_of_rows_and_names_of_raters_do_not_matter() -> None:
@@ -182,14 +184,14 @@ def test_order_of_rows_and_names_of_raters_do_not_matter() -> None:
     order = np.random.default_rng(0).permutation(pairs.rank.size)
     shuffled = replace(
         pairs,
-        force_n=pairs.force_n[order],
+        force_newton=pairs.force_newton[order],
         rank=pairs.rank[order],
         rater=2 - pairs.rater[order],
         berry=pairs.berry[order],
         raters=pairs.raters[::-1],
     )
     again = fit_panel(shuffled)
-    assert again.cut_n == pytest.approx(once.cut_n, rel=1e-5)
+    assert again.cut_newton == pytest.approx(once.cut_newton, rel=1e-5)
     assert [r.name for r in again.raters] == [r.name for r in once.raters][::-1]
     assert again.raters[0].shift == pytest.approx(once.raters[-1].shift, abs=1e-5)
 
@@ -201,12 +203,14 @@ def test_coverage_where_pooling_fails() -> None:
     for _ in range(40):
         pairs, truth = simulate(rng, Scenario(raters=4, berries=40, hand_sd=0.1, berry_sd=0.1))
         fit = fit_panel(pairs)
-        ours.append([c.low_n < t < c.high_n for c, t in zip(fit.cuts, CUTS_N, strict=True)])
+        ours.append(
+            [c.low_newton < t < c.high_newton for c, t in zip(fit.cuts, CUTS_N, strict=True)]
+        )
         flat = fit_cuts(pairs)
-        pooled.append(np.abs(flat.cut_n - CUTS_N) < 1.96 * flat.cut_se)
+        pooled.append(np.abs(flat.cut_newton - CUTS_N) < 1.96 * flat.cut_se)
         hands += [
-            c.low_n < t < c.high_n
-            for rater, cuts in zip(fit.raters, truth.rater_cuts_n, strict=True)
+            c.low_newton < t < c.high_newton
+            for rater, cuts in zip(fit.raters, truth.rater_cuts_newton, strict=True)
             for c, t in zip(rater.cuts, cuts, strict=True)
         ]
     assert np.mean(ours) > 0.86
@@ -217,7 +221,13 @@ def test_coverage_where_pooling_fails() -> None:
 def test_an_interval_for_the_next_rater_is_wider_than_the_panels() -> None:
     fit = fit_panel(panel_of(raters=5, berries=60, hand_sd=0.15))
     for panel, new in zip(fit.cuts, fit.next_rater, strict=True):
-        assert new.low_n < panel.low_n < panel.force_n < panel.high_n < new.high_n
+        assert (
+            new.low_newton
+            < panel.low_newton
+            < panel.force_newton
+            < panel.high_newton
+            < new.high_newton
+        )
 
 
 def test_a_rater_with_few_berries_is_pooled_towards_the_panel() -> None:
@@ -227,28 +237,30 @@ def test_a_rater_with_few_berries_is_pooled_towards_the_panel() -> None:
     fit = fit_panel(pairs)
     few = fit.raters[0]
     assert few.n == 15
-    for cut, true, other in zip(few.cuts, truth.rater_cuts_n[0], fit.raters[1].cuts, strict=True):
-        assert cut.low_n < true < cut.high_n
-        assert cut.high_n / cut.low_n > other.high_n / other.low_n
+    for cut, true, other in zip(
+        few.cuts, truth.rater_cuts_newton[0], fit.raters[1].cuts, strict=True
+    ):
+        assert cut.low_newton < true < cut.high_newton
+        assert cut.high_newton / cut.low_newton > other.high_newton / other.low_newton
 
 
 @pytest.mark.parametrize(("skip", "label"), [("firmest", "1"), ("middle", "3")])
 def test_a_skipped_score_is_said_and_does_not_bend_the_panel(skip, label) -> None:
     case = {"seed": 7, "raters": 4, "berries": 100, "hand_sd": 0.05}
     whole, skipped = fit_panel(panel_of(**case)), fit_panel(panel_of(**case, skip=skip))
-    assert skipped.cut_n == pytest.approx(whole.cut_n, rel=0.04)
+    assert skipped.cut_newton == pytest.approx(whole.cut_newton, rel=0.04)
     assert skipped.raters[3].unused == (label,)
     assert any(f"tamsin never used score {label}" in text for text in skipped.warnings)
-    assert all(cut.force_n is not None for cut in skipped.raters[3].cuts)
+    assert all(cut.force_newton is not None for cut in skipped.raters[3].cuts)
 
 
 def test_a_panel_of_one_says_so() -> None:
     pairs = panel_of(raters=3, berries=80).of_raters(["marek"])
     fit = fit_panel(pairs)
-    assert fit.cut_n == pytest.approx(fit_cuts(pairs).cut_n)
+    assert fit.cut_newton == pytest.approx(fit_cuts(pairs).cut_newton)
     for cut, profile in zip(fit.cuts, cut_intervals(fit_cuts(pairs)), strict=True):
         # 80 scores, 5 parameters: z grows by sqrt(80 / 75), about 3 %.
-        widening = (cut.high_n - cut.low_n) / (profile.high_n - profile.low_n)
+        widening = (cut.high_newton - cut.low_newton) / (profile.high_newton - profile.low_newton)
         assert 1.02 < widening < 1.06
     assert fit.hand_sd is None
     assert "a panel of one" in fit.warnings[0]
@@ -259,8 +271,8 @@ def test_scores_that_nobody_used() -> None:
     pairs = panel_of(raters=3, berries=80)
     pairs = replace(pairs, rank=np.where(pairs.rank == 0, 1, pairs.rank))
     fit = fit_panel(pairs)
-    assert fit.cuts[0].force_n is None
-    assert fit.cuts[1].force_n is not None
+    assert fit.cuts[0].force_newton is None
+    assert fit.cuts[1].force_newton is not None
     assert "nobody used score 1: no cut point is known there" in fit.warnings
 
 
@@ -285,12 +297,12 @@ def test_rows_with_counts_are_rows() -> None:
         once,
         **{
             name: np.tile(getattr(once, name), 2)
-            for name in ("force_n", "rank", "rater", "berry", "count")
+            for name in ("force_newton", "rank", "rater", "berry", "count")
         },
     )
     a, b = fit_panel(twice), fit_panel(doubled)
     assert a.n == b.n == 240
-    assert a.cut_n == pytest.approx(b.cut_n, rel=1e-6)
+    assert a.cut_newton == pytest.approx(b.cut_newton, rel=1e-6)
     assert a.log_likelihood == pytest.approx(b.log_likelihood, rel=1e-6)
 
 
@@ -316,15 +328,15 @@ def test_one_rater_against_the_panel() -> None:
         np.random.default_rng(6), Scenario(raters=5, berries=120, hand_sd=0.0, berry_sd=0.1)
     )
     # marek presses as before, but on a gauge whose berries read a fifth higher: he needs more.
-    force = np.where(pairs.rater == 1, pairs.force_n * 1.2, pairs.force_n)
-    shift = rater_cuts(replace(pairs, force_n=force), "marek")
+    force = np.where(pairs.rater == 1, pairs.force_newton * 1.2, pairs.force_newton)
+    shift = rater_cuts(replace(pairs, force_newton=force), "marek")
     assert shift.panel == ("ines", "odile", "tamsin", "jorun")
-    assert shift.shift.low_n > 0
+    assert shift.shift.low_newton > 0
     assert shift.shift.low_share < 0.2 < shift.shift.high_share
     for at, cut in zip(shift.boundaries, CUTS_N, strict=True):
-        assert at.low_n < 0.2 * cut < at.high_n
+        assert at.low_newton < 0.2 * cut < at.high_newton
     for own, panel, at in zip(shift.cuts, shift.panel_cuts, shift.boundaries, strict=True):
-        assert own.force_n - panel.force_n == pytest.approx(at.shift_n, abs=1e-6)
+        assert own.force_newton - panel.force_newton == pytest.approx(at.shift_newton, abs=1e-6)
 
 
 def test_one_rater_against_another_source() -> None:

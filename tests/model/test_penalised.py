@@ -21,7 +21,7 @@ CUTS = np.array([4.5, 3.2, 2.1, 1.2])
 def _pairs(force, rank, scale: Scale = BLACKBERRY, count=None) -> Pairs:
     zero = np.zeros(len(force), dtype=np.int64)
     return Pairs(
-        scale=scale, force_n=np.array(force, dtype=float), rank=np.array(rank), rater=zero,
+        scale=scale, force_newton=np.array(force, dtype=float), rank=np.array(rank), rater=zero,
         count=np.ones(len(force)) if count is None else np.array(count, dtype=float), berry=zero,
     )  # fmt: skip
 

@@ -147,7 +147,7 @@ def test_agreement_counts_and_panel_scores() -> None:
 
     none = (None,) * 4
     panel = Calibration(
-        scale=BLACKBERRY, force_scale="linear", cuts_n=tuple(CUTS), low_n=none, high_n=none,
+        scale=BLACKBERRY, force_scale="linear", cuts_newton=tuple(CUTS), low_newton=none, high_newton=none,
         spread=0.2,
     )  # fmt: skip
     expected = panel_rank(panel, np.array([5.0, 4.0, 2.5, 1.5, 0.5]))
@@ -174,13 +174,13 @@ def test_sale_limit_skill_is_a_count_with_wilson_limits() -> None:
     assert sale_limit_skill(panel[:3], given[:3], 2).sensitivity is None
 
 
-def _hand(rng: np.random.Generator, drift_n: float, n: int = 150) -> tuple[Pairs, list[float]]:
+def _hand(rng: np.random.Generator, drift_newton: float, n: int = 150) -> tuple[Pairs, list[float]]:
     order = np.linspace(0, 1, n)
     force = rng.uniform(0.5, 5.5, n)
-    felt = force - drift_n * order + rng.logistic(scale=0.2, size=n)
+    felt = force - drift_newton * order + rng.logistic(scale=0.2, size=n)
     zero = np.zeros(n, dtype=np.int64)
     pairs = Pairs(
-        scale=BLACKBERRY, force_n=force, rank=(felt[:, None] < CUTS).sum(axis=1),
+        scale=BLACKBERRY, force_newton=force, rank=(felt[:, None] < CUTS).sum(axis=1),
         count=np.ones(n), rater=zero, berry=np.arange(n),
     )  # fmt: skip
     return pairs, order.tolist()
@@ -189,7 +189,7 @@ def _hand(rng: np.random.Generator, drift_n: float, n: int = 150) -> tuple[Pairs
 def test_fatigue_is_found_in_newtons_and_none_is_invented() -> None:
     rng = np.random.default_rng(6)
     tired = drift_along(*_hand(rng, 0.8), "the session", force_scale="linear")
-    assert tired.change_n == pytest.approx(0.8, abs=0.3)
+    assert tired.change_newton == pytest.approx(0.8, abs=0.3)
     assert tired.p_value < 0.001
     false_alarms = sum(
         drift_along(*_hand(rng, 0.0), "the session", force_scale="linear").p_value < 0.05
@@ -203,9 +203,9 @@ def test_power_holds_in_simulation() -> None:
     rng = np.random.default_rng(3)
     error = 0.1
     found = power(Interval(value=0, low=-1.96 * error, high=1.96 * error), 30, 0.14)
-    estimates = found.detectable_n + error * rng.normal(size=20_000)
+    estimates = found.detectable_newton + error * rng.normal(size=20_000)
     assert np.mean(estimates > 1.96 * error) == pytest.approx(0.8, abs=0.01)
-    assert found.berries_needed == pytest.approx(30 * (found.detectable_n / 0.14) ** 2, abs=1)
+    assert found.berries_needed == pytest.approx(30 * (found.detectable_newton / 0.14) ** 2, abs=1)
     assert power(Interval(value=0, low=None, high=1), 30, 0.14) is None
 
 

@@ -16,49 +16,54 @@ from calibrate.raters.warmup import (
     advise,
     boundary_states,
     next_anchor,
-    signed_miss_n,
+    signed_miss_newton,
 )
 from gauge.errors import InvalidValueError
 
 CUTS = (4.5, 3.2, 2.1, 1.2)
 NONE = (None,) * 4
 PANEL = Calibration(
-    scale=BLACKBERRY, force_scale="linear", cuts_n=CUTS, low_n=NONE, high_n=NONE, spread=0.15
+    scale=BLACKBERRY,
+    force_scale="linear",
+    cuts_newton=CUTS,
+    low_newton=NONE,
+    high_newton=NONE,
+    spread=0.15,
 )
 ANCHORS = {f"A{i}": f for i, f in enumerate(np.arange(0.6, 5.6, 0.2).round(2))}
 
 
-def _warm_up(shift_n: float, n: int, seed: int = 1) -> list[Squeeze]:
+def _warm_up(shift_newton: float, n: int, seed: int = 1) -> list[Squeeze]:
     rng = np.random.default_rng(seed)
     squeezes: list[Squeeze] = []
     for _ in range(n):
         label = next_anchor(PANEL, squeezes, ANCHORS, rng=rng)
         force = ANCHORS[label]
-        at_most = expit((force - np.array(CUTS) - shift_n) / 0.15)
+        at_most = expit((force - np.array(CUTS) - shift_newton) / 0.15)
         rank = int((rng.random() > at_most).sum())
-        squeezes.append(Squeeze(anchor=label, force_n=force, rank=rank))
+        squeezes.append(Squeeze(anchor=label, force_newton=force, rank=rank))
     return squeezes
 
 
-@pytest.mark.parametrize("shift_n", [-0.3, 0.0, 0.3])
-def test_the_shift_of_a_simulated_hand_is_found(shift_n: float) -> None:
-    states = boundary_states(PANEL, _warm_up(shift_n, 80))
+@pytest.mark.parametrize("shift_newton", [-0.3, 0.0, 0.3])
+def test_the_shift_of_a_simulated_hand_is_found(shift_newton: float) -> None:
+    states = boundary_states(PANEL, _warm_up(shift_newton, 80))
     for state in states:
-        assert state.shift_n == pytest.approx(shift_n, abs=3 * state.sd_n)
-    assert np.mean([s.shift_n for s in states]) == pytest.approx(shift_n, abs=0.12)
+        assert state.shift_newton == pytest.approx(shift_newton, abs=3 * state.sd_newton)
+    assert np.mean([s.shift_newton for s in states]) == pytest.approx(shift_newton, abs=0.12)
 
 
 def test_before_any_squeeze_the_prior_stands() -> None:
     """A standard normal prior of 15 % of the cut, summed on the grid."""
     for state, cut in zip(boundary_states(PANEL, []), CUTS, strict=True):
-        assert state.shift_n == pytest.approx(0, abs=1e-9)
-        assert state.sd_n == pytest.approx(0.15 * cut, rel=2e-3)
+        assert state.shift_newton == pytest.approx(0, abs=1e-9)
+        assert state.sd_newton == pytest.approx(0.15 * cut, rel=2e-3)
 
 
 def test_the_next_anchor_lies_at_the_least_certain_boundary() -> None:
     rng = np.random.default_rng(0)
     squeezes = [
-        Squeeze(anchor="x", force_n=cut + side * 0.05, rank=k if side > 0 else k + 1)
+        Squeeze(anchor="x", force_newton=cut + side * 0.05, rank=k if side > 0 else k + 1)
         for k, cut in enumerate(CUTS)
         if k != 1
         for side in (1, -1)
@@ -73,18 +78,20 @@ def test_no_anchor_comes_twice_before_all_came_once() -> None:
 
 
 def test_a_good_hand_gets_ready_and_a_lost_one_is_told() -> None:
-    assert advise(PANEL, _warm_up(0.0, 90), limit_n=0.25) is Advice.READY
+    assert advise(PANEL, _warm_up(0.0, 90), limit_newton=0.25) is Advice.READY
     lost = _warm_up(0.9, 60)
-    assert advise(PANEL, lost[:5], limit_n=0.2) is Advice.GO_ON
-    assert any(advise(PANEL, lost[:n], limit_n=0.2) is Advice.NOT_IMPROVING for n in range(24, 60))
+    assert advise(PANEL, lost[:5], limit_newton=0.2) is Advice.GO_ON
+    assert any(
+        advise(PANEL, lost[:n], limit_newton=0.2) is Advice.NOT_IMPROVING for n in range(24, 60)
+    )
     with pytest.raises(InvalidValueError):
-        advise(PANEL, lost, limit_n=0)
+        advise(PANEL, lost, limit_newton=0)
 
 
 def test_misses_are_signed_towards_the_firm_side() -> None:
-    assert signed_miss_n(PANEL, 3.3, 2) == pytest.approx(0.1)
-    assert signed_miss_n(PANEL, 3.1, 1) == pytest.approx(-0.1)
-    assert signed_miss_n(PANEL, 2.5, 2) == 0
+    assert signed_miss_newton(PANEL, 3.3, 2) == pytest.approx(0.1)
+    assert signed_miss_newton(PANEL, 3.1, 1) == pytest.approx(-0.1)
+    assert signed_miss_newton(PANEL, 2.5, 2) == 0
 
 
 MADE = datetime(2026, 7, 1, 8)
@@ -106,7 +113,7 @@ def test_anchors_retire_by_rule(presses, hours, kind, word) -> None:
     record = AnchorRecord(
         label="A1",
         kind=kind,
-        force_n=2.0,
+        force_newton=2.0,
         made_at=MADE,
         presses=tuple((MADE + timedelta(minutes=i), f) for i, f in enumerate(presses)),
     )
@@ -115,9 +122,12 @@ def test_anchors_retire_by_rule(presses, hours, kind, word) -> None:
 
 
 def test_the_replacement_is_of_the_same_kind() -> None:
-    spare = [Candidate(label=n, force_n=f) for n, f in (("a", 2.6), ("b", 1.6), ("c", 2.75))]
+    spare = [Candidate(label=n, force_newton=f) for n, f in (("a", 2.6), ("b", 1.6), ("c", 2.75))]
     retired = Anchor(
-        candidate=Candidate(label="old", force_n=2.62), score="3", boundary=None, probability=0.9
+        candidate=Candidate(label="old", force_newton=2.62),
+        score="3",
+        boundary=None,
+        probability=0.9,
     )
     assert replacement(PANEL, retired, spare).label == "a"
     assert replacement(PANEL, retired, spare[1:2]) is None

@@ -48,7 +48,7 @@ def test_a_berry_comes_back_as_it_was_shown(season) -> None:
     berry = season.berry(berry_id)
     assert (berry.sample, berry.number, berry.session_id) == ("C2", 7, 1)
     assert (berry.peak_shown, berry.peak_unit) == ("0.2790", "lbf")
-    assert berry.peak_n == pressed.peak_n
+    assert berry.peak_newton == pressed.peak_newton
     assert berry.flags == ("overload", "double rise")
     assert (berry.size_mm, berry.fruit_temp_c, berry.void) == (21.5, 19.0, None)
     assert [(s.rater, s.score, s.occasion) for s in berry.scores] == [
@@ -106,7 +106,9 @@ def test_a_refused_berry_leaves_nothing_behind(season, call, error) -> None:
 
 def test_a_berry_is_stored_though_its_press_is_not_fully_described(season) -> None:
     nan = float("nan")
-    pressed = press(baseline_n=nan, noise_n=nan, loading_rate_n_s=nan, sampling_loss_n=nan)
+    pressed = press(
+        baseline_newton=nan, noise_newton=nan, loading_rate_newton_s=nan, sampling_loss_newton=nan
+    )
     season.acknowledge_berry(1, 1, None, pressed)
     assert season.columns("berry", ["peak", "sampling_loss_N"]) == {
         "peak": ["1.240"],
@@ -214,7 +216,7 @@ def test_samples_and_their_codes(season) -> None:
 def test_sessions_begin_and_end(season) -> None:
     session = Session(
         started_at="2026-07-02T08:00:00Z", purpose="verify", operator="odile", gauge="bench 2",
-        gauge_serial="0042", head_mm=8.0, capacity_n=22.24, port="socket://127.0.0.1:9",
+        gauge_serial="0042", head_mm=8.0, capacity_newton=22.24, port="socket://127.0.0.1:9",
         line_format="plain", note="cold room",
     )  # fmt: skip
     session_id = season.add_session(session)
@@ -271,14 +273,14 @@ def test_anchors_their_presses_and_their_end(season) -> None:
     season.save_calibration("July", "abc", {})
     berry = season.acknowledge_berry(1, 1, None, press())
     one = season.add_anchor(
-        calibration="July", kind="berry", label="A1", force_n=1.24, berry_id=berry, score="3"
+        calibration="July", kind="berry", label="A1", force_newton=1.24, berry_id=berry, score="3"
     )
-    season.add_anchor(calibration="July", kind="pad", label="P1", force_n=2.0, boundary="2/3")
-    season.add_anchor_press(one, force_n=1.2, by="ines")
+    season.add_anchor(calibration="July", kind="pad", label="P1", force_newton=2.0, boundary="2/3")
+    season.add_anchor_press(one, force_newton=1.2, by="ines")
     season.add_anchor_press(one)
     season.retire_anchor(one, "fell by 12 %")
     first, second = season.anchors("July")
-    assert [(p.force_n, p.by) for p in first.presses] == [(1.2, "ines"), (None, None)]
+    assert [(p.force_newton, p.by) for p in first.presses] == [(1.2, "ines"), (None, None)]
     assert (first.retired_why, second.retired_why) == ("fell by 12 %", None)
     assert (first.score, second.boundary, first.berry_id) == ("3", "2/3", berry)
     assert season.anchors("June") == []
@@ -286,15 +288,15 @@ def test_anchors_their_presses_and_their_end(season) -> None:
         (lambda: season.retire_anchor(one, "again"), AlreadyThereError),
         (lambda: season.add_anchor_press(99), NoSuchRecordError),
         (
-            lambda: season.add_anchor(calibration="July", kind="pad", label="A1", force_n=1.0),
+            lambda: season.add_anchor(calibration="July", kind="pad", label="A1", force_newton=1.0),
             AlreadyThereError,
         ),
         (
-            lambda: season.add_anchor(calibration="June", kind="pad", label="B", force_n=1.0),
+            lambda: season.add_anchor(calibration="June", kind="pad", label="B", force_newton=1.0),
             NoSuchRecordError,
         ),
         (
-            lambda: season.add_anchor(calibration="July", kind="pad", label="B", force_n=0.0),
+            lambda: season.add_anchor(calibration="July", kind="pad", label="B", force_newton=0.0),
             InvalidValueError,
         ),
     ]:
@@ -304,8 +306,8 @@ def test_anchors_their_presses_and_their_end(season) -> None:
 
 def test_verifications_pads_practice_counts_and_notes(season) -> None:
     step = CheckweightRow(
-        kind="up", mass_shown="500g", mass_g=500.0, expected_n=4.9033, reading_shown="4.905",
-        reading_unit="N", reading_n=4.905,
+        kind="up", mass_shown="500g", mass_g=500.0, expected_newton=4.9033, reading_shown="4.905",
+        reading_unit="N", reading_newton=4.905,
     )  # fmt: skip
     season.add_verification(
         gravity_m_s2=9.81, gravity_from="latitude", tolerance_pct=1.0, passed=True,
@@ -314,11 +316,17 @@ def test_verifications_pads_practice_counts_and_notes(season) -> None:
     (found,) = season.verifications()
     assert found.checkweights == (step, step)
     assert (found.passed, found.result, found.gauge_serial) == (True, {"worst_pct": 0.03}, "42")
-    pad = PadPressRow(pad="grey", at="2026-07-01T08:00:00Z", force_n=2.5)
+    pad = PadPressRow(pad="grey", at="2026-07-01T08:00:00Z", force_newton=2.5)
     season.add_pad_press(pad)
     assert season.pad_presses() == [pad]
     squeeze = PracticeRow(
-        rater="ines", at="t", calibration="July", anchor="A1", force_n=1.2, score="3", off_n=0.1
+        rater="ines",
+        at="t",
+        calibration="July",
+        anchor="A1",
+        force_newton=1.2,
+        score="3",
+        off_newton=0.1,
     )
     season.add_practice(squeeze)
     assert season.practice("ines") == season.practice() == [squeeze]

@@ -69,22 +69,22 @@ def test_mean_and_interval_as_in_the_handbook():
     n, mean, sd = 195, 9.261460, 0.022789
     data = [mean + sd * (-1) ** i for i in range(n - 1)] + [mean]
     found = summarise(data)
-    assert found.mean_n == pytest.approx(mean, abs=1e-9)
-    assert found.sd_n == pytest.approx(sd, abs=1e-9)
-    assert found.mean_n - found.half_width_n == pytest.approx(9.258242, abs=2e-6)
-    assert found.mean_n + found.half_width_n == pytest.approx(9.264679, abs=2e-6)
+    assert found.mean_newton == pytest.approx(mean, abs=1e-9)
+    assert found.sd_newton == pytest.approx(sd, abs=1e-9)
+    assert found.mean_newton - found.half_width_newton == pytest.approx(9.258242, abs=2e-6)
+    assert found.mean_newton + found.half_width_newton == pytest.approx(9.264679, abs=2e-6)
 
 
 @given(st.lists(st.floats(0.05, 30), min_size=2, max_size=60))
 def test_summary_as_in_scipy(peaks):
     found = summarise(peaks)
-    if found.sd_n < 1e-9:
+    if found.sd_newton < 1e-9:
         return
     low, high = stats.t.interval(
-        0.95, len(peaks) - 1, loc=found.mean_n, scale=stats.sem(peaks)
+        0.95, len(peaks) - 1, loc=found.mean_newton, scale=stats.sem(peaks)
     )  # fmt: skip
-    assert found.mean_n - found.half_width_n == pytest.approx(low, rel=1e-9, abs=1e-9)
-    assert found.mean_n + found.half_width_n == pytest.approx(high, rel=1e-9, abs=1e-9)
+    assert found.mean_newton - found.half_width_newton == pytest.approx(low, rel=1e-9, abs=1e-9)
+    assert found.mean_newton + found.half_width_newton == pytest.approx(high, rel=1e-9, abs=1e-9)
 
 
 @given(st.floats(0.01, 5), st.floats(0.02, 5))
@@ -120,9 +120,9 @@ def test_bars_show_the_largest_force_of_each_slice():
 def compression(shown: str = "1.24", unit: Unit = Unit.N, flags=()) -> Compression:
     value = float(shown) * (1 if unit is Unit.N else 4.4482216152605)
     return Compression(
-        t_start_s=1, t_peak_s=2, t_end_s=3, peak_shown=shown, peak_unit=unit, peak_n=value,
-        baseline_n=0, noise_n=0.01, n_readings=50, n_ramp=25, rate_hz=50, loading_rate_n_s=1,
-        sampling_loss_n=0.01, flags=tuple(flags),
+        t_start_s=1, t_peak_s=2, t_end_s=3, peak_shown=shown, peak_unit=unit, peak_newton=value,
+        baseline_newton=0, noise_newton=0.01, n_readings=50, n_ramp=25, rate_hz=50, loading_rate_newton_s=1,
+        sampling_loss_newton=0.01, flags=tuple(flags),
     )  # fmt: skip
 
 
@@ -133,9 +133,9 @@ def state(**changes) -> BenchState:
         "last": BerryLogged(
             number=6, berry_id=6, press=compression("0.279", Unit.LBF, [Flag.DOUBLE_RISE])
         ),
-        "summary": summarise([1.0, 1.2, 1.4, 1.1, 0.9, 1.3]), "half_width_n": 0.1,
+        "summary": summarise([1.0, 1.2, 1.4, 1.1, 0.9, 1.3]), "half_width_newton": 0.1,
         "view": DetectorView(
-            state="press", baseline_n=0.0, noise_n=0.01, current_n=0.8, largest_n=0.9,
+            state="press", baseline_newton=0.0, noise_newton=0.01, current_newton=0.8, largest_newton=0.9,
             trace=tuple((0.05 * i, 0.01 * i) for i in range(90)),
         ),
         "messages": ("The gauge came back.", "No berry: a press was seen only in part."),
@@ -350,10 +350,10 @@ def test_keys_of_terminals():
 def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_colour):
     from rich.console import Console
 
-    from gauge.session import bench
     from gauge.port.linereader import reader_for
     from gauge.protocol.formatfile import shipped_format
     from gauge.records import Session
+    from gauge.session import bench
     from gauge.session.sitting import Sitting
 
     monkeypatch.setenv("LANG", "C")
@@ -381,6 +381,6 @@ def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_
     assert "\a" in text
     assert "LISTENING" in text
     assert "berry 1 of 1" in text
-    assert [row.peak_n for row in season.berries()] == [1.24]
+    assert [row.peak_newton for row in season.berries()] == [1.24]
     assert ("\x1b[32m" in text or ";32m" in text) is not no_colour
     assert "█" not in text

@@ -99,7 +99,7 @@ def test_berries_are_numbered_stored_and_told(season):
     assert events[0].document() == {
         "berry": 1, "peak": 1.24, "unit": "N", "peak_N": 1.24, "flags": []
     }  # fmt: skip
-    assert [row.peak_n for row in season.berries("C-01")] == [1.24, 2.5, 0.87]
+    assert [row.peak_newton for row in season.berries("C-01")] == [1.24, 2.5, 0.87]
     again = logger_for(season)
     assert [e.number for e in feed(again, chunks(BERRY))] == [4]
 
@@ -164,7 +164,7 @@ def test_a_press_cut_by_a_gap_is_no_berry(season):
     lost_ns = len(half) * STEP_NS
     events += logger.feed(LineLost(t_ns=lost_ns, reason="the port went away"))
     assert [type(e) for e in events] == [PressCut, LineLost]
-    assert events[0].cut.largest_n > 1.9
+    assert events[0].cut.largest_newton > 1.9
     back = lost_ns + 3_000_000_000
     gap = Gap(lost_ns, back, "the port went away")
     # The line comes back in mid-line and in mid-press, and only then is there a whole berry.

@@ -153,42 +153,42 @@ def test_a_unit_that_the_format_lacks() -> None:
 
 
 def test_selection_has_the_stated_mean_and_cv() -> None:
-    selection = Selection(code="R-114", mean_n=4.0, cv=0.25, softening_per_day=0.1)
-    peaks = selection.peaks_n(Random(3), 20_000, day=3)
+    selection = Selection(code="R-114", mean_newton=4.0, cv=0.25, softening_per_day=0.1)
+    peaks = selection.peaks_newton(Random(3), 20_000, day=3)
     mean = 4.0 * 2.718281828**-0.3
     assert statistics.fmean(peaks) == pytest.approx(mean, rel=0.006)  # 3 standard errors
     assert statistics.stdev(peaks) / mean == pytest.approx(0.25, rel=0.03)
 
 
 @given(st.integers(0, 10_000), st.floats(0.3, 20))
-def test_a_press_rises_to_its_peak_and_never_beyond(seed: int, peak_n: float) -> None:
-    press = hand_press(Random(seed), peak_n)
-    forces = [press.force_n(i / 400 * press.duration_s) for i in range(401)]
-    assert press.force_n(press.rise_s) == peak_n
-    assert max(forces) <= peak_n
+def test_a_press_rises_to_its_peak_and_never_beyond(seed: int, peak_newton: float) -> None:
+    press = hand_press(Random(seed), peak_newton)
+    forces = [press.force_newton(i / 400 * press.duration_s) for i in range(401)]
+    assert press.force_newton(press.rise_s) == peak_newton
+    assert max(forces) <= peak_newton
     assert min(forces) >= 0
-    rise = [press.force_n(i / 100 * press.rise_s) for i in range(100)]
+    rise = [press.force_newton(i / 100 * press.rise_s) for i in range(100)]
     assert rise == sorted(rise)
 
 
 def test_a_broken_skin_rises_twice() -> None:
-    press = Press(peak_n=5, break_at=0.6)
-    forces = [press.force_n(i / 200 * press.rise_s) for i in range(1, 200)]
+    press = Press(peak_newton=5, break_at=0.6)
+    forces = [press.force_newton(i / 200 * press.rise_s) for i in range(1, 200)]
     falls = sum(b < a for a, b in itertools.pairwise(forces))
     assert falls == 1
-    assert press.force_n(press.rise_s) == 5
+    assert press.force_newton(press.rise_s) == 5
 
 
 def test_a_hung_weight_comes_to_rest() -> None:
-    weight = HungWeight(weight_n=4.9)
-    assert weight.force_n(4.0) == pytest.approx(4.9, rel=1e-4)
-    assert weight.force_n(9.0) == 0
+    weight = HungWeight(weight_newton=4.9)
+    assert weight.force_newton(4.0) == pytest.approx(4.9, rel=1e-4)
+    assert weight.force_newton(9.0) == 0
     track = Track([Rest(duration_s=1), weight])
-    assert track.force_n(5.0) == weight.force_n(4.0)
+    assert track.force_newton(5.0) == weight.force_newton(4.0)
 
 
-@pytest.mark.parametrize("options", [{"peak_n": 0}, {"peak_n": 1, "rise_s": 0},
-                                     {"peak_n": 1, "unevenness": 1.5}])  # fmt: skip
+@pytest.mark.parametrize("options", [{"peak_newton": 0}, {"peak_newton": 1, "rise_s": 0},
+                                     {"peak_newton": 1, "unevenness": 1.5}])  # fmt: skip
 def test_impossible_presses(options: dict[str, float]) -> None:
     with pytest.raises(InvalidValueError):
         Press(**options)
@@ -216,14 +216,14 @@ def test_same_seed_same_bytes_and_every_tick_once() -> None:
 
 
 def test_shown_peak_is_the_true_one() -> None:
-    chunks = recorded(_gauge([2.5], rate_hz=500, display=Display(noise_n=0)))
+    chunks = recorded(_gauge([2.5], rate_hz=500, display=Display(noise_newton=0)))
     readings = Framer(WRITER.fmt).feed(0, b"".join(c.data for c in chunks))
     assert max(r.value for r in readings) == pytest.approx(2.5, abs=0.01)
 
 
 def test_gain_unit_overload_and_faults() -> None:
     rng = Random(1)
-    show = Display(noise_n=0, gain=1.02).show
+    show = Display(noise_newton=0, gain=1.02).show
     assert show(5.0, 0, Unit.N, rng) == (Decimal("5.10"), Status.OK)
     assert show(5.0, 0, Unit.LBF, rng)[0] == round(Decimal(5.1 / NEWTON_PER_FLOAT[Unit.LBF]), 2)
     assert show(25.0, 0, Unit.N, rng)[1] is Status.OVERLOAD
@@ -237,7 +237,7 @@ def test_gain_unit_overload_and_faults() -> None:
 
 
 def test_button_mode_sends_each_peak_once() -> None:
-    chunks = recorded(_gauge([2.0, 3.0], mode="button", display=Display(noise_n=0)))
+    chunks = recorded(_gauge([2.0, 3.0], mode="button", display=Display(noise_newton=0)))
     assert [c.data for c in chunks] == [b"2.00 N\r\n", b"3.00 N\r\n"]
     with pytest.raises(InvalidValueError):
         _gauge([1.0], mode="telepathic")
@@ -377,7 +377,7 @@ def test_shipped_formats_are_all_played() -> None:
             line = writer.line(Decimal("1.24"), Unit.N, status)
             found = Framer(fmt).feed(0, line * 3)[-1]
             assert found.status is status
-            assert status is not Status.OK or found.force_n == 1.24
+            assert status is not Status.OK or found.force_newton == 1.24
 
 
 def test_command_writes_a_capture(tmp_path: Path) -> None:

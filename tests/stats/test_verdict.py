@@ -62,8 +62,8 @@ def test_one_overlap_anywhere_bounds_the_slope() -> None:
     # 1 and 2 are told apart completely, 2 and 3 overlap: one slope serves both boundaries.
     found = fit([(9.0, 0), (8.0, 0), (5.0, 1), (3.0, 1), (3.5, 2), (1.0, 2)])
     assert found.verdict.converged
-    assert np.isfinite(found.cut_n).all()
-    assert 5.0 < found.cut_n[0] < 8.0
+    assert np.isfinite(found.cut_newton).all()
+    assert 5.0 < found.cut_newton[0] < 8.0
 
 
 def test_too_few_scores_and_constant_force() -> None:

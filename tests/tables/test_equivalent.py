@@ -23,9 +23,9 @@ def panel(force_scale="linear", spread=0.15, half=0.0, **more):
     return Calibration(
         scale=BLACKBERRY,
         force_scale=force_scale,
-        cuts_n=CUTS,
-        low_n=tuple(c - half for c in CUTS),
-        high_n=tuple(c + half for c in CUTS),
+        cuts_newton=CUTS,
+        low_newton=tuple(c - half for c in CUTS),
+        high_newton=tuple(c + half for c in CUTS),
         spread=spread,
         **more,
     )

@@ -34,8 +34,8 @@ def write(tmp_path, name, text):
 def press(force, start):
     return Compression(
         t_start_s=start, t_peak_s=start + 1, t_end_s=start + 2, peak_shown=f"{force:.3f}",
-        peak_unit=Unit.N, peak_n=force, baseline_n=0.0, noise_n=0.01, n_readings=20, n_ramp=10,
-        rate_hz=10.0, loading_rate_n_s=2.0, sampling_loss_n=0.1,
+        peak_unit=Unit.N, peak_newton=force, baseline_newton=0.0, noise_newton=0.01, n_readings=20, n_ramp=10,
+        rate_hz=10.0, loading_rate_newton_s=2.0, sampling_loss_newton=0.1,
     )  # fmt: skip
 
 
@@ -70,7 +70,7 @@ def labels(pooled, name):
 
 def test_a_season_file_brings_its_levels_scores_sheets_and_cues(tmp_path):
     pooled = pool([make_season(tmp_path / "a.season")], cues=["rain_mm"])
-    assert pooled.force_n.tolist() == [1.2, 1.4, 2.2, 2.4]
+    assert pooled.force_newton.tolist() == [1.2, 1.4, 2.2, 2.4]
     assert labels(pooled, "selection") == ["R-114", "R-114", "R-120", "R-120"]
     assert labels(pooled, "storage_day") == ["7"] * 4
     assert labels(pooled, "season") == ["2026"] * 4
@@ -85,7 +85,7 @@ def test_void_berries_are_left_out(tmp_path):
     with open_season(path) as season:
         season.void(2, "dropped")
     pooled = pool([path])
-    assert pooled.force_n.tolist() == [1.2, 2.2, 2.4]
+    assert pooled.force_newton.tolist() == [1.2, 2.2, 2.4]
     assert pooled.rank.tolist() == [2, 1, 1]
 
 
@@ -108,7 +108,7 @@ def test_another_force_for_the_same_berry_is_a_contradiction(tmp_path):
     assert "2.9 N" in str(told.value)
     assert "--allow-contradictions" in str(told.value)
     kept = pool([season, other], allow_contradictions=True)
-    assert kept.force_n.tolist() == [1.2, 1.4, 2.2, 2.4]
+    assert kept.force_newton.tolist() == [1.2, 1.4, 2.2, 2.4]
     assert len(kept.contradictions) == 1
     result = CliRunner().invoke(
         group, ["table", str(season), str(other), "--allow-contradictions", "--json"]
@@ -152,7 +152,7 @@ def test_the_same_code_in_another_season_or_at_another_site_is_another_berry(tmp
         write(tmp_path, f"{i}.csv", HEAD + f"{levels},T-1,1,R-114,{1 + i},3,ines\n")
         for i, levels in enumerate(told)
     ]
-    assert pool(paths).force_n.tolist() == [1, 2]
+    assert pool(paths).force_newton.tolist() == [1, 2]
 
 
 def test_without_a_season_the_file_name_is_the_season_but_no_excuse(tmp_path):
@@ -178,12 +178,12 @@ def test_berries_scored_by_several_raters_are_one_berry(tmp_path):
 def test_counts_stand_for_rows_and_units_are_exact(tmp_path):
     path = write(tmp_path, "a.csv", "selection,force,unit,count\nR-1,1,lbf,3\nR-2,100,gf,0\n")
     pooled = pool([path])
-    assert pooled.force_n.tolist() == [4.4482216152605] * 3
+    assert pooled.force_newton.tolist() == [4.4482216152605] * 3
 
 
 def test_decimal_commas_are_read(tmp_path):
     path = write(tmp_path, "a.csv", "selection;force_N\nR-1;1,25\n")
-    assert pool([path]).force_n.tolist() == [1.25]
+    assert pool([path]).force_newton.tolist() == [1.25]
 
 
 @pytest.mark.parametrize(

@@ -20,8 +20,8 @@ DAY = np.array([0.0, 0, 0, 5, 5, 10, 10, 10, 14])
 
 def cut(force=1.5, half=0.0):
     return Calibration(
-        scale=RASPBERRY, force_scale="linear", cuts_n=(force,), low_n=(force - half,),
-        high_n=(force + half,), spread=0.2,
+        scale=RASPBERRY, force_scale="linear", cuts_newton=(force,), low_newton=(force - half,),
+        high_newton=(force + half,), spread=0.2,
     )  # fmt: skip
 
 
@@ -171,7 +171,7 @@ def berries(rng, rain_by_harvest, effect, sd_harvest=0.0, clamshells=6):
                         strict=True,
                     ):
                         levels[name].append(value)
-    part = Part(source="a.csv", force_n=np.array(force), levels=levels)
+    part = Part(source="a.csv", force_newton=np.array(force), levels=levels)
     return berry_units(join([part], cues=["rain", "picker"]), "clamshell")
 
 

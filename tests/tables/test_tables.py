@@ -85,14 +85,14 @@ def test_rows_are_pandas(tmp_path):
 def test_se_of_unequal_clamshells_by_hand():
     part = Part(
         source="a.csv",
-        force_n=np.array([1.0, 1.0, 1.0, 3.0]),
+        force_newton=np.array([1.0, 1.0, 1.0, 3.0]),
         levels={"selection": ["R-1"] * 4, "clamshell": ["1", "1", "1", "2"]},
     )
     row = tabulate(join([part])).rows[0]
     assert row.force.value == 1.5
     # 2/1 * ((3/4)^2 0.5^2 + (1/4)^2 1.5^2) = 0.5625
-    assert row.se_n == pytest.approx(0.75)
-    assert row.sd_n == pytest.approx(1.0)
+    assert row.se_newton == pytest.approx(0.75)
+    assert row.sd_newton == pytest.approx(1.0)
 
 
 def test_letters_and_model_are_in_the_document(tmp_path):
@@ -158,7 +158,7 @@ def test_unknown_level_and_clashing_options(tmp_path):
     path = save(tmp_path, frame())
     assert run(path, "--by", "colour").exit_code != 0
     with pytest.raises(NoSuchRecordError):
-        tabulate(join([Part(source="a", force_n=np.array([1.0]), levels={})]), by=("plot",))
+        tabulate(join([Part(source="a", force_newton=np.array([1.0]), levels={})]), by=("plot",))
     assert isinstance(run(path, "--compare", "site").exception, NoSuchRecordError)
     assert isinstance(run(path, "--keep-top", "2").exception, InvalidValueError)
     assert run(path, "--cuts", "a.json", "--calibration", "b").exit_code == 2
@@ -170,8 +170,8 @@ def test_predicted_scores_follow_the_calibration(tmp_path):
     table = frame(scored=False)
     rows = rows_of(save(tmp_path, table), "--cuts", cuts)
     one = Calibration(
-        scale=BLACKBERRY, force_scale="linear", spread=0.15, cuts_n=(2.6, 1.9, 1.3, 0.8),
-        low_n=(2.55, 1.85, 1.25, 0.75), high_n=(2.65, 1.95, 1.35, 0.85),
+        scale=BLACKBERRY, force_scale="linear", spread=0.15, cuts_newton=(2.6, 1.9, 1.3, 0.8),
+        low_newton=(2.55, 1.85, 1.25, 0.75), high_newton=(2.65, 1.95, 1.35, 0.85),
     )  # fmt: skip
     for row in rows:
         force = table[table.selection == row["selection"]]["force_N"].to_numpy()
@@ -274,7 +274,7 @@ def test_many_rows_still_make_one_page(tmp_path):
         [
             Part(
                 source="a.csv",
-                force_n=table["force_N"].to_numpy(),
+                force_newton=table["force_N"].to_numpy(),
                 levels={
                     name: table[name].astype(str).tolist()
                     for name in ("selection", "storage_day", "clamshell")

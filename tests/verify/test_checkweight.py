@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gauge.errors import InvalidValueError
-from gauge.mass import class_limit_mg, expected_n, parse_mass
+from gauge.mass import class_limit_mg, expected_newton, parse_mass
 from gauge.units import newtons, parse_unit
 from gauge.verify.checkweight import Step, judge, judge_weight
 from gauge.verify.controlchart import ewma, individuals
@@ -91,16 +91,20 @@ def test_expected_force(text: str, forces: tuple[float, float, float]) -> None:
     mass = parse_mass(text)
     sites = (9.80665, normal_gravity_m_s2(35.5, 250), normal_gravity_m_s2(45))
     for g, force in zip(sites, forces, strict=True):
-        assert expected_n(mass, g) == pytest.approx(force, abs=6e-11)
+        assert expected_newton(mass, g) == pytest.approx(force, abs=6e-11)
 
 
 def test_density_of_the_weight() -> None:
     # 1 - 1.2/7950 and 1 - 1.2/8400 by hand.
     kilogram = parse_mass("1kg")
-    assert expected_n(kilogram, 1, weight_kg_m3=7950) == pytest.approx(0.999849056604, abs=1e-12)
-    assert expected_n(kilogram, 1, weight_kg_m3=8400) == pytest.approx(0.999857142857, abs=1e-12)
+    assert expected_newton(kilogram, 1, weight_kg_m3=7950) == pytest.approx(
+        0.999849056604, abs=1e-12
+    )
+    assert expected_newton(kilogram, 1, weight_kg_m3=8400) == pytest.approx(
+        0.999857142857, abs=1e-12
+    )
     with pytest.raises(InvalidValueError):
-        expected_n(kilogram, 9.8, weight_kg_m3=1.0)
+        expected_newton(kilogram, 9.8, weight_kg_m3=1.0)
 
 
 def test_masses_are_exact() -> None:
@@ -108,7 +112,7 @@ def test_masses_are_exact() -> None:
     assert parse_mass("16oz").kg == parse_mass("1 lb").kg
     assert parse_mass(".5kg").kg == parse_mass("500g").kg == Fraction(1, 2)
     # A pound in vacuum at standard gravity pulls one pound-force.
-    pull = expected_n(parse_mass("1lb"), 9.80665, air_kg_m3=0)
+    pull = expected_newton(parse_mass("1lb"), 9.80665, air_kg_m3=0)
     assert pull == pytest.approx(newtons(1, parse_unit("lbf")), rel=1e-15)
 
 
@@ -138,13 +142,13 @@ def test_class_limits_are_those_of_oiml_r_111() -> None:
 def test_worked_example() -> None:
     # Own arithmetic on the definitions q, b and a of ISO 7500-1 (from memory).
     mass = parse_mass("500g")
-    found = judge_weight(mass, 4.9025895012, [4.912, 4.905, 4.921], resolution_n=0.01)
+    found = judge_weight(mass, 4.9025895012, [4.912, 4.905, 4.921], resolution_newton=0.01)
     assert found.error_pct == pytest.approx(0.205547811, abs=1e-8)
     assert found.repeatability_pct == pytest.approx(0.326358142, abs=1e-8)
     assert found.resolution_pct == pytest.approx(0.203973839, abs=1e-8)
     assert found.reversibility_pct is None
     assert found.passed
-    falling = judge_weight(mass, 5.0, [5.0, 5.02], [5.11], resolution_n=0.01)
+    falling = judge_weight(mass, 5.0, [5.0, 5.02], [5.11], resolution_newton=0.01)
     assert falling.reversibility_pct == pytest.approx(2.0)
     assert not falling.passed
 
@@ -156,17 +160,17 @@ def test_worked_example() -> None:
 )  # fmt: skip
 def test_tolerance(reading: float, tolerance: float, limit: float, passed: bool) -> None:
     found = judge_weight(
-        parse_mass("500g"), 5.0, [reading], resolution_n=0.01, tolerance_pct=tolerance,
+        parse_mass("500g"), 5.0, [reading], resolution_newton=0.01, tolerance_pct=tolerance,
         weight_limit_pct=limit,
     )  # fmt: skip
     assert found.passed is passed
 
 
-def _step(kind: str, text: str | None, reading_n: float) -> Step:
+def _step(kind: str, text: str | None, reading_newton: float) -> Step:
     mass = None if text is None else parse_mass(text)
     return Step(
-        kind=kind, mass=mass, expected_n=0 if mass is None else expected_n(mass, 9.80665),
-        shown=str(reading_n), unit="N", reading_n=reading_n,
+        kind=kind, mass=mass, expected_newton=0 if mass is None else expected_newton(mass, 9.80665),
+        shown=str(reading_newton), unit="N", reading_newton=reading_newton,
     )  # fmt: skip
 
 
@@ -177,12 +181,12 @@ def test_judge_a_good_gauge() -> None:
     steps = [_step("zero", None, 0.0), _step("up", "200g", 1.96), _step("up", "500g", 4.90),
              _step("down", "200g", 1.97), _step("zero", None, 0.01)]  # fmt: skip
     verdict = judge(
-        steps, [parse_mass("200g"), parse_mass("500g")], STANDARD, resolution_n=0.01,
+        steps, [parse_mass("200g"), parse_mass("500g")], STANDARD, resolution_newton=0.01,
         weight_class="M1",
     )  # fmt: skip
     assert verdict.passed
-    assert verdict.zero_return_n == 0.01
-    assert [len(w.readings_n) for w in verdict.weights] == [2, 1]
+    assert verdict.zero_return_newton == 0.01
+    assert [len(w.readings_newton) for w in verdict.weights] == [2, 1]
     assert verdict.weights[1].weight_limit_pct == pytest.approx(0.005)
     # 0.01 N is 0.51 % of 200 g: more than half of the tolerance.
     assert any("200g" in note for note in verdict.warnings)
@@ -191,12 +195,12 @@ def test_judge_a_good_gauge() -> None:
 def test_a_weight_never_read_and_a_lost_zero_fail() -> None:
     masses = [parse_mass("200g"), parse_mass("500g")]
     seen = [_step("zero", None, 0.0), _step("up", "200g", 1.96)]
-    verdict = judge(seen, masses, STANDARD, resolution_n=0.01)
+    verdict = judge(seen, masses, STANDARD, resolution_newton=0.01)
     assert not verdict.passed
     assert verdict.weights[1].error_pct is None
-    assert verdict.zero_return_n is None
+    assert verdict.zero_return_newton is None
     lost = [*seen, _step("up", "500g", 4.9), _step("zero", None, 0.05)]
-    verdict = judge(lost, masses, STANDARD, resolution_n=0.01)
+    verdict = judge(lost, masses, STANDARD, resolution_newton=0.01)
     assert all(w.passed for w in verdict.weights)
     assert not verdict.passed
     assert any("zero" in note for note in verdict.warnings)
@@ -208,9 +212,9 @@ def test_a_weight_never_read_and_a_lost_zero_fail() -> None:
 )
 def test_verdicts_scale_with_force(rising: list[float], falling: list[float]) -> None:
     mass = parse_mass("500g")
-    small = judge_weight(mass, 5.0, rising, falling, resolution_n=0.01)
+    small = judge_weight(mass, 5.0, rising, falling, resolution_newton=0.01)
     large = judge_weight(
-        mass, 40.0, [8 * r for r in rising], [8 * r for r in falling], resolution_n=0.08
+        mass, 40.0, [8 * r for r in rising], [8 * r for r in falling], resolution_newton=0.08
     )
     for name in ("error_pct", "repeatability_pct", "reversibility_pct", "resolution_pct"):
         one, other = getattr(small, name), getattr(large, name)

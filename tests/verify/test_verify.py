@@ -22,7 +22,7 @@ from gauge.errors import (
     StoppedError,
     VerificationFailedError,
 )
-from gauge.mass import expected_n, parse_mass
+from gauge.mass import expected_newton, parse_mass
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import dump_format, shipped_format
 from gauge.protocol.framing import Framer
@@ -42,7 +42,7 @@ WRITER = LineWriter(shipped_format("number-unit"))
 
 
 def _gauge(*masses: str, **options: object) -> VirtualGauge:
-    forces = [expected_n(parse_mass(mass), G) for mass in masses]
+    forces = [expected_newton(parse_mass(mass), G) for mass in masses]
     timing = {k: options.pop(k) for k in ("rest_s", "dwell_s") if k in options}
     track = weight_track(forces, **{"rest_s": 1.5, "dwell_s": 2.5, **timing})  # type: ignore[arg-type]
     settings = {"rate_hz": 20.0, **options}
@@ -68,23 +68,23 @@ def _kinds(watch: WeightWatch) -> list[tuple[str, str | None]]:
 @given(
     seed=st.integers(0, 10_000),
     rate_hz=st.sampled_from([8.0, 20.0, 100.0]),
-    noise_n=st.sampled_from([0.0, 0.004, 0.01, 0.02]),
+    noise_newton=st.sampled_from([0.0, 0.004, 0.01, 0.02]),
     gain_pct=st.floats(-6, 6),
     swing=st.floats(0, 0.2),
 )
 def test_every_weight_is_read_once(
-    seed: int, rate_hz: float, noise_n: float, gain_pct: float, swing: float
+    seed: int, rate_hz: float, noise_newton: float, gain_pct: float, swing: float
 ) -> None:
     rng = Random(seed)
     names = ["100g", "200g", "500g", "200g"]
     acts: list[object] = [Rest(duration_s=1.5 + rng.random())]
     for name in names:
-        weight_n = expected_n(parse_mass(name), G)
-        acts.append(HungWeight(weight_n=weight_n, duration_s=4.5, swing=swing))
+        weight_newton = expected_newton(parse_mass(name), G)
+        acts.append(HungWeight(weight_newton=weight_newton, duration_s=4.5, swing=swing))
         acts.append(Rest(duration_s=1.5 + rng.random()))
     gauge = VirtualGauge(
         writer=WRITER, track=Track(acts), rate_hz=rate_hz, seed=seed,  # type: ignore[arg-type]
-        display=Display(noise_n=noise_n, gain=1 + gain_pct / 100),
+        display=Display(noise_newton=noise_newton, gain=1 + gain_pct / 100),
     )  # fmt: skip
     watch, framer = _watch(*names), Framer(WRITER.fmt)
     for chunk in recorded(gauge):
@@ -93,8 +93,10 @@ def test_every_weight_is_read_once(
     assert [s.mass.shown for s in weights if s.mass] == names
     assert watch.done
     for step in weights:
-        true_n = step.expected_n * (1 + gain_pct / 100)
-        assert step.reading_n == pytest.approx(true_n, abs=0.006 + 2 * noise_n + 0.005 * true_n)
+        true_newton = step.expected_newton * (1 + gain_pct / 100)
+        assert step.reading_newton == pytest.approx(
+            true_newton, abs=0.006 + 2 * noise_newton + 0.005 * true_newton
+        )
 
 
 def test_rising_and_falling_without_a_zero_between() -> None:
@@ -130,7 +132,7 @@ def test_other_order_wrong_weight_tension_and_overload_are_noted() -> None:
     assert any("order" in w for w in watch.warnings)
     hung = _watch("500g")
     hung.feed(_readings([0.0] * 30 + [-4.9] * 30))
-    assert hung.steps[-1].reading_n == 4.9
+    assert hung.steps[-1].reading_newton == 4.9
     assert any("tension" in w for w in hung.warnings)
     hung.feed([Reading(9.0, float("nan"), "", Unit.N, Status.OVERLOAD)])
     assert any("overload" in w for w in hung.warnings)
@@ -139,10 +141,10 @@ def test_other_order_wrong_weight_tension_and_overload_are_noted() -> None:
 def test_resolution_is_learned_from_what_is_shown() -> None:
     watch = _watch("500g")
     watch.feed(_readings([0.0] * 30 + [0.02 * i for i in range(100)]))
-    assert watch.resolution_n == pytest.approx(0.02)
+    assert watch.resolution_newton == pytest.approx(0.02)
     pounds = _watch("500g")
     pounds.feed(_readings([0.0] * 30, unit=Unit.LBF))
-    assert pounds.resolution_n == pytest.approx(0.01 * NEWTON_PER_FLOAT[Unit.LBF])
+    assert pounds.resolution_newton == pytest.approx(0.01 * NEWTON_PER_FLOAT[Unit.LBF])
 
 
 def test_a_gap_restarts_the_window() -> None:
