@@ -1,0 +1,46 @@
+"""Record what every command answers, after a look at what changed.
+
+`python -m tests.bench.record_answers [answers] [screens]` prints the differences to what was
+recorded and writes tests/reference/answers.json and screens.json, or the one that is named.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.answers import FAILED, collect
+from tests.recorded import REFERENCE, differences, load, save
+
+NAMES = ("answers", "screens")
+
+
+def main() -> int:
+    wanted = sys.argv[1:] or list(NAMES)
+    if not set(wanted) <= set(NAMES):
+        print(__doc__, file=sys.stderr)
+        return 2
+    with tempfile.TemporaryDirectory() as folder:
+        found = dict(zip(NAMES, collect(Path(folder)), strict=True))
+    failed = [
+        f"{call}: {one}"
+        for name in wanted
+        for call, one in found[name].items()
+        if isinstance(one, str) and one.startswith(FAILED)
+    ]
+    if failed:
+        print("\n".join(["Nothing was written:", *failed]), file=sys.stderr)
+        return 1
+    for name in wanted:
+        path = REFERENCE / f"{name}.json"
+        if path.exists():
+            for one in differences(load(name), found[name]):
+                print(one)
+        save(name, found[name])
+        print(f"{path.name}: {len(found[name])} calls, {path.stat().st_size} bytes")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
