@@ -1,4 +1,4 @@
-"""What the two command lines share: a lazy group, JSON out, errors to stderr and exit codes.
+"""What the two command lines share: a lazy group, options, JSON, tables, messages, exit codes.
 
 A command's module is imported only when that command runs, so that `--help` costs no more than
 click itself. Nothing here knows any single command.
@@ -6,16 +6,71 @@ click itself. Nothing here knows any single command.
 
 from __future__ import annotations
 
+import functools
 import importlib
 import json
 import os
 import sys
-from collections.abc import Mapping
-from typing import Any, NoReturn
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import fields
+from pathlib import Path
+from typing import Any, NoReturn, TypeVar
 
 import click
 
 from gauge.errors import FirmhandError
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+FILE = click.Path(path_type=Path)
+season_argument = click.argument("season", type=FILE)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+
+
+def record_options(
+    name: str, make: Callable[..., object], *options: Callable[[F], F]
+) -> Callable[[F], F]:
+    """Add options that a command receives together, as one record.
+
+    Parameters
+    ----------
+    name : str
+        Parameter of the command that takes the record.
+    make : callable
+        Makes the record from the values of the options, by their names; mostly a dataclass.
+    *options : decorators
+        Made by `click.option`, in the order of the help.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> scale_options = record_options(
+    ...     "scale", SimpleNamespace, click.option("--low"), click.option("--high")
+    ... )
+    >>> @click.command()
+    ... @scale_options
+    ... def show(scale: SimpleNamespace) -> str:
+    ...     return f"{scale.low} to {scale.high}"
+    >>> show.main(["--low", "firm", "--high", "soft"], standalone_mode=False)
+    'firm to soft'
+    """
+
+    def decorate(function: F) -> F:
+        names: list[str] = []
+
+        @functools.wraps(function)
+        def with_record(**values: Any) -> Any:
+            record = make(**{key: values.pop(key) for key in names})
+            return function(**{name: record}, **values)
+
+        known = len(getattr(function, "__click_params__", ()))
+        decorated: Any = with_record
+        for option in reversed(options):
+            decorated = option(decorated)
+        names += [parameter.name for parameter in decorated.__click_params__[known:]]
+        return decorated  # type: ignore[no-any-return]
+
+    return decorate
 
 
 class LazyGroup(click.Group):
@@ -59,11 +114,80 @@ def emit_json(document: object) -> None:
 
     Examples
     --------
-    >>> emit_json({"peak_N": 1.24})
-    {"peak_N": 1.24}
+    >>> emit_json({"peak_N": 2.37})
+    {"peak_N": 2.37}
     """
     click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     sys.stdout.flush()
+
+
+def document(record: Any, *names: str) -> dict[str, Any]:
+    """Return attributes of a record under the names that they have in JSON.
+
+    Parameters
+    ----------
+    record : object
+    *names : str
+        The attributes, in order; all fields of a dataclass by default. A force ``x_newton``
+        becomes ``x_N``.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> document(SimpleNamespace(n=4, low_newton=2.37), "n", "low_newton")
+    {'n': 4, 'low_N': 2.37}
+    """
+    chosen = names or tuple(field.name for field in fields(record))
+    return {_json_key(name): getattr(record, name) for name in chosen}
+
+
+def _json_key(name: str) -> str:
+    """Name a force as JSON does."""
+    return f"{name.removesuffix('_newton')}_N" if name.endswith("_newton") else name
+
+
+def print_table(
+    header: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    title: str = "",
+    left: Collection[int] = (0,),
+    whole: Collection[int] = (),
+) -> None:
+    """Print a table on stdout, readable without colour.
+
+    Parameters
+    ----------
+    header : sequence of str
+    rows : iterable of sequences of str
+        One text a column.
+    title : str
+    left : collection of int
+        Columns set to the left; all others to the right, as numbers are.
+    whole : collection of int
+        Columns that are never broken into lines.
+
+    Examples
+    --------
+    >>> print_table(["cut", "N"], [["1/2", "5.41"]])
+    <BLANKLINE>
+     cut      N
+     ──────────
+     1/2   5.41
+    <BLANKLINE>
+    """
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", pad_edge=False)
+    for index, name in enumerate(header):
+        justify = "left" if index in left else "right"
+        table.add_column(name, justify=justify, no_wrap=index in whole)  # type: ignore[arg-type]
+    for row in rows:
+        table.add_row(*map(Text, row))
+    Console(highlight=False).print(table)
 
 
 def say(message: str) -> None:

@@ -5,49 +5,10 @@ Plain text at 80 columns, readable without colour. Nothing is computed here.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-
 from calibrate.data.labels import newtons
+from gauge.clikit import print_table
 
-
-def print_table(
-    header: Sequence[str],
-    rows: Sequence[Sequence[str]],
-    *,
-    title: str = "",
-    left: Collection[int] = (0,),
-) -> None:
-    """Print a table on stdout.
-
-    Parameters
-    ----------
-    header : sequence of str
-    rows : sequence of sequences of str
-        One text a column.
-    title : str
-    left : collection of int
-        Columns set to the left; all others to the right, as numbers are.
-
-    Examples
-    --------
-    >>> print_table(["cut", "N"], [["1/2", "5.41"]])
-    <BLANKLINE>
-     cut      N
-     ──────────
-     1/2   5.41
-    <BLANKLINE>
-    """
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
-
-    table = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", pad_edge=False)
-    for index, name in enumerate(header):
-        table.add_column(name, justify="left" if index in left else "right")
-    for row in rows:
-        # Angle or square brackets in a label are text, not markup.
-        table.add_row(*(cell.replace("[", r"\[") for cell in row))
-    Console(highlight=False).print(table)
+__all__ = ["print_table", "span"]
 
 
 def span(low: float | None, high: float | None) -> str:
