@@ -1,3 +1,26 @@
 """firmhand's bench side: from the serial line to one durable, trustworthy peak per berry."""
 
-__version__ = "0.1.0"
+from typing import TYPE_CHECKING
+
+from gauge.lazy import face
+from gauge.version import __version__
+
+__all__ = ["Detector", "Framer", "Unit", "__version__", "load_format", "open_season"]
+
+if TYPE_CHECKING:
+    from gauge.detect.compression import Detector
+    from gauge.protocol.formatfile import load_format
+    from gauge.protocol.framing import Framer
+    from gauge.season.file import open_season
+    from gauge.units import Unit
+else:
+    __getattr__, __dir__ = face(
+        __name__,
+        {
+            "Detector": "gauge.detect.compression",
+            "Framer": "gauge.protocol.framing",
+            "Unit": "gauge.units",
+            "load_format": "gauge.protocol.formatfile",
+            "open_season": "gauge.season.file",
+        },
+    )

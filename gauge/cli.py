@@ -6,7 +6,7 @@ from typing import NoReturn
 
 import click
 
-from gauge import __version__
+from gauge.version import __version__
 from gauge.clikit import LazyGroup, run
 
 COMMANDS = {

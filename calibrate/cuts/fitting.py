@@ -18,7 +18,7 @@ from calibrate.data.pairs import Pairs
 from calibrate.model.cells import collapse
 from calibrate.model.cutmodel import CutFit, ForceScale, fit_cells, whole_covariance
 from calibrate.model.intervals import Kind, cut_intervals
-from gauge import __version__
+from gauge.version import __version__
 
 ForceChoice = Literal["linear", "log", "auto"]
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import astuple
 from typing import Any
 
-from gauge import __version__
+from gauge.version import __version__
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.season.base import SeasonBase, column, now
 from gauge.season.rows import (

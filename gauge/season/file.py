@@ -7,7 +7,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from gauge import __version__
+from gauge.version import __version__
 from gauge.errors import (
     FirmhandError,
     NewerSeasonError,
