@@ -40,7 +40,7 @@ def command(
     \b
     calibrate carry 2025.season 2026.season
     """  # noqa: D301
-    from calibrate.cuts.carryover import carry
+    from calibrate.cuts.seasonprior import carry
     from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError
 
     before = how.choice(previous, stored).calibration()

@@ -13,7 +13,7 @@ from gauge.clikit import emit_json, say
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import ForceScale
     from calibrate.data.pairs import Pairs
-    from calibrate.raters.handreport import HandReport
+    from calibrate.raters.check import RaterCheck
     from calibrate.stats.mover import Interval
     from gauge.season.rows import AnchorRow
 
@@ -100,10 +100,10 @@ def command(
         for warning in warnings:
             say(f"warning: {warning}")
         if plot is not None:
-            from calibrate.plots.hand import draw_hand
+            from calibrate.plots.rater import draw_rater
             from calibrate.plots.style import save
 
-            save(draw_hand(report), _page(plot, name, len(names)))
+            save(draw_rater(report), _page(plot, name, len(names)))
     anchors = _good_anchors(source)
     if as_json:
         documents = [
@@ -131,7 +131,7 @@ def _good_anchors(source: Path) -> list[AnchorRow]:
         return [row for row in season.anchors() if row.retired_at is None]
 
 
-def _to_squeeze(report: HandReport, anchors: list[AnchorRow]) -> list[str]:
+def _to_squeeze(report: RaterCheck, anchors: list[AnchorRow]) -> list[str]:
     """Labels of the anchors at the boundaries to practise."""
     wanted = report.to_practise()
     return list(dict.fromkeys(row.label for row in anchors if row.boundary in wanted))
@@ -151,11 +151,11 @@ def _report(
     firmest: str,
     sale_limit: str | None,
     level: float,
-) -> tuple[HandReport, list[str]]:
+) -> tuple[RaterCheck, list[str]]:
     from dataclasses import replace
 
     from calibrate.model.panelshift import rater_cuts
-    from calibrate.raters.handreport import panel_calibration, report_hand, to_interval
+    from calibrate.raters.check import panel_calibration, report_hand, to_interval
 
     found = rater_cuts(
         pairs, name, against=panel, force_scale=force_scale, level=level, firmest=firmest
@@ -186,7 +186,7 @@ def _sides(one: Interval | None, unit: str = "") -> dict[str, float | None]:
     return {"value": one.value, f"low{suffix}": one.low, f"high{suffix}": one.high}
 
 
-def document(report: HandReport) -> dict[str, Any]:
+def document(report: RaterCheck) -> dict[str, Any]:
     """The check as it is printed by --json."""
     from calibrate.data.labels import as_label
 
@@ -247,7 +247,7 @@ def _signed(one: Interval | None) -> list[str]:
     return [f"{one.value:+.2f}", f"{ends[0]} to {ends[1]}"]
 
 
-def show(report: HandReport) -> None:
+def show(report: RaterCheck) -> None:
     """Print one rater's check."""
     from calibrate.commands.render import print_table
     from calibrate.data.labels import newtons
@@ -283,11 +283,11 @@ def show(report: HandReport) -> None:
         click.echo(f"Practise the anchors at {', '.join(report.to_practise())}.")
 
 
-def show_side_by_side(reports: list[HandReport]) -> None:
+def show_side_by_side(reports: list[RaterCheck]) -> None:
     """Print several raters in one table."""
     from calibrate.commands.render import print_table
 
-    def kappa(report: HandReport) -> str:
+    def kappa(report: RaterCheck) -> str:
         value = report.agreement.kappa.value
         return "-" if value is None else f"{value:.2f}"
 

@@ -12,7 +12,7 @@ from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
-    from calibrate.cuts.linking import CutShift, PadCheck, Rescored
+    from calibrate.cuts.seasonshift import CutShift, PadCheck, Rescored
     from calibrate.stats.mover import Interval
 
 
@@ -58,7 +58,7 @@ def command(
     that of the hands such raters come from, which few raters leave wide. A stored calibration is
     compared with the intervals that it was stored with.
     """  # noqa: D301
-    from calibrate.cuts.linking import cut_shifts, pad_check, rescored
+    from calibrate.cuts.seasonshift import cut_shifts, pad_check, rescored
     from calibrate.data.conditions import conditions_of, differences
 
     first, names = how.choice(season1, stored1), (stored2, *(None for _ in more))

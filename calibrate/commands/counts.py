@@ -69,7 +69,7 @@ def command(
     of another year may have drifted: a hand that was not checked against anchors then is not the
     panel of today.
     """  # noqa: D301
-    from calibrate.cuts.cutsource import read_cuts, stored
+    from calibrate.cuts.loading import read_cuts, stored
     from calibrate.data.scale import parse_scale
     from calibrate.tables.equivalent import equivalent_force, pooled_equivalent
     from calibrate.tables.poolfile import read_part

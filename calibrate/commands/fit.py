@@ -89,7 +89,7 @@ def command(
     A side of an interval that the berries at hand cannot close is shown as open. Whether fruit is
     sold stays with your own rules and the law of the place; a cut point only describes hands.
     """  # noqa: D301
-    from calibrate.cuts.fitting import calibrate_pairs
+    from calibrate.cuts.fitting import fit
     from calibrate.data.pairs import load_pairs
     from calibrate.data.scale import parse_scale
 
@@ -104,7 +104,7 @@ def command(
         raters=raters,
         positive=force_scale == "log",
     )
-    calibration = calibrate_pairs(
+    calibration = fit(
         pairs,
         force_scale=force_scale,  # type: ignore[arg-type]
         kind=kind,  # type: ignore[arg-type]

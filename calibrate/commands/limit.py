@@ -11,7 +11,7 @@ from calibrate.commands.commandkit import FitOptions, calibration_options, json_
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
-    from calibrate.cuts.shipping import LimitForce, ThresholdCost
+    from calibrate.cuts.salelimit import LimitForce, ThresholdCost
 
 
 @click.command("limit")
@@ -78,7 +78,7 @@ def command(
 
     import numpy as np
 
-    from calibrate.cuts.shipping import (
+    from calibrate.cuts.salelimit import (
         CAUTION,
         cheapest_threshold,
         limit_force,

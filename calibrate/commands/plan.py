@@ -71,7 +71,7 @@ def command(
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.cuts.planning import Panel, berries_needed, half_widths, next_forces
+    from calibrate.cuts.samplesize import Panel, berries_needed, half_widths, next_forces
 
     if source is None:
         calibration = _guess(cuts, spread)

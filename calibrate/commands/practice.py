@@ -59,7 +59,7 @@ def command(
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.anchors.anchorlife import retirement_reason
+    from calibrate.anchors.retirement import retirement_reason
     from calibrate.commands.press import record_of
     from calibrate.cuts.bands import bands
     from calibrate.cuts.calibration import Calibration

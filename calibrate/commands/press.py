@@ -12,7 +12,7 @@ from calibrate.commands.commandkit import json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
-    from calibrate.anchors.anchorlife import AnchorRecord
+    from calibrate.anchors.retirement import AnchorRecord
     from gauge.season import SeasonFile
     from gauge.season.rows import AnchorRow
 
@@ -88,7 +88,7 @@ def _press(
     by: str | None,
     as_json: bool,
 ) -> None:
-    from calibrate.anchors.anchorlife import retirement_reason
+    from calibrate.anchors.retirement import retirement_reason
 
     before = _find(file, label, calibration_name)
     file.add_anchor_press(before.anchor_id, force_newton=force_newton, by=by)
@@ -138,7 +138,7 @@ def _find(file: SeasonFile, label: str, calibration_name: str | None) -> AnchorR
 
 def record_of(row: AnchorRow) -> AnchorRecord:
     """The life of a stored anchor, as the rules of retirement see it."""
-    from calibrate.anchors.anchorlife import AnchorRecord
+    from calibrate.anchors.retirement import AnchorRecord
 
     return AnchorRecord(
         label=row.label,
@@ -152,9 +152,9 @@ def record_of(row: AnchorRow) -> AnchorRecord:
 
 
 def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
-    from calibrate.anchors.anchorlife import replacement
     from calibrate.anchors.choice import Anchor, Candidate
     from calibrate.anchors.measured import measured_candidates
+    from calibrate.anchors.retirement import replacement
     from calibrate.cuts.calibration import Calibration
 
     calibration = Calibration.from_document(file.calibration(retired.calibration).document)
@@ -171,7 +171,7 @@ def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
 
 
 def _list(rows: list[AnchorRow], as_json: bool) -> None:
-    from calibrate.anchors.anchorlife import retirement_reason
+    from calibrate.anchors.retirement import retirement_reason
     from calibrate.commands.render import print_table
     from calibrate.data.labels import newtons
 

@@ -172,7 +172,7 @@ def _rule(top: float | None, above: float | None) -> Any:
 def _calibration(
     sources: tuple[Path, ...], name: str | None, cuts: Path | None, sale_limit: str | None
 ) -> Calibration | None:
-    from calibrate.cuts.cutsource import read_cuts, stored
+    from calibrate.cuts.loading import read_cuts, stored
 
     if name is not None and cuts is not None:
         raise click.UsageError("Give --calibration or --cuts, not both.")

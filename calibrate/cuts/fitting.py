@@ -23,7 +23,7 @@ from gauge.version import __version__
 ForceChoice = Literal["linear", "log", "auto"]
 
 
-def calibrate_pairs(
+def fit(
     pairs: Pairs,
     *,
     force_scale: ForceChoice = "linear",
@@ -67,7 +67,7 @@ def calibrate_pairs(
     >>> zero = np.zeros(4, dtype=np.int64)
     >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
     ...               rank=np.array([0, 0, 1, 1]), count=np.array([10.0, 30, 30, 10]), berry=zero)
-    >>> found = calibrate_pairs(pairs)
+    >>> found = fit(pairs)
     >>> round(found.cuts_newton[0], 6), round(found.low_newton[0], 2), found.n
     (3.0, 2.51, 80)
     """

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.cuts.fitting import ForceChoice, calibrate_pairs
+from calibrate.cuts.fitting import ForceChoice, fit
 from calibrate.data.pairs import Pairs, load_pairs
 from calibrate.data.scale import parse_scale
 from gauge.season import open_season
@@ -78,19 +78,19 @@ class CalibrationChoice:
         level : float, optional
             Of a fit's intervals; by default that of the choice.
         these_raters : bool
-            See `calibrate.cuts.fitting.calibrate_pairs`.
+            See `calibrate.cuts.fitting.fit`.
 
         Raises
         ------
         NoSuchRecordError
             If the season file holds no calibration of that name.
         FirmhandError
-            See `calibrate.cuts.fitting.calibrate_pairs`.
+            See `calibrate.cuts.fitting.fit`.
         """
         if self.name is not None:
             with open_season(self.source, read_only=True) as season:
                 return Calibration.from_document(season.calibration(self.name).document)
-        return calibrate_pairs(
+        return fit(
             self.pairs() if pairs is None else pairs,
             force_scale=self.force_scale,
             level=self.level if level is None else level,

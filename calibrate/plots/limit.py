@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
-from calibrate.cuts.shipping import LimitForce, ThresholdCost, WithinCurve
+from calibrate.cuts.salelimit import LimitForce, ThresholdCost, WithinCurve
 from calibrate.plots.style import DASHES, GREY, INK, PALE, new_figure, tidy
 
 

@@ -12,7 +12,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from calibrate.cli import group
-from calibrate.cuts.fitting import calibrate_pairs, fingerprint
+from calibrate.cuts import fitting
+from calibrate.cuts.fitting import fingerprint
 from calibrate.data.pairs import load_pairs
 from calibrate.model.panel import fit_panel
 from gauge.errors import (
@@ -144,7 +145,7 @@ def test_one_rater_of_three(tmp_path: Path) -> None:
     assert one["raters"] == 1
     assert one["n"] == 100
     pairs = load_pairs(path, raters=["marek"])
-    assert one["cuts"][0]["force_N"] == calibrate_pairs(pairs).cuts_newton[0]
+    assert one["cuts"][0]["force_N"] == fitting.fit(pairs).cuts_newton[0]
 
 
 def test_two_raters_or_more_are_a_panel(tmp_path: Path) -> None:
@@ -236,7 +237,7 @@ def test_the_picture_shows_each_berry_and_cut(tmp_path: Path) -> None:
     from calibrate.plots.fit import draw_fit
 
     pairs = load_pairs(blackberries(tmp_path / "three.csv"), raters=["ines"])
-    calibration = calibrate_pairs(pairs)
+    calibration = fitting.fit(pairs)
     upper, lower = draw_fit(calibration, pairs).axes
     offsets = upper.collections[0].get_offsets()
     assert sorted(np.asarray(offsets)[:, 0]) == sorted(pairs.force_newton)

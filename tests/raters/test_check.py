@@ -11,7 +11,7 @@ from scipy.stats import binomtest
 from calibrate.cli import group
 from calibrate.data.pairs import Pairs, load_pairs
 from calibrate.data.scale import BLACKBERRY
-from calibrate.raters.hand import (
+from calibrate.raters.measures import (
     drift_along,
     panel_rank,
     power,

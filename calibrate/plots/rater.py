@@ -9,15 +9,15 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy
-from calibrate.raters.handreport import HandReport
+from calibrate.raters.check import RaterCheck
 
 
-def draw_hand(report: HandReport) -> Figure:
+def draw_rater(report: RaterCheck) -> Figure:
     """Draw the one-page picture of a check.
 
     Parameters
     ----------
-    report : HandReport
+    report : RaterCheck
     """
     figure = new_figure(8.3, 9.2)
     grid = figure.add_gridspec(3, 2, height_ratios=(3.2, 2.4, 1.0), width_ratios=(3, 2))
@@ -29,7 +29,7 @@ def draw_hand(report: HandReport) -> Figure:
     return figure
 
 
-def _scores(axes: Axes, report: HandReport) -> None:
+def _scores(axes: Axes, report: RaterCheck) -> None:
     """Berries by score and force; the panel's bands behind, wrong scores ringed."""
     labels = report.panel.scale.labels
     last = len(labels) - 1
@@ -61,7 +61,7 @@ def _scores(axes: Axes, report: HandReport) -> None:
     tidy(axes)
 
 
-def _shifts(axes: Axes, report: HandReport) -> None:
+def _shifts(axes: Axes, report: RaterCheck) -> None:
     rows = [(f"{b.between[0]} / {b.between[1]}", b.shift_newton) for b in report.boundaries]
     rows.append(("all", report.shift_newton))
     axes.axvspan(-report.limit_newton, report.limit_newton, color=PALE, zorder=0)
@@ -87,7 +87,7 @@ def _shifts(axes: Axes, report: HandReport) -> None:
     tidy(axes)
 
 
-def _table(axes: Axes, report: HandReport) -> None:
+def _table(axes: Axes, report: RaterCheck) -> None:
     counts = report.agreement.table
     share = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)
     axes.imshow(share, cmap="Greys", vmin=0, vmax=1.6, aspect="auto")
@@ -102,7 +102,7 @@ def _table(axes: Axes, report: HandReport) -> None:
     axes.set_ylabel("panel's score")
 
 
-def _words(axes: Axes, report: HandReport) -> None:
+def _words(axes: Axes, report: RaterCheck) -> None:
     axes.set_axis_off()
     one = report.agreement
     kappa = "undefined" if one.kappa.value is None else f"{one.kappa.value:.2f}"

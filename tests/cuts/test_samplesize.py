@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import norm
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.cuts.planning import (
+from calibrate.cuts.samplesize import (
     Panel,
     berries_needed,
     berry_information,

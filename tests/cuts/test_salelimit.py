@@ -7,7 +7,7 @@ import pytest
 from scipy.special import expit
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.cuts.shipping import cheapest_threshold, limit_force, threshold_costs, within_curve
+from calibrate.cuts.salelimit import cheapest_threshold, limit_force, threshold_costs, within_curve
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
 from gauge.errors import InvalidValueError
 

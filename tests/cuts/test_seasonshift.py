@@ -7,8 +7,8 @@ import pytest
 from scipy.stats import binomtest, norm
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.cuts.carryover import carry
-from calibrate.cuts.linking import cut_shifts, pad_check, rescored
+from calibrate.cuts.seasonprior import carry
+from calibrate.cuts.seasonshift import cut_shifts, pad_check, rescored
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
 from calibrate.stats.mover import Interval, difference, ratio
 from gauge.errors import CannotCompareError, InvalidValueError, TooFewScoresError

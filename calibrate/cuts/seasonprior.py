@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from calibrate.cuts.calibration import Calibration, Side
-from calibrate.cuts.linking import check_same_scale
+from calibrate.cuts.seasonshift import check_same_scale
 from gauge.errors import InvalidValueError
 
 

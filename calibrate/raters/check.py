@@ -13,7 +13,7 @@ from calibrate.cuts.calibration import Calibration, ForceScale
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import Scale
 from calibrate.model.panelshift import RaterShift, Shift
-from calibrate.raters.hand import (
+from calibrate.raters.measures import (
     Drift,
     Power,
     SaleLimitSkill,
@@ -41,7 +41,7 @@ class BoundaryShift:
 
 
 @dataclass(frozen=True, kw_only=True)
-class HandReport:
+class RaterCheck:
     """One rater against the panel.
 
     Attributes
@@ -200,7 +200,7 @@ def report_hand(
     spread: float,
     limit_newton: float,
     level: float = 0.95,
-) -> HandReport:
+) -> RaterCheck:
     """Gather everything about one rater.
 
     Parameters
@@ -240,7 +240,7 @@ def report_hand(
     expected = panel_rank(panel, pairs.force_newton[first])
     given = pairs.rank[first]
     agreement = score_agreement(expected, given, len(panel.scale.labels))
-    return HandReport(
+    return RaterCheck(
         rater=rater,
         panel=panel,
         force_newton=pairs.force_newton[first],
