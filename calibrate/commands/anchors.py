@@ -225,19 +225,19 @@ def document(chosen: AnchorSet) -> dict[str, Any]:
 def show(chosen: AnchorSet) -> None:
     """Print bands and anchors."""
     from calibrate.commands.render import print_table
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     print_table(
         ["score", "from N", "target N", "to N", "80 % sure", "sure at target"],
         [
             [
                 band.score,
-                newtons(band.low_newton, missing="-"),
-                newtons(band.target_newton, missing="-"),
-                newtons(band.high_newton, missing="up" if band.reachable else "-"),
+                format_newton(band.low_newton, missing="-"),
+                format_newton(band.target_newton, missing="-"),
+                format_newton(band.high_newton, missing="up" if band.reachable else "-"),
                 "nowhere"
                 if band.core_low_newton is None
-                else f"{newtons(band.core_low_newton)} to {newtons(band.core_high_newton, missing='up')}",
+                else f"{format_newton(band.core_low_newton)} to {format_newton(band.core_high_newton, missing='up')}",
                 f"{band.best_probability:.0%}",
             ]
             for band in chosen.bands
@@ -252,7 +252,7 @@ def show(chosen: AnchorSet) -> None:
                 f"score {anchor.score}"
                 if anchor.boundary is None
                 else f"boundary {anchor.boundary}, side of {anchor.score}",
-                newtons(anchor.candidate.force_newton),
+                format_newton(anchor.candidate.force_newton),
                 f"{anchor.probability:.0%}",
             ]
             for anchor in chosen.anchors

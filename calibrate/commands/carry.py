@@ -52,7 +52,7 @@ def command(
             say(f"{current}: {error} Last season speaks alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)
     from calibrate.commands.render import print_table, span
-    from calibrate.data.labels import as_label, newtons
+    from calibrate.data.labels import as_label, format_newton
 
     if as_json:
         emit_json(
@@ -84,9 +84,9 @@ def command(
         [
             [
                 "/".join(cut.between),
-                newtons(before.cuts_newton[index], missing="unknown"),
-                "-" if now is None else newtons(now.cuts_newton[index], missing="unknown"),
-                newtons(cut.force_newton, missing="unknown"),
+                format_newton(before.cuts_newton[index], missing="unknown"),
+                "-" if now is None else format_newton(now.cuts_newton[index], missing="unknown"),
+                format_newton(cut.force_newton, missing="unknown"),
                 span(cut.low_newton, cut.high_newton),
                 f"{cut.prior_weight:.0%}",
             ]

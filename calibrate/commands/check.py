@@ -250,10 +250,14 @@ def _signed(one: Interval | None) -> list[str]:
 def show(report: RaterCheck) -> None:
     """Print one rater's check."""
     from calibrate.commands.render import print_table
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     rows = [
-        ["/".join(b.between), newtons(b.panel_newton, missing="unknown"), *_signed(b.shift_newton)]
+        [
+            "/".join(b.between),
+            format_newton(b.panel_newton, missing="unknown"),
+            *_signed(b.shift_newton),
+        ]
         for b in report.boundaries
     ]
     rows.append(["all", "", *_signed(report.shift_newton)])

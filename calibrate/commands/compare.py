@@ -188,7 +188,7 @@ class _Answer:
     def show(self) -> None:
         """Print the comparison."""
         from calibrate.commands.render import print_table
-        from calibrate.data.labels import newtons
+        from calibrate.data.labels import format_newton
 
         def sides(found: Interval | None) -> str:
             if found is None:
@@ -202,8 +202,8 @@ class _Answer:
             [
                 [
                     "/".join(shift.between),
-                    newtons(self.one.cuts_newton[index], missing="unknown"),
-                    newtons(self.two.cuts_newton[index], missing="unknown"),
+                    format_newton(self.one.cuts_newton[index], missing="unknown"),
+                    format_newton(self.two.cuts_newton[index], missing="unknown"),
                     "unknown" if shift.shift_newton is None else f"{shift.shift_newton.value:+.2f}",
                     sides(shift.shift_newton),
                     "unknown" if shift.shift_pct is None else f"{shift.shift_pct.value:+.0f}",

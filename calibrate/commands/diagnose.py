@@ -88,7 +88,7 @@ def document(found: Diagnosis) -> dict[str, Any]:
 def show(found: Diagnosis) -> None:
     """Print the tests and what they mean."""
     from calibrate.commands.render import print_table
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     def p_text(p: float | None) -> str:
         return "-" if p is None else "<0.001" if p < 0.001 else f"{p:.3f}"
@@ -109,7 +109,7 @@ def show(found: Diagnosis) -> None:
                     c.name,
                     str(c.effect.test.df),
                     p_text(c.effect.test.p_value),
-                    newtons(c.largest_newton),
+                    format_newton(c.largest_newton),
                 ]
                 for c in found.columns
             ],
@@ -121,7 +121,7 @@ def show(found: Diagnosis) -> None:
         print_table(
             ["berry that pulls most", "force N", "score", "rater", "Cook's distance"],
             [
-                [b.berry, newtons(b.force_newton), b.score, b.rater, f"{b.distance:.2f}"]
+                [b.berry, format_newton(b.force_newton), b.score, b.rater, f"{b.distance:.2f}"]
                 for b in found.influential
             ],
             left=(0, 3),
@@ -130,7 +130,13 @@ def show(found: Diagnosis) -> None:
         print_table(
             ["look again at berry", "force N", "score", "rater", "one in"],
             [
-                [odd.berry, newtons(odd.force_newton), odd.score, odd.rater, f"{1 / odd.tail:,.0f}"]
+                [
+                    odd.berry,
+                    format_newton(odd.force_newton),
+                    odd.score,
+                    odd.rater,
+                    f"{1 / odd.tail:,.0f}",
+                ]
                 for odd in found.look_again
             ],
             left=(0, 3),

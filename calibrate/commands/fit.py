@@ -167,7 +167,7 @@ def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
 def show(calibration: Calibration, firmest: str) -> None:
     """Print the fit as a table."""
     from calibrate.commands.render import print_table, span
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     table = document(calibration, firmest)
     print_table(
@@ -175,7 +175,7 @@ def show(calibration: Calibration, firmest: str) -> None:
         [
             [
                 f"{cut['between'][0]} and {cut['between'][1]}",
-                newtons(cut["force_N"], missing="unknown"),
+                format_newton(cut["force_N"], missing="unknown"),
                 "unknown" if cut["force_N"] is None else span(cut["low_N"], cut["high_N"]),
             ]
             for cut in table["cuts"]
@@ -242,11 +242,11 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
 def show_hands(hands: dict[str, Any]) -> None:
     """Print the cut points of each rater and of the next."""
     from calibrate.commands.render import print_table
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     def row(name: str, cuts: list[dict[str, Any]]) -> list[str]:
         cells = [
-            f"{newtons(c['force_N'], missing='-')} ({newtons(c['low_N'])}-{newtons(c['high_N'])})"
+            f"{format_newton(c['force_N'], missing='-')} ({format_newton(c['low_N'])}-{format_newton(c['high_N'])})"
             if c["force_N"] is not None
             else "unknown"
             for c in cuts

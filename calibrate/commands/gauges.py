@@ -171,7 +171,7 @@ def _show_agreement(found: Agreement, names: tuple[str, str]) -> None:
 
 def _show_labs(levels: list[Precision]) -> None:
     from calibrate.commands.render import print_table
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     print_table(
         ["level", "labs", "n", "mean N", "s_r", "s_R", "r", "R"],
@@ -180,7 +180,7 @@ def _show_labs(levels: list[Precision]) -> None:
                 one.level or "all",
                 str(one.labs),
                 str(one.readings),
-                *(newtons(x) for x in (one.mean, one.s_r, one.s_R, one.r, one.R)),
+                *(format_newton(x) for x in (one.mean, one.s_r, one.s_R, one.r, one.R)),
             ]
             for one in levels
         ],

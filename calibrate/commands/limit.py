@@ -147,20 +147,20 @@ def show(
 ) -> None:
     """Print the limit and the table of thresholds."""
     from calibrate.commands.render import print_table, span
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     click.echo(
         f"{limit.share:.0%} of berries are within the sale limit from "
-        f"{newtons(limit.force_newton, missing='no force')} N on "
+        f"{format_newton(limit.force_newton, missing='no force')} N on "
         f"({level:.0%} interval {span(limit.low_newton, limit.high_newton)} N)."
     )
     print_table(
         ["withhold below N", "shipped", "sound withheld", "soft shipped", "cost"],
         [
-            [newtons(c.threshold_newton), f"{c.shipped:.0f}", f"{c.sound_discarded:.1f}",
+            [format_newton(c.threshold_newton), f"{c.shipped:.0f}", f"{c.sound_discarded:.1f}",
              f"{c.soft_shipped:.1f}", f"{c.cost:.1f}"]
             for c in costs
         ],
         title="Out of 100 berries with this season's forces",
     )  # fmt: skip
-    click.echo(f"At the stated costs the cheapest threshold is {newtons(cheapest)} N.")
+    click.echo(f"At the stated costs the cheapest threshold is {format_newton(cheapest)} N.")

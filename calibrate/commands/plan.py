@@ -117,12 +117,17 @@ def command(
         )
         return
     from calibrate.commands.render import print_table
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     print_table(
         ["boundary", "cut N", "half-width now N", f"berries for {half_width:g} N"],
         [
-            [name, newtons(cut), "-" if widths is None else newtons(float(widths[i])), str(n)]
+            [
+                name,
+                format_newton(cut),
+                "-" if widths is None else format_newton(float(widths[i])),
+                str(n),
+            ]
             for i, (name, cut, n) in enumerate(
                 zip(names, calibration.cuts_newton, needed, strict=True)
             )

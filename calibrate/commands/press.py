@@ -173,7 +173,7 @@ def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
 def _list(rows: list[AnchorRow], as_json: bool) -> None:
     from calibrate.anchors.retirement import retirement_reason
     from calibrate.commands.render import print_table
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     now = datetime.now(UTC)
     if as_json:
@@ -199,7 +199,7 @@ def _list(rows: list[AnchorRow], as_json: bool) -> None:
             [
                 row.label,
                 row.boundary or f"score {row.score}",
-                newtons(row.force_newton),
+                format_newton(row.force_newton),
                 f"{len(row.presses)} of {row.press_limit}",
                 row.retired_why or retirement_reason(record_of(row), now) or "good",
             ]

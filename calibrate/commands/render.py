@@ -5,7 +5,7 @@ Plain text at 80 columns, readable without colour. Nothing is computed here.
 
 from __future__ import annotations
 
-from calibrate.data.labels import newtons
+from calibrate.data.labels import format_newton
 from gauge.clikit import print_table
 
 __all__ = ["print_table", "span"]
@@ -19,4 +19,4 @@ def span(low: float | None, high: float | None) -> str:
     >>> span(5.12, 5.7), span(None, 5.7)
     ('5.12 to 5.70', 'open to 5.70')
     """
-    return f"{newtons(low)} to {newtons(high)}"
+    return f"{format_newton(low)} to {format_newton(high)}"

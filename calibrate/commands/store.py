@@ -78,13 +78,13 @@ def command(
         emit_json(listed)
         return
     from calibrate.commands.render import print_table
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     print_table(
         ["name", "stored", "scores", "cut points N", "fingerprint"],
         [
             [str(entry["name"]), str(entry["at"])[:10], str(entry["n"]),
-             " ".join(newtons(cut, missing="-") for cut in entry["cuts_N"] or ()),
+             " ".join(format_newton(cut, missing="-") for cut in entry["cuts_N"] or ()),
              str(entry["fingerprint"])[:12]]
             for entry in listed
         ],

@@ -80,11 +80,11 @@ def command(
         )
         return
     from calibrate.commands.render import print_table
-    from calibrate.data.labels import newtons
+    from calibrate.data.labels import format_newton
 
     print_table(
         ["lot", "mean N", "pull"],
-        [[lot.name, newtons(lot.mean_newton), str(plan.pulls[lot.name])] for lot in found],
+        [[lot.name, format_newton(lot.mean_newton), str(plan.pulls[lot.name])] for lot in found],
     )
     expected = ", ".join(f"{score}: {number:.1f}" for score, number in plan.expected.items())
     click.echo(

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 
-def newtons(value: float | None, *, missing: str = "open") -> str:
+def format_newton(value: float | None, *, missing: str = "open") -> str:
     """A force for a table: two decimals, more for small forces.
 
     Examples
     --------
-    >>> newtons(5.4075), newtons(0.03218), newtons(None)
+    >>> format_newton(5.4075), format_newton(0.03218), format_newton(None)
     ('5.41', '0.0322', 'open')
     """
     if value is None:

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.data.labels import as_label, newtons
+from calibrate.data.labels import as_label, format_newton
 from calibrate.data.pairs import Pairs
 from calibrate.plots.style import DASHES, GREY, INK, MARKERS, PALE, new_figure, tidy
 
@@ -127,7 +127,7 @@ def _cuts(axes: Axes, calibration: Calibration) -> None:
                 [end], [height], marker=mark, color=INK, markersize=7, clip_on=False, zorder=4
             )
         axes.annotate(
-            f"{', '.join(names[cut])}\n{newtons(cut)}",
+            f"{', '.join(names[cut])}\n{format_newton(cut)}",
             (cut, height - 0.1),
             ha="center",
             va="bottom",

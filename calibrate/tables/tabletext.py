@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from calibrate.data.labels import newtons
+from calibrate.data.labels import format_newton
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
 from calibrate.tables.tablerows import Row
@@ -81,9 +81,9 @@ def _force(report: Report) -> Block | None:
                 *_levels(row.levels),
                 str(row.n),
                 str(row.units),
-                newtons(row.force.value, missing="-"),
-                newtons(row.sd_newton, missing="-"),
-                newtons(row.se_newton, missing="-"),
+                format_newton(row.force.value, missing="-"),
+                format_newton(row.sd_newton, missing="-"),
+                format_newton(row.se_newton, missing="-"),
                 row.letters.get("force", "-"),
             ]
             for row in table.rows
