@@ -28,22 +28,75 @@ _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
 
 
 class Sheet:
-    """Where the cells of a CSV stand and how its numbers are read; cells are in what builds on it.
+    """A CSV's header, and its filled rows one by one; cells are kept by what builds on it.
+
+    Parameters
+    ----------
+    path : Path
+    wants : str
+        What the CSV should hold, for the message when it holds nothing.
 
     Attributes
     ----------
-    path : Path
     header : list of str
     numbers : sequence of int
-        Row number of each entry, counting the header as row 1.
+        Row number of each entry, counting the header as row 1; set by what builds on it.
     comma : bool
         Whether the comma is the decimal sign.
+
+    Raises
+    ------
+    UnreadableFileError
+        If the file is missing, a folder, or not UTF-8 text.
+    BadTableError
+        If it is not a CSV, is empty, or has a column twice.
     """
 
-    path: Path
-    header: list[str]
     numbers: Sequence[int]
-    comma: bool
+
+    def __init__(self, path: Path, wants: str = "a header and one row a berry") -> None:
+        self.path = path
+        raw = _utf8(path)
+        first = raw.split(b"\n", 1)[0].decode("utf-8-sig")
+        separator = max(",;\t", key=first.count)
+        self.comma = separator == ";"
+        self._todo = f"It needs {wants}."
+        lines = io.TextIOWrapper(io.BytesIO(raw), "utf-8-sig", newline="")
+        self._filled = self._not_blank(csv.reader(lines, delimiter=separator, strict=True))
+        _, names = next(self._filled, (0, None))
+        if names is None:
+            raise BadTableError(f"{path} is empty.", todo=self._todo)
+        self.header = [name.strip() for name in names]
+        for name in self.header:
+            if self.header.count(name) > 1:
+                raise BadTableError(f"{path}, row 1: column '{name}' stands there twice.")
+
+    def _not_blank(self, reader: Iterator[list[str]]) -> Iterator[tuple[int, list[str]]]:
+        try:
+            for number, row in enumerate(reader, 1):
+                if any(map(str.strip, row)):
+                    yield number, row
+        except csv.Error as error:
+            raise BadTableError(f"{self.path} is not a CSV: {error}.") from None
+
+    def rows(self) -> Iterator[tuple[int, list[str]]]:
+        """Read the rows below the header, once, each with its number.
+
+        Raises
+        ------
+        BadTableError
+            If there is none, the CSV breaks off in a quote, or a row has the wrong length.
+        """
+        width, number = len(self.header), 0
+        for number, row in self._filled:
+            if len(row) != width:
+                raise BadTableError(
+                    f"{self.path}, row {number}: {len(row)} cells, but the header has {width}.",
+                    todo="Complete or remove the row.",
+                )
+            yield number, row
+        if not number:
+            raise BadTableError(f"{self.path} has only a header.", todo=self._todo)
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -90,13 +143,6 @@ class Sheet:
         ------
         ValueError
             If it is none; the message is for `bad`.
-
-        Examples
-        --------
-        >>> sheet = Sheet()
-        >>> sheet.comma = True
-        >>> sheet.number("1,24")
-        1.24
         """
         plain = text.replace(",", ".") if self.comma else text
         try:
@@ -156,32 +202,9 @@ class CsvSheet(Sheet):
     """
 
     def __init__(self, path: Path, wants: str = "a header and one row a berry") -> None:
-        self.path = path
-        text = _text(path)
-        first = text.split("\n", 1)[0]
-        separator = max(",;\t", key=first.count)
-        self.comma = separator == ";"
-        try:
-            rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
-        except csv.Error as error:
-            raise BadTableError(f"{path} is not a CSV: {error}.") from None
-        filled = [(number, row) for number, row in enumerate(rows, 1) if any(map(str.strip, row))]
-        if len(filled) < 2:
-            state = "has only a header" if filled else "is empty"
-            raise BadTableError(f"{path} {state}.", todo=f"It needs {wants}.")
-        self.header = [name.strip() for name in filled[0][1]]
-        for name in self.header:
-            if self.header.count(name) > 1:
-                raise BadTableError(f"{path}, row 1: column '{name}' stands there twice.")
-        width = len(self.header)
-        self.numbers = [number for number, _ in filled[1:]]
-        for number, row in filled[1:]:
-            if len(row) != width:
-                raise BadTableError(
-                    f"{path}, row {number}: {len(row)} cells, but the header has {width}.",
-                    todo="Complete or remove the row.",
-                )
-        cells = zip(*(row for _, row in filled[1:]), strict=True)
+        super().__init__(path, wants)
+        self.numbers, rows = zip(*self.rows(), strict=True)
+        cells = zip(*rows, strict=True)
         self.columns = {
             name: tuple(map(str.strip, column))
             for name, column in zip(self.header, cells, strict=True)
@@ -203,9 +226,12 @@ class CsvSheet(Sheet):
         return list(map(known.__getitem__, cells))
 
 
-def _text(path: Path) -> str:
+def _utf8(path: Path) -> bytes:
+    """Read a file whose bytes are UTF-8 text."""
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        raw = path.read_bytes()
+        raw.decode("utf-8-sig")
+        return raw
     except OSError as error:
         raise UnreadableFileError(
             f"{path} cannot be read: {error.strerror or error}.", todo="Give a CSV file."
