@@ -154,7 +154,7 @@ class NotSureError(FirmhandError):
     exit_code = 32
 
 
-class NothingHeardError(FirmhandError):
+class NothingReceivedError(FirmhandError):
     """The line stayed silent, or nothing on it could be read as the format says."""
 
     exit_code = 33

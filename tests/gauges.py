@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from random import Random
 
-from gauge.protocol.lineformat import LineSettings
+from gauge.protocol.lineformat import SerialSettings
 from gauge.records import Chunk
 from gauge.simulate.uart import Wire, heard
 from gauge.units import NEWTON_PER_FLOAT, Unit
@@ -257,7 +257,7 @@ class Bench:
         self.index += 1
         return data
 
-    def hear(self, settings: LineSettings, seconds: float, *, request, every_s, enough):
+    def hear(self, settings: SerialSettings, seconds: float, *, request, every_s, enough):
         """What `gauge.learn.learnsweep.Hear` says."""
         from gauge.learn.inference import Heard
 

@@ -15,8 +15,8 @@ import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from gauge.simulate.lineend import LineEnd
 from gauge.simulate.playback import serve
+from gauge.simulate.server import Server
 from gauge.simulate.virtualgauge import VirtualGauge
 
 
@@ -132,7 +132,7 @@ def play(
 
 
 @contextlib.contextmanager
-def running(end: LineEnd, gauge: VirtualGauge, **options: object) -> Iterator[Callable[[], None]]:
+def running(end: Server, gauge: VirtualGauge, **options: object) -> Iterator[Callable[[], None]]:
     """Play a gauge on a thread for the length of a `with` block; the line is closed after it.
 
     Yields

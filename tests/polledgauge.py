@@ -36,7 +36,7 @@ def poll_faulty_gauge(
     while seen.asked < n or coming:
         now_ns += 5 * _MS
         for _, data in sorted(item for item in coming if item[0] <= now_ns):
-            poller.heard(now_ns, data)
+            poller.received(now_ns, data)
         coming = [item for item in coming if item[0] > now_ns]
         outstanding = seen.asked
         ask, out = poller.step(now_ns)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import say
-from gauge.errors import NothingHeardError
+from gauge.errors import NothingReceivedError
 
 if TYPE_CHECKING:
     from gauge.season import SeasonFile
@@ -127,7 +127,7 @@ def command(
     from contextlib import ExitStack
 
     from gauge.detect.detectorsettings import DetectorSettings
-    from gauge.port.linereader import reader_for
+    from gauge.port.portreader import reader_for
     from gauge.records import Session
     from gauge.season import open_season
     from gauge.session.benchchoice import berries_left, chosen_format, shown_name
@@ -193,7 +193,7 @@ def command(
     count = sitting.logger.total
     say(f"{count} {'berry' if count == 1 else 'berries'} stored in {season_file}.")
     if silent_stop_s is not None and berries is not None and count < berries:
-        raise NothingHeardError(
+        raise NothingReceivedError(
             f"{port}: only {count} of {berries} berries came before the silence.",
             todo="All that came is stored; log the sample again for the rest.",
         )

@@ -17,9 +17,9 @@ def command(as_json: bool) -> None:
     \b
     gauge ports
     """  # noqa: D301
-    from gauge.port.device import ports
+    from gauge.port.serialport import serial_ports
 
-    found = ports()
+    found = serial_ports()
     if as_json:
         emit_json(
             {

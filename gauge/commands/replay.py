@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from gauge.clikit import emit_json, say
-from gauge.errors import NothingHeardError
+from gauge.errors import NothingReceivedError
 
 
 @click.command("replay")
@@ -89,7 +89,7 @@ def command(
     counts = logger.framer.counts
     say(f"{logger.count} berries in {counts.readings} readings; {counts.rejected} lines rejected.")
     if not counts.readings:
-        raise NothingHeardError(
+        raise NothingReceivedError(
             f"{capture}: not one line is as the line format {fmt.name} says.",
             todo="Check --format; 'gauge learn' makes a format.",
         )

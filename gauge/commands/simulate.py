@@ -14,7 +14,7 @@ import click
 from gauge.clikit import say
 
 if TYPE_CHECKING:
-    from gauge.simulate.lineend import LineEnd
+    from gauge.simulate.server import Server
 
 FAULTS = ("noise", "unit", "overload", "cut")
 
@@ -305,11 +305,11 @@ def _step(text: str) -> Decimal:
     return step
 
 
-def _end(tcp_port: int | None, link: Path | None, *, com_port: bool) -> LineEnd:
-    from gauge.simulate.lineend import PtyEnd, TcpEnd
+def _end(tcp_port: int | None, link: Path | None, *, com_port: bool) -> Server:
+    from gauge.simulate.server import PtyServer, TcpServer
 
     if tcp_port is None and not com_port:
-        return PtyEnd(link)
+        return PtyServer(link)
     if link is not None:
         raise click.UsageError("--link goes with a pseudo-terminal, not with --tcp.")
-    return TcpEnd(tcp_port or 0, com_port=com_port)
+    return TcpServer(tcp_port or 0, com_port=com_port)

@@ -286,6 +286,6 @@ def _recorded(capture_file: Path | None) -> Iterator[Chunk | Gap]:
 
 
 def _live(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
-    from gauge.port.linereader import hear
+    from gauge.port.portreader import receive
 
-    return hear(port, fmt)
+    return receive(port, fmt)

@@ -10,8 +10,8 @@ from collections.abc import Callable
 
 from gauge.errors import PortError
 from gauge.learn.inference import Heard
-from gauge.port.linereader import LineDown, LineReader
-from gauge.protocol.lineformat import LineSettings
+from gauge.port.portreader import PortLost, PortReader
+from gauge.protocol.lineformat import SerialSettings
 from gauge.records import Chunk
 
 _SILENT_NS = 300_000_000  # nothing for so long: the first byte begins a line
@@ -33,8 +33,8 @@ class Ears:
 
     def __init__(self, port: str) -> None:
         self._port = port
-        self._reader: LineReader | None = None
-        self._open_for: tuple[LineSettings, bytes | None] | None = None
+        self._reader: PortReader | None = None
+        self._open_for: tuple[SerialSettings, bytes | None] | None = None
 
     def close(self) -> None:
         """Close the port."""
@@ -44,7 +44,7 @@ class Ears:
 
     def __call__(
         self,
-        settings: LineSettings,
+        settings: SerialSettings,
         seconds: float,
         *,
         request: bytes | None,
@@ -54,7 +54,7 @@ class Ears:
         """Listen, as `gauge.learn.learnsweep.Hear` says."""
         if self._reader is None or self._open_for != (settings, request):
             self.close()
-            reader = LineReader(self._port, settings, request=request, every_s=every_s)
+            reader = PortReader(self._port, settings, request=request, every_s=every_s)
             reader.start()
             self._reader, self._open_for = reader, (settings, request)
         reader = self._reader
@@ -70,7 +70,7 @@ class Ears:
 
         while (left_s := until_s - time.monotonic()) > 0:
             for item in reader.get(min(left_s, 0.1)):
-                if isinstance(item, LineDown):
+                if isinstance(item, PortLost):
                     raise PortError(
                         f"{self._port} went away while we listened ({item.reason}).",
                         todo="Plug the gauge in and try again.",

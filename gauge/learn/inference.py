@@ -23,7 +23,7 @@ from gauge.learn.skeleton import (
     find_ends,
     strip_parity,
 )
-from gauge.protocol.lineformat import LineFormat, LineSettings
+from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.protocol.lineparser import LineParser
 from gauge.records import Chunk, Status
 from gauge.units import Unit
@@ -39,7 +39,7 @@ class Heard:
 
     Attributes
     ----------
-    settings : LineSettings
+    settings : SerialSettings
     chunks : tuple of Chunk
     request : bytes, optional
         What was sent to make the gauge speak.
@@ -49,11 +49,11 @@ class Heard:
     Examples
     --------
     >>> said = Chunk(0, b"1.24 N"), Chunk(1_000_000, b"\r\n"), Chunk(500_000_000, b"1.30 N")
-    >>> [data for _, data in Heard(settings=LineSettings(), chunks=said).bursts()]
+    >>> [data for _, data in Heard(settings=SerialSettings(), chunks=said).bursts()]
     [b'1.24 N\r\n', b'1.30 N']
     """
 
-    settings: LineSettings
+    settings: SerialSettings
     chunks: tuple[Chunk, ...]
     request: bytes | None = None
     silent_first: bool = False
@@ -124,7 +124,7 @@ def infer(heard: Heard, *, unit: Unit | None = None, name: str = "learned") -> L
     --------
     >>> course = [0, 0, 0, 2, 40, 90, 124, 80, 12, 0, 0] * 2
     >>> chunks = [Chunk(i * 10**8, b"%5.2f N\r\n" % (x / 100)) for i, x in enumerate(course)]
-    >>> infer(Heard(settings=LineSettings(), chunks=tuple(chunks))).largest_shown
+    >>> infer(Heard(settings=SerialSettings(), chunks=tuple(chunks))).largest_shown
     '1.24'
     """
     if not heard.data:

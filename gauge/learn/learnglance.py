@@ -18,10 +18,10 @@ def fits(heard: Heard, least: int = 3) -> bool:
 
     Examples
     --------
-    >>> from gauge.protocol.lineformat import LineSettings
+    >>> from gauge.protocol.lineformat import SerialSettings
     >>> from gauge.records import Chunk
     >>> said = Chunk(0, b"0.00 N\r\n0.12 N\r\n1.24 N\r\n0.30 N\r\n")
-    >>> fits(Heard(settings=LineSettings(), chunks=(said,)))
+    >>> fits(Heard(settings=SerialSettings(), chunks=(said,)))
     True
     """
     try:
@@ -54,9 +54,9 @@ def one_line_fits(heard: Heard) -> bool:
 
     Examples
     --------
-    >>> from gauge.protocol.lineformat import LineSettings
+    >>> from gauge.protocol.lineformat import SerialSettings
     >>> from gauge.records import Chunk
-    >>> one_line_fits(Heard(settings=LineSettings(), chunks=(Chunk(0, b"1.24 N\r\n"),)))
+    >>> one_line_fits(Heard(settings=SerialSettings(), chunks=(Chunk(0, b"1.24 N\r\n"),)))
     True
     """
     try:

@@ -10,13 +10,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Protocol
 
-from gauge.errors import NothingHeardError, NotSureError
+from gauge.errors import NothingReceivedError, NotSureError
 from gauge.learn.inference import PRESSES_LEAST, Heard, Learned, infer
 from gauge.learn.learnglance import fits, one_line_fits, presses
 from gauge.learn.learnnumber import NeedMoreError
 from gauge.learn.skeleton import NoSkeletonError
 from gauge.protocol.framing import Framer
-from gauge.protocol.lineformat import LineSettings
+from gauge.protocol.lineformat import SerialSettings
 from gauge.units import Unit
 
 SPEEDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
@@ -32,7 +32,7 @@ class Hear(Protocol):
 
     def __call__(
         self,
-        settings: LineSettings,
+        settings: SerialSettings,
         seconds: float,
         *,
         request: bytes | None,
@@ -101,13 +101,13 @@ class Sweep:
 
         Raises
         ------
-        NothingHeardError
+        NothingReceivedError
             The line stayed silent.
         NotSureError
             What was heard does not settle one format.
         """
         speeds: Sequence[int | None] = SPEEDS if self._takes_speed else (None,)
-        first = self._probe(LineSettings(baudrate=speeds[0]))
+        first = self._probe(SerialSettings(baudrate=speeds[0]))
         if first.data:
             return self._streaming(speeds, first)
         asks = self._asks()
@@ -122,7 +122,7 @@ class Sweep:
         seen: Heard | None = first
         for bytesize, parity in FRAMINGS:
             for speed in speeds:
-                settings = LineSettings(baudrate=speed, bytesize=bytesize, parity=parity)
+                settings = SerialSettings(baudrate=speed, bytesize=bytesize, parity=parity)
                 probe, seen = seen or self._probe(settings), None
                 if not fits(probe):
                     continue
@@ -139,7 +139,7 @@ class Sweep:
             todo="Check the cable and that the gauge sends readings as text.",
         )
 
-    def _settle(self, settings: LineSettings, request: bytes | None = None) -> Learned:
+    def _settle(self, settings: SerialSettings, request: bytes | None = None) -> Learned:
         """Listen at the setting that fits, and judge."""
         self._tell(f"{settings}: lines heard. Squeeze the head slowly, twice, and let it go.")
         heard = self._listen(settings, self._seconds, request, self._is_enough)
@@ -166,7 +166,7 @@ class Sweep:
     def _polled(self, speeds: Sequence[int | None], asks: Sequence[bytes]) -> Learned | None:
         refusal: NotSureError | None = None
         for speed in speeds:
-            settings = LineSettings(baudrate=speed)
+            settings = SerialSettings(baudrate=speed)
             for request in asks:
                 answer = self._listen(settings, ANSWER_S, request, lambda h: len(h.data) > 3)
                 if not answer.data:
@@ -191,7 +191,7 @@ class Sweep:
         self._tell("and do so at least three times, with different forces.")
         refusal: NotSureError | None = None
         for speed in speeds:
-            settings = LineSettings(baudrate=speed)
+            settings = SerialSettings(baudrate=speed)
             heard = self._listen(settings, self._seconds, None, self._button_is_enough)
             heard = replace(heard, silent_first=True)
             if not heard.data:
@@ -208,7 +208,7 @@ class Sweep:
             except NotSureError as error:
                 refusal = error
             break
-        raise refusal or NothingHeardError(
+        raise refusal or NothingReceivedError(
             "nothing that can be read was heard.",
             todo="Check cable and power, switch the gauge's output on, press its send key, or "
             "give what asks it for a reading with --request.",
@@ -246,7 +246,7 @@ class Sweep:
         self._last_size = len(heard.data)
         return (over and not one_line_fits(heard)) or self._is_enough(heard)
 
-    def _probe(self, settings: LineSettings, request: bytes | None = None) -> Heard:
+    def _probe(self, settings: SerialSettings, request: bytes | None = None) -> Heard:
         """Listen until it fits or does not; longer where only a few bytes come."""
         heard = self._listen(settings, PROBE_S, request, lambda h: fits(h, least=6))
         if heard.data and not fits(heard) and len(heard.data) < 200:
@@ -255,7 +255,7 @@ class Sweep:
 
     def _listen(
         self,
-        settings: LineSettings,
+        settings: SerialSettings,
         seconds: float,
         request: bytes | None,
         enough: Callable[[Heard], bool],

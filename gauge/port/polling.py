@@ -83,7 +83,7 @@ class Poller:
     >>> poller = Poller((b"\n",))
     >>> poller.step(0)  # ask now
     (True, [])
-    >>> poller.heard(10_000_000, b"1.24 N\n")
+    >>> poller.received(10_000_000, b"1.24 N\n")
     >>> poller.step(60_000_000)
     (True, [Reply(t_ns=10000000, data=b'1.24 N\n')])
     """
@@ -102,13 +102,13 @@ class Poller:
         self._quiet_since_ns: int | None = None
         self._slowest_s = 0.0
 
-    def heard(self, t_ns: int, data: bytes) -> None:
+    def received(self, t_ns: int, data: bytes) -> None:
         r"""Take bytes that came in.
 
         Examples
         --------
         >>> poller = Poller((b"\n",))
-        >>> poller.heard(0, b"1.24 N\n")
+        >>> poller.received(0, b"1.24 N\n")
         >>> ask, [dropped] = poller.step(1_000_000)
         >>> ask, dropped.reason
         (False, 'bytes that no request asked for')

@@ -20,7 +20,7 @@ _CONTROL = frozenset({*range(0x20), *range(0x7F, 0x100)})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class LineSettings:
+class SerialSettings:
     """How the bits travel. `baudrate` None: the device takes any speed (most USB devices)."""
 
     baudrate: int | None = 9600
@@ -182,9 +182,9 @@ class LineFormat:
         return re.compile(self.pattern.encode("latin-1"))
 
     @property
-    def settings(self) -> LineSettings:
+    def settings(self) -> SerialSettings:
         """How the bits travel."""
-        return LineSettings(
+        return SerialSettings(
             baudrate=self.baudrate,
             bytesize=self.bytesize,
             parity=self.parity,

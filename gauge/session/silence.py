@@ -1,6 +1,6 @@
 """Since when nothing could be read on the line, and whether that was told.
 
-Pure: times are handed in. Lost lines and gaps are told of by linereader.
+Pure: times are handed in. Lost lines and gaps are told of by portreader.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ from typing import Self
 
 from gauge.claims import claim_sample
 from gauge.errors import FirmhandError
-from gauge.port.linereader import LineDown, LineReader
+from gauge.port.portreader import PortLost, PortReader
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Session
 from gauge.season import SeasonFile
@@ -29,8 +29,8 @@ class Sitting:
 
     Parameters
     ----------
-    reader : LineReader
-        Started, and made by `gauge.port.linereader.reader_for`.
+    reader : PortReader
+        Started, and made by `gauge.port.portreader.reader_for`.
     fmt : LineFormat
     season : SeasonFile
     sample : SampleRow
@@ -48,7 +48,7 @@ class Sitting:
     def __init__(
         self,
         *,
-        reader: LineReader,
+        reader: PortReader,
         fmt: LineFormat,
         season: SeasonFile,
         sample: SampleRow,
@@ -117,7 +117,7 @@ class Sitting:
     def _taken(self, wait_s: float) -> list[Event]:
         events: list[Event] = []
         for item in self.reader.get(wait_s):
-            if isinstance(item, LineDown):
+            if isinstance(item, PortLost):
                 events += self.logger.feed(LineLost(t_ns=item.t_ns, reason=item.reason))
             else:
                 events += self.logger.feed(item)

@@ -1,6 +1,6 @@
 """A virtual gauge on a line, at its own pace; and without a line, as a capture.
 
-The gauge itself is in virtualgauge, the line in lineend. The clock of its track runs only while a
+The gauge itself is in virtualgauge, the line in server. The clock of its track runs only while a
 client listens, so that a berry is never pressed for nobody. A client whose settings differ from the
 gauge's hears what a receiver would make of the bits.
 """
@@ -11,7 +11,7 @@ import threading
 import time
 
 from gauge.records import Chunk
-from gauge.simulate.lineend import LineEnd
+from gauge.simulate.server import Server
 from gauge.simulate.uart import Wire, heard
 from gauge.simulate.virtualgauge import VirtualGauge
 
@@ -19,7 +19,7 @@ _LONGEST_WAIT_S = 0.02
 
 
 def serve(
-    end: LineEnd,
+    end: Server,
     gauge: VirtualGauge,
     *,
     wire: Wire | None = None,
@@ -35,7 +35,7 @@ def serve(
 
     Parameters
     ----------
-    end : LineEnd
+    end : Server
     gauge : VirtualGauge
     wire : Wire, optional
         Line settings of the gauge; without them every client hears it rightly.

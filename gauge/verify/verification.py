@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from gauge.errors import InvalidValueError, NothingHeardError
+from gauge.errors import InvalidValueError, NothingReceivedError
 from gauge.mass import Mass, class_limit_mg, expected_newton
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
@@ -97,7 +97,7 @@ def verify(
 
     Raises
     ------
-    NothingHeardError
+    NothingReceivedError
         If no line could be read at all; only the capture is kept then.
     """
     watch = WeightWatch(
@@ -139,7 +139,7 @@ def verify(
         season.keep_chunks(session_id, kept)
         season.end_session(session_id)
     if not n_readings:
-        raise NothingHeardError(
+        raise NothingReceivedError(
             f"no reading was heard on {session.port or session.note or 'the line'} that line "
             f"format {fmt.name} can read.",
             todo="Check cable, power and format; gauge learn makes a new format.",

@@ -23,7 +23,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from gauge.detect.detectorsettings import DetectorSettings
-from gauge.port.linereader import reader_for
+from gauge.port.portreader import reader_for
 from gauge.protocol.formatfile import shipped_format
 from gauge.records import Sample, Session
 from gauge.season import open_season

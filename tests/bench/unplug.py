@@ -19,7 +19,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from gauge.port.linereader import LineDown, LineReader
+from gauge.port.portreader import PortLost, PortReader
 from gauge.protocol.formatfile import shipped_format
 from gauge.protocol.framing import Framer
 from gauge.records import Chunk, Gap
@@ -40,12 +40,12 @@ def unplug_often(times: int, seed: int, folder: Path) -> dict[str, float]:
     heard: list[int] = []
     gaps, sent, down = 0, 0, False
 
-    def take(reader: LineReader, wait_s: float) -> None:
+    def take(reader: PortReader, wait_s: float) -> None:
         nonlocal gaps, down
         for item in reader.get(wait_s):
             if isinstance(item, Chunk):
                 heard.extend(round(r.value) for r in framer.feed(item.t_ns, item.data))
-            elif isinstance(item, LineDown):
+            elif isinstance(item, PortLost):
                 framer.gap()
                 down = True
             elif isinstance(item, Gap):
@@ -53,7 +53,7 @@ def unplug_often(times: int, seed: int, folder: Path) -> dict[str, float]:
                 gaps, down = gaps + 1, False
 
     began = time.monotonic()
-    with LineReader(str(end.link), fmt) as reader:
+    with PortReader(str(end.link), fmt) as reader:
         for _ in range(times):
             for _ in range(rng.randrange(1, 6)):
                 sent += 1

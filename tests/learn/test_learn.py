@@ -24,7 +24,7 @@ from gauge.errors import (
     AlreadyThereError,
     CannotWriteError,
     FirmhandError,
-    NothingHeardError,
+    NothingReceivedError,
     NotSureError,
     StoppedError,
 )
@@ -36,7 +36,7 @@ from gauge.learn.skeleton import NoSkeletonError, strip_parity
 from gauge.protocol.capture import load_capture
 from gauge.protocol.formatfile import load_format
 from gauge.protocol.framing import Framer
-from gauge.protocol.lineformat import LineFormat, LineSettings
+from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.records import Chunk, Status
 from gauge.season import open_season
 from gauge.simulate.uart import Wire, heard
@@ -60,7 +60,7 @@ SCORE = _bench("learn_score")
 
 def lines_heard(*lines: bytes, every_s: float = 0.05, **more: object) -> Heard:
     chunks = tuple(Chunk(int(i * every_s * 1e9), line) for i, line in enumerate(lines))
-    return Heard(settings=LineSettings(), chunks=chunks, **more)  # type: ignore[arg-type]
+    return Heard(settings=SerialSettings(), chunks=chunks, **more)  # type: ignore[arg-type]
 
 
 def squeezed(write: Callable[[float, int], bytes], n: int = 2, seed: int = 1) -> list[bytes]:
@@ -215,7 +215,7 @@ def test_button_lines() -> None:
     chunks = tuple(
         Chunk(int(t * 1e9), line) for t, line in zip((2.0, 5.5, 8.1), lines, strict=True)
     )
-    learned = infer(Heard(settings=LineSettings(), chunks=chunks, silent_first=True))
+    learned = infer(Heard(settings=SerialSettings(), chunks=chunks, silent_first=True))
     assert (learned.fmt.mode, learned.n_lines, learned.largest_shown) == ("button", 3, "9.02")
 
 
@@ -232,7 +232,7 @@ def test_nothing_is_sent_without_consent() -> None:
         asked.append(request)
         return Heard(settings=settings, chunks=(), request=request)
 
-    with pytest.raises(NothingHeardError, match="nothing that can be read"):
+    with pytest.raises(NothingReceivedError, match="nothing that can be read"):
         Sweep(hear, seconds=1.0).run()
     assert set(asked) == {None}
 

@@ -22,20 +22,20 @@ from hypothesis import strategies as st
 from gauge.commands.ports import command as ports_command
 from gauge.errors import PortBusyError, PortError
 from gauge.learn.ears import Ears
-from gauge.port import clockstep, linereader
-from gauge.port import device as port_module
-from gauge.port.device import PortInfo
-from gauge.port.linereader import LineDown, LineReader, hear
+from gauge.port import clockstep, portreader
+from gauge.port import serialport as port_module
 from gauge.port.polling import Poller, PollSettings
+from gauge.port.portreader import PortLost, PortReader, receive
+from gauge.port.serialport import PortInfo
 from gauge.protocol.formatfile import shipped_format
-from gauge.protocol.lineformat import LineSettings
+from gauge.protocol.lineformat import SerialSettings
 from gauge.protocol.paritymarks import BAD_BYTE, ParityMarks
 from gauge.records import Chunk, Gap
 from tests.lines import PtyLine, TcpLine, wait_for
 from tests.polledgauge import poll_faulty_gauge
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
-LINE = LineSettings(baudrate=9600)
+LINE = SerialSettings(baudrate=9600)
 
 
 @pytest.fixture
@@ -55,7 +55,7 @@ def tcp():
 class Collected:
     """What a reader gave, by kind."""
 
-    def __init__(self, reader: LineReader) -> None:
+    def __init__(self, reader: PortReader) -> None:
         self._reader, self.items = reader, []
 
     def pump(self) -> list:
@@ -69,12 +69,12 @@ class Collected:
     def gaps(self) -> list[Gap]:
         return [item for item in self.pump() if isinstance(item, Gap)]
 
-    def downs(self) -> list[LineDown]:
-        return [item for item in self.pump() if isinstance(item, LineDown)]
+    def downs(self) -> list[PortLost]:
+        return [item for item in self.pump() if isinstance(item, PortLost)]
 
 
 def test_bytes_arrive_with_rising_times(pty):
-    with LineReader(str(pty.link), LINE) as reader:
+    with PortReader(str(pty.link), LINE) as reader:
         got = Collected(reader)
         for i in range(20):
             pty.send(b"%d\r\n" % i)
@@ -87,7 +87,7 @@ def test_bytes_arrive_with_rising_times(pty):
 
 
 def test_unplug_and_replug_is_one_gap(pty):
-    with LineReader(str(pty.link), LINE) as reader:
+    with PortReader(str(pty.link), LINE) as reader:
         got = Collected(reader)
         pty.send(b"before\r\n")
         wait_for(lambda: b"before" in got.data)
@@ -105,7 +105,7 @@ def test_unplug_and_replug_is_one_gap(pty):
 
 
 def test_end_within_a_gap_closes_the_gap(pty):
-    reader = LineReader(str(pty.link), LINE)
+    reader = PortReader(str(pty.link), LINE)
     reader.start()
     got = Collected(reader)
     pty.unplug()
@@ -118,8 +118,8 @@ def test_a_renamed_usb_port_is_found_by_its_identity(tmp_path, monkeypatch):
     old, new, other = (PtyLine(tmp_path / name) for name in ("usb0", "usb1", "usb9"))
     ours = {"usb_vendor": 0x0403, "usb_product": 0x6001, "usb_serial": "A1"}
     present = [PortInfo(port=str(old.link), description="", **ours)]
-    monkeypatch.setattr(port_module, "ports", lambda: list(present))
-    with LineReader(str(old.link), LINE) as reader:
+    monkeypatch.setattr(port_module, "serial_ports", lambda: list(present))
+    with PortReader(str(old.link), LINE) as reader:
         got = Collected(reader)
         old.send(b"one\r\n")
         wait_for(lambda: b"one" in got.data)
@@ -148,7 +148,7 @@ def test_a_renamed_usb_port_is_found_by_its_identity(tmp_path, monkeypatch):
     [OSError(5, "io"), TypeError("fd is None"), termios.error(5, "io"), PermissionError(13, "no")],
 )
 def test_every_kind_of_loss_is_a_gap(pty, monkeypatch, error):
-    with LineReader(str(pty.link), LINE) as reader:
+    with PortReader(str(pty.link), LINE) as reader:
         got = Collected(reader)
         pty.send(b"x")
         wait_for(lambda: got.data == b"x")
@@ -169,7 +169,7 @@ def test_a_jump_of_the_wall_clock_is_a_gap(pty, monkeypatch):
     offset = [0.0]
     real = time.time
     monkeypatch.setattr(clockstep.time, "time", lambda: real() + offset[0])
-    with LineReader(str(pty.link), LINE) as reader:
+    with PortReader(str(pty.link), LINE) as reader:
         got = Collected(reader)
         time.sleep(0.2)
         assert not got.gaps()
@@ -179,7 +179,7 @@ def test_a_jump_of_the_wall_clock_is_a_gap(pty, monkeypatch):
 
 
 def test_tcp_hang_up_loses_nothing_that_came_before(tcp):
-    with LineReader(tcp.url, LINE) as reader:
+    with PortReader(tcp.url, LINE) as reader:
         got = Collected(reader)
         client = tcp.accept()
         for i in range(500):
@@ -194,15 +194,15 @@ def test_tcp_hang_up_loses_nothing_that_came_before(tcp):
 
 def test_ports_that_cannot_be_had_say_what_to_do(tmp_path):
     with pytest.raises(PortError, match=r"does not exist.*gauge ports"):
-        LineReader(str(tmp_path / "none"), LINE).start()
+        PortReader(str(tmp_path / "none"), LINE).start()
     plain = tmp_path / "file"
     plain.write_text("no port")
     with pytest.raises(PortError, match=r"is not a serial port.*gauge ports"):
-        LineReader(str(plain), LINE).start()
+        PortReader(str(plain), LINE).start()
     with pytest.raises(PortError, match="does not answer"):
-        LineReader("socket://127.0.0.1:9", LINE).start()
+        PortReader("socket://127.0.0.1:9", LINE).start()
     with pytest.raises(PortError, match="not known"):
-        LineReader("nonsense://x", LINE).start()
+        PortReader("nonsense://x", LINE).start()
 
 
 def test_ports_are_listed_with_their_usb_identity(monkeypatch):
@@ -229,26 +229,26 @@ def test_ports_are_listed_with_their_usb_identity(monkeypatch):
 
 def test_a_second_logger_of_ours_is_refused(pty):
     with (
-        LineReader(str(pty.link), LINE),
+        PortReader(str(pty.link), LINE),
         pytest.raises(PortBusyError, match="another logger of ours"),
     ):
-        LineReader(os.path.realpath(pty.link), LINE).start()
+        PortReader(os.path.realpath(pty.link), LINE).start()
 
 
 def test_a_port_that_another_program_holds_is_busy(pty, monkeypatch):
     import fcntl
 
-    monkeypatch.setattr(linereader, "_BUSY_S", 0.2)
+    monkeypatch.setattr(portreader, "_BUSY_S", 0.2)
     holder = os.open(pty.link, os.O_RDWR | os.O_NOCTTY)
     fcntl.flock(holder, fcntl.LOCK_EX)
     with pytest.raises(PortBusyError, match="held by another program"):
-        LineReader(str(pty.link), LINE).start()
+        PortReader(str(pty.link), LINE).start()
     os.close(holder)
 
 
 def test_parity_is_checked_where_it_is_used(pty):
     # Whether an adapter honours the switches cannot be told here; that the driver has them can.
-    with LineReader(str(pty.link), LineSettings(bytesize=7, parity="E")) as reader:
+    with PortReader(str(pty.link), SerialSettings(bytesize=7, parity="E")) as reader:
         flags = termios.tcgetattr(reader._port._serial.fd)[0]
         assert flags & termios.INPCK
         assert flags & termios.PARMRK
@@ -287,7 +287,7 @@ def test_a_request_is_sent_time_and_again(tcp):
             client.sendall(b"1.24 N\r\n")
 
     threading.Thread(target=gauge, daemon=True).start()
-    with LineReader(tcp.url, LINE, request=b"READ?\n", every_s=0.1) as reader:
+    with PortReader(tcp.url, LINE, request=b"READ?\n", every_s=0.1) as reader:
         got = Collected(reader)
         time.sleep(0.5)
         assert got.data.count(b"1.24 N\r\n") >= 4
@@ -303,7 +303,7 @@ def test_learning_says_when_the_port_went_away(tcp):
 
 
 def test_hear_tells_of_silence(pty):
-    stream = hear(str(pty.link), shipped_format("number-unit"))
+    stream = receive(str(pty.link), shipped_format("number-unit"))
     first = next(stream)
     assert first.data == b""
     pty.send(b"x")
@@ -339,7 +339,7 @@ def test_polling_over_a_line(tcp):
 
     threading.Thread(target=gauge, daemon=True).start()
     poller = Poller((b"\r\n",), PollSettings(quiet_s=0.1))
-    with LineReader(tcp.url, LINE, poller=poller, request=b"?\r") as reader:
+    with PortReader(tcp.url, LINE, poller=poller, request=b"?\r") as reader:
         got = Collected(reader)
         wait_for(lambda: len(got.gaps()) >= 2)
     numbers = [int(n) for n in got.data.split()]
@@ -360,7 +360,7 @@ def test_a_gauge_that_does_not_answer_is_one_gap(tcp):
 
     threading.Thread(target=gauge, daemon=True).start()
     poller = Poller((b"\r\n",), PollSettings(quiet_s=0.05, timeout_s=0.1))
-    with LineReader(tcp.url, LINE, poller=poller, request=b"?\r") as reader:
+    with PortReader(tcp.url, LINE, poller=poller, request=b"?\r") as reader:
         got = Collected(reader)
         wait_for(lambda: got.data)
         silent.set()
@@ -377,6 +377,6 @@ def test_a_gauge_that_does_not_answer_is_one_gap(tcp):
 def test_what_is_no_serial_port_is_called_that(place: str) -> None:
     with (
         pytest.raises(PortError, match=r"is not a serial port.*gauge ports"),
-        LineReader(place, LINE),
+        PortReader(place, LINE),
     ):
         pass

@@ -17,7 +17,7 @@ from gauge.protocol.formatfile import (
     shipped_format,
     shipped_names,
 )
-from gauge.protocol.lineformat import LineFormat, LineSettings
+from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.units import Unit
 
 PATTERN = r"(?P<value>[0-9]+\.[0-9]{2}) (?P<unit>N|lbf)"
@@ -71,7 +71,7 @@ def test_a_file_and_its_defaults(tmp_path: Path) -> None:
         "streaming",
         None,
     )
-    assert fmt.settings == LineSettings(baudrate=None)
+    assert fmt.settings == SerialSettings(baudrate=None)
     assert str(fmt.settings) == "any speed, 8N1"
     assert str(replace(fmt, baudrate=1200, bytesize=7, parity="E").settings) == "1200 baud, 7E1"
     file.write_bytes(b"\xef\xbb\xbf" + MINIMAL.encode())  # a byte order mark, as editors put it

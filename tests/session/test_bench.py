@@ -350,7 +350,7 @@ def test_keys_of_terminals():
 def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_colour):
     from rich.console import Console
 
-    from gauge.port.linereader import reader_for
+    from gauge.port.portreader import reader_for
     from gauge.protocol.formatfile import shipped_format
     from gauge.records import Session
     from gauge.session import bench

@@ -22,7 +22,7 @@ from gauge.errors import (
     InvalidValueError,
     LockedSeasonError,
     NoSuchRecordError,
-    NothingHeardError,
+    NothingReceivedError,
     StorageFailedError,
 )
 from gauge.protocol.capture import write_capture
@@ -436,7 +436,7 @@ def test_log_in_silence_ends_when_asked_to(tcp, tmp_path):
         log, "--port", tcp.url, "--format", "number-unit", "--season", str(tmp_path / "e.season"),
         "--sample", "A", "--berries", "2", "--stop-after-silence", "0.5",
     )  # fmt: skip
-    assert isinstance(result.exception, NothingHeardError)
+    assert isinstance(result.exception, NothingReceivedError)
     assert "0 of 2" in str(result.exception)
 
 
@@ -556,7 +556,7 @@ def test_the_same_capture_is_not_stored_twice(tmp_path):
 def test_a_capture_in_another_format_says_so(tmp_path):
     path = capture_file(tmp_path, [Chunk(i, b"what is this\r\n") for i in range(9)])
     result = run(replay, str(path), "--format", "number-unit")
-    assert isinstance(result.exception, NothingHeardError)
+    assert isinstance(result.exception, NothingReceivedError)
 
 
 # --- the last check of the gauge --------------------------------------------------------------

@@ -35,10 +35,10 @@ from gauge.simulate.berrymodel import (
     hand_press,
 )
 from gauge.simulate.comport import ComPort
-from gauge.simulate.lineend import PtyEnd, TcpEnd
 from gauge.simulate.linewriter import LineWriter
 from gauge.simulate.patternfill import PatternFiller
 from gauge.simulate.playback import recorded
+from gauge.simulate.server import PtyServer, TcpServer
 from gauge.simulate.uart import Wire, heard
 from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
 from gauge.units import NEWTON_PER_FLOAT, Unit
@@ -258,7 +258,7 @@ def _read_until(port: serial.SerialBase, wanted: bytes, seconds: float = 5.0) ->
 @POSIX
 def test_pty_honours_the_speed_and_waits_for_a_client(tmp_path: Path) -> None:
     link = tmp_path / "gauge"
-    end = PtyEnd(link)
+    end = PtyServer(link)
     gauge = _gauge([2.0], rate_hz=100)
     with running(end, gauge, wire=Wire(baudrate=9600)):
         time.sleep(0.1)
@@ -280,12 +280,12 @@ def test_pty_honours_the_speed_and_waits_for_a_client(tmp_path: Path) -> None:
 def test_a_link_in_the_way(tmp_path: Path) -> None:
     (tmp_path / "gauge").write_text("mine")
     with pytest.raises(CannotWriteError, match="gauge"):
-        PtyEnd(tmp_path / "gauge")
+        PtyServer(tmp_path / "gauge")
     assert (tmp_path / "gauge").read_text() == "mine"
 
 
 def test_polled_over_tcp() -> None:
-    end = TcpEnd()
+    end = TcpServer()
     with running(end, _gauge([2.0], mode="polled"), request=b"R\r"):
         with serial.serial_for_url(end.address, timeout=0.3) as port:
             assert port.read(20) == b""
@@ -302,7 +302,7 @@ def test_polled_over_tcp() -> None:
 @pytest.mark.parametrize("framing", ["7E1", "8N1", "8O1"])
 def test_com_port_honours_speed_data_bits_and_parity(framing: str) -> None:
     # RFC 2217, spoken by pySerial on the client's side.
-    end = TcpEnd(com_port=True)
+    end = TcpServer(com_port=True)
     wire = Wire(baudrate=19200, bytesize=int(framing[0]), parity=framing[1])
     with running(end, _gauge([2.0], rate_hz=100), wire=wire):
         with serial.serial_for_url(
@@ -328,9 +328,9 @@ def test_com_port_bytes_may_be_split_anywhere(data: bytes, draw: st.DataObject) 
 
 
 def test_a_busy_tcp_port() -> None:
-    end = TcpEnd()
+    end = TcpServer()
     with pytest.raises(PortError, match=str(end.port)):
-        TcpEnd(end.port)
+        TcpServer(end.port)
     end.close()
 
 

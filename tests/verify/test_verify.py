@@ -18,7 +18,7 @@ from gauge.cli import group
 from gauge.errors import (
     FirmhandError,
     InvalidValueError,
-    NothingHeardError,
+    NothingReceivedError,
     StoppedError,
     VerificationFailedError,
 )
@@ -29,9 +29,9 @@ from gauge.protocol.framing import Framer
 from gauge.records import Reading, Status
 from gauge.season import open_season
 from gauge.simulate.berrymodel import HungWeight, Rest, Track, gauss, weight_track
-from gauge.simulate.lineend import PtyEnd, TcpEnd
 from gauge.simulate.linewriter import LineWriter
 from gauge.simulate.playback import recorded
+from gauge.simulate.server import PtyServer, TcpServer
 from gauge.simulate.virtualgauge import Display, VirtualGauge
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from gauge.verify.plateau import WeightWatch
@@ -184,7 +184,7 @@ def _capture(target: Path, gauge: VirtualGauge) -> Path:
 def test_live_over_a_line(tmp_path: Path, form: Path, kind: str, masses: list[str]) -> None:
     if kind == "pty" and sys.platform == "win32":
         pytest.skip("needs a pseudo-terminal")
-    end = PtyEnd() if kind == "pty" else TcpEnd()
+    end = PtyServer() if kind == "pty" else TcpServer()
     gauge = _gauge(*masses, rate_hz=20.0, rest_s=1.2, dwell_s=1.8)
     season = tmp_path / "a.season"
     with running(end, gauge):
@@ -213,7 +213,7 @@ def test_live_over_a_line(tmp_path: Path, form: Path, kind: str, masses: list[st
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGINT to another process")
 def test_stopped_by_the_user(tmp_path: Path, form: Path) -> None:
-    end, season = TcpEnd(), tmp_path / "a.season"
+    end, season = TcpServer(), tmp_path / "a.season"
     with running(end, _gauge("200g", rate_hz=20.0, rest_s=30.0)):
         words = ["--port", end.address, "--format", str(form), "--season", str(season)]
         with gauge_process("verify", *words, "--mass", "200g") as bench:
@@ -318,7 +318,7 @@ def test_silence_and_foreign_lines(tmp_path: Path, form: Path) -> None:
     capture = tmp_path / "c.txt"
     capture.write_text("0\thello\\r\\n\n1000\tworld\\r\\n\n", encoding="ascii")
     _, error = _verify(*_words(tmp_path, form, capture), "--mass", "500g")
-    assert isinstance(error, NothingHeardError)
+    assert isinstance(error, NothingReceivedError)
     assert "number-unit" in str(error)
 
 

@@ -16,9 +16,9 @@ from typing import NamedTuple
 from gauge.claims import claim_port
 from gauge.errors import PortBusyError, PortError
 from gauge.port.clockstep import ClockWatch
-from gauge.port.device import LOST, Line, Port
 from gauge.port.polling import Dropped, Poller, Reply
 from gauge.port.portwords import why_lost
+from gauge.port.serialport import LOST, Line, SerialPort
 from gauge.protocol.capture import escape
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Chunk, Gap
@@ -31,21 +31,21 @@ _BACK_OFF_S = (0.1, 2.0)
 _BUSY_S = 3.0  # other services may hold a fresh USB port for a few seconds
 
 
-class LineDown(NamedTuple):
+class PortLost(NamedTuple):
     """The line was lost at `t_ns`; a `Gap` follows when it is back or given up."""
 
     t_ns: int
     reason: str
 
 
-class LineReader:
+class PortReader:
     """One thread that owns a port: it opens, reads, reopens and closes it.
 
     Parameters
     ----------
     port : str
         Device or URL (``socket://host:port``, ``rfc2217://host:port``).
-    line : LineFormat or LineSettings
+    line : LineFormat or SerialSettings
     poller : Poller, optional
         For a polled gauge; with `request`.
     request : bytes, optional
@@ -56,7 +56,7 @@ class LineReader:
     --------
     >>> from types import SimpleNamespace
     >>> line = SimpleNamespace(baudrate=9600, bytesize=8, parity="N", stopbits=1)
-    >>> LineReader("/dev/no-such-port", line).start()
+    >>> PortReader("/dev/no-such-port", line).start()
     Traceback (most recent call last):
     gauge.errors.PortError: /dev/no-such-port does not exist. ...
     """
@@ -73,13 +73,13 @@ class LineReader:
         self.port = port
         self._poller, self._request, self._every_s = poller, request, every_s
         timeout_s = _TIMEOUT_S if poller is None else _POLL_TIMEOUT_S
-        self._port = Port(port, line, timeout_s=timeout_s)
-        self._items: queue.SimpleQueue[Chunk | Gap | LineDown | Exception] = queue.SimpleQueue()
+        self._port = SerialPort(port, line, timeout_s=timeout_s)
+        self._items: queue.SimpleQueue[Chunk | Gap | PortLost | Exception] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"reader of {port}", daemon=True)
         self._start_ns = time.perf_counter_ns()
         self._asked_ns: int | None = None
-        self._lost: LineDown | None = None
+        self._lost: PortLost | None = None
         self.started_at = ""
         """Wall clock at time zero of the session, ISO 8601 in UTC."""
         self.cpu_s = 0.0
@@ -111,15 +111,15 @@ class LineReader:
         if self._thread.is_alive():
             self._thread.join()
 
-    def get(self, timeout_s: float) -> list[Chunk | Gap | LineDown]:
+    def get(self, timeout_s: float) -> list[Chunk | Gap | PortLost]:
         """What came since the last call, oldest first; waits for something at most so long.
 
         Raises
         ------
         FirmhandError
-            What ended the thread, if a fault did: a port that is lost is a `LineDown` instead.
+            What ended the thread, if a fault did: a port that is lost is a `PortLost` instead.
         """
-        out: list[Chunk | Gap | LineDown] = []
+        out: list[Chunk | Gap | PortLost] = []
         try:
             item = self._items.get(timeout=timeout_s) if timeout_s > 0 else self._items.get_nowait()
             while True:
@@ -140,7 +140,7 @@ class LineReader:
         """The port as it is called now: a device that came back may bear another name."""
         return self._port.device
 
-    def __enter__(self) -> LineReader:
+    def __enter__(self) -> PortReader:
         self.start()
         return self
 
@@ -184,7 +184,7 @@ class LineReader:
                 self._ask()
             except _TROUBLE as error:
                 if self._lost is None:
-                    self._lost = LineDown(self.now_ns, why_lost(error))
+                    self._lost = PortLost(self.now_ns, why_lost(error))
                     self._items.put(self._lost)
                 self._port.close()
                 self._stop.wait(back_off_s)
@@ -192,7 +192,7 @@ class LineReader:
 
     def _hear(self, data: bytes) -> None:
         if self._poller is not None:
-            self._poller.heard(self.now_ns, data)
+            self._poller.received(self.now_ns, data)
         elif data:
             self._items.put(Chunk(self.now_ns, data))
 
@@ -219,7 +219,7 @@ class LineReader:
                 reason = f"{item.reason}: {escape(item.data)}"
                 self._items.put(Gap(item.from_ns, item.to_ns, reason))
         elif self._lost is None:
-            self._lost = LineDown(item.from_ns, "the gauge does not answer")
+            self._lost = PortLost(item.from_ns, "the gauge does not answer")
             self._items.put(self._lost)
 
     def _jumped(self, by_s: float, why: str) -> None:
@@ -255,7 +255,7 @@ class LineReader:
         self._port.remember()
 
 
-def reader_for(port: str, fmt: LineFormat) -> LineReader:
+def reader_for(port: str, fmt: LineFormat) -> PortReader:
     """A reader of a port that asks a polled gauge, and listens to any other.
 
     Each reply of a polled gauge is the only answer to its own request.
@@ -273,11 +273,11 @@ def reader_for(port: str, fmt: LineFormat) -> LineReader:
     'socket://10.0.0.7:4001'
     """
     if fmt.mode == "polled" and fmt.request is not None:
-        return LineReader(port, fmt, poller=Poller(fmt.terminators), request=fmt.request)
-    return LineReader(port, fmt)
+        return PortReader(port, fmt, poller=Poller(fmt.terminators), request=fmt.request)
+    return PortReader(port, fmt)
 
 
-def hear(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
+def receive(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
     """Listen without end; an empty chunk, at least every 0.1 s, says that time passed in silence.
 
     Raises
@@ -297,5 +297,5 @@ def hear(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
     """
     with reader_for(port, fmt) as reader:
         while True:
-            found = [item for item in reader.get(0.1) if not isinstance(item, LineDown)]
+            found = [item for item in reader.get(0.1) if not isinstance(item, PortLost)]
             yield from found or [Chunk(reader.now_ns, b"")]

@@ -22,7 +22,7 @@ from gauge.simulate.comport import ComPort
 from gauge.simulate.uart import Wire
 
 
-class LineEnd(Protocol):
+class Server(Protocol):
     """The gauge's end of a line."""
 
     address: str
@@ -46,7 +46,7 @@ class LineEnd(Protocol):
         """Hang up."""
 
 
-class PtyEnd:
+class PtyServer:
     """A pseudo-terminal; clients open `address`.
 
     Parameters
@@ -133,7 +133,7 @@ class PtyEnd:
             self._link.unlink()
 
 
-class TcpEnd:
+class TcpServer:
     """A TCP port for one client at a time; clients open `address`.
 
     Parameters

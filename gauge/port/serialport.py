@@ -1,7 +1,7 @@
 """A serial port: listed, opened under the name that it bears now, read, written and closed.
 
 The only module that imports pyserial. One loss or refusal is one exception here; coming back after
-it, the times of what came, and polling are in linereader.
+it, the times of what came, and polling are in portreader.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _COLLECT_S = 0.005
 
 
 class Line(Protocol):
-    """The settings of a serial line, as a line format or `LineSettings` has them."""
+    """The settings of a serial line, as a line format or `SerialSettings` has them."""
 
     @property
     def baudrate(self) -> int | None:
@@ -77,7 +77,7 @@ class PortInfo:
         return self.usb_vendor, self.usb_product, self.usb_serial
 
 
-def ports() -> list[PortInfo]:
+def serial_ports() -> list[PortInfo]:
     """Serial ports of this machine, by name."""
     return sorted(
         (
@@ -94,21 +94,21 @@ def ports() -> list[PortInfo]:
     )
 
 
-class Port:
+class SerialPort:
     """One port, by the name or URL that the user gave, or by its USB identity once it is known.
 
     Parameters
     ----------
     name : str
         Device or URL (``socket://host:port``, ``rfc2217://host:port``).
-    line : LineFormat or LineSettings
+    line : LineFormat or SerialSettings
     timeout_s : float
         How long a read waits for the first byte.
 
     Examples
     --------
-    >>> from gauge.protocol.lineformat import LineSettings
-    >>> Port("socket://10.0.0.7:4001", LineSettings(), timeout_s=0.05).is_open
+    >>> from gauge.protocol.lineformat import SerialSettings
+    >>> SerialPort("socket://10.0.0.7:4001", SerialSettings(), timeout_s=0.05).is_open
     False
     """
 
@@ -129,7 +129,7 @@ class Port:
     def remember(self) -> None:
         """From now on it is this USB device, whatever name it bears."""
         if "://" not in self.device:
-            here = next((info for info in ports() if info.port == self.device), None)
+            here = next((info for info in serial_ports() if info.port == self.device), None)
             self._identity = here.identity if here else None
 
     def open(self) -> None:
@@ -221,7 +221,7 @@ class Port:
 
     def _find(self) -> str:
         """The name that our USB device bears now; never another device on the old name."""
-        found = ports()
+        found = serial_ports()
         ours = [info.port for info in found if info.identity == self._identity]
         if self.device in ours:
             return self.device
