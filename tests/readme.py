@@ -1,7 +1,7 @@
-"""The README's console blocks as steps, run in one shell in one empty folder.
+"""The tour's console blocks as steps, run in one shell in one empty folder.
 
 `$ ` begins a command, `> ` continues it, and what follows is its output. `python -m tests.readme`
-runs them and writes the real outputs, and the pictures, back into the README.
+runs them and writes the real outputs, and the pictures, back into sample_runs/README.md.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
+TOUR = ROOT / "sample_runs" / "README.md"
 PICTURES = ROOT / "sample_runs" / "pictures"
 MARK = "=-=-= end of command"
 BLOCK = re.compile(r"^```console\n(.*?)^```", re.M | re.S)
@@ -27,7 +28,7 @@ BLOCK = re.compile(r"^```console\n(.*?)^```", re.M | re.S)
 
 @dataclass
 class Step:
-    """A command and the output that the README shows below it."""
+    """A command and the output that the tour shows below it."""
 
     command: str
     shown: list[str] = field(default_factory=list)
@@ -86,7 +87,7 @@ def matches(step: Step) -> bool:
 
 
 def _written(step: Step) -> str:
-    """A step as it stands in the README, with what it printed where output is shown at all."""
+    """Return a step as it stands in the tour, with what it printed where output is shown at all."""
     command = "$ " + step.command.replace("\n", "\n> ")
     if not step.shown:
         return command
@@ -102,8 +103,8 @@ def _written(step: Step) -> str:
 
 
 def main() -> None:
-    """Write the real outputs into the README."""
-    text = README.read_text("utf-8")
+    """Write the real outputs into the tour."""
+    text = TOUR.read_text("utf-8")
     found = blocks(text)
     with tempfile.TemporaryDirectory() as folder:
         stderr = run([step for steps in found for step in steps], Path(folder))
@@ -117,7 +118,7 @@ def main() -> None:
                 print(f"$ {step.command}\n{step.printed}\n{stderr[-3000:]}", file=sys.stderr)
                 sys.exit(1)
     bodies = iter("\n".join(map(_written, steps)) + "\n" for steps in found)
-    README.write_text(BLOCK.sub(lambda _: f"```console\n{next(bodies)}```", text), "utf-8")
+    TOUR.write_text(BLOCK.sub(lambda _: f"```console\n{next(bodies)}```", text), "utf-8")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Every command has help that says what it does, and stands in the README and in the lazy table."""
+"""Every command has help that says what it does, and stands in the README or its tour and in the lazy table."""
 
 import importlib
 from pathlib import Path
@@ -11,7 +11,10 @@ from click.testing import CliRunner
 from calibrate import cli as calibrate_cli
 from gauge import cli as gauge_cli
 
-README = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
+ROOT = Path(__file__).resolve().parents[2]
+PAGES = "".join(
+    (ROOT / page).read_text("utf-8") for page in ("README.md", "sample_runs/README.md")
+)
 COMMANDS = [
     (script, name, module, line)
     for script, table in (("gauge", gauge_cli.COMMANDS), ("calibrate", calibrate_cli.COMMANDS))
@@ -25,7 +28,7 @@ def test_command_is_documented(script: str, name: str, module: str, line: str) -
     assert command.name == name
     assert command.help is not None
     assert " ".join(command.help.split()).startswith(line), f"{script} {name}: help is not '{line}'"
-    assert f"{script} {name}" in README
+    assert f"{script} {name}" in PAGES
     for parameter in command.params:
         if isinstance(parameter, click.Option):
             assert parameter.help, f"{script} {name} {parameter.opts[0]} has no help"
