@@ -12,9 +12,7 @@ from calibrate import cli as calibrate_cli
 from gauge import cli as gauge_cli
 
 ROOT = Path(__file__).resolve().parents[2]
-PAGES = "".join(
-    (ROOT / page).read_text("utf-8") for page in ("README.md", "sample_runs/README.md")
-)
+PAGES = "".join((ROOT / page).read_text("utf-8") for page in ("README.md", "sample_runs/README.md"))
 COMMANDS = [
     (script, name, module, line)
     for script, table in (("gauge", gauge_cli.COMMANDS), ("calibrate", calibrate_cli.COMMANDS))
