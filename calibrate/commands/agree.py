@@ -11,9 +11,8 @@ from calibrate.commands.commandkit import json_option, level_option
 from gauge.clikit import emit_json
 
 if TYPE_CHECKING:
-    from calibrate.stats.agreement import Agreement
+    from calibrate.stats.agreement import Agreement, Icc
     from calibrate.stats.estimate import Estimate
-    from calibrate.stats.icc import Icc
 
 COEFFICIENTS = (
     ("weighted_kappa", "weighted kappa"),
@@ -51,8 +50,7 @@ def command(source: Path, scores: str | None, weights: str, level: float, as_jso
 
     from calibrate.data.ratings import load_ratings
     from calibrate.data.scale import parse_scale
-    from calibrate.stats.agreement import agree
-    from calibrate.stats.icc import icc
+    from calibrate.stats.agreement import agree, icc
 
     ratings = load_ratings(source, parse_scale(scores) if scores else None)
     found = agree(

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from calibrate.cuts.calibration import ForceScale
     from calibrate.data.pairs import Pairs
     from calibrate.raters.check import RaterCheck
-    from calibrate.stats.mover import Interval
+    from calibrate.stats.estimate import Estimate
     from gauge.season.rows import AnchorRow
 
 
@@ -154,8 +154,8 @@ def _report(
 ) -> tuple[RaterCheck, list[str]]:
     from dataclasses import replace
 
-    from calibrate.model.panelshift import rater_cuts
-    from calibrate.raters.check import panel_calibration, report_hand, to_interval
+    from calibrate.model.ratershift import rater_cuts
+    from calibrate.raters.check import panel_calibration, report_hand
 
     found = rater_cuts(
         pairs, name, against=panel, force_scale=force_scale, level=level, firmest=firmest
@@ -164,14 +164,12 @@ def _report(
     if sale_limit is not None:
         scale = replace(scale, sale_limit=sale_limit)
     calibration = panel_calibration(found, scale, force_scale)
-    overall = to_interval(found.shift)
-    assert overall is not None  # rater_cuts refuses a hand without any boundary
     report = report_hand(
         pairs.of_raters([name]),
         calibration,
         rater=name,
-        shift_newton=overall,
-        shifts_newton=[to_interval(shift) for shift in found.boundaries],
+        shift_newton=found.shift.newton,
+        shifts_newton=[shift.newton for shift in found.boundaries],
         spread=found.spread,
         limit_newton=limit_newton,
         level=level,
@@ -179,7 +177,7 @@ def _report(
     return report, list(found.warnings)
 
 
-def _sides(one: Interval | None, unit: str = "") -> dict[str, float | None]:
+def _sides(one: Estimate | None, unit: str = "") -> dict[str, float | None]:
     suffix = f"_{unit}" if unit else ""
     if one is None:
         return {"value": None, f"low{suffix}": None, f"high{suffix}": None}
@@ -203,9 +201,9 @@ def document(report: RaterCheck) -> dict[str, Any]:
             {
                 "between": [as_label(label) for label in boundary.between],
                 "panel_N": boundary.panel_newton,
-                "shift_N": boundary.shift_newton and boundary.shift_newton.value,
-                "low_N": boundary.shift_newton and boundary.shift_newton.low,
-                "high_N": boundary.shift_newton and boundary.shift_newton.high,
+                "shift_N": boundary.shift_newton.value,
+                "low_N": boundary.shift_newton.low,
+                "high_N": boundary.shift_newton.high,
             }
             for boundary in report.boundaries
         ],
@@ -240,8 +238,8 @@ def document(report: RaterCheck) -> dict[str, Any]:
     }
 
 
-def _signed(one: Interval | None) -> list[str]:
-    if one is None:
+def _signed(one: Estimate) -> list[str]:
+    if one.value is None:
         return ["unknown", ""]
     ends = ["open" if side is None else f"{side:+.2f}" for side in (one.low, one.high)]
     return [f"{one.value:+.2f}", f"{ends[0]} to {ends[1]}"]

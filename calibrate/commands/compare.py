@@ -13,7 +13,7 @@ from gauge.clikit import emit_json, say
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
     from calibrate.cuts.seasonshift import CutShift, PadCheck, Rescored
-    from calibrate.stats.mover import Interval
+    from calibrate.stats.estimate import Estimate
 
 
 @click.command("compare")
@@ -190,7 +190,7 @@ class _Answer:
         from calibrate.commands.render import print_table
         from calibrate.data.labels import format_newton
 
-        def sides(found: Interval | None) -> str:
+        def sides(found: Estimate | None) -> str:
             if found is None:
                 return "unknown"
             ends = ["open" if s is None else f"{s:+.2f}" for s in (found.low, found.high)]

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from calibrate.cuts.calibration import Calibration
     from calibrate.data.pairs import Pairs
-    from calibrate.model.panel import PanelCut
+    from calibrate.stats.estimate import Estimate
 
 
 @click.command("fit")
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 @click.option(
     "--interval",
     "kind",
-    type=click.Choice(["profile", "wald", "bootstrap"]),
+    type=click.Choice(["profile", "bootstrap"]),
     default="profile",
     show_default=True,
     help="How the intervals are made.",
@@ -213,10 +213,15 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
     )
     step = 1 if firmest == "first" else -1
 
-    def listed(cuts: Sequence[PanelCut]) -> list[dict[str, Any]]:
+    def listed(cuts: Sequence[Estimate]) -> list[dict[str, Any]]:
         return [
-            {**cut.to_json(), "between": [as_label(label) for label in cut.between[::step]]}
-            for cut in cuts[::step]
+            {
+                "between": [as_label(label) for label in between[::step]],
+                "force_N": cut.value,
+                "low_N": cut.low,
+                "high_N": cut.high,
+            }
+            for between, cut in list(zip(fit.scale.boundaries, cuts))[::step]
         ]
 
     return {
@@ -224,9 +229,9 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
             {
                 "rater": rater.name,
                 "n": rater.n,
-                "shift": rater.shift,
-                "low": rater.shift_low,
-                "high": rater.shift_high,
+                "shift": rater.shift.value,
+                "low": rater.shift.low,
+                "high": rater.shift.high,
                 "spread": rater.spread,
                 "cuts": listed(rater.cuts),
             }

@@ -12,7 +12,7 @@ from gauge.clikit import emit_json
 from gauge.errors import BadTableError
 
 if TYPE_CHECKING:
-    from calibrate.stats.gaugepairs import Agreement, Precision
+    from calibrate.stats.measurement import LimitsOfAgreement, Precision
     from gauge.csvsheet import CsvSheet
 
 _LEVELS = ("level", "material", "lot")
@@ -46,9 +46,9 @@ def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
     force = _force(sheet)
     if "gauge" in sheet.columns and "berry" in sheet.columns:
         names, first, second = _two(sheet, force)
-        from calibrate.stats.gaugepairs import agreement
+        from calibrate.stats.measurement import limits_of_agreement
 
-        found = agreement(first, second, level=level)
+        found = limits_of_agreement(first, second, level=level)
         if plot is not None:
             from calibrate.plots.gauges import draw_gauges
             from calibrate.plots.style import save
@@ -108,7 +108,7 @@ def _two(sheet: CsvSheet, force: list[float]) -> tuple[tuple[str, str], Any, Any
 
 
 def _labs(sheet: CsvSheet, force: list[float]) -> list[Precision]:
-    from calibrate.stats.gaugepairs import precision
+    from calibrate.stats.measurement import precision
     from calibrate.tables.tables import sort_key
 
     column = next((name for name in _LEVELS if name in sheet.columns), None)
@@ -121,7 +121,9 @@ def _labs(sheet: CsvSheet, force: list[float]) -> list[Precision]:
     return found
 
 
-def _agreement_json(found: Agreement, names: tuple[str, str], level: float) -> dict[str, Any]:
+def _agreement_json(
+    found: LimitsOfAgreement, names: tuple[str, str], level: float
+) -> dict[str, Any]:
     return {
         "first": names[0],
         "second": names[1],
@@ -141,7 +143,7 @@ def _agreement_json(found: Agreement, names: tuple[str, str], level: float) -> d
     }
 
 
-def _show_agreement(found: Agreement, names: tuple[str, str]) -> None:
+def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
     from calibrate.commands.render import print_table
     from calibrate.tables.tabletext import estimate
 

@@ -164,7 +164,7 @@ def _default_by(levels: Mapping[str, object], clamshells: Any) -> tuple[str, ...
 
 
 def _rule(top: float | None, above: float | None) -> Any:
-    from calibrate.stats.seasonranks import KeepRule
+    from calibrate.tables.seasonranks import KeepRule
 
     return None if top is None and above is None else KeepRule(top=top, above=above)
 

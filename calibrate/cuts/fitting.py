@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.pairs import Pairs
-from calibrate.model.cells import collapse
-from calibrate.model.cutmodel import CutFit, ForceScale, fit_cells, whole_covariance
+from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
 from calibrate.model.intervals import Kind, cut_intervals
 from gauge.version import __version__
 
@@ -44,7 +43,7 @@ def fit(
     force_scale : {'linear', 'log', 'auto'}
         'auto' takes the scale of the smaller AIC (Akaike, H. (1974) IEEE Trans. Autom. Control
         19:716-723): both give probabilities of the same scores, so their likelihoods compare.
-    kind : {'profile', 'wald', 'bootstrap'}
+    kind : {'profile', 'bootstrap'}
     level : float
     firmest : {'first', 'last'}
         As declared, for messages.
@@ -143,9 +142,9 @@ def _of_panel(
     return Calibration(
         scale=pairs.scale,
         force_scale=fit.force_scale,
-        cuts_newton=tuple(cut.force_newton for cut in cuts),
-        low_newton=tuple(cut.low_newton for cut in cuts),
-        high_newton=tuple(cut.high_newton for cut in cuts),
+        cuts_newton=tuple(cut.value for cut in cuts),
+        low_newton=tuple(cut.low for cut in cuts),
+        high_newton=tuple(cut.high for cut in cuts),
         spread=fit.spread * widen,
         hand_sd=fit.hand_sd,
         covariance=tuple(tuple(float(x) for x in row) for row in covariance),
@@ -172,14 +171,13 @@ def _of_hand(
         level = widened(level, pairs.n, fit.ordinal.phi.size)
     intervals = cut_intervals(fit, kind=kind, level=level, resamples=resamples, seed=seed)
     warnings += unused_warnings(pairs)
-    for interval in intervals:
-        warnings += [text for text in interval.warnings if text not in warnings]
+    warnings += [one.why for one in intervals if one.why]
     return Calibration(
         scale=pairs.scale,
         force_scale=fit.force_scale,
-        cuts_newton=tuple(i.force_newton for i in intervals),
-        low_newton=tuple(i.low_newton for i in intervals),
-        high_newton=tuple(i.high_newton for i in intervals),
+        cuts_newton=tuple(i.value for i in intervals),
+        low_newton=tuple(i.low for i in intervals),
+        high_newton=tuple(i.high for i in intervals),
         spread=fit.spread,
         covariance=whole_covariance(fit),
         log_likelihood=fit.log_likelihood,

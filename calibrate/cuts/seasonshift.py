@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from calibrate.cuts.calibration import Calibration, Side
-from calibrate.stats.mover import Interval, difference, ratio
+from calibrate.cuts.calibration import Calibration
+from calibrate.stats.estimate import Estimate, difference, ratio
 from gauge.errors import CannotCompareError, TooFewScoresError
 
 
@@ -24,7 +24,7 @@ class CutShift:
     Attributes
     ----------
     between : tuple of (str, str)
-    shift_newton, shift_pct : Interval or None
+    shift_newton, shift_pct : Estimate or None
         In newtons, and in per cent of the first season's cut; None when either season lacks it.
     equivalent : bool or None
         Whether the shift is shown to lie within the margin (two one-sided tests at 1 - level, that
@@ -32,16 +32,16 @@ class CutShift:
     """
 
     between: tuple[str, str]
-    shift_newton: Interval | None
-    shift_pct: Interval | None
+    shift_newton: Estimate | None
+    shift_pct: Estimate | None
     equivalent: bool | None
 
 
-def _cut(calibration: Calibration, index: int) -> Interval | None:
+def _cut(calibration: Calibration, index: int) -> Estimate | None:
     value = calibration.cuts_newton[index]
     if value is None:
         return None
-    return Interval(
+    return Estimate(
         value=value, low=calibration.low_newton[index], high=calibration.high_newton[index]
     )
 
@@ -117,8 +117,8 @@ def cut_shifts(
         equivalent = None
         if one is not None and two is not None:
             shift = difference(one, two)
-            share = ratio(one, two) if min(one.value, two.value) > 0 else None
-            percent = None if share is None else _percent(share)
+            if min(one.known, two.known) > 0:
+                percent = ratio(one, two).map(lambda share: 100 * (share - 1))
             if margin_newton is not None and test is not None:
                 narrow = [_cut(calibration, index) for calibration in test]
                 equivalent = (
@@ -130,13 +130,6 @@ def cut_shifts(
             CutShift(between=between, shift_newton=shift, shift_pct=percent, equivalent=equivalent)
         )
     return tuple(shifts)
-
-
-def _percent(share: Interval) -> Interval:
-    def side(value: Side) -> Side:
-        return None if value is None else 100 * (value - 1)
-
-    return Interval(value=100 * (share.value - 1), low=side(share.low), high=side(share.high))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -207,14 +200,14 @@ class PadCheck:
     Attributes
     ----------
     n_pads : int
-    change_pct : Interval
+    change_pct : Estimate
         Mean change of force in per cent. Limits are None with a single pad.
     held : bool or None
         Whether the interval lies within the tolerance; None with a single pad.
     """
 
     n_pads: int
-    change_pct: Interval
+    change_pct: Estimate
     held: bool | None
 
 
@@ -255,12 +248,12 @@ def pad_check(
     )
     mean = float(change.mean())
     if len(shared) < 2:
-        only = Interval(value=100 * float(np.expm1(mean)), low=None, high=None)
+        only = Estimate(value=100 * float(np.expm1(mean)))
         return PadCheck(n_pads=1, change_pct=only, held=None)
     half = float(
         t.ppf(0.5 + level / 2, len(shared) - 1) * change.std(ddof=1) / np.sqrt(len(shared))
     )
     low, value, high = (100 * float(np.expm1(x)) for x in (mean - half, mean, mean + half))
-    found = Interval(value=value, low=low, high=high)
+    found = Estimate(value=value, low=low, high=high)
     held = found.low is not None and -tolerance_pct <= low and high <= tolerance_pct
     return PadCheck(n_pads=len(shared), change_pct=found, held=held)

@@ -59,7 +59,7 @@ def bootstrap_limits(
 
     Examples
     --------
-    >>> from calibrate.model.cells import collapse
+    >>> from calibrate.model.cutmodel import collapse
     >>> from calibrate.model.cutmodel import fit_cells
     >>> from calibrate.data.scale import RASPBERRY
     >>> force, rank = np.array([2.0, 2.0, 4.0, 4.0]), np.array([0, 1, 0, 1])
@@ -97,7 +97,7 @@ def refit(fit: CutFit, *, resamples: int, seed: int) -> Refits:
 
     Examples
     --------
-    >>> from calibrate.model.cells import collapse
+    >>> from calibrate.model.cutmodel import collapse
     >>> from calibrate.model.cutmodel import fit_cells
     >>> from calibrate.data.scale import RASPBERRY
     >>> force, rank = np.array([2.0, 2.0, 4.0, 4.0]), np.array([0, 1, 0, 1])

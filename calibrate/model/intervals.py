@@ -1,4 +1,4 @@
-"""Intervals of cut points: profile likelihood, Wald, Fieller, and percentiles of a bootstrap.
+"""Intervals of cut points: profile likelihood, and percentiles of a bootstrap.
 
 Each side of an interval stands for itself: a side that the data leave open is None, and says why.
 The refits of the bootstrap are in bootstrap.
@@ -8,46 +8,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.model.cutmodel import CutFit
+from calibrate.stats.estimate import Estimate
 from calibrate.stats.likelihood import Terms
 from calibrate.stats.newton import climb
 from calibrate.stats.ordinal import OrdinalFit, fit_ordinal
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
-Kind = Literal["profile", "wald", "bootstrap"]
+Kind = Literal["profile", "bootstrap"]
 Side = float | None
 
 # How far out a limit is looked for, in half-widths of the Wald interval, before a side whose limit
 # is not certain to exist is called open.
 _FARTHEST = 1000.0
 _CERTAIN = 1e9
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Interval:
-    """One cut point with its interval, in newtons.
-
-    Attributes
-    ----------
-    force_newton, low_newton, high_newton : float or None
-        None where the cut point is not identified, or the side is open.
-    level : float
-    warnings : tuple of str
-        Why a side is open.
-    """
-
-    force_newton: Side
-    low_newton: Side
-    high_newton: Side
-    level: float
-    warnings: tuple[str, ...] = ()
 
 
 def cut_intervals(
@@ -57,13 +37,13 @@ def cut_intervals(
     level: float = 0.95,
     resamples: int = 2000,
     seed: int = 1,
-) -> tuple[Interval, ...]:
-    """Interval of every cut point, firmest boundary first.
+) -> tuple[Estimate, ...]:
+    """Estimate every cut point in newtons with its interval, firmest boundary first.
 
     Parameters
     ----------
     fit : CutFit
-    kind : {'profile', 'wald', 'bootstrap'}
+    kind : {'profile', 'bootstrap'}
     level : float
         Between 0 and 1.
     resamples, seed : int
@@ -76,12 +56,12 @@ def cut_intervals(
 
     Examples
     --------
-    >>> from calibrate.model.cells import collapse
+    >>> from calibrate.model.cutmodel import collapse
     >>> from calibrate.model.cutmodel import fit_cells
     >>> from calibrate.data.scale import RASPBERRY
     >>> rank, count = np.array([0, 0, 1, 1]), np.array([10.0, 30, 30, 10])
     >>> fit = fit_cells(collapse(np.array([2.0, 4, 2, 4]), rank, 2, count), RASPBERRY)
-    >>> [(round(i.low_newton, 2), round(i.high_newton, 2)) for i in cut_intervals(fit)]
+    >>> [(round(i.low, 2), round(i.high, 2)) for i in cut_intervals(fit)]
     [(2.51, 3.49)]
     """
     z = critical(level)
@@ -89,9 +69,6 @@ def cut_intervals(
         from calibrate.model.bootstrap import bootstrap_limits
 
         limits = bootstrap_limits(fit, level=level, resamples=resamples, seed=seed)
-    elif kind == "wald":
-        half = z * fit.cut_se
-        limits = [(float(c - h), float(c + h), "") for c, h in zip(fit.cut, half, strict=True)]
     else:
         settled = slope_settled(fit, z)
         done: dict[int, tuple[Side, Side, str]] = {}
@@ -99,7 +76,7 @@ def cut_intervals(
             if int(at) not in done:
                 done[int(at)] = _profile_cut(fit, int(at), z, settled)
         limits = [done.get(int(at), (None, None, "")) for at in fit.free]
-    return tuple(_interval(fit, boundary, limit, level) for boundary, limit in enumerate(limits))
+    return tuple(_estimate(fit, boundary, limit) for boundary, limit in enumerate(limits))
 
 
 def critical(level: float) -> float:
@@ -131,7 +108,7 @@ def slope_settled(fit: CutFit, z: float) -> bool:
 
     Examples
     --------
-    >>> from calibrate.model.cells import collapse
+    >>> from calibrate.model.cutmodel import collapse
     >>> from calibrate.model.cutmodel import fit_cells
     >>> from calibrate.data.scale import RASPBERRY
     >>> rank, count = np.array([0, 0, 1, 1]), np.array([10.0, 30, 30, 10])
@@ -277,24 +254,15 @@ class _Profile:
         return float(brentq(excess, inner, outer, xtol=1e-10 * abs(se), rtol=1e-13))
 
 
-def _interval(fit: CutFit, boundary: int, limit: tuple[Side, Side, str], level: float) -> Interval:
+def _estimate(fit: CutFit, boundary: int, limit: tuple[Side, Side, str]) -> Estimate:
     name = "/".join(fit.scale.boundaries[boundary])
     if fit.free[boundary] < 0:
         why = f"cut point {name}: no berry was scored beyond it, so it is not identified"
-        return Interval(
-            force_newton=None, low_newton=None, high_newton=None, level=level, warnings=(why,)
-        )
+        return Estimate(value=None, why=why)
     low, high = (_newtons(fit, side) for side in limit[:2])
-    open_sides = [side for side, value in (("below", low), ("above", high)) if value is None]
-    return Interval(
-        force_newton=float(fit.cut_newton[boundary]),
-        low_newton=low,
-        high_newton=high,
-        level=level,
-        warnings=tuple(
-            f"cut point {name}: the interval is open {side}: {limit[2]}" for side in open_sides
-        ),
-    )
+    sides = " and ".join(s for s, x in (("below", low), ("above", high)) if x is None)
+    why = f"cut point {name}: the interval is open {sides}: {limit[2]}" if sides else ""
+    return Estimate(value=float(fit.cut_newton[boundary]), low=low, high=high, why=why)
 
 
 def _newtons(fit: CutFit, side: Side) -> Side:

@@ -23,14 +23,15 @@ from calibrate.model.intervals import cut_intervals
 from calibrate.model.panelcovariance import centre_covariance
 from calibrate.model.panelfit import NO_DEVIATION, Peak, Prior
 from calibrate.model.panelintervals import Mixture, Normals, pool
-from calibrate.model.panelscale import PanelCut, PanelFit, RaterCuts
+from calibrate.model.panelscale import PanelFit, RaterCuts
 from calibrate.model.panelstart import Panel, named_raters, prepare
+from calibrate.stats.estimate import Estimate
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
 Effects = frozenset[str]
 
-__all__ = ["PanelCut", "PanelFit", "RaterCuts", "fit_panel", "panel_cuts", "widened"]
+__all__ = ["PanelFit", "RaterCuts", "fit_panel", "panel_cuts", "widened"]
 
 ALL_EFFECTS = "hands+spreads+berries"
 
@@ -80,9 +81,9 @@ def fit_panel(
     ...               berry=np.tile(np.arange(8), 2), raters=("ines", "odile"))
     >>> fit = fit_panel(pairs)
     >>> cut = fit.cuts[0]
-    >>> cut.low_newton < cut.force_newton < cut.high_newton, 3 < cut.force_newton < 3.5
+    >>> cut.low < cut.value < cut.high, 3 < cut.value < 3.5
     (True, True)
-    >>> [rater.shift > 0 for rater in fit.raters]  # ines calls soft what odile calls firm
+    >>> [rater.shift.value > 0 for rater in fit.raters]  # ines calls soft what odile calls firm
     [True, False]
     """
     if not 0.0 < level < 1.0:
@@ -133,9 +134,9 @@ def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level:
             RaterCuts(
                 name=name,
                 n=round(float(pairs.count[rows].sum())),
-                shift=float(value[1][j]),
-                shift_low=float(low[1][j]),
-                shift_high=float(high[1][j]),
+                shift=Estimate(
+                    value=float(value[1][j]), low=float(low[1][j]), high=float(high[1][j])
+                ),
                 spread=float(spread[1 + j]),
                 cuts=_cuts(panel, value[0][j], low[0][j], high[0][j]),
                 unused=unused,
@@ -196,7 +197,7 @@ def _marginal(panel: Panel, near: Peak, mixture: Mixture) -> float:
     )
 
 
-def panel_cuts(panel: Panel, normals: Normals, level: float) -> tuple[PanelCut, ...]:
+def panel_cuts(panel: Panel, normals: Normals, level: float) -> tuple[Estimate, ...]:
     """Cut points for all labels: around an unused score both are the same, beyond it none.
 
     Parameters
@@ -215,26 +216,22 @@ def panel_cuts(panel: Panel, normals: Normals, level: float) -> tuple[PanelCut, 
     >>> mean, variance = np.log([[3.0]]), np.array([[0.01]])
     >>> normals = Normals(weight=np.ones(1), mean=mean, variance=variance)
     >>> [cut] = panel_cuts(prepare(pairs, force_scale="linear"), normals, 0.95)
-    >>> round(cut.force_newton, 2), round(cut.low_newton, 2), round(cut.high_newton, 2)
+    >>> round(cut.value, 2), round(cut.low, 2), round(cut.high, 2)
     (3.0, 2.47, 3.65)
     """
     return _cuts(panel, normals.centre, *normals.interval(level))
 
 
-def _cuts(panel: Panel, value: Floats, low: Floats, high: Floats) -> tuple[PanelCut, ...]:
+def _cuts(panel: Panel, value: Floats, low: Floats, high: Floats) -> tuple[Estimate, ...]:
     """Cut points for all labels: around an unused score both are the same, beyond it none."""
     out = []
-    for boundary, between in enumerate(panel.pairs.scale.boundaries):
+    for boundary in range(len(panel.pairs.scale.boundaries)):
         at = int(np.searchsorted(panel.used, boundary, side="right")) - 1
         if not 0 <= at < value.size:
-            out.append(
-                PanelCut(between=between, force_newton=None, low_newton=None, high_newton=None)
-            )
+            out.append(Estimate(value=None))
             continue
         force, least, most = (math.exp(float(x[at])) for x in (value, low, high))
-        out.append(
-            PanelCut(between=between, force_newton=force, low_newton=least, high_newton=most)
-        )
+        out.append(Estimate(value=force, low=least, high=most))
     return tuple(out)
 
 
@@ -308,23 +305,13 @@ def widened(level: float, n: float, parameters: int) -> float:
 def _one_hand(pairs: Pairs, *, force_scale: ForceScale, level: float, firmest: str) -> PanelFit:
     """Fit a panel of one: its cut points are this hand's and say nothing of other hands."""
     fit: CutFit = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
-    intervals = cut_intervals(fit, level=widened(level, pairs.n, fit.ordinal.phi.size))
+    cuts = cut_intervals(fit, level=widened(level, pairs.n, fit.ordinal.phi.size))
     name = pairs.raters[0]
     warnings = [
         panel_of_one(name) if name else "no raters are named: all rows are taken as one hand's"
     ]
-    for interval in intervals:
-        warnings += interval.warnings
+    warnings += [cut.why for cut in cuts if cut.why]
     warnings += _unused(pairs.scale, np.unique(pairs.rank))
-    cuts = tuple(
-        PanelCut(
-            between=between,
-            force_newton=i.force_newton,
-            low_newton=i.low_newton,
-            high_newton=i.high_newton,
-        )
-        for between, i in zip(pairs.scale.boundaries, intervals, strict=True)
-    )
     return PanelFit(
         scale=pairs.scale,
         force_scale=force_scale,

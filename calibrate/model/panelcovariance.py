@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.model.panelintervals import Mixture
-from calibrate.model.panelscale import PanelCut
 from calibrate.model.panelstart import Panel
+from calibrate.stats.estimate import Estimate
 
 Floats = NDArray[np.float64]
 
 
 def centre_covariance(
-    panel: Panel, mixture: Mixture, cuts: Sequence[PanelCut], spread: float, level: float
+    panel: Panel, mixture: Mixture, cuts: Sequence[Estimate], spread: float, level: float
 ) -> tuple[tuple[float, ...], ...]:
     """Covariance over all boundaries and, last, the spread, on the model's scale of force.
 
@@ -27,27 +27,27 @@ def centre_covariance(
     ----------
     panel : Panel
     mixture : Mixture
-    cuts : sequence of PanelCut
+    cuts : sequence of Estimate
         One a boundary, with both sides known or none.
     spread : float
     level : float
         Of the intervals of `cuts`.
     """
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
     places = [panel.column(place=k) for k in range(panel.data.n_cuts)]
     joint = mixture.joint(np.column_stack([*places, panel.spread_column()]))
     deviation = np.sqrt(np.diagonal(joint))
-    z = float(norm.ppf(0.5 + level / 2))
+    z = float(ndtri(0.5 + level / 2))
     size = len(cuts) + 1
     place = np.full(size, -1)
     scale = np.zeros(size)
     for boundary, cut in enumerate(cuts):
-        if cut.force_newton is None or cut.low_newton is None or cut.high_newton is None:
+        if cut.value is None or cut.low is None or cut.high is None:
             continue
         place[boundary] = np.searchsorted(panel.used, boundary, side="right") - 1
-        in_log = float(np.log(cut.high_newton / cut.low_newton)) / (2 * z)
-        scale[boundary] = in_log * (cut.force_newton if panel.force_scale == "linear" else 1.0)
+        in_log = float(np.log(cut.high / cut.low)) / (2 * z)
+        scale[boundary] = in_log * (cut.value if panel.force_scale == "linear" else 1.0)
     place[-1], scale[-1] = panel.data.n_cuts, deviation[-1] * spread
     correlation = joint / np.outer(deviation, deviation)
     known = place >= 0

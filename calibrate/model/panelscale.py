@@ -6,48 +6,15 @@ Plain records; raters makes them.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.scale import Scale
 from calibrate.model.cutmodel import ForceScale
+from calibrate.stats.estimate import Estimate
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PanelCut:
-    """A cut point with its interval, in newtons.
-
-    Attributes
-    ----------
-    between : tuple of str
-        The labels that it parts, the firmer first.
-    force_newton, low_newton, high_newton : float or None
-        None where it is not identified, or that side is open.
-    """
-
-    between: tuple[str, str]
-    force_newton: float | None
-    low_newton: float | None
-    high_newton: float | None
-
-    def to_json(self) -> dict[str, Any]:
-        """As the machine output names it.
-
-        Examples
-        --------
-        >>> PanelCut(between=("1", "2"), force_newton=5.0, low_newton=4.0, high_newton=None).to_json()
-        {'between': ['1', '2'], 'force_N': 5.0, 'low_N': 4.0, 'high_N': None}
-        """
-        return {
-            "between": list(self.between),
-            "force_N": self.force_newton,
-            "low_N": self.low_newton,
-            "high_N": self.high_newton,
-        }
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,23 +26,21 @@ class RaterCuts:
     name : str
     n : int
         Scores given.
-    shift, shift_low, shift_high : float
+    shift : Estimate
         How much more force than the panel's centre this hand needs, as a share of force (0.1 is
         10 % more), pooled towards the panel.
     spread : float
         In newtons, or log newtons on the log scale.
-    cuts : tuple of PanelCut
+    cuts : tuple of Estimate
     unused : tuple of str
         Labels that this rater never used.
     """
 
     name: str
     n: int
-    shift: float
-    shift_low: float
-    shift_high: float
+    shift: Estimate
     spread: float
-    cuts: tuple[PanelCut, ...]
+    cuts: tuple[Estimate, ...]
     unused: tuple[str, ...]
 
 
@@ -90,10 +55,10 @@ class PanelFit:
     level : float
     n : int
         Scores.
-    cuts : tuple of PanelCut
+    cuts : tuple of Estimate
         Of the centre of the population of hands that the raters come from, firmest first. The
         interval includes what the few raters leave unknown of it.
-    these_raters : tuple of PanelCut
+    these_raters : tuple of Estimate
         Of the mean hand of these very raters: what they share, where no other hand matters, as
         when the same raters are compared over seasons.
     spread : float
@@ -104,7 +69,7 @@ class PanelFit:
         model has no such effect.
     raters : tuple of RaterCuts
         Empty for a panel of one.
-    next_rater : tuple of PanelCut
+    next_rater : tuple of Estimate
         Where the cut points of a rater not yet seen will lie. Empty for a panel of one.
     log_likelihood : float
         Marginal: berries summed out by adaptive quadrature, hands and spreads by Laplace's method,
@@ -121,14 +86,14 @@ class PanelFit:
     force_scale: ForceScale
     level: float
     n: int
-    cuts: tuple[PanelCut, ...]
-    these_raters: tuple[PanelCut, ...]
+    cuts: tuple[Estimate, ...]
+    these_raters: tuple[Estimate, ...]
     spread: float
     hand_sd: float | None
     spread_sd: float | None
     berry_sd: float | None
     raters: tuple[RaterCuts, ...]
-    next_rater: tuple[PanelCut, ...]
+    next_rater: tuple[Estimate, ...]
     log_likelihood: float
     parameters: int
     warnings: tuple[str, ...]
@@ -142,6 +107,4 @@ class PanelFit:
     @property
     def cut_newton(self) -> Floats:
         """The panel's cut points in newtons, NaN where not identified, shape (n_ranks - 1,)."""
-        return np.array(
-            [np.nan if cut.force_newton is None else cut.force_newton for cut in self.cuts]
-        )
+        return np.array([np.nan if cut.value is None else cut.value for cut in self.cuts])

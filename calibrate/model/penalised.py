@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
-from calibrate.model.cells import collapse
-from calibrate.model.cutmodel import ForceScale, transform
+from calibrate.model.cutmodel import ForceScale, collapse, transform
 from calibrate.stats.likelihood import log_interval
 from calibrate.stats.verdict import require_direction, require_two_used
 from gauge.errors import NotConvergedError

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 
 from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.gaugepairs import Agreement
+from calibrate.stats.measurement import LimitsOfAgreement
 
 
 def draw_gauges(
-    found: Agreement,
+    found: LimitsOfAgreement,
     names: tuple[str, str],
     first: NDArray[np.float64],
     second: NDArray[np.float64],
@@ -21,7 +21,7 @@ def draw_gauges(
 
     Parameters
     ----------
-    found : Agreement
+    found : LimitsOfAgreement
     names : tuple of (str, str)
     first, second : ndarray of float, shape (berries, repeats)
         Newtons.

@@ -68,10 +68,9 @@ def _shifts(axes: Axes, report: RaterCheck) -> None:
     axes.axvline(0, color=GREY, linewidth=0.8)
     reach = report.limit_newton * 2
     for _, shift in rows:
-        if shift is not None:
-            reach = max(reach, *(1.1 * abs(x) for x in (shift.low, shift.high) if x is not None), 0)
+        reach = max(reach, *(1.1 * abs(x) for x in (shift.low, shift.high) if x is not None), 0)
     for place, (_, shift) in enumerate(reversed(rows)):
-        if shift is None:
+        if shift.value is None:
             axes.text(0, place, "unknown", ha="center", va="center", fontsize=8)
             continue
         ends = [

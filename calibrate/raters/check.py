@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibrate.cuts.calibration import Calibration, ForceScale
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import Scale
-from calibrate.model.panelshift import RaterShift, Shift
+from calibrate.model.ratershift import RaterShift
 from calibrate.raters.measures import (
     Drift,
     Power,
@@ -27,17 +27,17 @@ from calibrate.raters.measures import (
     sentence,
     verdict,
 )
+from calibrate.stats.estimate import Estimate
 from calibrate.stats.kappa import Kappa
-from calibrate.stats.mover import Interval
 
 
 @dataclass(frozen=True, kw_only=True)
 class BoundaryShift:
-    """How far the hand's cut lies from the panel's at one boundary; None where unknown."""
+    """How far the hand's cut lies from the panel's at one boundary; no value where unknown."""
 
     between: tuple[str, str]
     panel_newton: float | None
-    shift_newton: Interval | None
+    shift_newton: Estimate
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +51,7 @@ class RaterCheck:
     force_newton : ndarray, shape (n,)
     rank : ndarray of int, shape (n,)
     agreement : ScoreAgreement
-    shift_newton : Interval
+    shift_newton : Estimate
         Over all boundaries; above zero, the hand needs more force than the panel to call a berry
         that firm.
     boundaries : tuple of BoundaryShift
@@ -71,7 +71,7 @@ class RaterCheck:
     force_newton: NDArray[np.float64]
     rank: NDArray[np.int64]
     agreement: ScoreAgreement
-    shift_newton: Interval
+    shift_newton: Estimate
     boundaries: tuple[BoundaryShift, ...]
     spread: float
     skill: SaleLimitSkill | None
@@ -91,22 +91,15 @@ class RaterCheck:
         ...                     low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
         >>> odile = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.6]), rank=np.array([0, 1]),
         ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
-        >>> moved = Interval(value=0.2, low=0.1, high=0.3)
+        >>> moved = Estimate(value=0.2, low=0.1, high=0.3)
         >>> report_hand(odile, panel, rater="odile", shift_newton=moved, shifts_newton=[moved], spread=0.1,
         ...             limit_newton=0.15).sentences()
         ['You call soft what the panel calls firm between 2.00 and 2.20 N.']
         """
-        shown = [
-            b
-            for b in self.boundaries
-            if b.shift_newton is not None
-            and b.panel_newton is not None
-            and b.shift_newton.excludes_zero()
-        ]
         said = [
-            sentence(b.between, b.panel_newton or 0.0, b.shift_newton)
-            for b in shown
-            if b.shift_newton
+            sentence(b.between, b.panel_newton, b.shift_newton)
+            for b in self.boundaries
+            if b.panel_newton is not None and b.shift_newton.excludes_zero()
         ]
         if self.power is not None and self.verdict == "undecided":
             said.append(
@@ -132,17 +125,17 @@ class RaterCheck:
         ...                     low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
         >>> odile = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.6]), rank=np.array([0, 1]),
         ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
-        >>> moved = Interval(value=0.2, low=0.1, high=0.3)
+        >>> moved = Estimate(value=0.2, low=0.1, high=0.3)
         >>> report_hand(odile, panel, rater="odile", shift_newton=moved, shifts_newton=[moved], spread=0.1,
         ...             limit_newton=0.15).to_practise()
         ['firm/soft']
         """
-        known = [b for b in self.boundaries if b.shift_newton is not None]
-        moved = [b for b in known if b.shift_newton is not None and b.shift_newton.excludes_zero()]
+        known = [b for b in self.boundaries if b.shift_newton.value is not None]
+        moved = [b for b in known if b.shift_newton.excludes_zero()]
 
         def width(b: BoundaryShift) -> float:
             one = b.shift_newton
-            if one is None or one.low is None or one.high is None:
+            if one.low is None or one.high is None:
                 return np.inf
             return one.high - one.low
 
@@ -150,27 +143,12 @@ class RaterCheck:
         return ["/".join(b.between) for b in chosen]
 
 
-def to_interval(shift: Shift) -> Interval | None:
-    """A fitted shift in newtons; None where the rater has no such boundary.
-
-    Examples
-    --------
-    >>> shift = Shift(between=("2", "3"), shift_newton=0.2, low_newton=0.1, high_newton=0.3,
-    ...               share=0.1, low_share=0.05, high_share=0.15)
-    >>> to_interval(shift)
-    Interval(value=0.2, low=0.1, high=0.3)
-    """
-    if shift.shift_newton is None:
-        return None
-    return Interval(value=shift.shift_newton, low=shift.low_newton, high=shift.high_newton)
-
-
 def panel_calibration(found: RaterShift, scale: Scale, force_scale: ForceScale) -> Calibration:
     """The panel that a rater was held against, as a calibration.
 
     Examples
     --------
-    >>> from calibrate.model.panelshift import rater_cuts
+    >>> from calibrate.model.ratershift import rater_cuts
     >>> from calibrate.data.scale import RASPBERRY
     >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.tile([1.5, 2.0, 2.5], 6), berry=np.zeros(18, int),
     ...               rank=np.tile([0, 0, 0, 1, 1, 1], 3), rater=np.repeat([0, 1, 2], 6),
@@ -182,9 +160,9 @@ def panel_calibration(found: RaterShift, scale: Scale, force_scale: ForceScale) 
     return Calibration(
         scale=scale,
         force_scale=force_scale,
-        cuts_newton=tuple(cut.force_newton for cut in found.panel_cuts),
-        low_newton=tuple(cut.low_newton for cut in found.panel_cuts),
-        high_newton=tuple(cut.high_newton for cut in found.panel_cuts),
+        cuts_newton=tuple(cut.value for cut in found.panel_cuts),
+        low_newton=tuple(cut.low for cut in found.panel_cuts),
+        high_newton=tuple(cut.high for cut in found.panel_cuts),
         spread=found.panel_spread,
         raters=found.panel,
     )
@@ -195,8 +173,8 @@ def report_hand(
     panel: Calibration,
     *,
     rater: str,
-    shift_newton: Interval,
-    shifts_newton: Sequence[Interval | None],
+    shift_newton: Estimate,
+    shifts_newton: Sequence[Estimate],
     spread: float,
     limit_newton: float,
     level: float = 0.95,
@@ -210,10 +188,10 @@ def report_hand(
     panel : Calibration
         That the hand is held against.
     rater : str
-    shift_newton : Interval
+    shift_newton : Estimate
         Common shift of the hand, newtons.
-    shifts_newton : sequence of (Interval or None)
-        One a boundary.
+    shifts_newton : sequence of Estimate
+        One a boundary; without a value where the hand has no such boundary.
     spread : float
     limit_newton : float
         The lab's limit.
@@ -231,7 +209,7 @@ def report_hand(
     ...                     low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
     >>> ines = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.6]), rank=np.array([0, 1]),
     ...              count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
-    >>> near = Interval(value=0.05, low=-0.1, high=0.2)
+    >>> near = Estimate(value=0.05, low=-0.1, high=0.2)
     >>> report_hand(ines, panel, rater="ines", shift_newton=near, shifts_newton=[near], spread=0.1,
     ...             limit_newton=0.3).verdict
     'within limit'

@@ -1,7 +1,7 @@
 """One rater's finger scores held against force: agreement, drift, repeatability, power, verdict.
 
 The panel's cuts say which score a force should get. How far the hand's own cuts lie from the
-panel's is fitted in panelshift; here it is judged.
+panel's is fitted in model.ratershift; here it is judged.
 """
 
 from __future__ import annotations
@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.pairs import Pairs
-from calibrate.model.diagnosis import rows_of
-from calibrate.model.diagnostics import covariate_effect, fit_rows
+from calibrate.model.modeltests import covariate_effect, fit_rows, rows_of
+from calibrate.stats.estimate import Estimate
 from calibrate.stats.kappa import Kappa, cross_table, kappa_of_table
-from calibrate.stats.mover import Interval
 from calibrate.stats.proportions import proportion
 from gauge.errors import FirmhandError, InvalidValueError
 
@@ -99,8 +98,8 @@ class SaleLimitSkill:
     `specificity`: share of berries within the limit that it called within. None without any.
     """
 
-    sensitivity: Interval | None
-    specificity: Interval | None
+    sensitivity: Estimate | None
+    specificity: Estimate | None
     n_beyond: int
     n_within: int
 
@@ -127,12 +126,9 @@ def sale_limit_skill(
         return None
     beyond, called = panel > boundary, given > boundary
 
-    def share(of: NDArray[np.bool_], right: NDArray[np.bool_]) -> Interval | None:
+    def share(of: NDArray[np.bool_], right: NDArray[np.bool_]) -> Estimate | None:
         n = int(of.sum())
-        if n == 0:
-            return None
-        found = proportion(int((of & right).sum()), n, level=level)
-        return Interval(value=found.value or 0.0, low=found.low, high=found.high)
+        return proportion(int((of & right).sum()), n, level=level) if n else None
 
     return SaleLimitSkill(
         sensitivity=share(beyond, called),
@@ -212,14 +208,14 @@ class Power:
     berries_needed: int
 
 
-def power(shift: Interval, n: int, limit_newton: float, level: float = 0.95) -> Power | None:
+def power(shift: Estimate, n: int, limit_newton: float, level: float = 0.95) -> Power | None:
     """Power of a check, from the interval that it reached.
 
     The standard error falls with the square root of the berries.
 
     Examples
     --------
-    >>> found = power(Interval(value=0.1, low=-0.1, high=0.3), 20, 0.2)
+    >>> found = power(Estimate(value=0.1, low=-0.1, high=0.3), 20, 0.2)
     >>> round(found.detectable_newton, 2), found.berries_needed
     (0.29, 41)
     """
@@ -234,7 +230,7 @@ def power(shift: Interval, n: int, limit_newton: float, level: float = 0.95) -> 
     )
 
 
-def verdict(shift: Interval, boundaries: Sequence[Interval | None], limit_newton: float) -> str:
+def verdict(shift: Estimate, boundaries: Sequence[Estimate], limit_newton: float) -> str:
     """Judge a hand against the lab's limit.
 
     Returns
@@ -251,32 +247,32 @@ def verdict(shift: Interval, boundaries: Sequence[Interval | None], limit_newton
 
     Examples
     --------
-    >>> verdict(Interval(value=0.05, low=-0.1, high=0.2), [], 0.3)
+    >>> verdict(Estimate(value=0.05, low=-0.1, high=0.2), [], 0.3)
     'within limit'
-    >>> verdict(Interval(value=0.4, low=0.1, high=0.7), [], 0.3)
+    >>> verdict(Estimate(value=0.4, low=0.1, high=0.7), [], 0.3)
     'drifted'
-    >>> verdict(Interval(value=0.2, low=-0.1, high=0.5), [], 0.3)
+    >>> verdict(Estimate(value=0.2, low=-0.1, high=0.5), [], 0.3)
     'undecided'
     """
     if limit_newton <= 0:
         raise InvalidValueError("the limit of a hand must be above zero")
     for one in (shift, *boundaries):
-        if one is not None and one.excludes_zero() and abs(one.value) >= limit_newton:
+        if one.excludes_zero() and abs(one.known) >= limit_newton:
             return "drifted"
     return "within limit" if shift.inside(-limit_newton, limit_newton) else "undecided"
 
 
-def sentence(between: tuple[str, str], panel_cut_newton: float, shift: Interval) -> str:
+def sentence(between: tuple[str, str], panel_cut_newton: float, shift: Estimate) -> str:
     """Say a boundary's shift as a rater can use it.
 
     Examples
     --------
-    >>> sentence(("2", "3"), 1.7, Interval(value=0.2, low=0.1, high=0.3))
+    >>> sentence(("2", "3"), 1.7, Estimate(value=0.2, low=0.1, high=0.3))
     'You call 3 what the panel calls 2 between 1.70 and 1.90 N.'
     """
     firm, soft = between
-    ends = sorted((panel_cut_newton, panel_cut_newton + shift.value))
-    mine, theirs = (soft, firm) if shift.value > 0 else (firm, soft)
+    ends = sorted((panel_cut_newton, panel_cut_newton + shift.known))
+    mine, theirs = (soft, firm) if shift.known > 0 else (firm, soft)
     return (
         f"You call {mine} what the panel calls {theirs} between {ends[0]:.2f} and {ends[1]:.2f} N."
     )

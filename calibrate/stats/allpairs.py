@@ -1,17 +1,19 @@
-"""All pairs of estimates compared at once, and the letters that follow from the pairs."""
+"""All pairs of groups compared at once, and the letters that follow from the pairs."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+import string
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.stats.groupletters import letters
+from calibrate.stats.estimate import Estimate
 from calibrate.stats.studentrange import range_quantile, range_tail
+from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
 
@@ -22,21 +24,13 @@ class Pair:
 
     first: str
     second: str
-    difference: float
-    low: float
-    high: float
+    difference: Estimate
     p: float | None
 
     @property
     def differs(self) -> bool:
-        """Whether the simultaneous interval excludes zero.
-
-        Examples
-        --------
-        >>> Pair(first="R-114", second="R-120", difference=0.4, low=0.1, high=0.7, p=0.01).differs
-        True
-        """
-        return self.low > 0 or self.high < 0
+        """Whether the simultaneous interval excludes zero."""
+        return self.difference.excludes_zero()
 
 
 def all_pairs(
@@ -47,25 +41,11 @@ def all_pairs(
     *,
     level: float = 0.95,
 ) -> tuple[Pair, ...]:
-    """Compare all pairs of estimates by the studentized range.
+    """Compare all pairs of k estimates with a (k, k) covariance by the studentized range.
 
     Tukey-Kramer for any estimates with a covariance: exact for equal standard errors, on the safe
-    side otherwise for means (Hayter, A. J. (1984) Ann. Stat. 12:61-75).
-
-    Parameters
-    ----------
-    estimates : array_like of float, shape (k,)
-    covariance : array_like of float, shape (k, k)
-    df : float
-        Of the variance; infinity for a known one.
-    names : sequence of str, length k
-    level : float
-
-    Examples
-    --------
-    >>> pair, = all_pairs([3.0, 1.0], [[0.1, 0], [0, 0.1]], 8, ["R-114", "R-120"])
-    >>> round(pair.p, 4), pair.differs
-    (0.0021, True)
+    side otherwise for means (Hayter, A. J. (1984) Ann. Stat. 12:61-75). `df` are those of the
+    variance; infinity for a known one.
     """
     value, cov = np.asarray(estimates, dtype=float), np.asarray(covariance, dtype=float)
     k = value.size
@@ -76,35 +56,77 @@ def all_pairs(
     half = range_quantile(level, k, df) / math.sqrt(2) * se
     with np.errstate(divide="ignore", invalid="ignore"):
         q = np.where(se > 0, np.abs(gap) / se * np.sqrt(2), np.where(gap == 0, 0.0, np.inf))
-    p = range_tail(q, k, df)
+    rows = zip(at, gap.tolist(), half.tolist(), range_tail(q, k, df).tolist(), strict=True)
     return tuple(
         Pair(
             first=names[a],
             second=names[b],
-            difference=float(gap[row]),
-            low=float(gap[row] - half[row]),
-            high=float(gap[row] + half[row]),
-            p=float(p[row]),
+            difference=Estimate(value=middle, low=middle - reach, high=middle + reach),
+            p=p,
         )
-        for row, (a, b) in enumerate(at)
+        for (a, b), middle, reach, p in rows
     )
 
 
 def pair_letters(
-    pairs: Sequence[Pair], names: Sequence[str], estimates: Floats | Sequence[float]
+    pairs: Iterable[Pair], names: Sequence[str], estimates: Sequence[float] | Floats
 ) -> tuple[str, ...]:
-    """Give letters by the verdicts on pairs, a for the largest estimate.
-
-    Examples
-    --------
-    >>> pairs = all_pairs([3.0, 1.0], [[0.1, 0], [0, 0.1]], 8, ["R-114", "R-120"])
-    >>> pair_letters(pairs, ["R-114", "R-120"], [3.0, 1.0])
-    ('a', 'b')
-    """
+    """Give letters by the verdicts on pairs, a for the largest estimate."""
     place = {name: index for index, name in enumerate(names)}
     differ = np.zeros((len(names), len(names)), dtype=bool)
     for pair in pairs:
         a, b = place[pair.first], place[pair.second]
         differ[a, b] = differ[b, a] = pair.differs
-    order = sorted(range(len(names)), key=lambda index: -float(estimates[index]))
-    return letters(differ, order)
+    return letters(differ, sorted(range(len(names)), key=lambda index: -float(estimates[index])))
+
+
+def letters(differ: ArrayLike, order: Sequence[int] | None = None) -> tuple[str, ...]:
+    """Give each group its letters: two share one if and only if `differ` says they do not differ.
+
+    Insert and absorb, with a last sweep for letters that say nothing new: Piepho, H.-P. (2004)
+    An algorithm for a letter-based representation of all-pairwise comparisons, J. Comput. Graph.
+    Stat. 13:456-466. The first group of `order` gets the letter a.
+    """
+    matrix = np.asarray(differ, dtype=bool)
+    if matrix.ndim != 2 or matrix.shape[0] != matrix.shape[1] or (matrix != matrix.T).any():
+        raise InvalidValueError("the verdicts on pairs must be a symmetric square")
+    if matrix.diagonal().any():
+        raise InvalidValueError("a group cannot differ from itself")
+    k = matrix.shape[0]
+    places = list(range(k)) if order is None else list(order)
+    columns = _sweep(_insert_absorb(matrix[np.ix_(places, places)]))
+    given = [""] * k
+    for index, column in enumerate(sorted(columns, key=sorted)):
+        for position in sorted(column):
+            given[places[position]] += _letter(index)
+    return tuple(given)
+
+
+def _insert_absorb(matrix: NDArray[np.bool_]) -> list[frozenset[int]]:
+    """Split the column of all groups until no column holds two groups that differ."""
+    k = matrix.shape[0]
+    columns = {frozenset(range(k))} if k else set()
+    for i, j in np.argwhere(np.triu(matrix)).tolist():
+        split = {c for c in columns if i in c and j in c}
+        columns -= split
+        for column in split:
+            for half in (column - {i}, column - {j}):
+                if not any(half <= other for other in columns):
+                    columns = {c for c in columns if not c <= half} | {half}
+    return list(columns)
+
+
+def _sweep(columns: list[frozenset[int]]) -> list[frozenset[int]]:
+    """Drop columns whose every pair (and every member) is held together by another column too."""
+    kept = sorted(columns, key=lambda column: (len(column), sorted(column)))
+    for column in list(kept):
+        others = [c for c in kept if c is not column]
+        pairs = itertools.combinations_with_replacement(sorted(column), 2)
+        if all(any(i in c and j in c for c in others) for i, j in pairs):
+            kept.remove(column)
+    return kept
+
+
+def _letter(index: int) -> str:
+    alphabet = string.ascii_lowercase + string.ascii_uppercase
+    return alphabet[index] if index < len(alphabet) else f"({index + 1})"

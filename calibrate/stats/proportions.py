@@ -10,9 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.stats import mover
+from calibrate.stats import estimate
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.mover import Interval
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
@@ -117,10 +116,9 @@ def difference(
     (low_a, low_b), (high_a, high_b) = wilson(
         [hits_a, hits_b], [n_a, n_b], level=level, critical=critical
     )
-    of_a = Interval(value=float(hits_a / n_a), low=float(low_a), high=float(high_a))
-    of_b = Interval(value=float(hits_b / n_b), low=float(low_b), high=float(high_b))
-    found = mover.difference(of_b, of_a)
-    return Estimate(value=found.value, low=found.low, high=found.high)
+    of_a = Estimate(value=float(hits_a / n_a), low=float(low_a), high=float(high_a))
+    of_b = Estimate(value=float(hits_b / n_b), low=float(low_b), high=float(high_b))
+    return estimate.difference(of_b, of_a)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.scale import Scale
-from calibrate.stats.countmodels import compare_proportions, compare_scores
-from calibrate.stats.selections import Comparison, compare_means
+from calibrate.stats.groups import Comparison, compare_means, compare_proportions, compare_scores
 from calibrate.tables.units import Units
 from gauge.errors import FirmhandError
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.stats.seasonranks import KeepRule, SeasonRanks
 from calibrate.tables.cues import CueEffect, cue_effect
 from calibrate.tables.pooling import Pool
+from calibrate.tables.seasonranks import KeepRule, SeasonRanks
 from calibrate.tables.softening import Softening
 from calibrate.tables.tablerows import Row
 from calibrate.tables.tables import Table, sort_key, tabulate

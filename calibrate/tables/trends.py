@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.seasonranks import KeepRule, SeasonRanks, rank_seasons
+from calibrate.tables.seasonranks import KeepRule, SeasonRanks, rank_seasons
 from calibrate.tables.softening import (
     Softening,
     half_soft_by_force,
@@ -135,7 +135,7 @@ def season_ranks(units: Units | None, rule: KeepRule) -> SeasonRanks | None:
     Raises
     ------
     FirmhandError
-        See `calibrate.stats.seasonranks.rank_seasons`.
+        See `calibrate.tables.seasonranks.rank_seasons`.
 
     Examples
     --------

@@ -197,8 +197,8 @@ def one_rater(reps: int, seed: int) -> None:
                 refused += 1
                 continue
             for name, got in both.items():
-                low = np.array([-np.inf if i.low_newton is None else i.low_newton for i in got])
-                high = np.array([np.inf if i.high_newton is None else i.high_newton for i in got])
+                low = np.array([-np.inf if i.low is None else i.low for i in got])
+                high = np.array([np.inf if i.high is None else i.high for i in got])
                 hits[name].append((low <= CUTS_N) & (high >= CUTS_N))
         profile, wide = (100.0 * np.mean(hits[name], axis=0) for name in ("profile", "widened"))
         print(

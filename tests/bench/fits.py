@@ -39,8 +39,7 @@ def against_statsmodels() -> bool:
 
     from calibrate.data.scale import BLACKBERRY
     from calibrate.model.bootstrap import refit
-    from calibrate.model.cells import collapse
-    from calibrate.model.cutmodel import fit_cells
+    from calibrate.model.cutmodel import collapse, fit_cells
     from calibrate.model.intervals import cut_intervals
 
     force, rank = scored(300, 1)
@@ -75,8 +74,7 @@ def against_statsmodels() -> bool:
 def ten_million() -> None:
     """Fit ten million rows in this fresh process; print seconds and megabytes beyond the rows."""
     from calibrate.data.scale import BLACKBERRY
-    from calibrate.model.cells import collapse
-    from calibrate.model.cutmodel import fit_cells
+    from calibrate.model.cutmodel import collapse, fit_cells
 
     warm = scored(1000, 2)
     fit_cells(collapse(*warm, 5), BLACKBERRY)

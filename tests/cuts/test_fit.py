@@ -156,7 +156,7 @@ def test_two_raters_or_more_are_a_panel(tmp_path: Path) -> None:
     assert document["n"] == 300
     pairs = load_pairs(path)
     found = fit_panel(pairs)
-    assert [cut["force_N"] for cut in document["cuts"]] == [cut.force_newton for cut in found.cuts]
+    assert [cut["force_N"] for cut in document["cuts"]] == [cut.value for cut in found.cuts]
     # How hands differ is part of the uncertainty: wider than all rows taken as one hand's.
     pooled = tmp_path / "pooled.csv"
     pooled.write_text(path.read_text().replace("rater", "note"))
@@ -164,7 +164,7 @@ def test_two_raters_or_more_are_a_panel(tmp_path: Path) -> None:
     for of_panel, of_hand in zip(document["cuts"], one["cuts"], strict=True):
         assert of_panel["high_N"] - of_panel["low_N"] > of_hand["high_N"] - of_hand["low_N"]
     assert "hands differ" in fit(path).stdout
-    assert "one hand" in fit(path, "--interval", "wald").stderr
+    assert "one hand" in fit(path, "--interval", "bootstrap").stderr
 
 
 def test_unused_scores_are_reported_and_kept(tmp_path: Path) -> None:

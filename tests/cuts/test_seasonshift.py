@@ -10,7 +10,7 @@ from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.seasonprior import carry
 from calibrate.cuts.seasonshift import cut_shifts, pad_check, rescored
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
-from calibrate.stats.mover import Interval, difference, ratio
+from calibrate.stats.estimate import Estimate, difference, ratio
 from gauge.errors import CannotCompareError, InvalidValueError, TooFewScoresError
 
 
@@ -36,21 +36,21 @@ def _calibration(cuts, half=0.2, scale=BLACKBERRY, level=0.95, force_scale="line
     ],
 )
 def test_difference_reproduces_newcombe(one, two, low, high) -> None:
-    def wilson(x: int, n: int) -> Interval:
+    def wilson(x: int, n: int) -> Estimate:
         ci = binomtest(x, n).proportion_ci(method="wilson")
-        return Interval(value=x / n, low=ci.low, high=ci.high)
+        return Estimate(value=x / n, low=ci.low, high=ci.high)
 
     found = difference(wilson(*two), wilson(*one))
     assert (found.low, found.high) == pytest.approx((low, high), abs=6e-5)
 
 
 def test_difference_of_symmetric_intervals_is_the_root_of_squares() -> None:
-    found = difference(Interval(value=1, low=0.7, high=1.3), Interval(value=2, low=1.6, high=2.4))
+    found = difference(Estimate(value=1, low=0.7, high=1.3), Estimate(value=2, low=1.6, high=2.4))
     assert (found.low, found.high) == pytest.approx((0.5, 1.5))
 
 
 def test_an_open_side_stays_open() -> None:
-    one, two = Interval(value=1, low=None, high=1.3), Interval(value=2, low=1.6, high=2.4)
+    one, two = Estimate(value=1, low=None, high=1.3), Estimate(value=2, low=1.6, high=2.4)
     found = difference(one, two)
     assert found.high is None
     assert found.low is not None
@@ -64,8 +64,8 @@ def test_difference_covers_as_it_claims() -> None:
     hits = 0
     for a, b in zip(rng.normal(2, 0.1, 20_000), rng.normal(3, 0.25, 20_000), strict=True):
         found = difference(
-            Interval(value=a, low=a - 0.1 * z, high=a + 0.1 * z),
-            Interval(value=b, low=b - 0.25 * z, high=b + 0.25 * z),
+            Estimate(value=a, low=a - 0.1 * z, high=a + 0.1 * z),
+            Estimate(value=b, low=b - 0.25 * z, high=b + 0.25 * z),
         )
         hits += found.low <= 1 <= found.high
     assert hits / 20_000 == pytest.approx(0.95, abs=0.006)

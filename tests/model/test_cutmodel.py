@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
-from calibrate.model.cells import collapse
-from calibrate.model.cutmodel import fit_cells, fit_cuts
+from calibrate.model.cutmodel import collapse, fit_cells, fit_cuts
 from calibrate.stats.likelihood import log_interval, make_terms
 from calibrate.stats.ordinal import fit_ordinal
 from gauge.errors import InvalidValueError, SeparationError, TooFewScoresError

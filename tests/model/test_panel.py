@@ -23,8 +23,8 @@ from calibrate.model.panel import fit_panel
 from calibrate.model.panelfit import climb_panel
 from calibrate.model.panelintervals import Normals
 from calibrate.model.panelmodel import Nodes, evaluate
-from calibrate.model.panelshift import rater_cuts
 from calibrate.model.panelstart import prepare
+from calibrate.model.ratershift import rater_cuts
 from gauge.errors import (
     CannotCompareError,
     InvalidValueError,
@@ -173,9 +173,7 @@ def test_newtons_to_another_unit() -> None:
     again = fit_panel(replace(pairs, force_newton=pairs.force_newton / 4.4482216152605))
     assert again.cut_newton * 4.4482216152605 == pytest.approx(once.cut_newton, rel=1e-4)
     assert again.log_likelihood == pytest.approx(once.log_likelihood, abs=1e-3)
-    assert again.cuts[1].low_newton * 4.4482216152605 == pytest.approx(
-        once.cuts[1].low_newton, rel=1e-3
-    )
+    assert again.cuts[1].low * 4.4482216152605 == pytest.approx(once.cuts[1].low, rel=1e-3)
 
 
 def test_order_of_rows_and_names_of_raters_do_not_matter() -> None:
@@ -193,7 +191,7 @@ def test_order_of_rows_and_names_of_raters_do_not_matter() -> None:
     again = fit_panel(shuffled)
     assert again.cut_newton == pytest.approx(once.cut_newton, rel=1e-5)
     assert [r.name for r in again.raters] == [r.name for r in once.raters][::-1]
-    assert again.raters[0].shift == pytest.approx(once.raters[-1].shift, abs=1e-5)
+    assert again.raters[0].shift.value == pytest.approx(once.raters[-1].shift.value, abs=1e-5)
 
 
 @pytest.mark.slow
@@ -203,13 +201,11 @@ def test_coverage_where_pooling_fails() -> None:
     for _ in range(40):
         pairs, truth = simulate(rng, Scenario(raters=4, berries=40, hand_sd=0.1, berry_sd=0.1))
         fit = fit_panel(pairs)
-        ours.append(
-            [c.low_newton < t < c.high_newton for c, t in zip(fit.cuts, CUTS_N, strict=True)]
-        )
+        ours.append([c.low < t < c.high for c, t in zip(fit.cuts, CUTS_N, strict=True)])
         flat = fit_cuts(pairs)
         pooled.append(np.abs(flat.cut_newton - CUTS_N) < 1.96 * flat.cut_se)
         hands += [
-            c.low_newton < t < c.high_newton
+            c.low < t < c.high
             for rater, cuts in zip(fit.raters, truth.rater_cuts_newton, strict=True)
             for c, t in zip(rater.cuts, cuts, strict=True)
         ]
@@ -221,13 +217,7 @@ def test_coverage_where_pooling_fails() -> None:
 def test_an_interval_for_the_next_rater_is_wider_than_the_panels() -> None:
     fit = fit_panel(panel_of(raters=5, berries=60, hand_sd=0.15))
     for panel, new in zip(fit.cuts, fit.next_rater, strict=True):
-        assert (
-            new.low_newton
-            < panel.low_newton
-            < panel.force_newton
-            < panel.high_newton
-            < new.high_newton
-        )
+        assert new.low < panel.low < panel.value < panel.high < new.high
 
 
 def test_a_rater_with_few_berries_is_pooled_towards_the_panel() -> None:
@@ -240,8 +230,8 @@ def test_a_rater_with_few_berries_is_pooled_towards_the_panel() -> None:
     for cut, true, other in zip(
         few.cuts, truth.rater_cuts_newton[0], fit.raters[1].cuts, strict=True
     ):
-        assert cut.low_newton < true < cut.high_newton
-        assert cut.high_newton / cut.low_newton > other.high_newton / other.low_newton
+        assert cut.low < true < cut.high
+        assert cut.high / cut.low > other.high / other.low
 
 
 @pytest.mark.parametrize(("skip", "label"), [("firmest", "1"), ("middle", "3")])
@@ -251,7 +241,7 @@ def test_a_skipped_score_is_said_and_does_not_bend_the_panel(skip, label) -> Non
     assert skipped.cut_newton == pytest.approx(whole.cut_newton, rel=0.04)
     assert skipped.raters[3].unused == (label,)
     assert any(f"tamsin never used score {label}" in text for text in skipped.warnings)
-    assert all(cut.force_newton is not None for cut in skipped.raters[3].cuts)
+    assert all(cut.value is not None for cut in skipped.raters[3].cuts)
 
 
 def test_a_panel_of_one_says_so() -> None:
@@ -260,7 +250,7 @@ def test_a_panel_of_one_says_so() -> None:
     assert fit.cut_newton == pytest.approx(fit_cuts(pairs).cut_newton)
     for cut, profile in zip(fit.cuts, cut_intervals(fit_cuts(pairs)), strict=True):
         # 80 scores, 5 parameters: z grows by sqrt(80 / 75), about 3 %.
-        widening = (cut.high_newton - cut.low_newton) / (profile.high_newton - profile.low_newton)
+        widening = (cut.high - cut.low) / (profile.high - profile.low)
         assert 1.02 < widening < 1.06
     assert fit.hand_sd is None
     assert "a panel of one" in fit.warnings[0]
@@ -271,8 +261,8 @@ def test_scores_that_nobody_used() -> None:
     pairs = panel_of(raters=3, berries=80)
     pairs = replace(pairs, rank=np.where(pairs.rank == 0, 1, pairs.rank))
     fit = fit_panel(pairs)
-    assert fit.cuts[0].force_newton is None
-    assert fit.cuts[1].force_newton is not None
+    assert fit.cuts[0].value is None
+    assert fit.cuts[1].value is not None
     assert "nobody used score 1: no cut point is known there" in fit.warnings
 
 
@@ -331,12 +321,12 @@ def test_one_rater_against_the_panel() -> None:
     force = np.where(pairs.rater == 1, pairs.force_newton * 1.2, pairs.force_newton)
     shift = rater_cuts(replace(pairs, force_newton=force), "marek")
     assert shift.panel == ("ines", "odile", "tamsin", "jorun")
-    assert shift.shift.low_newton > 0
-    assert shift.shift.low_share < 0.2 < shift.shift.high_share
+    assert shift.shift.newton.low > 0
+    assert shift.shift.share.low < 0.2 < shift.shift.share.high
     for at, cut in zip(shift.boundaries, CUTS_N, strict=True):
-        assert at.low_newton < 0.2 * cut < at.high_newton
+        assert at.newton.low < 0.2 * cut < at.newton.high
     for own, panel, at in zip(shift.cuts, shift.panel_cuts, shift.boundaries, strict=True):
-        assert own.force_newton - panel.force_newton == pytest.approx(at.shift_newton, abs=1e-6)
+        assert own.value - panel.value == pytest.approx(at.newton.value, abs=1e-6)
 
 
 def test_one_rater_against_another_source() -> None:
@@ -345,7 +335,7 @@ def test_one_rater_against_another_source() -> None:
     shift = rater_cuts(later, "ines", against=panel)
     assert shift.panel == panel.raters
     assert shift.n == 60
-    assert shift.shift.low_share < 0.0 < shift.shift.high_share
+    assert shift.shift.share.low < 0.0 < shift.shift.share.high
     with pytest.raises(CannotCompareError):
         rater_cuts(later.of_raters(["ines"]), "ines")
     with pytest.raises(NoSuchRaterError):

@@ -21,7 +21,7 @@ from calibrate.raters.measures import (
     sentence,
     verdict,
 )
-from calibrate.stats.mover import Interval
+from calibrate.stats.estimate import Estimate
 from gauge.errors import InvalidValueError
 from tests.seasons import make_season
 
@@ -202,11 +202,11 @@ def test_power_holds_in_simulation() -> None:
     """A shift of the detectable size is found in about 80 % of checks of that precision."""
     rng = np.random.default_rng(3)
     error = 0.1
-    found = power(Interval(value=0, low=-1.96 * error, high=1.96 * error), 30, 0.14)
+    found = power(Estimate(value=0, low=-1.96 * error, high=1.96 * error), 30, 0.14)
     estimates = found.detectable_newton + error * rng.normal(size=20_000)
     assert np.mean(estimates > 1.96 * error) == pytest.approx(0.8, abs=0.01)
     assert found.berries_needed == pytest.approx(30 * (found.detectable_newton / 0.14) ** 2, abs=1)
-    assert power(Interval(value=0, low=None, high=1), 30, 0.14) is None
+    assert power(Estimate(value=0, low=None, high=1), 30, 0.14) is None
 
 
 @pytest.mark.parametrize(
@@ -220,14 +220,16 @@ def test_power_holds_in_simulation() -> None:
     ],
 )
 def test_the_verdict_follows_its_rule(shift, boundaries, expected) -> None:
-    def interval(one: tuple[float, float, float] | None) -> Interval | None:
-        return None if one is None else Interval(value=one[0], low=one[1], high=one[2])
+    def interval(one: tuple[float, float, float] | None) -> Estimate:
+        return (
+            Estimate(value=None) if one is None else Estimate(value=one[0], low=one[1], high=one[2])
+        )
 
     assert verdict(interval(shift), [interval(b) for b in boundaries], 0.3) == expected
 
 
 def test_a_sentence_reads_both_ways() -> None:
-    softer = sentence(("2", "3"), 3.2, Interval(value=0.3, low=0.1, high=0.5))
-    firmer = sentence(("2", "3"), 3.2, Interval(value=-0.3, low=-0.5, high=-0.1))
+    softer = sentence(("2", "3"), 3.2, Estimate(value=0.3, low=0.1, high=0.5))
+    firmer = sentence(("2", "3"), 3.2, Estimate(value=-0.3, low=-0.5, high=-0.1))
     assert softer == "You call 3 what the panel calls 2 between 3.20 and 3.50 N."
     assert firmer == "You call 2 what the panel calls 3 between 2.90 and 3.20 N."

@@ -13,10 +13,10 @@ from calibrate.stats.agreement import (
     conger_kappa,
     fleiss_kappa,
     gwet_ac,
+    icc,
     krippendorff_alpha,
     score_counts,
 )
-from calibrate.stats.icc import icc
 from calibrate.stats.kappa import agreement_weights, cross_table, kappa_of_table
 from gauge.errors import TooFewScoresError
 

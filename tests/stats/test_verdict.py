@@ -8,8 +8,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from calibrate.data.scale import RASPBERRY, Scale
-from calibrate.model.cells import collapse
-from calibrate.model.cutmodel import fit_cells
+from calibrate.model.cutmodel import collapse, fit_cells
 from calibrate.stats.likelihood import make_terms
 from calibrate.stats.ordinal import fit_ordinal
 from calibrate.stats.verdict import Separation, force_separation, separated

@@ -7,10 +7,10 @@ import statsmodels.api as sm
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.scale import RASPBERRY
 from calibrate.stats.dayline import crossing, fit_line, fit_logit_line
-from calibrate.stats.seasonranks import KeepRule, rank_seasons
 from calibrate.tables.cues import cue_effect
 from calibrate.tables.pooling import join
 from calibrate.tables.poolpart import Part
+from calibrate.tables.seasonranks import KeepRule, rank_seasons
 from calibrate.tables.softening import half_soft_by_force, half_soft_by_score, loss_per_day
 from calibrate.tables.units import berry_units
 from gauge.errors import InvalidValueError, TooFewScoresError

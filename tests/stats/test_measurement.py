@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from calibrate.cli import group
-from calibrate.stats.gaugepairs import agreement, precision, repeatability
+from calibrate.stats.measurement import limits_of_agreement, precision, repeatability
 from gauge.errors import BadTableError, TooFewScoresError
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -33,7 +33,7 @@ def test_bland_altman_1986():
 
     The paper takes 2 SD, we 1.96; its printed limits of 2 SD are checked through the SD.
     """
-    found = agreement(pefr("wright1"), pefr("mini1"))
+    found = limits_of_agreement(pefr("wright1"), pefr("mini1"))
     assert found.n == 17
     assert round(found.bias.value, 1) == -2.1
     assert round(found.sd, 1) == 38.8
@@ -61,8 +61,8 @@ def test_repeats_give_the_limits_of_single_readings():
     true = rng.normal(2, 0.5, 4000)
     a = true[:, None] + rng.normal(0, 0.10, (4000, 2))
     b = true[:, None] + 0.05 + rng.normal(0, 0.15, (4000, 3))
-    found = agreement(a, b)
-    single = agreement(a[:, 0], b[:, 0])
+    found = limits_of_agreement(a, b)
+    single = limits_of_agreement(a[:, 0], b[:, 0])
     assert found.sd == pytest.approx(np.hypot(0.10, 0.15), rel=0.05)
     assert found.sd == pytest.approx(single.sd, rel=0.05)
     assert found.bias.value == pytest.approx(-0.05, abs=0.01)
@@ -107,7 +107,7 @@ def test_too_little_says_so():
     with pytest.raises(TooFewScoresError, match="measured twice"):
         precision([0, 1], [1, 2])
     with pytest.raises(TooFewScoresError, match="three"):
-        agreement([1, 2], [1, 2])
+        limits_of_agreement([1, 2], [1, 2])
     with pytest.raises(TooFewScoresError):
         repeatability([[1.0], [2.0]])
 

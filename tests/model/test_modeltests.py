@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from calibrate.model.diagnostics import (
+from calibrate.model.influence import clustered_covariance, contributions, cook_distance, odd_scores
+from calibrate.model.modeltests import (
     Rows,
     covariate_effect,
     fit_rows,
@@ -15,7 +16,6 @@ from calibrate.model.diagnostics import (
     proportional_odds,
     scale_effect,
 )
-from calibrate.model.influence import clustered_covariance, contributions, cook_distance, odd_scores
 from calibrate.stats.ordinal import fit_ordinal
 
 REFERENCE = Path(__file__).parents[1] / "reference"

@@ -18,8 +18,8 @@ from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import ForceScale, fit_cuts
 from calibrate.model.panel import panel_cuts
 from calibrate.model.panelintervals import pool
-from calibrate.model.panelscale import PanelCut
 from calibrate.model.panelstart import named_raters, prepare
+from calibrate.stats.estimate import Estimate
 from gauge.errors import CannotCompareError, SeparationError, TooFewScoresError
 
 Floats = NDArray[np.float64]
@@ -31,22 +31,15 @@ class Shift:
 
     Attributes
     ----------
-    between : tuple of str or None
-        The boundary; None for all of them together.
-    shift_newton, low_newton, high_newton : float or None
-        Newtons at the panel's cut point; above zero: the rater needs more force to call a berry
-        that firm. None where the rater has no such boundary.
-    share, low_share, high_share : float or None
+    newton : Estimate
+        At the panel's cut point; above zero: the rater needs more force to call a berry that firm.
+        Without a value where the rater has no such boundary.
+    share : Estimate
         The same as a share of the panel's cut point.
     """
 
-    between: tuple[str, str] | None
-    shift_newton: float | None
-    low_newton: float | None
-    high_newton: float | None
-    share: float | None
-    low_share: float | None
-    high_share: float | None
+    newton: Estimate
+    share: Estimate
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,9 +53,9 @@ class RaterShift:
         Scores of the rater.
     panel : tuple of str
         The raters compared with.
-    cuts : tuple of PanelCut
+    cuts : tuple of Estimate
         The rater's own; nothing is pooled towards the panel but the spread.
-    panel_cuts : tuple of PanelCut
+    panel_cuts : tuple of Estimate
         Of the others.
     boundaries : tuple of Shift
     shift : Shift
@@ -75,8 +68,8 @@ class RaterShift:
     name: str
     n: int
     panel: tuple[str, ...]
-    cuts: tuple[PanelCut, ...]
-    panel_cuts: tuple[PanelCut, ...]
+    cuts: tuple[Estimate, ...]
+    panel_cuts: tuple[Estimate, ...]
     boundaries: tuple[Shift, ...]
     shift: Shift
     spread: float
@@ -126,7 +119,7 @@ def rater_cuts(
     ...               rater=np.repeat([0, 1, 2], 8), berry=np.tile(np.arange(8), 3),
     ...               raters=("ines", "marek", "odile"), berries=tuple("abcdefgh"))
     >>> found = rater_cuts(pairs, "odile")
-    >>> found.panel, round(found.shift.shift_newton, 1)  # odile needs more force to call a berry firm
+    >>> found.panel, round(found.shift.newton.value, 1)  # odile needs more force to call a berry firm
     (('ines', 'marek'), 0.9)
     """
     own = pairs.of_raters([rater])
@@ -182,18 +175,16 @@ def rater_cuts(
     rows = joined.rater == at
     unused = tuple(joined.scale.labels[k] for k in panel.used if not (joined.rank[rows] == k).any())
     boundaries, my_cuts = [], []
-    for boundary, between in enumerate(joined.scale.boundaries):
+    for boundary in range(len(joined.scale.boundaries)):
         k = int(np.searchsorted(panel.used, boundary, side="right")) - 1
         fits = 0 <= k < cuts and bool(known[k])
         boundaries.append(
-            _shift(between, float(middle[k]) if fits else None, shares[:, k if fits else 0])
+            _shift(float(middle[k]), shares[:, k])
+            if fits
+            else Shift(newton=Estimate(value=None), share=Estimate(value=None))
         )
         values = np.exp([x[k] for x in own_values]).tolist() if fits else [None] * 3
-        my_cuts.append(
-            PanelCut(
-                between=between, force_newton=values[0], low_newton=values[1], high_newton=values[2]
-            )
-        )
+        my_cuts.append(Estimate(value=values[0], low=values[1], high=values[2]))
     return RaterShift(
         name=rater,
         n=own.n,
@@ -201,29 +192,17 @@ def rater_cuts(
         cuts=tuple(my_cuts),
         panel_cuts=panel_cuts(panel, panel_normals, level),
         boundaries=tuple(boundaries),
-        shift=_shift(None, float(weight @ middle), overall),
+        shift=_shift(float(weight @ middle), overall),
         spread=float(spread),
         panel_spread=float(panel_spread),
         warnings=_warnings(rater, others, unused),
     )
 
 
-def _shift(between: tuple[str, str] | None, cut_newton: float | None, share: Floats) -> Shift:
-    if cut_newton is None:
-        return Shift(between=between, **dict.fromkeys(_NUMBERS))
-    value, low, high = (float(x) for x in share)
-    return Shift(
-        between=between,
-        shift_newton=cut_newton * value,
-        low_newton=cut_newton * low,
-        high_newton=cut_newton * high,
-        share=value,
-        low_share=low,
-        high_share=high,
-    )
-
-
-_NUMBERS = ("shift_newton", "low_newton", "high_newton", "share", "low_share", "high_share")
+def _shift(cut_newton: float, share: Floats) -> Shift:
+    value, low, high = share.tolist()
+    found = Estimate(value=value, low=low, high=high)
+    return Shift(newton=found.times(cut_newton), share=found)
 
 
 def _warnings(rater: str, others: tuple[str, ...], unused: tuple[str, ...]) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ WITHIN = 1.96
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Agreement:
+class LimitsOfAgreement:
     """Bland and Altman's agreement of two gauges, first minus second.
 
     Attributes
@@ -97,7 +97,9 @@ def repeatability(readings: ArrayLike) -> Repeatability:
     return Repeatability(sd=sd, coefficient=WITHIN * np.sqrt(2) * sd, df=df)
 
 
-def agreement(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> Agreement:
+def limits_of_agreement(
+    first: ArrayLike, second: ArrayLike, *, level: float = 0.95
+) -> LimitsOfAgreement:
     """Compare two gauges on the same berries.
 
     Bland & Altman (1986): mean difference, and the limits within which 95 % of differences lie,
@@ -120,7 +122,7 @@ def agreement(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> Ag
 
     Examples
     --------
-    >>> found = agreement([2.0, 1.5, 1.0, 2.5], [1.9, 1.5, 1.1, 2.3])
+    >>> found = limits_of_agreement([2.0, 1.5, 1.0, 2.5], [1.9, 1.5, 1.1, 2.3])
     >>> round(found.bias.value, 3), round(found.lower.value, 3), round(found.upper.value, 3)
     (0.05, -0.203, 0.303)
     """
@@ -149,7 +151,7 @@ def agreement(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> Ag
     half = t * float(np.sqrt(gap.var(ddof=1) / n))
     wide = t * float(np.sqrt(3 * variance / n))
     lower, upper = bias - WITHIN * sd, bias + WITHIN * sd
-    return Agreement(
+    return LimitsOfAgreement(
         n=n,
         bias=Estimate(value=bias, low=bias - half, high=bias + half),
         sd=sd,

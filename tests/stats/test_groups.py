@@ -14,10 +14,8 @@ from hypothesis import strategies as st
 from statsmodels.formula.api import ols
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from calibrate.stats.allpairs import all_pairs
-from calibrate.stats.countmodels import compare_proportions, compare_scores
-from calibrate.stats.groupletters import letters
-from calibrate.stats.selections import compare_means
+from calibrate.stats.allpairs import all_pairs, letters
+from calibrate.stats.groups import compare_means, compare_proportions, compare_scores
 from gauge.errors import InvalidValueError, SeparationError, TooFewScoresError
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -96,8 +94,8 @@ def test_nist_handbook_7_4_7_1_tukey():
     p = [0.0227934, 0.0022108, 0.9961211, 0.6644649, 0.0351545, 0.0034506]  # R 4.2.2, TukeyHSD
     for pair in found.pairs:
         if (pair.first, pair.second) in printed:
-            low, high = printed[pair.first, pair.second]
-            assert (round(-pair.high, 2), round(-pair.low, 2)) == (low, high)
+            second_less_first = -pair.difference.high, -pair.difference.low
+            assert tuple(round(x, 2) for x in second_less_first) == printed[pair.first, pair.second]
     assert [pair.p for pair in found.pairs] == pytest.approx(p, abs=2e-6)
     # Groups 2 and 3 do not differ, 1 and 4 do not; each of one differs from each of the other.
     assert found.letters == ("b", "a", "a", "b")
@@ -125,7 +123,7 @@ def test_tukey_kramer_printed(data, printed):
     group = np.repeat([0, 1, 2], [len(d) for d in data])
     for pair in compare_means(np.concatenate(data), group, names(3)).pairs:
         if (pair.first, pair.second) in printed:
-            assert (pair.low, pair.high) == pytest.approx(
+            assert (pair.difference.low, pair.difference.high) == pytest.approx(
                 printed[pair.first, pair.second], abs=1e-4
             )
 
@@ -145,7 +143,7 @@ def test_means_are_scipys(sizes, seed):
     for pair in found.pairs:
         i, j = int(pair.first[2:]) - 1, int(pair.second[2:]) - 1
         assert pair.p == pytest.approx(other.pvalue[i, j], abs=5e-6)
-        assert (pair.low, pair.high) == pytest.approx(
+        assert (pair.difference.low, pair.difference.high) == pytest.approx(
             (limits.low[i, j], limits.high[i, j]), abs=1e-4
         )
 
@@ -163,7 +161,7 @@ def test_blocks_are_taken_out_as_in_statsmodels():
     fit = model.fit()
     assert found.anova.ms_within == pytest.approx(fit.mse_resid)
     assert found.anova.df_within == fit.df_resid
-    gaps = {(p.first, p.second): p.difference for p in found.pairs}
+    gaps = {(p.first, p.second): p.difference.value for p in found.pairs}
     assert -gaps["R-1", "R-2"] == pytest.approx(fit.params["C(group)[T.1]"])
     assert -gaps["R-1", "R-3"] == pytest.approx(fit.params["C(group)[T.2]"])
     null = ols("y ~ C(block)", model.data.frame).fit()
@@ -236,7 +234,7 @@ def test_scores_against_statsmodels():
     g, s = np.array(rows).T
     exog = np.column_stack([g == 1, g == 2]).astype(float)
     fit = OrderedModel(s, exog, distr="logit").fit(method="bfgs", disp=False, gtol=1e-8)
-    gap = {(p.first, p.second): p.difference for p in found.pairs}
+    gap = {(p.first, p.second): p.difference.value for p in found.pairs}
     assert -gap["R-1", "R-2"] == pytest.approx(fit.params[0], abs=1e-4)
     assert -gap["R-1", "R-3"] == pytest.approx(fit.params[1], abs=1e-4)
 

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.data.pairs import Pairs
+from calibrate.model.cutmodel import transform
 from calibrate.model.influence import clustered_covariance, contributions
 from calibrate.model.scaleeffects import fit_scaled
 from calibrate.stats.newton import climb
@@ -59,6 +61,35 @@ class Rows:
     def repeated(self) -> bool:
         """Whether a berry has more than one row."""
         return len(np.unique(self.berry)) < len(self.berry)
+
+
+def rows_of(pairs: Pairs, force_scale: str) -> Rows:
+    """Lay out pairs for the tests: ranks without gaps, one column a further rater.
+
+    Raises
+    ------
+    InvalidValueError
+        If a force has no logarithm and the scale is log.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import BLACKBERRY
+    >>> two = np.arange(2)
+    >>> pairs = Pairs(scale=BLACKBERRY, force_newton=np.array([2.5, 1.5]), rank=np.array([1, 3]),
+    ...               rater=two, berry=two, raters=("ines", "marek"), count=np.ones(2))
+    >>> rows_of(pairs, "linear").rank.tolist(), rows_of(pairs, "linear").x.tolist()
+    ([0, 1], [[2.5, 0.0], [1.5, 1.0]])
+    """
+    _, rank = np.unique(pairs.rank, return_inverse=True)
+    hands = (pairs.rater[:, None] == np.arange(1, max(len(pairs.raters), 1))).astype(float)
+    named = len(pairs.berries) > 0
+    return Rows(
+        h=transform(pairs.force_newton, "log" if force_scale == "log" else "linear"),
+        rank=rank.astype(np.int64),
+        weight=pairs.count,
+        hands=hands,
+        berry=pairs.berry if named else np.arange(len(rank)),
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
