@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from gauge.cli import group
 from gauge.errors import InvalidValueError, UnknownUnitError
-from gauge.units import AMBIGUOUS, NEWTON_PER, SPELLINGS, Unit, convert, newtons, parse_unit
+from gauge.units import AMBIGUOUS, SPELLINGS, Unit, convert, newtons, parse_unit
 
 # NIST SP 811 (2008), Appendix B.8, as printed to seven digits; those in bold there are exact.
 SP811_PRINTED = {
@@ -38,7 +38,7 @@ CONTRACT_SPELLINGS += ["kg", "kgF", "g", "gF", "oz", "ozF"]
 
 @pytest.mark.parametrize("unit", Unit)
 def test_factors_are_exact(unit: Unit) -> None:
-    assert NEWTON_PER[unit] == Fraction(EXACT[unit])
+    assert unit.newton == Fraction(EXACT[unit])
 
 
 @pytest.mark.parametrize(("unit", "printed"), SP811_PRINTED.items())

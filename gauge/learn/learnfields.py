@@ -11,7 +11,7 @@ from decimal import Decimal, InvalidOperation
 from itertools import pairwise
 
 from gauge.learn.skeleton import Part
-from gauge.units import NEWTON_PER, SPELLINGS, Unit
+from gauge.units import NEWTON_PER_FLOAT, SPELLINGS, Unit
 
 # Words beside a number that say it is no force, and forces in units that firmhand does not know.
 NO_FORCE = frozenset(
@@ -240,10 +240,10 @@ def same_force(
     """
 
     def half_newton(value: Decimal, unit: Unit) -> float:
-        return 0.51 * 10.0 ** int(value.as_tuple().exponent) * float(NEWTON_PER[unit])
+        return 0.51 * 10.0 ** int(value.as_tuple().exponent) * NEWTON_PER_FLOAT[unit]
 
     for x, ux, y, uy in zip(a, ua, b, ub, strict=True):
-        off_newton = abs(float(x) * float(NEWTON_PER[ux]) - float(y) * float(NEWTON_PER[uy]))
+        off_newton = abs(float(x) * NEWTON_PER_FLOAT[ux] - float(y) * NEWTON_PER_FLOAT[uy])
         if off_newton > half_newton(x, ux) + half_newton(y, uy):
             return False
     return True

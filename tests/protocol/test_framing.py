@@ -58,6 +58,13 @@ def test_signs_padding_and_digits_as_shown() -> None:
     assert (framer.counts.lines, framer.counts.rejected) == (6, 0)
 
 
+@pytest.mark.parametrize("unit", Unit)
+def test_the_plain_format_reads_every_spelling_of_a_unit(unit: Unit) -> None:
+    for spelling in unit.spellings:
+        readings, _ = feed(PLAIN, f"\r\n2.37 {spelling}\r\n2.37{spelling} \r\n".encode())
+        assert [r.unit for r in readings] == [unit, unit]
+
+
 @pytest.mark.parametrize(
     "line",
     [b"1.2.3 N", b"1e400 N", b"nan N", b"inf N", b"1_0 N", b"1 2 N", b"+-1 N", b"1.2 kN", b"1.2",
