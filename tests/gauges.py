@@ -258,8 +258,8 @@ class Bench:
         return data
 
     def hear(self, settings: SerialSettings, seconds: float, *, request, every_s, enough):
-        """What `gauge.learn.learnsweep.Hear` says."""
-        from gauge.learn.inference import Heard
+        """What `gauge.learn.sweep.Hear` says."""
+        from gauge.learn.received import Received
 
         gauge = self.gauge
         client = Wire(
@@ -288,9 +288,9 @@ class Bench:
         chunks: list[Chunk] = []
         asked = -1.0
 
-        def so_far() -> Heard:
+        def so_far() -> Received:
             silent = bool(request) or (bool(chunks) and chunks[0].t_ns > 300_000_000)
-            return Heard(
+            return Received(
                 settings=settings, chunks=tuple(chunks), request=request, silent_first=silent
             )
 

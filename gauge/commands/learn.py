@@ -12,7 +12,8 @@ from gauge.clikit import emit_json, say
 from gauge.errors import StoppedError
 
 if TYPE_CHECKING:
-    from gauge.learn.inference import Heard, Learned
+    from gauge.learn.inference import Learned
+    from gauge.learn.received import Received
 
 
 @click.command("learn")
@@ -60,8 +61,8 @@ def command(
 
     When more than one format is possible, it says what would tell them apart and writes none.
     """  # noqa: D301
-    from gauge.learn.ears import Ears
-    from gauge.learn.learnsweep import Sweep, requests
+    from gauge.learn.listener import PortListener
+    from gauge.learn.sweep import Sweep, requests
     from gauge.outfile import write_whole
     from gauge.protocol.capture import unescape
     from gauge.protocol.formatfile import dump_format
@@ -76,9 +77,9 @@ def command(
         question = "Nothing was heard. Send requests (READ?, W) to the gauge?"
         return requests(given) if yes or click.confirm(question, err=True) else ()
 
-    ears = Ears(port)
+    listener = PortListener(port)
     sweep = Sweep(
-        ears,
+        listener,
         seconds=seconds,
         takes_speed=not port.startswith("socket://"),
         unit=unit,
@@ -90,8 +91,8 @@ def command(
         try:
             learned = sweep.run()
         finally:
-            ears.close()
-            write_whole(heard_file, _capture(sweep.heard))
+            listener.close()
+            write_whole(heard_file, _capture(sweep.received))
         _describe(learned)
         if not yes:
             _confirm(learned)
@@ -106,7 +107,7 @@ def command(
         emit_json(_document(learned, out))
 
 
-def _capture(heard: Sequence[Heard]) -> Iterator[str]:
+def _capture(heard: Sequence[Received]) -> Iterator[str]:
     """What was heard as capture text, each setting after the other."""
     from gauge.protocol.capture import write_capture
     from gauge.records import Chunk

@@ -130,10 +130,10 @@ def command(
     from gauge.port.portreader import reader_for
     from gauge.records import Session
     from gauge.season import open_season
+    from gauge.season.checks import check_warning
     from gauge.session.benchchoice import berries_left, chosen_format, shown_name
     from gauge.session.logger import Logger
     from gauge.session.sitting import Sitting
-    from gauge.verify.lastcheck import check_warning
 
     fmt = chosen_format(format_name)
     settings = DetectorSettings(loading_rate_newton_s=planned_rates(loading_rate))

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat
     from gauge.records import Chunk, Gap
     from gauge.season import SeasonFile
-    from gauge.verify.checkweight import Step, Verdict
+    from gauge.verify.checkweight import CheckResult, StableReading
     from gauge.verify.plateau import WeightWatch
 
 _CAUTIONS = """\
@@ -139,7 +139,7 @@ def command(
     from gauge.season import open_season
     from gauge.session.benchchoice import chosen_format
     from gauge.verify.gravity import gravity_at
-    from gauge.verify.verification import Hanging, verify
+    from gauge.verify.verification import CheckSettings, verify
 
     fmt = chosen_format(format_name)
     hung = tuple(parse_mass(mass) for mass in masses) * runs
@@ -149,7 +149,7 @@ def command(
         gravity = gravity_at(*site)
         if given:
             season.set_site(latitude_deg=latitude, elevation_m=elevation)
-        hanging = Hanging(
+        settings = CheckSettings(
             masses=hung,
             gravity=gravity,
             tolerance_pct=tolerance,
@@ -158,7 +158,7 @@ def command(
             timeout_s=timeout_s,
         )
         say(_CAUTIONS)
-        if hanging.capacity_newton is None:
+        if settings.capacity_newton is None:
             say("The gauge's capacity is not known: give --capacity-n to guard against overload.")
         session = Session(
             started_at=started_at,
@@ -166,7 +166,7 @@ def command(
             operator=operator,
             gauge=gauge_name,
             gauge_serial=serial_number,
-            capacity_newton=hanging.capacity_newton,
+            capacity_newton=settings.capacity_newton,
             port=port,
             line_format=fmt.name,
             note=None if capture_file is None else f"from {capture_file.name}",
@@ -174,7 +174,7 @@ def command(
         heard = _recorded(capture_file) if port is None else _live(port, fmt)
         try:
             verdict, complete = verify(
-                heard, fmt=fmt, season=season, session=session, hanging=hanging, tell=_tell
+                heard, fmt=fmt, season=season, session=session, settings=settings, tell=_tell
             )
         except KeyboardInterrupt:
             raise StoppedError(
@@ -201,14 +201,14 @@ def command(
         )
 
 
-def _tell(watch: WeightWatch, step: Step | None) -> None:
+def _tell(watch: WeightWatch, step: StableReading | None) -> None:
     if step is not None:
         on = "empty" if step.mass is None else step.mass.shown
         say(f"  {on}: {step.shown} {step.unit}" + (" (stable)" if step.mass else ""))
-    say("All read." if watch.done else f"Now {watch.due}.")
+    say("All read." if watch.done else f"Now {watch.action}.")
 
 
-def _show(verdict: Verdict) -> None:
+def _show(verdict: CheckResult) -> None:
     def text(value: float | None) -> str:
         return "-" if value is None else f"{value:+.2f}"
 
@@ -246,19 +246,11 @@ def _last_capacity_newton(season: SeasonFile) -> float | None:
 
 def _chart(season_file: Path, chart_file: Path) -> None:
     from gauge.season import open_season
-    from gauge.verify.chart import ChartPoint, draw_chart
+    from gauge.season.checks import points_by_mass
+    from gauge.verify.chart import draw_chart
 
     with open_season(season_file, read_only=True) as season:
-        series: dict[str, list[ChartPoint]] = {}
-        for row in season.verifications():
-            for weight in row.result["weights"]:
-                if weight["error_pct"] is not None:
-                    point = ChartPoint(
-                        at=row.at[:10],
-                        error_pct=weight["error_pct"],
-                        tolerance_pct=row.tolerance_pct,
-                    )
-                    series.setdefault(weight["mass"], []).append(point)
+        series = points_by_mass(season.verifications())
         draw_chart(series, chart_file, title=f"Check weights, {season.code}")
     say(f"{chart_file}: control chart written")
 

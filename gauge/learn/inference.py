@@ -1,6 +1,6 @@
 """Bytes heard to a line format, or a refusal that says what is missing: pure inference.
 
-`infer` judges what was heard at one setting of the line; learnsweep goes through the settings. What
+`infer` judges what was heard at one setting of the line; sweep goes through the settings. What
 comes out has read every complete line that was heard, and to the number that stands there.
 """
 
@@ -16,64 +16,21 @@ from gauge.errors import NotSureError
 from gauge.learn.learnchoice import Chooser
 from gauge.learn.learnnumber import NeedMoreError
 from gauge.learn.learnpattern import Choice, build
+from gauge.learn.received import Received
 from gauge.learn.skeleton import (
     Ends,
-    NoSkeletonError,
+    NoCommonFormError,
     complete_lines,
     find_ends,
     strip_parity,
 )
-from gauge.protocol.lineformat import LineFormat, SerialSettings
+from gauge.protocol.lineformat import LineFormat
 from gauge.protocol.lineparser import LineParser
-from gauge.records import Chunk, Status
+from gauge.records import Status
 from gauge.units import Unit
 
 LINES_LEAST, PRESSES_LEAST = 20, 3
 _LINES_MOST = 4000
-_IDLE_NS = 30_000_000
-
-
-@dataclass(frozen=True, kw_only=True)
-class Heard:
-    r"""What was heard at one setting.
-
-    Attributes
-    ----------
-    settings : SerialSettings
-    chunks : tuple of Chunk
-    request : bytes, optional
-        What was sent to make the gauge speak.
-    silent_first : bool
-        Whether the line was idle before the first byte, so that it begins a line.
-
-    Examples
-    --------
-    >>> said = Chunk(0, b"1.24 N"), Chunk(1_000_000, b"\r\n"), Chunk(500_000_000, b"1.30 N")
-    >>> [data for _, data in Heard(settings=SerialSettings(), chunks=said).bursts()]
-    [b'1.24 N\r\n', b'1.30 N']
-    """
-
-    settings: SerialSettings
-    chunks: tuple[Chunk, ...]
-    request: bytes | None = None
-    silent_first: bool = False
-
-    @property
-    def data(self) -> bytes:
-        """All bytes."""
-        return b"".join(chunk.data for chunk in self.chunks)
-
-    def bursts(self) -> list[tuple[int, bytes]]:
-        """When each burst began and its bytes; bursts are parted by an idle line."""
-        out: list[tuple[int, bytes]] = []
-        last_ns = -_IDLE_NS
-        for chunk in self.chunks:
-            if chunk.t_ns - last_ns >= _IDLE_NS or not out:
-                out.append((chunk.t_ns, chunk.data))
-            else:
-                out[-1] = (out[-1][0], out[-1][1] + chunk.data)
-            last_ns = chunk.t_ns
-        return out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,12 +57,12 @@ class Learned:
     notes: tuple[str, ...] = ()
 
 
-def infer(heard: Heard, *, unit: Unit | None = None, name: str = "learned") -> Learned:
+def infer(heard: Received, *, unit: Unit | None = None, name: str = "learned") -> Learned:
     r"""Find the one line format that what was heard allows.
 
     Parameters
     ----------
-    heard : Heard
+    heard : Received
     unit : Unit, optional
         The unit on the display, as the user says; needed where the lines bear none.
     name : str
@@ -113,19 +70,12 @@ def infer(heard: Heard, *, unit: Unit | None = None, name: str = "learned") -> L
 
     Raises
     ------
-    NoSkeletonError
+    NoCommonFormError
         The lines share no skeleton: wrong line settings, noise, or not a gauge.
     NeedMoreError
         More must be heard: more lines, or a squeeze of the head.
     NotSureError
         More than one format is possible; the message says what would tell them apart.
-
-    Examples
-    --------
-    >>> course = [0, 0, 0, 2, 40, 90, 124, 80, 12, 0, 0] * 2
-    >>> chunks = [Chunk(i * 10**8, b"%5.2f N\r\n" % (x / 100)) for i, x in enumerate(course)]
-    >>> infer(Heard(settings=SerialSettings(), chunks=tuple(chunks))).largest_shown
-    '1.24'
     """
     if not heard.data:
         raise NeedMoreError("nothing was heard.", todo="Check cable and power.")
@@ -142,7 +92,7 @@ def infer(heard: Heard, *, unit: Unit | None = None, name: str = "learned") -> L
     ends = find_ends(text, bursts)
     lines = complete_lines(text, ends, whole_first=heard.silent_first)[-_LINES_MOST:]
     if not all(c.isprintable() or c in "\t\x03\x04" for line in lines[2:] for c in line):
-        raise NoSkeletonError("there are bytes between the line ends that are no text")
+        raise NoCommonFormError("there are bytes between the line ends that are no text")
     mode = "polled" if heard.request else _mode(heard, len(lines))
     least = PRESSES_LEAST if mode == "button" else LINES_LEAST
     found: list[tuple[Choice, Learned]] = []
@@ -178,11 +128,11 @@ def infer(heard: Heard, *, unit: Unit | None = None, name: str = "learned") -> L
         return found[0][1]
     # The refusal that came furthest says most.
     raise max(
-        refused, key=lambda e: (not isinstance(e, NoSkeletonError), isinstance(e, NeedMoreError))
+        refused, key=lambda e: (not isinstance(e, NoCommonFormError), isinstance(e, NeedMoreError))
     )
 
 
-def _mode(heard: Heard, n_lines: int) -> str:
+def _mode(heard: Received, n_lines: int) -> str:
     """Streaming or button, by when the lines came."""
     times = [t for t, _ in heard.bursts()]
     gaps_s = [(b - a) / 1e9 for a, b in pairwise(times)]

@@ -30,7 +30,7 @@ from gauge.learn.learnnumber import NeedMoreError, check_number, refuse_stuck
 from gauge.learn.learnpattern import Choice
 from gauge.learn.learnunit import unit_at
 from gauge.learn.learnwords import OVER, UNDER, is_wordy, limits
-from gauge.learn.skeleton import NoSkeletonError, Part, align
+from gauge.learn.skeleton import NoCommonFormError, Part, align
 from gauge.units import AMBIGUOUS, SPELLINGS, Unit
 
 
@@ -51,7 +51,7 @@ class Chooser:
 
     Raises
     ------
-    NoSkeletonError, NeedMoreError, NotSureError
+    NoCommonFormError, NeedMoreError, NotSureError
         As `gauge.learn.inference.infer`.
     """
 
@@ -72,7 +72,7 @@ class Chooser:
     def _parts(self, lines: list[str]) -> tuple[list[str], list[str], list[Part]]:
         """Lines, lines without a number, and the parts of the former."""
         # The first lines may be garbled from the opening of the port.
-        refusal = NoSkeletonError("no whole line was heard")
+        refusal = NoCommonFormError("no whole line was heard")
         for skip in range(min(3, len(lines))):
             whole = lines[skip:]
             plain = [one for one in whole if not is_wordy(one)]
@@ -86,7 +86,7 @@ class Chooser:
                     texts = kept if columns else [one.rstrip(" ") for one in kept]
                     try:
                         return kept, aside, align(texts, comma=self.comma, columns=columns)
-                    except NoSkeletonError as error:
+                    except NoCommonFormError as error:
                         refusal = error
         raise refusal
 
@@ -105,7 +105,7 @@ class Chooser:
 
         Raises
         ------
-        NoSkeletonError, NeedMoreError, NotSureError
+        NoCommonFormError, NeedMoreError, NotSureError
             As `gauge.learn.inference.infer`.
         """
         at, bearer = self._value_and_unit()
@@ -177,7 +177,7 @@ class Chooser:
     def _value_and_unit(self) -> tuple[int, int | None]:
         numbers = [i for i, p in enumerate(self.parts) if p.kind == "N"]
         if not numbers:
-            raise NoSkeletonError("the lines hold no number")
+            raise NoCommonFormError("the lines hold no number")
         self.moving = {
             i: values(self.parts[i], comma=self.comma)
             for i in numbers

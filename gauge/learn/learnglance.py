@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
-from gauge.learn.inference import Heard
-from gauge.learn.skeleton import NoSkeletonError, align, complete_lines, find_ends, strip_parity
+from gauge.learn.received import Received
+from gauge.learn.skeleton import NoCommonFormError, align, complete_lines, find_ends, strip_parity
 from gauge.records import Reading, Status
 
 
-def fits(heard: Heard, least: int = 3) -> bool:
+def fits(heard: Received, least: int = 3) -> bool:
     r"""Whether all complete lines, at least so many, share a skeleton with a number in it.
 
     Examples
@@ -21,14 +21,14 @@ def fits(heard: Heard, least: int = 3) -> bool:
     >>> from gauge.protocol.lineformat import SerialSettings
     >>> from gauge.records import Chunk
     >>> said = Chunk(0, b"0.00 N\r\n0.12 N\r\n1.24 N\r\n0.30 N\r\n")
-    >>> fits(Heard(settings=SerialSettings(), chunks=(said,)))
+    >>> fits(Received(settings=SerialSettings(), chunks=(said,)))
     True
     """
     try:
         text = heard.data if heard.settings.parity != "N" else strip_parity(heard.data)[0]
         ends = find_ends(text)
         lines = complete_lines(text, ends, whole_first=False)[-200:]
-    except NoSkeletonError:
+    except NoCommonFormError:
         return False
     lines = lines[2:] if len(lines) >= least + 2 else lines
     if len(lines) < least or not all(c.isprintable() or c in "\t\x03\x04" for c in "".join(lines)):
@@ -39,29 +39,29 @@ def fits(heard: Heard, least: int = 3) -> bool:
     for comma in (False, True):
         try:
             parts = align([one.rstrip() for one in numbered], comma=comma)
-        except NoSkeletonError:
+        except NoCommonFormError:
             try:
                 parts = align(numbered, comma=comma, columns=True)
-            except NoSkeletonError:
+            except NoCommonFormError:
                 continue
         return any(part.kind == "N" for part in parts)
     # Words such as OL in place of a number: judged in full later.
     return len({len(one) for one in lines}) <= 2
 
 
-def one_line_fits(heard: Heard) -> bool:
+def one_line_fits(heard: Received) -> bool:
     r"""Whether a single burst can be a line of text: printable, with a digit, and ended.
 
     Examples
     --------
     >>> from gauge.protocol.lineformat import SerialSettings
     >>> from gauge.records import Chunk
-    >>> one_line_fits(Heard(settings=SerialSettings(), chunks=(Chunk(0, b"1.24 N\r\n"),)))
+    >>> one_line_fits(Received(settings=SerialSettings(), chunks=(Chunk(0, b"1.24 N\r\n"),)))
     True
     """
     try:
         text = strip_parity(heard.data)[0]
-    except NoSkeletonError:
+    except NoCommonFormError:
         return False
     body = text.strip(b"\x01\x02\x03\x04\r\n")
     return (

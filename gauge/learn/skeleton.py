@@ -32,7 +32,7 @@ _TOKENS = {
 }
 
 
-class NoSkeletonError(NotSureError):
+class NoCommonFormError(NotSureError):
     """The lines do not share one skeleton; the message says what breaks it."""
 
 
@@ -79,7 +79,7 @@ def strip_parity(data: bytes) -> tuple[bytes, int, str, float]:
 
     Raises
     ------
-    NoSkeletonError
+    NoCommonFormError
         If bit 7 follows none of these.
 
     Examples
@@ -99,7 +99,7 @@ def strip_parity(data: bytes) -> tuple[bytes, int, str, float]:
         return bare, 7, "O", 1
     if sum(b < 0x80 for b in data) <= slack:
         return bare, 7, "N", 2
-    raise NoSkeletonError("bit 7 of the bytes is neither always 0 nor a parity bit")
+    raise NoCommonFormError("bit 7 of the bytes is neither always 0 nor a parity bit")
 
 
 def find_ends(data: bytes, bursts: Sequence[bytes] = ()) -> Ends:
@@ -113,7 +113,7 @@ def find_ends(data: bytes, bursts: Sequence[bytes] = ()) -> Ends:
 
     Raises
     ------
-    NoSkeletonError
+    NoCommonFormError
         If no one run of control bytes separates the lines.
 
     Examples
@@ -125,16 +125,16 @@ def find_ends(data: bytes, bursts: Sequence[bytes] = ()) -> Ends:
     breaks = [run for run in runs if b"\r" in run or b"\n" in run]
     runs = breaks or [run for run in runs if run.strip(_STARTS)]
     if len(runs) < 2:
-        raise NoSkeletonError("too few line ends")
+        raise NoCommonFormError("too few line ends")
     # The first run may follow bytes that were cut, the last may be unfinished.
     inner = runs[1:-1] or runs
     (common, n), *_ = Counter(inner).most_common(1)
     if n < 0.7 * len(inner):
-        raise NoSkeletonError("what ends the lines differs from line to line")
+        raise NoCommonFormError("what ends the lines differs from line to line")
     start_at = next((i for i, byte in enumerate(common) if byte in _STARTS), len(common))
     end, start = common[:start_at], common[start_at:] or None
     if not end:
-        raise NoSkeletonError("the lines have a beginning but no end")
+        raise NoCommonFormError("the lines have a beginning but no end")
     if (
         common == b"\r\n"
         and len(bursts) >= 3
@@ -161,7 +161,7 @@ def complete_lines(data: bytes, ends: Ends, *, whole_first: bool) -> list[str]:
 
     Raises
     ------
-    NoSkeletonError
+    NoCommonFormError
         If some lines lack the byte that begins the others.
 
     Examples
@@ -179,7 +179,7 @@ def complete_lines(data: bytes, ends: Ends, *, whole_first: bool) -> list[str]:
         if not piece:
             continue
         if not piece.startswith(start):
-            raise NoSkeletonError("some lines lack the byte that begins the others")
+            raise NoCommonFormError("some lines lack the byte that begins the others")
         lines.append(piece[len(start) :].decode("latin-1"))
     return lines
 
@@ -198,7 +198,7 @@ def align(lines: Sequence[str], *, comma: bool, columns: bool = False) -> list[P
 
     Raises
     ------
-    NoSkeletonError
+    NoCommonFormError
         If they do not share one skeleton.
 
     Examples
@@ -209,7 +209,7 @@ def align(lines: Sequence[str], *, comma: bool, columns: bool = False) -> list[P
     cut = _with_last_word([_tokens(line, comma) for line in lines])
     if len({key for key, _ in cut}) > 1:
         if not columns:
-            raise NoSkeletonError("the lines differ in their parts")
+            raise NoCommonFormError("the lines differ in their parts")
         cut = _by_columns(lines, comma)
     key = cut[0][0]
     down = zip(*(texts for _, texts in cut), strict=True)
@@ -250,7 +250,7 @@ def _by_columns(lines: Sequence[str], comma: bool) -> list[tuple[tuple[str, ...]
             out = [_masked_tokens(line, step, masked, comma) for line in turned]
             if len({key for key, _ in out}) == 1:
                 return out
-    raise NoSkeletonError("the lines differ in their parts")
+    raise NoCommonFormError("the lines differ in their parts")
 
 
 def _masked_tokens(

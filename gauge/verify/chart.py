@@ -1,40 +1,29 @@
 """The picture of a gauge's check-weight results over a season.
 
-Drawing only; the numbers are in controlchart. Matplotlib is imported when a chart is drawn.
+The numbers are in gauge.season.checks. Matplotlib is imported when a chart is drawn.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gauge.errors import CannotWriteError, InvalidValueError
-from gauge.verify.controlchart import ewma, individuals
+from gauge.season.checks import N_BASE, CheckPoint, control_chart
 
-# The first results set the limits, so that a later drift cannot widen them.
-_BASE = 10
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ChartPoint:
-    """One result on one mass: when (a short text), its error in percent, the lab's tolerance."""
-
-    at: str
-    error_pct: float
-    tolerance_pct: float
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 def draw_chart(
-    series: Mapping[str, Sequence[ChartPoint]], target: Path, *, title: str = "Check weights"
+    series: Mapping[str, Sequence[CheckPoint]], target: Path, *, title: str = "Check weights"
 ) -> None:
     """Draw individuals and EWMA of the errors, one panel a mass.
 
-    The first ten results that passed set the limits.
-
     Parameters
     ----------
-    series : mapping of str to sequence of ChartPoint
+    series : mapping of str to sequence of CheckPoint
         Results by mass, oldest first.
     target : Path
         A file whose ending says the kind: .png, .pdf or .svg.
@@ -52,7 +41,8 @@ def draw_chart(
         raise InvalidValueError(
             "the season file holds no check-weight result.", todo="Run gauge verify first."
         )
-    if target.suffix.lower() not in (".png", ".pdf", ".svg"):
+    kind = target.suffix.lower()
+    if kind not in (".png", ".pdf", ".svg"):
         raise InvalidValueError(
             f"{target}: a picture must end in .png, .pdf or .svg.", todo="Choose another name."
         )
@@ -67,11 +57,10 @@ def draw_chart(
     figure.suptitle(title)
     handles, labels = all_axes[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside lower center", ncols=3, fontsize=8)
-    metadata = {"Date": None} if target.suffix.lower() == ".svg" else {}
-    if target.suffix.lower() == ".pdf":
-        metadata = {"CreationDate": None}
+    # No date: the same results make the same file.
+    dates = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
     try:
-        figure.savefig(target, dpi=150, metadata=metadata)
+        figure.savefig(target, dpi=150, metadata=dates.get(kind, {}))
     except OSError as error:
         raise CannotWriteError(
             f"cannot write {target}: {error.strerror or error}.",
@@ -79,45 +68,32 @@ def draw_chart(
         ) from None
 
 
-def _panel(axes: object, mass: str, points: Sequence[ChartPoint]) -> None:
-    from matplotlib.axes import Axes
-
-    assert isinstance(axes, Axes)
-    errors = [p.error_pct for p in points]
-    places = list(range(1, len(errors) + 1))
+def _panel(axes: Axes, mass: str, points: Sequence[CheckPoint]) -> None:
+    """Draw the errors on one mass over the limits and the average of their control chart."""
+    chart = control_chart(points)
+    errors = [point.error_pct for point in points]
+    places = range(1, len(errors) + 1)
     tolerance = points[-1].tolerance_pct
-    for sign in (-1, 1):
-        axes.axhline(
-            sign * tolerance, color="black", lw=1.4, label="lab's tolerance" if sign > 0 else None
-        )
+    axes.axhline(tolerance, color="black", lw=1.4, label="lab's tolerance")
+    axes.axhline(-tolerance, color="black", lw=1.4)
     axes.axhline(0, color="0.6", lw=0.6)
-    bad = {i for i, p in enumerate(points) if abs(p.error_pct) > p.tolerance_pct}
-    # A gauge that failed was mended before its next result: it belongs to no run of results.
-    run = [i for i in range(len(errors)) if i not in bad]
-    outside: set[int] = set()
-    if len(run) > 1:
-        passed = [errors[i] for i in run]
-        base = individuals(passed[:_BASE])
-        sigma = (base.high - base.centre) / 3
-        smooth = ewma(passed, target=base.centre, sigma=sigma)
-        outside = {i for i in run if not base.low <= errors[i] <= base.high}
-        outside |= {run[i] for i in smooth.outside}
+    if chart.base is not None and chart.smooth is not None:
         axes.fill_between(
-            [0.5, len(errors) + 0.5], base.low, base.high, color="0.88", lw=0,
-            label=f"3-sigma limits of the first {_BASE} passed",
+            [0.5, len(errors) + 0.5], chart.base.low, chart.base.high, color="0.88", lw=0,
+            label=f"3-sigma limits of the first {N_BASE} passed",
         )  # fmt: skip
-        at = [places[i] for i in run]
-        axes.plot(at, smooth.smoothed, "-", color="0.25", lw=1.6, label="EWMA, weight 0.2")
-        axes.plot(at, smooth.high, ":", color="0.25", lw=1, label="EWMA limits")
-        axes.plot(at, smooth.low, ":", color="0.25", lw=1)
-    kinds = [
-        ("within limits", "o", "white", set(range(len(errors))) - bad - outside),
-        ("outside of the limits", "D", "black", outside - bad),
-        ("failed the tolerance", "X", "black", bad),
-    ]
-    for label, marker, fill, members in kinds:
+        at = [places[i] for i in chart.run]
+        axes.plot(at, chart.smooth.smoothed, "-", color="0.25", lw=1.6, label="EWMA, weight 0.2")
+        axes.plot(at, chart.smooth.high, ":", color="0.25", lw=1, label="EWMA limits")
+        axes.plot(at, chart.smooth.low, ":", color="0.25", lw=1)
+    inside = [i for i in chart.run if i not in chart.outside]
+    for label, marker, fill, members in (
+        ("within limits", "o", "white", inside),
+        ("outside of the limits", "D", "black", chart.outside),
+        ("failed the tolerance", "X", "black", chart.failed),
+    ):
         axes.plot(
-            [places[i] for i in sorted(members)], [errors[i] for i in sorted(members)], marker,
+            [places[i] for i in members], [errors[i] for i in members], marker,
             ms=6, mfc=fill, mec="black", ls="none", label=label, zorder=3,
         )  # fmt: skip
     axes.set_title(f"{mass}: {len(errors)} verifications", loc="left", fontsize=9)

@@ -17,7 +17,7 @@ from gauge.verify.gravity import Gravity
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Step:
+class StableReading:
     """One stable reading of a verification.
 
     `kind` is "zero", "up", "down" or "repeat"; `mass` is None at zero. `reading_newton` is the mean of
@@ -34,7 +34,7 @@ class Step:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class WeightVerdict:
+class WeightResult:
     """What a gauge made of one mass; percentages of the expected force, None where not seen."""
 
     mass: Mass
@@ -49,13 +49,13 @@ class WeightVerdict:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Verdict:
+class CheckResult:
     """The verdict on a gauge."""
 
     passed: bool
     gravity: Gravity
     tolerance_pct: float
-    weights: tuple[WeightVerdict, ...]
+    weights: tuple[WeightResult, ...]
     zero_before_newton: float | None
     zero_return_newton: float | None
     zero_return_pct: float | None
@@ -100,7 +100,7 @@ def judge_weight(
     resolution_newton: float,
     tolerance_pct: float = 1.0,
     weight_limit_pct: float = 0.0,
-) -> WeightVerdict:
+) -> WeightResult:
     """Judge the readings on one mass.
 
     Parameters
@@ -111,7 +111,7 @@ def judge_weight(
     rising_newton, falling_newton : sequence of float
         Readings F_i with rising load, and F' with falling load.
     resolution_newton : float
-        Step r of the display.
+        StableReading r of the display.
     tolerance_pct : float, optional
         The lab's own; 1.5 times as much is allowed for reversibility.
     weight_limit_pct : float, optional
@@ -119,7 +119,7 @@ def judge_weight(
 
     Returns
     -------
-    WeightVerdict
+    WeightResult
         Error q = (mean F_i - F)/F, repeatability b = (max F_i - min F_i)/F, reversibility
         v = (mean F' - mean F_i)/F, resolution share a = r/F, all in percent (definitions after
         ISO 7500-1:2018, from memory).
@@ -148,7 +148,7 @@ def judge_weight(
         and (repeatability is None or repeatability <= tolerance_pct)
         and (reversibility is None or abs(reversibility) <= 1.5 * tolerance_pct)
     )
-    return WeightVerdict(
+    return WeightResult(
         mass=mass,
         expected_newton=force_newton,
         readings_newton=tuple(rising_newton) + tuple(falling_newton),
@@ -162,7 +162,7 @@ def judge_weight(
 
 
 def judge(
-    steps: Sequence[Step],
+    steps: Sequence[StableReading],
     masses: Sequence[Mass],
     gravity: Gravity,
     *,
@@ -170,12 +170,12 @@ def judge(
     tolerance_pct: float = 1.0,
     weight_class: str | None = None,
     warnings: Sequence[str] = (),
-) -> Verdict:
+) -> CheckResult:
     """Judge a gauge by the stable readings of a verification.
 
     Parameters
     ----------
-    steps : sequence of Step
+    steps : sequence of StableReading
         In the order seen.
     masses : sequence of Mass
         All masses asked for; one that was never read fails.
@@ -189,7 +189,7 @@ def judge(
 
     Returns
     -------
-    Verdict
+    CheckResult
         The zero must come back within the tolerance of the lightest weight or one display step.
 
     Raises
@@ -203,7 +203,7 @@ def judge(
     >>> from gauge.mass import parse_mass
     >>> mass = parse_mass("500g")
     >>> seen = ("zero", None, 0.0), ("up", mass, 4.91), ("zero", None, 0.0)
-    >>> steps = [Step(kind=kind, mass=on, expected_newton=0.0, shown=f"{n:.2f}", unit="N", reading_newton=n)
+    >>> steps = [StableReading(kind=kind, mass=on, expected_newton=0.0, shown=f"{n:.2f}", unit="N", reading_newton=n)
     ...          for kind, on, n in seen]
     >>> found = judge(steps, [mass], gravity_at(None, None), resolution_newton=0.01)
     >>> found.passed, round(found.weights[0].error_pct, 2)
@@ -246,7 +246,7 @@ def judge(
     zero_passed = back_newton is None or abs(back_newton) <= allowed_newton * (1 + 1e-9)
     if not zero_passed:
         notes.append(f"the zero did not come back: {back_newton:+.4g} N")
-    return Verdict(
+    return CheckResult(
         passed=zero_passed and all(w.passed for w in weights),
         gravity=gravity,
         tolerance_pct=tolerance_pct,

@@ -17,7 +17,7 @@ from gauge.errors import InvalidValueError
 from gauge.mass import Mass, expected_newton
 from gauge.records import Reading, Status
 from gauge.units import NEWTON_PER_FLOAT
-from gauge.verify.checkweight import Step
+from gauge.verify.checkweight import StableReading
 
 # A hung weight is taken for the mass that is due within this share of its force, or for another
 # mass of the list within twice as much. Far wider than any gauge worth keeping is off.
@@ -50,7 +50,7 @@ class WeightWatch:
 
     Attributes
     ----------
-    steps : list of Step
+    steps : list of StableReading
         What was seen so far.
     warnings : list of str
         What was noticed on the way.
@@ -99,7 +99,7 @@ class WeightWatch:
         self._seen: set[int] = set()
         self._step_newton = 0.0
         self._decimals = 0
-        self.steps: list[Step] = []
+        self.steps: list[StableReading] = []
         self.warnings: list[str] = []
 
     @property
@@ -113,7 +113,7 @@ class WeightWatch:
         return not self._pending
 
     @property
-    def due(self) -> str:
+    def action(self) -> str:
         """What should be done next, for the person at the gauge."""
         if not self.steps and self._held_newton is None:
             return "leave the gauge empty"
@@ -123,7 +123,7 @@ class WeightWatch:
 
     @property
     def resolution_newton(self) -> float:
-        """Step of the display in newtons.
+        """StableReading of the display in newtons.
 
         The greatest common divisor of what was shown once there are ten different numbers; one
         unit of the last digit until then.
@@ -132,7 +132,7 @@ class WeightWatch:
             return self._step_newton
         return self._step_newton * math.gcd(*self._seen)
 
-    def feed(self, readings: Iterable[Reading]) -> list[Step]:
+    def feed(self, readings: Iterable[Reading]) -> list[StableReading]:
         """Take in readings; give back the stable ones that they complete.
 
         A weight that stays on is read again and again, and `steps` has its last stable reading.
@@ -143,7 +143,7 @@ class WeightWatch:
         >>> from gauge.units import Unit
         >>> watch = WeightWatch([parse_mass("500g")], 9.80665)
         >>> [step] = watch.feed([Reading(i / 10, 0.0, "0.00", Unit.N) for i in range(20)])
-        >>> step.kind, watch.due
+        >>> step.kind, watch.action
         ('zero', 'hang 500g')
         """
         steps = []
@@ -162,7 +162,7 @@ class WeightWatch:
         if text not in self.warnings:
             self.warnings.append(text)
 
-    def _one(self, reading: Reading) -> Step | None:
+    def _one(self, reading: Reading) -> StableReading | None:
         if reading.status is not Status.OK:
             self._window.clear()
             if reading.status is Status.OVERLOAD:
@@ -247,7 +247,7 @@ class WeightWatch:
             r.force_newton for r in by_force
         )
 
-    def _settled(self) -> Step | None:
+    def _settled(self) -> StableReading | None:
         middle, level_newton = self._level()
         self._held_newton = level_newton
         if abs(level_newton) <= self._zero_within_newton:
@@ -256,12 +256,12 @@ class WeightWatch:
         self._on = step is not None
         return step
 
-    def _at_zero(self, middle: Reading, level_newton: float) -> Step:
+    def _at_zero(self, middle: Reading, level_newton: float) -> StableReading:
         if not self.steps:
             self._zero_newton = level_newton
             if abs(level_newton) > 2.0001 * self.resolution_newton + 3 * self._noise_newton:
                 self._warn(f"the gauge rests at {middle.shown} {middle.unit}: zero it before use")
-        return Step(
+        return StableReading(
             kind="zero",
             mass=None,
             expected_newton=0.0,
@@ -270,7 +270,7 @@ class WeightWatch:
             reading_newton=level_newton,
         )
 
-    def _on_weight(self, middle: Reading, level_newton: float) -> Step | None:
+    def _on_weight(self, middle: Reading, level_newton: float) -> StableReading | None:
         load_newton = abs(level_newton - self._zero_newton)
         if not self._pending:
             self._warn(f"a further load was seen: {middle.shown} {middle.unit}")
@@ -299,7 +299,7 @@ class WeightWatch:
             else "up"
         )
         self._last_weight_newton = max(self._last_weight_newton, load_newton)
-        return Step(
+        return StableReading(
             kind=kind,
             mass=mass,
             expected_newton=force_newton,

@@ -16,7 +16,7 @@ from gauge.protocol.lineformat import LineFormat
 from gauge.records import Chunk, Gap, Session
 from gauge.season import SeasonFile
 from gauge.season.rows import CheckweightRow
-from gauge.verify.checkweight import Step, Verdict, judge
+from gauge.verify.checkweight import CheckResult, StableReading, judge
 from gauge.verify.gravity import Gravity
 from gauge.verify.plateau import WeightWatch
 
@@ -25,7 +25,7 @@ _ZERO_WITHIN_S = 15.0  # after the last weight, the zero is not waited for any l
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Hanging:
+class CheckSettings:
     """What is hung, where, and how it is judged.
 
     Attributes
@@ -72,9 +72,9 @@ def verify(
     fmt: LineFormat,
     season: SeasonFile,
     session: Session,
-    hanging: Hanging,
-    tell: Callable[[WeightWatch, Step | None], None] = lambda watch, step: None,
-) -> tuple[Verdict, bool]:
+    settings: CheckSettings,
+    tell: Callable[[WeightWatch, StableReading | None], None] = lambda watch, step: None,
+) -> tuple[CheckResult, bool]:
     """Run one verification and store it with its capture.
 
     Parameters
@@ -84,13 +84,13 @@ def verify(
     fmt : LineFormat
     season : SeasonFile
     session : Session
-    hanging : Hanging
+    settings : CheckSettings
     tell : callable, optional
         Called with the watch at the start (step None) and after every stable reading.
 
     Returns
     -------
-    verdict : Verdict
+    verdict : CheckResult
     complete : bool
         False if the line ended or time ran out before all weights had been read. The verdict,
         which then is a failure, is stored all the same.
@@ -101,9 +101,9 @@ def verify(
         If no line could be read at all; only the capture is kept then.
     """
     watch = WeightWatch(
-        hanging.masses,
-        hanging.gravity.m_s2,
-        tolerance_pct=hanging.tolerance_pct,
+        settings.masses,
+        settings.gravity.m_s2,
+        tolerance_pct=settings.tolerance_pct,
         **({"window_s": 0.0} if fmt.mode == "button" else {}),
     )
     framer = Framer(fmt)
@@ -131,7 +131,7 @@ def verify(
                     since_s = item.t_ns / 1e9
                     tell(watch, step)
             waited_s = item.t_ns / 1e9 - since_s
-            if watch.done or waited_s > hanging.timeout_s:
+            if watch.done or waited_s > settings.timeout_s:
                 break
             if watch.weighed and waited_s > _ZERO_WITHIN_S:
                 break
@@ -146,11 +146,11 @@ def verify(
         )
     verdict = judge(
         watch.steps,
-        hanging.masses,
-        hanging.gravity,
+        settings.masses,
+        settings.gravity,
         resolution_newton=watch.resolution_newton,
-        tolerance_pct=hanging.tolerance_pct,
-        weight_class=hanging.weight_class,
+        tolerance_pct=settings.tolerance_pct,
+        weight_class=settings.weight_class,
         warnings=watch.warnings,
     )
     season.add_verification(
@@ -168,7 +168,7 @@ def verify(
     return verdict, watch.weighed
 
 
-def _rows(steps: Sequence[Step]) -> list[CheckweightRow]:
+def _rows(steps: Sequence[StableReading]) -> list[CheckweightRow]:
     return [
         CheckweightRow(
             kind=step.kind,

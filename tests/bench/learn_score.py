@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from gauge.errors import FirmhandError
 from gauge.learn.inference import Learned
-from gauge.learn.learnsweep import Sweep, requests
+from gauge.learn.sweep import Sweep, requests
 from gauge.protocol.framing import Framer
 from gauge.records import Status
 from tests.gauges import Bench, Gauge, course, gauges, traps

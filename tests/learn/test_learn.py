@@ -28,11 +28,12 @@ from gauge.errors import (
     NotSureError,
     StoppedError,
 )
-from gauge.learn import learnsweep
-from gauge.learn.inference import Heard, Learned, infer
+from gauge.learn import sweep
+from gauge.learn.inference import Learned, infer
 from gauge.learn.learnnumber import NeedMoreError
-from gauge.learn.learnsweep import Sweep, requests
-from gauge.learn.skeleton import NoSkeletonError, strip_parity
+from gauge.learn.received import Received
+from gauge.learn.skeleton import NoCommonFormError, strip_parity
+from gauge.learn.sweep import Sweep, requests
 from gauge.protocol.capture import load_capture
 from gauge.protocol.formatfile import load_format
 from gauge.protocol.framing import Framer
@@ -58,9 +59,9 @@ def _bench(name: str) -> ModuleType:
 SCORE = _bench("learn_score")
 
 
-def lines_heard(*lines: bytes, every_s: float = 0.05, **more: object) -> Heard:
+def lines_heard(*lines: bytes, every_s: float = 0.05, **more: object) -> Received:
     chunks = tuple(Chunk(int(i * every_s * 1e9), line) for i, line in enumerate(lines))
-    return Heard(settings=SerialSettings(), chunks=chunks, **more)  # type: ignore[arg-type]
+    return Received(settings=SerialSettings(), chunks=chunks, **more)  # type: ignore[arg-type]
 
 
 def squeezed(write: Callable[[float, int], bytes], n: int = 2, seed: int = 1) -> list[bytes]:
@@ -116,7 +117,7 @@ def test_parity_from_bit_seven() -> None:
     for bytesize, parity, stopbits in ((8, "N", 1), (7, "E", 1), (7, "O", 1), (7, "N", 2)):
         raw = heard(line, Wire(bytesize=bytesize, parity=parity, stopbits=stopbits), Wire())
         assert strip_parity(raw) == (line, bytesize, parity, stopbits)
-    with pytest.raises(NoSkeletonError):
+    with pytest.raises(NoCommonFormError):
         strip_parity(bytes(range(120, 200)))
 
 
@@ -215,7 +216,7 @@ def test_button_lines() -> None:
     chunks = tuple(
         Chunk(int(t * 1e9), line) for t, line in zip((2.0, 5.5, 8.1), lines, strict=True)
     )
-    learned = infer(Heard(settings=SerialSettings(), chunks=chunks, silent_first=True))
+    learned = infer(Received(settings=SerialSettings(), chunks=chunks, silent_first=True))
     assert (learned.fmt.mode, learned.n_lines, learned.largest_shown) == ("button", 3, "9.02")
 
 
@@ -230,7 +231,7 @@ def test_nothing_is_sent_without_consent() -> None:
 
     def hear(settings, seconds, *, request, every_s, enough):  # type: ignore[no-untyped-def]
         asked.append(request)
-        return Heard(settings=settings, chunks=(), request=request)
+        return Received(settings=settings, chunks=(), request=request)
 
     with pytest.raises(NothingReceivedError, match="nothing that can be read"):
         Sweep(hear, seconds=1.0).run()
@@ -412,8 +413,8 @@ def test_a_target_that_cannot_be_written_is_refused_before_anybody_squeezes(
 
 def test_polled_over_tcp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # A faster gauge, asked more often: the same path in less time.
-    monkeypatch.setattr(learnsweep, "POLL_S", 0.03)
-    monkeypatch.setattr(learnsweep, "PROBE_S", 0.5)
+    monkeypatch.setattr(sweep, "POLL_S", 0.03)
+    monkeypatch.setattr(sweep, "PROBE_S", 0.5)
     out = tmp_path / "bench.toml"
     with TcpFeeder(lambda f, i: b"%+.4E\r\n" % f, request=b"READ?\r") as feeder:
         result = learn(feeder.port, out, "--yes", "--seconds", "3", "--unit", "N")

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from gauge.commands.ports import command as ports_command
 from gauge.errors import PortBusyError, PortError
-from gauge.learn.ears import Ears
+from gauge.learn.listener import PortListener
 from gauge.port import clockstep, portreader
 from gauge.port import serialport as port_module
 from gauge.port.polling import Poller, PollSettings
@@ -296,7 +296,7 @@ def test_a_request_is_sent_time_and_again(tcp):
 
 def test_learning_says_when_the_port_went_away(tcp):
     threading.Thread(target=lambda: tcp.accept().close(), daemon=True).start()
-    ears = Ears(tcp.url)
+    ears = PortListener(tcp.url)
     with pytest.raises(PortError, match="went away"):
         ears(LINE, 2.0, request=None, every_s=None, enough=lambda heard: False)
     ears.close()

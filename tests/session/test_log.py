@@ -29,6 +29,7 @@ from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import shipped_format
 from gauge.records import Chunk, FingerScore, Gap, Sample, Session
 from gauge.season import open_season
+from gauge.season.checks import check_warning
 from gauge.season.rows import VerificationRow
 from gauge.session.events import (
     BerryLogged,
@@ -42,7 +43,6 @@ from gauge.session.events import (
 )
 from gauge.session.logger import Logger
 from gauge.session.plain import PlainScreen
-from gauge.verify.lastcheck import check_warning
 from tests.lines import TcpLine, gauge_process, line, play, press, rest, wait_for
 
 FMT = shipped_format("number-unit")

@@ -12,12 +12,13 @@ from click.testing import CliRunner
 from gauge.cli import group
 from gauge.errors import CannotWriteError, FirmhandError, InvalidValueError
 from gauge.season import open_season
-from gauge.verify.chart import ChartPoint, draw_chart
+from gauge.season.checks import CheckPoint
+from gauge.verify.chart import draw_chart
 
 
-def _points(errors: list[float]) -> list[ChartPoint]:
+def _points(errors: list[float]) -> list[CheckPoint]:
     return [
-        ChartPoint(at=f"06-{i:02d}", error_pct=e, tolerance_pct=1.0)
+        CheckPoint(at=f"06-{i:02d}", error_pct=e, tolerance_pct=1.0)
         for i, e in enumerate(errors, start=1)
     ]
 

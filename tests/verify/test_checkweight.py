@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from gauge.errors import InvalidValueError
 from gauge.mass import class_limit_mg, expected_newton, parse_mass
+from gauge.season.checks import ewma, individuals
 from gauge.units import newtons, parse_unit
-from gauge.verify.checkweight import Step, judge, judge_weight
-from gauge.verify.controlchart import ewma, individuals
+from gauge.verify.checkweight import StableReading, judge, judge_weight
 from gauge.verify.gravity import gravity_at, normal_gravity_m_s2
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -166,9 +166,9 @@ def test_tolerance(reading: float, tolerance: float, limit: float, passed: bool)
     assert found.passed is passed
 
 
-def _step(kind: str, text: str | None, reading_newton: float) -> Step:
+def _step(kind: str, text: str | None, reading_newton: float) -> StableReading:
     mass = None if text is None else parse_mass(text)
-    return Step(
+    return StableReading(
         kind=kind, mass=mass, expected_newton=0 if mass is None else expected_newton(mass, 9.80665),
         shown=str(reading_newton), unit="N", reading_newton=reading_newton,
     )  # fmt: skip

@@ -152,7 +152,7 @@ def test_a_gap_restarts_the_window() -> None:
     watch.feed(_readings([0.0] * 8))
     watch.gap()
     assert watch.feed(_readings([0.0] * 8)) == []
-    assert watch.due == "leave the gauge empty"
+    assert watch.action == "leave the gauge empty"
     with pytest.raises(InvalidValueError, match="--mass"):
         WeightWatch([], G)
 

@@ -11,10 +11,11 @@ from dataclasses import replace
 from typing import Protocol
 
 from gauge.errors import NothingReceivedError, NotSureError
-from gauge.learn.inference import PRESSES_LEAST, Heard, Learned, infer
+from gauge.learn.inference import PRESSES_LEAST, Learned, infer
 from gauge.learn.learnglance import fits, one_line_fits, presses
 from gauge.learn.learnnumber import NeedMoreError
-from gauge.learn.skeleton import NoSkeletonError
+from gauge.learn.received import Received
+from gauge.learn.skeleton import NoCommonFormError
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import SerialSettings
 from gauge.units import Unit
@@ -37,8 +38,8 @@ class Hear(Protocol):
         *,
         request: bytes | None,
         every_s: float | None,
-        enough: Callable[[Heard], bool],
-    ) -> Heard:
+        enough: Callable[[Received], bool],
+    ) -> Received:
         """Listen."""
 
 
@@ -93,8 +94,8 @@ class Sweep:
         self._hear, self._seconds, self._takes_speed = hear, seconds, takes_speed
         self._unit, self._name, self._asks, self._tell = unit, name, asks, tell
         self._last_size = 0
-        self.heard: list[Heard] = []
-        """All that was heard, in order."""
+        self.received: list[Received] = []
+        """All that was received, in order."""
 
     def run(self) -> Learned:
         """Listen, and find the format.
@@ -117,16 +118,16 @@ class Sweep:
 
     # --- the three kinds of gauges ------------------------------------------------------------
 
-    def _streaming(self, speeds: Sequence[int | None], first: Heard) -> Learned:
+    def _streaming(self, speeds: Sequence[int | None], first: Received) -> Learned:
         refusal: NotSureError | None = None
-        seen: Heard | None = first
+        seen: Received | None = first
         for bytesize, parity in FRAMINGS:
             for speed in speeds:
                 settings = SerialSettings(baudrate=speed, bytesize=bytesize, parity=parity)
                 probe, seen = seen or self._probe(settings), None
                 if not fits(probe):
                     continue
-                if refusal is not None and not isinstance(refusal, NoSkeletonError):
+                if refusal is not None and not isinstance(refusal, NoCommonFormError):
                     raise refusal  # it reads alike at two settings, so that another will not help
                 try:
                     return self._settle(settings)
@@ -152,7 +153,7 @@ class Sweep:
         """Whether the gauge reads alike at another speed: then its port takes any."""
         speed = learned.fmt.baudrate
         other = next(s for s in SPEEDS if s != speed)
-        tried = next((h for h in self.heard if h.settings.baudrate == other and h.data), None)
+        tried = next((h for h in self.received if h.settings.baudrate == other and h.data), None)
         if tried is None:
             tried = self._probe(
                 replace(learned.fmt.settings, baudrate=other), request=learned.fmt.request
@@ -176,7 +177,7 @@ class Sweep:
                 self._tell(f"The gauge answers {request!r}.")
                 try:
                     return self._settle(settings, request)
-                except NoSkeletonError:
+                except NoCommonFormError:
                     continue
                 except NotSureError as error:
                     refusal = refusal or error
@@ -198,7 +199,7 @@ class Sweep:
                 break
             try:
                 return self._infer(heard)
-            except NoSkeletonError:
+            except NoCommonFormError:
                 if not one_line_fits(heard):
                     continue
                 refusal = NeedMoreError(
@@ -216,7 +217,7 @@ class Sweep:
 
     # --- listening ----------------------------------------------------------------------------
 
-    def _infer(self, heard: Heard) -> Learned:
+    def _infer(self, heard: Received) -> Learned:
         learned = infer(heard, unit=self._unit, name=self._name)
         if heard.request:
             span_s = (heard.chunks[-1].t_ns - heard.chunks[0].t_ns) / 1e9
@@ -227,7 +228,7 @@ class Sweep:
                 )
         return learned
 
-    def _is_enough(self, heard: Heard) -> bool:
+    def _is_enough(self, heard: Received) -> bool:
         try:
             learned = self._infer(heard)
         except NotSureError:
@@ -240,13 +241,13 @@ class Sweep:
         at_rest = readings[-1].force_newton < max(r.force_newton for r in readings) / 10
         return at_rest and (n >= 2 or (n == 1 and readings[-1].t_s > ONE_SQUEEZE_S))
 
-    def _button_is_enough(self, heard: Heard) -> bool:
+    def _button_is_enough(self, heard: Received) -> bool:
         """Whether the format is found, or a whole burst was heard that is no line of text."""
         over = len(heard.data) == self._last_size
         self._last_size = len(heard.data)
         return (over and not one_line_fits(heard)) or self._is_enough(heard)
 
-    def _probe(self, settings: SerialSettings, request: bytes | None = None) -> Heard:
+    def _probe(self, settings: SerialSettings, request: bytes | None = None) -> Received:
         """Listen until it fits or does not; longer where only a few bytes come."""
         heard = self._listen(settings, PROBE_S, request, lambda h: fits(h, least=6))
         if heard.data and not fits(heard) and len(heard.data) < 200:
@@ -258,19 +259,19 @@ class Sweep:
         settings: SerialSettings,
         seconds: float,
         request: bytes | None,
-        enough: Callable[[Heard], bool],
-    ) -> Heard:
+        enough: Callable[[Received], bool],
+    ) -> Received:
         every_s = POLL_S if request else None
-        so_far: list[Heard] = []
+        so_far: list[Received] = []
 
-        def judge(heard: Heard) -> bool:
+        def judge(heard: Received) -> bool:
             so_far[:] = [heard]
             return enough(heard)
 
         try:
             heard = self._hear(settings, seconds, request=request, every_s=every_s, enough=judge)
         except BaseException:  # Ctrl-C, or the port went away: keep what was heard until then
-            self.heard += so_far
+            self.received += so_far
             raise
-        self.heard.append(heard)
+        self.received.append(heard)
         return heard

@@ -1,6 +1,6 @@
 """How `gauge learn` listens: to one port at one setting after another.
 
-What is tried, and when enough was heard, is decided in learnsweep.
+What is tried, and when enough was heard, is decided in sweep.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 
 from gauge.errors import PortError
-from gauge.learn.inference import Heard
+from gauge.learn.received import Received
 from gauge.port.portreader import PortLost, PortReader
 from gauge.protocol.lineformat import SerialSettings
 from gauge.records import Chunk
@@ -17,7 +17,7 @@ from gauge.records import Chunk
 _SILENT_NS = 300_000_000  # nothing for so long: the first byte begins a line
 
 
-class Ears:
+class PortListener:
     """Listens to the port; it stays open as long as the settings and the request stay.
 
     Parameters
@@ -49,9 +49,9 @@ class Ears:
         *,
         request: bytes | None,
         every_s: float | None,
-        enough: Callable[[Heard], bool],
-    ) -> Heard:
-        """Listen, as `gauge.learn.learnsweep.Hear` says."""
+        enough: Callable[[Received], bool],
+    ) -> Received:
+        """Listen, as `gauge.learn.sweep.Hear` says."""
         if self._reader is None or self._open_for != (settings, request):
             self.close()
             reader = PortReader(self._port, settings, request=request, every_s=every_s)
@@ -62,9 +62,9 @@ class Ears:
         until_s = time.monotonic() + seconds
         chunks: list[Chunk] = []
 
-        def so_far() -> Heard:
+        def so_far() -> Received:
             silent = bool(request) or (bool(chunks) and chunks[0].t_ns > _SILENT_NS)
-            return Heard(
+            return Received(
                 settings=settings, chunks=tuple(chunks), request=request, silent_first=silent
             )
 

@@ -1,0 +1,257 @@
+"""Check-weight results of a season: the last check of a gauge, and its control chart in numbers.
+
+The picture is drawn in gauge.verify.chart.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from gauge.errors import InvalidValueError
+from gauge.season.rows import VerificationRow
+
+# Expected range of two normal deviates over their standard deviation, to the three decimals of
+# the printed tables (exactly 2/sqrt(pi) = 1.128379), so that limits equal the textbooks'.
+D2_OF_TWO = 1.128
+_D4_OF_TWO = 3.267
+# results; the first that passed set the limits, so that a later drift cannot widen them
+N_BASE = 10
+
+
+# --- the last check -------------------------------------------------------------------------------
+
+
+def last_check(
+    rows: Iterable[VerificationRow], *, gauge_serial: str | None = None, passed: bool = False
+) -> VerificationRow | None:
+    """Return the last verification of a gauge; None if there is none.
+
+    Parameters
+    ----------
+    rows : iterable of VerificationRow
+        Of the season, oldest first.
+    gauge_serial : str, optional
+        Verifications of gauges with another serial number do not count.
+    passed : bool, optional
+        Whether only verifications count that the gauge passed.
+    """
+    ours = [
+        row
+        for row in rows
+        if (row.passed or not passed)
+        and (not (gauge_serial and row.gauge_serial) or row.gauge_serial == gauge_serial)
+    ]
+    return ours[-1] if ours else None
+
+
+def check_warning(
+    rows: Iterable[VerificationRow],
+    *,
+    days: float,
+    now: datetime | None = None,
+    gauge_serial: str | None = None,
+) -> str | None:
+    """Say what is wrong with the last verification; None if nothing is.
+
+    Parameters
+    ----------
+    rows, gauge_serial
+        As in `last_check`.
+    days : float
+        The lab's own limit of age.
+    now : datetime, optional
+    """
+    last = last_check(rows, gauge_serial=gauge_serial)
+    if last is None:
+        return "This gauge was never checked against weights in this season: gauge verify."
+    if not last.passed:
+        return (
+            f"This gauge FAILED its last check ({last.at[:10]}): do not trust its forces until "
+            "gauge verify passes."
+        )
+    at = datetime.fromisoformat(last.at)
+    if at.tzinfo is None:
+        at = at.replace(tzinfo=UTC)
+    age = ((now or datetime.now(UTC)) - at).total_seconds() / 86400
+    if age > days:
+        return f"The gauge's last good check is {age:.0f} days old, limit {days:g}: gauge verify."
+    return None
+
+
+# --- the control chart ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CheckPoint:
+    """One result on one mass: its day, its error in percent of the force, the lab's tolerance."""
+
+    at: str
+    error_pct: float
+    tolerance_pct: float
+
+    @property
+    def failed(self) -> bool:
+        """Whether the error is larger than the tolerance."""
+        return abs(self.error_pct) > self.tolerance_pct
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Individuals:
+    """Individuals chart: centre and limits of the values and of their moving ranges.
+
+    `outside` are the positions (from 0) of values beyond the limits.
+    """
+
+    values: tuple[float, ...]
+    centre: float
+    low: float
+    high: float
+    mean_moving_range: float
+    moving_range_high: float
+    outside: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ewma:
+    """EWMA chart: smoothed values with limits for each; `outside` as in `Individuals`."""
+
+    smoothed: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    outside: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ControlChart:
+    """Control chart of the errors on one mass.
+
+    Positions count from 0. `base` and `smooth` are None with fewer than two results that passed;
+    `smooth` has one value for each position in `run`, the results that passed.
+    """
+
+    run: tuple[int, ...]
+    failed: tuple[int, ...]
+    outside: tuple[int, ...]
+    base: Individuals | None
+    smooth: Ewma | None
+
+
+def points_by_mass(rows: Iterable[VerificationRow]) -> dict[str, list[CheckPoint]]:
+    """Return the results on each mass, oldest first; a weight that was never read has none."""
+    series: dict[str, list[CheckPoint]] = {}
+    for row in rows:
+        for weight in row.result["weights"]:
+            if weight["error_pct"] is not None:
+                point = CheckPoint(
+                    at=row.at[:10],
+                    error_pct=weight["error_pct"],
+                    tolerance_pct=row.tolerance_pct,
+                )
+                series.setdefault(weight["mass"], []).append(point)
+    return series
+
+
+def control_chart(points: Sequence[CheckPoint]) -> ControlChart:
+    """Compute the control chart of one mass: individuals, and EWMA of weight 0.2.
+
+    The first ten results that passed set centre and limits. A result that failed belongs to no run
+    of results: the gauge was repaired before the next one.
+    """
+    failed = tuple(i for i, point in enumerate(points) if point.failed)
+    run = tuple(i for i, point in enumerate(points) if not point.failed)
+    if len(run) < 2:
+        return ControlChart(run=run, failed=failed, outside=(), base=None, smooth=None)
+    errors = [points[i].error_pct for i in run]
+    base = individuals(errors[:N_BASE])
+    smooth = ewma(errors, target=base.centre, sigma=(base.high - base.centre) / 3)
+    beyond = {i for i, error in enumerate(errors) if not base.low <= error <= base.high}
+    outside = tuple(run[i] for i in sorted(beyond | set(smooth.outside)))
+    return ControlChart(run=run, failed=failed, outside=outside, base=base, smooth=smooth)
+
+
+def individuals(values: Sequence[float]) -> Individuals:
+    """Compute an individuals chart with 3-sigma limits from the mean moving range.
+
+    Raises
+    ------
+    InvalidValueError
+        If there are fewer than two values.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
+    """
+    if len(values) < 2:
+        raise InvalidValueError(
+            "a control chart needs two results or more.", todo="Verify the gauge again first."
+        )
+    ranges = [abs(b - a) for a, b in itertools.pairwise(values)]
+    centre = math.fsum(values) / len(values)
+    mean_range = math.fsum(ranges) / len(ranges)
+    width = 3 * mean_range / D2_OF_TWO
+    return Individuals(
+        values=tuple(values),
+        centre=centre,
+        low=centre - width,
+        high=centre + width,
+        mean_moving_range=mean_range,
+        moving_range_high=_D4_OF_TWO * mean_range,
+        outside=tuple(i for i, v in enumerate(values) if abs(v - centre) > width),
+    )
+
+
+def ewma(
+    values: Sequence[float],
+    *,
+    target: float,
+    sigma: float,
+    weight: float = 0.2,
+    width: float = 3.0,
+    steady: bool = False,
+) -> Ewma:
+    """Compute an exponentially weighted moving average chart.
+
+    Parameters
+    ----------
+    values : sequence of float
+    target : float
+        Where the series should be; also the start of the average.
+    sigma : float
+        Standard deviation of one value.
+    weight : float, optional
+        Weight of the newest value, above 0 and up to 1.
+    width : float, optional
+        Half-width of the limits in standard deviations of the average.
+    steady : bool, optional
+        Use the limits of the long run from the first value on, instead of the exact ones.
+
+    Raises
+    ------
+    InvalidValueError
+        If the weight is out of range or sigma negative.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook, 6.3.2.4; Montgomery, Introduction to Statistical Quality Control,
+    chapter 9 (exact limits).
+    """
+    if not 0 < weight <= 1 or sigma < 0:
+        raise InvalidValueError("the weight lies above 0 and up to 1, sigma is not negative.")
+    smoothed, low, high, z = [], [], [], target
+    for i, value in enumerate(values, start=1):
+        z = weight * value + (1 - weight) * z
+        grown = 1.0 if steady else -math.expm1(2 * i * math.log1p(-weight)) if weight < 1 else 1.0
+        half = width * sigma * math.sqrt(weight / (2 - weight) * grown)
+        smoothed.append(z)
+        low.append(target - half)
+        high.append(target + half)
+    return Ewma(
+        smoothed=tuple(smoothed),
+        low=tuple(low),
+        high=tuple(high),
+        outside=tuple(i for i, z in enumerate(smoothed) if not low[i] <= z <= high[i]),
+    )
