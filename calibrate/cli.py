@@ -6,8 +6,8 @@ from typing import NoReturn
 
 import click
 
-from gauge.version import __version__
 from gauge.clikit import LazyGroup, run
+from gauge.version import __version__
 
 COMMANDS = {
     "demo": ("calibrate.commands.demo", "Run the whole job on a sample run."),

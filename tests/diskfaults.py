@@ -14,7 +14,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from gauge.errors import FirmhandError, StorageFailedError
-from gauge.season import guard, open_season
+from gauge.season import connection
+from gauge.season.file import open_season
 from tests.durability import SCRATCH, log_berry, reckon
 from tests.season_helpers import begun
 from tests.simdisk import Disk, states_after_cut
@@ -25,14 +26,14 @@ from tests.simdisk import Disk, states_after_cut
 @contextmanager
 def synchronous(level: str) -> Iterator[None]:
     """Weaken the production setting: the mutants that the campaign must catch."""
-    before = guard.PRAGMAS
-    guard.PRAGMAS = tuple(
+    before = connection.PRAGMAS
+    connection.PRAGMAS = tuple(
         f"PRAGMA synchronous = {level}" if "synchronous" in pragma else pragma for pragma in before
     )
     try:
         yield
     finally:
-        guard.PRAGMAS = before
+        connection.PRAGMAS = before
 
 
 def power_cuts(

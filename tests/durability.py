@@ -16,7 +16,7 @@ from pathlib import Path
 from gauge.errors import FirmhandError
 from gauge.protocol.formatfile import shipped_format
 from gauge.records import Chunk, FingerScore, Gap, Sample, Session
-from gauge.season import open_season
+from gauge.season.file import open_season
 from gauge.session.events import BerryLogged
 from gauge.session.logger import Logger
 from tests.season_helpers import press

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from gauge.records import Compression, Flag, Sample, Session
-from gauge.season import SeasonFile, open_season
+from gauge.season.file import SeasonFile, open_season
 from gauge.units import Unit, newtons
 
 

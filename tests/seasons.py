@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from gauge.records import Compression, FingerScore, Sample, Session
-from gauge.season import open_season
+from gauge.season.file import open_season
 from gauge.units import Unit
 
 CUTS_N = (4.5, 3.2, 2.1, 1.2)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from calibrate.anchors.choice import Candidate
-from gauge.season import SeasonFile
+from gauge.season.file import SeasonFile
 
 
 def measured_candidates(season: SeasonFile, without: Collection[str]) -> list[Candidate]:

@@ -130,7 +130,7 @@ def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
     from calibrate.anchors.choice import Candidate
     from calibrate.anchors.measured import measured_candidates
     from calibrate.data.pairfile import looks_like_season
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     if looks_like_season(source):
         with open_season(source, read_only=True) as season:
@@ -164,7 +164,7 @@ def _from_csv(path: Path) -> list[Candidate]:
 
 def _keep(source: Path, name: str, chosen: AnchorSet, press_limit: int, valid_days: float) -> None:
     from gauge.errors import AlreadyThereError
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     with open_season(source) as season:
         taken = {row.label for row in season.anchors(name)}

@@ -72,7 +72,7 @@ def command(
         signed_miss_newton,
     )
     from gauge.errors import InfeasiblePlanError
-    from gauge.season import open_season
+    from gauge.season.file import open_season
     from gauge.season.rows import PracticeRow
 
     with open_season(season) as file:

@@ -13,7 +13,7 @@ from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
     from calibrate.anchors.retirement import AnchorRecord
-    from gauge.season import SeasonFile
+    from gauge.season.file import SeasonFile
     from gauge.season.rows import AnchorRow
 
 
@@ -53,7 +53,7 @@ def command(
     calibrate press 2026.season PAD-A --pad --force 3.02
     """  # noqa: D301
     from gauge.errors import InvalidValueError
-    from gauge.season import open_season
+    from gauge.season.file import open_season
     from gauge.season.rows import PadPressRow
     from gauge.units import newtons, parse_unit
 

@@ -37,7 +37,7 @@ def command(
     """  # noqa: D301
     from calibrate.commands import fit
     from calibrate.cuts.calibration import Calibration
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     if name and show_name:
         raise click.UsageError("Give a NAME to store, or --show NAME, not both.")

@@ -196,7 +196,7 @@ def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
     from datetime import UTC, datetime
 
     from calibrate.data.scale import Scale
-    from gauge.season import open_season
+    from gauge.season.file import open_season
     from gauge.season.rows import ClamshellRow
 
     at = datetime.now(UTC).isoformat(timespec="seconds")
@@ -227,7 +227,7 @@ def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Cla
     """Read keys until the sheet is done, then store it; Ctrl-C stores nothing."""
     from calibrate.data.scale import Scale
     from calibrate.tables.tallyform import TallyForm
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
         scale = Scale.from_json(season.scale_text)

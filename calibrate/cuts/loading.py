@@ -146,7 +146,7 @@ def stored(sources: Sequence[Path], name: str, *, sale_limit: str | None = None)
     gauge.errors.NoSuchRecordError: No source holds a calibration 'panel'. Store one with ...
     """
     from calibrate.data.pairfile import looks_like_season
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     found: list[tuple[Path, dict[str, Any], str]] = []
     for path in sources:

@@ -9,7 +9,7 @@ from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.fitting import ForceChoice, fit
 from calibrate.data.pairs import Pairs, load_pairs
 from calibrate.data.scale import parse_scale
-from gauge.season import open_season
+from gauge.season.file import open_season
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

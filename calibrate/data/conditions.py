@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calibrate.data.pairfile import looks_like_season
-from gauge.season import open_season
+from gauge.season.file import open_season
 
 # Cut points move with fruit temperature; a difference above this is worth a warning
 # (common practice, no source).

@@ -220,7 +220,7 @@ def read_pair_season(path: Path, *, firmest: str, scale: Scale | None, positive:
     BadTableError
         If a score is not on the scale, or no berry has both peak and score.
     """
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
         declared = Scale.from_json(season.scale_text)

@@ -12,7 +12,7 @@ from calibrate.data.pairfile import looks_like_season
 from calibrate.data.scale import Scale
 from gauge.csvsheet import CsvSheet
 from gauge.errors import TooFewScoresError
-from gauge.season import open_season
+from gauge.season.file import open_season
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,7 +23,7 @@ def read_season(path: Path, cues: Sequence[str]) -> Part:
 
     Tables are read, not the view: what is told of a sample is converted once, not for each berry.
     """
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
         scale = Scale.from_json(season.scale_text)

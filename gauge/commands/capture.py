@@ -14,7 +14,7 @@ from gauge.clikit import emit_json, say
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 
 if TYPE_CHECKING:
-    from gauge.season import SeasonFile
+    from gauge.season.file import SeasonFile
     from gauge.season.rows import SessionRow
 
 _BEGINS = re.compile(rb"#|-?\d+\t|$")  # as a capture text does, or an empty file
@@ -36,7 +36,7 @@ def command(season: Path, session: int | None, out: Path | None, as_json: bool) 
     gauge capture 2026.season
     gauge capture 2026.season 3 --out session3.txt
     """  # noqa: D301
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     if session is not None and out is None:
         raise click.UsageError("Say where the text shall go: --out FILE.")

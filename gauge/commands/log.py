@@ -13,7 +13,7 @@ from gauge.clikit import say
 from gauge.errors import NothingReceivedError
 
 if TYPE_CHECKING:
-    from gauge.season import SeasonFile
+    from gauge.season.file import SeasonFile
     from gauge.season.rows import SampleRow
 
 _SAMPLE_OPTIONS = (
@@ -129,8 +129,8 @@ def command(
     from gauge.detect.detectorsettings import DetectorSettings
     from gauge.port.portreader import reader_for
     from gauge.records import Session
-    from gauge.season import open_season
     from gauge.season.checks import check_warning
+    from gauge.season.file import open_season
     from gauge.session.benchchoice import berries_left, chosen_format, shown_name
     from gauge.session.logger import Logger
     from gauge.session.sitting import Sitting

@@ -54,7 +54,7 @@ def command(
     gauge plan 2026.season --import monday.csv --seed 7
     gauge plan 2026.season
     """  # noqa: D301
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     if csv_file is not None:
         seed = secrets.randbelow(1_000_000) if seed is None else seed
@@ -77,7 +77,7 @@ def _import(
     season: Path, csv_file: Path, seed: int, shuffle: bool, blind: bool, crop: str | None
 ) -> int:
     from gauge.csvsheet import CsvSheet
-    from gauge.season import open_season
+    from gauge.season.file import open_season
     from gauge.season.plan import drawn, new_samples, read_plan
 
     # Read before the season is opened: a bad plan must not begin a season.

@@ -63,7 +63,7 @@ def command(
     gauge readings 2026.season --csv berries.csv --decimal comma --bom
     gauge readings 2026.season --csv pairs.csv --long
     """  # noqa: D301
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     comma = decimal == "comma"
     delimiter = delimiter or ("semicolon" if comma else "comma")

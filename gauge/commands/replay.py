@@ -49,8 +49,8 @@ def command(
     from gauge.detect.detectorsettings import DetectorSettings
     from gauge.protocol.capture import load_capture
     from gauge.records import Sample, Session
-    from gauge.season import open_season
-    from gauge.season.base import now
+    from gauge.season.file import open_season
+    from gauge.season.tables import now
     from gauge.session.benchchoice import chosen_format, chosen_sample
     from gauge.session.berrystore import refuse_repeat
     from gauge.session.events import BerryLogged, Event, LineGap

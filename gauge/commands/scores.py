@@ -11,7 +11,7 @@ from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
     from gauge.records import FingerScore
-    from gauge.season import SeasonFile
+    from gauge.season.file import SeasonFile
 
 
 @click.command("scores", no_args_is_help=True)
@@ -30,7 +30,7 @@ def command(season: Path, sheet: Path, rater: str | None, as_json: bool) -> None
     \b
     gauge scores 2026.season monday.csv --rater ines
     """  # noqa: D301
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     with open_season(season) as file:
         found = _matched(file, sheet, rater)

@@ -14,7 +14,7 @@ from gauge.errors import StoppedError, VerificationFailedError
 if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat
     from gauge.records import Chunk, Gap
-    from gauge.season import SeasonFile
+    from gauge.season.file import SeasonFile
     from gauge.verify.checkweight import CheckResult, StableReading
     from gauge.verify.plateau import WeightWatch
 
@@ -136,7 +136,7 @@ def command(
         raise click.UsageError("give --format, the line format that gauge learn wrote.")
     from gauge.mass import parse_mass
     from gauge.records import Session
-    from gauge.season import open_season
+    from gauge.season.file import open_season
     from gauge.session.benchchoice import chosen_format
     from gauge.verify.gravity import gravity_at
     from gauge.verify.verification import CheckSettings, verify
@@ -245,8 +245,8 @@ def _last_capacity_newton(season: SeasonFile) -> float | None:
 
 
 def _chart(season_file: Path, chart_file: Path) -> None:
-    from gauge.season import open_season
     from gauge.season.checks import points_by_mass
+    from gauge.season.file import open_season
     from gauge.verify.chart import draw_chart
 
     with open_season(season_file, read_only=True) as season:

@@ -24,7 +24,7 @@ def command(season: Path, berry_id: int, why: str, as_json: bool) -> None:
     \b
     gauge void 2026.season 41 --why "slipped off the stand"
     """  # noqa: D301
-    from gauge.season import open_season
+    from gauge.season.file import open_season
 
     with open_season(season) as file:
         file.void(berry_id, why)

@@ -8,9 +8,9 @@ from typing import Any
 
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
 from gauge.records import Chunk, Compression, FingerScore
-from gauge.season.base import now
 from gauge.season.rows import BerryRow
 from gauge.season.scores import ScoreTables
+from gauge.season.tables import now
 
 _ADD_PEAK = """
 INSERT INTO peaks (berry_id, session_id, start_s, peak_s, end_s, peak_shown, peak_unit, peak_n,
@@ -188,8 +188,8 @@ def _peak_values(press: Compression) -> tuple[Any, ...]:
     flags = json.dumps([flag.value for flag in press.flags])
     return (
         press.t_start_s, press.t_peak_s, press.t_end_s, press.peak_shown, press.peak_unit.value,
-        press.peak_newton, press.baseline_newton, press.noise_newton, press.n_readings, press.n_ramp,
-        press.rate_hz, press.loading_rate_newton_s, press.sampling_loss_newton, flags,
+        press.peak_newton, press.baseline_newton, press.noise_newton, press.n_readings,
+        press.n_ramp, press.rate_hz, press.loading_rate_newton_s, press.sampling_loss_newton, flags,
     )  # fmt: skip
 
 

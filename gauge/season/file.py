@@ -7,7 +7,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from gauge.version import __version__
 from gauge.errors import (
     FirmhandError,
     NewerSeasonError,
@@ -16,18 +15,19 @@ from gauge.errors import (
     UnreadableFileError,
 )
 from gauge.season import schema
-from gauge.season.base import now
 from gauge.season.berries import BerryTables
-from gauge.season.desk import DeskTables
-from gauge.season.guard import JOURNAL_PRAGMA, connect, damaged, mapped
-from gauge.season.scales import default_scale, labels_of
+from gauge.season.checks import CheckTables
+from gauge.season.connection import JOURNAL_PRAGMA, connect, damaged, mapped
+from gauge.season.scores import default_scale, labels_of
+from gauge.season.tables import now
+from gauge.version import __version__
 
 _CREATED = """
 INSERT INTO season (id, code, crop, scale, created_at, created_by) VALUES (1, ?, ?, ?, ?, ?)
 """
 
 
-class SeasonFile(BerryTables, DeskTables):
+class SeasonFile(BerryTables, CheckTables):
     """An open season file; a context manager. Made by `open_season`.
 
     Attributes

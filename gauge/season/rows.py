@@ -42,7 +42,7 @@ class SessionRow:
 class BerryRow:
     """A stored berry with its peak and finger scores.
 
-    `peak_shown`, `peak_unit` and `peak_newton` are None for a berry that was scored but never pressed.
+    `peak_shown`, `peak_unit` and `peak_newton` are None for a berry that was never pressed.
     """
 
     berry_id: int

@@ -8,7 +8,7 @@ from gauge.errors import NoSuchRecordError
 from gauge.protocol.formatfile import load_format
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Sample
-from gauge.season import SeasonFile
+from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 
 
@@ -35,7 +35,7 @@ def chosen_sample(season: SeasonFile, wanted: Sample) -> tuple[SampleRow, list[s
     Examples
     --------
     >>> import tempfile
-    >>> from gauge.season import open_season
+    >>> from gauge.season.file import open_season
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     with open_season(f"{folder}/a.season", create=True) as season:
     ...         chosen_sample(season, Sample(code="C-01", crop="raspberry"))[1]
@@ -69,7 +69,7 @@ def planned_next(season: SeasonFile) -> SampleRow:
     Examples
     --------
     >>> import tempfile
-    >>> from gauge.season import open_season
+    >>> from gauge.season.file import open_season
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     with open_season(f"{folder}/a.season", create=True) as season:
     ...         _ = season.add_sample(Sample(code="C-01", berries_planned=20, plan_order=1))

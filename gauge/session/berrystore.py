@@ -10,7 +10,7 @@ from itertools import zip_longest
 
 from gauge.errors import AlreadyThereError, LockedSeasonError
 from gauge.records import Chunk, Compression, FingerScore, Gap
-from gauge.season import SeasonFile
+from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.events import BerryLogged
 
@@ -139,7 +139,7 @@ def refuse_repeat(season: SeasonFile, sample: SampleRow, heard: Iterable[Chunk |
     --------
     >>> import tempfile
     >>> from gauge.records import Sample
-    >>> from gauge.season import open_season
+    >>> from gauge.season.file import open_season
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     with open_season(f"{folder}/a.season", create=True) as season:
     ...         _ = season.add_sample(Sample(code="C-01"))

@@ -16,7 +16,7 @@ from gauge.errors import InvalidValueError, LockedSeasonError, NoSuchRecordError
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Chunk, Compression, CutPress, FingerScore, Gap
-from gauge.season import SeasonFile
+from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.berrystore import BerryStore
 from gauge.session.events import (

@@ -16,7 +16,7 @@ from gauge.errors import FirmhandError
 from gauge.port.portreader import PortLost, PortReader
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Session
-from gauge.season import SeasonFile
+from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.events import Event, LineLost
 from gauge.session.logger import Logger

@@ -14,7 +14,7 @@ from gauge.mass import Mass, class_limit_mg, expected_newton
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Chunk, Gap, Session
-from gauge.season import SeasonFile
+from gauge.season.file import SeasonFile
 from gauge.season.rows import CheckweightRow
 from gauge.verify.checkweight import CheckResult, StableReading, judge
 from gauge.verify.gravity import Gravity

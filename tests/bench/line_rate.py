@@ -26,7 +26,7 @@ from gauge.detect.detectorsettings import DetectorSettings
 from gauge.port.portreader import reader_for
 from gauge.protocol.formatfile import shipped_format
 from gauge.records import Sample, Session
-from gauge.season import open_season
+from gauge.season.file import open_season
 from gauge.session.events import BerryLogged
 from gauge.session.sitting import Sitting
 

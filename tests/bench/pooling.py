@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from calibrate.data.scale import BLACKBERRY
-from gauge.season import open_season
+from gauge.season.file import open_season
 
 SELECTIONS = [f"R-{100 + i}" for i in range(20)]
 DAYS = (0, 7, 14, 21)

@@ -9,7 +9,7 @@ from click.testing import CliRunner, Result
 
 from calibrate.cli import group
 from gauge.cli import group as gauge_group
-from gauge.season import open_season
+from gauge.season.file import open_season
 from tests.seasons import make_season
 
 

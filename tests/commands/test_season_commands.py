@@ -21,8 +21,8 @@ from gauge.errors import (
 )
 from gauge.protocol.capture import load_capture
 from gauge.records import Chunk, FingerScore, Gap
-from gauge.season import open_season
-from gauge.season.blindcode import LETTERS, blind_codes
+from gauge.season.file import open_season
+from gauge.season.plan import LETTERS, blind_codes
 from tests.season_helpers import begun, press
 
 

@@ -15,7 +15,7 @@ from calibrate.tables.shares import shares
 from calibrate.tables.tallyform import TallyForm
 from gauge.errors import BadTableError, ImpossibleSheetError, InvalidValueError
 from gauge.records import Sample
-from gauge.season import open_season
+from gauge.season.file import open_season
 
 HEAD = "sample,selection,s1,s2,s3,s4,s5,leaky,decayed,planned\n"
 

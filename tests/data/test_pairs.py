@@ -19,7 +19,7 @@ from gauge.errors import (
     UnreadableFileError,
 )
 from gauge.records import Compression, FingerScore, Sample, Session
-from gauge.season import open_season
+from gauge.season.file import open_season
 from gauge.units import Unit, newtons
 
 

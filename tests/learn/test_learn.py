@@ -39,7 +39,7 @@ from gauge.protocol.formatfile import load_format
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.records import Chunk, Status
-from gauge.season import open_season
+from gauge.season.file import open_season
 from gauge.simulate.uart import Wire, heard
 from gauge.units import Unit
 from tests.gauges import Bench, Gauge, Style, course, gauges, styled, traps

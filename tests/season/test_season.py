@@ -19,9 +19,9 @@ from gauge.errors import (
     NoSuchRecordError,
 )
 from gauge.records import Chunk, FingerScore, Flag, Gap, Sample, Session
-from gauge.season import open_season
+from gauge.season.file import open_season
 from gauge.season.rows import CheckweightRow, ClamshellRow, PadPressRow, PracticeRow
-from gauge.season.scales import default_scale
+from gauge.season.scores import default_scale
 from gauge.units import Unit
 from tests.season_helpers import begun, press
 

@@ -30,8 +30,9 @@ from gauge.errors import (
     UnreadableFileError,
 )
 from gauge.records import Chunk
-from gauge.season import open_season, schema
-from gauge.season.guard import mapped
+from gauge.season import schema
+from gauge.season.connection import mapped
+from gauge.season.file import open_season
 from tests.season_helpers import begun, press
 
 

@@ -15,7 +15,7 @@ from scipy import stats
 from gauge.cli import group
 from gauge.detect.compression import DetectorView
 from gauge.records import Compression, FingerScore, Flag, Sample
-from gauge.season import open_season
+from gauge.season.file import open_season
 from gauge.session.benchdesk import BenchDesk
 from gauge.session.benchkeys import named
 from gauge.session.benchview import BenchState, draw

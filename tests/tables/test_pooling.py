@@ -18,7 +18,7 @@ from gauge.errors import (
     UnknownUnitError,
 )
 from gauge.records import Compression, FingerScore, Sample, Session
-from gauge.season import open_season
+from gauge.season.file import open_season
 from gauge.season.rows import ClamshellRow
 from gauge.units import Unit
 

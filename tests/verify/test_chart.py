@@ -11,8 +11,8 @@ from click.testing import CliRunner
 
 from gauge.cli import group
 from gauge.errors import CannotWriteError, FirmhandError, InvalidValueError
-from gauge.season import open_season
 from gauge.season.checks import CheckPoint
+from gauge.season.file import open_season
 from gauge.verify.chart import draw_chart
 
 

@@ -27,7 +27,7 @@ from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import dump_format, shipped_format
 from gauge.protocol.framing import Framer
 from gauge.records import Reading, Status
-from gauge.season import open_season
+from gauge.season.file import open_season
 from gauge.simulate.berrymodel import HungWeight, Rest, Track, gauss, weight_track
 from gauge.simulate.linewriter import LineWriter
 from gauge.simulate.playback import recorded

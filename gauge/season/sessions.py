@@ -15,9 +15,9 @@ from typing import Any
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
-from gauge.season.base import SeasonBase, column, now
-from gauge.season.guard import damaged
+from gauge.season.connection import damaged
 from gauge.season.rows import SampleRow, SessionRow
+from gauge.season.tables import SeasonBase, column, now
 
 _SAMPLE = tuple(f.name for f in fields(Sample))
 _SESSION = tuple(f.name for f in fields(Session))
@@ -32,7 +32,7 @@ _SAMPLES = (
 )
 
 
-class BenchTables(SeasonBase):
+class SessionTables(SeasonBase):
     """Samples, sessions, chunks and gaps of a season file."""
 
     # --- samples ------------------------------------------------------------------------------

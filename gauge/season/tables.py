@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from gauge.errors import InvalidValueError, ReadOnlySeasonError, StorageFailedError
-from gauge.season.guard import mapped
+from gauge.season.connection import mapped
 
 
 def now() -> str:
@@ -40,7 +40,7 @@ def column(name: str) -> str:
 
 
 class SeasonBase:
-    """A guarded connection. Not for direct use; see `gauge.season.open_season`."""
+    """A guarded connection. Not for direct use; see `gauge.season.file.open_season`."""
 
     def __init__(self, db: sqlite3.Connection, path: Path, *, read_only: bool) -> None:
         self._db = db
