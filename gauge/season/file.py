@@ -16,7 +16,7 @@ from gauge.errors import (
 )
 from gauge.season import schema
 from gauge.season.berries import BerryTables
-from gauge.season.checks import CheckTables
+from gauge.season.calibrations import CalibrationTables
 from gauge.season.connection import JOURNAL_PRAGMA, connect, damaged, mapped
 from gauge.season.scores import default_scale, labels_of
 from gauge.season.tables import now
@@ -27,7 +27,7 @@ INSERT INTO season (id, code, crop, scale, created_at, created_by) VALUES (1, ?,
 """
 
 
-class SeasonFile(BerryTables, CheckTables):
+class SeasonFile(BerryTables, CalibrationTables):
     """An open season file; a context manager. Made by `open_season`.
 
     Attributes
