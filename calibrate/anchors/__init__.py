@@ -1,5 +1,7 @@
-"""Choose, keep and retire anchors; plan the tray.
+"""Anchors: berries, lots or pads of known force that stand for a score or a boundary.
 
-In: a calibration, and berries or lots of known force.
-Out: the anchor set, how long it holds, and which lots to pull.
+In: a calibration and candidates of known force.
+Out: the best set, when an anchor must retire, and which lots to pull berries from.
 """
+
+__all__ = ["candidates", "choice", "retirement", "tray"]

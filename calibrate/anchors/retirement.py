@@ -1,4 +1,4 @@
-"""The life of an anchor: presses, age, softening, and when it must retire."""
+"""When an anchor must retire, by its presses, age and softening, and what replaces it."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from calibrate.anchors.choice import Anchor, Candidate, choose_anchors
+from calibrate.anchors.candidates import Candidate
+from calibrate.anchors.choice import Anchor, choose_anchors
 from calibrate.cuts.calibration import Calibration
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
-# A re-press that reads this much less shows that the anchor is no longer what its card says.
-FALL_LIMIT = 0.10
+# Share of the force; an anchor that softened by more is no longer what its card says.
+MOST_SOFTENING = 0.10
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -50,17 +51,9 @@ def retirement_reason(anchor: AnchorRecord, now: datetime) -> str | None:
 
     It retires when it was squeezed more often than its limit, is older than its days, or a
     re-press read more than 10 % below the force on which it was chosen. A durable pad has no age.
-
-    Examples
-    --------
-    >>> made = datetime(2026, 7, 1)
-    >>> soft = AnchorRecord(label="A3", kind="berry", force_newton=2.0, made_at=made,
-    ...                     presses=((datetime(2026, 7, 1, 9), 1.7),))
-    >>> retirement_reason(soft, datetime(2026, 7, 1, 10))
-    'it fell from 2.00 N to 1.70 N (-15 %)'
     """
     measured = [force for _, force in anchor.presses if force is not None]
-    if measured and measured[-1] < (1 - FALL_LIMIT) * anchor.force_newton:
+    if measured and measured[-1] < (1 - MOST_SOFTENING) * anchor.force_newton:
         change = 100 * (measured[-1] / anchor.force_newton - 1)
         return f"it fell from {anchor.force_newton:.2f} N to {measured[-1]:.2f} N ({change:.0f} %)"
     if anchor.kind == "pad":
@@ -74,24 +67,14 @@ def retirement_reason(anchor: AnchorRecord, now: datetime) -> str | None:
 
 
 def replacement(
-    calibration: Calibration, retired: Anchor, spare: Sequence[Candidate]
+    calibration: Calibration, retired: Anchor, candidates: Sequence[Candidate]
 ) -> Candidate | None:
-    """Suggest the spare berry that serves best in the place of a retired anchor.
+    """Suggest the candidate that serves best in the place of a retired anchor.
 
-    By the criterion of `calibrate.anchors.choice.choose_anchors`. None when no spare fits.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
-    >>> old = Anchor(candidate=Candidate(label="A3", force_newton=2.6), score="firm", boundary=None,
-    ...              probability=0.92)
-    >>> replacement(one, old, [Candidate(label=str(f), force_newton=f) for f in (1.4, 2.3, 2.5)]).label
-    '2.5'
+    By the criterion of `calibrate.anchors.choice.choose_anchors`. None when none fits.
     """
     try:
-        chosen = choose_anchors(calibration, spare, per_score=1)
+        chosen = choose_anchors(calibration, candidates, per_score=1)
     except InfeasiblePlanError:
         return None
     for anchor in chosen.anchors:

@@ -11,7 +11,8 @@ from calibrate.commands.commandkit import FitOptions, calibration_options, json_
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
-    from calibrate.anchors.choice import AnchorSet, Candidate
+    from calibrate.anchors.candidates import Candidate
+    from calibrate.anchors.choice import AnchorSet
     from calibrate.data.pairs import Pairs
 
 
@@ -127,8 +128,7 @@ def command(
 
 def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
     """Candidates among the source's berries: measured, not void, flagged or retired."""
-    from calibrate.anchors.choice import Candidate
-    from calibrate.anchors.measured import measured_candidates
+    from calibrate.anchors.candidates import measured_candidates, scored_candidates
     from calibrate.data.pairfile import looks_like_season
     from gauge.season.file import open_season
 
@@ -136,15 +136,11 @@ def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
         with open_season(source, read_only=True) as season:
             tired = {row.label for row in season.anchors() if row.retired_at is not None}
             return measured_candidates(season, without=tired)
-    found: dict[str, float] = {}
-    for row, force in enumerate(pairs.force_newton):
-        name = pairs.berries[pairs.berry[row]] if pairs.berries else f"row {row + 1}"
-        found.setdefault(name, float(force))
-    return [Candidate(label=name, force_newton=force) for name, force in found.items() if force > 0]
+    return scored_candidates(pairs)
 
 
 def _from_csv(path: Path) -> list[Candidate]:
-    from calibrate.anchors.choice import Candidate
+    from calibrate.anchors.candidates import Candidate
     from gauge.csvsheet import CsvSheet
 
     sheet = CsvSheet(path, "the columns label and force_N, one row a candidate")

@@ -152,8 +152,8 @@ def record_of(row: AnchorRow) -> AnchorRecord:
 
 
 def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
-    from calibrate.anchors.choice import Anchor, Candidate
-    from calibrate.anchors.measured import measured_candidates
+    from calibrate.anchors.candidates import Candidate, measured_candidates
+    from calibrate.anchors.choice import Anchor
     from calibrate.anchors.retirement import replacement
     from calibrate.cuts.calibration import Calibration
 

@@ -68,7 +68,7 @@ def command(
             sheet.bad(index, "mean_N", str(error))
         found.append(lot)
     calibration = how.choice(source, calibration_name).calibration()
-    plan = plan_tray(bands(calibration), found, wanted=want, probability=probability)
+    plan = plan_tray(bands(calibration), found, per_score=want, probability=probability)
     if as_json:
         emit_json(
             {

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import logistic
 
-from calibrate.anchors.choice import Candidate, choose_anchors
+from calibrate.anchors.candidates import Candidate
+from calibrate.anchors.choice import choose_anchors
 from calibrate.cuts.bands import bands
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.scale import BLACKBERRY, RASPBERRY

@@ -66,7 +66,7 @@ def test_no_smaller_plan_fills_the_tray(wanted: int) -> None:
         Lot(name="b", mean_newton=1.9, sd_newton=0.6, available=12),
         Lot(name="c", mean_newton=1.2, sd_newton=0.5, available=12),
     ]
-    plan = plan_tray(found, lots, wanted=wanted, probability=0.9)
+    plan = plan_tray(found, lots, per_score=wanted, probability=0.9)
     shares = np.array([lot.shares(found) for lot in lots])
     assert plan.probability == pytest.approx(
         fill_probability(list(plan.pulls.values()), shares, wanted)
@@ -83,7 +83,7 @@ def test_simulated_trays_are_full_as_often_as_said() -> None:
         Lot(name=str(day), mean_newton=mean, sd_newton=0.25 * mean, available=40)
         for day, mean in ((0, 4.8), (4, 3.4), (8, 2.2), (12, 1.1))
     ]
-    plan = plan_tray(found, lots, wanted=2, probability=0.9)
+    plan = plan_tray(found, lots, per_score=2, probability=0.9)
     rng = np.random.default_rng(3)
     draws = [(plan.pulls[lot.name], np.append(lot.shares(found), 0)) for lot in lots]
     full = 0
@@ -96,10 +96,10 @@ def test_simulated_trays_are_full_as_often_as_said() -> None:
 def test_too_little_fruit_names_the_scarce_score() -> None:
     lots = [Lot(name="a", mean_newton=4.0, sd_newton=0.5, available=30)]
     with pytest.raises(InfeasiblePlanError, match="score 5 is the scarcest"):
-        plan_tray(_bands(), lots, wanted=1)
+        plan_tray(_bands(), lots, per_score=1)
 
 
-@pytest.mark.parametrize("bad", [{"wanted": 0}, {"probability": 1.0}, {"wanted": 30}])
+@pytest.mark.parametrize("bad", [{"per_score": 0}, {"probability": 1.0}, {"per_score": 30}])
 def test_senseless_wishes_are_refused(bad: dict[str, float]) -> None:
     with pytest.raises(InvalidValueError):
         plan_tray(_bands(), [Lot(name="a", mean_newton=4.0, sd_newton=0.5, available=30)], **bad)

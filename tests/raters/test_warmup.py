@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from calibrate.anchors.choice import Anchor, Candidate
+from calibrate.anchors.candidates import Candidate
+from calibrate.anchors.choice import Anchor
 from calibrate.anchors.retirement import AnchorRecord, replacement, retirement_reason
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.scale import BLACKBERRY
