@@ -18,7 +18,7 @@ from gauge.protocol.formatfile import shipped_format
 from gauge.records import Chunk, FingerScore, Gap, Sample, Session
 from gauge.season.file import open_season
 from gauge.session.events import BerryLogged
-from gauge.session.logger import Logger
+from gauge.session.recorder import BerryRecorder
 from tests.season_helpers import press
 
 # In memory where there is such a folder: what is tested is the order of writes, not a drive.
@@ -152,7 +152,7 @@ def _whole_logger(path: Path, out: int) -> None:
         sample = season.sample("C1")
         session_id = season.add_session(Session(started_at="2026-07-01T08:00:00Z"))
         fmt = shipped_format("number-unit")
-        logger = Logger(fmt, season=season, session_id=session_id, sample=sample)
+        recorder = BerryRecorder(fmt, season=season, session_id=session_id, sample=sample)
         t_ns = 0
         for berry in range(season.next_number(sample.sample_id) - 1, 10**6):
             os.write(out, f"try {berry}\n".encode())
@@ -160,8 +160,8 @@ def _whole_logger(path: Path, out: int) -> None:
             forces = [0.0] * 40 + [peak * i / 30 for i in range(31)] + [peak / 2] + [0.0] * 40
             for force in forces:
                 t_ns += 20_000_000
-                events = logger.feed(Chunk(t_ns, f"{force:.3f} N\r\n".encode()))
-                for event in events + logger.tick(t_ns):
+                events = recorder.feed(Chunk(t_ns, f"{force:.3f} N\r\n".encode()))
+                for event in events + recorder.tick(t_ns):
                     if isinstance(event, BerryLogged):
                         stored = round((event.press.peak - 1) * 1000)
                         os.write(out, f"ack {stored}\n".encode())

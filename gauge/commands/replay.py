@@ -7,19 +7,20 @@ from typing import Any
 
 import click
 
-from gauge.clikit import emit_json, say
+from gauge.clikit import FILE, emit_json, say
+from gauge.commands.log import loading_rate_option
 from gauge.errors import NothingReceivedError
 
 
 @click.command("replay")
-@click.argument("capture", type=click.Path(path_type=Path))
+@click.argument("capture", type=FILE)
 @click.option("--format", "format_name", required=True, metavar="FORMAT.toml",
               help="Line format, a file or a shipped one by name.")  # fmt: skip
-@click.option("--season", "season_file", type=click.Path(path_type=Path),
+@click.option("--season", "season_file", type=FILE,
               help="Store the berries in this season file; begun if there is none.")  # fmt: skip
 @click.option("--sample", "code", metavar="CODE", help="Sample of the season that they belong to.")
 @click.option("--crop", help="Of a new season: blackberry or raspberry.")
-@click.option("--loading-rate", metavar="LOW-HIGH", help="Planned rate of loading in N/s.")
+@loading_rate_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each berry.")
 def command(
     capture: Path,
@@ -27,7 +28,7 @@ def command(
     season_file: Path | None,
     code: str | None,
     crop: str | None,
-    loading_rate: str | None,
+    loading_rate_newton_s: tuple[float, float] | None,
     as_json: bool,
 ) -> None:
     """Find the peaks in a capture again.
@@ -45,20 +46,17 @@ def command(
     from contextlib import ExitStack
 
     from gauge.claims import claim_sample
-    from gauge.commands.log import planned_rates
-    from gauge.detect.detectorsettings import DetectorSettings
     from gauge.protocol.capture import load_capture
-    from gauge.records import Sample, Session
+    from gauge.protocol.formatfile import load_format
+    from gauge.records import Gap, Sample, Session
     from gauge.season.file import open_season
     from gauge.season.tables import now
-    from gauge.session.benchchoice import chosen_format, chosen_sample
     from gauge.session.berrystore import refuse_repeat
-    from gauge.session.events import BerryLogged, Event, LineGap
-    from gauge.session.logger import Logger
-    from gauge.session.wording import told
+    from gauge.session.events import BerryLogged, Event, describe
+    from gauge.session.recorder import BerryRecorder
+    from gauge.session.samplechoice import find_or_begin
 
-    fmt = chosen_format(format_name)
-    settings = DetectorSettings(loading_rate_newton_s=planned_rates(loading_rate))
+    fmt = load_format(format_name)
     name = capture.name
 
     def show(events: list[Event]) -> None:
@@ -67,9 +65,9 @@ def command(
                 if as_json:
                     emit_json(event.document())
                 else:
-                    click.echo(told(event, name))
-            elif not isinstance(event, LineGap):
-                say(told(event, name))
+                    click.echo(describe(event, name))
+            elif not isinstance(event, Gap):
+                say(describe(event, name))
 
     with ExitStack() as held:
         place: dict[str, Any] = {}
@@ -78,16 +76,17 @@ def command(
                 pass
             season = held.enter_context(open_season(season_file, create=True, crop=crop))
             held.enter_context(claim_sample(season_file, code))
-            row, _ = chosen_sample(season, Sample(code=code, crop=crop))
+            row, _ = find_or_begin(season, Sample(code=code, crop=crop))
             refuse_repeat(season, row, load_capture(capture))
             session = Session(started_at=now(), line_format=fmt.name, note=f"replay of {name}")
             place = {"season": season, "sample": row, "session_id": season.add_session(session)}
-        logger = Logger(fmt, settings=settings, **place)
+        recorder = BerryRecorder(fmt, loading_rate_newton_s=loading_rate_newton_s, **place)
         for item in load_capture(capture):
-            show(logger.feed(item))
-        show(logger.close())
-    counts = logger.framer.counts
-    say(f"{logger.count} berries in {counts.readings} readings; {counts.rejected} lines rejected.")
+            show(recorder.feed(item))
+        show(recorder.close())
+    counts = recorder.framer.counts
+    n = recorder.n_logged
+    say(f"{n} berries in {counts.readings} readings; {counts.rejected} lines rejected.")
     if not counts.readings:
         raise NothingReceivedError(
             f"{capture}: not one line is as the line format {fmt.name} says.",

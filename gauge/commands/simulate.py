@@ -221,7 +221,7 @@ def command(
     """  # noqa: D301
     from gauge.outfile import write_whole
     from gauge.protocol.capture import unescape, write_capture
-    from gauge.session.benchchoice import chosen_format
+    from gauge.protocol.formatfile import load_format
     from gauge.simulate.berrymodel import Selection
     from gauge.simulate.course import course
     from gauge.simulate.linewriter import LineWriter
@@ -230,7 +230,7 @@ def command(
     from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
     from gauge.units import parse_unit
 
-    fmt = chosen_format(format_name)
+    fmt = load_format(format_name)
     display = Display(
         step=_step(step),
         noise_newton=noise_newton,

@@ -135,13 +135,13 @@ def command(
     if format_name is None:
         raise click.UsageError("give --format, the line format that gauge learn wrote.")
     from gauge.mass import parse_mass
+    from gauge.protocol.formatfile import load_format
     from gauge.records import Session
     from gauge.season.file import open_season
-    from gauge.session.benchchoice import chosen_format
     from gauge.verify.gravity import gravity_at
     from gauge.verify.verification import CheckSettings, verify
 
-    fmt = chosen_format(format_name)
+    fmt = load_format(format_name)
     hung = tuple(parse_mass(mass) for mass in masses) * runs
     with open_season(season_file, create=True) as season:
         given = latitude is not None or elevation is not None

@@ -10,17 +10,31 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
-from gauge.detect.compression import DetectorView
-from gauge.session.bigdigits import HEIGHT, big, width
-from gauge.session.events import BerryLogged
+from gauge.session.events import FLAG_WORDS, BerryLogged
 from gauge.session.precision import Summary, berries_needed
-from gauge.session.pressbars import bars
-from gauge.session.wording import FLAG_WORDS
+from gauge.session.recorder import DetectorView
 from gauge.units import Unit
 
 Span = tuple[str, str]
 Line = list[Span]
-_SPAN_S = 10.0
+_SPAN_S = 10.0  # s; shown of the press under way
+_BLOCKS, _ASCII = " ▁▂▃▄▅▆▇█", " .:#"
+HEIGHT = 5
+_FONT = {
+    "0": ("###", "# #", "# #", "# #", "###"),
+    "1": (" # ", "## ", " # ", " # ", "###"),
+    "2": ("###", "  #", "###", "#  ", "###"),
+    "3": ("###", "  #", "###", "  #", "###"),
+    "4": ("# #", "# #", "###", "  #", "  #"),
+    "5": ("###", "#  ", "###", "  #", "###"),
+    "6": ("###", "#  ", "###", "# #", "###"),
+    "7": ("###", "  #", "  #", "  #", "  #"),
+    "8": ("###", "# #", "###", "# #", "###"),
+    "9": ("###", "# #", "###", "  #", "###"),
+    ".": (" ", " ", " ", " ", "#"),
+    "-": ("   ", "   ", "###", "   ", "   "),
+    "?": ("###", "  #", " ##", "   ", " # "),
+}
 KEYS = (
     ("v", "void last"),
     ("n", "next sample"),
@@ -33,74 +47,29 @@ KEYS = (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BenchState:
-    """All that the screen shows, at one moment.
-
-    Attributes
-    ----------
-    sample, port : str
-    line_state : str
-        In words, such as ``"LISTENING"``.
-    line_ok : bool
-    number : int
-        Of the berry that is due.
-    planned : int or None
-    last : BerryLogged or None
-    summary : Summary
-        Of the berries of the sample that stand.
-    half_width_newton : float or None
-        Wanted; None for a tenth of the mean.
-    view : DetectorView or None
-        None where forces are hidden.
-    hidden : str
-        Why the force is hidden; empty if it is not.
-    messages : tuple of str
-        Oldest first.
-    prompt : str
-        What is asked for; empty for the list of keys.
-    warning : str
-    done : bool
-        Whether all the berries that were wanted are stored.
-    """
+    """All that the screen shows, at one moment."""
 
     sample: str
     port: str
-    line_state: str
+    line_state: str  # in words, such as "LISTENING"
     line_ok: bool
-    number: int
+    number: int  # of the next berry
     planned: int | None
     last: BerryLogged | None
-    summary: Summary
-    half_width_newton: float | None
-    view: DetectorView | None
-    hidden: str = ""
-    messages: tuple[str, ...] = ()
-    prompt: str = ""
+    summary: Summary  # of the sample's berries that are not void
+    half_width_newton: float | None  # required; None for a tenth of the mean
+    view: DetectorView | None  # None where forces are hidden
+    hidden: str = ""  # why the force is hidden
+    messages: tuple[str, ...] = ()  # oldest first
+    prompt: str = ""  # what is asked; empty for the list of keys
     warning: str = ""
-    done: bool = False
+    done: bool = False  # whether all berries required are stored
 
 
 def draw(state: BenchState, columns: int, rows: int, *, ascii_only: bool = False) -> list[Line]:
     """Lay the screen out: at most `rows` lines of at most `columns` characters.
 
     Figures, flags and what to do come first; the picture of the press gets what is left.
-
-    Parameters
-    ----------
-    state : BenchState
-    columns, rows : int
-        Size of the terminal.
-    ascii_only : bool, optional
-        For terminals without box-drawing characters.
-
-    Examples
-    --------
-    >>> from gauge.session.precision import summarise
-    >>> state = BenchState(sample="C-01", port="sim", line_state="LISTENING", line_ok=True,
-    ...                    number=3, planned=20, last=None, summary=summarise([1.0, 1.2]),
-    ...                    half_width_newton=None, view=None)
-    >>> lines = draw(state, columns=60, rows=20, ascii_only=True)
-    >>> len(lines), lines[0][0], lines[0][-1]
-    (20, ('berry 3 of 20  sample C-01', 'bold'), ('LISTENING', 'good'))
     """
     rule = [[(("-" if ascii_only else "─") * columns, "dim")]]
     warning: list[Line] = [[(text, "warning")] for text in wrap(state.warning, columns)]
@@ -123,7 +92,7 @@ def draw(state: BenchState, columns: int, rows: int, *, ascii_only: bool = False
 
 
 def _messages(state: BenchState, columns: int) -> tuple[list[Line], list[Line]]:
-    """Lines of the newest message, and of the two before it."""
+    """Return the lines of the newest message, and of the two before it."""
     parts = [wrap(message, columns) for message in state.messages[-3:]]
     newest: list[Line] = [[(text, "warning")] for text in parts[-1][:3]] if parts else []
     older: list[Line] = [[(text, "dim")] for part in reversed(parts[:-1]) for text in part]
@@ -146,22 +115,22 @@ def _figures(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
     ink = "#" if ascii_only else "█"
     last = state.last
     if state.hidden or last is None:
-        shown, beside = "---", [state.hidden or "press the first berry"]
+        shown, caption = "---", [state.hidden or "press the first berry"]
     else:
         press = last.press
         shown = press.peak_shown
-        beside = [f"{press.peak_unit}"]
+        caption = [f"{press.peak_unit}"]
         if press.peak_unit is not Unit.N:
-            beside.append(f"= {press.peak_newton:.3f} N")
-        beside.append(f"berry {last.number}, stored")
-        beside += [f"{mark.rater} {mark.score}" for mark in last.scores]
-    large = width(shown)
+            caption.append(f"= {press.peak_newton:.3f} N")
+        caption.append(f"berry {last.number}, stored")
+        caption += [f"{mark.rater} {mark.score}" for mark in last.scores]
+    large = len(big(shown)[0])
     if large + 12 > columns:
         rows = [[(shown, "bold")]]
     else:
         rows = [[(text, "large")] for text in big(shown, ink)]
     room = columns - large - 4
-    words = [text for part in beside for text in wrap(part, max(room, 12))][:HEIGHT]
+    words = [text for part in caption for text in wrap(part, max(room, 12))][:HEIGHT]
     if len(rows) == HEIGHT:
         for row, text in zip(rows[-len(words) :], words, strict=True):
             row[0] = (row[0][0].ljust(large + 3), "large")
@@ -181,9 +150,9 @@ def _numbers(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
     if summary.sd_newton is None or summary.cv is None or summary.half_width_newton is None:
         return [[(f"{text}; SD and CV from the second berry on", "")]]
     text += f"   SD {summary.sd_newton:.2f} N   CV {100 * summary.cv:.0f} %"
-    wanted = state.half_width_newton or 0.1 * summary.mean_newton
-    more = berries_needed(summary.sd_newton, wanted) - summary.n
-    aim = f"{about}{wanted:.2g} N" + ("" if state.half_width_newton else " (10 %)")
+    required = state.half_width_newton or 0.1 * summary.mean_newton
+    more = berries_needed(summary.sd_newton, required) - summary.n
+    aim = f"{about}{required:.2g} N" + ("" if state.half_width_newton else " (10 %)")
     need = f"{more} more for {aim}" if more > 0 else f"enough for {aim}"
     text2 = f"mean known to {about}{summary.half_width_newton:.2g} N; {need}"
     return [[(line, "")] for line in (text, *wrap(text2, columns)[:2])]
@@ -205,7 +174,6 @@ def _picture(state: BenchState, columns: int, rows: int, ascii_only: bool) -> li
         view.trace,
         columns=min(columns, 72),
         rows=rows - 1,
-        span_s=_SPAN_S,
         top_newton=max(highest, floor),
         ascii_only=ascii_only,
     )
@@ -232,3 +200,54 @@ def _cut(line: Sequence[Span], columns: int) -> Line:
         out.append((text[:left], style))
         left -= len(text[:left])
     return out
+
+
+def big(text: str, ink: str = "#") -> list[str]:
+    """Draw digits, point and minus in large; `ink` is doubled sideways to look upright."""
+    glyphs = [_FONT[character] for character in text if character in _FONT]
+    gap = " " * 2
+    return [
+        gap.join(
+            "".join(2 * (ink if dot == "#" else " ") for dot in glyph[row]) for glyph in glyphs
+        )
+        for row in range(HEIGHT)
+    ]
+
+
+def bars(
+    trace: Sequence[tuple[float, float]],
+    *,
+    columns: int,
+    rows: int,
+    span_s: float = _SPAN_S,
+    top_newton: float | None = None,
+    ascii_only: bool = False,
+) -> list[str]:
+    """Draw the last seconds of force, each column the largest force of its slice of time.
+
+    `top_newton` is the force at the upper edge, by default the largest that is shown. The upper
+    edge comes first.
+    """
+    slots = [-math.inf] * columns
+    if trace:
+        end_s = trace[-1][0]
+        for t_s, force_newton in trace:
+            slot = columns - 1 - int((end_s - t_s) / span_s * columns)
+            if 0 <= slot < columns:
+                slots[slot] = max(slots[slot], force_newton)
+    # A slow gauge leaves slices without a reading: the force is the one received last.
+    for i in range(1, columns):
+        if slots[i] == -math.inf:
+            slots[i] = slots[i - 1]
+    known = [force for force in slots if force > -math.inf]
+    top = top_newton if top_newton is not None else max(known, default=0.0)
+    ink = _ASCII if ascii_only else _BLOCKS
+    steps = len(ink) - 1
+    lines = []
+    for row in range(rows - 1, -1, -1):
+        line = ""
+        for force in slots:
+            level = 0 if top <= 0 or force <= 0 else round(force / top * rows * steps)
+            line += ink[max(0, min(steps, level - row * steps))]
+        lines.append(line)
+    return lines

@@ -1,6 +1,6 @@
 """Chunks, gaps and berries on their way into the season file, in order and none of them twice.
 
-Without a season file all is forgotten at once. What is a berry is decided in logger.
+Without a season file nothing is kept. What is a berry is decided in the recorder.
 """
 
 from __future__ import annotations
@@ -14,23 +14,12 @@ from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.events import BerryLogged
 
-_FULL_BYTES = 1 << 18  # a replay runs faster than the clock of the capture
+# bytes; chunks are written at the latest then, because a replay runs faster than its clock
+_FULL_BYTES = 1 << 18
 
 
 class BerryStore:
-    """The durable side of one session.
-
-    Parameters
-    ----------
-    season : SeasonFile or None
-    session_id : int or None
-
-    Examples
-    --------
-    >>> store = BerryStore(None, None)
-    >>> store.hear(Chunk(0, b"0.00 N"))
-    >>> store.keep()
-    """
+    """Writes one session into its season file, or nothing where there is none."""
 
     def __init__(self, season: SeasonFile | None, session_id: int | None) -> None:
         self.season, self.session_id = season, session_id
@@ -43,26 +32,20 @@ class BerryStore:
         """Whether chunks or gaps are not in the file yet."""
         return bool(self._chunks or self._gaps)
 
-    def hear(self, chunk: Chunk) -> None:
-        """Take a chunk; it is in the file after the next `keep` or `acknowledge`."""
+    def add_chunk(self, chunk: Chunk) -> None:
+        """Take a chunk; it is in the file after the next `write` or `acknowledge`."""
         self._chunks.append(chunk)
         self._n_bytes += len(chunk.data)
         if self._n_bytes > _FULL_BYTES:
-            self.keep_if_free()
+            self.write_if_free()
 
-    def note_gap(self, gap: Gap) -> None:
+    def add_gap(self, gap: Gap) -> None:
         """Take a gap."""
         self._gaps.append(gap)
-        self.keep_if_free()
+        self.write_if_free()
 
-    def keep(self) -> None:
-        """Write what was heard.
-
-        Raises
-        ------
-        LockedSeasonError, StorageFailedError
-            What is not written stays pending.
-        """
+    def write(self) -> None:
+        """Write what is pending; what a locked or full disk refuses stays pending."""
         if self.season is not None and self.session_id is not None:
             self.season.keep_chunks(self.session_id, self._chunks)
             self._forget_chunks()
@@ -72,15 +55,15 @@ class BerryStore:
         self._gaps = []
         self._forget_chunks()
 
-    def keep_if_free(self) -> None:
-        """Write what was heard, unless another program holds the file just now."""
+    def write_if_free(self) -> None:
+        """Write what is pending, unless another program holds the file just now."""
         try:
-            self.keep()
+            self.write()
         except LockedSeasonError:
             return  # all stays pending
 
     def next_number(self, sample: SampleRow | None) -> int | None:
-        """The number of the sample's next berry; None without a season file."""
+        """Return the number of the sample's next berry; None without a season file."""
         if self.season is None or sample is None:
             return None
         return self.season.next_number(sample.sample_id)
@@ -92,13 +75,7 @@ class BerryStore:
         press: Compression,
         scores: tuple[FingerScore, ...],
     ) -> BerryLogged:
-        """Store a berry with its scores and all chunks so far, in one transaction.
-
-        Raises
-        ------
-        LockedSeasonError, StorageFailedError
-            The berry is not stored.
-        """
+        """Store a berry with its scores and all chunks so far, in one transaction."""
         if self.season is None or self.session_id is None or sample is None:
             return BerryLogged(number=number, berry_id=None, press=press, scores=scores)
         for attempt in (1, 2):
@@ -120,37 +97,19 @@ class BerryStore:
         self._chunks, self._n_bytes = [], 0
 
 
-def refuse_repeat(season: SeasonFile, sample: SampleRow, heard: Iterable[Chunk | Gap]) -> None:
+def refuse_repeat(season: SeasonFile, sample: SampleRow, capture: Iterable[Chunk | Gap]) -> None:
     """Refuse a capture that the berries of a sample were made from already.
-
-    Parameters
-    ----------
-    season : SeasonFile
-    sample : SampleRow
-    heard : iterable of Chunk or Gap
-        The capture, read anew here.
 
     Raises
     ------
     AlreadyThereError
-        If all that was heard in a session with berries of this sample is how the capture begins.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from gauge.records import Sample
-    >>> from gauge.season.file import open_season
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     with open_season(f"{folder}/a.season", create=True) as season:
-    ...         _ = season.add_sample(Sample(code="C-01"))
-    ...         refuse_repeat(season, season.sample("C-01"), [Chunk(0, b"1.24 N")])  # no berry yet
+        If the capture begins with all the chunks of a session that has berries of this sample.
     """
     berries = season.berries(sample.sample.code)
     sessions = {b.session_id for b in berries if b.void is None and b.session_id is not None}
-    capture = [item for item in heard if isinstance(item, Chunk) and item.data]
+    chunks = [item for item in capture if isinstance(item, Chunk) and item.data]
     for session_id in sorted(sessions):
-        stored = season.chunks(session_id)
-        pairs = zip_longest(stored, capture)
+        pairs = zip_longest(season.chunks(session_id), chunks)
         first = next(pairs, None)
         if first is None or first[0] is None or first[0] != first[1]:
             continue

@@ -1,16 +1,27 @@
-"""What happens while berries are logged, as one small record each. Shown by the screens."""
+"""What happens while berries are logged, as one small record each, and its words for a person."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
 
-from gauge.records import Compression, CutPress, FingerScore, Gap
+from gauge.records import Compression, CutPress, FingerScore, Flag, Gap
+from gauge.units import Unit
+
+FLAG_WORDS = {
+    Flag.OVERLOAD: "OVERLOAD: the true peak is higher",
+    Flag.BASELINE_DRIFT: "zero drifted",
+    Flag.FEW_READINGS: "few readings on the way up",
+    Flag.LOADING_RATE: "pressed faster or slower than planned",
+    Flag.DOUBLE_RISE: "skin broke, then rose again",
+    Flag.LONE_READING: "the peak is a single reading: line noise, or a knock?",
+    Flag.UNIT_CHANGED: "the gauge changed its unit",
+}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BerryLogged:
-    """A berry is stored: now, and not before, it may be shown, rung and printed."""
+    """A berry is stored: only now may it be shown, announced by the bell and printed."""
 
     number: int
     berry_id: int | None
@@ -18,7 +29,7 @@ class BerryLogged:
     scores: tuple[FingerScore, ...] = ()
 
     def document(self) -> dict[str, Any]:
-        """The berry as the JSON line of `gauge log` and `gauge replay`."""
+        """Return the berry as the JSON line of `gauge log` and `gauge replay`."""
         return {
             "berry": self.number,
             "peak": self.press.peak,
@@ -27,19 +38,23 @@ class BerryLogged:
             "flags": [flag.value for flag in self.press.flags],
         }
 
+    def line(self) -> str:
+        """Describe the berry in one line."""
+        press = self.press
+        newton = "" if press.peak_unit is Unit.N else f" = {press.peak_newton:.3f} N"
+        flags = "; ".join(FLAG_WORDS[flag] for flag in press.flags)
+        scores = "".join(f", {mark.rater} {mark.score}" for mark in self.scores)
+        return (
+            f"berry {self.number}: {press.peak_shown} {press.peak_unit}{newton}{scores}"
+            f"{f' ({flags})' if flags else ''}"
+        )
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class PressCut:
-    """A press that was seen in part: no berry, press again."""
-
-    cut: CutPress
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ScoresWanted:
+class ScoresMissing:
     """A berry was pressed whose finger scores are not all in; its force stays hidden."""
 
-    missing: tuple[str, ...]
+    raters: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,28 +73,58 @@ class LineLost:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class LineGap:
-    """A gap is over, and stored."""
-
-    gap: Gap
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class Silence:
-    """Nothing that the line format can read for `seconds`; `heard` if other bytes came."""
+    """No reading for `seconds`; `unreadable` if bytes came that the line format cannot read."""
 
     seconds: float
-    heard: bool
+    unreadable: bool
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StoreDelayed:
-    """The season file is locked by another program; the berry waits and is tried again."""
+    """The season file is locked by another program; the berry is pending and is tried again."""
 
     reason: str
 
 
+# A Gap is an event when it is over and stored.
 Event = (
-    BerryLogged | PressCut | ScoresWanted | PressRefused | LineLost | LineGap | Silence
-    | StoreDelayed
-)  # fmt: skip
+    BerryLogged | CutPress | ScoresMissing | PressRefused | LineLost | Gap | Silence | StoreDelayed
+)
+
+
+def describe(event: Event, port: str) -> str:
+    """Describe an event for a person, in the same words on every screen.
+
+    Parameters
+    ----------
+    event : Event
+    port : str
+        As the message shall name it.
+    """
+    match event:
+        case BerryLogged():
+            return event.line()
+        case CutPress(reason=reason):
+            return f"No berry: a press was seen only in part ({reason}). Press again."
+        case ScoresMissing(raters=raters):
+            return f"Pressed. The force stays hidden until these have scored: {', '.join(raters)}."
+        case PressRefused(reason=reason):
+            return f"No berry: {reason}."
+        case LineLost(reason=reason):
+            return f"{port}: {reason}. Waiting for it to come back; nothing stored is lost."
+        case Gap():
+            seconds = (event.to_ns - event.from_ns) / 1e9
+            return f"{port}: gap of {seconds:.1f} s ({event.reason}); what was sent then is lost."
+        case Silence(seconds=seconds, unreadable=True):
+            return (
+                f"{port}: for {seconds:.0f} s bytes came, but none that the line format can read. "
+                "Speed or format may be wrong: gauge learn makes a new format."
+            )
+        case Silence(seconds=seconds):
+            return (
+                f"{port}: nothing received for {seconds:.0f} s. Is the gauge on, and does it send? "
+                "Still listening."
+            )
+        case StoreDelayed(reason=reason):
+            return f"NOT STORED YET: {reason} Trying again; do not close this window."

@@ -1,7 +1,7 @@
 """The plain screen of `gauge log`: lines only, for any terminal, a pipe or another program.
 
-Acknowledged berries go to stdout, all else to stderr. What is typed is read on a thread of its
-own, so that no prompt ever keeps a berry waiting.
+Acknowledged berries go to stdout, all else to stderr. A thread of its own reads what is typed, so
+that no prompt delays a berry.
 """
 
 from __future__ import annotations
@@ -15,10 +15,11 @@ from contextlib import contextmanager
 
 from gauge.clikit import emit_json, say
 from gauge.errors import FirmhandError, InvalidValueError, StorageFailedError
-from gauge.session.events import BerryLogged, Event, LineGap, ScoresWanted
-from gauge.session.sitting import Sitting
-from gauge.session.wording import told
+from gauge.records import Gap
+from gauge.session.events import BerryLogged, Event, ScoresMissing, describe
+from gauge.session.livesession import LiveSession
 
+_GAPS_REPORTED = 4  # a gap of the same kind: three in full, then once that it goes on
 _HELP = "Type 'void REASON', 'note TEXT', 'score RATER SCORE' (of the last berry) or 'quit'."
 
 
@@ -35,12 +36,12 @@ def stopping() -> Iterator[threading.Event]:
             signal.signal(name, handler)
 
 
-class _Typed:
-    """Lines that are typed, without ever waiting for one."""
+class _TypedLines:
+    """Hands out lines that were typed, without waiting for one."""
 
-    def __init__(self, *, wanted: bool) -> None:
+    def __init__(self, *, active: bool) -> None:
         self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
-        if wanted:
+        if active:
             threading.Thread(target=self._read, daemon=True).start()
 
     def _read(self) -> None:
@@ -55,100 +56,87 @@ class _Typed:
                 return
 
 
-# The same gap is said so often; then once that it goes on.
-_GAPS_TOLD = 4
-
-
 class PlainScreen:
-    """Run a sitting on a plain terminal.
+    """Run a session, entered already, on a plain terminal; berries as JSON lines if `as_json`."""
 
-    Parameters
-    ----------
-    sitting : Sitting
-        Entered already.
-    as_json : bool
-    silent_stop_s : float, optional
-        End when no reading came for so long.
-    """
-
-    def __init__(
-        self, sitting: Sitting, *, as_json: bool, silent_stop_s: float | None = None
-    ) -> None:
-        self._sitting, self._as_json, self._silent_stop_s = sitting, as_json, silent_stop_s
+    def __init__(self, session: LiveSession, *, as_json: bool) -> None:
+        self._session, self._as_json = session, as_json
         self._same_gaps, self._last_reason = 0, ""
-        self._typed = _Typed(wanted=sys.stdin.isatty() or bool(sitting.logger.raters))
+        self._typed = _TypedLines(
+            active=sys.stdin.isatty() or bool(session.recorder.pending.raters)
+        )
 
     def run(self, stop: threading.Event) -> None:
-        """Log until the berries are reached, `stop` is set, the user quits or silence lasts."""
-        logger, reader = self._sitting.logger, self._sitting.reader
+        """Log until all berries are in, `stop` is set, the user quits or silence lasts."""
+        session, recorder = self._session, self._session.recorder
         self._ask()
-        while not (stop.is_set() or logger.done):
-            self._show(self._sitting.poll())
+        while not (stop.is_set() or recorder.done):
+            self.show(self._session.poll())
             for line in self._typed.lines():
                 if line == "quit":
                     stop.set()
                 elif line:
-                    self._obey(line)
-            if self._silent_stop_s is not None and (
-                logger.silence.idle_s(reader.now_ns) > self._silent_stop_s
-            ):
-                say(f"{reader.port}: no reading for {self._silent_stop_s:g} s; stopping.")
+                    self.act(line)
+            if session.timed_out:
+                say(f"{session.reader.port}: no reading for {session.silent_stop_s:g} s; stopping.")
                 break
-        self._show(self._sitting.finish())
+        self.show(self._session.finish())
 
-    def _show(self, events: list[Event]) -> None:
+    def show(self, events: list[Event]) -> None:
+        """Print events."""
         for event in events:
-            if isinstance(event, LineGap):
-                self._tell_gap(event)
+            if isinstance(event, Gap):
+                self._show_gap(event)
             elif not isinstance(event, BerryLogged):
-                say(told(event, self._sitting.reader.device))
+                say(describe(event, self._session.reader.device))
             elif self._as_json:
                 emit_json(event.document())
             else:
                 bell = "\a" if sys.stdout.isatty() else ""
-                sys.stdout.write(f"{bell}{told(event, self._sitting.reader.device)}\n")
+                sys.stdout.write(f"{bell}{describe(event, self._session.reader.device)}\n")
                 sys.stdout.flush()
             if isinstance(event, BerryLogged):
                 self._same_gaps = 0
-            if isinstance(event, BerryLogged | ScoresWanted):
+            if isinstance(event, BerryLogged | ScoresMissing):
                 self._ask()
 
-    def _tell_gap(self, event: LineGap) -> None:
-        """Say a gap, but not the same one without end: all of them are on record anyway."""
-        device = self._sitting.reader.device
-        kind = event.gap.reason.partition(":")[0]  # what bytes came differs each time
+    def _show_gap(self, gap: Gap) -> None:
+        """Print a gap, but not the same one without end: all of them are stored anyway."""
+        device = self._session.reader.device
+        kind = gap.reason.partition(":")[0]  # what bytes came differs each time
         self._same_gaps = self._same_gaps + 1 if kind == self._last_reason else 1
         self._last_reason = kind
-        if self._same_gaps < _GAPS_TOLD:
-            say(told(event, device))
-        elif self._same_gaps == _GAPS_TOLD:
+        if self._same_gaps < _GAPS_REPORTED:
+            say(describe(gap, device))
+        elif self._same_gaps == _GAPS_REPORTED:
             say(
-                f"{device}: the same again and again; all is on record, and no more of it is said. "
+                f"{device}: the same again and again; all is stored, and no more of it is shown. "
                 "Does this gauge send what the format says? gauge learn makes a new one."
             )
 
     def _ask(self) -> None:
         """Ask for the next finger score that is missing."""
-        logger = self._sitting.logger
-        if logger.missing and not logger.done:
-            say(f"Score of berry {logger.next_number} by {logger.missing[0]}?")
+        recorder = self._session.recorder
+        if recorder.missing and not recorder.done:
+            say(f"Score of berry {recorder.next_number} by {recorder.missing[0]}?")
 
-    def _obey(self, line: str) -> None:
-        logger = self._sitting.logger
+    def act(self, line: str) -> None:
+        """Do what a typed line asks for; a user's mistake becomes a message."""
+        recorder = self._session.recorder
         word, _, rest = line.partition(" ")
         try:
             if word == "void":
-                berry = logger.void_last(rest)
+                berry = recorder.void_last(rest)
                 say(f"Berry {berry.number} is void ({rest}); its number is free again.")
             elif word == "note":
-                logger.note(rest)
-                say("Noted.")
+                recorder.note(rest)
+                say("Note stored.")
             elif word == "score":
                 rater, _, label = rest.partition(" ")
-                logger.score_last(rater, label.strip())
+                recorder.score_last(rater, label.strip())
                 say(f"{rater} scored the last berry {label.strip()} (the force was seen).")
-            elif logger.missing:
-                self._show(logger.score(logger.missing[0], line))
+            elif recorder.missing:
+                self.show(recorder.score(recorder.missing[0], line))
                 self._ask()
             else:
                 raise InvalidValueError(f"'{line}' is not understood.", todo=_HELP)

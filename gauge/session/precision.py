@@ -1,4 +1,4 @@
-"""How well the mean of a clamshell is known, and how many more berries a wanted precision needs."""
+"""How well the mean of a clamshell is known, and how many berries a required precision needs."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from gauge.errors import InvalidValueError
 
-_MOST = 100_000
+_MOST = 100_000  # berries; the search ends there
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -29,16 +29,10 @@ class Summary:
 
 
 def summarise(peaks_newton: Sequence[float], level: float = 0.95) -> Summary:
-    """Mean, standard deviation (n - 1) and half-width of the mean's interval.
+    """Return mean, standard deviation (n - 1) and half-width of the mean's interval.
 
     The interval is Student's: mean +- t(n - 1) s / sqrt(n) (NIST/SEMATECH e-Handbook of
     Statistical Methods, 1.3.5.2).
-
-    Examples
-    --------
-    >>> found = summarise([1.0, 1.2, 1.4])
-    >>> round(found.sd_newton, 3), round(found.half_width_newton, 3)
-    (0.2, 0.497)
     """
     n = len(peaks_newton)
     mean = math.fsum(peaks_newton) / n if n else None
@@ -49,20 +43,9 @@ def summarise(peaks_newton: Sequence[float], level: float = 0.95) -> Summary:
 
 
 def berries_needed(sd_newton: float, half_width_newton: float, level: float = 0.95) -> int:
-    """Smallest number of berries whose mean is known within a half-width, at this spread.
-
-    Raises
-    ------
-    InvalidValueError
-        If the half-width is not above zero.
-
-    Examples
-    --------
-    >>> berries_needed(0.2, 0.1)
-    18
-    """
+    """Return the smallest number of berries whose mean is known within a half-width."""
     if not half_width_newton > 0:
-        raise InvalidValueError("the wanted half-width must be above zero")
+        raise InvalidValueError("the half-width must be above zero")
     # Student's t is never below the normal quantile, so the search begins just under its answer.
     n = max(2, min(_MOST, math.floor((1.9 * sd_newton / half_width_newton) ** 2)))
     while n > 2 and _half_width(sd_newton, n - 1, level) <= half_width_newton:

@@ -28,7 +28,7 @@ from gauge.protocol.formatfile import shipped_format
 from gauge.records import Sample, Session
 from gauge.season.file import open_season
 from gauge.session.events import BerryLogged
-from gauge.session.sitting import Sitting
+from gauge.session.livesession import LiveSession
 
 PERIOD_S, PRESS_S = 3.0, 1.0  # a berry every three seconds, pressed for one
 
@@ -75,11 +75,11 @@ def main() -> None:
         os.close(near)
         with open_season(Path(folder) / "rate.season", create=True) as season:
             season.add_sample(Sample(code="A"))
-            sitting = Sitting(
+            session = LiveSession(
                 reader=reader, fmt=fmt, season=season, sample=season.sample("A"),
                 session=Session(started_at=""),
             )  # fmt: skip
-            with sitting:
+            with session:
                 began, cpu = time.perf_counter(), time.process_time()
                 child = subprocess.Popen(
                     [sys.executable, __file__, "--feed", str(far), "--rate", str(options.rate),
@@ -87,15 +87,15 @@ def main() -> None:
                     pass_fds=[far], stdout=subprocess.PIPE, text=True,
                 )  # fmt: skip
                 while child.poll() is None:
-                    for event in sitting.poll():
+                    for event in session.poll():
                         if isinstance(event, BerryLogged):
                             acknowledged_s = reader.now_ns / 1e9
                             # The release was seen with the reading at t_end_s.
                             delays.append(acknowledged_s - event.press.t_end_s)
                 elapsed, cpu = time.perf_counter() - began, time.process_time() - cpu
                 sent, fed_s = (float(x) for x in child.stdout.read().split())
-                sitting.finish()
-                counts = sitting.logger.framer.counts
+                session.finish()
+                counts = session.recorder.framer.counts
             os.close(far)
             kept = sum(len(chunk.data) for chunk in season.chunks(1))
             stored = len(season.berries())

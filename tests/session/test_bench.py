@@ -13,19 +13,17 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from gauge.cli import group
-from gauge.detect.compression import DetectorView
 from gauge.records import Compression, FingerScore, Flag, Sample
 from gauge.season.file import open_season
-from gauge.session.benchdesk import BenchDesk
-from gauge.session.benchkeys import named
-from gauge.session.benchview import BenchState, draw
-from gauge.session.bigdigits import HEIGHT, big
+from gauge.session.bench import named
+from gauge.session.benchactions import BenchActions
+from gauge.session.benchview import HEIGHT, BenchState, bars, big, draw
 from gauge.session.events import BerryLogged
 from gauge.session.precision import berries_needed, summarise
-from gauge.session.pressbars import bars
+from gauge.session.recorder import DetectorView
 from gauge.units import Unit
 from tests.lines import PtyLine, play, press, rest
-from tests.session.test_log import chunks, logger_for
+from tests.session.test_log import chunks, recorder_for
 
 BERRY = [*rest(1), *press(1.24), *rest(1)]
 
@@ -36,27 +34,27 @@ def season(tmp_path):
         yield file
 
 
-class FakeSitting:
-    """A sitting without a port: its clock and its chunks are handed in."""
+class FakeSession:
+    """A session without a port: its clock and its chunks are handed in."""
 
     def __init__(self, season, **options) -> None:
         self.season = season
-        self.logger = logger_for(season, **options)
+        self.recorder = recorder_for(season, **options)
         self.reader = SimpleNamespace(now_ns=0, device="/dev/gauge")
 
-    def hear(self, forces):
+    def receive(self, forces):
         events = []
         for item in chunks(forces, self.reader.now_ns):
-            events += self.logger.feed(item)
+            events += self.recorder.feed(item)
             self.reader.now_ns = item.t_ns + 20_000_000
         return events
 
-    def change_sample(self, sample, berries=None):
-        return self.logger.change_sample(sample, self.reader.now_ns, berries)
+    def change_sample(self, sample, n_required=None):
+        return self.recorder.change_sample(sample, self.reader.now_ns, n_required)
 
 
-def keyed(desk: BenchDesk, *keys: str) -> list:
-    return [event for key in keys for event in desk.press(key)]
+def keyed(actions: BenchActions, *keys: str) -> list:
+    return [event for key in keys for event in actions.press(key)]
 
 
 # --- figures ----------------------------------------------------------------------------------
@@ -121,8 +119,8 @@ def compression(shown: str = "1.24", unit: Unit = Unit.N, flags=()) -> Compressi
     value = float(shown) * (1 if unit is Unit.N else 4.4482216152605)
     return Compression(
         t_start_s=1, t_peak_s=2, t_end_s=3, peak_shown=shown, peak_unit=unit, peak_newton=value,
-        baseline_newton=0, noise_newton=0.01, n_readings=50, n_ramp=25, rate_hz=50, loading_rate_newton_s=1,
-        sampling_loss_newton=0.01, flags=tuple(flags),
+        baseline_newton=0, noise_newton=0.01, n_readings=50, n_ramp=25, rate_hz=50,
+        loading_rate_newton_s=1, sampling_loss_newton=0.01, flags=tuple(flags),
     )  # fmt: skip
 
 
@@ -135,8 +133,8 @@ def state(**changes) -> BenchState:
         ),
         "summary": summarise([1.0, 1.2, 1.4, 1.1, 0.9, 1.3]), "half_width_newton": 0.1,
         "view": DetectorView(
-            state="press", baseline_newton=0.0, noise_newton=0.01, current_newton=0.8, largest_newton=0.9,
-            trace=tuple((0.05 * i, 0.01 * i) for i in range(90)),
+            state="press", baseline_newton=0.0, noise_newton=0.01, current_newton=0.8,
+            largest_newton=0.9, trace=tuple((0.05 * i, 0.01 * i) for i in range(90)),
         ),
         "messages": ("The gauge came back.", "No berry: a press was seen only in part."),
     }  # fmt: skip
@@ -204,77 +202,77 @@ def test_a_hidden_force_shows_nowhere():
 
 
 def test_void_takes_two_keys_and_a_reason(season):
-    sitting = FakeSitting(season)
-    desk = BenchDesk(sitting)
-    keyed(desk, "v")
-    assert "none is stored yet" in desk.messages[-1]
-    sitting.hear(BERRY)
-    keyed(desk, "v", "1")
+    session = FakeSession(season)
+    actions = BenchActions(session)
+    keyed(actions, "v")
+    assert "none is stored yet" in actions.messages[-1]
+    session.receive(BERRY)
+    keyed(actions, "v", "1")
     assert [row.void for row in season.berries()] == ["slipped"]
-    assert "VOID" in desk.messages[-1]
-    sitting.hear(BERRY)
-    keyed(desk, "v", *"rotten", "enter")
+    assert "VOID" in actions.messages[-1]
+    session.receive(BERRY)
+    keyed(actions, "v", *"rotten", "enter")
     assert [row.void for row in season.berries()] == ["slipped", "rotten"]
-    sitting.hear(BERRY)
-    keyed(desk, "v", "escape")
-    keyed(desk, "v", "enter")
-    assert "reason" in desk.messages[-1]
+    session.receive(BERRY)
+    keyed(actions, "v", "escape")
+    keyed(actions, "v", "enter")
+    assert "reason" in actions.messages[-1]
     assert [row.void for row in season.berries()] == ["slipped", "rotten", None]
 
 
 def test_notes_go_to_the_last_berry(season):
-    sitting = FakeSitting(season)
-    desk = BenchDesk(sitting)
-    sitting.hear(BERRY)
-    keyed(desk, "o", *"leakyx", "backspace", "enter")
+    session = FakeSession(season)
+    actions = BenchActions(session)
+    session.receive(BERRY)
+    keyed(actions, "o", *"leakyx", "backspace", "enter")
     [note] = season.notes()
     assert (note.text, note.berry_id) == ("leaky", season.berries()[0].berry_id)
 
 
 def test_an_answer_is_about_the_berry_that_was_asked_about(season):
-    sitting = FakeSitting(season)
-    desk = BenchDesk(sitting)
-    sitting.hear(BERRY)
-    keyed(desk, "v")
-    sitting.hear(BERRY)  # the gauge goes on while the question is open
-    keyed(desk, "1", "o")
-    sitting.hear(BERRY)
-    keyed(desk, *"leaky", "enter")
+    session = FakeSession(season)
+    actions = BenchActions(session)
+    session.receive(BERRY)
+    keyed(actions, "v")
+    session.receive(BERRY)  # the gauge goes on while the question is open
+    keyed(actions, "1", "o")
+    session.receive(BERRY)
+    keyed(actions, *"leaky", "enter")
     assert [(row.number, row.void) for row in season.berries()] == [
         (1, "slipped"), (2, None), (3, None),
     ]  # fmt: skip
     assert [note.berry_id for note in season.notes()] == [season.berries()[1].berry_id]
-    keyed(desk, "v")
-    sitting.hear(BERRY)
-    keyed(desk, "2")
+    keyed(actions, "v")
+    session.receive(BERRY)
+    keyed(actions, "2")
     assert [row.void for row in season.berries()] == ["slipped", None, "wrong berry", None]
-    assert "in its place" in desk.messages[-1]
-    keyed(desk, "n", *"A-9", "enter")
-    assert len(desk.messages) == 1  # none about a berry of the sample before
+    assert "in its place" in actions.messages[-1]
+    keyed(actions, "n", *"A-9", "enter")
+    assert len(actions.messages) == 1  # none about a berry of the sample before
     path = season.path
     assert "note: leaky" in CliRunner().invoke(group, ["readings", str(path)]).output
 
 
 def test_an_open_question_never_holds_a_berry_up(season):
-    sitting = FakeSitting(season)
-    desk = BenchDesk(sitting)
-    keyed(desk, "o", *"half a no")
-    [event] = sitting.hear(BERRY)
+    session = FakeSession(season)
+    actions = BenchActions(session)
+    keyed(actions, "o", *"half a no")
+    [event] = session.receive(BERRY)
     assert isinstance(event, BerryLogged)
-    assert "half a no_" in desk.prompt
+    assert "half a no_" in actions.prompt
 
 
 def test_pause_and_quit(season):
-    sitting = FakeSitting(season)
-    desk = BenchDesk(sitting)
-    keyed(desk, "p")
-    assert sitting.hear(BERRY) == []
-    keyed(desk, "p")
-    assert len(sitting.hear(BERRY)) == 1
-    keyed(desk, "q", "n")
-    assert not desk.quitting
-    keyed(desk, "q", "q")
-    assert desk.quitting
+    session = FakeSession(season)
+    actions = BenchActions(session)
+    keyed(actions, "p")
+    assert session.receive(BERRY) == []
+    keyed(actions, "p")
+    assert len(session.receive(BERRY)) == 1
+    keyed(actions, "q", "n")
+    assert not actions.quitting
+    keyed(actions, "q", "q")
+    assert actions.quitting
 
 
 def test_next_sample_follows_the_plan(season):
@@ -284,55 +282,55 @@ def test_next_sample_follows_the_plan(season):
             Sample(code="P-2", blind_code="LM", plan_order=1, berries_planned=3),
         ]
     )
-    sitting = FakeSitting(season, code="P-2")
-    desk = BenchDesk(sitting, blind=True)
-    keyed(desk, "n")
-    assert "Enter: KX" in desk.prompt
-    assert "P-1" not in desk.prompt
-    keyed(desk, "enter")
-    assert sitting.logger.sample.sample.code == "P-1"
-    assert sitting.logger.berries == 5
-    keyed(desk, "n", *"nonsense", "enter")
-    assert "no sample 'nonsense'" in desk.messages[-1]
-    assert sitting.logger.sample.sample.code == "P-1"
+    session = FakeSession(season, code="P-2")
+    actions = BenchActions(session, blind=True)
+    keyed(actions, "n")
+    assert "Enter: KX" in actions.prompt
+    assert "P-1" not in actions.prompt
+    keyed(actions, "enter")
+    assert session.recorder.sample.sample.code == "P-1"
+    assert session.recorder.n_required == 5
+    keyed(actions, "n", *"nonsense", "enter")
+    assert "no sample 'nonsense'" in actions.messages[-1]
+    assert session.recorder.sample.sample.code == "P-1"
 
 
 def test_without_a_plan_a_new_code_begins_a_sample(season):
-    sitting = FakeSitting(season)
-    keyed(BenchDesk(sitting), "n", *"C-02", "enter")
-    sitting.hear(BERRY)
+    session = FakeSession(season)
+    keyed(BenchActions(session), "n", *"C-02", "enter")
+    session.receive(BERRY)
     assert [(row.sample, row.number) for row in season.berries()] == [("C-02", 1)]
 
 
 def test_blind_scores_by_one_key_each(season):
-    sitting = FakeSitting(season, raters=("ines", "marek"))
-    desk = BenchDesk(sitting, raters=("ines", "marek"), blind=True)
-    assert desk.prompt.startswith("ines: finger score? 1 2 3 4 5")
-    keyed(desk, "2")
-    assert desk.prompt.startswith("marek")
-    assert "2" not in desk.messages[-1]
-    keyed(desk, "backspace", "3", "4")
-    [berry] = sitting.hear(BERRY)
+    session = FakeSession(season, raters=("ines", "marek"))
+    actions = BenchActions(session, raters=("ines", "marek"), blind=True)
+    assert actions.prompt.startswith("ines: finger score? 1 2 3 4 5")
+    keyed(actions, "2")
+    assert actions.prompt.startswith("marek")
+    assert "2" not in actions.messages[-1]
+    keyed(actions, "backspace", "3", "4")
+    [berry] = session.receive(BERRY)
     assert [(s.rater, s.score) for s in berry.scores] == [("ines", "3"), ("marek", "4")]
 
 
 def test_words_of_a_scale_are_scored_by_their_first_letter(tmp_path):
     with open_season(tmp_path / "r.season", create=True, crop="raspberry") as season:
-        sitting = FakeSitting(season, raters=("odile",))
-        desk = BenchDesk(sitting, raters=("odile",), blind=True)
-        assert keyed(desk, "f", "s") == []
-        [berry] = sitting.hear(BERRY)
+        session = FakeSession(season, raters=("odile",))
+        actions = BenchActions(session, raters=("odile",), blind=True)
+        assert keyed(actions, "f", "s") == []
+        [berry] = session.receive(BERRY)
         assert berry.scores == (FingerScore(rater="odile", score="soft"),)
 
 
 def test_a_score_after_the_force_was_seen_is_added(season):
-    sitting = FakeSitting(season)
-    desk = BenchDesk(sitting, raters=("ines",))
-    sitting.hear(BERRY)
-    keyed(desk, "f", "4")
+    session = FakeSession(season)
+    actions = BenchActions(session, raters=("ines",))
+    session.receive(BERRY)
+    keyed(actions, "f", "4")
     assert [(s.rater, s.score) for s in season.berries()[0].scores] == [("ines", "4")]
-    keyed(desk, "f", "4")
-    assert "already" in desk.messages[-1]
+    keyed(actions, "f", "4")
+    assert "already" in actions.messages[-1]
 
 
 def test_keys_of_terminals():
@@ -354,7 +352,7 @@ def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_
     from gauge.protocol.formatfile import shipped_format
     from gauge.records import Session
     from gauge.session import bench
-    from gauge.session.sitting import Sitting
+    from gauge.session.livesession import LiveSession
 
     monkeypatch.setenv("LANG", "C")
     if no_colour:
@@ -365,17 +363,17 @@ def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_
     season.add_sample(Sample(code="C-07", berries_planned=1))
     fmt = shipped_format("number-unit")
     with reader_for(str(pty.link), fmt) as reader:
-        sitting = Sitting(
+        session = LiveSession(
             reader=reader, fmt=fmt, season=season, sample=season.sample("C-07"),
-            session=Session(started_at=""), berries=1,
+            session=Session(started_at=""), n_required=1, silent_stop_s=5,
         )  # fmt: skip
-        with sitting:
+        with session:
             play(pty.send, 9 * BERRY)
             console = Console(
                 file=out, force_terminal=True, width=60, height=20, color_system="standard",
                 legacy_windows=False, highlight=False,
             )  # fmt: skip
-            bench.BenchScreen(sitting, console=console, silent_stop_s=5).run()
+            bench.BenchScreen(session, console=console).run()
     pty.close()
     text = out.getvalue()
     assert "\a" in text

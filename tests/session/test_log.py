@@ -27,22 +27,20 @@ from gauge.errors import (
 )
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import shipped_format
-from gauge.records import Chunk, FingerScore, Gap, Sample, Session
+from gauge.records import Chunk, CutPress, FingerScore, Gap, Sample, Session
 from gauge.season.checks import check_warning
 from gauge.season.file import open_season
 from gauge.season.rows import VerificationRow
 from gauge.session.events import (
     BerryLogged,
-    LineGap,
     LineLost,
-    PressCut,
     PressRefused,
-    ScoresWanted,
+    ScoresMissing,
     Silence,
     StoreDelayed,
 )
-from gauge.session.logger import Logger
 from gauge.session.plain import PlainScreen
+from gauge.session.recorder import BerryRecorder
 from tests.lines import TcpLine, gauge_process, line, play, press, rest, wait_for
 
 FMT = shipped_format("number-unit")
@@ -70,18 +68,18 @@ def season(tmp_path):
         yield file
 
 
-def logger_for(season, *, code: str = "C-01", **options) -> Logger:
+def recorder_for(season, *, code: str = "C-01", **options) -> BerryRecorder:
     try:
         row = season.sample(code)
     except NoSuchRecordError:
         season.add_sample(Sample(code=code))
         row = season.sample(code)
     session_id = season.add_session(Session(started_at="2026-07-01T08:00:00Z"))
-    return Logger(FMT, season=season, session_id=session_id, sample=row, **options)
+    return BerryRecorder(FMT, season=season, session_id=session_id, sample=row, **options)
 
 
-def feed(logger: Logger, items) -> list:
-    return [event for item in items for event in logger.feed(item)]
+def feed(recorder: BerryRecorder, items) -> list:
+    return [event for item in items for event in recorder.feed(item)]
 
 
 def run(command, *arguments: str) -> Result:
@@ -92,20 +90,20 @@ def run(command, *arguments: str) -> Result:
 
 
 def test_berries_are_numbered_stored_and_told(season):
-    logger = logger_for(season)
-    events = feed(logger, chunks(THREE)) + logger.close()
+    recorder = recorder_for(season)
+    events = feed(recorder, chunks(THREE)) + recorder.close()
     assert [e.press.peak_shown for e in events] == ["1.24", "2.50", "0.87"]
     assert [e.number for e in events] == [1, 2, 3]
     assert events[0].document() == {
         "berry": 1, "peak": 1.24, "unit": "N", "peak_N": 1.24, "flags": []
     }  # fmt: skip
     assert [row.peak_newton for row in season.berries("C-01")] == [1.24, 2.5, 0.87]
-    again = logger_for(season)
+    again = recorder_for(season)
     assert [e.number for e in feed(again, chunks(BERRY))] == [4]
 
 
 def test_no_berry_is_told_that_is_not_stored(season, monkeypatch):
-    logger = logger_for(season)
+    recorder = recorder_for(season)
 
     def refuse(*_, **__):
         raise StorageFailedError("disk full")
@@ -114,13 +112,13 @@ def test_no_berry_is_told_that_is_not_stored(season, monkeypatch):
     before, events = chunks(BERRY), []
     with pytest.raises(StorageFailedError):  # noqa: PT012
         for item in before:
-            events += logger.feed(item)
+            events += recorder.feed(item)
     assert not events
     assert season.berries() == []
 
 
 def test_a_locked_season_delays_a_berry_and_loses_none(season, monkeypatch):
-    logger = logger_for(season)
+    recorder = recorder_for(season)
     real, troubles = (
         season.acknowledge_berry,
         [LockedSeasonError("held"), LockedSeasonError("held")],
@@ -132,129 +130,129 @@ def test_a_locked_season_delays_a_berry_and_loses_none(season, monkeypatch):
         return real(*arguments, **options)
 
     monkeypatch.setattr(season, "acknowledge_berry", held)
-    events = feed(logger, chunks(BERRY))
+    events = feed(recorder, chunks(BERRY))
     assert [type(e) for e in events] == [StoreDelayed]
-    assert logger.tick(0) == []
-    [berry] = logger.tick(0)
+    assert recorder.tick(0) == []
+    [berry] = recorder.tick(0)
     assert isinstance(berry, BerryLogged)
     assert len(season.berries()) == 1
 
 
 def test_what_was_heard_is_kept_every_second(season):
-    logger = logger_for(season)
+    recorder = recorder_for(season)
     told = chunks(rest(4))
     for i, item in enumerate(told):
-        logger.feed(item)
-        logger.tick(item.t_ns)
+        recorder.feed(item)
+        recorder.tick(item.t_ns)
         if i % 9:
             continue
         with open_season(season.path, read_only=True) as other:
-            kept = list(other.chunks(logger.session_id))
+            kept = list(other.chunks(recorder.session_id))
         assert item.t_ns - (kept[-1].t_ns if kept else 0) <= 1_000_000_000
         assert kept == told[: len(kept)]
-    logger.close()
-    assert list(season.chunks(logger.session_id)) == told
-    assert season.session(logger.session_id).ended_at is not None
+    recorder.close()
+    assert list(season.chunks(recorder.session_id)) == told
+    assert season.session(recorder.session_id).ended_at is not None
 
 
 def test_a_press_cut_by_a_gap_is_no_berry(season):
-    logger = logger_for(season)
+    recorder = recorder_for(season)
     half = [*rest(1), *press(2.0)[:25]]
-    events = feed(logger, chunks(half))
+    events = feed(recorder, chunks(half))
     lost_ns = len(half) * STEP_NS
-    events += logger.feed(LineLost(t_ns=lost_ns, reason="the port went away"))
-    assert [type(e) for e in events] == [PressCut, LineLost]
-    assert events[0].cut.largest_newton > 1.9
+    events += recorder.feed(LineLost(t_ns=lost_ns, reason="the port went away"))
+    assert [type(e) for e in events] == [CutPress, LineLost]
+    assert events[0].largest_newton > 1.9
     back = lost_ns + 3_000_000_000
     gap = Gap(lost_ns, back, "the port went away")
     # The line comes back in mid-line and in mid-press, and only then is there a whole berry.
     later = [Chunk(back, b"7.50 N\r\n"), *chunks([*press(1.9)[25:], *BERRY], back + STEP_NS)]
-    events = feed(logger, [gap, *later]) + logger.close()
+    events = feed(recorder, [gap, *later]) + recorder.close()
     assert [e.press.peak_shown for e in events if isinstance(e, BerryLogged)] == ["1.24"]
-    assert [e.gap for e in events if isinstance(e, LineGap)] == [gap]
-    assert season.gaps(logger.session_id) == [gap]
+    assert [e for e in events if isinstance(e, Gap)] == [gap]
+    assert season.gaps(recorder.session_id) == [gap]
 
 
 def test_the_end_in_mid_press_is_no_berry(season):
-    logger = logger_for(season)
-    events = feed(logger, chunks([*rest(1), *press(2.0)[:30]])) + logger.close()
-    assert [type(e) for e in events] == [PressCut]
+    recorder = recorder_for(season)
+    events = feed(recorder, chunks([*rest(1), *press(2.0)[:30]])) + recorder.close()
+    assert [type(e) for e in events] == [CutPress]
     assert season.berries() == []
 
 
 def test_no_more_berries_than_wanted(season):
-    logger = logger_for(season, berries=2)
-    events = feed(logger, chunks(THREE)) + logger.close()
+    recorder = recorder_for(season, n_required=2)
+    events = feed(recorder, chunks(THREE)) + recorder.close()
     assert [type(e) for e in events] == [BerryLogged, BerryLogged, PressRefused]
-    assert logger.done
+    assert recorder.done
     assert len(season.berries()) == 2
 
 
 def test_silence_and_garbage_are_told_apart(season):
-    logger = logger_for(season)
-    feed(logger, chunks(rest(1)))
-    [silent] = logger.tick(8_000_000_000)
-    assert silent == Silence(seconds=pytest.approx(7.02), heard=False)
-    assert logger.tick(9_000_000_000) == []
-    feed(logger, chunks(rest(1), 9_000_000_000))
-    logger.feed(Chunk(10_000_000_000, b"\xfe\x07garbage\r\n"))
-    [silent] = logger.tick(16_000_000_000)
-    assert silent.heard
-    assert logger.framer.counts.rejected == 1
+    recorder = recorder_for(season)
+    feed(recorder, chunks(rest(1)))
+    [silent] = recorder.tick(8_000_000_000)
+    assert silent == Silence(seconds=pytest.approx(7.02), unreadable=False)
+    assert recorder.tick(9_000_000_000) == []
+    feed(recorder, chunks(rest(1), 9_000_000_000))
+    recorder.feed(Chunk(10_000_000_000, b"\xfe\x07garbage\r\n"))
+    [silent] = recorder.tick(16_000_000_000)
+    assert silent.unreadable
+    assert recorder.framer.counts.rejected == 1
 
 
 def test_a_pause_is_a_gap_and_logs_nothing(season):
-    logger = logger_for(season)
+    recorder = recorder_for(season)
     first = chunks(rest(1))
-    feed(logger, first)
+    feed(recorder, first)
     now = first[-1].t_ns + STEP_NS
-    logger.pause(now)
+    recorder.pause(now)
     inside = chunks(BERRY, now)
-    assert feed(logger, inside) == []
+    assert feed(recorder, inside) == []
     end = inside[-1].t_ns + STEP_NS
-    logger.resume(end)
-    events = feed(logger, chunks(BERRY, end + STEP_NS))
+    recorder.resume(end)
+    events = feed(recorder, chunks(BERRY, end + STEP_NS))
     assert [e.number for e in events] == [1]
-    assert [gap.reason for gap in season.gaps(logger.session_id)] == ["paused"]
+    assert [gap.reason for gap in season.gaps(recorder.session_id)] == ["paused"]
 
 
 def test_a_void_frees_the_number(season):
-    logger = logger_for(season)
-    feed(logger, chunks(BERRY))
+    recorder = recorder_for(season)
+    feed(recorder, chunks(BERRY))
     with pytest.raises(InvalidValueError):
-        logger.void_last(" ")
-    assert logger.void_last("slipped").number == 1
+        recorder.void_last(" ")
+    assert recorder.void_last("slipped").number == 1
     with pytest.raises(NoSuchRecordError):
-        logger.void_last("again")
-    [berry] = feed(logger, chunks(BERRY, 10_000_000_000))
+        recorder.void_last("again")
+    [berry] = feed(recorder, chunks(BERRY, 10_000_000_000))
     assert berry.number == 1
     assert [(row.number, row.void) for row in season.berries()] == [(1, "slipped"), (1, None)]
 
 
 def test_another_sample_goes_on_in_the_same_session(season):
-    logger = logger_for(season)
-    feed(logger, chunks(BERRY))
+    recorder = recorder_for(season)
+    feed(recorder, chunks(BERRY))
     season.add_sample(Sample(code="C-02"))
-    logger.change_sample(season.sample("C-02"), 4_000_000_000, None)
-    feed(logger, chunks(BERRY, 4_100_000_000))
+    recorder.change_sample(season.sample("C-02"), 4_000_000_000, None)
+    feed(recorder, chunks(BERRY, 4_100_000_000))
     assert [(row.sample, row.number) for row in season.berries()] == [("C-01", 1), ("C-02", 1)]
 
 
 def test_a_berry_without_its_scores_never_reaches_another_sample(season):
-    logger = logger_for(season, raters=("ines",))
-    feed(logger, chunks(BERRY))
+    recorder = recorder_for(season, raters=("ines",))
+    feed(recorder, chunks(BERRY))
     season.add_sample(Sample(code="C-02"))
-    events = logger.change_sample(season.sample("C-02"), 4_000_000_000, None)
+    events = recorder.change_sample(season.sample("C-02"), 4_000_000_000, None)
     assert [type(e) for e in events] == [PressRefused]
-    logger.score("ines", "2")
+    recorder.score("ines", "2")
     assert season.berries() == []
-    [berry] = feed(logger, chunks(BERRY, 4_100_000_000))
+    [berry] = feed(recorder, chunks(BERRY, 4_100_000_000))
     assert [(row.sample, row.number) for row in season.berries()] == [("C-02", berry.number)]
 
 
 def test_a_locked_season_never_lends_scores_to_another_berry(season, monkeypatch):
-    logger = logger_for(season, raters=("ines",))
-    logger.score("ines", "2")
+    recorder = recorder_for(season, raters=("ines",))
+    recorder.score("ines", "2")
 
     def held(*_, **__):
         raise LockedSeasonError("held")
@@ -263,21 +261,21 @@ def test_a_locked_season_never_lends_scores_to_another_berry(season, monkeypatch
         patch.setattr(season, "acknowledge_berry", held)
         patch.setattr(season, "keep_chunks", held)
         patch.setattr(season, "keep_gap", held)
-        feed(logger, chunks(BERRY))
-        logger.feed(Gap(4_000_000_000, 4_100_000_000, "unplugged"))
-        events = feed(logger, chunks(BERRY, 4_200_000_000))
-        assert [type(e) for e in events] == [ScoresWanted]
-    assert isinstance(logger.tick(9_000_000_000)[0], BerryLogged)
-    logger.score("ines", "4")
+        feed(recorder, chunks(BERRY))
+        recorder.feed(Gap(4_000_000_000, 4_100_000_000, "unplugged"))
+        events = feed(recorder, chunks(BERRY, 4_200_000_000))
+        assert [type(e) for e in events] == [ScoresMissing]
+    assert isinstance(recorder.tick(9_000_000_000)[0], BerryLogged)
+    recorder.score("ines", "4")
     assert [row.scores[0].score for row in season.berries()] == ["2", "4"]
-    logger.close()
-    assert [gap.reason for gap in season.gaps(logger.session_id)] == ["unplugged"]
+    recorder.close()
+    assert [gap.reason for gap in season.gaps(recorder.session_id)] == ["unplugged"]
     heard = [*chunks(BERRY), *chunks(BERRY, 4_200_000_000)]
-    assert list(season.chunks(logger.session_id)) == heard
+    assert list(season.chunks(recorder.session_id)) == heard
 
 
 def test_a_berry_that_is_not_stored_yet_holds_the_sample(season, monkeypatch):
-    logger = logger_for(season)
+    recorder = recorder_for(season)
     season.add_sample(Sample(code="C-02"))
 
     def held(*_, **__):
@@ -285,10 +283,10 @@ def test_a_berry_that_is_not_stored_yet_holds_the_sample(season, monkeypatch):
 
     with monkeypatch.context() as patch:
         patch.setattr(season, "acknowledge_berry", held)
-        feed(logger, chunks(BERRY))
+        feed(recorder, chunks(BERRY))
         with pytest.raises(LockedSeasonError, match="not stored yet"):
-            logger.change_sample(season.sample("C-02"), 4_000_000_000, None)
-    logger.tick(0)
+            recorder.change_sample(season.sample("C-02"), 4_000_000_000, None)
+    recorder.tick(0)
     assert [row.sample for row in season.berries()] == ["C-01"]
 
 
@@ -296,50 +294,50 @@ def test_a_berry_that_is_not_stored_yet_holds_the_sample(season, monkeypatch):
 
 
 def test_force_stays_hidden_until_all_scores_are_in(season):
-    logger = logger_for(season, raters=("ines", "marek"))
-    [event] = feed(logger, chunks(BERRY))
-    assert event == ScoresWanted(missing=("ines", "marek"))
+    recorder = recorder_for(season, raters=("ines", "marek"))
+    [event] = feed(recorder, chunks(BERRY))
+    assert event == ScoresMissing(raters=("ines", "marek"))
     assert season.berries() == []
-    assert logger.score("marek", "2") == []
+    assert recorder.score("marek", "2") == []
     with pytest.raises(InvalidValueError, match="not a score"):
-        logger.score("ines", "6")
+        recorder.score("ines", "6")
     with pytest.raises(InvalidValueError, match="no berries here"):
-        logger.score("odile", "2")
-    [berry] = logger.score("ines", "3")
+        recorder.score("odile", "2")
+    [berry] = recorder.score("ines", "3")
     assert berry.press.peak_shown == "1.24"
     [row] = season.berries()
     assert [(s.rater, s.score) for s in row.scores] == [("ines", "3"), ("marek", "2")]
 
 
 def test_scores_may_come_before_the_press(season):
-    logger = logger_for(season, raters=("ines", "marek"))
-    logger.score("ines", "1")
-    assert logger.take_back() == "ines"
-    logger.score("ines", "2")
-    logger.score("marek", "2")
-    [berry] = feed(logger, chunks(BERRY))
+    recorder = recorder_for(season, raters=("ines", "marek"))
+    recorder.score("ines", "1")
+    assert recorder.pending.take_back() == "ines"
+    recorder.score("ines", "2")
+    recorder.score("marek", "2")
+    [berry] = feed(recorder, chunks(BERRY))
     assert berry.scores == (
         FingerScore(rater="ines", score="2"),
         FingerScore(rater="marek", score="2"),
     )
-    assert logger.missing == ("ines", "marek")
+    assert recorder.missing == ("ines", "marek")
 
 
 def test_a_second_press_before_the_scores_is_refused(season):
-    logger = logger_for(season, raters=("ines",))
-    events = feed(logger, chunks(THREE))
-    assert [type(e) for e in events] == [ScoresWanted, PressRefused, PressRefused]
-    events = logger.close()
+    recorder = recorder_for(season, raters=("ines",))
+    events = feed(recorder, chunks(THREE))
+    assert [type(e) for e in events] == [ScoresMissing, PressRefused, PressRefused]
+    events = recorder.close()
     assert [type(e) for e in events] == [PressRefused]
     assert season.berries() == []
 
 
 def test_berry_and_scores_are_one_transaction(season, monkeypatch):
-    logger = logger_for(season, raters=("ines",))
-    logger.score("ines", "2")
+    recorder = recorder_for(season, raters=("ines",))
+    recorder.score("ines", "2")
     monkeypatch.setattr(type(season), "labels", ("1", "9"))  # the score is refused in the store
     with pytest.raises(InvalidValueError):
-        feed(logger, chunks(BERRY))
+        feed(recorder, chunks(BERRY))
     assert season.columns("berries", ["berry_id"]) == {"berry_id": []}
 
 
@@ -455,13 +453,13 @@ def test_blind_scores_are_typed_in_plain_mode(tcp, tmp_path):
 
 
 def test_plain_mode_takes_words(season, capsys, monkeypatch):
-    logger = logger_for(season)
-    feed(logger, chunks(BERRY))
+    recorder = recorder_for(season)
+    feed(recorder, chunks(BERRY))
     monkeypatch.setattr(sys, "stdin", io.StringIO())
-    sitting = SimpleNamespace(logger=logger, reader=SimpleNamespace(device="p", port="p"))
-    screen = PlainScreen(sitting, as_json=False)
+    session = SimpleNamespace(recorder=recorder, reader=SimpleNamespace(device="p", port="p"))
+    screen = PlainScreen(session, as_json=False)
     for typed in ("score ines 4", "note leaky at the stem", "void slipped", "void again", "what?"):
-        screen._obey(typed)
+        screen.act(typed)
     said = capsys.readouterr().err
     [row] = season.berries()
     assert (row.void, [(s.rater, s.score) for s in row.scores]) == ("slipped", [("ines", "4")])
@@ -519,10 +517,10 @@ def capture_file(tmp_path: Path, items) -> Path:
 
 
 def test_replay_gives_the_lines_of_log(season, tmp_path):
-    logger = logger_for(season)
-    logged = [event.document() for event in feed(logger, chunks(THREE))]
-    logger.close()
-    path = capture_file(tmp_path, season.heard(logger.session_id))
+    recorder = recorder_for(season)
+    logged = [event.document() for event in feed(recorder, chunks(THREE))]
+    recorder.close()
+    path = capture_file(tmp_path, season.heard(recorder.session_id))
     result = run(replay, str(path), "--format", "number-unit", "--json")
     assert result.exit_code == 0
     assert [json.loads(text) for text in result.stdout.splitlines()] == logged
@@ -582,15 +580,13 @@ def test_an_old_failed_or_missing_check_is_told():
 
 @pytest.mark.parametrize("bytes_came", ["", ": 0.0{} N"])
 def test_the_same_gap_is_not_told_without_end(capsys, bytes_came):
-    sitting = SimpleNamespace(
-        reader=SimpleNamespace(device="COM9"), logger=SimpleNamespace(raters=(), missing=())
-    )
-    screen = PlainScreen(sitting, as_json=False)
+    session = SimpleNamespace(reader=SimpleNamespace(device="COM9"), recorder=BerryRecorder(FMT))
+    screen = PlainScreen(session, as_json=False)
     reason = "bytes that no request asked for" + bytes_came
-    screen._show([LineGap(gap=Gap(i, i + 1, reason.format(i % 3))) for i in range(50)])
+    screen.show([Gap(i, i + 1, reason.format(i % 3)) for i in range(50)])
     told = capsys.readouterr().err.splitlines()
     assert len(told) == 4
     assert "again and again" in told[-1]
     assert "gauge learn" in told[-1]
-    screen._show([LineGap(gap=Gap(2, 3, "the port went away"))])
+    screen.show([Gap(2, 3, "the port went away")])
     assert "the port went away" in capsys.readouterr().err

@@ -1,4 +1,4 @@
-"""One sitting at the gauge: port, season file, sample and logger held together and let go in order.
+"""One session at the gauge: port, season file, sample and recorder, held and released together.
 
 Shared by the plain and the bench screen of `gauge log`. Nothing is printed here.
 """
@@ -6,10 +6,10 @@ Shared by the plain and the bench screen of `gauge log`. Nothing is printed here
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from gauge.claims import claim_sample
 from gauge.errors import FirmhandError
@@ -19,13 +19,13 @@ from gauge.records import Session
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.events import Event, LineLost
-from gauge.session.logger import Logger
+from gauge.session.recorder import BerryRecorder
 
-_WAIT_S = 0.1
+_WAIT_S = 0.1  # s; a screen looks at its keys at least so often
 
 
-class Sitting:
-    """A context manager: the sample is held and the session begun within it.
+class LiveSession:
+    """A context manager: the sample is claimed and the session begun within it.
 
     Parameters
     ----------
@@ -36,8 +36,10 @@ class Sitting:
     sample : SampleRow
     session : Session
         Its `started_at`, port and line format are taken from the reader and the format.
-    make_logger : callable
-        Makes the logger from the id of the session.
+    raters, n_required, loading_rate_newton_s : optional
+        As of `BerryRecorder`.
+    silent_stop_s : float, optional
+        `timed_out` after so long without a reading.
 
     Raises
     ------
@@ -54,37 +56,38 @@ class Sitting:
         sample: SampleRow,
         session: Session,
         raters: Sequence[str] = (),
-        berries: int | None = None,
-        make_logger: Callable[..., Logger] = Logger,
+        n_required: int | None = None,
+        loading_rate_newton_s: tuple[float, float] | None = None,
+        silent_stop_s: float | None = None,
     ) -> None:
-        self.season = season
+        self.reader, self.season, self.silent_stop_s = reader, season, silent_stop_s
         self._fmt, self._sample, self._session = fmt, sample, session
-        self._raters, self._berries, self._make_logger = raters, berries, make_logger
-        self.reader = reader
+        self._options: dict[str, Any] = {
+            "raters": raters,
+            "n_required": n_required,
+            "loading_rate_newton_s": loading_rate_newton_s,
+        }
         self._claim = contextlib.ExitStack()
         self._finished = False
-        self.logger: Logger
+        self.recorder: BerryRecorder
 
     def __enter__(self) -> Self:
-        self._claim.enter_context(claim_sample(self.season.path, self._sample.sample.code))
-        try:
+        with contextlib.ExitStack() as claim:
+            claim.enter_context(claim_sample(self.season.path, self._sample.sample.code))
             session = replace(
                 self._session,
                 started_at=self.reader.started_at,
                 port=self.reader.port,
                 line_format=self._fmt.name,
             )
-            self.logger = self._make_logger(
+            self.recorder = BerryRecorder(
                 self._fmt,
                 season=self.season,
                 session_id=self.season.add_session(session),
                 sample=self._sample,
-                raters=self._raters,
-                berries=self._berries,
+                **self._options,
             )
-        except BaseException:
-            self._claim.close()
-            raise
+            self._claim = claim.pop_all()
         return self
 
     def __exit__(
@@ -97,14 +100,20 @@ class Sitting:
             self.finish()
         except FirmhandError:
             if error is None:
-                raise  # else the first trouble is the one to tell of
+                raise  # else the first error is the one to report
         finally:
             self._claim.close()
 
+    @property
+    def timed_out(self) -> bool:
+        """Whether no reading came for `silent_stop_s`."""
+        idle_s = self.recorder.silence.idle_s(self.reader.now_ns)
+        return self.silent_stop_s is not None and idle_s > self.silent_stop_s
+
     def poll(self, wait_s: float = _WAIT_S) -> list[Event]:
-        """What happened since the last call; waits for something at most so long."""
-        events = self._taken(wait_s)
-        return events + self.logger.tick(self.reader.now_ns)
+        """Return what happened since the last call; wait at most so long for something."""
+        events = self._receive(wait_s)
+        return events + self.recorder.tick(self.reader.now_ns)
 
     def finish(self) -> list[Event]:
         """Close the port, take what had come until then, and end the session."""
@@ -112,28 +121,28 @@ class Sitting:
             return []
         self._finished = True
         self.reader.stop()
-        return self._taken(0) + self.logger.close()
+        return self._receive(0) + self.recorder.close()
 
-    def _taken(self, wait_s: float) -> list[Event]:
+    def _receive(self, wait_s: float) -> list[Event]:
         events: list[Event] = []
         for item in self.reader.get(wait_s):
             if isinstance(item, PortLost):
-                events += self.logger.feed(LineLost(t_ns=item.t_ns, reason=item.reason))
+                events += self.recorder.feed(LineLost(t_ns=item.t_ns, reason=item.reason))
             else:
-                events += self.logger.feed(item)
+                events += self.recorder.feed(item)
         return events
 
-    def change_sample(self, sample: SampleRow, berries: int | None = None) -> list[Event]:
+    def change_sample(self, sample: SampleRow, n_required: int | None = None) -> list[Event]:
         """Go on with another sample.
 
         Raises
         ------
         LockedSeasonError
-            If another logger holds it; this sitting stays with the sample that it has.
+            If another logger holds it; this session stays with the sample that it has.
         """
         with contextlib.ExitStack() as claim:
             claim.enter_context(claim_sample(self.season.path, sample.sample.code))
-            events = self.logger.change_sample(sample, self.reader.now_ns, berries)
+            events = self.recorder.change_sample(sample, self.reader.now_ns, n_required)
             self._claim.close()
             self._claim = claim.pop_all()
         return events

@@ -1,6 +1,6 @@
 """What the keys of the bench screen do: one key each, and short questions where words are needed.
 
-Knows the sitting and no terminal: keys go in as names, messages and a prompt come out.
+Keys come in as names, messages and a prompt go out; no terminal is used.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from gauge.errors import FirmhandError, InvalidValueError, NoSuchRecordError, StorageFailedError
 from gauge.records import Sample
 from gauge.season.rows import SampleRow
-from gauge.session.benchchoice import berries_left, shown_name
-from gauge.session.benchkeys import BACKSPACE, ENTER, ESCAPE
 from gauge.session.events import Event
-from gauge.session.sitting import Sitting
+from gauge.session.livesession import LiveSession
+from gauge.session.samplechoice import berries_left, has_plan, shown_name
 
+ENTER, ESCAPE, BACKSPACE = "enter", "escape", "backspace"
 REASONS = {
     "1": "slipped",
     "2": "wrong berry",
@@ -27,7 +27,7 @@ REASONS = {
 
 @dataclass(slots=True)
 class _Question:
-    """A question under way: its words, what `take` does with the answer, one-key answers."""
+    """An open question: its words, what takes the answer, and answers of one key."""
 
     words: str
     take: Callable[[str], list[Event]]
@@ -35,32 +35,23 @@ class _Question:
     typed: str = ""
 
 
-class BenchDesk:
-    """Keys to deeds.
-
-    Parameters
-    ----------
-    sitting : Sitting
-    raters : sequence of str
-        Who may score the last berry by finger; where scoring is blind, the logger has them too.
-    blind : bool
-    """
+class BenchActions:
+    """Turn keys into actions on a session; `raters` may score the last berry by finger."""
 
     def __init__(
-        self, sitting: Sitting, *, raters: Sequence[str] = (), blind: bool = False
+        self, session: LiveSession, *, raters: Sequence[str] = (), blind: bool = False
     ) -> None:
-        self._sitting, self._raters, self._blind = sitting, tuple(raters), blind
+        self._session, self._raters, self._blind = session, tuple(raters), blind
         self._question: _Question | None = None
         self.quitting = False
         self.messages: list[str] = []
-        self.changed = True
-        """Whether the berries of the sample may be others now."""
+        self.changed = True  # whether other berries of the sample count now
 
     @property
     def prompt(self) -> str:
-        """The question under way and what is typed so far; empty if none is."""
+        """The open question and what is typed so far; empty if there is none."""
         if (asked := self._question) is None:
-            missing = self._sitting.logger.missing
+            missing = self._session.recorder.missing
             if not missing:
                 return ""
             return (
@@ -72,11 +63,11 @@ class BenchDesk:
 
     @property
     def _labels(self) -> tuple[str, ...]:
-        return self._sitting.season.labels
+        return self._session.season.labels
 
     @property
     def _label_keys(self) -> dict[str, str]:
-        """One key for each label of the scale, where their first letters differ."""
+        """Return one key for each label of the scale, where their first letters differ."""
         keys = {label[0].lower(): label for label in self._labels}
         return keys if len(keys) == len(self._labels) else {}
 
@@ -85,13 +76,7 @@ class BenchDesk:
         self.messages = [*self.messages[-9:], message]
 
     def press(self, key: str) -> list[Event]:
-        """Do what a key stands for; a user's mistake becomes a message.
-
-        Raises
-        ------
-        StorageFailedError
-            The disk refused.
-        """
+        """Do what a key stands for; a user's mistake becomes a message, a full disk does not."""
         try:
             return self._answer(key) if self._question else self._command(key)
         except StorageFailedError:
@@ -128,15 +113,15 @@ class BenchDesk:
     # --- keys ---------------------------------------------------------------------------------
 
     def _command(self, key: str) -> list[Event]:
-        logger = self._sitting.logger
+        recorder = self._session.recorder
         key = key.lower()
-        if key == BACKSPACE and (rater := logger.take_back()):
+        if key == BACKSPACE and (rater := recorder.pending.take_back()):
             self.say(f"The score of {rater} is taken back.")
             return []
         # Digits of a scale need no other key before them: no command is a digit.
-        if logger.missing and key.isdigit() and key in self._label_keys:
-            return self._score_due(self._label_keys[key])
-        deeds: dict[str, Callable[[], list[Event]]] = {
+        if recorder.missing and key.isdigit() and key in self._label_keys:
+            return self._score_pending(self._label_keys[key])
+        actions: dict[str, Callable[[], list[Event]]] = {
             "v": self._void,
             "n": self._next,
             "o": self._note,
@@ -144,22 +129,22 @@ class BenchDesk:
             "p": self._pause,
             "q": self._quit,
         }
-        deed = deeds.get(key)
-        return deed() if deed else []
+        action = actions.get(key)
+        return action() if action else []
 
     def _void(self) -> list[Event]:
-        logger = self._sitting.logger
-        if not logger.logged:
+        recorder = self._session.recorder
+        if not recorder.logged:
             raise NoSuchRecordError(
-                "No berry of this sitting can be voided: none is stored yet.",
+                "No berry of this session can be voided: none is stored yet.",
                 todo="An earlier one: gauge void.",
             )
 
-        berry = logger.logged[-1]  # the gauge goes on while the question is open
+        berry = recorder.logged[-1]  # the gauge goes on while the question is open
 
         def take(why: str) -> list[Event]:
-            last = berry is logger.logged[-1]
-            logger.void_last(why, berry)
+            last = berry is recorder.logged[-1]
+            recorder.void_last(why, berry)
             self.changed = True
             then = "Its number is free: press again." if last else "Press another in its place."
             self.say(f"Berry {berry.number} is VOID ({why}). {then}")
@@ -169,11 +154,11 @@ class BenchDesk:
         return []
 
     def _note(self) -> list[Event]:
-        logged = self._sitting.logger.logged
+        logged = self._session.recorder.logged
         berry = logged[-1] if logged else None
 
         def take(text: str) -> list[Event]:
-            self._sitting.logger.note(text, berry)
+            self._session.recorder.note(text, berry)
             self.say("Note stored." if berry is None else f"Note on berry {berry.number} stored.")
             return []
 
@@ -181,13 +166,13 @@ class BenchDesk:
         return []
 
     def _pause(self) -> list[Event]:
-        logger = self._sitting.logger
-        now_ns = self._sitting.reader.now_ns
-        if logger.paused_ns is None:
+        recorder = self._session.recorder
+        now_ns = self._session.reader.now_ns
+        if recorder.paused_ns is None:
             self.say("Paused: presses are not logged until you press p again.")
-            return logger.pause(now_ns)
+            return recorder.pause(now_ns)
         self.say("Logging again.")
-        return logger.resume(now_ns)
+        return recorder.resume(now_ns)
 
     def _quit(self) -> list[Event]:
         def take(answer: str) -> list[Event]:
@@ -200,32 +185,34 @@ class BenchDesk:
     # --- finger scores ------------------------------------------------------------------------
 
     def _score(self) -> list[Event]:
-        logger = self._sitting.logger
-        if logger.missing:
-            self._ask(f"Finger score of {logger.missing[0]}:", self._score_due, self._label_keys)
+        recorder = self._session.recorder
+        if recorder.missing:
+            self._ask(
+                f"Finger score of {recorder.missing[0]}:", self._score_pending, self._label_keys
+            )
             return []
-        if not logger.logged:
-            raise NoSuchRecordError("No berry of this sitting can be scored: none is stored yet.")
+        if not recorder.logged:
+            raise NoSuchRecordError("No berry of this session can be scored: none is stored yet.")
         if len(self._raters) == 1:
             return self._score_last_by(self._raters[0])
         numbered = {str(i): name for i, name in enumerate(self._raters[:9], 1)}
         self._ask("Who scores?", self._score_last_by, numbered)
         return []
 
-    def _score_due(self, label: str) -> list[Event]:
-        rater = self._sitting.logger.missing[0]
-        events = self._sitting.logger.score(rater, label)
+    def _score_pending(self, label: str) -> list[Event]:
+        rater = self._session.recorder.missing[0]
+        events = self._session.recorder.score(rater, label)
         self.say(f"{rater} has scored.")  # not what: the next rater may see this
         return events
 
     def _score_last_by(self, rater: str) -> list[Event]:
         if not rater:
             raise InvalidValueError("A finger score needs a rater's name.")
-        logger = self._sitting.logger
-        berry = logger.logged[-1]
+        recorder = self._session.recorder
+        berry = recorder.logged[-1]
 
         def take(label: str) -> list[Event]:
-            logger.score_last(rater, label, berry)
+            recorder.score_last(rater, label, berry)
             self.say(f"Berry {berry.number}: {rater} scored {label} (the force was seen).")
             return []
 
@@ -235,9 +222,9 @@ class BenchDesk:
     # --- samples ------------------------------------------------------------------------------
 
     def _next(self) -> list[Event]:
-        season, logger = self._sitting.season, self._sitting.logger
-        assert logger.sample is not None
-        here = logger.sample.sample_id
+        season, recorder = self._session.season, self._session.recorder
+        assert recorder.sample is not None
+        here = recorder.sample.sample_id
         ahead = [
             row
             for row in season.samples()
@@ -249,7 +236,7 @@ class BenchDesk:
             if not code and offered is None:
                 raise InvalidValueError("No sample was named.")
             row = offered if not code and offered is not None else self._sample(code)
-            events = self._sitting.change_sample(row, berries_left(row))
+            events = self._session.change_sample(row, berries_left(row))
             self.changed = True
             self.messages = []  # they are about the sample before
             self.say(f"Now sample {shown_name(row, blind=self._blind)}.")
@@ -262,12 +249,12 @@ class BenchDesk:
         return []
 
     def _sample(self, code: str) -> SampleRow:
-        """The sample of a code; begun if it is new and the season has no plan."""
-        season = self._sitting.season
+        """Return the sample of a code, begun if it is new and the season has no plan."""
+        season = self._session.season
         try:
             return season.sample(code)
         except NoSuchRecordError:
-            if any(row.sample.plan_order for row in season.samples()):
+            if has_plan(season):
                 raise
         season.add_sample(Sample(code=code, crop=season.crop))
         return season.sample(code)

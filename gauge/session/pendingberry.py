@@ -1,6 +1,6 @@
-"""The finger scores of the berry that is due, and the press that waits for them.
+"""The berry that is next: its finger scores so far, and its press while that waits for them.
 
-Scores may come before the press or after it; force and scores leave together. Nothing is stored.
+Scores may come before the press or after it; press and scores leave together. Nothing is stored.
 """
 
 from __future__ import annotations
@@ -10,21 +10,8 @@ from collections.abc import Sequence
 from gauge.records import Compression, FingerScore
 
 
-class ScoreSlip:
-    """One berry's scores.
-
-    Parameters
-    ----------
-    raters : sequence of str
-        Whose score is needed; without any, no press ever waits.
-
-    Examples
-    --------
-    >>> slip = ScoreSlip(["ines", "marek"])
-    >>> slip.give("marek", "2")
-    >>> slip.missing
-    ('ines',)
-    """
+class PendingBerry:
+    """Collects a press and the scores of `raters`; without any rater, no press ever waits."""
 
     def __init__(self, raters: Sequence[str] = ()) -> None:
         self.raters = tuple(raters)
@@ -37,36 +24,36 @@ class ScoreSlip:
         return tuple(rater for rater in self.raters if rater not in self._given)
 
     @property
-    def holding(self) -> bool:
+    def pressed(self) -> bool:
         """Whether a press waits for its scores."""
         return self._press is not None
 
-    def hold(self, press: Compression) -> None:
+    def press(self, press: Compression) -> None:
         """Take the press."""
         self._press = press
 
-    def give(self, rater: str, label: str) -> None:
+    def score(self, rater: str, label: str) -> None:
         """Take a score; a second one of the same rater replaces the first."""
         self._given[rater] = label
 
     def take_back(self) -> str | None:
-        """Forget the score given last; its rater, if any."""
+        """Forget the score given last and return its rater, if any."""
         return self._given.popitem()[0] if self._given else None
 
-    def complete(self) -> tuple[Compression, tuple[FingerScore, ...]] | None:
-        """Press and scores, once all are in; the slip is empty then."""
+    def take_complete(self) -> tuple[Compression, tuple[FingerScore, ...]] | None:
+        """Return press and scores once all are in, and begin the next berry."""
         if self._press is None or self.missing:
             return None
         press = self._press
         scores = tuple(FingerScore(rater=r, score=self._given[r]) for r in self.raters)
-        self._press, self._given = None, {}
+        self.clear()
         return press, scores
 
     def drop_press(self) -> bool:
-        """Give up the press that waits; whether there was one."""
-        waited, self._press = self.holding, None
+        """Drop the press that waits; return whether there was one."""
+        waited, self._press = self.pressed, None
         return waited
 
     def clear(self) -> None:
-        """Forget all."""
+        """Forget press and scores."""
         self._press, self._given = None, {}
