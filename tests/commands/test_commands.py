@@ -1,4 +1,4 @@
-"""Every command has help that says what it does, and stands in the README or its tour and in the lazy table."""
+"""Every command has help that says what it does, and stands in the README or its tour."""
 
 import importlib
 from pathlib import Path
