@@ -6,7 +6,7 @@ from typing import NoReturn
 
 import click
 
-from gauge.clikit import LazyGroup, run
+from gauge.clikit import CONTEXT, LazyGroup, run
 from gauge.version import __version__
 
 COMMANDS = {
@@ -25,7 +25,7 @@ COMMANDS = {
 }
 
 
-@click.group(cls=LazyGroup, lazy=COMMANDS, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=LazyGroup, lazy=COMMANDS, context_settings=CONTEXT)
 @click.version_option(__version__, prog_name="firmhand")
 def group() -> None:
     """Log one trustworthy peak force per berry, from any gauge on a serial port."""

@@ -22,6 +22,7 @@ from gauge.errors import FirmhandError
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+CONTEXT = {"help_option_names": ["-h", "--help"], "show_default": True}
 FILE = click.Path(path_type=Path)
 season_argument = click.argument("season", type=FILE)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import json_option, level_option
+from calibrate.commands.options import json_option, level_option, source_argument
 from gauge.clikit import emit_json
 
 if TYPE_CHECKING:
@@ -24,13 +24,12 @@ COEFFICIENTS = (
 
 
 @click.command("agree")
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.option("--scores", help="The declared scale, such as 1-5 or firm,soft.")
 @click.option(
     "--weights",
     type=click.Choice(["quadratic", "linear", "ordinal", "identity"]),
     default="quadratic",
-    show_default=True,
     help="Weights of agreement for weighted kappa and AC2.",
 )
 @level_option
@@ -105,7 +104,7 @@ def _sides(estimate: Estimate) -> dict[str, float | None]:
 
 def show(found: Agreement, correlation: Icc | None, level: float) -> None:
     """Print the coefficients as a table."""
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
 
     def row(name: str, estimate: Estimate) -> list[str]:
         low, high = estimate.low, estimate.high

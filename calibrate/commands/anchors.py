@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.options import FitOptions, calibration_options, json_option, source_argument
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -17,12 +17,10 @@ if TYPE_CHECKING:
 
 
 @click.command("anchors")
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
+@click.option("--per-score", type=click.IntRange(1), default=2, help="Anchors a score.")
 @click.option(
-    "--per-score", type=click.IntRange(1), default=2, show_default=True, help="Anchors a score."
-)
-@click.option(
-    "--pairs/--no-pairs", "straddle", default=True, show_default=True,
+    "--pairs/--no-pairs", "straddle", default=True,
     help="Choose a pair around each boundary too.",
 )  # fmt: skip
 @click.option(
@@ -38,11 +36,11 @@ if TYPE_CHECKING:
     help="Write the wall card: pdf, png or svg; may be repeated.",
 )
 @click.option(
-    "--valid-days", type=click.FloatRange(0, min_open=True), default=3.0, show_default=True,
+    "--valid-days", type=click.FloatRange(0, min_open=True), default=3.0,
     help="Days for which a berry may serve.",
 )  # fmt: skip
 @click.option(
-    "--press-limit", type=click.IntRange(1), default=5, show_default=True,
+    "--press-limit", type=click.IntRange(1), default=5,
     help="Squeezes after which a berry must retire.",
 )  # fmt: skip
 @click.option(
@@ -220,7 +218,7 @@ def document(chosen: AnchorSet) -> dict[str, Any]:
 
 def show(chosen: AnchorSet) -> None:
     """Print bands and anchors."""
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.data.labels import format_newton
 
     print_table(
@@ -233,7 +231,8 @@ def show(chosen: AnchorSet) -> None:
                 format_newton(band.high_newton, missing="up" if band.reachable else "-"),
                 "nowhere"
                 if band.core_low_newton is None
-                else f"{format_newton(band.core_low_newton)} to {format_newton(band.core_high_newton, missing='up')}",
+                else format_newton(band.core_low_newton)
+                + f" to {format_newton(band.core_high_newton, missing='up')}",
                 f"{band.best_probability:.0%}",
             ]
             for band in chosen.bands

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.options import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 
@@ -17,7 +17,6 @@ from gauge.clikit import emit_json, say
     "--season-sd",
     type=click.FloatRange(0, min_open=True),
     default=0.10,
-    show_default=True,
     help="How far a cut moves between seasons, as a share of force (a guess until compared).",
 )
 @calibration_options(stored=False)
@@ -51,7 +50,7 @@ def command(
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
             say(f"{current}: {error} Last season speaks alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)
-    from calibrate.commands.render import print_table, span
+    from calibrate.commands.answers import print_table, span
     from calibrate.data.labels import as_label, format_newton
 
     if as_json:

@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import firmest_option, json_option, level_option, scores_option
+from calibrate.commands.options import (
+    firmest_option,
+    json_option,
+    level_option,
+    scores_option,
+    source_argument,
+)
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -19,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @click.command("check")
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.option("--rater", "raters", multiple=True, help="Whose hand; may be repeated.")
 @click.option("--all", "everyone", is_flag=True, help="All raters of the source side by side.")
 @click.option(
@@ -31,14 +37,12 @@ if TYPE_CHECKING:
     "--limit",
     type=click.FloatRange(0, min_open=True),
     default=0.3,
-    show_default=True,
     help="The lab's limit of a hand's shift, N.",
 )
 @click.option(
     "--force-scale",
     type=click.Choice(["linear", "log"]),
     default="linear",
-    show_default=True,
     help="Scale of force in the model.",
 )
 @firmest_option
@@ -247,7 +251,7 @@ def _signed(one: Estimate) -> list[str]:
 
 def show(report: RaterCheck) -> None:
     """Print one rater's check."""
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.data.labels import format_newton
 
     rows = [
@@ -287,7 +291,7 @@ def show(report: RaterCheck) -> None:
 
 def show_side_by_side(reports: list[RaterCheck]) -> None:
     """Print several raters in one table."""
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
 
     def kappa(report: RaterCheck) -> str:
         value = report.agreement.kappa.value

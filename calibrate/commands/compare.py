@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.options import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     "--margin",
     type=click.FloatRange(0, min_open=True),
     default=0.2,
-    show_default=True,
     help="A shift that would not matter, N: equivalence is tested within it.",
 )
 @calibration_options(stored=False)
@@ -187,7 +186,7 @@ class _Answer:
 
     def show(self) -> None:
         """Print the comparison."""
-        from calibrate.commands.render import print_table
+        from calibrate.commands.answers import print_table
         from calibrate.data.labels import format_newton
 
         def sides(found: Estimate | None) -> str:

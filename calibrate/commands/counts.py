@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import json_option, level_option
+from calibrate.commands.options import json_option, level_option
 from gauge.clikit import emit_json
 from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
 
@@ -185,7 +185,7 @@ def _show(
     spread_from: str,
     level: float,
 ) -> None:
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.tables.tabletext import estimate
 
     print_table(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import firmest_option, json_option, scores_option
+from calibrate.commands.options import firmest_option, json_option, scores_option, source_argument
 from gauge.clikit import emit_json
 
 if TYPE_CHECKING:
@@ -15,12 +15,11 @@ if TYPE_CHECKING:
 
 
 @click.command("diagnose")
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.option(
     "--force-scale",
     type=click.Choice(["linear", "log"]),
     default="linear",
-    show_default=True,
     help="Scale of force on which the tests are made.",
 )
 @firmest_option
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     "--alpha",
     type=click.FloatRange(0, 1, min_open=True, max_open=True),
     default=0.05,
-    show_default=True,
     help="Level of the tests, shared out over the columns tested.",
 )
 @json_option
@@ -87,7 +85,7 @@ def document(found: Diagnosis) -> dict[str, Any]:
 
 def show(found: Diagnosis) -> None:
     """Print the tests and what they mean."""
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.data.labels import format_newton
 
     def p_text(p: float | None) -> str:

@@ -7,8 +7,29 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import firmest_option, json_option, level_option, scores_option
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import (
+    as_label,
+    between,
+    draw,
+    emit_json,
+    format_newton,
+    print_table,
+    say,
+    sides,
+    span,
+    warn,
+)
+from calibrate.commands.options import (
+    FitOptions,
+    force_scale_option,
+    json_option,
+    level_option,
+    pair_options,
+    plot_option,
+    source_argument,
+)
+from gauge.clikit import document as document_of
+from gauge.errors import CannotCompareError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,34 +40,23 @@ if TYPE_CHECKING:
 
 
 @click.command("fit")
-@click.argument("source", type=click.Path(path_type=Path))
-@click.option(
-    "--force-scale",
-    type=click.Choice(["linear", "log", "auto"]),
-    default="linear",
-    show_default=True,
-    help="Whether equal steps of force, or equal ratios, feel alike; auto chooses by AIC.",
-)
+@source_argument
 @click.option("--rater", "raters", multiple=True, help="Only this rater; may be repeated.")
-@firmest_option
-@scores_option
+@pair_options(
+    force_scale_option(
+        "Whether equal steps of force, or equal ratios, feel alike; auto chooses by AIC.",
+        "linear", "log", "auto",
+    ),
+    level_option,
+)  # fmt: skip
 @click.option(
-    "--interval",
-    "kind",
-    type=click.Choice(["profile", "bootstrap"]),
-    default="profile",
-    show_default=True,
+    "--interval", "kind", type=click.Choice(["profile", "bootstrap"]), default="profile",
     help="How the intervals are made.",
-)
-@level_option
+)  # fmt: skip
 @click.option(
-    "--resamples",
-    type=click.IntRange(100),
-    default=2000,
-    show_default=True,
-    help="Resamples of the bootstrap.",
+    "--resamples", type=click.IntRange(100), default=2000, help="Resamples of the bootstrap."
 )
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the bootstrap.")
+@click.option("--seed", type=int, default=1, help="Seed of the bootstrap.")
 @click.option(
     "--each-rater",
     is_flag=True,
@@ -57,18 +67,13 @@ if TYPE_CHECKING:
     is_flag=True,
     help="For sparse data: a penalty keeps cut points finite. Labelled as such.",
 )
-@click.option(
-    "--plot", type=click.Path(path_type=Path), help="Draw the fit to this png, pdf or svg file."
-)
+@plot_option("Draw the fit to this png, pdf or svg file.")
 @json_option
 def command(
     source: Path,
-    force_scale: str,
     raters: tuple[str, ...],
-    firmest: str,
-    scores: str | None,
+    how: FitOptions,
     kind: str,
-    level: float,
     resamples: int,
     seed: int,
     each_rater: bool,
@@ -90,52 +95,33 @@ def command(
     sold stays with your own rules and the law of the place; a cut point only describes hands.
     """  # noqa: D301
     from calibrate.cuts.fitting import fit
-    from calibrate.data.pairs import load_pairs
-    from calibrate.data.scale import parse_scale
 
-    if plot is not None:
-        from calibrate.plots.style import check_suffix
-
-        check_suffix(plot)
-    pairs = load_pairs(
-        source,
-        firmest=firmest,
-        scale=None if scores is None else parse_scale(scores, firmest=firmest),
-        raters=raters,
-        positive=force_scale == "log",
-    )
+    pairs = how.pairs(source, raters=raters)
     calibration = fit(
         pairs,
-        force_scale=force_scale,  # type: ignore[arg-type]
+        force_scale=how.force_scale,
         kind=kind,  # type: ignore[arg-type]
-        level=level,
-        firmest=firmest,
+        level=how.level,
+        firmest=how.firmest,
         resamples=resamples,
         seed=seed,
         penalised=penalised,
     )
-    if plot is not None:
-        from calibrate.plots.fit import draw_fit
-        from calibrate.plots.style import save
-
-        save(draw_fit(calibration, pairs), plot)
-    for warning in calibration.warnings:
-        say(f"warning: {warning}")
-    hands = _hands(pairs, calibration, firmest) if each_rater else {}
+    draw(plot, "fit.draw_fit", calibration, pairs)
+    warn(calibration.warnings)
+    hands = _hands(pairs, calibration, how.firmest) if each_rater else {}
     if as_json:
-        emit_json({**document(calibration, firmest), **hands})
-    else:
-        show(calibration, firmest)
-        if hands:
-            show_hands(hands)
-        if plot is not None:
-            say(f"picture: {plot}")
+        emit_json({**document(calibration, how.firmest), **hands})
+        return
+    show(calibration, how.firmest)
+    if hands:
+        show_hands(hands)
+    if plot is not None:
+        say(f"picture: {plot}")
 
 
 def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
-    """The fit as it is printed by --json: scores and cuts in the order of the source."""
-    from calibrate.data.labels import as_label
-
+    """Return the fit as --json prints it: scores and cuts in the order of the source."""
     step = 1 if firmest == "first" else -1
     cuts = zip(
         calibration.scale.boundaries,
@@ -148,17 +134,10 @@ def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
         "n": calibration.n,
         "raters": len(calibration.raters),
         "scores": [as_label(label) for label in calibration.scale.labels[::step]],
-        "force_scale": calibration.force_scale,
-        "log_likelihood": calibration.log_likelihood,
-        "spread": calibration.spread,
+        **document_of(calibration, "force_scale", "log_likelihood", "spread"),
         "cuts": [
-            {
-                "between": [as_label(label) for label in between[::step]],
-                "force_N": cut,
-                "low_N": low,
-                "high_N": high,
-            }
-            for between, cut, low, high in list(cuts)[::step]
+            {"between": between(pair, firmest), "force_N": cut, "low_N": low, "high_N": high}
+            for pair, cut, low, high in list(cuts)[::step]
         ],
         "warnings": list(calibration.warnings),
     }
@@ -166,15 +145,12 @@ def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
 
 def show(calibration: Calibration, firmest: str) -> None:
     """Print the fit as a table."""
-    from calibrate.commands.render import print_table, span
-    from calibrate.data.labels import format_newton
-
     table = document(calibration, firmest)
     print_table(
         ["between", "force N", f"{calibration.level:.0%} interval N"],
         [
             [
-                f"{cut['between'][0]} and {cut['between'][1]}",
+                "{} and {}".format(*cut["between"]),
                 format_newton(cut["force_N"], missing="unknown"),
                 "unknown" if cut["force_N"] is None else span(cut["low_N"], cut["high_N"]),
             ]
@@ -192,16 +168,8 @@ def show(calibration: Calibration, firmest: str) -> None:
 
 
 def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, Any]:
-    """Each rater's cut points, those of a next rater, and how much hands, spreads, berries differ.
-
-    Raises
-    ------
-    CannotCompareError
-        With fewer than two raters.
-    """
-    from calibrate.data.labels import as_label
+    """Return cut points of each rater and of a next one, and how hands, spreads, berries differ."""
     from calibrate.model.panel import fit_panel
-    from gauge.errors import CannotCompareError
 
     if len(pairs.raters) < 2:
         raise CannotCompareError(
@@ -211,17 +179,12 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
     fit = fit_panel(
         pairs, force_scale=calibration.force_scale, level=calibration.level, firmest=firmest
     )
-    step = 1 if firmest == "first" else -1
 
     def listed(cuts: Sequence[Estimate]) -> list[dict[str, Any]]:
+        named = list(zip(fit.scale.boundaries, cuts, strict=True))
         return [
-            {
-                "between": [as_label(label) for label in between[::step]],
-                "force_N": cut.value,
-                "low_N": cut.low,
-                "high_N": cut.high,
-            }
-            for between, cut in list(zip(fit.scale.boundaries, cuts))[::step]
+            {"between": between(pair, firmest), **sides(cut, "force_N", "_N")}
+            for pair, cut in named[:: 1 if firmest == "first" else -1]
         ]
 
     return {
@@ -229,49 +192,37 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
             {
                 "rater": rater.name,
                 "n": rater.n,
-                "shift": rater.shift.value,
-                "low": rater.shift.low,
-                "high": rater.shift.high,
+                **sides(rater.shift, "shift"),
                 "spread": rater.spread,
                 "cuts": listed(rater.cuts),
             }
             for rater in fit.raters
         ],
         "next_rater": listed(fit.next_rater),
-        "hand_sd": fit.hand_sd,
-        "spread_sd": fit.spread_sd,
-        "berry_sd": fit.berry_sd,
+        **document_of(fit, "hand_sd", "spread_sd", "berry_sd"),
     }
 
 
 def show_hands(hands: dict[str, Any]) -> None:
     """Print the cut points of each rater and of the next."""
-    from calibrate.commands.render import print_table
-    from calibrate.data.labels import format_newton
 
-    def row(name: str, cuts: list[dict[str, Any]]) -> list[str]:
-        cells = [
-            f"{format_newton(c['force_N'], missing='-')} ({format_newton(c['low_N'])}-{format_newton(c['high_N'])})"
-            if c["force_N"] is not None
-            else "unknown"
-            for c in cuts
-        ]
-        return [name, *cells]
+    def cell(cut: dict[str, Any]) -> str:
+        if cut["force_N"] is None:
+            return "unknown"
+        force, low, high = (format_newton(cut[key]) for key in ("force_N", "low_N", "high_N"))
+        return f"{force} ({low}-{high})"
 
-    boundaries = ["/".join(map(str, cut["between"])) for cut in hands["next_rater"]]
+    named = [*((one["rater"], one["cuts"]) for one in hands["by_rater"])]
     print_table(
-        ["rater", *boundaries],
+        ["rater", *("/".join(map(str, cut["between"])) for cut in hands["next_rater"])],
         [
-            *(row(rater["rater"], rater["cuts"]) for rater in hands["by_rater"]),
-            row("a next rater", hands["next_rater"]),
+            [name, *map(cell, cuts)]
+            for name, cuts in [*named, ("a next rater", hands["next_rater"])]
         ],
         title="Cut points of each rater, N",
     )
-    click.echo(
-        f"Hands differ by about {hands['hand_sd']:.0%}, their spreads by {hands['spread_sd']:.0%}"
-        + (
-            f", berries of one force by {hands['berry_sd']:.0%}."
-            if hands["berry_sd"] is not None
-            else "."
-        )
-    )
+    differ = f"Hands differ by about {hands['hand_sd']:.0%}, their spreads by "
+    differ += f"{hands['spread_sd']:.0%}"
+    if hands["berry_sd"] is not None:
+        differ += f", berries of one force by {hands['berry_sd']:.0%}"
+    click.echo(f"{differ}.")

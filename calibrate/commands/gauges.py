@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import json_option, level_option
+from calibrate.commands.options import json_option, level_option
 from gauge.clikit import emit_json
 from gauge.errors import BadTableError
 
@@ -144,7 +144,7 @@ def _agreement_json(
 
 
 def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.tables.tabletext import estimate
 
     print_table(
@@ -172,7 +172,7 @@ def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
 
 
 def _show_labs(levels: list[Precision]) -> None:
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.data.labels import format_newton
 
     print_table(

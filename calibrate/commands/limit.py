@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.options import FitOptions, calibration_options, json_option, source_argument
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -15,13 +15,12 @@ if TYPE_CHECKING:
 
 
 @click.command("limit")
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @calibration_options()
 @click.option(
     "--share",
     type=click.FloatRange(0, 1, min_open=True, max_open=True),
     default=0.95,
-    show_default=True,
     help="Share of berries that shall be within the sale limit.",
 )
 @click.option("--sale-limit", help="Softest score that may be sold, where the source has none.")
@@ -29,14 +28,12 @@ if TYPE_CHECKING:
     "--discard-cost",
     type=click.FloatRange(0, min_open=True),
     default=1.0,
-    show_default=True,
     help="Cost of a sound berry withheld.",
 )
 @click.option(
     "--ship-cost",
     type=click.FloatRange(0, min_open=True),
     default=1.0,
-    show_default=True,
     help="Cost of a soft berry shipped.",
 )
 @click.option(
@@ -146,7 +143,7 @@ def show(
     limit: LimitForce, cheapest: float | None, costs: tuple[ThresholdCost, ...], level: float
 ) -> None:
     """Print the limit and the table of thresholds."""
-    from calibrate.commands.render import print_table, span
+    from calibrate.commands.answers import print_table, span
     from calibrate.data.labels import format_newton
 
     click.echo(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.options import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -29,13 +29,12 @@ def _numbers(text: str) -> tuple[float, ...]:
     "--half-width",
     type=click.FloatRange(0, min_open=True),
     default=0.25,
-    show_default=True,
     help="Wanted half-width of every cut's interval, N.",
 )
 @click.option("--raters", type=click.IntRange(1), default=None, help="Raters who will score.")
 @click.option("--hand-sd", type=click.FloatRange(0), help="How far hands differ, share of force.")
 @click.option(
-    "--berry-sd", type=click.FloatRange(0), default=0.08, show_default=True,
+    "--berry-sd", type=click.FloatRange(0), default=0.08,
     help="How far berries of one force differ to the fingers, share of force.",
 )  # fmt: skip
 @click.option(
@@ -116,7 +115,7 @@ def command(
             }
         )
         return
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.data.labels import format_newton
 
     print_table(

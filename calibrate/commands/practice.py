@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commands.commandkit import json_option
+from calibrate.commands.options import json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -30,12 +30,9 @@ if TYPE_CHECKING:
     "--limit",
     type=click.FloatRange(0, min_open=True),
     default=0.3,
-    show_default=True,
     help="The lab's limit of a hand's shift at every boundary, N.",
 )
-@click.option(
-    "--most", type=click.IntRange(1), default=60, show_default=True, help="Squeezes at most."
-)
+@click.option("--most", type=click.IntRange(1), default=60, help="Squeezes at most.")
 @click.option("--seed", type=int, help="Makes the order repeatable.")
 @json_option
 def command(
@@ -161,8 +158,8 @@ def _told(calibration: Calibration, found: Sequence[Band], force_newton: float, 
         return f"  {force_newton:.2f} N: {given}, as the panel ({band})."
     way = "firmer" if off_newton > 0 else "softer"
     return (
-        f"  {force_newton:.2f} N: the panel calls it {panel.score} ({band}); it is {abs(off_newton):.2f} N "
-        f"{way} than your {given}."
+        f"  {force_newton:.2f} N: the panel calls it {panel.score} ({band}); it is "
+        f"{abs(off_newton):.2f} N {way} than your {given}."
     )
 
 
@@ -175,7 +172,7 @@ def _finish(
     limit_newton: float,
     as_json: bool,
 ) -> None:
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.data.labels import as_label
 
     if as_json:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commands.commandkit import json_option
+from calibrate.commands.options import json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     help="Whose anchors; needed where several calibrations have some.",
 )  # fmt: skip
 @click.option("--force", help="What the gauge showed, if it was pressed on the gauge.")
-@click.option("--unit", default="N", show_default=True, help="Unit of --force.")
+@click.option("--unit", default="N", help="Unit of --force.")
 @click.option("--by", help="Who squeezed it.")
 @click.option(
     "--pad", is_flag=True, help="LABEL is a durable pad that links seasons; needs --force."
@@ -172,7 +172,7 @@ def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
 
 def _list(rows: list[AnchorRow], as_json: bool) -> None:
     from calibrate.anchors.retirement import retirement_reason
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.data.labels import format_newton
 
     now = datetime.now(UTC)

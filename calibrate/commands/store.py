@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.options import FitOptions, calibration_options, json_option
 from gauge.clikit import emit_json, say
 
 
@@ -77,7 +77,7 @@ def command(
     if as_json:
         emit_json(listed)
         return
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.data.labels import format_newton
 
     print_table(

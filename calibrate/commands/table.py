@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import json_option
+from calibrate.commands.options import json_option
 from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
@@ -41,7 +41,6 @@ _FILE = click.Path(path_type=Path)
     "--level",
     type=click.FloatRange(0, 1, min_open=True, max_open=True),
     default=0.95,
-    show_default=True,
     help="Level of intervals; letters are at 1 minus it.",
 )
 @click.option(
@@ -207,7 +206,7 @@ def _guarded(value: object) -> object:
 def _show(report: Report) -> None:
     import textwrap
 
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.tables.report import CAUTION
     from calibrate.tables.tablelines import lines
     from calibrate.tables.tabletext import blocks

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.commandkit import json_option, level_option
+from calibrate.commands.options import json_option, level_option
 from gauge.clikit import emit_json, say
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
@@ -27,10 +27,10 @@ CAUTION = "Percentages inform; local grades and the buyer's terms decide what ma
 @click.argument("file", required=False, type=click.Path(path_type=Path))
 @click.option("--scores", help="Scale, firmest first: 1-5 or firm,soft. Default: by the header.")
 @click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
-@click.option("--colour", default="0-3", show_default=True, help="Scale of the overall colour.")
+@click.option("--colour", default="0-3", help="Scale of the overall colour.")
 @level_option
 @click.option("--season", type=click.Path(path_type=Path), help="Store the sheets in this season.")
-@click.option("--rater", default="lab", show_default=True, help="Who counted, if the file is mute.")
+@click.option("--rater", default="lab", help="Who counted, if the file is mute.")
 @click.option(
     "--form", type=click.Path(path_type=Path), help="Enter one sheet by keys into SEASON."
 )

@@ -6,24 +6,21 @@ from pathlib import Path
 
 import click
 
-from calibrate.commands.commandkit import FitOptions, calibration_options, json_option
+from calibrate.commands.options import FitOptions, calibration_options, json_option, source_argument
 from gauge.clikit import emit_json
 
 
 @click.command("tray")
-@click.argument("source", type=click.Path(path_type=Path))
+@source_argument
 @click.option(
     "--lots", type=click.Path(path_type=Path), required=True,
     help="CSV with lot, mean_N, sd_N and available: what can be pulled.",
 )  # fmt: skip
-@click.option(
-    "--want", type=click.IntRange(1), default=3, show_default=True, help="Berries of each score."
-)
+@click.option("--want", type=click.IntRange(1), default=3, help="Berries of each score.")
 @click.option(
     "--probability",
     type=click.FloatRange(0, 1, min_open=True, max_open=True),
     default=0.9,
-    show_default=True,
     help="Least probability that the tray holds them all.",
 )
 @calibration_options()
@@ -79,7 +76,7 @@ def command(
             }
         )
         return
-    from calibrate.commands.render import print_table
+    from calibrate.commands.answers import print_table
     from calibrate.data.labels import format_newton
 
     print_table(

@@ -1,0 +1,75 @@
+"""What commands print for people and for programs: intervals, boundaries, warnings, pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+from calibrate.data.labels import as_label, format_newton
+from gauge.clikit import document, emit_json, print_table, say
+
+__all__ = [
+    "as_label", "between", "document", "draw", "emit_json", "emit_one_or_all", "format_newton",
+    "print_table", "say", "sides", "signed", "span", "warn",
+]  # fmt: skip
+
+
+def span(low: float | None, high: float | None) -> str:
+    """Write an interval for a table.
+
+    Examples
+    --------
+    >>> span(5.12, 5.7), span(None, 5.7)
+    ('5.12 to 5.70', 'open to 5.70')
+    """
+    return f"{format_newton(low)} to {format_newton(high)}"
+
+
+def signed(one: Any, missing: str = "") -> list[str]:
+    """Write a shift and its interval for two cells of a table, each with its sign."""
+    if one is None:
+        return ["unknown", missing]
+    ends = ["open" if side is None else f"{side:+.2f}" for side in (one.low, one.high)]
+    return [f"{one.value:+.2f}", f"{ends[0]} to {ends[1]}"]
+
+
+def sides(one: Any, value: str | None = "value", suffix: str = "") -> dict[str, float | None]:
+    """Return an interval for JSON; with `value` None the two sides alone, all None of nothing."""
+    names = {"value": value, "low": f"low{suffix}", "high": f"high{suffix}"}
+    return {key: getattr(one, name, None) for name, key in names.items() if key is not None}
+
+
+def between(pair: Sequence[str], firmest: str = "first") -> list[int | str]:
+    """Return the labels that a boundary parts for JSON, in the order of the source."""
+    return [as_label(label) for label in pair[:: 1 if firmest == "first" else -1]]
+
+
+def warn(warnings: Iterable[str]) -> None:
+    """Say each warning on stderr."""
+    for warning in warnings:
+        say(f"warning: {warning}")
+
+
+def emit_one_or_all(documents: Sequence[object], key: str | None = None) -> None:
+    """Write one document as it is, several as a list, or below a key."""
+    if len(documents) == 1:
+        emit_json(documents[0])
+    else:
+        emit_json(list(documents) if key is None else {key: list(documents)})
+
+
+def draw(path: Path | None, drawing: str, *what: Any) -> None:
+    """Draw a picture if a path is given.
+
+    `drawing` is a function of `calibrate.plots` as ``module.function``; matplotlib is imported only
+    when something is drawn.
+    """
+    if path is None:
+        return
+    from importlib import import_module
+
+    from calibrate.plots.style import save
+
+    module, function = drawing.split(".")
+    save(getattr(import_module(f"calibrate.plots.{module}"), function)(*what), path)

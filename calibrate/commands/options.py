@@ -1,0 +1,146 @@
+"""Arguments and options that several `calibrate` commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from gauge.clikit import FILE, json_option, record_options, season_argument
+
+if TYPE_CHECKING:
+    from calibrate.cuts.fitting import ForceChoice
+    from calibrate.cuts.source import CalibrationChoice
+    from calibrate.data.pairs import Pairs
+    from calibrate.data.scale import Scale
+
+__all__ = [
+    "FILE", "POSITIVE", "SHARE", "FitOptions", "calibration_options", "firmest_option",
+    "force_scale_option", "json_option", "level_option", "limit_option", "pair_options",
+    "plot_option", "sale_limit_option", "scores_option", "season_argument", "source_argument",
+]  # fmt: skip
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+POSITIVE = click.FloatRange(0, min_open=True)
+SHARE = click.FloatRange(0, 1, min_open=True, max_open=True)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FitOptions:
+    """How pairs are read, and how a command is to fit where no calibration is stored.
+
+    Attributes
+    ----------
+    force_scale : {"linear", "log", "auto"}
+    firmest : {"first", "last"}
+    scores : str or None
+        Scale of a CSV, as it was typed.
+    level : float
+        Of the intervals.
+    """
+
+    force_scale: ForceChoice
+    firmest: str
+    scores: str | None
+    level: float = 0.95
+
+    @property
+    def scale(self) -> Scale | None:
+        """The scale that was typed, None where none was."""
+        from calibrate.data.scale import parse_scale
+
+        return None if self.scores is None else parse_scale(self.scores, firmest=self.firmest)
+
+    def pairs(self, source: Path, **how: Any) -> Pairs:
+        """Read the pairs of a source; `how` goes to `calibrate.data.pairs.load_pairs`."""
+        from calibrate.data.pairs import load_pairs
+
+        how = {"scale": self.scale, "positive": self.force_scale == "log"} | how
+        return load_pairs(source, firmest=self.firmest, **how)
+
+    def choice(self, source: Path, name: str | None = None) -> CalibrationChoice:
+        """Return the stored calibration of that name, or the fit of the source's own pairs."""
+        from calibrate.cuts.source import CalibrationChoice
+
+        return CalibrationChoice(
+            source=source,
+            name=name,
+            force_scale=self.force_scale,
+            firmest=self.firmest,
+            scores=self.scores,
+            level=self.level,
+        )
+
+
+source_argument = click.argument("source", type=FILE)
+
+
+def force_scale_option(what: str, *choices: str) -> Decorator:
+    """Make the option of the scale of force; `what` is its help."""
+    choice = click.Choice(choices or ["linear", "log"])
+    return click.option("--force-scale", type=choice, default="linear", help=what)
+
+
+firmest_option = click.option(
+    "--firmest", type=click.Choice(["first", "last"]), default="first",
+    help="Whether the first (lowest) score of the scale is the firmest, or the last.",
+)  # fmt: skip
+scores_option = click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
+sale_limit_option = click.option(
+    "--sale-limit", help="Softest score that may be sold, where the source has none."
+)
+level_option = click.option("--level", type=SHARE, default=0.95, help="Level of the intervals.")
+
+
+def limit_option(what: str) -> Decorator:
+    """Make the option of the lab's limit of a shift in N; `what` is its help."""
+    return click.option("--limit", type=POSITIVE, default=0.3, help=what)
+
+
+def _checked_picture(context: click.Context, option: click.Parameter, value: Any) -> Any:
+    """Refuse a picture format before any work is done."""
+    if value:
+        from calibrate.plots.style import check_suffix
+
+        for path in value if isinstance(value, tuple) else [value]:
+            check_suffix(path)
+    return value
+
+
+def plot_option(
+    what: str = "Draw it to this png, pdf or svg file.", *names: str, multiple: bool = False
+) -> Decorator:
+    """Make the option of a picture; `what` is its help, `names` other names than --plot."""
+    return click.option(
+        *(names or ("--plot",)), type=FILE, multiple=multiple, callback=_checked_picture, help=what
+    )
+
+
+def pair_options(force_scale: Decorator, *more: Decorator) -> Decorator:
+    """Add the options by which pairs are read; the command receives them as `how`."""
+    return record_options("how", FitOptions, force_scale, firmest_option, scores_option, *more)
+
+
+def calibration_options(*, stored: bool = True) -> Decorator:
+    """Add the options that say where a calibration comes from.
+
+    The command receives them as `how`, a `FitOptions`, and, if `stored`, `calibration_name`.
+
+    Parameters
+    ----------
+    stored : bool
+        Whether a calibration stored in the season file may be named.
+    """
+    what = "Scale of force in a fit; auto chooses by AIC."
+    fit = pair_options(force_scale_option(what, "linear", "log", "auto"), level_option)
+    if not stored:
+        return fit
+    name = click.option(
+        "--calibration", "calibration_name", metavar="NAME",
+        help="Take this stored calibration of the season file instead of fitting.",
+    )  # fmt: skip
+    return lambda function: fit(name(function))
