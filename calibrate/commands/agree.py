@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calibrate.commands.answers import as_label, emit_json, print_table
 from calibrate.commands.options import json_option, level_option, source_argument
-from gauge.clikit import emit_json
 
 if TYPE_CHECKING:
     from calibrate.stats.agreement import Agreement, Icc
@@ -75,8 +75,6 @@ def document(
     """The answer as it is printed by --json."""
     from dataclasses import asdict
 
-    from calibrate.data.labels import as_label
-
     values = {key: getattr(found, key).value for key, _ in COEFFICIENTS}
     return {
         "berries": found.n_berries,
@@ -104,7 +102,6 @@ def _sides(estimate: Estimate) -> dict[str, float | None]:
 
 def show(found: Agreement, correlation: Icc | None, level: float) -> None:
     """Print the coefficients as a table."""
-    from calibrate.commands.answers import print_table
 
     def row(name: str, estimate: Estimate) -> list[str]:
         low, high = estimate.low, estimate.high

@@ -7,8 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.options import FitOptions, calibration_options, json_option, source_argument
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import as_label, emit_json, format_newton, print_table, say, warn
+from calibrate.commands.options import (
+    FILE,
+    POSITIVE,
+    FitOptions,
+    calibration_options,
+    json_option,
+    source_argument,
+)
 
 if TYPE_CHECKING:
     from calibrate.anchors.candidates import Candidate
@@ -20,29 +27,28 @@ if TYPE_CHECKING:
 @source_argument
 @click.option("--per-score", type=click.IntRange(1), default=2, help="Anchors a score.")
 @click.option(
-    "--pairs/--no-pairs", "straddle", default=True,
-    help="Choose a pair around each boundary too.",
-)  # fmt: skip
+    "--pairs/--no-pairs", "straddle", default=True, help="Choose a pair around each boundary too."
+)
 @click.option(
-    "--candidates", type=click.Path(path_type=Path),
+    "--candidates",
+    type=FILE,
     help="CSV with label, force_N and kind (berry, lot or pad) to choose from instead.",
-)  # fmt: skip
+)
 @calibration_options()
 @click.option(
     "--card",
     "cards",
-    type=click.Path(path_type=Path),
+    type=FILE,
     multiple=True,
     help="Write the wall card: pdf, png or svg; may be repeated.",
 )
+@click.option("--valid-days", type=POSITIVE, default=3.0, help="Days for which a berry may serve.")
 @click.option(
-    "--valid-days", type=click.FloatRange(0, min_open=True), default=3.0,
-    help="Days for which a berry may serve.",
-)  # fmt: skip
-@click.option(
-    "--press-limit", type=click.IntRange(1), default=5,
+    "--press-limit",
+    type=click.IntRange(1),
+    default=5,
     help="Squeezes after which a berry must retire.",
-)  # fmt: skip
+)
 @click.option(
     "--made-on",
     type=click.DateTime(["%Y-%m-%d"]),
@@ -50,9 +56,10 @@ if TYPE_CHECKING:
     help="Day of the card; by default today.",
 )
 @click.option(
-    "--keep", is_flag=True,
+    "--keep",
+    is_flag=True,
     help="Keep the set in the season file, so that presses and retirements can be recorded.",
-)  # fmt: skip
+)
 @json_option
 def command(
     source: Path,
@@ -114,8 +121,7 @@ def command(
         )
         for card in cards:
             save(draw_card(calibration, chosen, notes), card)
-    for warning in (*calibration.warnings, *chosen.warnings):
-        say(f"warning: {warning}")
+    warn((*calibration.warnings, *chosen.warnings))
     if as_json:
         emit_json(document(chosen))
         return
@@ -185,8 +191,6 @@ def _keep(source: Path, name: str, chosen: AnchorSet, press_limit: int, valid_da
 
 def document(chosen: AnchorSet) -> dict[str, Any]:
     """The set as it is printed by --json; the firmest band has no upper end."""
-    from calibrate.data.labels import as_label
-
     return {
         "bands": [
             {
@@ -218,9 +222,6 @@ def document(chosen: AnchorSet) -> dict[str, Any]:
 
 def show(chosen: AnchorSet) -> None:
     """Print bands and anchors."""
-    from calibrate.commands.answers import print_table
-    from calibrate.data.labels import format_newton
-
     print_table(
         ["score", "from N", "target N", "to N", "80 % sure", "sure at target"],
         [

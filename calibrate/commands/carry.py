@@ -6,16 +6,16 @@ from pathlib import Path
 
 import click
 
-from calibrate.commands.options import FitOptions, calibration_options, json_option
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import as_label, emit_json, format_newton, print_table, say, span
+from calibrate.commands.options import FILE, POSITIVE, FitOptions, calibration_options, json_option
 
 
 @click.command("carry")
-@click.argument("previous", type=click.Path(path_type=Path))
-@click.argument("current", type=click.Path(path_type=Path), required=False)
+@click.argument("previous", type=FILE)
+@click.argument("current", type=FILE, required=False)
 @click.option(
     "--season-sd",
-    type=click.FloatRange(0, min_open=True),
+    type=POSITIVE,
     default=0.10,
     help="How far a cut moves between seasons, as a share of force (a guess until compared).",
 )
@@ -50,8 +50,6 @@ def command(
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
             say(f"{current}: {error} Last season speaks alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)
-    from calibrate.commands.answers import print_table, span
-    from calibrate.data.labels import as_label, format_newton
 
     if as_json:
         emit_json(

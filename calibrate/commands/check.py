@@ -7,14 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from calibrate.commands.answers import as_label, emit_json, format_newton, print_table, warn
 from calibrate.commands.options import (
+    FILE,
+    POSITIVE,
     firmest_option,
     json_option,
     level_option,
+    sale_limit_option,
     scores_option,
     source_argument,
 )
-from gauge.clikit import emit_json, say
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import ForceScale
@@ -29,16 +32,9 @@ if TYPE_CHECKING:
 @click.option("--rater", "raters", multiple=True, help="Whose hand; may be repeated.")
 @click.option("--all", "everyone", is_flag=True, help="All raters of the source side by side.")
 @click.option(
-    "--against",
-    type=click.Path(path_type=Path),
-    help="Source of the panel; by default the other raters of SOURCE.",
+    "--against", type=FILE, help="Source of the panel; by default the other raters of SOURCE."
 )
-@click.option(
-    "--limit",
-    type=click.FloatRange(0, min_open=True),
-    default=0.3,
-    help="The lab's limit of a hand's shift, N.",
-)
+@click.option("--limit", type=POSITIVE, default=0.3, help="The lab's limit of a hand's shift, N.")
 @click.option(
     "--force-scale",
     type=click.Choice(["linear", "log"]),
@@ -47,11 +43,11 @@ if TYPE_CHECKING:
 )
 @firmest_option
 @scores_option
-@click.option("--sale-limit", help="Softest score that may be sold, where the source has none.")
+@sale_limit_option
 @level_option
 @click.option(
     "--plot",
-    type=click.Path(path_type=Path),
+    type=FILE,
     help="Draw one page (png, pdf, svg); with several raters the name is added.",
 )
 @json_option
@@ -101,8 +97,7 @@ def command(
             sale_limit=sale_limit, level=level,
         )  # fmt: skip
         reports.append(report)
-        for warning in warnings:
-            say(f"warning: {warning}")
+        warn(warnings)
         if plot is not None:
             from calibrate.plots.rater import draw_rater
             from calibrate.plots.style import save
@@ -190,8 +185,6 @@ def _sides(one: Estimate | None, unit: str = "") -> dict[str, float | None]:
 
 def document(report: RaterCheck) -> dict[str, Any]:
     """The check as it is printed by --json."""
-    from calibrate.data.labels import as_label
-
     low, high = report.agreement.kappa.interval()
     skill = report.skill
     return {
@@ -251,9 +244,6 @@ def _signed(one: Estimate) -> list[str]:
 
 def show(report: RaterCheck) -> None:
     """Print one rater's check."""
-    from calibrate.commands.answers import print_table
-    from calibrate.data.labels import format_newton
-
     rows = [
         [
             "/".join(b.between),
@@ -291,7 +281,6 @@ def show(report: RaterCheck) -> None:
 
 def show_side_by_side(reports: list[RaterCheck]) -> None:
     """Print several raters in one table."""
-    from calibrate.commands.answers import print_table
 
     def kappa(report: RaterCheck) -> str:
         value = report.agreement.kappa.value

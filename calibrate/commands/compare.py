@@ -7,8 +7,22 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.options import FitOptions, calibration_options, json_option
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import (
+    as_label,
+    emit_json,
+    format_newton,
+    print_table,
+    say,
+    warn,
+)
+from calibrate.commands.options import (
+    FILE,
+    POSITIVE,
+    FitOptions,
+    calibration_options,
+    json_option,
+    plot_option,
+)
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
@@ -17,21 +31,19 @@ if TYPE_CHECKING:
 
 
 @click.command("compare")
-@click.argument("season1", type=click.Path(path_type=Path))
-@click.argument("season2", type=click.Path(path_type=Path))
-@click.argument("more", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("season1", type=FILE)
+@click.argument("season2", type=FILE)
+@click.argument("more", nargs=-1, type=FILE)
 @click.option(
     "--margin",
-    type=click.FloatRange(0, min_open=True),
+    type=POSITIVE,
     default=0.2,
     help="A shift that would not matter, N: equivalence is tested within it.",
 )
 @calibration_options(stored=False)
 @click.option("--stored1", metavar="NAME", help="Take this stored calibration of SEASON1.")
 @click.option("--stored2", metavar="NAME", help="Take this stored calibration of SEASON2.")
-@click.option(
-    "--plot", type=click.Path(path_type=Path), help="Draw it to this png, pdf or svg file."
-)
+@plot_option()
 @json_option
 def command(
     season1: Path,
@@ -101,8 +113,7 @@ def command(
 
         save(draw_seasons(drawn), plot)
     for answer in answers:
-        for warning in answer.warnings:
-            say(f"warning: {warning}")
+        warn(answer.warnings)
     if as_json:
         documents = [answer.document() for answer in answers]
         emit_json(documents[0] if len(documents) == 1 else {"comparisons": documents})
@@ -143,8 +154,6 @@ class _Answer:
 
     def document(self) -> dict[str, Any]:
         """The comparison as it is printed by --json."""
-        from calibrate.data.labels import as_label
-
         cuts = []
         for shift in self.shifts:
             n, percent = shift.shift_newton, shift.shift_pct
@@ -186,8 +195,6 @@ class _Answer:
 
     def show(self) -> None:
         """Print the comparison."""
-        from calibrate.commands.answers import print_table
-        from calibrate.data.labels import format_newton
 
         def sides(found: Estimate | None) -> str:
             if found is None:

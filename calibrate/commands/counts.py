@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.options import json_option, level_option
-from gauge.clikit import emit_json
+from calibrate.commands.answers import emit_json, print_table
+from calibrate.commands.options import FILE, json_option, level_option
 from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
 
 if TYPE_CHECKING:
@@ -17,14 +17,12 @@ if TYPE_CHECKING:
     from calibrate.data.clamshell import Clamshell
     from calibrate.tables.equivalent import Equivalent
 
-_FILE = click.Path(path_type=Path)
-
 
 @click.command("counts", no_args_is_help=True)
-@click.argument("sheets", metavar="SHEETS", type=_FILE)
-@click.option("--season", type=_FILE, help="Season with the calibration, and with peaks for --cv.")
+@click.argument("sheets", metavar="SHEETS", type=FILE)
+@click.option("--season", type=FILE, help="Season with the calibration, and with peaks for --cv.")
 @click.option("--calibration", help="Its name in that season.")
-@click.option("--cuts", type=_FILE, help="Or what 'calibrate fit --json' wrote.")
+@click.option("--cuts", type=FILE, help="Or what 'calibrate fit --json' wrote.")
 @click.option(
     "--cv",
     type=click.FloatRange(0, 2),
@@ -185,7 +183,6 @@ def _show(
     spread_from: str,
     level: float,
 ) -> None:
-    from calibrate.commands.answers import print_table
     from calibrate.tables.tabletext import estimate
 
     print_table(

@@ -7,8 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.options import firmest_option, json_option, scores_option, source_argument
-from gauge.clikit import emit_json
+from calibrate.commands.answers import emit_json, format_newton, print_table
+from calibrate.commands.options import (
+    SHARE,
+    firmest_option,
+    json_option,
+    scores_option,
+    source_argument,
+)
 
 if TYPE_CHECKING:
     from calibrate.model.diagnosis import Diagnosis
@@ -26,7 +32,7 @@ if TYPE_CHECKING:
 @scores_option
 @click.option(
     "--alpha",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    type=SHARE,
     default=0.05,
     help="Level of the tests, shared out over the columns tested.",
 )
@@ -85,8 +91,6 @@ def document(found: Diagnosis) -> dict[str, Any]:
 
 def show(found: Diagnosis) -> None:
     """Print the tests and what they mean."""
-    from calibrate.commands.answers import print_table
-    from calibrate.data.labels import format_newton
 
     def p_text(p: float | None) -> str:
         return "-" if p is None else "<0.001" if p < 0.001 else f"{p:.3f}"

@@ -50,9 +50,12 @@ if TYPE_CHECKING:
     level_option,
 )  # fmt: skip
 @click.option(
-    "--interval", "kind", type=click.Choice(["profile", "bootstrap"]), default="profile",
+    "--interval",
+    "kind",
+    type=click.Choice(["profile", "bootstrap"]),
+    default="profile",
     help="How the intervals are made.",
-)  # fmt: skip
+)
 @click.option(
     "--resamples", type=click.IntRange(100), default=2000, help="Resamples of the bootstrap."
 )

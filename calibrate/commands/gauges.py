@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.options import json_option, level_option
-from gauge.clikit import emit_json
+from calibrate.commands.answers import emit_json, format_newton, print_table
+from calibrate.commands.options import FILE, json_option, level_option
 from gauge.errors import BadTableError
 
 if TYPE_CHECKING:
@@ -19,9 +19,9 @@ _LEVELS = ("level", "material", "lot")
 
 
 @click.command("gauges", no_args_is_help=True)
-@click.argument("file", metavar="FILE.csv", type=click.Path(path_type=Path))
+@click.argument("file", metavar="FILE.csv", type=FILE)
 @level_option
-@click.option("--plot", type=click.Path(path_type=Path), help="Draw two gauges to png, pdf, svg.")
+@click.option("--plot", type=FILE, help="Draw two gauges to png, pdf, svg.")
 @json_option
 def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
     """Two gauges, or several labs, on the same berries.
@@ -144,7 +144,6 @@ def _agreement_json(
 
 
 def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
-    from calibrate.commands.answers import print_table
     from calibrate.tables.tabletext import estimate
 
     print_table(
@@ -172,8 +171,6 @@ def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
 
 
 def _show_labs(levels: list[Precision]) -> None:
-    from calibrate.commands.answers import print_table
-    from calibrate.data.labels import format_newton
 
     print_table(
         ["level", "labs", "n", "mean N", "s_r", "s_R", "r", "R"],

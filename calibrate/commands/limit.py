@@ -7,8 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.options import FitOptions, calibration_options, json_option, source_argument
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import emit_json, format_newton, print_table, say, span, warn
+from calibrate.commands.options import (
+    POSITIVE,
+    SHARE,
+    FitOptions,
+    calibration_options,
+    json_option,
+    plot_option,
+    sale_limit_option,
+    source_argument,
+)
 
 if TYPE_CHECKING:
     from calibrate.cuts.salelimit import LimitForce, ThresholdCost
@@ -19,23 +28,13 @@ if TYPE_CHECKING:
 @calibration_options()
 @click.option(
     "--share",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    type=SHARE,
     default=0.95,
     help="Share of berries that shall be within the sale limit.",
 )
-@click.option("--sale-limit", help="Softest score that may be sold, where the source has none.")
-@click.option(
-    "--discard-cost",
-    type=click.FloatRange(0, min_open=True),
-    default=1.0,
-    help="Cost of a sound berry withheld.",
-)
-@click.option(
-    "--ship-cost",
-    type=click.FloatRange(0, min_open=True),
-    default=1.0,
-    help="Cost of a soft berry shipped.",
-)
+@sale_limit_option
+@click.option("--discard-cost", type=POSITIVE, default=1.0, help="Cost of a sound berry withheld.")
+@click.option("--ship-cost", type=POSITIVE, default=1.0, help="Cost of a soft berry shipped.")
 @click.option(
     "--threshold",
     "thresholds",
@@ -43,9 +42,7 @@ if TYPE_CHECKING:
     multiple=True,
     help="Weigh this threshold (N); may be repeated. By default seven around the limit.",
 )
-@click.option(
-    "--plot", type=click.Path(path_type=Path), help="Draw it to this png, pdf or svg file."
-)
+@plot_option()
 @json_option
 def command(
     source: Path,
@@ -105,8 +102,7 @@ def command(
         grid = np.linspace(max(0.02, forces.min() * 0.8), forces.max() * 1.02, 300)
         fine = threshold_costs(calibration, forces, list(grid))
         save(draw_limit(within_curve(calibration, grid, level=how.level), limit, fine), plot)
-    for warning in calibration.warnings:
-        say(f"warning: {warning}")
+    warn(calibration.warnings)
     say(CAUTION)
     if as_json:
         emit_json(document(limit, cheapest, costs))
@@ -143,9 +139,6 @@ def show(
     limit: LimitForce, cheapest: float | None, costs: tuple[ThresholdCost, ...], level: float
 ) -> None:
     """Print the limit and the table of thresholds."""
-    from calibrate.commands.answers import print_table, span
-    from calibrate.data.labels import format_newton
-
     click.echo(
         f"{limit.share:.0%} of berries are within the sale limit from "
         f"{format_newton(limit.force_newton, missing='no force')} N on "

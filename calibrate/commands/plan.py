@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.options import FitOptions, calibration_options, json_option
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import as_label, emit_json, format_newton, print_table, say
+from calibrate.commands.options import FILE, POSITIVE, FitOptions, calibration_options, json_option
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
@@ -24,23 +24,25 @@ def _numbers(text: str) -> tuple[float, ...]:
 
 
 @click.command("plan")
-@click.argument("source", type=click.Path(path_type=Path), required=False)
+@click.argument("source", type=FILE, required=False)
 @click.option(
     "--half-width",
-    type=click.FloatRange(0, min_open=True),
+    type=POSITIVE,
     default=0.25,
     help="Wanted half-width of every cut's interval, N.",
 )
 @click.option("--raters", type=click.IntRange(1), default=None, help="Raters who will score.")
 @click.option("--hand-sd", type=click.FloatRange(0), help="How far hands differ, share of force.")
 @click.option(
-    "--berry-sd", type=click.FloatRange(0), default=0.08,
+    "--berry-sd",
+    type=click.FloatRange(0),
+    default=0.08,
     help="How far berries of one force differ to the fingers, share of force.",
-)  # fmt: skip
+)
 @click.option(
     "--cuts", help="Without a source: guessed cut points in N, firmest first, 4.5,3.2,2.1."
 )
-@click.option("--spread", type=click.FloatRange(0, min_open=True), help="Guessed spread, N.")
+@click.option("--spread", type=POSITIVE, help="Guessed spread, N.")
 @click.option("--forces", help="Without a source: lowest and highest force to pick, N: 0.5,5.5.")
 @click.option("--lots", help="Forces (N) that can be picked next, for example lot means: 1.2,3.4.")
 @calibration_options()
@@ -115,8 +117,6 @@ def command(
             }
         )
         return
-    from calibrate.commands.answers import print_table
-    from calibrate.data.labels import format_newton
 
     print_table(
         ["boundary", "cut N", "half-width now N", f"berries for {half_width:g} N"],
@@ -159,7 +159,6 @@ def _guess(cuts: str | None, spread: float | None) -> Calibration:
 
 
 def _cuts(calibration: Calibration, needed: tuple[int, ...], widths: Any) -> list[dict[str, Any]]:
-    from calibrate.data.labels import as_label
 
     return [
         {

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commands.options import json_option
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import as_label, emit_json, print_table, say
+from calibrate.commands.options import POSITIVE, json_option, season_argument
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,15 +20,18 @@ if TYPE_CHECKING:
 
 
 @click.command("practice")
-@click.argument("season", type=click.Path(path_type=Path))
+@season_argument
 @click.option("--rater", required=True, help="Who warms up.")
 @click.option(
-    "--calibration", "calibration_name", metavar="NAME", required=True,
+    "--calibration",
+    "calibration_name",
+    metavar="NAME",
+    required=True,
     help="The stored calibration whose anchors are squeezed.",
-)  # fmt: skip
+)
 @click.option(
     "--limit",
-    type=click.FloatRange(0, min_open=True),
+    type=POSITIVE,
     default=0.3,
     help="The lab's limit of a hand's shift at every boundary, N.",
 )
@@ -172,8 +175,6 @@ def _finish(
     limit_newton: float,
     as_json: bool,
 ) -> None:
-    from calibrate.commands.answers import print_table
-    from calibrate.data.labels import as_label
 
     if as_json:
         emit_json(

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commands.options import json_option
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import emit_json, format_newton, print_table, say
+from calibrate.commands.options import json_option, season_argument
 
 if TYPE_CHECKING:
     from calibrate.anchors.retirement import AnchorRecord
@@ -18,12 +18,14 @@ if TYPE_CHECKING:
 
 
 @click.command("press")
-@click.argument("season", type=click.Path(path_type=Path))
+@season_argument
 @click.argument("label", required=False)
 @click.option(
-    "--calibration", "calibration_name", metavar="NAME",
+    "--calibration",
+    "calibration_name",
+    metavar="NAME",
     help="Whose anchors; needed where several calibrations have some.",
-)  # fmt: skip
+)
 @click.option("--force", help="What the gauge showed, if it was pressed on the gauge.")
 @click.option("--unit", default="N", help="Unit of --force.")
 @click.option("--by", help="Who squeezed it.")
@@ -172,8 +174,6 @@ def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
 
 def _list(rows: list[AnchorRow], as_json: bool) -> None:
     from calibrate.anchors.retirement import retirement_reason
-    from calibrate.commands.answers import print_table
-    from calibrate.data.labels import format_newton
 
     now = datetime.now(UTC)
     if as_json:

@@ -7,12 +7,12 @@ from typing import Any
 
 import click
 
-from calibrate.commands.options import FitOptions, calibration_options, json_option
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import emit_json, format_newton, print_table, say, warn
+from calibrate.commands.options import FitOptions, calibration_options, json_option, season_argument
 
 
 @click.command("store")
-@click.argument("season", type=click.Path(path_type=Path))
+@season_argument
 @click.argument("name", required=False)
 @click.option("--show", "show_name", metavar="NAME", help="Show a stored calibration.")
 @calibration_options(stored=False)
@@ -46,8 +46,7 @@ def command(
         with open_season(season) as file:
             made = choice.calibration()
             file.save_calibration(name, made.fingerprint, made.to_document())
-        for warning in made.warnings:
-            say(f"warning: {warning}")
+        warn(made.warnings)
         if as_json:
             emit_json(
                 {"name": name, "fingerprint": made.fingerprint, **fit.document(made, how.firmest)}
@@ -77,8 +76,6 @@ def command(
     if as_json:
         emit_json(listed)
         return
-    from calibrate.commands.answers import print_table
-    from calibrate.data.labels import format_newton
 
     print_table(
         ["name", "stored", "scores", "cut points N", "fingerprint"],

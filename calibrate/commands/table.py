@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.options import json_option
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import emit_json, print_table, say
+from calibrate.commands.options import FILE, SHARE, json_option
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -16,11 +16,9 @@ if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
     from calibrate.tables.report import Report
 
-_FILE = click.Path(path_type=Path)
-
 
 @click.command("table", no_args_is_help=True)
-@click.argument("sources", metavar="SOURCE...", nargs=-1, required=True, type=_FILE)
+@click.argument("sources", metavar="SOURCE...", nargs=-1, required=True, type=FILE)
 @click.option("--by", multiple=True, help="Level that makes a row; repeat. Default: selection.")
 @click.option(
     "--unit",
@@ -28,7 +26,7 @@ _FILE = click.Path(path_type=Path)
     help="Unit of standard errors and tests. Default: the largest that is named.",
 )
 @click.option("--calibration", help="Predict scores by this calibration of the season.")
-@click.option("--cuts", type=_FILE, help="Predict scores by what 'calibrate fit --json' wrote.")
+@click.option("--cuts", type=FILE, help="Predict scores by what 'calibrate fit --json' wrote.")
 @click.option("--scores", help="Scale of scores in CSVs, firmest first: 1-5 or firm,soft.")
 @click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
 @click.option("--rater", help="Only this rater's finger scores and sheets.")
@@ -38,19 +36,16 @@ _FILE = click.Path(path_type=Path)
 @click.option("--keep-top", type=float, help="Keep this share of selections. Default: 0.5.")
 @click.option("--keep-above", type=float, help="Keep selections at this mean force (N) or more.")
 @click.option(
-    "--level",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    help="Level of intervals; letters are at 1 minus it.",
+    "--level", type=SHARE, default=0.95, help="Level of intervals; letters are at 1 minus it."
 )
 @click.option(
     "--allow-contradictions",
     is_flag=True,
     help="Take the first source's word where sources contradict one another.",
 )
-@click.option("--csv", "csv_file", type=_FILE, help="Write the rows to this CSV.")
-@click.option("--plot", type=_FILE, help="Draw the rows to this png, pdf or svg file.")
-@click.option("--pdf", type=_FILE, help="Write a one-page PDF for the meeting.")
+@click.option("--csv", "csv_file", type=FILE, help="Write the rows to this CSV.")
+@click.option("--plot", type=FILE, help="Draw the rows to this png, pdf or svg file.")
+@click.option("--pdf", type=FILE, help="Write a one-page PDF for the meeting.")
 @json_option
 def command(
     sources: tuple[Path, ...],
@@ -206,7 +201,6 @@ def _guarded(value: object) -> object:
 def _show(report: Report) -> None:
     import textwrap
 
-    from calibrate.commands.answers import print_table
     from calibrate.tables.report import CAUTION
     from calibrate.tables.tablelines import lines
     from calibrate.tables.tabletext import blocks

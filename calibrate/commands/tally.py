@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.options import json_option, level_option
-from gauge.clikit import emit_json, say
+from calibrate.commands.answers import emit_json, say
+from calibrate.commands.options import FILE, json_option, level_option
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
 if TYPE_CHECKING:
@@ -24,16 +24,14 @@ CAUTION = "Percentages inform; local grades and the buyer's terms decide what ma
 
 
 @click.command("tally", no_args_is_help=True)
-@click.argument("file", required=False, type=click.Path(path_type=Path))
+@click.argument("file", required=False, type=FILE)
 @click.option("--scores", help="Scale, firmest first: 1-5 or firm,soft. Default: by the header.")
 @click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
 @click.option("--colour", default="0-3", help="Scale of the overall colour.")
 @level_option
-@click.option("--season", type=click.Path(path_type=Path), help="Store the sheets in this season.")
+@click.option("--season", type=FILE, help="Store the sheets in this season.")
 @click.option("--rater", default="lab", help="Who counted, if the file is mute.")
-@click.option(
-    "--form", type=click.Path(path_type=Path), help="Enter one sheet by keys into SEASON."
-)
+@click.option("--form", type=FILE, help="Enter one sheet by keys into SEASON.")
 @click.option("--sample", help="Clamshell to enter with --form.")
 @json_option
 def command(

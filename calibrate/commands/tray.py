@@ -6,22 +6,28 @@ from pathlib import Path
 
 import click
 
-from calibrate.commands.options import FitOptions, calibration_options, json_option, source_argument
-from gauge.clikit import emit_json
+from calibrate.commands.answers import emit_json, format_newton, print_table
+from calibrate.commands.options import (
+    FILE,
+    SHARE,
+    FitOptions,
+    calibration_options,
+    json_option,
+    source_argument,
+)
 
 
 @click.command("tray")
 @source_argument
 @click.option(
-    "--lots", type=click.Path(path_type=Path), required=True,
+    "--lots",
+    type=FILE,
+    required=True,
     help="CSV with lot, mean_N, sd_N and available: what can be pulled.",
-)  # fmt: skip
+)
 @click.option("--want", type=click.IntRange(1), default=3, help="Berries of each score.")
 @click.option(
-    "--probability",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.9,
-    help="Least probability that the tray holds them all.",
+    "--probability", type=SHARE, default=0.9, help="Least probability that the tray holds them all."
 )
 @calibration_options()
 @json_option
@@ -76,8 +82,6 @@ def command(
             }
         )
         return
-    from calibrate.commands.answers import print_table
-    from calibrate.data.labels import format_newton
 
     print_table(
         ["lot", "mean N", "pull"],
