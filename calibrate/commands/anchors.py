@@ -133,7 +133,7 @@ def command(
 def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
     """Candidates among the source's berries: measured, not void, flagged or retired."""
     from calibrate.anchors.candidates import measured_candidates, scored_candidates
-    from calibrate.data.pairfile import looks_like_season
+    from calibrate.data.pairs import looks_like_season
     from gauge.season.file import open_season
 
     if looks_like_season(source):

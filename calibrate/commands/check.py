@@ -121,7 +121,7 @@ def command(
 
 def _good_anchors(source: Path) -> list[AnchorRow]:
     """Anchors of the season file that are not retired; none of a CSV."""
-    from calibrate.data.pairfile import looks_like_season
+    from calibrate.data.pairs import looks_like_season
     from gauge.season.file import open_season
 
     if not looks_like_season(source):

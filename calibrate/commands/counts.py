@@ -70,7 +70,7 @@ def command(
     from calibrate.cuts.loading import read_cuts, stored
     from calibrate.data.scale import parse_scale
     from calibrate.tables.equivalent import equivalent_force, pooled_equivalent
-    from calibrate.tables.poolfile import read_part
+    from calibrate.tables.source import read_source
 
     if (cuts is None) == (calibration is None):
         raise click.UsageError("Give --cuts FILE, or --season FILE with --calibration NAME.")
@@ -82,7 +82,7 @@ def command(
         assert season is not None
         assert calibration is not None
         panel = stored([season], calibration)
-    told = read_part(sheets, scale=None if scores is None else parse_scale(scores)).clamshells
+    told = read_source(sheets, scale=None if scores is None else parse_scale(scores)).clamshells
     if not told:
         raise BadTableError(f"{sheets} holds no clamshell sheets.")
     if told[0].scale.labels != panel.scale.labels:
@@ -116,7 +116,7 @@ def _spread(cv: float | None, season: Path | None) -> tuple[float, str]:
         raise click.UsageError("State --cv, or give --season FILE with peaks to take it from.")
     from calibrate.tables.equivalent import within_cv
     from calibrate.tables.pooling import pool
-    from calibrate.tables.units import berry_units
+    from calibrate.tables.samplingunits import berry_units
 
     units = berry_units(pool([season]), "clamshell")
     try:
@@ -128,7 +128,7 @@ def _spread(cv: float | None, season: Path | None) -> tuple[float, str]:
 def _groups(
     told: Sequence[Clamshell], by: Sequence[str]
 ) -> list[tuple[dict[str, str | None], list[Clamshell]]]:
-    from calibrate.tables.tables import sort_key
+    from calibrate.tables.samplingunits import sort_key
 
     if not by:
         return []
@@ -183,7 +183,7 @@ def _show(
     spread_from: str,
     level: float,
 ) -> None:
-    from calibrate.tables.tabletext import estimate
+    from calibrate.tables.tabletext import format_estimate
 
     print_table(
         ["clamshell", "counts", "equivalent mean N", "counts alone"],
@@ -193,10 +193,10 @@ def _show(
                 "-".join(map(str, sheet.counts)),
                 _open(one.mean.low, one.mean.high)
                 if one.mean.value is None
-                else estimate(one.mean, 2),
+                else format_estimate(one.mean, 2),
                 _open(one.by_counts.low, one.by_counts.high)
                 if one.mean.value is None
-                else estimate(one.by_counts, 2),
+                else format_estimate(one.by_counts, 2),
             ]
             for sheet, one in rows
         ],
@@ -212,7 +212,7 @@ def _show(
                     f"{one.n:.0f}",
                     _open(one.mean.low, one.mean.high)
                     if one.mean.value is None
-                    else estimate(one.mean, 2),
+                    else format_estimate(one.mean, 2),
                 ]
                 for levels, m, one in groups
             ],

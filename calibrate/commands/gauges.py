@@ -109,7 +109,7 @@ def _two(sheet: CsvSheet, force: list[float]) -> tuple[tuple[str, str], Any, Any
 
 def _labs(sheet: CsvSheet, force: list[float]) -> list[Precision]:
     from calibrate.stats.measurement import precision
-    from calibrate.tables.tables import sort_key
+    from calibrate.tables.samplingunits import sort_key
 
     column = next((name for name in _LEVELS if name in sheet.columns), None)
     of = sheet.columns[column] if column else ("",) * len(force)
@@ -144,14 +144,14 @@ def _agreement_json(
 
 
 def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
-    from calibrate.tables.tabletext import estimate
+    from calibrate.tables.tabletext import format_estimate
 
     print_table(
         ["", "N"],
         [
-            [f"mean difference, {names[0]} minus {names[1]}", estimate(found.bias, 3)],
-            ["lower limit of agreement", estimate(found.lower, 3)],
-            ["upper limit of agreement", estimate(found.upper, 3)],
+            [f"mean difference, {names[0]} minus {names[1]}", format_estimate(found.bias, 3)],
+            ["lower limit of agreement", format_estimate(found.lower, 3)],
+            ["upper limit of agreement", format_estimate(found.upper, 3)],
             ["SD of differences", f"{found.sd:.3f}"],
         ],
     )

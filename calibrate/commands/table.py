@@ -104,7 +104,7 @@ def command(
     )
     report = build_report(
         pooled,
-        by=by or _default_by(pooled.levels, pooled.clamshells),
+        by=by or _default_by(pooled.factors, pooled.clamshells),
         unit=unit,  # type: ignore[arg-type]
         calibration=_calibration(sources, calibration, cuts, sale_limit),
         compare=compare,
@@ -146,9 +146,9 @@ def _scale(scores: str | None, sale_limit: str | None) -> Any:
 
 
 def _unknown(by: tuple[str, ...]) -> list[str]:
-    from calibrate.tables.poolpart import LEVELS
+    from calibrate.tables.source import FACTORS
 
-    return [name for name in by if name not in LEVELS]
+    return [name for name in by if name not in FACTORS]
 
 
 def _default_by(levels: Mapping[str, object], clamshells: Any) -> tuple[str, ...]:
@@ -202,8 +202,7 @@ def _show(report: Report) -> None:
     import textwrap
 
     from calibrate.tables.report import CAUTION
-    from calibrate.tables.tablelines import lines
-    from calibrate.tables.tabletext import blocks
+    from calibrate.tables.tabletext import blocks, lines
 
     for block in blocks(report):
         click.echo(block.title)

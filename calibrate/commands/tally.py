@@ -75,7 +75,7 @@ def command(
             raise click.UsageError("--form needs --sample CODE.")
         sheets: tuple[Clamshell, ...] = (_enter(form, sample, rater, _colours(colour)),)
     else:
-        from calibrate.data.sheetfile import read_sheets
+        from calibrate.data.clamshell import read_sheets
 
         sheets = read_sheets(file, scale=_scale(scores), colours=_colours(colour))
     if sale_limit is not None:
@@ -224,7 +224,7 @@ def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
 def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Clamshell:
     """Read keys until the sheet is done, then store it; Ctrl-C stores nothing."""
     from calibrate.data.scale import Scale
-    from calibrate.tables.tallyform import TallyForm
+    from calibrate.data.tallyform import TallyForm
     from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:

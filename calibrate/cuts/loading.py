@@ -145,7 +145,7 @@ def stored(sources: Sequence[Path], name: str, *, sale_limit: str | None = None)
     Traceback (most recent call last):
     gauge.errors.NoSuchRecordError: No source holds a calibration 'panel'. Store one with ...
     """
-    from calibrate.data.pairfile import looks_like_season
+    from calibrate.data.pairs import looks_like_season
     from gauge.season.file import open_season
 
     found: list[tuple[Path, dict[str, Any], str]] = []

@@ -1,6 +1,4 @@
-"""A clamshell's finger counts, validated.
-
-Reading sheets from a CSV is in sheetfile, the entry form in tallyform, percentages in shares.
+"""A clamshell's finger counts, validated, and sheets of them from a CSV: a row a clamshell.
 
 The sheet has marginal counts only: how many berries at each score, how many leak, how many are
 decayed. A berry may be soft, leak and be decayed at once, so the marketable berries (within the
@@ -10,15 +8,23 @@ them itself.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
-from calibrate.data.scale import Scale
-from gauge.errors import ImpossibleSheetError
+from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
+from gauge.csvsheet import CsvSheet
+from gauge.errors import BadTableError, ImpossibleSheetError
 
 # Defects that a sheet may count; what they mean is common practice, no source.
 DEFECTS = ("leaky", "decayed")
+_OTHERS = (*DEFECTS, "marketable", "colour")
+_CODE_COLUMNS = ("sample", "clamshell", "code")
+_TOTAL_COLUMNS = ("planned", "berries", "total")
+# Without a sample code, a clamshell number counts only within these.
+_IDENTITY = ("season", "site", "selection", "harvest_date", "storage_day", "replicate")
+_COLOURS = range(4)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -92,28 +98,13 @@ class Clamshell:
 
     @property
     def n(self) -> int:
-        """Berries, from the firmness counts.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import BLACKBERRY
-        >>> Clamshell(sample="T1", scale=BLACKBERRY, counts=(4, 6, 5, 4, 1)).n
-        20
-        """
+        """Number of berries, from the counts of scores."""
         return sum(self.counts)
 
     @property
     def soft(self) -> int:
-        """Berries beyond the sale limit; 0 where the scale has none.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import BLACKBERRY
-        >>> Clamshell(sample="T1", scale=BLACKBERRY, counts=(4, 6, 5, 4, 1)).soft
-        5
-        """
-        limit = self.scale.sale_limit
-        return 0 if limit is None else sum(self.counts[self.scale.rank(limit) + 1 :])
+        """Berries beyond the sale limit; 0 where the scale has none."""
+        return sum(self.counts[self.scale.beyond_limit])
 
     @property
     def at_limit(self) -> int:
@@ -133,27 +124,12 @@ class Clamshell:
 
     @property
     def mean_score(self) -> float:
-        """Mean position on the scale, 1 for the firmest label.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import BLACKBERRY
-        >>> Clamshell(sample="T1", scale=BLACKBERRY, counts=(4, 6, 5, 4, 1)).mean_score
-        2.6
-        """
+        """Mean position on the scale, 1 for the firmest label."""
         weights = range(1, len(self.counts) + 1)
         return sum(w * c for w, c in zip(weights, self.counts, strict=True)) / self.n
 
     def to_document(self) -> dict[str, Any]:
-        """The sheet as it is kept in a season file.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> Clamshell(sample="T1", scale=RASPBERRY, counts=(18, 2), leaky=1).to_document()
-        {'counts': {'firm': 18, 'soft': 2}, 'leaky': 1, 'decayed': None, 'marketable': None,
-         'colour': None}
-        """
+        """Make the document that a season file keeps."""
         counts = dict(zip(self.scale.labels, self.counts, strict=True))
         return {
             "counts": counts,
@@ -173,13 +149,6 @@ class Clamshell:
         ------
         ImpossibleSheetError
             If the sheet cannot be true or holds scores that the scale does not know.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> document = {"counts": {"firm": 18, "soft": 2}, "leaky": 1}
-        >>> Clamshell.from_document(document, sample="T1", scale=RASPBERRY).counts
-        (18, 2)
         """
         counts = document.get("counts", {})
         unknown = [label for label in counts if label not in scale.labels]
@@ -198,3 +167,137 @@ class Clamshell:
             colour=document.get("colour"),
             **others,
         )
+
+
+def looks_like_sheets(header: Collection[str], scale: Scale | None = None) -> bool:
+    """Tell clamshell sheets from rows of berries by the header.
+
+    Examples
+    --------
+    >>> looks_like_sheets(["sample", "s1", "s2", "s3", "s4", "s5", "leaky"])
+    True
+    """
+    scales = (BLACKBERRY, RASPBERRY) if scale is None else (scale,)
+    return any(_score_columns(header, one) for one in scales)
+
+
+def _score_columns(header: Collection[str], scale: Scale) -> tuple[str, ...] | None:
+    """Find the column of each score: the label itself, ``s1`` or ``score_1``; None if one lacks."""
+    found = []
+    for label in scale.labels:
+        names = [name for name in (label, f"s{label}", f"score_{label}") if name in header]
+        if not names:
+            return None
+        found.append(names[0])
+    return tuple(found)
+
+
+def read_sheets(
+    path: Path, *, scale: Scale | None = None, colours: Collection[int] = _COLOURS
+) -> tuple[Clamshell, ...]:
+    r"""Read clamshell sheets.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with the clamshell's code (`sample`, `clamshell` or `code`), a column a score, and if
+        wanted `leaky`, `decayed`, `marketable`, `colour`, `planned` (or `berries`, `total`: what
+        the scores must add up to), `rater`; further columns are kept as levels. A blank score
+        cell is a count of zero; a blank defect was not counted.
+    scale : Scale, optional
+        By default 1-5 or firm, soft, by the header.
+    colours : collection of int
+        Allowed values of the overall colour.
+
+    Raises
+    ------
+    BadTableError
+        If the CSV has no code or no score columns.
+    ImpossibleSheetError
+        If a sheet cannot be true, or a clamshell stands there twice; names row and column.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "sheets.csv")
+    ...     _ = path.write_text("sample,firm,soft,leaky\nT1,18,2,1\n")
+    ...     read_sheets(path)[0].counts
+    (18, 2)
+    """
+    sheet = CsvSheet(path, "a header with sample, one column a score, and one row a clamshell")
+    code = next((name for name in _CODE_COLUMNS if name in sheet.columns), "")
+    found = _clamshells(sheet, scale, code)
+    seen: dict[tuple[str | None, ...], int] = {}
+    for number, one in zip(sheet.numbers, found, strict=True):
+        within = _IDENTITY if code == "clamshell" else ()
+        identity = (one.sample, one.rater, *(one.levels.get(name) for name in within))
+        if identity in seen:
+            raise ImpossibleSheetError(
+                f"{path}, row {number}, column '{code}': clamshell {one.sample} stands in row "
+                f"{seen[identity]} too.",
+                todo="Correct the code, or remove the row that is not meant.",
+            )
+        seen[identity] = number
+        if one.colour is not None and one.colour not in colours:
+            raise ImpossibleSheetError(
+                f"{path}, row {number}, column 'colour': {one.colour} is not on the scale "
+                f"{', '.join(map(str, colours))}.",
+                todo="Correct the cell, or declare the scale with --colour.",
+            )
+    return found
+
+
+def _clamshells(sheet: CsvSheet, scale: Scale | None, code: str) -> tuple[Clamshell, ...]:
+    """Read each row on its own."""
+    scale, columns = _scale_of(sheet, scale)
+    if not code:
+        sheet.lacks("sample")
+    counts = zip(*(_whole(sheet, name, blank=0) for name in columns), strict=True)
+    total = next((name for name in _TOTAL_COLUMNS if name in sheet.columns), None)
+    others = {name: _whole(sheet, name) for name in _OTHERS if name in sheet.columns}
+    if total:
+        others["planned"] = _whole(sheet, total)
+    taken = {*columns, *_OTHERS, *_TOTAL_COLUMNS, "rater", "sample", "code", ""}
+    found = []
+    for index, (number, berries) in enumerate(zip(sheet.numbers, counts, strict=True)):
+        cells = {name: column[index] for name, column in sheet.columns.items() if column[index]}
+        if code not in cells:
+            sheet.bad(index, code, "the cell is empty")
+        found.append(
+            Clamshell(
+                sample=cells[code],
+                scale=scale,
+                counts=berries,
+                rater=cells.get("rater"),
+                levels={name: text for name, text in cells.items() if name not in taken},
+                where=f"{sheet.path}, row {number}",
+                **{name: values[index] for name, values in others.items()},
+            )
+        )
+    return tuple(found)
+
+
+def _scale_of(sheet: CsvSheet, scale: Scale | None) -> tuple[Scale, tuple[str, ...]]:
+    """Find the scale of the scores, and the column of each."""
+    for one in (BLACKBERRY, RASPBERRY) if scale is None else (scale,):
+        columns = _score_columns(sheet.columns, one)
+        if columns:
+            return one, columns
+    if scale is None:
+        lacks = "neither s1 to s5 nor firm and soft"
+        todo = "Declare the scale with --scores, for example --scores 1-4."
+    else:
+        lacks = f"no column for each score of {', '.join(scale.labels)}"
+        todo = "Name the columns s1 to s5, or declare the scale with --scores."
+    raise BadTableError(
+        f"{sheet.path}: the header has {lacks} (it has {', '.join(sheet.header)}).", todo=todo
+    )
+
+
+def _whole(sheet: CsvSheet, column: str, *, blank: int | None = None) -> list[Any]:
+    """Read counts of one column; what is no whole number from 0 on makes the sheet impossible."""
+    try:
+        return sheet.parsed(column, lambda text: sheet.whole(text) if text else blank)
+    except BadTableError as error:
+        raise ImpossibleSheetError(error.what, todo="Correct the cell.") from None

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibrate.data.pairfile import looks_like_season
+from calibrate.data.pairs import looks_like_season
 from gauge.season.file import open_season
 
-# Cut points move with fruit temperature; a difference above this is worth a warning
+# C; cut points move with fruit temperature; a difference above this is worth a warning
 # (common practice, no source).
 TEMPERATURE_STEP_C = 3.0
 
@@ -42,23 +42,7 @@ class Conditions:
 
 
 def conditions_of(path: Path, raters: Iterable[str] = ()) -> Conditions:
-    r"""Read a season file's conditions; of a CSV only the raters are known.
-
-    Parameters
-    ----------
-    path : Path
-    raters : iterable of str
-        Of its pairs.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = Path(folder, "scores.csv")
-    ...     _ = path.write_text("force_N,score\n")
-    ...     conditions_of(path, ["ines"]).name
-    'scores.csv'
-    """
+    """Read a season file's conditions; of a CSV only the raters (those of its pairs) are known."""
     if not looks_like_season(path):
         return Conditions(name=path.name, raters=frozenset(raters))
     with open_season(path, read_only=True) as season:
@@ -97,36 +81,36 @@ def differences(first: Conditions, second: Conditions) -> list[str]:
     ...             Conditions(name="b", heads_mm=frozenset({10.0})))
     ['The head differs (8 mm, then 10 mm): newtons of the two seasons are not the same thing.']
     """
-    said = []
+    found = []
     if first.heads_mm and second.heads_mm and first.heads_mm != second.heads_mm:
-        said.append(
+        found.append(
             f"The head differs ({_mm(first)}, then {_mm(second)}): newtons of the two seasons are "
             "not the same thing."
         )
     if first.gauges and second.gauges and first.gauges != second.gauges:
-        said.append(
+        found.append(
             f"The gauge differs ({_list(first.gauges)}, then {_list(second.gauges)}): trust the "
             "shift only as far as check weights and pads do."
         )
     for season in (first, second):
         if season.verified is False:
-            said.append(f"{season.name}: the last check with weights was not passed.")
+            found.append(f"{season.name}: the last check with weights was not passed.")
         if season.verified is None and season.pads is not None:
-            said.append(f"{season.name}: the gauge was never checked with weights.")
+            found.append(f"{season.name}: the gauge was never checked with weights.")
     if (
         first.temperature_c is not None
         and second.temperature_c is not None
         and abs(first.temperature_c - second.temperature_c) > TEMPERATURE_STEP_C
     ):
-        said.append(
+        found.append(
             f"Fruit was at {first.temperature_c:.0f} C, then at {second.temperature_c:.0f} C: cold "
             "fruit is firmer."
         )
     if first.raters and second.raters and first.raters != second.raters:
         gone, come = first.raters - second.raters, second.raters - first.raters
         parts = [f"left: {_list(gone)}"] * bool(gone) + [f"new: {_list(come)}"] * bool(come)
-        said.append(f"The panel differs ({'; '.join(parts)}): hands, not fruit, may have moved.")
-    return said
+        found.append(f"The panel differs ({'; '.join(parts)}): hands, not fruit, may have moved.")
+    return found
 
 
 def _mm(season: Conditions) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 
 def format_newton(value: float | None, *, missing: str = "open") -> str:
-    """A force for a table: two decimals, more for small forces.
+    """Write a force for a table: two decimals, more for small forces.
 
     Examples
     --------
@@ -17,7 +17,7 @@ def format_newton(value: float | None, *, missing: str = "open") -> str:
 
 
 def as_label(label: str) -> int | str:
-    """A score for JSON: a number where it is written as one.
+    """Write a score for JSON: a number where it is written as one.
 
     Examples
     --------

@@ -1,19 +1,32 @@
-"""Pairs of force and finger score, validated: the input of every calibration.
-
-How files are read is in pairfile; nothing is fitted here.
-"""
+"""Pairs of force and finger score from a CSV or a season file: the input of every calibration."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.data.scale import Scale
-from gauge.errors import InvalidValueError, NoSuchRaterError
+from calibrate.data.codedsheet import CodedSheet
+from calibrate.data.factor import Factor
+from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
+from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
+from gauge.outfile import is_database
+
+# Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
+_NUMERIC = frozenset(
+    {"number", "occasion", "storage_day", "storage_temp_c", "fruit_temp_c", "size_mm", "session_id"}
+)
+_MOST_SCORES = 50
+_PAIR = (
+    "berry_id", "rater", "score", "force_N", "sample", "number", "occasion", "selection", "lot",
+    "harvest_date", "storage_day", "fruit_temp_c", "size_mm", "site", "session_id", "flags",
+    "scored_at",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,22 +82,12 @@ class Pairs:
         return round(float(self.count.sum()))
 
     def of_raters(self, names: Sequence[str]) -> Pairs:
-        """Rows of the named raters only; other raters and their berries stay in the name lists.
+        """Keep rows of the named raters only; all berries stay in the name list.
 
         Raises
         ------
         NoSuchRaterError
             If the source does not name one of them.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.1, 1.9]), count=np.ones(3),
-        ...               rank=np.array([0, 1, 0]), rater=np.array([0, 1, 2]),
-        ...               berry=np.zeros(3, dtype=int), raters=("ines", "marek", "odile"))
-        >>> two = pairs.of_raters(["odile", "ines"])
-        >>> two.raters, two.force_newton.tolist()
-        (('ines', 'odile'), [2.4, 1.9])
         """
         for name in names:
             if name not in self.raters:
@@ -149,9 +152,202 @@ def load_pairs(
     >>> pairs.force_newton.round(3).tolist(), pairs.rank.tolist(), pairs.scale.labels
     ([1.961, 1.2], [0, 3], ('1', '2', '3', '4'))
     """
-    from calibrate.data.pairfile import looks_like_season, read_pair_csv, read_pair_season
-
     path = Path(source)
-    read = read_pair_season if looks_like_season(path) else read_pair_csv
-    pairs = read(path, firmest=firmest, scale=scale, positive=positive)
-    return pairs if raters is None or not raters else pairs.of_raters(raters)
+    if looks_like_season(path):
+        pairs = _from_season(path, firmest, scale)
+    else:
+        pairs = _from_csv(path, firmest, scale, positive)
+    return pairs.of_raters(raters) if raters else pairs
+
+
+def looks_like_season(path: Path) -> bool:
+    """Tell a season file from text by its first bytes.
+
+    Raises
+    ------
+    UnreadableFileError
+        If the file cannot be read at all.
+    """
+    try:
+        path.open("rb").close()
+        return is_database(path)
+    except OSError as error:
+        raise UnreadableFileError(
+            f"{path} cannot be read: {error.strerror or error}.",
+            todo="Give a season file or a CSV.",
+        ) from None
+
+
+def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
+    sheet = CodedSheet(path, "a header with force_N and score, and one row a scored berry")
+    force_columns = _force_columns(sheet)
+    sheet.need("score")
+    force = sheet.forces()
+    wrong = force <= 0 if positive else force < 0
+    if wrong.any():
+        index = int(np.argmax(wrong))
+        what = "is below zero, which no press is" if force[index] < 0 else "has no logarithm"
+        sheet.bad(index, force_columns[0], f"a force of {force[index]:g} N {what}")
+    score = sheet.relabelled("score", _label)
+    if scale is None:
+        scale = _observed_scale(sheet, score, firmest)
+    place = {label: rank for rank, label in enumerate(scale.labels)}
+    for at, label in enumerate(score.labels):
+        if label not in place:
+            known = ", ".join(scale.labels)
+            what = f"'{label}' is not a score of the scale {known}"
+            sheet.bad(int(np.argmax(score.code == at)), "score", what)
+    count = np.ones(len(sheet))
+    if "count" in sheet.header:
+        count = sheet.values("count", lambda text: _count(sheet.number(text)))
+    seen = count > 0
+    if not seen.any():
+        raise BadTableError(f"{path}, column 'count': every count is zero.")
+    rater, raters = _names(sheet, "rater")
+    berry, berries = _names(sheet, "berry")
+    others = [
+        name
+        for name in sheet.header
+        if name and name not in {"score", "rater", "berry", "count", *force_columns}
+    ]
+    return Pairs(
+        scale=scale,
+        force_newton=force[seen],
+        rank=np.array([place[label] for label in score.labels], np.int64)[score.code][seen],
+        count=count[seen],
+        rater=rater[seen],
+        berry=berry[seen],
+        raters=raters,
+        berries=berries,
+        extra={name: _extra(sheet, name)[seen] for name in others},
+        source=str(path),
+    )
+
+
+def _force_columns(sheet: CodedSheet) -> tuple[str, ...]:
+    if "force_N" in sheet.header:
+        return ("force_N",)
+    if "force" in sheet.header and "unit" in sheet.header:
+        return ("force", "unit")
+    sheet.lacks(
+        "force_N",
+        todo="Give the season file itself: what 'gauge readings' exports has a column a rater."
+        if "peak_N" in sheet.header
+        else "Name the column force_N, or give the columns force and unit.",
+    )
+
+
+def _label(text: str) -> str:
+    """Write whole numbers one way: "3", " 3" and "3.0" are the same score."""
+    if not text:
+        raise ValueError("the cell is empty")
+    try:
+        value = float(text)
+    except ValueError:
+        return text
+    if not math.isfinite(value):
+        raise ValueError(f"'{text}' is not a score")
+    return str(int(value)) if value.is_integer() else text
+
+
+def _count(value: float) -> float:
+    if value < 0 or not value.is_integer():
+        raise ValueError(f"a count of {value:g} is not a whole number of rows")
+    return value
+
+
+def _observed_scale(sheet: CodedSheet, score: Factor, firmest: str) -> Scale:
+    """Make the scale of a CSV that declares none: unused whole numbers in between stay on it."""
+    seen = set(score.labels)
+    if seen <= set(RASPBERRY.labels):
+        return RASPBERRY if firmest == "first" else Scale(labels=RASPBERRY.labels[::-1])
+    for at, label in enumerate(score.labels):
+        if not label.removeprefix("-").isdecimal():
+            sheet.bad(
+                int(np.argmax(score.code == at)),
+                "score",
+                f"'{label}' is no whole number; for words, declare the order with --scores "
+                "(for example --scores firm,soft)",
+            )
+    numbers = sorted(map(int, seen))
+    low, high = numbers[0], numbers[-1]
+    if high - low >= _MOST_SCORES:
+        raise BadTableError(
+            f"{sheet.path}, column 'score': scores run from {low} to {high}.",
+            todo=f"A finger score has at most {_MOST_SCORES} steps; is this another column?",
+        )
+    # One score only makes no scale; a neighbour is added so that the refusal can name it.
+    names = tuple(str(k) for k in range(low, max(high, low + 1) + 1))
+    if firmest == "first":
+        return BLACKBERRY if names == BLACKBERRY.labels else Scale(labels=names)
+    return Scale(labels=names[::-1])
+
+
+def _names(sheet: CodedSheet, column: str) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    if column not in sheet.header:
+        return np.zeros(len(sheet), dtype=np.int64), ()
+    return _sorted(sheet.relabelled(column, _name))
+
+
+def _name(text: str) -> str:
+    if not text:
+        raise ValueError("the cell is empty")
+    return text
+
+
+def _sorted(factor: Factor) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    """Number names in their sorted order, so that the order of rows does not matter."""
+    labels, place = np.unique(np.array(factor.labels, dtype=object), return_inverse=True)
+    return place.astype(np.int64)[factor.code], tuple(labels)
+
+
+def _extra(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
+    def value(text: str) -> float | str | None:
+        return sheet.number(text) if text and name in _NUMERIC else text or None
+
+    return _objects(sheet.parsed(name, value))[sheet.columns[name].code]
+
+
+def _from_season(path: Path, firmest: str, scale: Scale | None) -> Pairs:
+    """Read the view `pair`; a score may be off a declared scale, or no berry have both."""
+    from gauge.season.file import open_season
+
+    with open_season(path, read_only=True) as season:
+        declared = Scale.from_json(season.scale_text)
+        columns = season.columns("pair", _PAIR)
+    if scale is None:
+        scale = declared
+        if firmest == "last":
+            scale = replace(declared, labels=declared.labels[::-1])
+    place = {label: rank for rank, label in enumerate(scale.labels)}
+    for berry, label in zip(columns["berry_id"], columns["score"], strict=True):
+        if label not in place:
+            raise BadTableError(
+                f"{path}, berry {berry}: '{label}' is not a score of the scale "
+                f"{', '.join(scale.labels)}."
+            )
+    if not columns["score"]:
+        raise BadTableError(
+            f"{path} holds no berry with both a peak and a finger score.",
+            todo="Log berries with finger scores, or import them with 'gauge scores'.",
+        )
+    rater, raters = _sorted(Factor.of(list(map(str, columns["rater"]))))
+    berry_at, berries = _sorted(Factor.of(list(map(str, columns["berry_id"]))))
+    return Pairs(
+        scale=scale,
+        force_newton=np.array(columns["force_N"], dtype=float),
+        rank=np.array([place[label] for label in columns["score"]], dtype=np.int64),
+        count=np.ones(len(rater)),
+        rater=rater,
+        berry=berry_at,
+        raters=raters,
+        berries=berries,
+        extra={name: _objects(columns[name]) for name in _PAIR[4:]},
+        source=str(path),
+    )
+
+
+def _objects(values: Sequence[Any]) -> NDArray[np.object_]:
+    out = np.empty(len(values), dtype=object)
+    out[:] = values
+    return out

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.data.pairfile import looks_like_season
+from calibrate.data.pairs import looks_like_season
 from calibrate.data.scale import Scale
 from gauge.csvsheet import CsvSheet
 from gauge.errors import TooFewScoresError
@@ -33,16 +33,7 @@ class Ratings:
     scale: Scale
 
     def complete(self) -> NDArray[np.int64]:
-        """Ranks of the berries that every rater scored.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> rank = np.array([[0, 0], [1, -1], [1, 0]])
-        >>> Ratings(rank=rank, raters=("ines", "odile"), berries=("1", "2", "3"),
-        ...         scale=RASPBERRY).complete().tolist()
-        [[0, 0], [1, 0]]
-        """
+        """Keep the ranks of the berries that every rater scored."""
         return self.rank[(self.rank >= 0).all(axis=1)]
 
 

@@ -50,17 +50,12 @@ class Scale:
             )
 
     def rank(self, label: str) -> int:
-        """Position of a label, 0 for the firmest.
+        """Find the position of a label, 0 for the firmest.
 
         Raises
         ------
         InvalidValueError
             If the scale has no such label.
-
-        Examples
-        --------
-        >>> BLACKBERRY.rank("3")
-        2
         """
         try:
             return self.labels.index(label)
@@ -71,37 +66,31 @@ class Scale:
 
     @property
     def boundaries(self) -> tuple[tuple[str, str], ...]:
-        """Neighbouring labels, firmest pair first.
-
-        Examples
-        --------
-        >>> RASPBERRY.boundaries
-        (('firm', 'soft'),)
-        """
+        """Neighbouring labels, firmest pair first."""
         return tuple(zip(self.labels[:-1], self.labels[1:], strict=True))
 
     @property
     def sale_boundary(self) -> int | None:
-        """Index of the boundary just beyond the sale limit; None without a limit or beyond all.
-
-        Examples
-        --------
-        >>> BLACKBERRY.sale_boundary
-        2
-        """
+        """Index of the boundary just beyond the sale limit; None without a limit or beyond all."""
         if self.sale_limit is None:
             return None
         index = self.rank(self.sale_limit)
         return index if index < len(self.labels) - 1 else None
 
-    def to_json(self) -> str:
-        """Serialise as it is kept in a season file.
+    @property
+    def beyond_limit(self) -> slice:
+        """Ranks of the scores beyond the sale limit; none of them without a limit.
 
         Examples
         --------
-        >>> RASPBERRY.to_json()
-        '{"name": "raspberry", "labels": ["firm", "soft"], "sale_limit": "firm"}'
+        >>> BLACKBERRY.labels[BLACKBERRY.beyond_limit]
+        ('4', '5')
         """
+        limit = self.labels[-1] if self.sale_limit is None else self.sale_limit
+        return slice(self.rank(limit) + 1, None)
+
+    def to_json(self) -> str:
+        """Make the text that a season file keeps."""
         return json.dumps(
             {"name": self.name, "labels": list(self.labels), "sale_limit": self.sale_limit},
             ensure_ascii=False,
@@ -115,11 +104,6 @@ class Scale:
         ------
         InvalidValueError
             If the text is not such a document.
-
-        Examples
-        --------
-        >>> Scale.from_json(BLACKBERRY.to_json()) == BLACKBERRY
-        True
         """
         try:
             document = json.loads(text)

@@ -10,8 +10,8 @@ from matplotlib.figure import Figure
 from calibrate.plots.style import GREY, INK, MARKERS, PALE, new_figure, tidy
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
-from calibrate.tables.tablelines import letters_rule
-from calibrate.tables.tablerows import Row
+from calibrate.tables.rows import Row
+from calibrate.tables.tabletext import letters_rule
 
 MOST_ROWS = 60
 

@@ -11,8 +11,7 @@ from matplotlib.gridspec import GridSpec
 from calibrate.plots.style import INK, PALE, new_figure
 from calibrate.plots.table import draw_panel, label_rows, panels
 from calibrate.tables.report import CAUTION, Report
-from calibrate.tables.tablelines import lines
-from calibrate.tables.tabletext import Block, blocks
+from calibrate.tables.tabletext import Block, blocks, lines
 
 A4_IN = (8.27, 11.69)
 _MOST_ROWS = 18

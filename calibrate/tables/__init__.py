@@ -1,5 +1,17 @@
-"""Berries of many sources to rows, letters, storage and seasons.
+"""Berries, finger scores and clamshell sheets of many sources, tabulated and compared.
 
-In: season files and CSV files with the levels of each berry.
-Out: one row for each group, comparisons of selections, softening in storage.
+In: season files and CSV files, and a calibration that predicts scores.
+Out: rows, letters, softening in storage, ranks across seasons, and how they read as text.
 """
+
+__all__ = [
+    "equivalent",
+    "pooling",
+    "report",
+    "rows",
+    "samplingunits",
+    "seasonranks",
+    "shares",
+    "source",
+    "tabletext",
+]

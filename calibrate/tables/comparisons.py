@@ -1,7 +1,4 @@
-"""Comparing one level of a table within each combination of the others, outcome by outcome.
-
-The models are in selections; which units belong to which row is told by tables.
-"""
+"""Comparing one level of a table within each combination of the others, outcome by outcome."""
 
 from __future__ import annotations
 
@@ -12,13 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.data.clamshell import DEFECTS
 from calibrate.data.scale import Scale
 from calibrate.stats.groups import Comparison, compare_means, compare_proportions, compare_scores
-from calibrate.tables.units import Units
+from calibrate.tables.samplingunits import Key, SamplingUnits
 from gauge.errors import FirmhandError
 
 Ints = NDArray[np.int64]
-Key = tuple[str | None, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -32,44 +29,47 @@ class Compared:
     why: str = ""
 
     def to_json(self) -> dict[str, Any]:
-        """As the commands write it.
-
-        Examples
-        --------
-        >>> none = Compared(within={}, outcome="soft", level="site", comparison=None, why="one")
-        >>> none.to_json()
-        {'outcome': 'soft', 'of': 'site', 'within': {}, 'why': 'one'}
-        """
+        """Make the document that the commands write."""
         body: dict[str, Any] = {"why": self.why}
         if self.comparison is not None:
             body = self.comparison.to_json()
         return {"outcome": self.outcome, "of": self.level, "within": dict(self.within)} | body
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Placed:
+    """Units, and the row of the table that each belongs to."""
+
+    units: SamplingUnits
+    row: Ints
+
+    @classmethod
+    def among(cls, units: SamplingUnits, by: Sequence[str], keys: Sequence[Key]) -> Placed:
+        """Find the row of each unit by its levels."""
+        place = {key: index for index, key in enumerate(keys)}
+        return cls(units=units, row=np.array([place[key] for key in units.keys(by)], np.int64))
+
+
 def compare_within(
     keys: Sequence[Key],
-    place: int,
     by: Sequence[str],
-    units: Units | None,
-    of_units: Ints,
-    sheets: Units | None,
-    of_sheets: Ints,
+    what: str,
+    berries: Placed | None,
+    sheets: Placed | None,
+    *,
     scale: Scale | None,
     block: str | None,
     level: float,
 ) -> list[Compared]:
-    """Compare one level within each combination of the others.
+    """Compare one level (`what`, one of `by`) within each combination of the others.
 
     Parameters
     ----------
     keys : sequence of tuple
         The rows of the table: a label for each level of `by`.
-    place : int
-        Which of `by` to compare.
     by : sequence of str
-    units, sheets : Units or None
-    of_units, of_sheets : ndarray of int
-        The row that each unit belongs to.
+    what : str
+    berries, sheets : Placed or None
     scale : Scale or None
     block : str or None
         Level whose additive effect is taken out of means.
@@ -79,97 +79,69 @@ def compare_within(
     -------
     list of Compared
         One an outcome and combination; a model that cannot be fitted says why.
-
-    Examples
-    --------
-    >>> from calibrate.tables.poolpart import Part
-    >>> from calibrate.tables.pooling import join
-    >>> from calibrate.tables.units import berry_units
-    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.2, 2.0, 2.2]), levels={
-    ...     "selection": ["R-114", "R-114", "R-120", "R-120"], "clamshell": ["1", "2", "1", "2"]})
-    >>> units, rows = berry_units(join([part]), "clamshell"), np.array([0, 0, 1, 1])
-    >>> keys = [("R-114",), ("R-120",)]
-    >>> by, none = ("selection",), rows[:0]
-    >>> one, = compare_within(keys, 0, by, units, rows, None, none, None, None, 0.95)
-    >>> one.outcome, one.comparison.letters
-    ('force', ('b', 'a'))
     """
-    strata: dict[Key, list[int]] = {}
+    place = by.index(what)
+    strata: dict[Key, dict[int, str]] = {}
     for index, key in enumerate(keys):
-        if key[place] is not None:
-            strata.setdefault(key[:place] + key[place + 1 :], []).append(index)
-    others = [name for name in by if name != by[place]]
+        label = key[place]
+        if label is not None:
+            strata.setdefault(key[:place] + key[place + 1 :], {})[index] = label
+    others = [name for name in by if name != what]
     compared = []
-    for held, members in strata.items():
+    for held, names in strata.items():
         within = dict(zip(others, held, strict=True))
-        names = {index: str(keys[index][place]) for index in members}
-        for outcome, source, of in _outcomes(units, of_units, sheets, of_sheets, scale):
+        for outcome, placed in _outcomes(berries, sheets, scale):
+            found, why = None, ""
             try:
-                found = _model(outcome, source, of, names, block, level, scale)
+                found = _model(outcome, placed, names, block, level, scale)
             except FirmhandError as error:
-                compared.append(
-                    Compared(
-                        within=within,
-                        outcome=outcome,
-                        level=by[place],
-                        comparison=None,
-                        why=str(error).rstrip("."),
-                    )
-                )
-            else:
-                compared.append(
-                    Compared(within=within, outcome=outcome, level=by[place], comparison=found)
-                )
+                why = str(error).rstrip(".")
+            compared.append(
+                Compared(within=within, outcome=outcome, level=what, comparison=found, why=why)
+            )
     return compared
 
 
 def _outcomes(
-    units: Units | None, of_units: Ints, sheets: Units | None, of_sheets: Ints, scale: Scale | None
-) -> list[tuple[str, Units, Ints]]:
-    found: list[tuple[str, Units, Ints]] = []
-    if units is not None and np.isfinite(units.mean_newton).any():
-        found.append(("force", units, of_units))
-    if sheets is not None:
-        scored: tuple[Units, Ints] | None = (sheets, of_sheets)
-    else:
-        scored = (units, of_units) if units is not None and units.scores is not None else None
-    if scored is not None:
-        found.append(("score", *scored))
+    berries: Placed | None, sheets: Placed | None, scale: Scale | None
+) -> list[tuple[str, Placed]]:
+    """Find what can be compared, and by which units; sheets count before single scores."""
+    found: list[tuple[str, Placed]] = []
+    if berries is not None and np.isfinite(berries.units.mean_newton).any():
+        found.append(("force", berries))
+    scored = sheets or berries
+    if scored is not None and scored.units.scores is not None:
+        found.append(("score", scored))
         if scale is not None and scale.sale_boundary is not None:
-            found.append(("soft", *scored))
+            found.append(("soft", scored))
     if sheets is not None:
-        found += [
-            (name, sheets, of_sheets)
-            for name in ("leaky", "decayed")
-            if any(getattr(one, name) is not None for one in sheets.sheets)
-        ]
+        for name in DEFECTS:
+            if any(getattr(one, name) is not None for one in sheets.units.sheets):
+                found.append((name, sheets))
     return found
 
 
 def _model(
     outcome: str,
-    units: Units,
-    of: Ints,
+    placed: Placed,
     names: Mapping[int, str],
     block: str | None,
     level: float,
     scale: Scale | None,
 ) -> Comparison:
-    mine = np.flatnonzero(np.isin(of, list(names)))
+    units = placed.units
+    mine = np.flatnonzero(np.isin(placed.row, list(names)))
     if outcome == "force":
-        mine = mine[units.n[mine] > 0]
-    elif outcome in ("leaky", "decayed"):
-        mine = np.array(
-            [i for i in mine if getattr(units.sheets[i], outcome) is not None], dtype=np.int64
-        )
-    elif units.scores is not None:
-        mine = mine[units.scores[mine].sum(axis=1) > 0]
-    present = sorted(set(of[mine].tolist()))
-    position = {index: row for row, index in enumerate(present)}
-    group = np.array([position[index] for index in of[mine].tolist()], np.int64)
-    labels = [names[index] for index in present]
+        mine = units.pressed(mine)
+    elif outcome in DEFECTS:
+        counted = [getattr(units.sheets[i], outcome) is not None for i in mine]
+        mine = mine[np.array(counted, bool)]
+    else:
+        mine = units.scored(mine)
+    present, group = np.unique(placed.row[mine], return_inverse=True)
+    labels = [names[index] for index in present.tolist()]
     if outcome == "force":
-        blocks = units.levels[block].code[mine] if block else None
+        blocks = units.factors[block].code[mine] if block else None
         return compare_means(
             units.mean_newton[mine], group, labels, block=blocks, level=level, unit=units.name
         )
@@ -179,8 +151,7 @@ def _model(
         return compare_scores(table, group, labels, level=level, unit=units.name)
     if outcome == "soft":
         assert scale is not None
-        assert scale.sale_limit is not None
-        hits = table[:, scale.rank(scale.sale_limit) + 1 :].sum(axis=1)
+        hits = table[:, scale.beyond_limit].sum(axis=1)
     else:
         hits = np.array([getattr(units.sheets[i], outcome) for i in mine], dtype=float)
     return compare_proportions(hits, table.sum(axis=1), group, labels, level=level, unit=units.name)

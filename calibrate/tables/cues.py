@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.data.levels import combined
+from calibrate.data.factor import combined
 from calibrate.stats.estimate import Estimate
-from calibrate.tables.units import Units
+from calibrate.tables.samplingunits import SamplingUnits
 from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
@@ -51,19 +51,7 @@ class CueEffect:
     reference: str | None = None
 
     def to_json(self) -> dict[str, Any]:
-        """As the commands write it.
-
-        Examples
-        --------
-        >>> from calibrate.tables.poolpart import Part
-        >>> from calibrate.tables.pooling import join
-        >>> from calibrate.tables.units import berry_units
-        >>> part = Part(source="a.csv", force_newton=np.array([2.0, 2.2, 1.8, 1.6]), levels={
-        ...     "clamshell": ["1", "2", "3", "4"], "picker": ["ines", "ines", "odile", "odile"]})
-        >>> found = cue_effect(berry_units(join([part], cues=["picker"]), "clamshell"), "picker")
-        >>> found.to_json()["reference"]
-        'ines'
-        """
+        """Make the document that the commands write."""
         return {
             "cue": self.cue,
             "unit": self.unit,
@@ -74,7 +62,7 @@ class CueEffect:
         }
 
 
-def cue_effect(units: Units, cue: str, *, level: float = 0.95) -> CueEffect:
+def cue_effect(units: SamplingUnits, cue: str, *, level: float = 0.95) -> CueEffect:
     """Estimate the effect of a cue on the mean force of clamshells by least squares.
 
     Selection, storage day and temperature are taken out as additive effects. When every harvest
@@ -83,7 +71,7 @@ def cue_effect(units: Units, cue: str, *, level: float = 0.95) -> CueEffect:
 
     Parameters
     ----------
-    units : Units
+    units : SamplingUnits
         Each with its value of the cue; units without one are left out.
     cue : str
     level : float
@@ -92,28 +80,17 @@ def cue_effect(units: Units, cue: str, *, level: float = 0.95) -> CueEffect:
     ------
     TooFewScoresError
         If the cue has one value only, or nothing is left to estimate its error.
-
-    Examples
-    --------
-    >>> from calibrate.tables.poolpart import Part
-    >>> from calibrate.tables.pooling import join
-    >>> from calibrate.tables.units import berry_units
-    >>> part = Part(source="a.csv", force_newton=np.array([2.0, 2.2, 1.8, 1.6]), levels={
-    ...     "clamshell": ["1", "2", "3", "4"], "picker": ["ines", "ines", "odile", "odile"]})
-    >>> found = cue_effect(berry_units(join([part], cues=["picker"]), "clamshell"), "picker")
-    >>> found.effects[0][0], round(found.effects[0][1].value, 3)
-    ('odile', -0.4)
     """
-    known = units.levels.get(cue)
+    known = units.factors.get(cue)
     if known is None:
         raise TooFewScoresError(f"no clamshell has a value of {cue}")
-    use = np.flatnonzero((known.code >= 0) & (units.n > 0))
+    use = units.pressed(np.flatnonzero(known.code >= 0))
     values = [known.labels[c] for c in known.code[use].tolist()]
     x, names, reference = _columns(values, cue)
     y = units.mean_newton[use]
-    adjusted = [name for name in _ADJUSTED if name in units.levels and name != cue]
-    adjusted = [n for n in adjusted if np.unique(units.levels[n].code[use]).size > 1]
-    nuisance = [_dummies(units.levels[name].code[use]) for name in adjusted]
+    adjusted = [name for name in _ADJUSTED if name in units.factors and name != cue]
+    adjusted = [n for n in adjusted if np.unique(units.factors[n].code[use]).size > 1]
+    nuisance = [_dummies(units.factors[name].code[use]) for name in adjusted]
     base = np.hstack([np.ones((y.size, 1)), *nuisance])
     harvest = _harvests(units, use)
     if harvest is not None and _constant(x, harvest) and int(harvest.max()) + 1 < y.size:
@@ -148,12 +125,12 @@ def _dummies(code: NDArray[np.int32]) -> Floats:
     return np.eye(int(place.max()) + 1)[place][:, 1:]
 
 
-def _harvests(units: Units, use: Ints) -> Ints | None:
-    """Number of the harvest of each unit; None where harvest dates are missing."""
-    date = units.levels.get("harvest_date")
+def _harvests(units: SamplingUnits, use: Ints) -> Ints | None:
+    """Number the harvest of each unit; None where harvest dates are missing."""
+    date = units.factors.get("harvest_date")
     if date is None or (date.code[use] < 0).any():
         return None
-    return combined([units.levels[n].code[use] for n in _HARVEST if n in units.levels], use.size)
+    return combined([units.factors[n].at(use) for n in _HARVEST if n in units.factors], use.size)
 
 
 def _constant(x: Floats, harvest: Ints) -> bool:
@@ -163,7 +140,7 @@ def _constant(x: Floats, harvest: Ints) -> bool:
 
 
 def _by_harvest(y: Floats, x: Floats, base: Floats, harvest: Ints, level: float) -> list[Estimate]:
-    """Harvest effects first (beside the other levels), then the cue on those."""
+    """Estimate harvest effects first (beside the other levels), then the cue on those."""
     m = int(harvest.max()) + 1
     design = np.hstack([np.eye(m)[harvest], base[:, 1:]])
     effects = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0][:m], dtype=np.float64)

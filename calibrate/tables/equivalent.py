@@ -1,25 +1,32 @@
 """A clamshell's finger counts as an equivalent mean force, by the panel's calibration.
 
 The force distribution within a clamshell is taken as log-normal with a stated coefficient of
-variation; the mean that makes the counts most probable is the equivalent mean force. Counts come
-from sheets; the calibration from a season or a file.
+variation; the mean that makes the counts most probable is the equivalent mean force.
 """
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.cuts.calibration import Calibration, Side
 from calibrate.stats.estimate import Estimate
-from calibrate.tables.countcurve import count_profile, score_shares
 from gauge.errors import InvalidValueError, TooFewScoresError
 
 Floats = NDArray[np.float64]
+
+# Equal steps of 0.1 SD over the berries' distribution: for logistic fingers the error of the
+# trapezium rule falls as exp(-2 pi^2 width / step), which keeps it below 1e-6 down to fingers
+# fourteen times sharper than the berries vary.
+_NODES, _FARTHEST = 121, 6.0
+# How far, in log newtons, the mean is looked for beyond the outer cuts.
+_REACH = 6.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -95,7 +102,8 @@ def equivalent_force(
     >>> from calibrate.data.scale import BLACKBERRY
     >>> cuts = (2.6, 1.9, 1.3, 0.8)
     >>> one = Calibration(scale=BLACKBERRY, force_scale="linear", cuts_newton=cuts, spread=0.15,
-    ...                   low_newton=tuple(c - 0.05 for c in cuts), high_newton=tuple(c + 0.05 for c in cuts))
+    ...                   low_newton=tuple(c - 0.05 for c in cuts),
+    ...                   high_newton=tuple(c + 0.05 for c in cuts))
     >>> found = equivalent_force([2, 9, 7, 2, 0], one, cv=0.25)
     >>> round(found.mean.value, 2), round(found.mean.low, 2), round(found.mean.high, 2)
     (1.97, 1.72, 2.26)
@@ -114,7 +122,7 @@ def equivalent_force(
     if not n_k.sum():
         raise TooFewScoresError("no berry was counted")
     drop = float(fdtri(1, dispersion_df, level) if dispersion_df else chdtri(1, 1 - level)) / 2
-    value, low, high = count_profile(n_k / dispersion, calibration, cv, drop)
+    value, low, high = _count_profile(n_k / dispersion, calibration, cv, drop)
     why = ""
     if value is None:
         end = "firmest" if low is not None else "softest"
@@ -166,21 +174,21 @@ def _widened(
 
 
 def _shift(force_newton: float, calibration: Calibration, ends: Sequence[Side]) -> float:
-    """How far a force moves when the cuts about it move to the ends of their intervals.
+    """Find how far a force moves when the cuts about it move to the ends of their intervals.
 
     The half-width of the cut nearest on the scale of the model, an open end taken from the
     nearest cut that has one.
     """
-    told = [
+    known = [
         (abs(float(calibration.h(cut)) - float(calibration.h(force_newton))), abs(end - cut) / cut)
         for cut, end in zip(calibration.cuts_newton, ends, strict=True)
         if cut is not None and end is not None and cut > 0
     ]
-    return min(told)[1] * force_newton if told else 0.0
+    return min(known)[1] * force_newton if known else 0.0
 
 
 def _fit_p(n_k: Floats, shares: Floats) -> float | None:
-    """Pearson's test over the scores expected at all; None where nothing is left to test."""
+    """Make Pearson's test over the scores expected at all; None where nothing is left to test."""
     from scipy.special import chdtrc
 
     if not np.isfinite(shares).all():
@@ -194,7 +202,7 @@ def _fit_p(n_k: Floats, shares: Floats) -> float | None:
 
 
 def within_cv(n: ArrayLike, mean_newton: ArrayLike, ss_n2: ArrayLike) -> float:
-    """Coefficient of variation within clamshells of a season that has a gauge.
+    """Find the coefficient of variation within clamshells of a season that has a gauge.
 
     The root of the mean squared coefficient of variation, weighted by degrees of freedom.
 
@@ -228,7 +236,7 @@ def pooled_equivalent(
     level: float = 0.95,
     hand_sd: float | None = None,
 ) -> Equivalent:
-    """Equivalent mean force of several clamshells, allowing for their differences.
+    """Find the equivalent mean force of several clamshells, allowing for their differences.
 
     Counts are added; the log-likelihood is divided by the dispersion of clamshells about their
     sum (Pearson, at least 1), and F takes the place of chi-square.
@@ -267,3 +275,104 @@ def pooled_equivalent(
         dispersion=factor,
         dispersion_df=df or None,
     )
+
+
+def score_shares(calibration: Calibration, mean_newton: ArrayLike, cv: float) -> Floats:
+    """Expect a share of berries at each score, for clamshells of given mean force.
+
+    Force is log-normal with that mean and coefficient of variation; the probability of each score
+    is averaged over it by the trapezium rule.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    mean_newton : array_like of float, shape (m,)
+        Newtons, above zero.
+    cv : float
+        Standard deviation over mean, of berries within a clamshell; 0 for berries all alike.
+
+    Returns
+    -------
+    ndarray, shape (m, number of scores)
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> one = Calibration(scale=RASPBERRY, force_scale="log", cuts_newton=(1.5,), low_newton=(1.4,),
+    ...                   high_newton=(1.6,), spread=0.1)
+    >>> score_shares(one, [1.5], 0.0).round(3)
+    array([[0.5, 0.5]])
+    """
+    mean = np.atleast_1d(np.asarray(mean_newton, dtype=float))
+    sigma = math.sqrt(math.log1p(cv * cv))
+    z = np.linspace(-_FARTHEST, _FARTHEST, _NODES)
+    weight = np.exp(-z * z / 2)
+    weight /= weight.sum()
+    force = mean[:, None] * np.exp(sigma * z - sigma**2 / 2)[None, :]
+    each = calibration.probabilities(force.ravel()).reshape(mean.size, _NODES, -1)
+    shares: Floats = np.einsum("mnk,n->mk", each, weight)
+    return shares
+
+
+@functools.lru_cache(maxsize=32)
+def _curve(calibration: Calibration, cv: float) -> tuple[Floats, Floats, Any]:
+    """Make log shares over a grid of log means, and a spline through them.
+
+    Made once a calibration: every clamshell of a season then costs a few interpolations.
+    """
+    from scipy.interpolate import CubicSpline
+
+    cuts = [calibration.force(float(e)) for e in calibration.edges() if math.isfinite(e)]
+    low, high = math.log(max(min(cuts), 1e-6)) - _REACH, math.log(max(cuts)) + _REACH
+    sharp = calibration.spread
+    if calibration.force_scale == "linear":
+        sharp /= max(cuts)
+    # A step that shows how fast shares can change: berries that vary, or fingers that blur.
+    step = min(0.04, math.hypot(math.sqrt(math.log1p(cv * cv)), sharp) / 4)
+    grid = np.linspace(low, high, math.ceil((high - low) / step) + 1)
+    p = np.vstack([score_shares(calibration, np.exp(part), cv) for part in np.array_split(grid, 8)])
+    log_p = np.log(np.maximum(p, 1e-300))
+    return grid, log_p, CubicSpline(grid, log_p)
+
+
+def _count_profile(
+    n_k: Floats, calibration: Calibration, cv: float, drop: float
+) -> tuple[Side, Side, Side]:
+    """Find the mean force (N) that makes the counts most probable, and the ends of its interval.
+
+    At the ends the log-likelihood has fallen by `drop`. None without a maximum (all berries at one
+    end of the scale), and for an end that is open.
+    """
+    from scipy.optimize import brentq, minimize_scalar
+
+    grid, log_p, spline = _curve(calibration, cv)
+    used = np.flatnonzero(n_k)
+    room = np.flatnonzero(np.diff(calibration.edges()) < 0)
+    all_firmest = used.size == 1 and used[0] == room[0]
+    all_softest = used.size == 1 and used[0] == room[-1]
+
+    def log_likelihood(x: float) -> float:
+        return float(spline(x)[used] @ n_k[used])
+
+    if all_firmest or all_softest:
+        best = float(grid[-1] if all_firmest else grid[0])
+    else:
+        at = int((log_p[:, used] @ n_k[used]).argmax())
+        around = grid[max(at - 1, 0)], grid[min(at + 1, grid.size - 1)]
+        best = float(
+            minimize_scalar(
+                lambda x: -log_likelihood(x), bounds=around, method="bounded",
+                options={"xatol": 1e-9},
+            ).x
+        )  # fmt: skip
+    floor = log_likelihood(best) - drop
+
+    def excess(x: float) -> float:
+        return log_likelihood(x) - floor
+
+    low = high = None
+    if not all_softest and excess(grid[0]) < 0:
+        low = math.exp(brentq(excess, grid[0], best))
+    if not all_firmest and excess(grid[-1]) < 0:
+        high = math.exp(brentq(excess, best, grid[-1]))
+    return None if all_firmest or all_softest else math.exp(best), low, high

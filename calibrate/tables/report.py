@@ -1,7 +1,4 @@
-"""Everything that `calibrate table` tells of a pool: rows, letters, storage, seasons, cues.
-
-The parts are made elsewhere; here they are put together, and laid out for JSON and CSV.
-"""
+"""All that `calibrate table` shows of a pool: rows, letters, storage, seasons and cues."""
 
 from __future__ import annotations
 
@@ -12,20 +9,19 @@ from typing import Any
 from calibrate.cuts.calibration import Calibration
 from calibrate.tables.cues import CueEffect, cue_effect
 from calibrate.tables.pooling import Pool
-from calibrate.tables.seasonranks import KeepRule, SeasonRanks
-from calibrate.tables.softening import Softening
-from calibrate.tables.tablerows import Row
-from calibrate.tables.tables import Table, sort_key, tabulate
-from calibrate.tables.trends import season_ranks, softening_by_row
-from calibrate.tables.units import UnitName
-from gauge.errors import FirmhandError
+from calibrate.tables.rows import Row
+from calibrate.tables.samplingunits import UnitName, sort_key
+from calibrate.tables.seasonranks import KeepRule, SeasonRanks, season_ranks
+from calibrate.tables.shares import Shares
+from calibrate.tables.softening import Softening, softening_by_row
+from calibrate.tables.source import NUMERIC
+from calibrate.tables.table import Table, tabulate
+from gauge.errors import FirmhandError, TooFewScoresError
 
 CAUTION = (
     "Numbers on which fruit is sold or withheld: local grades and the buyer's terms decide, not "
     "this table."
 )
-_NUMBERS = frozenset({"storage_day", "storage_temp_c"})
-_SHARES = ("soft_pct", "at_limit_pct", "leaky_pct", "decayed_pct", "marketable_pct")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -53,18 +49,7 @@ class Report:
     level: float
 
     def to_json(self) -> dict[str, Any]:
-        """The whole report as one document.
-
-        Examples
-        --------
-        >>> import numpy as np
-        >>> from calibrate.tables.poolpart import Part
-        >>> from calibrate.tables.pooling import join
-        >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
-        ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
-        >>> build_report(join([part])).to_json()["rows"][0]["mean_N"]
-        1.75
-        """
+        """Make one document of the whole report."""
         table, scale = self.table, self.table.scale
         return {
             "by": list(table.by),
@@ -74,10 +59,10 @@ class Report:
             "sources": list(self.pool.sources),
             "scores": None if scale is None else list(scale.labels),
             "sale_limit": None if scale is None else scale.sale_limit,
-            "rows": [self.row_json(row) for row in table.rows],
+            "rows": [self._row_json(row) for row in table.rows],
             "comparisons": [one.to_json() for one in table.compared],
             "softening": [
-                levels_json(levels)
+                _levels_json(levels)
                 | {
                     "clamshells": one.clamshells,
                     "loss_N_per_day": one.loss_n_day.to_json(),
@@ -94,22 +79,10 @@ class Report:
             "caution": CAUTION,
         }
 
-    def row_json(self, row: Row) -> dict[str, Any]:
-        """One row as a document.
-
-        Examples
-        --------
-        >>> import numpy as np
-        >>> from calibrate.tables.poolpart import Part
-        >>> from calibrate.tables.pooling import join
-        >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
-        ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
-        >>> report = build_report(join([part]))
-        >>> report.row_json(report.table.rows[0])["se_N"]
-        0.5
-        """
+    def _row_json(self, row: Row) -> dict[str, Any]:
+        """Make a document of one row."""
         labels = () if self.table.scale is None else self.table.scale.labels
-        document = levels_json(row.levels) | {
+        document = _levels_json(row.levels) | {
             "n": row.n,
             "units": row.units,
             "clamshells": row.clamshells or (row.units if self.table.unit == "clamshell" else None),
@@ -123,7 +96,7 @@ class Report:
             "scores": None if row.scores is None else dict(zip(labels, row.scores, strict=True)),
             "mean_score": None if row.scores is None else row.mean_score.to_json(),
         }
-        document |= dict.fromkeys(_SHARES) if row.shares is None else row.shares.to_json()
+        document |= (row.shares or Shares()).to_json()
         document["predicted"] = (
             None
             if row.predicted is None
@@ -138,20 +111,8 @@ class Report:
         return document
 
     def csv_rows(self) -> list[dict[str, Any]]:
-        """Rows of the table as flat records, one column an estimate's value, low and high.
-
-        Examples
-        --------
-        >>> import numpy as np
-        >>> from calibrate.tables.poolpart import Part
-        >>> from calibrate.tables.pooling import join
-        >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
-        ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
-        >>> row, = build_report(join([part])).csv_rows()
-        >>> row["selection"], row["mean_N"]
-        ('R-114', 1.75)
-        """
-        rows = [_flat(self.row_json(row)) for row in self.table.rows]
+        """Make flat records of the rows, one column an estimate's value, low and high."""
+        rows = [_flat(self._row_json(row)) for row in self.table.rows]
         names = {name for row in rows for name in row}
         # What is a group of columns in one row and missing in another is no column itself.
         groups = {
@@ -163,18 +124,12 @@ class Report:
         return [{k: v for k, v in row.items() if k not in groups} for row in rows]
 
 
-def levels_json(levels: Mapping[str, str | None]) -> dict[str, Any]:
-    """Levels for JSON: days and temperatures as numbers.
-
-    Examples
-    --------
-    >>> levels_json({"selection": "114", "storage_day": "7"})
-    {'selection': '114', 'storage_day': 7.0}
-    """
+def _levels_json(levels: Mapping[str, str | None]) -> dict[str, Any]:
+    """Write levels for JSON: days and temperatures as numbers."""
     document: dict[str, Any] = {}
     for name, text in levels.items():
         number = sort_key(text)
-        document[name] = number[1] if name in _NUMBERS and number[0] == 0 else text
+        document[name] = number[1] if name in NUMERIC and number[0] == 0 else text
     return document
 
 
@@ -209,7 +164,7 @@ def build_report(
     ----------
     pool : Pool
     by, unit, calibration, compare, block, level
-        See `calibrate.tables.tables.tabulate`.
+        See `calibrate.tables.table.tabulate`.
     cues : sequence of str
         Levels whose effect on mean force is wanted.
     rule : KeepRule, optional
@@ -219,16 +174,6 @@ def build_report(
     ------
     NoSuchRecordError
         If no source has a level that was asked for.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from calibrate.tables.poolpart import Part
-    >>> from calibrate.tables.pooling import join
-    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
-    ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
-    >>> build_report(join([part])).table.unit
-    'clamshell'
     """
     table = tabulate(
         pool, by=by, unit=unit, calibration=calibration, compare=compare, block=block, level=level
@@ -244,9 +189,10 @@ def build_report(
     effects = []
     for cue in cues:
         try:
-            assert table.units is not None, "cues need peak forces"
+            if table.units is None:
+                raise TooFewScoresError("cues need peak forces")
             effects.append(cue_effect(table.units, cue, level=level))
-        except (FirmhandError, AssertionError) as error:
+        except FirmhandError as error:
             notes.append(f"Cue {cue}: {str(error).rstrip('.')}.")
     ranks = None
     try:

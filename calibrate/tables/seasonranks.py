@@ -1,7 +1,4 @@
-"""Rank of selections in several seasons, and whether keep-or-drop would hold in all of them.
-
-One estimate a selection and season comes in, with its standard error; nothing is read here.
-"""
+"""Rank of selections in several seasons, and whether keep-or-drop would hold in all of them."""
 
 from __future__ import annotations
 
@@ -11,10 +8,16 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from calibrate.tables.rows import mean_force
+from calibrate.tables.samplingunits import SamplingUnits
 from gauge.errors import InvalidValueError, TooFewScoresError
 
+Floats = NDArray[np.float64]
 _DRAWS = 20_000
+# Selections of a season: mean force (N), its standard error, and units.
+Season = Mapping[str, tuple[float, float | None, int]]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -43,8 +46,8 @@ class KeepRule:
         if self.top is not None and not 0 < self.top < 1:
             raise InvalidValueError(f"a top share of {self.top:g} does not lie between 0 and 1")
 
-    def kept(self, values: np.ndarray[Any, np.dtype[np.float64]]) -> Any:
-        """Which of the values are kept; the last axis holds the selections.
+    def kept(self, values: Floats) -> Any:
+        """Tell which of the values are kept; the last axis holds the selections.
 
         Examples
         --------
@@ -115,15 +118,7 @@ class SeasonRanks:
     missing: tuple[str, ...]
 
     def to_json(self) -> dict[str, Any]:
-        """As the commands write it.
-
-        Examples
-        --------
-        >>> year = {"R-114": (2.4, None, 1), "R-120": (1.8, None, 1)}
-        >>> told = {"2025": year, "2026": year}
-        >>> rank_seasons(told, KeepRule(top=0.5)).to_json()["hold"]
-        2
-        """
+        """Make the document that the commands write."""
         return {
             "seasons": list(self.seasons),
             "rule": str(self.rule),
@@ -149,8 +144,21 @@ class SeasonRanks:
         }
 
 
+def season_ranks(units: SamplingUnits | None, rule: KeepRule) -> SeasonRanks | None:
+    """Rank the selections of a table within its seasons; None without two seasons."""
+    if units is None or not {"selection", "season"} <= units.factors.keys():
+        return None
+    means: dict[str, dict[str, tuple[float, float | None, int]]] = {}
+    for (season, selection), mine in units.groups(("season", "selection")).items():
+        pressed = units.pressed(mine)
+        if season is not None and selection is not None and pressed.size:
+            force, _, se = mean_force(units, pressed)
+            means.setdefault(season, {})[selection] = (force.known, se, int(pressed.size))
+    return rank_seasons(means, rule) if len(means) > 1 else None
+
+
 def rank_seasons(
-    told: Mapping[str, Mapping[str, tuple[float, float | None, int]]],
+    means: Mapping[str, Season],
     rule: KeepRule,
     *,
     seed: int = 1,
@@ -162,7 +170,7 @@ def rank_seasons(
 
     Parameters
     ----------
-    told : mapping of season to mapping of selection to (mean N, SE or None, units)
+    means : mapping of season to mapping of selection to (mean N, SE or None, units)
     rule : KeepRule
     seed : int
 
@@ -173,24 +181,24 @@ def rank_seasons(
 
     Examples
     --------
-    >>> told = {"2025": {"R-114": (2.4, 0.1, 4), "R-120": (1.8, 0.1, 4), "R-131": (1.2, 0.1, 4)},
+    >>> means = {"2025": {"R-114": (2.4, 0.1, 4), "R-120": (1.8, 0.1, 4), "R-131": (1.2, 0.1, 4)},
     ...         "2026": {"R-114": (2.2, 0.1, 4), "R-120": (1.1, 0.1, 4), "R-131": (1.3, 0.1, 4)}}
-    >>> ranks = rank_seasons(told, KeepRule(above=1.5))
+    >>> ranks = rank_seasons(means, KeepRule(above=1.5))
     >>> [(row.selection, row.ranks, row.holds) for row in ranks.rows]
     [('R-114', (1, 1), True), ('R-120', (2, 3), False), ('R-131', (3, 2), True)]
     """
-    seasons = tuple(told)
+    seasons = tuple(means)
     if len(seasons) < 2:
         raise TooFewScoresError("ranks across seasons need two seasons or more")
-    everywhere = set.intersection(*(set(one) for one in told.values()))
+    everywhere = set.intersection(*(set(one) for one in means.values()))
     names = sorted(everywhere)
-    missing = sorted(set().union(*(set(one) for one in told.values())) - everywhere)
+    missing = sorted(set().union(*(set(one) for one in means.values())) - everywhere)
     if len(names) < 2:
         raise TooFewScoresError(f"{len(names)} selections stand in all seasons; two are needed")
-    values = np.array([[told[s][name][0] for name in names] for s in seasons])
+    values = np.array([[means[s][name][0] for name in names] for s in seasons])
     ranks = (-values).argsort(axis=1, kind="stable").argsort(axis=1, kind="stable") + 1
     kept = rule.kept(values)
-    sure = _probability(told, seasons, names, rule, seed)
+    sure = _probability(means, seasons, names, rule, seed)
     rows = [
         Ranked(
             selection=name,
@@ -211,31 +219,38 @@ def rank_seasons(
     )
 
 
-def _spearman(
-    seasons: Sequence[str], values: np.ndarray[Any, np.dtype[np.float64]]
-) -> dict[tuple[str, str], float]:
-    from scipy.stats import spearmanr
+def _spearman(seasons: Sequence[str], values: Floats) -> dict[tuple[str, str], float]:
+    """Correlate the ranks of each two seasons, equal values sharing their mean rank.
 
+    Spearman, C. (1904) Am. J. Psychol. 15:72; no value where a season has one value only.
+    """
     found = {}
     for a, b in itertools.combinations(range(len(seasons)), 2):
-        rho = float(spearmanr(values[a], values[b]).statistic)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            rho = float(np.corrcoef(_mean_ranks(values[a]), _mean_ranks(values[b]))[0, 1])
         if np.isfinite(rho):
             found[seasons[a], seasons[b]] = rho
     return found
 
 
+def _mean_ranks(values: Floats) -> Floats:
+    _, place, count = np.unique(values, return_inverse=True, return_counts=True)
+    ranks: Floats = (np.cumsum(count) - (count - 1) / 2)[place]
+    return ranks
+
+
 def _probability(
-    told: Mapping[str, Mapping[str, tuple[float, float | None, int]]],
+    means: Mapping[str, Season],
     seasons: Sequence[str],
     names: Sequence[str],
     rule: KeepRule,
     seed: int,
 ) -> list[Any]:
-    """Share of draws in which each selection is kept, season by season."""
+    """Find the share of draws in which each selection is kept, season by season."""
     rng = np.random.default_rng(seed)
     found: list[Any] = []
     for season in seasons:
-        rows = [told[season][name] for name in names]
+        rows = [means[season][name] for name in names]
         if any(se is None or units < 2 for _, se, units in rows):
             found.append(None)
             continue

@@ -1,14 +1,12 @@
-"""Percentages that follow from clamshell sheets: of one clamshell, or the mean of several.
-
-What a sheet holds is in clamshell. Marketable berries (within the sale limit, neither leaking nor
-decayed) are known only between two bounds, unless the sheets count them themselves.
-"""
+"""Percentages that follow from clamshell sheets: of one clamshell, or the mean of several."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
+
+import numpy as np
 
 from calibrate.data.clamshell import DEFECTS, Clamshell
 from calibrate.stats.estimate import Estimate
@@ -30,24 +28,16 @@ class Shares:
         For several clamshells: of soft, leaky and decayed berries.
     """
 
-    soft: Estimate | None
-    at_limit: Estimate | None
-    leaky: Estimate | None
-    decayed: Estimate | None
-    marketable: Estimate | None
-    marketable_most: float | None
+    soft: Estimate | None = None
+    at_limit: Estimate | None = None
+    leaky: Estimate | None = None
+    decayed: Estimate | None = None
+    marketable: Estimate | None = None
+    marketable_most: float | None = None
     dispersion: Mapping[str, Dispersion] = field(default_factory=dict)
 
     def to_json(self) -> dict[str, Any]:
-        """Percentages, as the commands write them.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Clamshell(sample="T1", scale=RASPBERRY, counts=(18, 2))
-        >>> shares([one]).to_json()["soft_pct"]["value"]
-        10.0
-        """
+        """Make the document of percentages that the commands write."""
         document: dict[str, Any] = {}
         for name in ("soft", "at_limit", "leaky", "decayed", "marketable"):
             estimate = getattr(self, name)
@@ -83,32 +73,28 @@ def shares(clamshells: Sequence[Clamshell], *, level: float = 0.95) -> Shares:
     (0.25, 0.25, 0.55, 0.75)
     """
     limited = [c for c in clamshells if c.scale.sale_limit is not None]
-    soft = _share([(c.soft, c.n) for c in limited], level)
-    at_limit = _share([(c.at_limit, c.n) for c in limited], level)
-    defects = {}
+    counted = {
+        "soft": [(c.soft, c.n) for c in limited],
+        "at_limit": [(c.at_limit, c.n) for c in limited],
+    }
     for name in DEFECTS:
-        counted = [(getattr(c, name), c.n) for c in clamshells if getattr(c, name) is not None]
-        defects[name] = _share(counted, level)
-    marketable, most = _marketable(limited, level)
+        every = [(getattr(c, name), c.n) for c in clamshells]
+        counted[name] = [(count, n) for count, n in every if count is not None]
     spread = {}
-    if len(clamshells) > 1:
-        spread["soft"] = dispersion([c.soft for c in limited], [c.n for c in limited])
-        for name in DEFECTS:
-            rows = [(getattr(c, name), c.n) for c in clamshells if getattr(c, name) is not None]
-            if rows:
-                spread[name] = dispersion([x for x, _ in rows], [n for _, n in rows])
+    for name in ("soft", *DEFECTS) if len(clamshells) > 1 else ():
+        if name == "soft" or counted[name]:
+            hits, n = np.array(counted[name], dtype=float).reshape(-1, 2).T
+            spread[name] = dispersion(hits, n)
+    marketable, most = _marketable(limited, level)
     return Shares(
-        soft=soft,
-        at_limit=at_limit,
-        leaky=defects["leaky"],
-        decayed=defects["decayed"],
+        **{name: _share(rows, level) for name, rows in counted.items()},
         marketable=marketable,
         marketable_most=most,
         dispersion=spread,
     )
 
 
-def _share(counted: list[tuple[int, int]], level: float) -> Estimate | None:
+def _share(counted: Sequence[tuple[int, int]], level: float) -> Estimate | None:
     if not counted:
         return None
     if len(counted) == 1:
@@ -120,16 +106,12 @@ def _share(counted: list[tuple[int, int]], level: float) -> Estimate | None:
 def _marketable(
     clamshells: Sequence[Clamshell], level: float
 ) -> tuple[Estimate | None, float | None]:
-    """The cautious share; its lower end from the least, its upper end from the most."""
-    if not clamshells:
-        return None, None
-    exact = [c.marketable for c in clamshells]
-    least = [c.least if m is None else m for c, m in zip(clamshells, exact, strict=True)]
-    most = [c.most if m is None else m for c, m in zip(clamshells, exact, strict=True)]
-    totals = [c.n for c in clamshells]
-    low = _share(list(zip(least, totals, strict=True)), level)
-    high = _share(list(zip(most, totals, strict=True)), level)
+    """Find the cautious share; its lower end from the least, its upper end from the most."""
+    exact = [(c.least, c.most) if c.marketable is None else (c.marketable,) * 2 for c in clamshells]
+    low = _share([(k, c.n) for (k, _), c in zip(exact, clamshells, strict=True)], level)
+    high = _share([(k, c.n) for (_, k), c in zip(exact, clamshells, strict=True)], level)
     if low is None or high is None:
         return None, None
-    why = low.why if least == most else "counted as if no berry had two defects"
+    settled = all(least == most for least, most in exact)
+    why = low.why if settled else "counted as if no berry had two defects"
     return Estimate(value=low.value, low=low.low, high=high.high, why=why), high.value

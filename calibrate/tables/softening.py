@@ -1,20 +1,21 @@
-"""Firmness lost per storage day, and days until half the berries pass the sale limit.
-
-The clamshell is the unit; lines through clamshells are in dayline.
-"""
+"""Firmness lost per storage day, and days until half the berries pass the sale limit."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
-from numpy.typing import ArrayLike
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.stats.dayline import Line, crossing, fit_line, fit_logit_line
 from calibrate.stats.estimate import Estimate
+from calibrate.tables.samplingunits import Key, SamplingUnits, sort_key
+from calibrate.tables.table import Table
 from gauge.errors import FirmhandError, SeparationError, TooFewScoresError
 
-# A line is not carried further than this many times the last storage day seen.
+# Multiple of the last storage day seen; a line is not carried further.
 _FARTHEST = 10.0
 
 
@@ -39,14 +40,78 @@ class Softening:
     half_from: str = ""
 
 
-def loss_per_day(day: ArrayLike, mean_newton: ArrayLike, *, level: float = 0.95) -> Estimate:
-    """Estimate newtons lost per storage day; no value, with the reason, where no line fits.
+def softening_by_row(
+    table: Table, calibration: Calibration | None, level: float
+) -> tuple[tuple[Mapping[str, str | None], Softening], ...]:
+    """Estimate softening in storage for each combination of the table's other levels.
 
-    Examples
-    --------
-    >>> loss_per_day([0, 0, 7, 7], [2.0, 2.2, 1.3, 1.5]).value
-    0.1...
+    Parameters
+    ----------
+    table : Table
+    calibration : Calibration or None
+        Tells from force when half the berries are soft, where there are no scores.
+    level : float
+        Of the intervals.
+
+    Returns
+    -------
+    tuple of (levels, Softening)
+        Empty without two storage days.
     """
+    by = [name for name in table.by if name != "storage_day"]
+    found: dict[Key, Softening] = {}
+    for source in (table.units, table.sheets):
+        known = None if source is None else source.factors.get("storage_day")
+        if source is None or known is None or len(known.labels) < 2:
+            continue
+        day = np.array([_number(text) for text in known.labels] + [np.nan])[known.code]
+        for key, mine in source.groups(by).items():
+            use = mine[np.isfinite(day[mine])]
+            if np.unique(day[use]).size > 1:
+                one = _soften(source, use, day, table, calibration, level)
+                if key in found:
+                    # Loss from the berries, half-soft day from the sheets.
+                    half, origin = one.half_soft_day, one.half_from
+                    one = replace(found[key], half_soft_day=half, half_from=origin)
+                found[key] = one
+    return tuple((dict(zip(by, key, strict=True)), one) for key, one in found.items())
+
+
+def _number(text: str) -> float:
+    kind, number, _ = sort_key(text)
+    return number if kind == 0 else np.nan
+
+
+def _soften(
+    units: SamplingUnits,
+    use: NDArray[np.int64],
+    day: NDArray[np.float64],
+    table: Table,
+    calibration: Calibration | None,
+    level: float,
+) -> Softening:
+    pressed = units.pressed(use)
+    loss = Estimate(value=None, why="no peak force")
+    if pressed.size:
+        loss = loss_per_day(day[pressed], units.mean_newton[pressed], level=level)
+    half = Estimate(value=None, why="neither scores with a sale limit nor a calibration")
+    origin, scale = "", table.scale
+    if units.scores is not None and scale is not None and scale.sale_limit is not None:
+        scored = units.scored(use)
+        counts = units.scores[scored]
+        soft = counts[:, scale.beyond_limit].sum(axis=1)
+        half = half_soft_by_score(day[scored], soft, counts.sum(axis=1), level=level)
+        origin = "scores"
+    elif calibration is not None and pressed.size:
+        half = half_soft_by_force(day[pressed], units.mean_h[pressed], calibration, level=level)
+        origin = "force"
+    return Softening(
+        clamshells=int(use.size), loss_n_day=loss, half_soft_day=half, half_from=origin
+    )
+
+
+def loss_per_day(day: ArrayLike, mean_newton: ArrayLike, *, level: float = 0.95) -> Estimate:
+    """Estimate newtons lost per storage day; no value, with the reason, where no line fits."""
     try:
         slope = fit_line(day, mean_newton).slope_estimate(level)
     except TooFewScoresError as error:
@@ -62,14 +127,7 @@ def loss_per_day(day: ArrayLike, mean_newton: ArrayLike, *, level: float = 0.95)
 def half_soft_by_score(
     day: ArrayLike, hits: ArrayLike, n: ArrayLike, *, level: float = 0.95
 ) -> Estimate:
-    """Day at which half the berries are scored beyond the limit, from the scores seen.
-
-    Examples
-    --------
-    >>> half = half_soft_by_score([0, 0, 3, 3, 7, 7], [1, 2, 4, 5, 9, 8], [20] * 6)
-    >>> round(half.value, 1), half.why
-    (7.9, 'beyond the last storage day seen (7)')
-    """
+    """Estimate the day at which half the berries are scored beyond the limit."""
     try:
         line = fit_logit_line(day, hits, n)
     except SeparationError:
@@ -82,7 +140,7 @@ def half_soft_by_score(
 def half_soft_by_force(
     day: ArrayLike, mean_h: ArrayLike, calibration: Calibration, *, level: float = 0.95
 ) -> Estimate:
-    """Day at which the mean berry falls to the cut of the sale limit.
+    """Estimate the day at which the mean berry falls to the cut of the sale limit.
 
     For forces spread evenly to both sides of their mean (on the scale of the calibration) this is
     the day at which half the berries are beyond the limit. The interval of the cut counts too.
@@ -94,15 +152,6 @@ def half_soft_by_force(
     calibration : Calibration
     level : float
         Also the level at which the calibration's interval is read.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> cut = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(1.5,), low_newton=(1.4,),
-    ...                   high_newton=(1.6,), spread=0.2)
-    >>> half = half_soft_by_force([0, 0, 7, 7, 14, 14], [2.1, 2.2, 1.6, 1.5, 0.9, 1.0], cut)
-    >>> round(half.value, 2)
-    7.58
     """
     from scipy.special import ndtri
 
@@ -125,7 +174,7 @@ def half_soft_by_force(
 
 
 def _to_come(found: Estimate, line: Line, *, softens: bool) -> Estimate:
-    """Days cannot lie before the harvest, and only softening fruit passes the limit."""
+    """Hold days to what can be: none before the harvest, none for fruit that does not soften."""
     if not softens:
         return Estimate(value=None, low=None, high=None, why="no softening over the days seen")
     if found.value is None:

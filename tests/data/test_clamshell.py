@@ -8,11 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibrate.cli import group
-from calibrate.data.clamshell import Clamshell
+from calibrate.data.clamshell import Clamshell, read_sheets
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
-from calibrate.data.sheetfile import read_sheets
+from calibrate.data.tallyform import TallyForm
 from calibrate.tables.shares import shares
-from calibrate.tables.tallyform import TallyForm
 from gauge.errors import BadTableError, ImpossibleSheetError, InvalidValueError
 from gauge.records import Sample
 from gauge.season.file import open_season

@@ -33,7 +33,7 @@ def tables(draw: st.DrawFn) -> str:
     )
 
 
-def _said(path: Path, kind: type[CodedSheet] | type[CsvSheet]) -> object:
+def read_by(path: Path, kind: type[CodedSheet] | type[CsvSheet]) -> object:
     try:
         sheet = kind(path, "rows")
     except FirmhandError as error:
@@ -41,8 +41,7 @@ def _said(path: Path, kind: type[CodedSheet] | type[CsvSheet]) -> object:
     if isinstance(sheet, CsvSheet):
         cells = {name: list(column) for name, column in sheet.columns.items()}
     else:
-        levels = {name: sheet.column(name) for name in sheet.header}
-        cells = {name: [one.labels[c] for c in one.code] for name, one in levels.items()}
+        cells = {name: [one.labels[c] for c in one.code] for name, one in sheet.columns.items()}
     return sheet.header, cells, list(sheet.numbers), sheet.comma
 
 
@@ -52,7 +51,7 @@ def test_columns_are_those_of_the_csv_module(text: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "x.csv")
         path.write_bytes(text.encode())
-        assert _said(path, CodedSheet) == _said(path, CsvSheet)
+        assert read_by(path, CodedSheet) == read_by(path, CsvSheet)
 
 
 def test_first_bad_cell_is_named_in_either_reader(tmp_path: Path) -> None:
@@ -70,6 +69,6 @@ def test_long_columns_come_back_as_they_stand(tmp_path: Path) -> None:
     with path.open("w", newline="") as file:
         csv.writer(file).writerows([("berry", "force_N"), *cells])
     sheet = CodedSheet(path, "rows")
-    berry = sheet.column("berry")
+    berry = sheet.columns["berry"]
     assert [berry.labels[c] for c in berry.code] == [name for name, _ in cells]
     assert sheet.values("force_N", sheet.number).tolist() == [float(text) for _, text in cells]

@@ -12,8 +12,7 @@ from scipy.stats import lognorm
 from calibrate.cli import group
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
-from calibrate.tables.countcurve import score_shares
-from calibrate.tables.equivalent import equivalent_force, pooled_equivalent, within_cv
+from calibrate.tables.equivalent import equivalent_force, pooled_equivalent, score_shares, within_cv
 from gauge.errors import CannotCompareError, InvalidValueError, TooFewScoresError
 
 CUTS = (2.6, 1.9, 1.3, 0.8)

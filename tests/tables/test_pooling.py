@@ -8,8 +8,8 @@ from click.testing import CliRunner
 
 from calibrate.cli import group
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
-from calibrate.tables.poolfile import read_part
 from calibrate.tables.pooling import pool
+from calibrate.tables.source import read_source
 from gauge.errors import (
     BadTableError,
     CannotCompareError,
@@ -34,8 +34,8 @@ def write(tmp_path, name, text):
 def press(force, start):
     return Compression(
         t_start_s=start, t_peak_s=start + 1, t_end_s=start + 2, peak_shown=f"{force:.3f}",
-        peak_unit=Unit.N, peak_newton=force, baseline_newton=0.0, noise_newton=0.01, n_readings=20, n_ramp=10,
-        rate_hz=10.0, loading_rate_newton_s=2.0, sampling_loss_newton=0.1,
+        peak_unit=Unit.N, peak_newton=force, baseline_newton=0.0, noise_newton=0.01,
+        n_readings=20, n_ramp=10, rate_hz=10.0, loading_rate_newton_s=2.0, sampling_loss_newton=0.1,
     )  # fmt: skip
 
 
@@ -64,8 +64,7 @@ def make_season(path, code="2026", forces=((1.2, 1.4), (2.2, 2.4)), site="Tallow
 
 
 def labels(pooled, name):
-    level = pooled.levels[name]
-    return [None if c < 0 else level.labels[c] for c in level.code.tolist()]
+    return [pooled.factors[name].text(row) for row in range(pooled.n)]
 
 
 def test_a_season_file_brings_its_levels_scores_sheets_and_cues(tmp_path):
@@ -202,7 +201,7 @@ def test_decimal_commas_are_read(tmp_path):
 )
 def test_bad_sources_are_named(tmp_path, text, error, words):
     with pytest.raises(error, match=words):
-        read_part(write(tmp_path, "a.csv", text))
+        read_source(write(tmp_path, "a.csv", text))
 
 
 def test_different_scales_are_not_mixed(tmp_path):

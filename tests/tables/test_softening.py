@@ -8,12 +8,11 @@ from calibrate.cuts.calibration import Calibration
 from calibrate.data.scale import RASPBERRY
 from calibrate.stats.dayline import crossing, fit_line, fit_logit_line
 from calibrate.tables.cues import cue_effect
-from calibrate.tables.pooling import join
-from calibrate.tables.poolpart import Part
+from calibrate.tables.samplingunits import berry_units
 from calibrate.tables.seasonranks import KeepRule, rank_seasons
 from calibrate.tables.softening import half_soft_by_force, half_soft_by_score, loss_per_day
-from calibrate.tables.units import berry_units
 from gauge.errors import InvalidValueError, TooFewScoresError
+from tests.tables.pools import pool_of
 
 DAY = np.array([0.0, 0, 0, 5, 5, 10, 10, 10, 14])
 
@@ -171,8 +170,7 @@ def berries(rng, rain_by_harvest, effect, sd_harvest=0.0, clamshells=6):
                         strict=True,
                     ):
                         levels[name].append(value)
-    part = Part(source="a.csv", force_newton=np.array(force), levels=levels)
-    return berry_units(join([part], cues=["rain", "picker"]), "clamshell")
+    return berry_units(pool_of(force, ["rain", "picker"], **levels), "clamshell")
 
 
 def test_a_cue_of_the_harvest_has_the_harvest_as_its_unit():

@@ -12,11 +12,10 @@ from click.testing import CliRunner
 from calibrate.cli import group
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.scale import BLACKBERRY
-from calibrate.tables.pooling import join
-from calibrate.tables.poolpart import Part
 from calibrate.tables.report import build_report
-from calibrate.tables.tables import tabulate
+from calibrate.tables.table import tabulate
 from gauge.errors import CannotWriteError, InvalidValueError, NoSuchRecordError
+from tests.tables.pools import pool_of
 
 CUTS = {
     "n": 500, "raters": 1, "scores": [1, 2, 3, 4, 5], "force_scale": "linear", "spread": 0.15,
@@ -83,12 +82,8 @@ def test_rows_are_pandas(tmp_path):
 
 
 def test_se_of_unequal_clamshells_by_hand():
-    part = Part(
-        source="a.csv",
-        force_newton=np.array([1.0, 1.0, 1.0, 3.0]),
-        levels={"selection": ["R-1"] * 4, "clamshell": ["1", "1", "1", "2"]},
-    )
-    row = tabulate(join([part])).rows[0]
+    berries = pool_of([1.0, 1.0, 1.0, 3.0], selection=["R-1"] * 4, clamshell=list("1112"))
+    row = tabulate(berries).rows[0]
     assert row.force.value == 1.5
     # 2/1 * ((3/4)^2 0.5^2 + (1/4)^2 1.5^2) = 0.5625
     assert row.se_newton == pytest.approx(0.75)
@@ -158,7 +153,7 @@ def test_unknown_level_and_clashing_options(tmp_path):
     path = save(tmp_path, frame())
     assert run(path, "--by", "colour").exit_code != 0
     with pytest.raises(NoSuchRecordError):
-        tabulate(join([Part(source="a", force_newton=np.array([1.0]), levels={})]), by=("plot",))
+        tabulate(pool_of([1.0]), by=("plot",))
     assert isinstance(run(path, "--compare", "site").exception, NoSuchRecordError)
     assert isinstance(run(path, "--keep-top", "2").exception, InvalidValueError)
     assert run(path, "--cuts", "a.json", "--calibration", "b").exit_code == 2
@@ -270,18 +265,8 @@ def test_many_rows_still_make_one_page(tmp_path):
     from calibrate.plots.tablepage import draw_page
 
     table = frame(selections=20, days=(0, 7), clamshells=2, berries=3)
-    pooled = join(
-        [
-            Part(
-                source="a.csv",
-                force_newton=table["force_N"].to_numpy(),
-                levels={
-                    name: table[name].astype(str).tolist()
-                    for name in ("selection", "storage_day", "clamshell")
-                },
-            )
-        ]
-    )
+    names = ("selection", "storage_day", "clamshell")
+    pooled = pool_of(table["force_N"], **{name: table[name].astype(str).tolist() for name in names})
     report = build_report(pooled, by=("selection", "storage_day"))
     figure = draw_page(report)
     assert figure.get_size_inches() == pytest.approx((8.27, 11.69))

@@ -1,11 +1,11 @@
-"""The units of a table: clamshells (or replicates, or single berries) with their sums.
+"""The units that a table counts as one: clamshells (or replicates, or berries) with their sums.
 
 A million berries become some ten thousand clamshells here; all later statistics work on those.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -14,30 +14,53 @@ from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.clamshell import Clamshell
-from calibrate.data.levels import Level, combined
+from calibrate.data.factor import Factor, combined
 from calibrate.tables.pooling import Pool
 from gauge.errors import NoSuchRecordError
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Key = tuple[str | None, ...]
 UnitName = Literal["clamshell", "replicate", "berry"]
 # A unit never spans two of these.
 _WITHIN = (
     "season", "site", "selection", "plot", "harvest_date", "storage_day", "storage_temp_c",
     "replicate",
 )  # fmt: skip
+# Berries predicted at a time, which keeps memory small.
 _CHUNK = 65536
 
 
+def sort_key(text: str | None) -> tuple[int, float, str]:
+    """Order levels: numbers by size, then texts, then none.
+
+    Examples
+    --------
+    >>> sorted(["14", "7", None, "late"], key=sort_key)
+    ['7', '14', 'late', None]
+    """
+    if text is None:
+        return (2, 0.0, "")
+    try:
+        return (0, float(text), text)
+    except ValueError:
+        return (1, 0.0, text)
+
+
+def ordered(keys: Iterable[Key]) -> list[Key]:
+    """Put distinct combinations of levels in order."""
+    return sorted(set(keys), key=lambda key: tuple(sort_key(text) for text in key))
+
+
 @dataclass(frozen=True, kw_only=True)
-class Units:
+class SamplingUnits:
     """Sums over the berries of each unit, m of them.
 
     Attributes
     ----------
     name : str
         clamshell, replicate or berry.
-    levels : dict of str to Level
-        Of each unit.
+    factors : dict of str to Factor, each of m rows
     n : ndarray of float, shape (m,)
         Berries with a peak.
     mean_newton, ss_n2 : ndarray of float, shape (m,)
@@ -55,7 +78,7 @@ class Units:
     """
 
     name: str
-    levels: dict[str, Level]
+    factors: dict[str, Factor]
     n: Floats
     mean_newton: Floats
     ss_n2: Floats
@@ -65,38 +88,38 @@ class Units:
     predicted_soft: Floats | None = None
     sheets: tuple[Clamshell, ...] = ()
 
-    def label(self, level: str, unit: int) -> str | None:
-        """What a unit's level is called; None where it has none.
+    def keys(self, names: Sequence[str]) -> list[Key]:
+        """Find the levels of each unit, in the order of names; None where it has none."""
+        columns = []
+        for name in names:
+            factor = self.factors.get(name, Factor(code=np.full(self.n.size, -1), labels=()))
+            labels = [*factor.labels, None]
+            columns.append([labels[code] for code in factor.code.tolist()])
+        return list(zip(*columns, strict=True)) if names else [()] * self.n.size
 
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Clamshell(sample="T1", scale=RASPBERRY, counts=(18, 2))
-        >>> sheet_units([one]).label("sample", 0)
-        'T1'
-        """
-        if level not in self.levels:
-            return None
-        code = int(self.levels[level].code[unit])
-        return None if code < 0 else self.levels[level].labels[code]
+    def groups(self, names: Sequence[str]) -> dict[Key, Ints]:
+        """Find the units of each combination of levels, combinations in order."""
+        found: dict[Key, list[int]] = {}
+        for unit, key in enumerate(self.keys(names)):
+            found.setdefault(key, []).append(unit)
+        return {key: np.array(found[key], np.int64) for key in ordered(found)}
+
+    def pressed(self, units: Ints) -> Ints:
+        """Keep the units with berries that have a peak."""
+        return units[self.n[units] > 0]
+
+    def scored(self, units: Ints) -> Ints:
+        """Keep the units with berries that were scored."""
+        return units[:0] if self.scores is None else units[self.scores[units].sum(axis=1) > 0]
 
 
 def choose_unit(pool: Pool) -> tuple[UnitName, str]:
-    """Choose the largest thing that berries were drawn in, and say why if it is the berry.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> level = Level(code=np.zeros(2, np.int32), labels=("R-114",))
-    >>> none = np.zeros(0, int)
-    >>> berries = Pool(sources=("a.csv",), force_newton=np.array([1.2, 1.3]), scale=None,
-    ...                levels={"selection": level}, score_at=none, rank=none)
-    >>> choose_unit(berries)[0]
-    'berry'
-    """
-    if any(name in pool.levels and pool.levels[name].complete for name in ("clamshell", "sample")):
+    """Choose the largest thing that berries were drawn in, and say why if it is the berry."""
+    if any(
+        name in pool.factors and pool.factors[name].complete for name in ("clamshell", "sample")
+    ):
         return "clamshell", ""
-    if "replicate" in pool.levels and pool.levels["replicate"].complete:
+    if "replicate" in pool.factors and pool.factors["replicate"].complete:
         return "replicate", ""
     return (
         "berry",
@@ -111,7 +134,7 @@ def berry_units(
     *,
     calibration: Calibration | None = None,
     extra: Sequence[str] = (),
-) -> Units:
+) -> SamplingUnits:
     """Sum the berries of each unit.
 
     Parameters
@@ -127,35 +150,21 @@ def berry_units(
     ------
     NoSuchRecordError
         If the berries name no such unit.
-
-    Examples
-    --------
-    >>> from calibrate.tables.poolpart import Part
-    >>> from calibrate.tables.pooling import join
-    >>> part = Part(source="a.csv", force_newton=np.array([1.0, 1.5, 2.0, 2.5]), levels={
-    ...     "selection": ["R-114"] * 4, "clamshell": ["1", "1", "2", "2"]})
-    >>> berry_units(join([part]), "clamshell").mean_newton.tolist()
-    [1.25, 2.25]
     """
     n = pool.n
     own = {"clamshell": ("clamshell", "sample"), "replicate": ("replicate",), "berry": ()}[unit]
-    if own and not any(name in pool.levels for name in own):
+    if own and not any(name in pool.factors for name in own):
         raise NoSuchRecordError(
             f"No source names a {unit}.", todo="Add the column, or choose another --unit."
         )
     if unit == "berry":
         code = np.arange(n, dtype=np.int64)
     else:
-        names = [name for name in (*_WITHIN, *own, *extra) if name in pool.levels]
-        code = combined([pool.levels[name].code for name in dict.fromkeys(names)], n)
+        names = [name for name in (*_WITHIN, *own, *extra) if name in pool.factors]
+        code = combined([pool.factors[name] for name in dict.fromkeys(names)], n)
     m = int(code.max(initial=-1)) + 1
     first = np.zeros(m, np.int64)
     first[code[::-1]] = np.arange(n - 1, -1, -1)
-    levels = {
-        name: Level(code=level.code[first], labels=level.labels)
-        for name, level in pool.levels.items()
-        if name != "number"
-    }
     pressed = np.isfinite(pool.force_newton)
     at, force = code[pressed], pool.force_newton[pressed]
     count = np.bincount(at, minlength=m).astype(float)
@@ -165,12 +174,12 @@ def berry_units(
         mean_h = mean
         if calibration is not None:
             mean_h = np.bincount(at, calibration.h(force), minlength=m) / count
-    predicted, soft = (None, None)
-    if calibration is not None:
-        predicted, soft = _predict(calibration, at, force, m)
-    return Units(
+    predicted, soft = _predict(calibration, at, force, m) if calibration else (None, None)
+    return SamplingUnits(
         name=unit,
-        levels=levels,
+        factors={
+            name: factor.at(first) for name, factor in pool.factors.items() if name != "number"
+        },
         n=count,
         mean_newton=mean,
         ss_n2=ss,
@@ -181,7 +190,7 @@ def berry_units(
     )
 
 
-def _scores(pool: Pool, code: NDArray[np.int64], m: int) -> Floats | None:
+def _scores(pool: Pool, code: Ints, m: int) -> Floats | None:
     if pool.scale is None or not pool.rank.size:
         return None
     k = len(pool.scale.labels)
@@ -191,9 +200,9 @@ def _scores(pool: Pool, code: NDArray[np.int64], m: int) -> Floats | None:
 
 
 def _predict(
-    calibration: Calibration, at: NDArray[np.int64], force: Floats, m: int
+    calibration: Calibration, at: Ints, force: Floats, m: int
 ) -> tuple[Floats, Floats | None]:
-    """Expected berries at each score, and beyond the sale limit; in chunks, to spare memory."""
+    """Expect berries at each score, and beyond the sale limit by the cut and its two ends."""
     from scipy.special import expit
 
     k = len(calibration.scale.labels)
@@ -219,30 +228,19 @@ def _predict(
     return expected, soft if cuts else None
 
 
-def sheet_units(clamshells: Sequence[Clamshell]) -> Units | None:
-    """Make one unit of each clamshell sheet; None without sheets.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Clamshell(sample="T1", scale=RASPBERRY, counts=(18, 2),
-    ...                 levels={"selection": "R-114"})
-    >>> units = sheet_units([one])
-    >>> units.scores.tolist(), units.label("selection", 0)
-    ([[18.0, 2.0]], 'R-114')
-    """
+def sheet_units(clamshells: Sequence[Clamshell]) -> SamplingUnits | None:
+    """Make one unit of each clamshell sheet; None without sheets."""
     if not clamshells:
         return None
     m = len(clamshells)
-    levels: dict[str, Level] = {}
-    for name in dict.fromkeys(key for one in clamshells for key in ("sample", *one.levels)):
-        texts = [one.sample if name == "sample" else one.levels.get(name) for one in clamshells]
-        place = {text: i for i, text in enumerate(dict.fromkeys(t for t in texts if t))}
-        code = np.array([-1 if not t else place[t] for t in texts], np.int32)
-        levels[name] = Level(code=code, labels=tuple(place))
-    return Units(
+    names = dict.fromkeys(name for one in clamshells for name in one.levels)
+    factors = {
+        name: Factor.of([one.levels.get(name) or None for one in clamshells]) for name in names
+    }
+    factors["sample"] = Factor.of([one.sample for one in clamshells])
+    return SamplingUnits(
         name="clamshell",
-        levels=levels,
+        factors=factors,
         n=np.zeros(m),
         mean_newton=np.full(m, np.nan),
         ss_n2=np.zeros(m),

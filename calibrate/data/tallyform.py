@@ -71,14 +71,7 @@ class TallyForm:
             )
 
     def count(self, entry: str) -> int:
-        """How often a label or a mark was entered.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> TallyForm(sample="T1", scale=RASPBERRY).press("2").count("soft")
-        1
-        """
+        """Count how often a label or a mark was entered."""
         return self.entries.count(entry)
 
     @property
@@ -98,14 +91,7 @@ class TallyForm:
         return int(given[-1][1:]) if given else None
 
     def press(self, key: str) -> TallyForm:
-        """Take one key; a key that cannot be right changes nothing and says why.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> TallyForm(sample="T1", scale=RASPBERRY).press("+").message
-        'more leaky than berries: enter the berry first'
-        """
+        """Take one key; a key that cannot be right changes nothing and says why."""
         if self.pending:
             return self._take_colour(key)
         if key in UNDO_KEYS:
@@ -146,18 +132,12 @@ class TallyForm:
         return replace(self, done=True, message="done")
 
     def sheet(self) -> Clamshell:
-        """The sheet that these keys make.
+        """Make the sheet of these keys.
 
         Raises
         ------
         ImpossibleSheetError
             If it cannot be true, for example when berries of the plan are missing.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> TallyForm(sample="T1", scale=RASPBERRY).press("1").press("2").sheet().n
-        2
         """
         return Clamshell(
             sample=self.sample,

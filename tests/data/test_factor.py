@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calibrate.data.levels import combined
+from calibrate.data.factor import Factor, combined
 
 
 def test_combinations_are_those_of_numpys_rows():
@@ -13,5 +13,6 @@ def test_combinations_are_those_of_numpys_rows():
     for code in codes:
         code[1::2] = code[::2]
     wanted = np.unique(np.column_stack(codes), axis=0, return_inverse=True)[1].ravel()
-    assert combined(codes, 500).tolist() == wanted.tolist()
+    factors = [Factor(code=code, labels=()) for code in codes]
+    assert combined(factors, 500).tolist() == wanted.tolist()
     assert combined([], 3).tolist() == [0, 0, 0]

@@ -1,0 +1,184 @@
+"""One row of the table: mean force, scores and shares of one combination of levels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.data.scale import Scale
+from calibrate.stats.estimate import Estimate
+from calibrate.stats.proportions import mean_proportion
+from calibrate.tables.samplingunits import SamplingUnits
+from calibrate.tables.shares import Shares, shares
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Row:
+    """What is known of one combination of levels.
+
+    Attributes
+    ----------
+    levels : mapping of str to (str or None)
+    n, units : int
+        Berries with a peak, and the units that they came in.
+    force : Estimate
+        Mean force of all berries (N) with a t interval; the unit gives the standard error.
+    sd_newton, se_newton : float or None
+        Standard deviation of berries; standard error of the mean with the unit as the unit.
+    clamshells : int
+        Clamshell sheets.
+    n_scored : float
+        Berries with a finger score, or counted on sheets.
+    scores : tuple of float or None
+        Share of berries at each score, seen.
+    mean_score : Estimate
+        Mean position on the scale, 1 the firmest; units count alike.
+    shares : Shares or None
+        Soft, at the limit, leaky, decayed, marketable: from sheets if there are any, or else soft
+        and at the limit from finger scores.
+    predicted : tuple of float or None
+        Share of berries at each score, predicted from force by the calibration.
+    predicted_soft : Estimate or None
+    letters : mapping of str to str
+        Outcome to letters.
+    """
+
+    levels: Mapping[str, str | None]
+    n: int = 0
+    units: int = 0
+    force: Estimate = field(default_factory=lambda: Estimate(value=None, why="no peak force"))
+    sd_newton: float | None = None
+    se_newton: float | None = None
+    clamshells: int = 0
+    n_scored: float = 0.0
+    scores: tuple[float, ...] | None = None
+    mean_score: Estimate = field(default_factory=lambda: Estimate(value=None))
+    shares: Shares | None = None
+    predicted: tuple[float, ...] | None = None
+    predicted_soft: Estimate | None = None
+    letters: Mapping[str, str] = field(default_factory=dict)
+
+
+def make_row(
+    levels: dict[str, str | None],
+    units: SamplingUnits | None,
+    mine: Ints,
+    sheets: SamplingUnits | None,
+    cards: Ints,
+    scale: Scale | None,
+    level: float,
+) -> Row:
+    """Sum up the units (`mine`) and sheets (`cards`) of one combination of levels."""
+    row = Row(levels=levels, clamshells=int(cards.size))
+    if units is not None and units.pressed(mine).size:
+        row = _pressed(row, units, units.pressed(mine), level)
+    if sheets is not None and cards.size:
+        found = shares([sheets.sheets[i] for i in cards], level=level)
+        return _scored(row, sheets, cards, found, level)
+    if units is not None and scale is not None and units.scored(mine).size:
+        scored = units.scored(mine)
+        return _scored(row, units, scored, _finger_shares(units, scored, scale, level), level)
+    return row
+
+
+def _pressed(row: Row, units: SamplingUnits, pressed: Ints, level: float) -> Row:
+    """Fill in what follows from peak forces."""
+    force, sd, se = mean_force(units, pressed, level=level)
+    n = round(float(units.n[pressed].sum()))
+    predicted = predicted_soft = None
+    if units.predicted is not None:
+        predicted = tuple((units.predicted[pressed].sum(axis=0) / n).tolist())
+        if units.predicted_soft is not None:
+            soft = units.predicted_soft[pressed]
+            predicted_soft = _predicted_soft(soft, units.n[pressed], level)
+    return replace(
+        row,
+        n=n,
+        units=int(pressed.size),
+        force=force,
+        sd_newton=sd,
+        se_newton=se,
+        predicted=predicted,
+        predicted_soft=predicted_soft,
+    )
+
+
+def mean_force(
+    units: SamplingUnits, pressed: Ints, *, level: float = 0.95
+) -> tuple[Estimate, float | None, float | None]:
+    """Find the mean of all berries of some units, their SD, and the SE with the unit as the unit.
+
+    SE^2 = m/(m-1) sum (n_u/N)^2 (mean_u - mean)^2, the ratio estimator over m clusters (Cochran,
+    W. G. (1977) Sampling Techniques, 3rd ed., section 9A.2, sampling fraction neglected); for
+    units of equal size it is the SD of unit means over the square root of m.
+    """
+    n, mean = units.n[pressed], units.mean_newton[pressed]
+    total, m = float(n.sum()), int(n.size)
+    centre = float((n * mean).sum() / total)
+    squares = float((units.ss_n2[pressed] + n * (mean - centre) ** 2).sum())
+    sd = float(np.sqrt(squares / (total - 1))) if total > 1 else None
+    if m < 2:
+        return Estimate(value=centre, why=f"one {units.name} only: no standard error"), sd, None
+    se = float(np.sqrt(m / (m - 1) * ((n / total) ** 2 * (mean - centre) ** 2).sum()))
+    return _t_interval(centre, se, m, level), sd, se
+
+
+def _t_interval(centre: float, se: float, m: int, level: float) -> Estimate:
+    from scipy.special import stdtrit
+
+    half = float(stdtrit(m - 1, (1 + level) / 2)) * se
+    return Estimate(value=centre, low=centre - half, high=centre + half)
+
+
+def _predicted_soft(expected: Floats, n: Floats, level: float) -> Estimate:
+    """Predict soft berries: spread between units and the interval of the cut, in quadrature."""
+    found = mean_proportion(expected[:, 0], n, level=level)
+    assert found.value is not None
+    assert found.low is not None
+    assert found.high is not None
+    middle, by_low, by_high = (expected / n[:, None]).mean(axis=0)
+    return Estimate(
+        value=found.value,
+        low=max(0.0, found.value - float(np.hypot(found.value - found.low, middle - by_low))),
+        high=min(1.0, found.value + float(np.hypot(found.high - found.value, by_high - middle))),
+        why=found.why,
+    )
+
+
+def _scored(row: Row, units: SamplingUnits, scored: Ints, found: Shares, level: float) -> Row:
+    """Fill in what follows from finger scores."""
+    assert units.scores is not None
+    table = units.scores[scored]
+    n = table.sum(axis=1)
+    means = table @ np.arange(1, table.shape[1] + 1) / n
+    m, centre = means.size, float(means.mean())
+    if m > 1:
+        mean_score = _t_interval(centre, float(means.std(ddof=1) / np.sqrt(m)), m, level)
+    else:
+        mean_score = Estimate(value=centre, why=f"one {units.name} only: no interval")
+    return replace(
+        row,
+        n_scored=float(n.sum()),
+        scores=tuple((table.sum(axis=0) / n.sum()).tolist()),
+        mean_score=mean_score,
+        shares=found,
+    )
+
+
+def _finger_shares(units: SamplingUnits, scored: Ints, scale: Scale, level: float) -> Shares:
+    """Find soft berries and those at the limit from finger scores."""
+    if scale.sale_limit is None or units.scores is None:
+        return Shares()
+    table = units.scores[scored]
+    n = table.sum(axis=1)
+    at_limit = table[:, scale.rank(scale.sale_limit)]
+    return Shares(
+        soft=mean_proportion(table[:, scale.beyond_limit].sum(axis=1), n, level=level),
+        at_limit=mean_proportion(at_limit, n, level=level),
+    )

@@ -1,0 +1,302 @@
+"""One source of a table as columns: a season file, a CSV of berries, or a CSV of sheets."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.data.clamshell import Clamshell, looks_like_sheets, read_sheets
+from calibrate.data.codedsheet import CodedSheet
+from calibrate.data.factor import Factor
+from calibrate.data.pairs import looks_like_season
+from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
+from gauge.errors import BadTableError
+from gauge.records import Sample
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+# Columns that tell berries apart or put them into groups; any other column may be a cue.
+FACTORS = (
+    "season", "site", "sample", "number", "selection", "plot", "replicate", "clamshell", "lot",
+    "harvest_date", "storage_day", "storage_temp_c",
+)  # fmt: skip
+NUMERIC = frozenset({"storage_day", "storage_temp_c"})
+_OTHER_NAMES = {"berry": "number", "temperature_c": "storage_temp_c"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scores:
+    """Finger scores of the berries of a source.
+
+    Attributes
+    ----------
+    berry, rank : ndarray of int, shape (s,)
+        Which berry each score belongs to, and its position on the scale.
+    rater, occasion : Factor
+    """
+
+    berry: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    rank: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    rater: Factor = field(default_factory=lambda: Factor.of(()))
+    occasion: Factor = field(default_factory=lambda: Factor.of(()))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source:
+    """What one source holds.
+
+    Attributes
+    ----------
+    name : str
+    force_newton : ndarray of float, shape (n,)
+        NaN for a berry without a peak.
+    factors : dict of str to Factor, each of n rows
+    scores : Scores
+    scale : Scale or None
+    clamshells : tuple of Clamshell
+    names_season : bool
+        Whether the source itself says of which season it is.
+    """
+
+    name: str
+    force_newton: Floats
+    factors: dict[str, Factor]
+    scores: Scores = field(default_factory=Scores)
+    scale: Scale | None = None
+    clamshells: tuple[Clamshell, ...] = ()
+    names_season: bool = True
+
+
+def read_source(path: Path, *, scale: Scale | None = None, cues: Sequence[str] = ()) -> Source:
+    r"""Read a source, whichever kind it is.
+
+    Parameters
+    ----------
+    path : Path
+        A season file; a CSV with `force_N` (or `force` and `unit`) or `score` or both, and any of
+        `selection`, `harvest_date`, `storage_day`, `storage_temp_c`, `season`, `site`, `replicate`,
+        `clamshell`, `sample`, `berry`, `rater`, `occasion`, `count`; or a CSV of clamshell sheets.
+    scale : Scale, optional
+        Of the scores in a CSV.
+    cues : sequence of str
+        Further columns to keep.
+
+    Raises
+    ------
+    UnreadableFileError, BadTableError, ImpossibleSheetError
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "berries.csv")
+    ...     _ = path.write_text("selection,force,unit\nR-114,1,kgf\n")
+    ...     read_source(path).force_newton
+    array([9.80665])
+    """
+    if looks_like_season(path):
+        return _from_season(path, cues)
+    sheet = CodedSheet(path, "a header with selection and force_N, and one row a berry")
+    if "score" in sheet.header or not looks_like_sheets(sheet.header, scale):
+        return _from_berries(sheet, scale, cues)
+    clamshells = read_sheets(path, scale=scale)
+    return Source(
+        name=str(path),
+        force_newton=np.zeros(0),
+        factors={},
+        scale=clamshells[0].scale,
+        clamshells=clamshells,
+        names_season=all(season_of(one) for one in clamshells),
+    )
+
+
+def season_of(sheet: Clamshell) -> str | None:
+    """Find the season that a sheet's own columns name: `season`, or the year of `harvest_date`."""
+    return sheet.levels.get("season") or sheet.levels.get("harvest_date", "")[:4] or None
+
+
+def _tidy(name: str, text: str) -> str | None:
+    """Write one level one way: 7, 7.0 and "7 " are the same storage day; None for a blank."""
+    text = text.strip()
+    if name in NUMERIC:
+        try:
+            return f"{float(text):g}"
+        except ValueError:
+            pass
+    return text or None
+
+
+def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -> Source:
+    names = {_OTHER_NAMES.get(name, name): name for name in sheet.header if name}
+    for cue in cues:
+        if cue not in names:
+            sheet.lacks(cue)
+    factors = {
+        factor: sheet.relabelled(names[factor], partial(_tidy, factor))
+        for factor in dict.fromkeys((*FACTORS, *cues))
+        if factor in names
+    }
+    n = len(sheet)
+    force = _forces(sheet)
+    rank = np.full(n, -1)
+    if "score" in sheet.header:
+        scale = scale or _scale_of(sheet)
+        rank = sheet.values("score", partial(_rank, scale)).astype(np.int64)
+    elif force is None:
+        raise BadTableError(
+            f"{sheet.path}: the header has neither force_N nor score nor counts of scores "
+            f"(it has {', '.join(sheet.header)}).",
+            todo="Name the columns as 'calibrate table --help' says.",
+        )
+    force = np.full(n, np.nan) if force is None else force
+    empty = np.flatnonzero(np.isnan(force) & (rank < 0))
+    if empty.size:
+        sheet.bad(int(empty[0]), "force_N" if "force_N" in names else "force", "the cell is empty")
+    at = np.arange(n)
+    if "count" in sheet.header:
+        at = np.repeat(at, sheet.values("count", sheet.whole).astype(np.int64))
+        # Rows that stand for several berries name none of them.
+        factors.pop("number", None)
+    names_season = "season" in factors or "harvest_date" in factors
+    if not names_season:
+        factors["season"] = Factor.always(sheet.path.stem, n)
+    elif "season" not in factors:
+        factors["season"] = sheet.relabelled("harvest_date", lambda date: date[:4] or None)
+    scored = np.flatnonzero(rank[at] >= 0)
+    rows = at[scored]
+    rater, occasion = (
+        sheet.columns.get(name, Factor.always(default, n))
+        for name, default in (("rater", ""), ("occasion", "1"))
+    )
+    return Source(
+        name=str(sheet.path),
+        force_newton=force[at],
+        factors={name: factor.at(at) for name, factor in factors.items()},
+        scores=Scores(
+            berry=scored, rank=rank[rows], rater=rater.at(rows), occasion=occasion.at(rows)
+        ),
+        scale=scale,
+        names_season=names_season,
+    )
+
+
+def _forces(sheet: CodedSheet) -> Floats | None:
+    """Read newtons, NaN where the cell is blank; None without a column."""
+    column = next((name for name in ("force_N", "force") if name in sheet.header), None)
+    if column is None:
+        return None
+    if column == "force" and "unit" not in sheet.header:
+        raise BadTableError(
+            f"{sheet.path}: column 'force' has no unit.",
+            todo="Add a column unit (N, lbf, kgf ...), or name the column force_N.",
+        )
+    force = sheet.forces(blank=True)
+    wrong = force <= 0
+    if wrong.any():
+        index = int(np.argmax(wrong))
+        sheet.bad(index, column, f"a peak of {force[index]:g} N is no press on a berry")
+    return force
+
+
+def _rank(scale: Scale, text: str) -> int:
+    """Find the position on the scale; -1 for a blank."""
+    if not text:
+        return -1
+    label = text
+    if label not in scale.labels and text.replace(".", "", 1).isdigit() and float(text) % 1 == 0:
+        label = str(int(float(text)))
+    if label not in scale.labels:
+        raise ValueError(f"'{text}' is not a score of the scale {', '.join(scale.labels)}")
+    return scale.rank(label)
+
+
+def _scale_of(sheet: CodedSheet) -> Scale:
+    for scale in (BLACKBERRY, RASPBERRY):
+        try:
+            for text in sheet.columns["score"].labels:
+                _rank(scale, text)
+        except ValueError:
+            continue
+        return scale
+    raise BadTableError(
+        f"{sheet.path}, column 'score': the scores are neither 1 to 5 nor firm and soft.",
+        todo="Declare the scale with --scores, for example --scores 1-4.",
+    )
+
+
+def _from_season(path: Path, cues: Sequence[str]) -> Source:
+    """Read tables, not the view: what is known of a sample is converted once, not each berry."""
+    from gauge.season.file import open_season
+
+    with open_season(path, read_only=True) as season:
+        scale = Scale.from_json(season.scale_text)
+        code = season.code
+        berry = season.columns("berries", ["berry_id", "sample_id", "number", "void_why"])
+        peak = season.columns("peaks", ["berry_id", "peak_n"])
+        score = season.columns("scores", ["berry_id", "score_rank", "rater", "occasion"])
+        samples = season.samples()
+        sheets = season.clamshell_counts()
+    berry_id = np.array(berry["berry_id"], np.int64)
+    force = np.full(berry_id.size, np.nan)
+    force[_places(berry_id, peak["berry_id"])] = peak["peak_n"]
+    scored = _places(berry_id, score["berry_id"])
+    useful = np.isfinite(force)
+    useful[scored] = True
+    keep = useful & np.array([why is None for why in berry["void_why"]], bool)
+    rows = np.flatnonzero(keep)
+    sample_ids = np.array([row.sample_id for row in samples], np.int64)
+    of_sample = _places(sample_ids, berry["sample_id"])[rows]
+    levels = {row.sample.code: _levels(row.sample, code, cues) for row in samples}
+    factors = {
+        "sample": Factor.of(list(levels)).at(of_sample),
+        "number": Factor.of(list(map(str, berry["number"]))).at(rows),
+    }
+    for name in dict.fromkeys(name for one in levels.values() for name in one):
+        known = Factor.of([one.get(name) for one in levels.values()])
+        factors[name] = known.at(of_sample)
+    kept = np.flatnonzero(keep[scored])
+    return Source(
+        name=str(path),
+        force_newton=force[rows],
+        factors=factors,
+        scores=Scores(
+            berry=(np.cumsum(keep) - 1)[scored[kept]],
+            rank=np.array(score["score_rank"], np.int64)[kept] - 1,
+            rater=Factor.of(score["rater"]).at(kept),
+            occasion=Factor.of(list(map(str, score["occasion"]))).at(kept),
+        ),
+        scale=scale,
+        clamshells=tuple(
+            Clamshell.from_document(
+                row.sheet,
+                sample=row.sample,
+                scale=scale,
+                rater=row.rater,
+                levels=levels[row.sample],
+                where=str(path),
+            )
+            for row in sheets
+        ),
+    )
+
+
+def _places(ids: Ints, wanted: Sequence[int]) -> Ints:
+    """Find where each id stands; the season file holds no id that stands nowhere."""
+    order = np.argsort(ids)
+    return order[np.searchsorted(ids, np.array(wanted, np.int64), sorter=order)]
+
+
+def _levels(sample: Sample, season: str, cues: Sequence[str]) -> dict[str, str]:
+    """What a season file knows of a sample, blanks left out."""
+    found = {"season": season}
+    for name in (*FACTORS, *cues):
+        value = sample.cues.get(name, getattr(sample, name, None))
+        text = None if value is None else _tidy(name, str(value))
+        if text is not None and name not in ("sample", "number"):
+            found.setdefault(name, text)
+    return found
