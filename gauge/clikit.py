@@ -24,6 +24,8 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "show_default": True}
 FILE = click.Path(path_type=Path)
+POSITIVE = click.FloatRange(0, min_open=True)
+NOT_NEGATIVE = click.FloatRange(0)
 season_argument = click.argument("season", type=FILE)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 

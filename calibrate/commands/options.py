@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, json_option, record_options, season_argument
+from gauge.clikit import FILE, POSITIVE, json_option, record_options, season_argument
 
 if TYPE_CHECKING:
     from calibrate.cuts.fitting import ForceChoice
@@ -25,7 +25,6 @@ __all__ = [
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
-POSITIVE = click.FloatRange(0, min_open=True)
 SHARE = click.FloatRange(0, 1, min_open=True, max_open=True)
 
 

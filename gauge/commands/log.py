@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from gauge.clikit import FILE, record_options, say
+from gauge.clikit import FILE, NOT_NEGATIVE, POSITIVE, record_options, say
 from gauge.errors import InvalidValueError, NothingReceivedError
 from gauge.records import Session
 
@@ -74,26 +74,20 @@ scoring_options = record_options(
     read_scoring,
     click.option("--raters", metavar="NAME,NAME", help="Raters who score berries by finger."),
     click.option(
-        "--blind",
-        is_flag=True,
-        help="Hide forces until all raters have scored; show blind codes.",
+        "--blind", is_flag=True, help="Hide forces until all raters have scored; show blind codes."
     ),
+)
+gauge_options = (
+    click.option("--operator", help="Who works at the gauge."),
+    click.option("--gauge", help="Name of the gauge."),
+    click.option("--serial-number", "gauge_serial", help="Serial number of the gauge."),
 )
 session_options = record_options(
     "session",
     partial(Session, started_at=""),
-    click.option("--operator", help="Who presses."),
-    click.option("--gauge", help="Name of the gauge."),
-    click.option("--serial-number", "gauge_serial", help="Serial number of the gauge."),
-    click.option(
-        "--head-mm", type=click.FloatRange(0, min_open=True), help="Diameter of the head."
-    ),
-    click.option(
-        "--capacity-n",
-        "capacity_newton",
-        type=click.FloatRange(0, min_open=True),
-        help="Capacity of the gauge.",
-    ),
+    *gauge_options,
+    click.option("--head-mm", type=POSITIVE, help="Diameter of the head."),
+    click.option("--capacity-n", "capacity_newton", type=POSITIVE, help="Capacity of the gauge."),
 )
 sample_options = record_options(
     "stated",
@@ -112,7 +106,7 @@ sample_options = record_options(
         callback=iso_date,
         help="Of a new sample.",
     ),
-    click.option("--storage-day", type=click.FloatRange(0), help="Days stored."),
+    click.option("--storage-day", type=NOT_NEGATIVE, help="Days stored."),
     click.option("--storage-temp-c", type=float, help="Of the store, in degrees Celsius."),
     click.option("--fruit-temp-c", type=float, help="Of the fruit, in degrees Celsius."),
     click.option("--clamshell", help="Of a new sample."),
@@ -150,21 +144,20 @@ sample_options = record_options(
 @click.option(
     "--half-width",
     "half_width_newton",
-    type=click.FloatRange(0, min_open=True),
+    type=POSITIVE,
     metavar="N",
     help="Half-width that the mean's 95 % interval shall have, in N.",
 )
 @click.option(
     "--verify-days",
-    type=click.FloatRange(0),
+    type=NOT_NEGATIVE,
     default=7.0,
-    show_default=True,
     help="Warn when the last good check of the gauge is older.",
 )
 @click.option(
     "--stop-after-silence",
     "silent_stop_s",
-    type=click.FloatRange(0, min_open=True),
+    type=POSITIVE,
     metavar="S",
     help="End when no reading came for S seconds.",
 )

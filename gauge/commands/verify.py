@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import emit_json, say
+from gauge.clikit import FILE, emit_json, json_option, print_table, record_options, say
+from gauge.commands.log import gauge_options
 from gauge.errors import StoppedError, VerificationFailedError
+from gauge.mass import Mass, parse_mass
 
 if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat
@@ -17,6 +20,7 @@ if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
     from gauge.verify.checkweight import CheckResult, StableReading
     from gauge.verify.plateau import WeightWatch
+    from gauge.verify.verification import CheckSettings
 
 _CAUTIONS = """\
 Before you hang a weight: use the hook or holder made for it, lower it without a jerk, keep hands
@@ -25,89 +29,156 @@ overload can ruin the cell. Follow your laboratory's rules. This is a check betw
 it does not replace a calibration by a competent laboratory."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Source:
+    """Where the readings come from, and how they are written."""
+
+    port: str | None
+    capture_file: Path | None
+    taken_at: str | None
+    format_name: str | None
+
+    def load_format(self) -> LineFormat:
+        """Read the line format, once all that is needed is given."""
+        from gauge.protocol.formatfile import load_format
+
+        if (self.port is None) == (self.capture_file is None):
+            raise click.UsageError("give --port, or --capture with a file.")
+        if self.taken_at is not None and self.capture_file is None:
+            raise click.UsageError("--at goes with --capture.")
+        if self.format_name is None:
+            raise click.UsageError("give --format, the line format that gauge learn wrote.")
+        return load_format(self.format_name)
+
+    def read(self, fmt: LineFormat) -> Iterator[Chunk | Gap]:
+        """Read the port, or the capture."""
+        if self.capture_file is not None:
+            from gauge.protocol.capture import load_capture
+
+            return load_capture(self.capture_file)
+        from gauge.port.portreader import receive
+
+        assert self.port is not None
+        return receive(self.port, fmt)
+
+
+def read_time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> str | None:
+    """Read a time in ISO 8601, in UTC where it does not say."""
+    from datetime import UTC, datetime
+
+    if text is None:
+        return None
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise click.BadParameter(
+            f"'{text}' is no time such as 2026-07-06 or 2026-07-06T08:30."
+        ) from None
+    at = at if at.tzinfo else at.replace(tzinfo=UTC)
+    return at.astimezone(UTC).isoformat(timespec="seconds")
+
+
+def read_masses(
+    _ctx: click.Context, _param: click.Parameter, texts: tuple[str, ...]
+) -> tuple[Mass, ...]:
+    """Read masses, such as ``500g``."""
+    return tuple(map(parse_mass, texts))
+
+
+source_options = record_options(
+    "source",
+    Source,
+    click.option("--port", help="Port of the gauge, such as /dev/ttyUSB0 or socket://host:port."),
+    click.option(
+        "--capture",
+        "capture_file",
+        type=FILE,
+        help="Judge a capture of the weights being hung, instead of a port.",
+    ),
+    click.option(
+        "--at",
+        "taken_at",
+        metavar="TIME",
+        callback=read_time,
+        help="When the capture was taken (ISO 8601).",
+    ),
+    click.option(
+        "--format", "format_name", metavar="FORMAT.toml", help="Line format of the gauge."
+    ),
+)
+weight_options = record_options(
+    "weights",
+    dict,
+    click.option(
+        "--mass",
+        "masses",
+        multiple=True,
+        metavar="500g",
+        callback=read_masses,
+        help="A check weight in g, kg, lb or oz; once for each, in the order hung.",
+    ),
+    click.option(
+        "--runs", type=click.IntRange(1, 20), default=1, help="How often the whole list is hung."
+    ),
+    click.option(
+        "--tolerance",
+        "tolerance_pct",
+        type=click.FloatRange(0.01, 50),
+        default=1.0,
+        help="The lab's own, in percent of the force.",
+    ),
+    click.option(
+        "--weight-class",
+        type=click.Choice(["F2", "M1", "M2"]),
+        help="OIML R 111 class of the weights; its limit counts against the gauge.",
+    ),
+    click.option(
+        "--capacity-n", "capacity_newton", type=click.FloatRange(0.1), help="Capacity of the gauge."
+    ),
+    click.option(
+        "--timeout",
+        "timeout_s",
+        type=click.FloatRange(1),
+        default=60.0,
+        help="Seconds to wait for each weight.",
+    ),
+)
+site_options = record_options(
+    "site",
+    dict,
+    click.option(
+        "--latitude",
+        "latitude_deg",
+        type=float,
+        help="Of the bench, in degrees; kept for next time.",
+    ),
+    click.option(
+        "--elevation", "elevation_m", type=float, help="Of the bench, in m; kept with the latitude."
+    ),
+)
+
+
 @click.command("verify")
-@click.option("--port", help="Port of the gauge, such as /dev/ttyUSB0 or socket://host:port.")
+@source_options
 @click.option(
-    "--capture",
-    "capture_file",
-    type=click.Path(path_type=Path),
-    help="Judge a capture of the weights being hung, instead of a port.",
+    "--season", "season_file", type=FILE, required=True, help="Season file that keeps the result."
 )
-@click.option("--at", "taken_at", metavar="TIME", help="When the capture was taken (ISO 8601).")
-@click.option("--format", "format_name", metavar="FORMAT.toml", help="Line format of the gauge.")
-@click.option(
-    "--season",
-    "season_file",
-    type=click.Path(path_type=Path),
-    required=True,
-    help="Season file that keeps the result.",
-)
-@click.option(
-    "--mass",
-    "masses",
-    multiple=True,
-    metavar="500g",
-    help="A check weight in g, kg, lb or oz; once for each, in the order hung.",
-)
-@click.option(
-    "--runs",
-    type=click.IntRange(1, 20),
-    default=1,
-    show_default=True,
-    help="How often the whole list is hung.",
-)
-@click.option("--latitude", type=float, help="Of the bench, in degrees; kept for next time.")
-@click.option("--elevation", type=float, help="Of the bench, in m; kept with the latitude.")
-@click.option(
-    "--tolerance",
-    type=click.FloatRange(0.01, 50),
-    default=1.0,
-    show_default=True,
-    help="The lab's own, in percent of the force.",
-)
-@click.option(
-    "--weight-class",
-    type=click.Choice(["F2", "M1", "M2"]),
-    help="OIML R 111 class of the weights; its limit counts against the gauge.",
-)
-@click.option(
-    "--capacity-n", "capacity_newton", type=click.FloatRange(0.1), help="Capacity of the gauge."
-)
-@click.option("--gauge", "gauge_name", help="Name of the gauge.")
-@click.option("--serial-number", help="Serial number of the gauge.")
-@click.option("--operator", help="Who hangs the weights.")
-@click.option(
-    "--timeout",
-    "timeout_s",
-    type=click.FloatRange(1),
-    default=60.0,
-    show_default=True,
-    help="Seconds to wait for each weight.",
-)
+@weight_options
+@site_options
+@record_options("gauge", dict, *gauge_options)
 @click.option(
     "--chart",
     "chart_file",
-    type=click.Path(path_type=Path),
+    type=FILE,
     help="Draw the season's control chart; without --mass only that.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(
-    port: str | None,
-    capture_file: Path | None,
-    taken_at: str | None,
-    format_name: str | None,
+    source: Source,
     season_file: Path,
-    masses: tuple[str, ...],
-    runs: int,
-    latitude: float | None,
-    elevation: float | None,
-    tolerance: float,
-    weight_class: str | None,
-    capacity_newton: float | None,
-    gauge_name: str | None,
-    serial_number: str | None,
-    operator: str | None,
-    timeout_s: float,
+    weights: dict[str, Any],
+    site: dict[str, float | None],
+    gauge: dict[str, Any],
     chart_file: Path | None,
     as_json: bool,
 ) -> None:
@@ -122,83 +193,79 @@ def command(
         --mass 200g --mass 500g --latitude 35.5 --elevation 250
     gauge verify --season 2026.season --chart weights.png
     """  # noqa: D301
-    if not masses:
+    if not weights["masses"]:
         if chart_file is None:
             raise click.UsageError("name a check weight: --mass 500g.")
         _chart(season_file, chart_file)
         return
-    if (port is None) == (capture_file is None):
-        raise click.UsageError("give --port, or --capture with a file.")
-    if taken_at is not None and capture_file is None:
-        raise click.UsageError("--at goes with --capture.")
-    started_at = _utc(taken_at)
-    if format_name is None:
-        raise click.UsageError("give --format, the line format that gauge learn wrote.")
-    from gauge.mass import parse_mass
-    from gauge.protocol.formatfile import load_format
+    fmt = source.load_format()
     from gauge.records import Session
     from gauge.season.file import open_season
-    from gauge.verify.gravity import gravity_at
-    from gauge.verify.verification import CheckSettings, verify
+    from gauge.season.tables import now
+    from gauge.verify.verification import verify
 
-    fmt = load_format(format_name)
-    hung = tuple(parse_mass(mass) for mass in masses) * runs
     with open_season(season_file, create=True) as season:
-        given = latitude is not None or elevation is not None
-        site = (latitude, elevation) if given else (season.latitude_deg, season.elevation_m)
-        gravity = gravity_at(*site)
-        if given:
-            season.set_site(latitude_deg=latitude, elevation_m=elevation)
-        settings = CheckSettings(
-            masses=hung,
-            gravity=gravity,
-            tolerance_pct=tolerance,
-            weight_class=weight_class,
-            capacity_newton=capacity_newton or _last_capacity_newton(season),
-            timeout_s=timeout_s,
-        )
+        settings = _settings(season, site, **weights)
         say(_CAUTIONS)
         if settings.capacity_newton is None:
             say("The gauge's capacity is not known: give --capacity-n to guard against overload.")
         session = Session(
-            started_at=started_at,
+            started_at=source.taken_at or now(),
             purpose="verify",
-            operator=operator,
-            gauge=gauge_name,
-            gauge_serial=serial_number,
             capacity_newton=settings.capacity_newton,
-            port=port,
+            port=source.port,
             line_format=fmt.name,
-            note=None if capture_file is None else f"from {capture_file.name}",
+            note=None if source.capture_file is None else f"from {source.capture_file.name}",
+            **gauge,
         )
-        heard = _recorded(capture_file) if port is None else _live(port, fmt)
         try:
-            verdict, complete = verify(
-                heard, fmt=fmt, season=season, session=session, settings=settings, tell=_tell
+            result, complete = verify(
+                source.read(fmt),
+                fmt=fmt,
+                season=season,
+                session=session,
+                settings=settings,
+                tell=_tell,
             )
         except KeyboardInterrupt:
             raise StoppedError(
-                f"stopped before all weights were read; {season_file} keeps what was heard, but no "
-                "result.",
+                f"stopped before all weights were read; {season_file} keeps what was received, but "
+                "no result.",
                 todo="Take the weight off, and run gauge verify again from the start.",
             ) from None
     if chart_file is not None:
         _chart(season_file, chart_file)
     if as_json:
-        emit_json(verdict.document())
+        emit_json(result.document())
     else:
-        _show(verdict)
-    if not verdict.passed:
-        missing = [w.mass.shown for w in verdict.weights if w.error_pct is None]
-        why = (
-            f"no stable reading on {', '.join(missing)} within {timeout_s:g} s"
-            if not complete
-            else "outside of the tolerance of " + f"{tolerance:g} %"
-        )
-        raise VerificationFailedError(
-            f"the gauge failed its check: {why}.",
-            todo="Do not log berries with it until it is mended and passes; the result is kept.",
-        )
+        _show(result)
+    if not result.passed:
+        raise _failure(result, None if complete else settings.timeout_s)
+
+
+def _settings(
+    season: SeasonFile,
+    site: dict[str, float | None],
+    *,
+    masses: tuple[Mass, ...],
+    runs: int,
+    capacity_newton: float | None,
+    **judging: Any,
+) -> CheckSettings:
+    """Complete what is stated by what the season knows of its site and its gauge."""
+    from gauge.verify.gravity import gravity_at
+    from gauge.verify.verification import CheckSettings
+
+    if any(value is not None for value in site.values()):
+        gravity = gravity_at(**site)
+        season.set_site(**site)
+    else:
+        gravity = gravity_at(season.latitude_deg, season.elevation_m)
+    capacities = [row.session.capacity_newton for row in season.sessions()]
+    last = next((value for value in reversed(capacities) if value), None)
+    return CheckSettings(
+        masses=masses * runs, gravity=gravity, capacity_newton=capacity_newton or last, **judging
+    )
 
 
 def _tell(watch: WeightWatch, step: StableReading | None) -> None:
@@ -208,40 +275,47 @@ def _tell(watch: WeightWatch, step: StableReading | None) -> None:
     say("All read." if watch.done else f"Now {watch.action}.")
 
 
-def _show(verdict: CheckResult) -> None:
-    def text(value: float | None) -> str:
+def _failure(result: CheckResult, timeout_s: float | None) -> VerificationFailedError:
+    """Say why the gauge failed; `timeout_s` is given if the check did not come to its end."""
+    why = f"outside of the tolerance of {result.tolerance_pct:g} %"
+    if timeout_s is not None:
+        missing = [w.mass.shown for w in result.weights if w.error_pct is None]
+        why = f"no stable reading on {', '.join(missing)} within {timeout_s:g} s"
+    return VerificationFailedError(
+        f"the gauge failed its check: {why}.",
+        todo="Do not log berries with it until it is fixed and passes; the result is kept.",
+    )
+
+
+def _show(result: CheckResult) -> None:
+    def percent(value: float | None) -> str:
         return "-" if value is None else f"{value:+.2f}"
 
-    click.echo(f"Gravity: {verdict.gravity.m_s2:.5f} m/s2, {verdict.gravity.source}")
+    click.echo(f"Gravity: {result.gravity.m_s2:.5f} m/s2, {result.gravity.source}")
     click.echo("Expected forces: conventional mass (8000 kg/m3, air 1.2 kg/m3)")
-    click.echo(f"{'mass':>8} {'expected':>9} {'read':>9} {'error':>7} {'repeat':>7} "
-               f"{'revers.':>7} {'step':>6}")  # fmt: skip
-    click.echo(f"{'':>8} {'N':>9} {'N':>9} {'%':>7} {'%':>7} {'%':>7} {'%':>6}")
-    for w in verdict.weights:
-        read = (
-            f"{sum(w.readings_newton) / len(w.readings_newton):9.4f}"
-            if w.readings_newton
-            else f"{'-':>9}"
+    rows = []
+    for w in result.weights:
+        n = len(w.readings_newton)
+        rows.append(
+            [
+                w.mass.shown,
+                f"{w.expected_newton:.4f}",
+                f"{sum(w.readings_newton) / n:.4f}" if n else "-",
+                percent(w.error_pct),
+                percent(w.repeatability_pct),
+                percent(w.reversibility_pct),
+                f"{w.resolution_pct:.2f}",
+                "passed" if w.passed else "FAILED",
+            ]
         )
-        click.echo(
-            f"{w.mass.shown:>8} {w.expected_newton:9.4f} {read} {text(w.error_pct):>7} "
-            f"{text(w.repeatability_pct):>7} {text(w.reversibility_pct):>7} "
-            f"{w.resolution_pct:6.2f}  {'passed' if w.passed else 'FAILED'}"
-        )
-    if verdict.zero_return_newton is not None:
-        click.echo(f"Zero after the weights: {verdict.zero_return_newton:+.4g} N")
-    for warning in verdict.warnings:
+    header = ["mass", "expected N", "read N", "error %", "repeat. %", "revers. %", "step %", ""]
+    print_table(header, rows, left=(0, 7))
+    if result.zero_return_newton is not None:
+        click.echo(f"Zero after the weights: {result.zero_return_newton:+.4g} N")
+    for warning in result.warnings:
         click.echo(f"Note: {warning}")
-    word = "PASSED" if verdict.passed else "FAILED"
-    click.echo(f"{word} against the lab's own tolerance of {verdict.tolerance_pct:g} %")
-
-
-def _last_capacity_newton(season: SeasonFile) -> float | None:
-    """The capacity that was stated last for this season's gauge."""
-    stated = [
-        row.session.capacity_newton for row in season.sessions() if row.session.capacity_newton
-    ]
-    return stated[-1] if stated else None
+    word = "PASSED" if result.passed else "FAILED"
+    click.echo(f"{word} against the lab's own tolerance of {result.tolerance_pct:g} %")
 
 
 def _chart(season_file: Path, chart_file: Path) -> None:
@@ -253,31 +327,3 @@ def _chart(season_file: Path, chart_file: Path) -> None:
         series = points_by_mass(season.verifications())
         draw_chart(series, chart_file, title=f"Check weights, {season.code}")
     say(f"{chart_file}: control chart written")
-
-
-def _utc(taken_at: str | None) -> str:
-    """The time of the check as ISO 8601 in UTC; now, unless it is told."""
-    from datetime import UTC, datetime
-
-    try:
-        at = datetime.now(UTC) if taken_at is None else datetime.fromisoformat(taken_at)
-    except ValueError:
-        raise click.BadParameter(
-            f"'{taken_at}' is no time such as 2026-07-06 or 2026-07-06T08:30.", param_hint="--at"
-        ) from None
-    if at.tzinfo is None:
-        at = at.replace(tzinfo=UTC)
-    return at.astimezone(UTC).isoformat(timespec="seconds")
-
-
-def _recorded(capture_file: Path | None) -> Iterator[Chunk | Gap]:
-    from gauge.protocol.capture import load_capture
-
-    assert capture_file is not None
-    return load_capture(capture_file)
-
-
-def _live(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
-    from gauge.port.portreader import receive
-
-    return receive(port, fmt)
