@@ -12,7 +12,7 @@ from random import Random
 
 from gauge.protocol.lineformat import SerialSettings
 from gauge.records import Chunk
-from gauge.simulate.uart import Wire, heard
+from gauge.simulate.uart import received
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
 BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
@@ -49,7 +49,7 @@ class Gauge:
 
     name: str
     write: Callable[[float, int], tuple[bytes, str, Unit]]
-    wire: Wire = field(default_factory=Wire)
+    wire: SerialSettings = field(default_factory=SerialSettings)
     mode: str = "streaming"
     request: bytes | None = None
     rate_hz: float = 20.0
@@ -223,7 +223,9 @@ def gauges(n: int = 240, seed: int = 7) -> list[Gauge]:
             Gauge(
                 name=f"{index:03d} {kind}",
                 write=styled(style, rate_hz),
-                wire=Wire(baudrate=baud, bytesize=bytesize, parity=parity, stopbits=stopbits),
+                wire=SerialSettings(
+                    baudrate=baud, bytesize=bytesize, parity=parity, stopbits=stopbits
+                ),
                 mode=kind,
                 request=rng.choice(REQUESTS) if kind == "polled" else None,
                 rate_hz=10.0 if kind == "polled" else rate_hz,
@@ -262,14 +264,16 @@ class Bench:
         from gauge.learn.received import Received
 
         gauge = self.gauge
-        client = Wire(
+        client = SerialSettings(
             baudrate=settings.baudrate or gauge.wire.baudrate,
             bytesize=settings.bytesize,
             parity=settings.parity,
         )
         sent = gauge.wire
         if gauge.any_speed:
-            client = Wire(baudrate=sent.baudrate, bytesize=client.bytesize, parity=client.parity)
+            client = SerialSettings(
+                baudrate=sent.baudrate, bytesize=client.bytesize, parity=client.parity
+            )
         same_speed = client.baudrate == sent.baudrate
         if gauge.mode == "streaming":
             times = [i / gauge.rate_hz for i in range(int(seconds * gauge.rate_hz))]
@@ -298,7 +302,7 @@ class Bench:
         for t in times:
             data = self._line()[cut:]
             cut = 0
-            data = heard(data, sent, client)
+            data = received(data, sent, client)
             # Bytes arrive in two pieces now and then.
             at = self.rng.randrange(len(data) + 1) if data and self.rng.random() < 0.3 else 0
             for piece in (data[:at], data[at:]):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal, InvalidOperation
@@ -13,12 +14,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import FILE, NOT_NEGATIVE, record_options, say
+from gauge.errors import PortError
 
 if TYPE_CHECKING:
-    from gauge.protocol.lineformat import LineFormat
+    from gauge.protocol.lineformat import LineFormat, SerialSettings
     from gauge.simulate.berrymodel import Track
     from gauge.simulate.server import Server
-    from gauge.simulate.uart import Wire
     from gauge.simulate.virtualgauge import Display, Faults
     from gauge.units import Unit
 
@@ -246,12 +247,12 @@ def command(
         write_whole(capture_file, (f"{line}\n" for line in write_capture(recorded(gauge))))
         say(f"{capture_file}: {track.duration_s:.1f} s written")
         return
-    wire, client_wire = _wires(fmt, **serial)
+    settings, client = _settings(fmt, **serial)
     server = _server(**line)
     try:
         click.echo(server.address)
         played_s = serve(
-            server, gauge, wire=wire, client_wire=client_wire, request=fmt.request, **play
+            server, gauge, settings=settings, client=client, request=fmt.request, **play
         )
     except KeyboardInterrupt:
         say("stopped")
@@ -272,10 +273,9 @@ def _track(
     **selection: float,
 ) -> Track:
     """Draw what happens at the head."""
-    from gauge.simulate.berrymodel import Selection
-    from gauge.simulate.course import course
+    from gauge.simulate.berrymodel import Selection, simulated_track
 
-    return course(
+    return simulated_track(
         Random(seed),
         selection=Selection(code="simulated", **selection),
         berries=berries,
@@ -299,33 +299,36 @@ def _faults(names: Sequence[str], halfway_s: float, other_unit: Unit | None) -> 
     )
 
 
-def _wires(
+def _settings(
     fmt: LineFormat,
     *,
     baudrate: int | None,
     bytesize: int | None,
     parity: str | None,
     client_framing: str | None,
-) -> tuple[Wire, Wire | None]:
+) -> tuple[SerialSettings, SerialSettings | None]:
     """Return the line settings of the gauge and, where stated, of the client."""
-    from gauge.simulate.uart import Wire
-
-    wire = Wire(
+    settings = replace(
+        fmt.settings,
         baudrate=baudrate or fmt.baudrate or 9600,
         bytesize=bytesize or fmt.bytesize,
         parity=parity or fmt.parity,
-        stopbits=fmt.stopbits,
     )
     if client_framing is None:
-        return wire, None
-    return wire, replace(wire, bytesize=int(client_framing[0]), parity=client_framing[1])
+        return settings, None
+    return settings, replace(settings, bytesize=int(client_framing[0]), parity=client_framing[1])
 
 
 def _server(tcp_port: int | None, com_port: bool, link: Path | None) -> Server:
-    from gauge.simulate.server import PtyServer, TcpServer
+    from gauge.simulate.server import TcpServer
 
     if tcp_port is None and not com_port:
-        return PtyServer(link)
+        if sys.platform == "win32":
+            raise PortError("there are no pseudo-terminals here.", todo="Use --tcp PORT.")
+        else:
+            from gauge.simulate.ptyserver import PtyServer
+
+            return PtyServer(link)
     if link is not None:
         raise click.UsageError("--link goes with a pseudo-terminal, not with --tcp.")
     return TcpServer(tcp_port or 0, com_port=com_port)

@@ -233,14 +233,17 @@ class SerialPort:
 
     def _mark_parity(self, port: Any) -> ParityMarks | None:
         """Make the driver mark bytes of wrong parity; pyserial clears both switches on opening."""
-        if self._line.parity == "N" or sys.platform == "win32" or "://" in self.device:
+        if sys.platform == "win32":
             return None
-        try:
-            settings = termios.tcgetattr(port.fd)
-            settings[0] |= termios.INPCK | termios.PARMRK
-            settings[0] &= ~(termios.IGNPAR | termios.ISTRIP)
-            termios.tcsetattr(port.fd, termios.TCSANOW, settings)
-        except LOST as error:
-            port.close()
-            raise refused(self.device, error) from None
-        return ParityMarks()
+        else:
+            if self._line.parity == "N" or "://" in self.device:
+                return None
+            try:
+                settings = termios.tcgetattr(port.fd)
+                settings[0] |= termios.INPCK | termios.PARMRK
+                settings[0] &= ~(termios.IGNPAR | termios.ISTRIP)
+                termios.tcsetattr(port.fd, termios.TCSANOW, settings)
+            except LOST as error:
+                port.close()
+                raise refused(self.device, error) from None
+            return ParityMarks()

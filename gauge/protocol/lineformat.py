@@ -1,8 +1,7 @@
-"""The line format: how one gauge says its readings, as validated data.
+"""The line format: how one gauge writes its readings, as validated data.
 
-A format is declared, never programmed: line settings, what begins and ends a line, one pattern with
-named parts, the words for overload and the like. Its file is read and written in formatfile, bytes
-are turned into readings in framing, and a format is found from bytes heard in learn.
+Settings of the serial line, what begins and ends a line of text, one pattern with named parts, and
+the words for overload and the like.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ import re
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from gauge.errors import BadFormatError
+from gauge.errors import BadFormatError, InvalidValueError
 from gauge.units import Unit
 
 MODES = ("streaming", "polled", "button")
@@ -21,12 +20,29 @@ _CONTROL = frozenset({*range(0x20), *range(0x7F, 0x100)})
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SerialSettings:
-    """How the bits travel. `baudrate` None: the device takes any speed (most USB devices)."""
+    """How the bits travel; `baudrate` None: the device takes any speed (most USB devices).
+
+    Raises
+    ------
+    InvalidValueError
+        If no serial line has such a setting.
+    """
 
     baudrate: int | None = 9600
     bytesize: int = 8
     parity: str = "N"
     stopbits: float = 1
+
+    def __post_init__(self) -> None:
+        speed = self.baudrate
+        for good, what in (
+            (speed is None or 50 <= speed <= 4_000_000, f"baudrate: {speed} is no speed"),
+            (self.bytesize in (7, 8), "bytesize: must be 7 or 8"),
+            (self.parity in tuple("NEOMS"), "parity: must be N, E, O, M or S"),
+            (self.stopbits in (1, 1.5, 2), "stopbits: must be 1, 1.5 or 2"),
+        ):
+            if not good:
+                raise InvalidValueError(what)
 
     def __str__(self) -> str:
         speed = "any speed" if self.baudrate is None else f"{self.baudrate} baud"
@@ -35,7 +51,7 @@ class SerialSettings:
 
 @dataclass(frozen=True, kw_only=True)
 class LineFormat:
-    r"""What one gauge says.
+    r"""How one gauge writes its readings.
 
     Attributes
     ----------
@@ -50,6 +66,7 @@ class LineFormat:
     baudrate : int or None
         Bits a second; None for a device that takes any.
     bytesize, parity, stopbits
+        As in `SerialSettings`.
     decimal_comma : bool
         Whether the decimal sign is a comma.
     overload, underload, not_a_number : tuple of str
@@ -67,13 +84,13 @@ class LineFormat:
     Raises
     ------
     BadFormatError
-        Naming the key that says something impossible.
+        Naming the key whose value is impossible.
 
     Examples
     --------
     >>> fmt = LineFormat(name="mine", pattern=r"(?P<value>\d\.\d\d) (?P<unit>N|lbf)")
-    >>> fmt.regex.fullmatch(b"1.24 N")["value"]
-    b'1.24'
+    >>> fmt.regex.fullmatch(b"2.37 N")["value"]
+    b'2.37'
     """
 
     name: str
@@ -95,11 +112,10 @@ class LineFormat:
 
     def __post_init__(self) -> None:
         self._need(bool(self.name.strip()), "name", "is empty")
-        speed = self.baudrate
-        self._need(speed is None or 50 <= speed <= 4_000_000, "baudrate", f"{speed} is no speed")
-        self._need(self.bytesize in (7, 8), "bytesize", "must be 7 or 8")
-        self._need(self.parity in tuple("NEOMS"), "parity", "must be N, E, O, M or S")
-        self._need(self.stopbits in (1, 1.5, 2), "stopbits", "must be 1, 1.5 or 2")
+        try:
+            _ = self.settings
+        except InvalidValueError as error:
+            raise BadFormatError(f"line format {self.name}: {error.what}.") from None
         self._need(self.mode in MODES, "mode", f"must be one of {', '.join(MODES)}")
         self._need(self.compression_sign in (1, -1), "compression_sign", "must be 1 or -1")
         self._need(self.request is None or bool(self.request), "request", "is empty")
@@ -171,19 +187,12 @@ class LineFormat:
 
     @cached_property
     def regex(self) -> re.Pattern[bytes]:
-        """The pattern, compiled for bytes.
-
-        Examples
-        --------
-        >>> fmt = LineFormat(name="mine", pattern=r"(?P<value>[0-9.]+)")
-        >>> fmt.regex.fullmatch(b"1.24")["value"]
-        b'1.24'
-        """
+        """The pattern, compiled for bytes."""
         return re.compile(self.pattern.encode("latin-1"))
 
     @property
     def settings(self) -> SerialSettings:
-        """How the bits travel."""
+        """The settings of the serial line."""
         return SerialSettings(
             baudrate=self.baudrate,
             bytesize=self.bytesize,
@@ -192,21 +201,16 @@ class LineFormat:
         )
 
     def with_unit(self, unit: Unit) -> LineFormat:
-        """Say the unit of lines that bear none.
+        """Return the format with the unit of lines that bear none.
 
         Raises
         ------
         BadFormatError
             If the lines bear their unit.
-
-        Examples
-        --------
-        >>> LineFormat(name="mine", pattern="(?P<value>[0-9.]+)").with_unit(Unit.LBF).unit.value
-        'lbf'
         """
         self._need(
             "unit" not in self.regex.groupindex,
             "unit",
-            f"the lines say theirs; {unit} cannot be set",
+            f"the lines bear theirs; {unit} cannot be set",
         )
         return replace(self, unit=unit)

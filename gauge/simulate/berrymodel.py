@@ -1,8 +1,7 @@
-"""What a virtual bench plays: seeded berries and their presses, check weights, rests.
+"""Force at the head of a virtual gauge over time: seeded berries pressed, or check weights hung.
 
-Pure functions of time in newtons. How a gauge shows them is in virtualgauge, how the bytes travel
-in simulate. Only `random.Random.random` is drawn from, the one stream that Python keeps the same
-between versions, so a seed gives the same berries everywhere.
+Only `random.Random.random` is drawn from, the one stream that Python keeps the same between
+versions, so a seed gives the same berries everywhere.
 """
 
 from __future__ import annotations
@@ -17,18 +16,14 @@ from statistics import NormalDist
 from typing import Protocol
 
 from gauge.errors import InvalidValueError
+from gauge.mass import expected_newton, parse_mass
+from gauge.units import STANDARD_GRAVITY_M_S2
 
 _NORMAL = NormalDist()
 
 
 def gauss(rng: Random) -> float:
-    """Draw a standard normal deviate by inversion of one uniform draw.
-
-    Examples
-    --------
-    >>> -6 < gauss(Random(1)) < 6
-    True
-    """
+    """Draw a standard normal deviate by inversion of one uniform draw."""
     return _NORMAL.inv_cdf(min(max(rng.random(), 1e-12), 1 - 1e-12))
 
 
@@ -67,22 +62,6 @@ class Press:
     The ramp follows a contact law, force as the 3/2 power of the way (Hertz), with a hand that
     does not move evenly; at the top the berry relaxes as a Maxwell element; then it is let go.
 
-    Attributes
-    ----------
-    peak_newton : float
-        Largest force of the press, above zero.
-    rise_s, hold_s, release_s : float
-        Seconds of ramp, of hold at the top and of release.
-    unevenness : float
-        0 for an even hand, below 1: depth of the wave in the speed of the hand.
-    relaxation : float
-        Share of the force that relaxes away if held for long.
-    relaxation_s : float
-        Time constant of the relaxation.
-    break_at, break_drop : float
-        If `break_at` is above zero the skin breaks at this share of the peak and the force
-        drops by the share `break_drop` before it rises again.
-
     Raises
     ------
     InvalidValueError
@@ -91,13 +70,13 @@ class Press:
 
     peak_newton: float
     rise_s: float = 1.2
-    hold_s: float = 0.3
+    hold_s: float = 0.3  # s; at the top
     release_s: float = 0.25
-    unevenness: float = 0.3
-    relaxation: float = 0.2
-    relaxation_s: float = 0.6
-    break_at: float = 0.0
-    break_drop: float = 0.3
+    unevenness: float = 0.3  # from 0 to below 1; depth of the wave in the speed of the hand
+    relaxation: float = 0.2  # share of the force that relaxes away if held for long
+    relaxation_s: float = 0.6  # s; time constant of the relaxation
+    break_at: float = 0.0  # share of the peak at which the skin breaks; 0 for never
+    break_drop: float = 0.3  # share by which the force then drops before it rises again
 
     def __post_init__(self) -> None:
         if not (
@@ -114,14 +93,7 @@ class Press:
         return self.rise_s + self.hold_s + self.release_s
 
     def force_newton(self, t_s: float) -> float:
-        """Force in newtons, `t_s` seconds after the touch.
-
-        Examples
-        --------
-        >>> press = Press(peak_newton=3.0, rise_s=1.0)
-        >>> press.force_newton(0.0), press.force_newton(1.0), press.force_newton(9.0)
-        (0.0, 3.0, 0.0)
-        """
+        """Force `t_s` seconds after the touch."""
         if t_s <= 0 or t_s >= self.duration_s:
             return 0.0
         if t_s < self.rise_s:
@@ -153,7 +125,7 @@ class HungWeight:
     damping_s: float = 0.4
 
     def force_newton(self, t_s: float) -> float:
-        """Force in newtons, `t_s` seconds after the weight first pulled."""
+        """Force `t_s` seconds after the weight first pulled."""
         if t_s <= 0 or t_s >= self.duration_s:
             return 0.0
         on = min(t_s / 0.3, 1.0, (self.duration_s - t_s) / 0.2)
@@ -162,13 +134,7 @@ class HungWeight:
 
 
 class Track:
-    """Acts one after another on one clock.
-
-    Parameters
-    ----------
-    acts : sequence of Act
-    until_s : float, optional
-        Break off here, be it in the middle of an act.
+    """Acts one after another on one clock, broken off at `until_s`.
 
     Examples
     --------
@@ -188,7 +154,7 @@ class Track:
         return min(self._starts[-1], self._until_s)
 
     def force_newton(self, t_s: float) -> float:
-        """Force in newtons at the time `t_s`; zero before the first act and after the last."""
+        """Force at the time `t_s`; zero before the first act and after the last."""
         index = bisect.bisect_right(self._starts, t_s) - 1
         if not 0 <= index < len(self.acts):
             return 0.0
@@ -204,25 +170,11 @@ class Track:
 class Selection:
     """A breeding selection: how firm its berries are and how fast they soften.
 
-    Attributes
-    ----------
-    code : str
-    mean_newton : float
-        Mean peak force on the day of harvest.
-    cv : float
-        Coefficient of variation between berries; peaks are lognormal.
-    softening_per_day : float
-        The mean falls as exp(-softening_per_day * day) in storage.
-
-    Examples
-    --------
-    >>> berry = Selection(code="R-114", mean_newton=4.0, cv=0.2, softening_per_day=0.1)
-    >>> round(berry.mean_on(day=5), 3)
-    2.426
+    Peaks are lognormal, and their mean falls as exp(-softening_per_day * day) in storage.
     """
 
     code: str
-    mean_newton: float
+    mean_newton: float  # N; mean peak on the day of harvest
     cv: float = 0.25
     softening_per_day: float = 0.06
 
@@ -231,33 +183,16 @@ class Selection:
             raise InvalidValueError(f"selection {self.code}: firmness must be above zero")
 
     def mean_on(self, day: float) -> float:
-        """Mean peak force in newtons after `day` days of storage."""
+        """Mean peak force after `day` days of storage."""
         return self.mean_newton * math.exp(-self.softening_per_day * day)
 
     def peaks_newton(self, rng: Random, count: int, *, day: float = 0.0) -> list[float]:
-        """Draw the peak forces of `count` berries, in newtons."""
+        """Draw the peak forces of `count` berries."""
         return [_lognormal(rng, self.mean_on(day), self.cv) for _ in range(count)]
 
 
 def hand_press(rng: Random, peak_newton: float, *, pace: float = 1.0) -> Press:
-    """Draw how one tech's hand lowers the stand on one berry.
-
-    Parameters
-    ----------
-    rng : Random
-    peak_newton : float
-    pace : float, optional
-        Above 1 is a slower hand: all times are multiplied.
-
-    Returns
-    -------
-    Press
-
-    Examples
-    --------
-    >>> hand_press(Random(1), 2.5).peak_newton
-    2.5
-    """
+    """Draw how one tech's hand lowers the stand on one berry; a `pace` above 1 is a slower hand."""
     return Press(
         peak_newton=peak_newton,
         rise_s=pace * _lognormal(rng, 1.2, 0.25),
@@ -271,20 +206,7 @@ def hand_press(rng: Random, peak_newton: float, *, pace: float = 1.0) -> Press:
 def berry_track(
     rng: Random, peaks_newton: Iterable[float], *, rest_s: float = 1.5, pace: float = 1.0
 ) -> Track:
-    """Play one press a berry, with a rest of about `rest_s` before each and after the last.
-
-    Parameters
-    ----------
-    rng : Random
-    peaks_newton : iterable of float
-        Peak forces in newtons.
-    rest_s, pace : float, optional
-
-    Examples
-    --------
-    >>> len(berry_track(Random(1), [1.2, 2.5]).presses())
-    2
-    """
+    """Play one press a berry, with a rest of about `rest_s` before each and after the last."""
     acts: list[Act] = []
     for peak_newton in peaks_newton:
         acts += [Rest(duration_s=pace * rest_s * (0.8 + 0.4 * rng.random()))]
@@ -295,20 +217,7 @@ def berry_track(
 def weight_track(
     weights_newton: Iterable[float], *, rest_s: float = 4.0, dwell_s: float = 6.0
 ) -> Track:
-    """Hang weights one after another in the order given, with a rest before each and at the end.
-
-    Parameters
-    ----------
-    weights_newton : iterable of float
-        Forces in newtons.
-    rest_s, dwell_s : float, optional
-        Seconds at rest, and on each weight.
-
-    Examples
-    --------
-    >>> weight_track([1.96, 4.9]).duration_s
-    24.0
-    """
+    """Hang weights one after another, each for `dwell_s`, with a rest before each and after."""
     acts: list[Act] = [Rest(duration_s=rest_s)]
     for weight_newton in weights_newton:
         acts += [
@@ -316,3 +225,49 @@ def weight_track(
             Rest(duration_s=rest_s),
         ]
     return Track(acts)
+
+
+def simulated_track(
+    rng: Random,
+    *,
+    selection: Selection,
+    berries: int,
+    day: float = 0.0,
+    masses: Sequence[str] = (),
+    overload_newton: float | None = None,
+    cut: bool = False,
+) -> Track:
+    """Draw what happens at the head in one session.
+
+    Parameters
+    ----------
+    rng : Random
+    selection : Selection
+        Whose berries are pressed.
+    berries : int
+        How many.
+    day : float, optional
+        Day of storage.
+    masses : sequence of str, optional
+        Such as "500g": hang these at standard gravity, and press no berries.
+    overload_newton : float, optional
+        Peak in newtons of the berry in the middle.
+    cut : bool, optional
+        End two thirds up the rise of the last press.
+
+    Raises
+    ------
+    InvalidValueError
+        If a mass cannot be read.
+    """
+    if masses:
+        gravity = float(STANDARD_GRAVITY_M_S2)
+        return weight_track(expected_newton(parse_mass(mass), gravity) for mass in masses)
+    peaks_newton = selection.peaks_newton(rng, berries, day=day)
+    if overload_newton is not None:
+        peaks_newton[berries // 2] = overload_newton
+    track = berry_track(rng, peaks_newton)
+    if not cut:
+        return track
+    released_s, last = track.presses()[-1]
+    return Track(track.acts, until_s=released_s - last.duration_s + last.rise_s * 2 / 3)

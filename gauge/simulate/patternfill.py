@@ -1,7 +1,4 @@
-"""A regular expression turned round: texts that it matches, with given texts in its groups.
-
-Plainest text first. Nothing here knows lines or gauges; believe a text only after matching it.
-"""
+"""A regular expression turned round: texts that it matches, with given texts in its groups."""
 
 from __future__ import annotations
 
@@ -14,20 +11,17 @@ from typing import Any
 _parser: Any = importlib.import_module("re._parser")
 _compiler: Any = importlib.import_module("re._compiler")
 
+_CHOICES = 6  # texts tried for one part of a pattern
+
 
 class PatternFiller:
-    r"""A pattern with named groups, to be filled.
-
-    Parameters
-    ----------
-    pattern : str
-        A valid regular expression.
+    r"""A valid pattern with named groups, to be filled; match a text before you rely on it.
 
     Examples
     --------
     >>> filler = PatternFiller(r"#\d{3},(?P<value>[0-9.]+) ?(?P<unit>N|lbf)")
-    >>> next(filler.texts({"value": "1.24", "unit": "lbf"}))
-    '#000,1.24 lbf'
+    >>> next(filler.texts({"value": "2.37", "unit": "lbf"}))
+    '#000,2.37 lbf'
     >>> filler.fits("unit", "kgf")
     False
     """
@@ -35,10 +29,8 @@ class PatternFiller:
     def __init__(self, pattern: str) -> None:
         self._parsed = _parser.parse(pattern)
         self._numbers: dict[str, int] = dict(self._parsed.state.groupdict)
-        self._parts = {
-            name: _compiler.compile(_group(self._parsed, number))
-            for name, number in self._numbers.items()
-        }
+        inner = _groups(self._parsed)
+        self._parts = {name: _compiler.compile(inner[n]) for name, n in self._numbers.items()}
 
     @property
     def groups(self) -> frozenset[str]:
@@ -51,104 +43,79 @@ class PatternFiller:
         return not text if part is None else part.fullmatch(text) is not None
 
     def texts(self, slots: Mapping[str, str]) -> Iterator[str]:
-        """Texts with the given ones in the groups; names that the pattern lacks are passed over."""
-        numbered = {self._numbers[n]: text for n, text in slots.items() if n in self._numbers}
-        return _fill(self._parsed, numbered)
+        """Make texts, plainest first, with the given ones in those groups that the pattern has."""
+        return _fill(
+            self._parsed,
+            {self._numbers[n]: text for n, text in slots.items() if n in self._numbers},
+        )
 
 
-def _fill(parsed: Any, slots: dict[int, str]) -> Iterator[str]:
-    """Texts that a parsed pattern matches, with given texts in its groups, plainest first."""
-    pieces, parted = [], False
-    for place, (op, arg) in enumerate(parsed):
-        # Between a word or number and another, a blank that may be there is there.
-        blank = parted and any(_slot(o, a, slots) for o, a in parsed[place + 1 :])
-        pieces.append(list(itertools.islice(_item(op, arg, slots, blank=blank), 6)))
-        parted = _slot(op, arg, slots)[-1:].isalnum()
-    for choice in itertools.product(*pieces):
-        yield "".join(choice)
+def _inner(op: Any, arg: Any) -> list[Any]:
+    """Return the patterns within one part of a parsed pattern."""
+    name = str(op)
+    if name == "SUBPATTERN":
+        return [arg[3]]
+    if name == "BRANCH":
+        return list(arg[1])
+    if name.endswith("_REPEAT"):
+        return [arg[2]]
+    return [arg] if name == "ATOMIC_GROUP" else []
 
 
-def _slot(op: Any, arg: Any, slots: dict[int, str]) -> str:
-    """The text given for a group, if this is one."""
-    return slots.get(arg[0], "") if str(op) == "SUBPATTERN" else ""
-
-
-def _groups(parsed: Any) -> set[int]:
-    """Numbers of all groups in a parsed pattern."""
-    found: set[int] = set()
+def _groups(parsed: Any) -> dict[int, Any]:
+    """Return the patterns within the groups of a parsed pattern, by number."""
+    found = {}
     for op, arg in parsed:
-        name = str(op)
-        if name == "SUBPATTERN":
-            found |= ({arg[0]} if arg[0] else set()) | _groups(arg[3])
-        elif name == "BRANCH":
-            found |= set().union(*(_groups(branch) for branch in arg[1]))
-        elif name.endswith("_REPEAT"):
-            found |= _groups(arg[2])
-        elif name == "ATOMIC_GROUP":
-            found |= _groups(arg)
+        if str(op) == "SUBPATTERN" and arg[0]:
+            found[arg[0]] = arg[3]
+        for one in _inner(op, arg):
+            found |= _groups(one)
     return found
 
 
-def _group(parsed: Any, number: int) -> Any:
-    """Find the pattern within a group."""
-    for op, arg in parsed:
-        name = str(op)
-        inner = (
-            [arg[3]] if name == "SUBPATTERN"
-            else arg[1] if name == "BRANCH"
-            else [arg[2]] if name.endswith("_REPEAT")
-            else [arg] if name == "ATOMIC_GROUP"
-            else []
-        )  # fmt: skip
-        if name == "SUBPATTERN" and arg[0] == number:
-            return arg[3]
-        for one in inner:
-            found = _group(one, number)
-            if found is not None:
-                return found
-    return None
+def _fill(parsed: Any, slots: dict[int, str]) -> Iterator[str]:
+    """Make texts that a parsed pattern matches, with given texts in its groups."""
+    given = [slots.get(arg[0], "") if str(op) == "SUBPATTERN" else "" for op, arg in parsed]
+    pieces = []
+    for place, (op, arg) in enumerate(parsed):
+        # Between a word or number and another, a blank that may be there is there.
+        blank = place > 0 and given[place - 1][-1:].isalnum() and any(given[place + 1 :])
+        pieces.append(list(itertools.islice(_item(op, arg, slots, blank), _CHOICES)))
+    return map("".join, itertools.product(*pieces))
 
 
-def _item(op: Any, arg: Any, slots: dict[int, str], *, blank: bool = False) -> Iterator[str]:
+def _item(op: Any, arg: Any, slots: dict[int, str], blank: bool) -> Iterator[str]:
+    """Make texts of one part of a parsed pattern; none for a part that is not known here."""
     name = str(op)
     if name == "LITERAL":
         yield chr(arg)
     elif name == "IN":
-        yield from _members(arg)
+        yield from map(_member, arg)
     elif name == "ANY":
         yield " "
-    elif name == "SUBPATTERN":
-        if arg[0] in slots:
-            yield slots[arg[0]]
-        else:
-            yield from _fill(arg[3], slots)
-    elif name == "BRANCH":
-        # Branches that hold a wanted group first.
-        for branch in sorted(arg[1], key=lambda b: not (_groups(b) & set(slots))):
-            yield from _fill(branch, slots)
+    elif name == "SUBPATTERN" and arg[0] in slots:
+        yield slots[arg[0]]
+    elif name in ("SUBPATTERN", "BRANCH", "ATOMIC_GROUP"):
+        # Branches that hold a given group first.
+        for inner in sorted(_inner(op, arg), key=lambda one: not (_groups(one).keys() & slots)):
+            yield from _fill(inner, slots)
     elif name.endswith("_REPEAT"):
         low, high, inner = arg
-        once = bool(_groups(inner) & {g for g, text in slots.items() if text})
+        once = any(slots.get(number) for number in _groups(inner))
         if blank and not low and next(_fill(inner, {}), "") == " ":
             yield " "
         count = min(max(low, int(once)), high)
         yield from (text * count for text in _fill(inner, slots))
-    elif name == "ATOMIC_GROUP":
-        yield from _fill(arg, slots)
     elif name in ("AT", "ASSERT", "ASSERT_NOT"):
         yield ""
-    else:
-        return
 
 
-def _members(items: Any) -> Iterator[str]:
-    for op, arg in items:
-        name = str(op)
-        if name == "LITERAL":
-            yield chr(arg)
-        elif name == "RANGE":
-            yield from (chr(c) for c in range(arg[0], min(arg[1], arg[0] + 3) + 1))
-        elif name == "CATEGORY":
-            yield {"CATEGORY_DIGIT": "0", "CATEGORY_SPACE": " "}.get(str(arg), "A")
-        elif name == "NEGATE":
-            yield " "
+def _member(member: tuple[Any, Any]) -> str:
+    """Return one character of a part of a set of characters."""
+    op, arg = member
+    name = str(op)
+    if name == "CATEGORY":
+        return {"CATEGORY_DIGIT": "0", "CATEGORY_SPACE": " "}.get(str(arg), "A")
+    if name == "NEGATE":
+        return " "
+    return chr(arg[0] if name == "RANGE" else arg)

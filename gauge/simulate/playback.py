@@ -1,29 +1,25 @@
-"""A virtual gauge on a line, at its own pace; and without a line, as a capture.
-
-The gauge itself is in virtualgauge, the line in server. The clock of its track runs only while a
-client listens, so that a berry is never pressed for nobody. A client whose settings differ from the
-gauge's hears what a receiver would make of the bits.
-"""
+"""A virtual gauge on a line, at its own pace; and without a line, as a capture."""
 
 from __future__ import annotations
 
 import threading
 import time
 
+from gauge.protocol.lineformat import SerialSettings
 from gauge.records import Chunk
 from gauge.simulate.server import Server
-from gauge.simulate.uart import Wire, heard
+from gauge.simulate.uart import received
 from gauge.simulate.virtualgauge import VirtualGauge
 
 _LONGEST_WAIT_S = 0.02
 
 
 def serve(
-    end: Server,
+    server: Server,
     gauge: VirtualGauge,
     *,
-    wire: Wire | None = None,
-    client_wire: Wire | None = None,
+    settings: SerialSettings | None = None,
+    client: SerialSettings | None = None,
     request: bytes | None = None,
     speedup: float = 1.0,
     seconds: float | None = None,
@@ -33,14 +29,18 @@ def serve(
 ) -> float:
     """Play a gauge on a line until its track is over.
 
+    The clock of the track runs only while a client listens, so that a berry is never pressed for
+    nobody.
+
     Parameters
     ----------
-    end : Server
+    server : Server
     gauge : VirtualGauge
-    wire : Wire, optional
-        Line settings of the gauge; without them every client hears it rightly.
-    client_wire : Wire, optional
-        Settings of the client, for those that the line does not tell.
+    settings : SerialSettings, optional
+        Of the gauge: a client with others receives what their bits give. Without them every client
+        receives the lines as sent.
+    client : SerialSettings, optional
+        Of the client, for those that the line does not show.
     request : bytes, optional
         What a polled gauge answers to. Any other bytes are passed over.
     speedup : float, optional
@@ -66,7 +66,7 @@ def serve(
     clock_s, asked = 0.0, b""
     while not stop.is_set():
         now = time.perf_counter()
-        attached = end.attached()
+        attached = server.attached()
         if attached:
             clock_s += (now - last) * speedup
         last = now
@@ -79,28 +79,22 @@ def serve(
                 break
         else:
             idle_since = None
-        asked += end.read()
+        asked += server.read()
         if gauge.mode == "polled" and request:
-            asked, lines = _answer(asked, request, gauge, clock_s)
+            *requests, rest = asked.split(request)
+            asked = rest[-len(request) :]
+            lines = [gauge.line(clock_s) for _ in requests]
         else:
             asked, lines = b"", [chunk.data for chunk in gauge.due(clock_s)]
         if attached and lines:
-            received = None if wire is None else end.client_wire(client_wire or wire)
+            if settings is not None:
+                receiver = server.client_settings(client or settings)
+                lines = [received(line, settings, receiver) for line in lines]
             for line in lines:
-                end.write(line if wire is None else heard(line, wire, received or wire))
+                server.write(line)
         next_s = (gauge.next_s - clock_s) / speedup
-        end.wait(max(0.0, min(next_s, _LONGEST_WAIT_S)))
+        server.wait(max(0.0, min(next_s, _LONGEST_WAIT_S)))
     return clock_s
-
-
-def _answer(
-    asked: bytes, request: bytes, gauge: VirtualGauge, clock_s: float
-) -> tuple[bytes, list[bytes]]:
-    lines = []
-    while request in asked:
-        asked = asked.partition(request)[2]
-        lines.append(gauge.answer(clock_s))
-    return asked[-len(request) :], lines
 
 
 def recorded(gauge: VirtualGauge, *, latency_s: float = 0.0) -> list[Chunk]:
@@ -111,16 +105,6 @@ def recorded(gauge: VirtualGauge, *, latency_s: float = 0.0) -> list[Chunk]:
     gauge : VirtualGauge
     latency_s : float, optional
         Lines are handed over in bursts, as by a USB adapter, this far apart.
-
-    Examples
-    --------
-    >>> from gauge.simulate.berrymodel import Rest, Track
-    >>> from gauge.protocol.formatfile import shipped_format
-    >>> from gauge.simulate.linewriter import LineWriter
-    >>> writer = LineWriter(shipped_format("number-unit"))
-    >>> gauge = VirtualGauge(writer=writer, track=Track([Rest(duration_s=1)]), rate_hz=5)
-    >>> [chunk.t_ns // 10**6 for chunk in recorded(gauge)]
-    [0, 200, 400, 600, 800, 1000]
     """
     chunks: list[Chunk] = []
     for chunk in gauge.due(gauge.duration_s):

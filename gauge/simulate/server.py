@@ -1,25 +1,15 @@
-"""The gauge's end of a line: a pseudo-terminal, a TCP port, or RFC 2217 over one.
-
-Bytes and the client's settings, no gauge: that plays on it in simulate. A pseudo-terminal tells the
-client's speed, but Linux hides its data bits and parity there; over RFC 2217 all are seen; a plain
-socket has none.
-"""
+"""The gauge's end of a line: what every kind of it does, and a TCP port, also with RFC 2217."""
 
 from __future__ import annotations
 
 import contextlib
-import os
 import select
 import socket
-import sys
-import time
-from dataclasses import replace
-from pathlib import Path
 from typing import Protocol
 
-from gauge.errors import CannotWriteError, PortError
-from gauge.simulate.comport import ComPort
-from gauge.simulate.uart import Wire
+from gauge.errors import PortError
+from gauge.port.comport import ComPort
+from gauge.protocol.lineformat import SerialSettings
 
 
 class Server(Protocol):
@@ -31,106 +21,19 @@ class Server(Protocol):
         """Whether a client has the line open."""
 
     def read(self) -> bytes:
-        """What the client sent; never waits."""
+        """Return what the client sent; never wait."""
 
     def write(self, data: bytes) -> None:
         """Send; what the client does not take is lost, as on a real line."""
 
-    def client_wire(self, wire: Wire) -> Wire:
-        """The gauge's settings, changed to the client's wherever the line tells those."""
+    def client_settings(self, settings: SerialSettings) -> SerialSettings:
+        """Return the gauge's settings, changed to the client's wherever the line shows those."""
 
     def wait(self, seconds: float) -> None:
-        """Sleep until the client says something, at most so long."""
+        """Sleep until the client sends something, at most so long."""
 
     def close(self) -> None:
         """Hang up."""
-
-
-class PtyServer:
-    """A pseudo-terminal; clients open `address`.
-
-    Parameters
-    ----------
-    link : Path, optional
-        A symbolic link to the device is kept here while the line is open.
-
-    Raises
-    ------
-    PortError
-        Where there are no pseudo-terminals (Windows).
-    CannotWriteError
-        If the link cannot be made, or something that is no link stands in its place.
-    """
-
-    def __init__(self, link: Path | None = None) -> None:
-        if sys.platform == "win32":
-            raise PortError("there are no pseudo-terminals here.", todo="Use --tcp PORT.")
-        import termios
-        import tty
-
-        self._termios = termios
-        self._bauds = {
-            getattr(termios, name): int(name[1:])
-            for name in dir(termios)
-            if name.startswith("B") and name[1:].isdigit()
-        }
-        self._fd, device = os.openpty()
-        tty.setraw(device)
-        os.set_blocking(self._fd, False)
-        self.device = self.address = os.ttyname(device)
-        # Keeping our own handle on the device would hide whether a client has it open.
-        os.close(device)
-        self._poll = select.poll()
-        self._poll.register(self._fd, select.POLLIN)
-        self._link = link
-        if link is not None:
-            try:
-                if link.is_symlink():
-                    link.unlink()
-                link.symlink_to(self.device)
-            except OSError as error:
-                os.close(self._fd)
-                raise CannotWriteError(
-                    f"cannot make the link {link}: {error.strerror}.", todo="Choose another."
-                ) from None
-            self.address = str(link)
-
-    def attached(self) -> bool:
-        """Whether a client has the device open."""
-        return not any(event & select.POLLHUP for _, event in self._poll.poll(0))
-
-    def read(self) -> bytes:
-        """What the client sent."""
-        try:
-            return os.read(self._fd, 4096)
-        except (BlockingIOError, OSError):
-            return b""
-
-    def write(self, data: bytes) -> None:
-        """Send; bytes that do not fit into the kernel's buffer are lost."""
-        with contextlib.suppress(BlockingIOError, OSError):
-            os.write(self._fd, data)
-
-    def client_wire(self, wire: Wire) -> Wire:
-        """The gauge's settings, with the speed that the client set."""
-        try:
-            baud = self._bauds.get(self._termios.tcgetattr(self._fd)[5])
-        except self._termios.error:
-            baud = None
-        return replace(wire, baudrate=baud) if baud else wire
-
-    def wait(self, seconds: float) -> None:
-        """Sleep until the client says something, at most so long."""
-        if self.attached():
-            self._poll.poll(seconds * 1000)
-        else:
-            time.sleep(seconds)  # a hung-up line would end the poll at once
-
-    def close(self) -> None:
-        """Hang up and remove the link."""
-        os.close(self._fd)
-        if self._link is not None and self._link.is_symlink():
-            self._link.unlink()
 
 
 class TcpServer:
@@ -180,7 +83,7 @@ class TcpServer:
             self._client = None
 
     def read(self) -> bytes:
-        """What the client sent."""
+        """Return what the client sent."""
         if self._client is None:
             return b""
         try:
@@ -210,12 +113,12 @@ class TcpServer:
         except OSError:
             self._drop()
 
-    def client_wire(self, wire: Wire) -> Wire:
-        """The gauge's settings; over RFC 2217, the client's."""
-        return wire if self._com is None else self._com.wire
+    def client_settings(self, settings: SerialSettings) -> SerialSettings:
+        """Return the gauge's settings; over RFC 2217, the client's."""
+        return settings if self._com is None else self._com.settings
 
     def wait(self, seconds: float) -> None:
-        """Sleep until the client says something, at most so long."""
+        """Sleep until the client sends something, at most so long."""
         select.select([self._client or self._server], [], [], seconds)
 
     def close(self) -> None:

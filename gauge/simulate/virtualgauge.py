@@ -1,7 +1,6 @@
-"""A virtual gauge: how the force at its head becomes shown numbers and lines, on its own clock.
+"""A virtual gauge: how the force at its head becomes shown numbers and lines.
 
-Pure and seeded; the clock is handed in. The bytes travel in simulate; the lines are written by
-linewriter; what happens at the head is a `Track` of berrymodel.
+Pure and seeded; the clock is handed in.
 """
 
 from __future__ import annotations
@@ -21,34 +20,13 @@ from gauge.units import NEWTON_PER_FLOAT, Unit
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Display:
-    """What a gauge makes of a force before it shows it.
+    """What a gauge makes of a force before it shows it."""
 
-    Attributes
-    ----------
-    step : Decimal
-        Smallest step of the display, in the unit shown.
-    noise_newton : float
-        Standard deviation of the noise.
-    baseline_newton, drift_newton_s : float
-        Offset at the start and its change.
-    gain : float
-        1 for a true gauge; 1.02 reads 2 % high.
-    capacity_newton : float
-        Beyond this the gauge says overload.
-
-    Examples
-    --------
-    >>> display = Display(noise_newton=0.0, gain=1.02)
-    >>> display.show(5.0, 0.0, Unit.N, Random(1))
-    (Decimal('5.10'), <Status.OK: 'ok'>)
-    """
-
-    step: Decimal = Decimal("0.01")
-    noise_newton: float = 0.006
+    step: Decimal = Decimal("0.01")  # in the unit shown
+    noise_newton: float = 0.006  # N; standard deviation
     baseline_newton: float = 0.0
-    drift_newton_s: float = 0.0
-    gain: float = 1.0
-    capacity_newton: float = 22.0
+    gain: float = 1.0  # 1 for a true gauge; 1.02 reads 2 % high
+    capacity_newton: float = 22.0  # N; beyond this the gauge shows overload
 
     def __post_init__(self) -> None:
         if self.step <= 0 or self.noise_newton < 0 or self.capacity_newton <= 0 or self.gain <= 0:
@@ -60,44 +38,27 @@ class Display:
         exponent = self.step.as_tuple().exponent
         return max(0, -exponent) if isinstance(exponent, int) else 0
 
-    def show(
-        self, force_newton: float, t_s: float, unit: Unit, rng: Random
-    ) -> tuple[Decimal, Status]:
-        """Number and status that the gauge shows for a force.
+    def show(self, force_newton: float, unit: Unit, rng: Random) -> tuple[Decimal, Status]:
+        """Return number and status that the gauge shows for a force.
 
         Examples
         --------
-        >>> Display(noise_newton=0.0, step=Decimal("0.05")).show(1.24, 0.0, Unit.N, Random(1))
-        (Decimal('1.25'), <Status.OK: 'ok'>)
+        >>> Display(noise_newton=0.0, step=Decimal("0.05")).show(2.37, Unit.N, Random(1))
+        (Decimal('2.35'), <Status.OK: 'ok'>)
         """
-        value_newton = (
-            self.gain * force_newton
-            + self.baseline_newton
-            + self.drift_newton_s * t_s
-            + self.noise_newton * gauss(rng)
-        )
+        noise_newton = self.noise_newton * gauss(rng)
+        value_newton = self.gain * force_newton + self.baseline_newton + noise_newton
         steps = Decimal(value_newton / NEWTON_PER_FLOAT[unit]) / self.step
         shown = steps.to_integral_value(ROUND_HALF_EVEN) * self.step + Decimal(0)
-        if value_newton > self.capacity_newton:
-            return shown, Status.OVERLOAD
-        return shown, Status.OK
+        return shown, Status.OVERLOAD if value_newton > self.capacity_newton else Status.OK
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Faults:
-    """What goes wrong on the way: none of it by default.
+    """What goes wrong on the way: none of it by default."""
 
-    Attributes
-    ----------
-    noise_share : float
-        Share of lines in which one byte is hit.
-    unit_from_s : float
-        From this time on the gauge shows `unit_then`.
-    unit_then : Unit or None
-    """
-
-    noise_share: float = 0.0
-    unit_from_s: float = math.inf
+    noise_share: float = 0.0  # share of lines in which one byte is hit
+    unit_from_s: float = math.inf  # s; from here on the gauge shows `unit_then`
     unit_then: Unit | None = None
 
 
@@ -155,7 +116,7 @@ class VirtualGauge:
 
     @property
     def next_s(self) -> float:
-        """When the gauge speaks next by itself; infinite when it waits for a request."""
+        """When the gauge sends next by itself; infinite when it waits for a request."""
         return self._next_s
 
     def _times(self) -> Iterator[float]:
@@ -170,12 +131,12 @@ class VirtualGauge:
             yield math.inf
 
     def line(self, t_s: float, force_newton: float | None = None) -> bytes:
-        """Write the line that the gauge sends at `t_s`, with the faults of the line in it."""
+        """Write the line that the gauge sends at `t_s`, with its faults."""
         force_newton = self.track.force_newton(t_s) if force_newton is None else force_newton
         unit = self.unit
         if t_s >= self.faults.unit_from_s and self.faults.unit_then is not None:
             unit = self.faults.unit_then
-        value, status = self.display.show(force_newton, t_s, unit, self._rng)
+        value, status = self.display.show(force_newton, unit, self._rng)
         data = self.writer.line(value, unit, status)
         if self.faults.noise_share and self._fault_rng.random() < self.faults.noise_share:
             hit = int(self._fault_rng.random() * len(data))
@@ -184,17 +145,7 @@ class VirtualGauge:
         return data
 
     def due(self, until_s: float) -> list[Chunk]:
-        """Lines that the gauge sends by itself up to `until_s`, each once.
-
-        Examples
-        --------
-        >>> from gauge.simulate.berrymodel import Rest
-        >>> from gauge.protocol.formatfile import shipped_format
-        >>> writer = LineWriter(shipped_format("number-unit"))
-        >>> gauge = VirtualGauge(writer=writer, track=Track([Rest(duration_s=1)]), rate_hz=5)
-        >>> len(gauge.due(0.5))
-        3
-        """
+        """Return the lines that the gauge sends by itself up to `until_s`, each once."""
         out = []
         while self._next_s <= until_s:
             t_s = self._next_s
@@ -204,7 +155,3 @@ class VirtualGauge:
             out.append(Chunk(round(t_s * 1e9), self.line(t_s, peak_newton)))
             self._next_s = next(self._ticks)
         return out
-
-    def answer(self, t_s: float) -> bytes:
-        """Answer one request at `t_s`."""
-        return self.line(t_s)

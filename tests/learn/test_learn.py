@@ -40,7 +40,7 @@ from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.records import Chunk, Status
 from gauge.season.file import open_season
-from gauge.simulate.uart import Wire, heard
+from gauge.simulate.uart import received
 from gauge.units import Unit
 from tests.gauges import Bench, Gauge, Style, course, gauges, styled, traps
 from tests.lines import gauge_process, interrupted
@@ -95,7 +95,7 @@ def test_what_does_not_settle_one_format_is_never_read_wrongly(gauge: Gauge) -> 
 @pytest.mark.parametrize("baud", [1200, 9600, 115200])
 @pytest.mark.parametrize("framing", [(8, "N"), (7, "E"), (7, "O")])
 def test_a_wrong_speed_never_wins(baud: int, framing: tuple[int, str]) -> None:
-    wire = Wire(baudrate=baud, bytesize=framing[0], parity=framing[1])
+    wire = SerialSettings(baudrate=baud, bytesize=framing[0], parity=framing[1])
     gauge = Gauge(name="plain", write=styled(Style(width=7), 10.0), wire=wire, rate_hz=10.0)
     learned = SCORE.learn(gauge)
     assert isinstance(learned, Learned)
@@ -115,7 +115,11 @@ def test_a_device_that_takes_any_speed() -> None:
 def test_parity_from_bit_seven() -> None:
     line = b"  12.34 N\r\n" * 4
     for bytesize, parity, stopbits in ((8, "N", 1), (7, "E", 1), (7, "O", 1), (7, "N", 2)):
-        raw = heard(line, Wire(bytesize=bytesize, parity=parity, stopbits=stopbits), Wire())
+        raw = received(
+            line,
+            SerialSettings(bytesize=bytesize, parity=parity, stopbits=stopbits),
+            SerialSettings(),
+        )
         assert strip_parity(raw) == (line, bytesize, parity, stopbits)
     with pytest.raises(NoCommonFormError):
         strip_parity(bytes(range(120, 200)))

@@ -81,7 +81,7 @@ def test_a_file_and_its_defaults(tmp_path: Path) -> None:
 def test_the_unit_of_a_shipped_format_is_named() -> None:
     assert load_format("number-unit") == shipped_format("number-unit")
     assert load_format("numeric-response:kgf").unit is Unit.KGF
-    with pytest.raises(BadFormatError, match=r"number-unit: unit: the lines say theirs"):
+    with pytest.raises(BadFormatError, match=r"number-unit: unit: the lines bear theirs"):
         load_format("number-unit:N")
     with pytest.raises(UnknownUnitError, match="'stone'"):
         load_format("numeric-response:stone")

@@ -20,10 +20,11 @@ from hypothesis import strategies as st
 
 from gauge.cli import group
 from gauge.errors import BadFormatError, CannotWriteError, InvalidValueError, PortError
+from gauge.port.comport import ComPort
 from gauge.protocol.capture import load_capture
 from gauge.protocol.formatfile import shipped_format
 from gauge.protocol.framing import Framer
-from gauge.protocol.lineformat import LineFormat
+from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.records import Status
 from gauge.simulate.berrymodel import (
     HungWeight,
@@ -34,12 +35,12 @@ from gauge.simulate.berrymodel import (
     berry_track,
     hand_press,
 )
-from gauge.simulate.comport import ComPort
 from gauge.simulate.linewriter import LineWriter
 from gauge.simulate.patternfill import PatternFiller
 from gauge.simulate.playback import recorded
-from gauge.simulate.server import PtyServer, TcpServer
-from gauge.simulate.uart import Wire, heard
+from gauge.simulate.ptyserver import PtyServer
+from gauge.simulate.server import TcpServer
+from gauge.simulate.uart import received
 from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from tests.lines import gauge_process, interrupted, running
@@ -59,18 +60,25 @@ def _even(byte: int) -> int:
 @given(st.binary(max_size=20).map(lambda b: bytes(x & 0x7F for x in b)))
 def test_framings_of_ten_bits_and_eleven(data: bytes) -> None:
     # 7E1 and 8N1 both have ten bits: the parity bit arrives as bit 7.
-    assert heard(data, Wire(bytesize=7, parity="E"), Wire()) == bytes(_even(b) for b in data)
-    odd = heard(data, Wire(bytesize=7, parity="O"), Wire())
+    assert received(data, SerialSettings(bytesize=7, parity="E"), SerialSettings()) == bytes(
+        _even(b) for b in data
+    )
+    odd = received(data, SerialSettings(bytesize=7, parity="O"), SerialSettings())
     assert odd == bytes(_even(b) ^ 0x80 for b in data)
     # 8E1 cannot be told from 8N1 by the bytes.
-    assert heard(data, Wire(parity="E"), Wire()) == data
-    assert heard(data, Wire(bytesize=7, parity="E"), Wire(bytesize=7, parity="E")) == data
+    assert received(data, SerialSettings(parity="E"), SerialSettings()) == data
+    assert (
+        received(
+            data, SerialSettings(bytesize=7, parity="E"), SerialSettings(bytesize=7, parity="E")
+        )
+        == data
+    )
 
 
-@pytest.mark.parametrize(("sent", "received"), [(9600, 4800), (9600, 19200), (1200, 115200)])
-def test_another_speed_makes_noise(sent: int, received: int) -> None:
+@pytest.mark.parametrize(("sent", "client"), [(9600, 4800), (9600, 19200), (1200, 115200)])
+def test_another_speed_makes_noise(sent: int, client: int) -> None:
     line = b"1.24 N\r\n"
-    noise = heard(line, Wire(baudrate=sent), Wire(baudrate=received))
+    noise = received(line, SerialSettings(baudrate=sent), SerialSettings(baudrate=client))
     assert noise
     assert line not in noise
 
@@ -78,14 +86,14 @@ def test_another_speed_makes_noise(sent: int, received: int) -> None:
 def test_a_small_error_of_speed_is_borne() -> None:
     # A receiver within about 4 % still samples the tenth bit inside of it.
     line = bytes(range(32, 127))
-    assert heard(line, Wire(baudrate=9600), Wire(baudrate=9800)) == line
-    assert heard(line, Wire(baudrate=9600), Wire(baudrate=10400)) != line
+    assert received(line, SerialSettings(baudrate=9600), SerialSettings(baudrate=9800)) == line
+    assert received(line, SerialSettings(baudrate=9600), SerialSettings(baudrate=10400)) != line
 
 
-def test_impossible_wires() -> None:
+def test_impossible_settings() -> None:
     for options in ({"baudrate": 0}, {"bytesize": 9}, {"parity": "X"}, {"stopbits": 3}):
         with pytest.raises(InvalidValueError):
-            Wire(**options)  # type: ignore[arg-type]
+            SerialSettings(**options)  # type: ignore[arg-type]
 
 
 # --- lines from a format ---------------------------------------------
@@ -224,10 +232,10 @@ def test_shown_peak_is_the_true_one() -> None:
 def test_gain_unit_overload_and_faults() -> None:
     rng = Random(1)
     show = Display(noise_newton=0, gain=1.02).show
-    assert show(5.0, 0, Unit.N, rng) == (Decimal("5.10"), Status.OK)
-    assert show(5.0, 0, Unit.LBF, rng)[0] == round(Decimal(5.1 / NEWTON_PER_FLOAT[Unit.LBF]), 2)
-    assert show(25.0, 0, Unit.N, rng)[1] is Status.OVERLOAD
-    assert str(show(-0.001, 0, Unit.N, rng)[0]) == "0.00"
+    assert show(5.0, Unit.N, rng) == (Decimal("5.10"), Status.OK)
+    assert show(5.0, Unit.LBF, rng)[0] == round(Decimal(5.1 / NEWTON_PER_FLOAT[Unit.LBF]), 2)
+    assert show(25.0, Unit.N, rng)[1] is Status.OVERLOAD
+    assert str(show(-0.001, Unit.N, rng)[0]) == "0.00"
     plain = recorded(_gauge([2.0]))
     noisy = recorded(_gauge([2.0], faults=Faults(noise_share=0.5)))
     assert 0.2 < sum(a != b for a, b in zip(plain, noisy, strict=True)) / len(plain) < 0.6
@@ -260,7 +268,7 @@ def test_pty_honours_the_speed_and_waits_for_a_client(tmp_path: Path) -> None:
     link = tmp_path / "gauge"
     end = PtyServer(link)
     gauge = _gauge([2.0], rate_hz=100)
-    with running(end, gauge, wire=Wire(baudrate=9600)):
+    with running(end, gauge, settings=SerialSettings(baudrate=9600)):
         time.sleep(0.1)
         with serial.Serial(str(link), 9600, timeout=0.1) as port:
             data = port.read(64)
@@ -303,8 +311,8 @@ def test_polled_over_tcp() -> None:
 def test_com_port_honours_speed_data_bits_and_parity(framing: str) -> None:
     # RFC 2217, spoken by pySerial on the client's side.
     end = TcpServer(com_port=True)
-    wire = Wire(baudrate=19200, bytesize=int(framing[0]), parity=framing[1])
-    with running(end, _gauge([2.0], rate_hz=100), wire=wire):
+    wire = SerialSettings(baudrate=19200, bytesize=int(framing[0]), parity=framing[1])
+    with running(end, _gauge([2.0], rate_hz=100), settings=wire):
         with serial.serial_for_url(
             end.address, 19200, bytesize=wire.bytesize, parity=wire.parity, timeout=0.2
         ) as port:
@@ -319,12 +327,27 @@ def test_com_port_honours_speed_data_bits_and_parity(framing: str) -> None:
 
 @given(st.binary(max_size=60), st.data())
 def test_com_port_bytes_may_be_split_anywhere(data: bytes, draw: st.DataObject) -> None:
-    sent = ComPort.escaped(data) + bytes([255, 250, 44, 1, 0, 0, 255, 255, 1, 255, 240])
+    port = ComPort()
+    assert port.escaped(data) == data.replace(b"\xff", b"\xff\xff")  # RFC 854
+    sent = port.escaped(data) + bytes([255, 250, 44, 1, 0, 0, 255, 255, 1, 255, 240])
     cut = draw.draw(st.integers(0, len(sent)))
     port = ComPort()
     assert port.feed(sent[:cut]) + port.feed(sent[cut:]) == data
-    assert port.wire.baudrate == 0xFF01
-    assert port.replies() == bytes([255, 250, 44, 101, 0, 0, 255, 255, 1, 255, 240])
+    assert port.settings.baudrate == 0xFF01
+    assert port.replies().endswith(bytes([255, 250, 44, 101, 0, 0, 255, 255, 1, 255, 240]))
+
+
+@given(st.binary(max_size=40))
+def test_com_port_passes_over_impossible_commands(data: bytes) -> None:
+    port = ComPort()
+    port.feed(
+        bytes([255, 250, 44, 3, 9, 255, 240, 255, 240, 255, 250, 44, 1, 7, 255, 240])
+        + bytes([255, 250, 44, 1, 0, 0, 0, 7, 255, 240])
+    )
+    port.feed(data)
+    port.feed(bytes([0, 255, 240, 255, 240]))
+    assert port.feed(b"R") == b"R"
+    assert port.settings.parity in tuple("NEOMS")
 
 
 def test_a_busy_tcp_port() -> None:

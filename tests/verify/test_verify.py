@@ -31,7 +31,8 @@ from gauge.season.file import open_season
 from gauge.simulate.berrymodel import HungWeight, Rest, Track, gauss, weight_track
 from gauge.simulate.linewriter import LineWriter
 from gauge.simulate.playback import recorded
-from gauge.simulate.server import PtyServer, TcpServer
+from gauge.simulate.ptyserver import PtyServer
+from gauge.simulate.server import TcpServer
 from gauge.simulate.virtualgauge import Display, VirtualGauge
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from gauge.verify.plateau import WeightWatch
