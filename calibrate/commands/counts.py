@@ -14,8 +14,8 @@ from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
+    from calibrate.cuts.equivalentforce import Equivalent
     from calibrate.data.clamshell import Clamshell
-    from calibrate.tables.equivalent import Equivalent
 
 
 @click.command("counts", no_args_is_help=True)
@@ -67,9 +67,9 @@ def command(
     of another year may have drifted: a hand that was not checked against anchors then is not the
     panel of today.
     """  # noqa: D301
+    from calibrate.cuts.equivalentforce import equivalent_force
     from calibrate.cuts.loading import read_cuts, stored
     from calibrate.data.scale import parse_scale
-    from calibrate.tables.equivalent import equivalent_force, pooled_equivalent
     from calibrate.tables.source import read_source
 
     if (cuts is None) == (calibration is None):
@@ -100,7 +100,7 @@ def command(
     groups = []
     for levels, members in _groups(told, by):
         table = [one.counts for one in members]
-        pooled = pooled_equivalent(table, panel, cv=spread, level=level, hand_sd=hand_sd)
+        pooled = equivalent_force(table, panel, cv=spread, level=level, hand_sd=hand_sd)
         groups.append((levels, len(members), pooled))
     rows = [(one, known[one.counts]) for one in told]
     if as_json:
@@ -114,7 +114,7 @@ def _spread(cv: float | None, season: Path | None) -> tuple[float, str]:
         return cv, "stated"
     if season is None:
         raise click.UsageError("State --cv, or give --season FILE with peaks to take it from.")
-    from calibrate.tables.equivalent import within_cv
+    from calibrate.cuts.equivalentforce import within_cv
     from calibrate.tables.pooling import pool
     from calibrate.tables.samplingunits import berry_units
 

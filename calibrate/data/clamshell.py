@@ -131,13 +131,7 @@ class Clamshell:
     def to_document(self) -> dict[str, Any]:
         """Make the document that a season file keeps."""
         counts = dict(zip(self.scale.labels, self.counts, strict=True))
-        return {
-            "counts": counts,
-            "leaky": self.leaky,
-            "decayed": self.decayed,
-            "marketable": self.marketable,
-            "colour": self.colour,
-        }
+        return {"counts": counts} | {name: getattr(self, name) for name in _OTHERS}
 
     @classmethod
     def from_document(
@@ -157,14 +151,11 @@ class Clamshell:
                 f"clamshell {sample}: '{unknown[0]}' is not a score of the scale "
                 f"{', '.join(scale.labels)}."
             )
+        others |= {name: document.get(name) for name in _OTHERS}
         return cls(
             sample=sample,
             scale=scale,
             counts=tuple(int(counts.get(label, 0)) for label in scale.labels),
-            leaky=document.get("leaky"),
-            decayed=document.get("decayed"),
-            marketable=document.get("marketable"),
-            colour=document.get("colour"),
             **others,
         )
 

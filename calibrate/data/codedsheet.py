@@ -104,6 +104,16 @@ class CodedSheet(Sheet):
         """Convert a column to other texts, None being no label; see `parsed`."""
         return self.columns[name].relabelled(self.parsed(name, parse))
 
+    def names(self, name: str) -> Factor:
+        """Read a column of names in their sorted order; an empty cell is refused."""
+
+        def filled(text: str) -> str:
+            if not text:
+                raise ValueError("the cell is empty")
+            return text
+
+        return self.relabelled(name, filled).sorted()
+
     def forces(self, *, blank: bool = False) -> Floats:
         r"""Read the column `force_N`, or else `force` in its `unit`; one of them must be there.
 

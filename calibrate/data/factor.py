@@ -65,6 +65,11 @@ class Factor:
         code = int(self.code[row])
         return None if code < 0 else self.labels[code]
 
+    def sorted(self) -> Factor:
+        """Number labels in their sorted order, so that the order of rows does not matter."""
+        labels, place = np.unique(np.array(self.labels, dtype=object), return_inverse=True)
+        return Factor(code=place.astype(np.int32)[self.code], labels=tuple(labels))
+
     def relabelled(self, texts: Sequence[str | None]) -> Factor:
         """Put a text for each label; labels with the same text become one, None is no label.
 

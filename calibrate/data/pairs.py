@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibrate.data.codedsheet import CodedSheet
 from calibrate.data.factor import Factor
-from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
+from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
 from gauge.outfile import is_database
 
@@ -161,13 +160,7 @@ def load_pairs(
 
 
 def looks_like_season(path: Path) -> bool:
-    """Tell a season file from text by its first bytes.
-
-    Raises
-    ------
-    UnreadableFileError
-        If the file cannot be read at all.
-    """
+    """Tell a season file from text; a file that cannot be read at all is an UnreadableFileError."""
     try:
         path.open("rb").close()
         return is_database(path)
@@ -188,14 +181,13 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
         index = int(np.argmax(wrong))
         what = "is below zero, which no press is" if force[index] < 0 else "has no logarithm"
         sheet.bad(index, force_columns[0], f"a force of {force[index]:g} N {what}")
-    score = sheet.relabelled("score", _label)
+    score = sheet.relabelled("score", score_label)
     if scale is None:
         scale = _observed_scale(sheet, score, firmest)
     place = {label: rank for rank, label in enumerate(scale.labels)}
     for at, label in enumerate(score.labels):
         if label not in place:
-            known = ", ".join(scale.labels)
-            what = f"'{label}' is not a score of the scale {known}"
+            what = f"'{label}' is not a score of the scale {', '.join(scale.labels)}"
             sheet.bad(int(np.argmax(score.code == at)), "score", what)
     count = np.ones(len(sheet))
     if "count" in sheet.header:
@@ -203,8 +195,10 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
     seen = count > 0
     if not seen.any():
         raise BadTableError(f"{path}, column 'count': every count is zero.")
-    rater, raters = _names(sheet, "rater")
-    berry, berries = _names(sheet, "berry")
+    none = Factor(code=np.zeros(len(sheet), np.int32), labels=())
+    rater, berry = (
+        sheet.names(name) if name in sheet.header else none for name in ("rater", "berry")
+    )
     others = [
         name
         for name in sheet.header
@@ -215,10 +209,10 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
         force_newton=force[seen],
         rank=np.array([place[label] for label in score.labels], np.int64)[score.code][seen],
         count=count[seen],
-        rater=rater[seen],
-        berry=berry[seen],
-        raters=raters,
-        berries=berries,
+        rater=rater.code[seen].astype(np.int64),
+        berry=berry.code[seen].astype(np.int64),
+        raters=rater.labels,
+        berries=berry.labels,
         extra={name: _extra(sheet, name)[seen] for name in others},
         source=str(path),
     )
@@ -235,19 +229,6 @@ def _force_columns(sheet: CodedSheet) -> tuple[str, ...]:
         if "peak_N" in sheet.header
         else "Name the column force_N, or give the columns force and unit.",
     )
-
-
-def _label(text: str) -> str:
-    """Write whole numbers one way: "3", " 3" and "3.0" are the same score."""
-    if not text:
-        raise ValueError("the cell is empty")
-    try:
-        value = float(text)
-    except ValueError:
-        return text
-    if not math.isfinite(value):
-        raise ValueError(f"'{text}' is not a score")
-    return str(int(value)) if value.is_integer() else text
 
 
 def _count(value: float) -> float:
@@ -283,24 +264,6 @@ def _observed_scale(sheet: CodedSheet, score: Factor, firmest: str) -> Scale:
     return Scale(labels=names[::-1])
 
 
-def _names(sheet: CodedSheet, column: str) -> tuple[NDArray[np.int64], tuple[str, ...]]:
-    if column not in sheet.header:
-        return np.zeros(len(sheet), dtype=np.int64), ()
-    return _sorted(sheet.relabelled(column, _name))
-
-
-def _name(text: str) -> str:
-    if not text:
-        raise ValueError("the cell is empty")
-    return text
-
-
-def _sorted(factor: Factor) -> tuple[NDArray[np.int64], tuple[str, ...]]:
-    """Number names in their sorted order, so that the order of rows does not matter."""
-    labels, place = np.unique(np.array(factor.labels, dtype=object), return_inverse=True)
-    return place.astype(np.int64)[factor.code], tuple(labels)
-
-
 def _extra(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
     def value(text: str) -> float | str | None:
         return sheet.number(text) if text and name in _NUMERIC else text or None
@@ -320,10 +283,10 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> Pairs:
         if firmest == "last":
             scale = replace(declared, labels=declared.labels[::-1])
     place = {label: rank for rank, label in enumerate(scale.labels)}
-    for berry, label in zip(columns["berry_id"], columns["score"], strict=True):
+    for berry_id, label in zip(columns["berry_id"], columns["score"], strict=True):
         if label not in place:
             raise BadTableError(
-                f"{path}, berry {berry}: '{label}' is not a score of the scale "
+                f"{path}, berry {berry_id}: '{label}' is not a score of the scale "
                 f"{', '.join(scale.labels)}."
             )
     if not columns["score"]:
@@ -331,17 +294,18 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> Pairs:
             f"{path} holds no berry with both a peak and a finger score.",
             todo="Log berries with finger scores, or import them with 'gauge scores'.",
         )
-    rater, raters = _sorted(Factor.of(list(map(str, columns["rater"]))))
-    berry_at, berries = _sorted(Factor.of(list(map(str, columns["berry_id"]))))
+    rater, berry = (
+        Factor.of(list(map(str, columns[name]))).sorted() for name in ("rater", "berry_id")
+    )
     return Pairs(
         scale=scale,
         force_newton=np.array(columns["force_N"], dtype=float),
         rank=np.array([place[label] for label in columns["score"]], dtype=np.int64),
-        count=np.ones(len(rater)),
-        rater=rater,
-        berry=berry_at,
-        raters=raters,
-        berries=berries,
+        count=np.ones(rater.code.size),
+        rater=rater.code.astype(np.int64),
+        berry=berry.code.astype(np.int64),
+        raters=rater.labels,
+        berries=berry.labels,
         extra={name: _objects(columns[name]) for name in _PAIR[4:]},
         source=str(path),
     )

@@ -8,11 +8,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.data.codedsheet import CodedSheet
+from calibrate.data.factor import Factor, combined
 from calibrate.data.pairs import looks_like_season
-from calibrate.data.scale import Scale
-from gauge.csvsheet import CsvSheet
+from calibrate.data.scale import BLACKBERRY, Scale, score_label
 from gauge.errors import TooFewScoresError
 from gauge.season.file import open_season
+
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,48 +69,36 @@ def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
     (('ines', 'marek'), [[1, 2], [3, -1]])
     """
     if looks_like_season(source):
-        rows, scale = _from_season(source, scale)
+        berry, rater, rank, scale = _from_season(source, scale)
     else:
-        scale = scale or Scale(labels=("1", "2", "3", "4", "5"))
-        rows = _from_csv(source, scale)
-    berries = tuple(dict.fromkeys(berry for berry, _, _ in rows))
-    raters = tuple(sorted({rater for _, rater, _ in rows}))
-    if len(raters) < 2:
+        scale = scale or Scale(labels=BLACKBERRY.labels)
+        berry, rater, rank = _from_csv(source, scale)
+    raters = rater.sorted()
+    if len(raters.labels) < 2:
         raise TooFewScoresError(
-            f"{source}: {len(raters)} rater scored; agreement needs two.",
+            f"{source}: {len(raters.labels)} rater scored; agreement needs two.",
             todo="Let a second rater score the same berries.",
         )
-    row = {berry: i for i, berry in enumerate(berries)}
-    column = {rater: j for j, rater in enumerate(raters)}
-    rank = np.full((len(berries), len(raters)), -1, dtype=np.int64)
-    for berry, rater, score in rows:
-        rank[row[berry], column[rater]] = score
-    return Ratings(rank=rank, raters=raters, berries=berries, scale=scale)
+    table = np.full((len(berry.labels), len(raters.labels)), -1, dtype=np.int64)
+    table[berry.code, raters.code] = rank
+    return Ratings(rank=table, raters=raters.labels, berries=berry.labels, scale=scale)
 
 
-def _from_csv(path: Path, scale: Scale) -> list[tuple[str, str, int]]:
-    sheet = CsvSheet(path, "the columns berry, rater and score, one row a score")
+def _from_csv(path: Path, scale: Scale) -> tuple[Factor, Factor, Ints]:
+    sheet = CodedSheet(path, "the columns berry, rater and score, one row a score")
     sheet.need("berry", "rater", "score")
-    for name in ("berry", "rater"):
-        for index, cell in enumerate(sheet.columns[name]):
-            if not cell:
-                sheet.bad(index, name, "the cell is empty")
-    ranks = sheet.parsed("score", lambda text: _rank(scale, text))
-    keys = list(zip(sheet.columns["berry"], sheet.columns["rater"], strict=True))
-    seen: set[tuple[str, str]] = set()
-    for index, key in enumerate(keys):
-        if key in seen:
-            sheet.bad(index, "score", f"rater {key[1]} scored berry {key[0]} already")
-        seen.add(key)
-    return [(berry, rater, rank) for (berry, rater), rank in zip(keys, ranks, strict=True)]
+    berry, rater = sheet.names("berry"), sheet.names("rater")
+    rank = sheet.values("score", lambda text: scale.rank(score_label(text))).astype(np.int64)
+    _, first = np.unique(combined([berry, rater], len(sheet)), return_index=True)
+    again = np.setdiff1d(np.arange(len(sheet)), first)
+    if again.size:
+        row = int(again[0])
+        who = f"rater {rater.text(row)} scored berry {berry.text(row)} already"
+        sheet.bad(row, "score", who)
+    return sheet.columns["berry"], rater, rank
 
 
-def _rank(scale: Scale, text: str) -> int:
-    # Spreadsheets turn 3 into 3.0.
-    return scale.rank(text.removesuffix(".0"))
-
-
-def _from_season(path: Path, scale: Scale | None) -> tuple[list[tuple[str, str, int]], Scale]:
+def _from_season(path: Path, scale: Scale | None) -> tuple[Factor, Factor, Ints, Scale]:
     with open_season(path, read_only=True) as season:
         scale = scale or Scale.from_json(season.scale_text)
         rows = [
@@ -117,4 +108,5 @@ def _from_season(path: Path, scale: Scale | None) -> tuple[list[tuple[str, str, 
             for score in berry.scores
             if score.occasion == 1
         ]
-    return rows, scale
+    berries, raters, ranks = zip(*rows, strict=True) if rows else ((), (), ())
+    return Factor.of(berries), Factor.of(raters), np.array(ranks, np.int64), scale

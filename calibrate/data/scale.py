@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass
 
 from gauge.errors import InvalidValueError
@@ -27,10 +28,8 @@ class Scale:
 
     Examples
     --------
-    >>> BLACKBERRY.rank("3")
-    2
-    >>> BLACKBERRY.boundaries[1]
-    ('2', '3')
+    >>> BLACKBERRY.rank("3"), BLACKBERRY.boundaries[1], BLACKBERRY.sale_boundary
+    (2, ('2', '3'), 2)
     """
 
     labels: tuple[str, ...]
@@ -79,13 +78,7 @@ class Scale:
 
     @property
     def beyond_limit(self) -> slice:
-        """Ranks of the scores beyond the sale limit; none of them without a limit.
-
-        Examples
-        --------
-        >>> BLACKBERRY.labels[BLACKBERRY.beyond_limit]
-        ('4', '5')
-        """
+        """Ranks of the scores beyond the sale limit; none of them without a limit."""
         limit = self.labels[-1] if self.sale_limit is None else self.sale_limit
         return slice(self.rank(limit) + 1, None)
 
@@ -114,6 +107,25 @@ class Scale:
             )
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise InvalidValueError(f"this is not a scale of finger scores: {error}") from None
+
+
+def score_label(text: str) -> str:
+    """Write whole numbers one way: "3" and "3.0" (of spreadsheets) are the same score.
+
+    Raises
+    ------
+    ValueError
+        If it is empty or not finite.
+    """
+    if not text:
+        raise ValueError("the cell is empty")
+    try:
+        value = float(text)
+    except ValueError:
+        return text
+    if not math.isfinite(value):
+        raise ValueError(f"'{text}' is not a score")
+    return str(int(value)) if value.is_integer() else text
 
 
 # The 1-5 scale with 3 the limit for sale, and the two-word scale: common practice, no source.

@@ -5,7 +5,6 @@ Out: rows, letters, softening in storage, ranks across seasons, and how they rea
 """
 
 __all__ = [
-    "equivalent",
     "pooling",
     "report",
     "rows",

@@ -69,24 +69,15 @@ class KeepRule:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Ranked:
-    """One selection in all seasons, in the order of the seasons.
-
-    Attributes
-    ----------
-    selection : str
-    values : tuple of float
-    ranks : tuple of int
-        1 is the firmest.
-    kept : tuple of bool
-    sure : tuple of (float or None)
-        Probability, given the standard errors, that it is kept in that season; None where a
-        standard error is missing.
-    """
+    """One selection in all seasons, in the order of the seasons."""
 
     selection: str
+    # N, mean force.
     values: tuple[float, ...]
+    # 1 is the firmest.
     ranks: tuple[int, ...]
     kept: tuple[bool, ...]
+    # Probability, given the standard errors, that it is kept; None where one is missing.
     sure: tuple[float | None, ...]
 
     @property
@@ -97,24 +88,15 @@ class Ranked:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SeasonRanks:
-    """Ranks and decisions across seasons.
-
-    Attributes
-    ----------
-    seasons : tuple of str
-    rule : KeepRule
-    rows : tuple of Ranked
-        Selections that stand in all seasons, by mean rank.
-    spearman : mapping of (str, str) to float
-        Rank correlation of each two seasons.
-    missing : tuple of str
-        Selections left out because a season lacks them.
-    """
+    """Ranks and decisions across seasons."""
 
     seasons: tuple[str, ...]
     rule: KeepRule
+    # Selections that stand in all seasons, by mean rank.
     rows: tuple[Ranked, ...]
+    # Rank correlation of each two seasons.
     spearman: Mapping[tuple[str, str], float]
+    # Selections left out because a season lacks them.
     missing: tuple[str, ...]
 
     def to_json(self) -> dict[str, Any]:
@@ -157,35 +139,12 @@ def season_ranks(units: SamplingUnits | None, rule: KeepRule) -> SeasonRanks | N
     return rank_seasons(means, rule) if len(means) > 1 else None
 
 
-def rank_seasons(
-    means: Mapping[str, Season],
-    rule: KeepRule,
-    *,
-    seed: int = 1,
-) -> SeasonRanks:
+def rank_seasons(means: Mapping[str, Season], rule: KeepRule, *, seed: int = 1) -> SeasonRanks:
     """Rank selections within each season and hold the decisions side by side.
 
     How sure a decision is comes from drawing every mean anew from Student's t about its estimate
-    (20,000 draws, fixed seed) and applying the rule to each draw.
-
-    Parameters
-    ----------
-    means : mapping of season to mapping of selection to (mean N, SE or None, units)
-    rule : KeepRule
-    seed : int
-
-    Raises
-    ------
-    TooFewScoresError
-        If there are fewer than two seasons, or two selections in common.
-
-    Examples
-    --------
-    >>> means = {"2025": {"R-114": (2.4, 0.1, 4), "R-120": (1.8, 0.1, 4), "R-131": (1.2, 0.1, 4)},
-    ...         "2026": {"R-114": (2.2, 0.1, 4), "R-120": (1.1, 0.1, 4), "R-131": (1.3, 0.1, 4)}}
-    >>> ranks = rank_seasons(means, KeepRule(above=1.5))
-    >>> [(row.selection, row.ranks, row.holds) for row in ranks.rows]
-    [('R-114', (1, 1), True), ('R-120', (2, 3), False), ('R-131', (3, 2), True)]
+    (20,000 draws, fixed seed) and applying the rule to each draw. Fewer than two seasons, or two
+    selections in common, are a TooFewScoresError.
     """
     seasons = tuple(means)
     if len(seasons) < 2:

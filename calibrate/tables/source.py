@@ -14,7 +14,7 @@ from calibrate.data.clamshell import Clamshell, looks_like_sheets, read_sheets
 from calibrate.data.codedsheet import CodedSheet
 from calibrate.data.factor import Factor
 from calibrate.data.pairs import looks_like_season
-from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
+from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 from gauge.errors import BadTableError
 from gauge.records import Sample
 
@@ -205,14 +205,7 @@ def _forces(sheet: CodedSheet) -> Floats | None:
 
 def _rank(scale: Scale, text: str) -> int:
     """Find the position on the scale; -1 for a blank."""
-    if not text:
-        return -1
-    label = text
-    if label not in scale.labels and text.replace(".", "", 1).isdigit() and float(text) % 1 == 0:
-        label = str(int(float(text)))
-    if label not in scale.labels:
-        raise ValueError(f"'{text}' is not a score of the scale {', '.join(scale.labels)}")
-    return scale.rank(label)
+    return scale.rank(score_label(text)) if text else -1
 
 
 def _scale_of(sheet: CodedSheet) -> Scale:

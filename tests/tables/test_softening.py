@@ -112,7 +112,7 @@ def test_a_line_is_not_carried_to_the_end_of_time():
 # --- seasons ---------------------------------------------------------------------------------
 
 
-def told(*seasons):
+def means_of(*seasons):
     return {
         str(2025 + i): {f"R-{k}": (m, 0.1, 5) for k, m in enumerate(means)}
         for i, means in enumerate(seasons)
@@ -120,7 +120,7 @@ def told(*seasons):
 
 
 def test_ranks_and_decisions():
-    found = rank_seasons(told([3.0, 2.5, 2.0, 1.0], [3.0, 1.9, 2.4, 1.0]), KeepRule(top=0.5))
+    found = rank_seasons(means_of([3.0, 2.5, 2.0, 1.0], [3.0, 1.9, 2.4, 1.0]), KeepRule(top=0.5))
     assert found.spearman["2025", "2026"] == pytest.approx(0.8)  # 1 - 6 * 2 / (4 * 15)
     rows = {row.selection: row for row in found.rows}
     assert rows["R-0"].holds
@@ -132,17 +132,27 @@ def test_ranks_and_decisions():
     assert 0.5 < rows["R-1"].sure[0] < 1
 
 
+def test_rank_correlation_is_scipys_with_ties_too():
+    from scipy.stats import spearmanr
+
+    values = [[3.0, 2.5, 2.5, 1.0, 1.0, 1.0], [1.9, 3.0, 1.9, 2.4, 1.0, 0.5]]
+    found = rank_seasons(means_of(*values), KeepRule(top=0.5))
+    assert found.spearman["2025", "2026"] == pytest.approx(spearmanr(*values).statistic)
+    flat = rank_seasons(means_of([2.0, 2.0], [1.0, 2.0]), KeepRule(top=0.5))
+    assert not flat.spearman
+
+
 def test_probability_of_being_kept_is_students():
     from scipy.stats import t
 
-    found = rank_seasons(told([1.6, 1.3], [1.6, 1.3]), KeepRule(above=1.5))
+    found = rank_seasons(means_of([1.6, 1.3], [1.6, 1.3]), KeepRule(above=1.5))
     wanted = t.sf((1.5 - 1.6) / 0.1, 4)
     assert found.rows[0].sure[0] == pytest.approx(wanted, abs=0.01)
 
 
 def test_seasons_that_cannot_be_ranked():
     with pytest.raises(TooFewScoresError):
-        rank_seasons(told([1, 2]), KeepRule(top=0.5))
+        rank_seasons(means_of([1, 2]), KeepRule(top=0.5))
     with pytest.raises(TooFewScoresError):
         rank_seasons({"a": {"R-1": (1, 0.1, 3)}, "b": {"R-2": (1, 0.1, 3)}}, KeepRule(top=0.5))
     for wrong in ({}, {"top": 0.5, "above": 1.0}, {"top": 1.5}):
@@ -198,7 +208,7 @@ def test_a_cue_in_words():
     assert one.low < 0.2 < one.high
 
 
-def test_a_cue_that_cannot_be_told():
+def test_a_cue_that_cannot_be_means_of():
     with pytest.raises(TooFewScoresError, match="one value"):
         cue_effect(berries(np.random.default_rng(10), [3, 3, 3], 0.0), "rain")
     with pytest.raises(TooFewScoresError, match="too few"):

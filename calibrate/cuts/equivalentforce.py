@@ -9,8 +9,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,29 +30,19 @@ _REACH = 6.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Equivalent:
-    """An equivalent mean force and where its uncertainty comes from.
+    """An equivalent mean force and where its uncertainty comes from."""
 
-    Attributes
-    ----------
-    mean : Estimate
-        Newtons, all sources of uncertainty together. No value, and one open side, when all
-        berries have the firmest, or all the softest, score.
-    by_counts : Estimate
-        From the counts alone (profile likelihood).
-    cv : float
-        Coefficient of variation within the clamshell that was assumed.
-    n : float
-    expected : tuple of float
-        Share of berries at each score at the estimate; nan without one.
-    fit_p : float or None
-        Of Pearson's test that counts of this calibration and spread look like these.
-    """
-
+    # N, all sources of uncertainty together. No value, and one open side, when all berries have
+    # the firmest, or all the softest, score.
     mean: Estimate
+    # N, from the counts alone (profile likelihood).
     by_counts: Estimate
+    # Coefficient of variation within the clamshell that was assumed.
     cv: float
     n: float
+    # Share of berries at each score at the estimate; nan without one.
     expected: tuple[float, ...]
+    # p of Pearson's test that counts of this calibration and spread look like these.
     fit_p: float | None
 
 
@@ -64,19 +53,20 @@ def equivalent_force(
     cv: float,
     level: float = 0.95,
     hand_sd: float | None = None,
-    dispersion: float = 1.0,
-    dispersion_df: int | None = None,
 ) -> Equivalent:
-    """Turn finger counts into the equivalent mean force of the clamshell.
+    """Turn finger counts into the equivalent mean force of a clamshell, or of several together.
 
     Maximum likelihood of the multinomial counts over the mean; the interval from counts alone is
     that of the profile likelihood (chi-square with 1 degree of freedom). Two more sources widen
     it, each side in quadrature: the calibration (all cuts moved together to the ends of their
     intervals) and the hand (one rater's fingers differ from the panel's by a share of force).
 
+    Counts of several clamshells are added; the log-likelihood is divided by the dispersion of
+    clamshells about their sum (Pearson, at least 1), and F takes the place of chi-square.
+
     Parameters
     ----------
-    counts : array_like of float, shape (scores,)
+    counts : array_like of float, shape (scores,) or (clamshells, scores)
         Firmest first.
     calibration : Calibration
     cv : float
@@ -85,10 +75,6 @@ def equivalent_force(
     hand_sd : float, optional
         How far hands differ, as a share of force; by default the calibration's own. 0 when the
         rater is the whole panel of the calibration.
-    dispersion : float
-        Divides the log-likelihood, for pooled clamshells that differ more than chance.
-    dispersion_df : int, optional
-        Degrees of freedom of the dispersion; F(1, df) then takes the place of chi-square.
 
     Raises
     ------
@@ -112,27 +98,24 @@ def equivalent_force(
     """
     from scipy.special import chdtri, fdtri
 
-    n_k = np.asarray(counts, dtype=float)
-    if n_k.shape != (len(calibration.scale.labels),) or (n_k < 0).any():
+    rows = np.atleast_2d(np.asarray(counts, dtype=float))
+    if rows.shape[1] != len(calibration.scale.labels) or (rows < 0).any():
         raise InvalidValueError(
-            f"{n_k.size} counts do not fit the scale {', '.join(calibration.scale.labels)}"
+            f"{rows.shape[1]} counts do not fit the scale {', '.join(calibration.scale.labels)}"
         )
     if not (math.isfinite(cv) and cv >= 0):
         raise InvalidValueError(f"a coefficient of variation of {cv:g} is not zero or more")
+    n_k = rows.sum(axis=0)
     if not n_k.sum():
         raise TooFewScoresError("no berry was counted")
-    drop = float(fdtri(1, dispersion_df, level) if dispersion_df else chdtri(1, 1 - level)) / 2
-    value, low, high = _count_profile(n_k / dispersion, calibration, cv, drop)
-    why = ""
-    if value is None:
-        end = "firmest" if low is not None else "softest"
-        why = f"all berries have the {end} score: only one side can be told"
-    by_counts = Estimate(value=value, low=low, high=high, why=why)
+    dispersion, df = _dispersion(rows)
+    drop = float(fdtri(1, df, level) if df else chdtri(1, 1 - level)) / 2
+    by_counts = _by_counts(n_k, calibration, cv, drop * dispersion)
     shares = np.full(n_k.size, np.nan)
-    if value is not None:
-        shares = score_shares(calibration, [value], cv)[0]
+    if by_counts.value is not None:
+        shares = score_shares(calibration, [by_counts.value], cv)[0]
     return Equivalent(
-        mean=_widened(by_counts, n_k, calibration, cv, level, hand_sd),
+        mean=_widened(by_counts, calibration, level, hand_sd),
         by_counts=by_counts,
         cv=cv,
         n=float(n_k.sum()),
@@ -141,36 +124,39 @@ def equivalent_force(
     )
 
 
+def _dispersion(rows: Floats) -> tuple[float, int]:
+    """Measure how far clamshells differ from their sum; 1 without degrees of freedom."""
+    total = rows.sum(axis=0)
+    df = (rows.shape[0] - 1) * (int((total > 0).sum()) - 1)
+    if not df:
+        return 1.0, 0
+    expected = rows.sum(axis=1, keepdims=True) * total / total.sum()
+    use = expected > 0
+    return max(1.0, float(((rows - expected)[use] ** 2 / expected[use]).sum()) / df), df
+
+
 def _widened(
-    by_counts: Estimate,
-    n_k: Floats,
-    calibration: Calibration,
-    cv: float,
-    level: float,
-    hand_sd: float | None,
+    by_counts: Estimate, calibration: Calibration, level: float, hand_sd: float | None
 ) -> Estimate:
     """Add the calibration's own uncertainty and that of one hand, side by side, in quadrature."""
     from scipy.special import ndtri
 
     z = float(ndtri((1 + level) / 2))
     hand = (calibration.hand_sd or 0.0) if hand_sd is None else hand_sd
-    value = by_counts.value
-    ends: list[Side] = []
-    sides = (
-        (-1, by_counts.low, calibration.low_newton),
-        (1, by_counts.high, calibration.high_newton),
-    )
-    for sign, side, cuts in sides:
+
+    def end(side: Side, cuts: Sequence[Side], sign: int) -> Side:
         if side is None:
-            ends.append(None)
-            continue
+            return None
         # Where there is no value, the end itself is what the calibration and the hand move.
-        centre = side if value is None else value
-        shift = _shift(centre, calibration, cuts)
-        total = math.sqrt((side - centre) ** 2 + shift**2 + (z * hand * centre) ** 2)
-        ends.append(centre + sign * total)
-    low = None if ends[0] is None else max(ends[0], 0.0)
-    return Estimate(value=value, low=low, high=ends[1], why=by_counts.why)
+        centre = side if by_counts.value is None else by_counts.value
+        parts = (side - centre, _shift(centre, calibration, cuts), z * hand * centre)
+        return max(0.0, centre + sign * math.hypot(*parts))
+
+    return replace(
+        by_counts,
+        low=end(by_counts.low, calibration.low_newton, -1),
+        high=end(by_counts.high, calibration.high_newton, 1),
+    )
 
 
 def _shift(force_newton: float, calibration: Calibration, ends: Sequence[Side]) -> float:
@@ -228,80 +214,11 @@ def within_cv(n: ArrayLike, mean_newton: ArrayLike, ss_n2: ArrayLike) -> float:
     return math.sqrt(float((ss[use] / mean[use] ** 2).sum() / (count[use] - 1).sum()))
 
 
-def pooled_equivalent(
-    tables: ArrayLike,
-    calibration: Calibration,
-    *,
-    cv: float,
-    level: float = 0.95,
-    hand_sd: float | None = None,
-) -> Equivalent:
-    """Find the equivalent mean force of several clamshells, allowing for their differences.
-
-    Counts are added; the log-likelihood is divided by the dispersion of clamshells about their
-    sum (Pearson, at least 1), and F takes the place of chi-square.
-
-    Parameters
-    ----------
-    tables : array_like of float, shape (clamshells, scores)
-    calibration, cv, level, hand_sd
-        See `equivalent_force`.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="log", cuts_newton=(1.5,), low_newton=(1.4,),
-    ...                   high_newton=(1.6,), spread=0.1)
-    >>> found = pooled_equivalent([[10, 10], [10, 10]], one, cv=0.2)
-    >>> round(found.mean.value, 2), found.n
-    (1.53, 40.0)
-    """
-    rows = np.asarray(tables, dtype=float)
-    total = rows.sum(axis=0)
-    factor, df = 1.0, 0
-    if rows.shape[0] > 1 and total.sum():
-        expected = rows.sum(axis=1, keepdims=True) * total / total.sum()
-        use = expected > 0
-        df = (rows.shape[0] - 1) * (int((total > 0).sum()) - 1)
-        if df:
-            chi2 = float(((rows - expected)[use] ** 2 / expected[use]).sum())
-            factor = max(1.0, chi2 / df)
-    return equivalent_force(
-        total,
-        calibration,
-        cv=cv,
-        level=level,
-        hand_sd=hand_sd,
-        dispersion=factor,
-        dispersion_df=df or None,
-    )
-
-
 def score_shares(calibration: Calibration, mean_newton: ArrayLike, cv: float) -> Floats:
-    """Expect a share of berries at each score, for clamshells of given mean force.
+    """Expect shares of berries at each score, shape (m, scores), for m mean forces (N).
 
     Force is log-normal with that mean and coefficient of variation; the probability of each score
     is averaged over it by the trapezium rule.
-
-    Parameters
-    ----------
-    calibration : Calibration
-    mean_newton : array_like of float, shape (m,)
-        Newtons, above zero.
-    cv : float
-        Standard deviation over mean, of berries within a clamshell; 0 for berries all alike.
-
-    Returns
-    -------
-    ndarray, shape (m, number of scores)
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="log", cuts_newton=(1.5,), low_newton=(1.4,),
-    ...                   high_newton=(1.6,), spread=0.1)
-    >>> score_shares(one, [1.5], 0.0).round(3)
-    array([[0.5, 0.5]])
     """
     mean = np.atleast_1d(np.asarray(mean_newton, dtype=float))
     sigma = math.sqrt(math.log1p(cv * cv))
@@ -315,13 +232,8 @@ def score_shares(calibration: Calibration, mean_newton: ArrayLike, cv: float) ->
 
 
 @functools.lru_cache(maxsize=32)
-def _curve(calibration: Calibration, cv: float) -> tuple[Floats, Floats, Any]:
-    """Make log shares over a grid of log means, and a spline through them.
-
-    Made once a calibration: every clamshell of a season then costs a few interpolations.
-    """
-    from scipy.interpolate import CubicSpline
-
+def _curve(calibration: Calibration, cv: float) -> tuple[Floats, Floats]:
+    """Find log shares over a grid of log means; made once for all clamshells of a season."""
     cuts = [calibration.force(float(e)) for e in calibration.edges() if math.isfinite(e)]
     low, high = math.log(max(min(cuts), 1e-6)) - _REACH, math.log(max(cuts)) + _REACH
     sharp = calibration.spread
@@ -331,48 +243,33 @@ def _curve(calibration: Calibration, cv: float) -> tuple[Floats, Floats, Any]:
     step = min(0.04, math.hypot(math.sqrt(math.log1p(cv * cv)), sharp) / 4)
     grid = np.linspace(low, high, math.ceil((high - low) / step) + 1)
     p = np.vstack([score_shares(calibration, np.exp(part), cv) for part in np.array_split(grid, 8)])
-    log_p = np.log(np.maximum(p, 1e-300))
-    return grid, log_p, CubicSpline(grid, log_p)
+    return grid, np.log(np.maximum(p, 1e-300))
 
 
-def _count_profile(
-    n_k: Floats, calibration: Calibration, cv: float, drop: float
-) -> tuple[Side, Side, Side]:
-    """Find the mean force (N) that makes the counts most probable, and the ends of its interval.
+def _by_counts(n_k: Floats, calibration: Calibration, cv: float, drop: float) -> Estimate:
+    """Find the mean force (N) that makes the counts most probable.
 
-    At the ends the log-likelihood has fallen by `drop`. None without a maximum (all berries at one
-    end of the scale), and for an end that is open.
+    At the ends of its interval the log-likelihood has fallen by `drop`. No value without a maximum
+    (all berries at one end of the scale).
     """
-    from scipy.optimize import brentq, minimize_scalar
+    from scipy.interpolate import CubicSpline
 
-    grid, log_p, spline = _curve(calibration, cv)
+    grid, log_p = _curve(calibration, cv)
+    log_likelihood = CubicSpline(grid, log_p @ n_k)
     used = np.flatnonzero(n_k)
     room = np.flatnonzero(np.diff(calibration.edges()) < 0)
-    all_firmest = used.size == 1 and used[0] == room[0]
-    all_softest = used.size == 1 and used[0] == room[-1]
-
-    def log_likelihood(x: float) -> float:
-        return float(spline(x)[used] @ n_k[used])
-
-    if all_firmest or all_softest:
-        best = float(grid[-1] if all_firmest else grid[0])
+    why = ""
+    if used.size == 1 and used[0] in (room[0], room[-1]):
+        end, best = ("firmest", grid[-1]) if used[0] == room[0] else ("softest", grid[0])
+        why = f"all berries have the {end} score: only one side can be told"
     else:
-        at = int((log_p[:, used] @ n_k[used]).argmax())
-        around = grid[max(at - 1, 0)], grid[min(at + 1, grid.size - 1)]
-        best = float(
-            minimize_scalar(
-                lambda x: -log_likelihood(x), bounds=around, method="bounded",
-                options={"xatol": 1e-9},
-            ).x
-        )  # fmt: skip
-    floor = log_likelihood(best) - drop
-
-    def excess(x: float) -> float:
-        return log_likelihood(x) - floor
-
-    low = high = None
-    if not all_softest and excess(grid[0]) < 0:
-        low = math.exp(brentq(excess, grid[0], best))
-    if not all_firmest and excess(grid[-1]) < 0:
-        high = math.exp(brentq(excess, best, grid[-1]))
-    return None if all_firmest or all_softest else math.exp(best), low, high
+        tops = np.append(log_likelihood.derivative().roots(extrapolate=False), grid)
+        tops = tops[np.isfinite(tops)]
+        best = tops[log_likelihood(tops).argmax()]
+    ends = log_likelihood.solve(float(log_likelihood(best)) - drop, extrapolate=False)
+    return Estimate(
+        value=None if why else math.exp(best),
+        low=math.exp(max(ends[ends < best], default=-math.inf)) or None,
+        high=math.exp(min(ends[ends > best], default=math.inf)),
+        why=why,
+    )

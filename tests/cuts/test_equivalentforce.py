@@ -11,8 +11,8 @@ from scipy.stats import lognorm
 
 from calibrate.cli import group
 from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.equivalentforce import equivalent_force, score_shares, within_cv
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
-from calibrate.tables.equivalent import equivalent_force, pooled_equivalent, score_shares, within_cv
 from gauge.errors import CannotCompareError, InvalidValueError, TooFewScoresError
 
 CUTS = (2.6, 1.9, 1.3, 0.8)
@@ -73,8 +73,8 @@ def test_interval_holds_its_level(mean):
 
 
 def test_pooled_clamshells_that_differ_are_less_sure():
-    alike = pooled_equivalent([[2, 6, 8, 4, 0]] * 4, panel(), cv=0.25)
-    apart = pooled_equivalent(
+    alike = equivalent_force([[2, 6, 8, 4, 0]] * 4, panel(), cv=0.25)
+    apart = equivalent_force(
         [[4, 10, 6, 0, 0], [0, 2, 10, 8, 0], [4, 8, 8, 0, 0], [0, 4, 8, 8, 0]], panel(), cv=0.25
     )
     assert alike.mean.value == pytest.approx(apart.mean.value)
