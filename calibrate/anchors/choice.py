@@ -167,7 +167,7 @@ def _score_places(
 def _boundary_places(calibration: Calibration, force_newton: NDArray[np.float64]) -> list[_Place]:
     """List the two sides of every known cut point."""
     places = []
-    for index, cut in enumerate(calibration.cuts_newton):
+    for index, cut in enumerate(estimate.value for estimate in calibration.cuts):
         if cut is not None:
             z = (calibration.h(force_newton) - calibration.h(cut)) / calibration.spread
             for score, side in ((index, 1), (index + 1, -1)):
@@ -221,7 +221,7 @@ def _missing(calibration: Calibration, found: tuple[Band, ...], place: _Place, f
             f"Only {filled} of {place.need} anchors for score {found[place.score].score}; look for "
             f"{_look_for(found[place.score])}."
         )
-    cut = calibration.cuts_newton[place.boundary]
+    cut = calibration.cuts[place.boundary].value
     side = 1 if place.score == place.boundary else -1
     force_newton = calibration.force(
         float(calibration.h(cut or math.nan)) + side * _OFFSET * calibration.spread

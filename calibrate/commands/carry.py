@@ -81,8 +81,8 @@ def command(
         [
             [
                 "/".join(cut.between),
-                format_newton(before.cuts_newton[index], missing="unknown"),
-                "-" if now is None else format_newton(now.cuts_newton[index], missing="unknown"),
+                format_newton(before.cuts[index].value, missing="unknown"),
+                "-" if now is None else format_newton(now.cuts[index].value, missing="unknown"),
                 format_newton(cut.force_newton, missing="unknown"),
                 span(cut.low_newton, cut.high_newton),
                 f"{cut.prior_weight:.0%}",

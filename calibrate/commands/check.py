@@ -21,7 +21,6 @@ from calibrate.commands.options import (
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import ForceScale
-    from calibrate.data.pairs import Pairs
     from calibrate.raters.check import RaterCheck
     from calibrate.stats.estimate import Estimate
     from gauge.season.rows import AnchorRow
@@ -78,6 +77,7 @@ def command(
     """  # noqa: D301
     from calibrate.data.pairs import load_pairs
     from calibrate.data.scale import parse_scale
+    from calibrate.raters.check import check_rater
 
     scale = parse_scale(scores, firmest=firmest) if scores else None
     positive = force_scale == "log"
@@ -92,12 +92,12 @@ def command(
         raise click.UsageError("Name a --rater, or ask for --all.")
     reports = []
     for name in names:
-        report, warnings = _report(
-            pairs, name, panel, limit_newton=limit, force_scale=force_scale, firmest=firmest,
-            sale_limit=sale_limit, level=level,
+        report = check_rater(
+            pairs, name, against=panel, limit_newton=limit, force_scale=force_scale,
+            firmest=firmest, sale_limit=sale_limit, level=level,
         )  # fmt: skip
         reports.append(report)
-        warn(warnings)
+        warn(report.warnings)
         if plot is not None:
             from calibrate.plots.rater import draw_rater
             from calibrate.plots.style import save
@@ -138,42 +138,6 @@ def _to_squeeze(report: RaterCheck, anchors: list[AnchorRow]) -> list[str]:
 
 def _page(plot: Path, name: str, n: int) -> Path:
     return plot if n == 1 else plot.with_name(f"{plot.stem}-{name}{plot.suffix}")
-
-
-def _report(
-    pairs: Pairs,
-    name: str,
-    panel: Pairs | None,
-    *,
-    limit_newton: float,
-    force_scale: ForceScale,
-    firmest: str,
-    sale_limit: str | None,
-    level: float,
-) -> tuple[RaterCheck, list[str]]:
-    from dataclasses import replace
-
-    from calibrate.model.ratershift import rater_cuts
-    from calibrate.raters.check import panel_calibration, report_hand
-
-    found = rater_cuts(
-        pairs, name, against=panel, force_scale=force_scale, level=level, firmest=firmest
-    )
-    scale = pairs.scale
-    if sale_limit is not None:
-        scale = replace(scale, sale_limit=sale_limit)
-    calibration = panel_calibration(found, scale, force_scale)
-    report = report_hand(
-        pairs.of_raters([name]),
-        calibration,
-        rater=name,
-        shift_newton=found.shift.newton,
-        shifts_newton=[shift.newton for shift in found.boundaries],
-        spread=found.spread,
-        limit_newton=limit_newton,
-        level=level,
-    )
-    return report, list(found.warnings)
 
 
 def _sides(one: Estimate | None, unit: str = "") -> dict[str, float | None]:

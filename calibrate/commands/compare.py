@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,8 +26,7 @@ from calibrate.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from calibrate.cuts.calibration import Calibration
-    from calibrate.cuts.seasonshift import CutShift, PadCheck, Rescored
+    from calibrate.cuts.seasonshift import PadCheck, Rescored, SeasonComparison
     from calibrate.stats.estimate import Estimate
 
 
@@ -69,48 +69,40 @@ def command(
     that of the hands such raters come from, which few raters leave wide. A stored calibration is
     compared with the intervals that it was stored with.
     """  # noqa: D301
-    from calibrate.cuts.seasonshift import cut_shifts, pad_check, rescored
+    from calibrate.cuts.seasonshift import compare_seasons, pad_check, rescored
     from calibrate.data.conditions import conditions_of, differences
 
     first, names = how.choice(season1, stored1), (stored2, *(None for _ in more))
     others = [how.choice(path, name) for path, name in zip((season2, *more), names, strict=True)]
     first_pairs = first.pairs()
+    one = first.calibration() if stored1 else first_pairs
     before = conditions_of(first.source, first_pairs.raters)
     answers: list[_Answer] = []
-    drawn: list[Calibration] = []
     for other in others:
         pairs = other.pairs()
-        # The same hands in both seasons: their own scale moved, or it did not.
-        same = len(pairs.raters) > 1 and set(pairs.raters) == set(first_pairs.raters)
-        one = first.calibration(first_pairs, these_raters=same)
-        two = other.calibration(pairs, these_raters=same)
-        test = None
-        if first.name is None and other.name is None:
-            narrow = 2 * how.level - 1
-            test = (
-                first.calibration(first_pairs, level=narrow, these_raters=same),
-                other.calibration(pairs, level=narrow, these_raters=same),
-            )
-        shifts = cut_shifts(one, two, margin_newton=margin, test=test or (one, two))
         after = conditions_of(other.source, pairs.raters)
         pads = pad_check(dict(before.pads or {}), dict(after.pads or {}), level=how.level)
+        found = compare_seasons(
+            one,
+            other.calibration() if other.name else pairs,
+            margin_newton=margin,
+            force_scale=how.force_scale,
+            level=how.level,
+            firmest=how.firmest,
+        )
         answers.append(
             _Answer(
-                one=one,
-                two=two,
-                shifts=shifts,
-                moved=rescored(one, two, pairs.force_newton),
+                found=found,
+                moved=rescored(found.first, found.second, pairs.force_newton),
                 pads=pads,
                 warnings=[*differences(before, after), *_pad_warning(pads)],
-                margin_newton=margin,
-                same_raters=same,
             )
         )
-        drawn += [two] if drawn else [one, two]
     if plot is not None:
         from calibrate.plots.compare import draw_seasons
         from calibrate.plots.style import save
 
+        drawn = [answers[0].found.first, *(answer.found.second for answer in answers)]
         save(draw_seasons(drawn), plot)
     for answer in answers:
         warn(answer.warnings)
@@ -133,29 +125,19 @@ def _pad_warning(pads: PadCheck | None) -> list[str]:
     ]
 
 
+@dataclass(frozen=True, kw_only=True)
 class _Answer:
     """One comparison, ready to be printed."""
 
-    def __init__(
-        self,
-        *,
-        one: Calibration,
-        two: Calibration,
-        shifts: tuple[CutShift, ...],
-        moved: Rescored,
-        pads: PadCheck | None,
-        warnings: list[str],
-        margin_newton: float,
-        same_raters: bool,
-    ) -> None:
-        self.one, self.two, self.shifts, self.moved = one, two, shifts, moved
-        self.pads, self.warnings, self.margin_newton = pads, warnings, margin_newton
-        self.same_raters = same_raters
+    found: SeasonComparison
+    moved: Rescored
+    pads: PadCheck | None
+    warnings: list[str]
 
     def document(self) -> dict[str, Any]:
         """The comparison as it is printed by --json."""
         cuts = []
-        for shift in self.shifts:
+        for shift in self.found.shifts:
             n, percent = shift.shift_newton, shift.shift_pct
             cuts.append(
                 {
@@ -170,11 +152,11 @@ class _Answer:
                 }
             )
         return {
-            "seasons": [self.one.source, self.two.source],
-            "margin_N": self.margin_newton,
-            "same_raters": self.same_raters,
+            "seasons": [self.found.first.source, self.found.second.source],
+            "margin_N": self.found.margin_newton,
+            "same_raters": self.found.same_raters,
             "cuts": cuts,
-            "spread": [self.one.spread, self.two.spread],
+            "spread": [self.found.first.spread, self.found.second.spread],
             "rescored_of_100": {
                 "softer": self.moved.softer,
                 "firmer": self.moved.firmer,
@@ -202,22 +184,23 @@ class _Answer:
             ends = ["open" if s is None else f"{s:+.2f}" for s in (found.low, found.high)]
             return f"{ends[0]} to {ends[1]}"
 
+        first, second = self.found.first, self.found.second
         print_table(
-            ["boundary", "1st N", "2nd N", "shift N", f"{self.one.level:.0%} interval", "shift %",
-             f"within {self.margin_newton:g} N"],
+            ["boundary", "1st N", "2nd N", "shift N", f"{first.level:.0%} interval", "shift %",
+             f"within {self.found.margin_newton:g} N"],
             [
                 [
                     "/".join(shift.between),
-                    format_newton(self.one.cuts_newton[index], missing="unknown"),
-                    format_newton(self.two.cuts_newton[index], missing="unknown"),
+                    format_newton(first.cuts[index].value, missing="unknown"),
+                    format_newton(second.cuts[index].value, missing="unknown"),
                     "unknown" if shift.shift_newton is None else f"{shift.shift_newton.value:+.2f}",
                     sides(shift.shift_newton),
                     "unknown" if shift.shift_pct is None else f"{shift.shift_pct.value:+.0f}",
                     {True: "shown", False: "not shown", None: "-"}[shift.equivalent],
                 ]
-                for index, shift in enumerate(self.shifts)
+                for index, shift in enumerate(self.found.shifts)
             ],
-            title=f"{self.one.source} to {self.two.source}",
+            title=f"{first.source} to {second.source}",
         )  # fmt: skip
         click.echo(
             f"Of 100 berries of the second season {self.moved.softer:.0f} would now be scored "
@@ -225,11 +208,11 @@ class _Answer:
             f"{self.moved.lost:.0f} would fall beyond the sale limit, {self.moved.gained:.0f} come "
             "within it."
         )
-        if self.same_raters:
+        if self.found.same_raters:
             click.echo(
                 "The same raters scored both seasons: it is their own scale that is compared."
             )
-        click.echo(f"Spread of the fingers {self.one.spread:.3g}, then {self.two.spread:.3g}.")
+        click.echo(f"Spread of the fingers {first.spread:.3g}, then {second.spread:.3g}.")
         if self.pads is not None:
             sure = "" if self.pads.change_pct.low is None else (
                 f" ({self.pads.change_pct.low:+.1f} to {self.pads.change_pct.high:+.1f})"

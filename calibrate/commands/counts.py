@@ -68,7 +68,7 @@ def command(
     panel of today.
     """  # noqa: D301
     from calibrate.cuts.equivalentforce import equivalent_force
-    from calibrate.cuts.loading import read_cuts, stored
+    from calibrate.cuts.loading import load_calibration
     from calibrate.data.scale import parse_scale
     from calibrate.tables.source import read_source
 
@@ -77,11 +77,11 @@ def command(
     if calibration is not None and season is None:
         raise click.UsageError("--calibration needs --season FILE.")
     if cuts is not None:
-        panel = read_cuts(cuts)
+        panel = load_calibration(cuts)
     else:
         assert season is not None
         assert calibration is not None
-        panel = stored([season], calibration)
+        panel = load_calibration(season, name=calibration)
     told = read_source(sheets, scale=None if scores is None else parse_scale(scores)).clamshells
     if not told:
         raise BadTableError(f"{sheets} holds no clamshell sheets.")

@@ -50,7 +50,7 @@ def command(
     calibrate diagnose 2026.season
     calibrate diagnose scores.csv --force-scale log --json
     """  # noqa: D301
-    from calibrate.cuts.source import CalibrationChoice
+    from calibrate.cuts.loading import CalibrationChoice
     from calibrate.model.diagnosis import diagnose
 
     choice = CalibrationChoice(

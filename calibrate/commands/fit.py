@@ -126,21 +126,15 @@ def command(
 def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
     """Return the fit as --json prints it: scores and cuts in the order of the source."""
     step = 1 if firmest == "first" else -1
-    cuts = zip(
-        calibration.scale.boundaries,
-        calibration.cuts_newton,
-        calibration.low_newton,
-        calibration.high_newton,
-        strict=True,
-    )
+    cuts = zip(calibration.scale.boundaries, calibration.cuts, strict=True)
     return {
         "n": calibration.n,
         "raters": len(calibration.raters),
         "scores": [as_label(label) for label in calibration.scale.labels[::step]],
         **document_of(calibration, "force_scale", "log_likelihood", "spread"),
         "cuts": [
-            {"between": between(pair, firmest), "force_N": cut, "low_N": low, "high_N": high}
-            for pair, cut, low, high in list(cuts)[::step]
+            {"between": between(pair, firmest), **sides(cut, "force_N", "_N")}
+            for pair, cut in list(cuts)[::step]
         ],
         "warnings": list(calibration.warnings),
     }

@@ -68,8 +68,6 @@ def command(
     A number from here decides nothing by itself: local grades, food-safety rules and the buyer's
     terms do.
     """  # noqa: D301
-    from dataclasses import replace
-
     import numpy as np
 
     from calibrate.cuts.salelimit import (
@@ -82,9 +80,7 @@ def command(
 
     choice = how.choice(source, calibration_name)
     pairs = choice.pairs()
-    calibration = choice.calibration(pairs)
-    if sale_limit is not None:
-        calibration = replace(calibration, scale=replace(calibration.scale, sale_limit=sale_limit))
+    calibration = choice.calibration(pairs).with_limit(sale_limit)
     limit = limit_force(calibration, share=share, level=how.level)
     cheapest = cheapest_threshold(calibration, discard_cost=discard_cost, ship_cost=ship_cost)
     if not thresholds:

@@ -13,7 +13,7 @@ from gauge.clikit import FILE, POSITIVE, json_option, record_options, season_arg
 
 if TYPE_CHECKING:
     from calibrate.cuts.fitting import ForceChoice
-    from calibrate.cuts.source import CalibrationChoice
+    from calibrate.cuts.loading import CalibrationChoice
     from calibrate.data.pairs import Pairs
     from calibrate.data.scale import Scale
 
@@ -63,7 +63,7 @@ class FitOptions:
 
     def choice(self, source: Path, name: str | None = None) -> CalibrationChoice:
         """Return the stored calibration of that name, or the fit of the source's own pairs."""
-        from calibrate.cuts.source import CalibrationChoice
+        from calibrate.cuts.loading import CalibrationChoice
 
         return CalibrationChoice(
             source=source,

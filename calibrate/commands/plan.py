@@ -72,7 +72,7 @@ def command(
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.cuts.samplesize import Panel, berries_needed, half_widths, next_forces
+    from calibrate.cuts.samplesize import PlannedPanel, berries_needed, half_widths, next_forces
 
     if source is None:
         calibration = _guess(cuts, spread)
@@ -91,7 +91,7 @@ def command(
         raters = raters or max(len(pairs.raters), 1)
         hand_sd = hand_sd if hand_sd is not None else (calibration.hand_sd or 0.0)
         so_far = len(np.unique(pairs.berry)) if pairs.berries else pairs.n // max(raters, 1)
-    panel = Panel(raters=raters, hand_sd=hand_sd, berry_sd=berry_sd if raters > 1 else 0.0)
+    panel = PlannedPanel(raters=raters, hand_sd=hand_sd, berry_sd=berry_sd if raters > 1 else 0.0)
     needed = berries_needed(calibration, picked, panel, half_width, level=how.level)
     choices = (
         _numbers(lots) if lots else tuple(np.linspace(picked.min(), picked.max(), 41).round(2))
@@ -128,7 +128,7 @@ def command(
                 str(n),
             ]
             for i, (name, cut, n) in enumerate(
-                zip(names, calibration.cuts_newton, needed, strict=True)
+                zip(names, calibration.cut_newton, needed, strict=True)
             )
         ],
     )
@@ -144,17 +144,16 @@ def command(
 
 
 def _guess(cuts: str | None, spread: float | None) -> Calibration:
-    from calibrate.cuts.calibration import Calibration
+    from calibrate.cuts.calibration import Calibration, as_cuts
     from calibrate.data.scale import BLACKBERRY, Scale
 
     if cuts is None or spread is None:
         raise click.UsageError("Give a SOURCE, or --cuts, --spread and --forces.")
     values = _numbers(cuts)
-    none = (None,) * len(values)
     labels = tuple(str(k) for k in range(1, len(values) + 2))
     return Calibration(
         scale=BLACKBERRY if labels == BLACKBERRY.labels else Scale(labels=labels),
-        force_scale="linear", cuts_newton=values, low_newton=none, high_newton=none, spread=spread,
+        force_scale="linear", cuts=as_cuts(values), spread=spread,
     )  # fmt: skip
 
 
@@ -163,11 +162,11 @@ def _cuts(calibration: Calibration, needed: tuple[int, ...], widths: Any) -> lis
     return [
         {
             "between": [as_label(label) for label in between],
-            "force_N": cut,
+            "force_N": cut.value,
             "berries": n,
             "half_width_now_N": None if widths is None else float(widths[index]),
         }
         for index, (between, cut, n) in enumerate(
-            zip(calibration.scale.boundaries, calibration.cuts_newton, needed, strict=True)
+            zip(calibration.scale.boundaries, calibration.cuts, needed, strict=True)
         )
     ]

@@ -166,13 +166,13 @@ def _rule(top: float | None, above: float | None) -> Any:
 def _calibration(
     sources: tuple[Path, ...], name: str | None, cuts: Path | None, sale_limit: str | None
 ) -> Calibration | None:
-    from calibrate.cuts.loading import read_cuts, stored
+    from calibrate.cuts.loading import load_calibration
 
     if name is not None and cuts is not None:
         raise click.UsageError("Give --calibration or --cuts, not both.")
     if cuts is not None:
-        return read_cuts(cuts, sale_limit=sale_limit)
-    return None if name is None else stored(sources, name, sale_limit=sale_limit)
+        return load_calibration(cuts, sale_limit=sale_limit)
+    return None if name is None else load_calibration(*sources, name=name, sale_limit=sale_limit)
 
 
 def _write_csv(report: Report, path: Path) -> None:

@@ -1,5 +1,17 @@
-"""The calibration record: where it comes from, and what follows from it.
+"""The calibration: where it comes from, and what follows from it.
 
-In: a stored calibration, or a source to fit.
-Out: bands, the sale limit, plans, shifts between seasons.
+In: a stored calibration, or pairs to fit.
+Out: bands, the sale limit, how many berries to score, shifts between seasons.
 """
+
+__all__ = [
+    "bands",
+    "calibration",
+    "equivalentforce",
+    "fitting",
+    "loading",
+    "salelimit",
+    "samplesize",
+    "seasonprior",
+    "seasonshift",
+]

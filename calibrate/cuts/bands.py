@@ -9,8 +9,8 @@ import numpy as np
 
 from calibrate.cuts.calibration import Calibration, Side
 
-CORE_PROBABILITY = 0.8
-# Where an end score is this probable, more force tells the hand nothing new.
+CORE_PROBABILITY = 0.8  # of a score, within its core band
+# Probability; where an end score has it, more force tells the fingers nothing new.
 END_TARGET_PROBABILITY = 0.9
 
 
@@ -34,12 +34,12 @@ class Band:
     """
 
     score: str
-    low_newton: Side
-    target_newton: Side
-    high_newton: Side
-    core_low_newton: Side
-    core_high_newton: Side
-    best_probability: float
+    low_newton: Side = None
+    target_newton: Side = None
+    high_newton: Side = None
+    core_low_newton: Side = None
+    core_high_newton: Side = None
+    best_probability: float = 0.0
 
     @property
     def reachable(self) -> bool:
@@ -47,16 +47,7 @@ class Band:
         return self.target_newton is not None
 
     def holds(self, force_newton: float) -> bool:
-        """Whether a force lies in the band.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
-        >>> [band.holds(2.3) for band in bands(one)]
-        [True, False]
-        """
+        """Tell whether a force lies in the band."""
         if self.target_newton is None or self.low_newton is None:
             return False
         return self.low_newton <= force_newton and (
@@ -69,46 +60,25 @@ def bands(calibration: Calibration) -> tuple[Band, ...]:
 
     Where two scores are equally probable follows from the model by one root for each pair; the
     band of a score is what lies between its crossings with all firmer and all softer scores.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
-    >>> firm, soft = bands(one)
-    >>> round(firm.low_newton, 6), firm.high_newton, round(firm.target_newton, 3)
-    (2.0, None, 2.549)
     """
-    scores = range(len(calibration.scale.labels))
-    return tuple(_band(calibration, score) for score in scores)
+    return tuple(_band(calibration, score) for score in range(len(calibration.scale.labels)))
 
 
 def _band(calibration: Calibration, score: int) -> Band:
     label = calibration.scale.labels[score]
-    last = len(calibration.scale.labels) - 1
     edges = calibration.edges()
     if edges[score] == edges[score + 1]:
-        return _unreachable(label)
-    low_h = max(
-        (calibration.crossing_h(score, k) for k in range(score + 1, last + 1)), default=-inf
-    )
-    high_h = min((calibration.crossing_h(k, score) for k in range(score)), default=inf)
-    high = None if high_h == inf else calibration.force(high_h)
+        return Band(score=label)
+    softer, firmer = range(score + 1, len(calibration.scale.labels)), range(score)
+    low_h = max((calibration.crossing_h(score, k) for k in softer), default=-inf)
+    high_h = min((calibration.crossing_h(k, score) for k in firmer), default=inf)
     low = 0.0 if low_h == -inf else max(calibration.force(low_h), 0.0)
+    high = None if high_h == inf else calibration.force(high_h)
     if low_h >= high_h or (high is not None and high <= 0):
-        return _unreachable(label)
-    if edges[score] == inf:
-        target = calibration.force_at(END_TARGET_PROBABILITY, score)
-        target = max(target, low) if target is not None else None
-    elif edges[score + 1] == -inf:
-        target = calibration.force_at(1 - END_TARGET_PROBABILITY, score - 1)
-        target = target if target is not None else (high or 0.0) / 2
-    else:
-        # Symmetric about the middle of its two cuts on the scale of the model.
-        target = calibration.force(float(edges[score] + edges[score + 1]) / 2)
-        target = min(max(target, low), high if high is not None else inf)
+        return Band(score=label)
+    target = _target(calibration, score, low, high)
     if target is None or target <= 0:
-        return _unreachable(label)
+        return Band(score=label)
     core_low, core_high = _core(calibration, score, target)
     return Band(
         score=label,
@@ -121,34 +91,35 @@ def _band(calibration: Calibration, score: int) -> Band:
     )
 
 
-def _unreachable(label: str) -> Band:
-    return Band(
-        score=label,
-        low_newton=None,
-        target_newton=None,
-        high_newton=None,
-        core_low_newton=None,
-        core_high_newton=None,
-        best_probability=0.0,
-    )
+def _target(calibration: Calibration, score: int, low: float, high: Side) -> Side:
+    """Find the force to look for in an anchor of a score."""
+    firm_edge, soft_edge = calibration.edges()[score : score + 2]
+    if firm_edge == inf:
+        target = calibration.force_at(END_TARGET_PROBABILITY, score)
+        return None if target is None else max(target, low)
+    if soft_edge == -inf:
+        target = calibration.force_at(1 - END_TARGET_PROBABILITY, score - 1)
+        return (high or 0.0) / 2 if target is None else target
+    # Symmetric about the middle of its two cuts on the scale of the model.
+    middle = calibration.force(float(firm_edge + soft_edge) / 2)
+    return min(max(middle, low), inf if high is None else high)
 
 
 def _core(calibration: Calibration, score: int, target_newton: float) -> tuple[Side, Side]:
-    """Ends of the core band; an end score's core is open towards its own side."""
+    """Find the ends of the core band; an end score's core is open towards its own side."""
     from scipy.optimize import brentq
 
     def excess(h: float) -> float:
         return float(calibration.probabilities_h(np.array([h]))[0, score]) - CORE_PROBABILITY
 
-    edges = calibration.edges()
     start = float(calibration.h(target_newton))
     if excess(start) < 0:
         return None, None
+    firm_edge, soft_edge = calibration.edges()[score : score + 2]
     far = 60 * calibration.spread
-    firm_end = edges[score] == inf
-    soft_end = edges[score + 1] == -inf
-    high = None if firm_end else calibration.force(float(brentq(excess, start, edges[score] + far)))
-    low = (
-        0.0 if soft_end else calibration.force(float(brentq(excess, edges[score + 1] - far, start)))
-    )
-    return max(low, 0.0), high
+    low, high = 0.0, None
+    if soft_edge != -inf:
+        low = max(calibration.force(float(brentq(excess, soft_edge - far, start))), 0.0)
+    if firm_edge != inf:
+        high = calibration.force(float(brentq(excess, start, firm_edge + far)))
+    return low, high

@@ -1,41 +1,53 @@
-"""A calibration: a panel's cut points in newtons as they are kept, shown and used afterwards.
-
-It is what remains of a fit: enough to tell which score a force would get and how sure that is.
-Fitting is in cutmodel and raters; keeping it in a season file is in the season room.
-"""
+"""A calibration: a panel's cut points in newtons as they are kept, shown and used afterwards."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import asdict, dataclass, fields
+from collections.abc import Iterable
+from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.data.scale import Scale
+from calibrate.stats.estimate import Estimate
 from calibrate.stats.likelihood import interval_probability, log_interval
 from gauge.errors import InvalidValueError
 
 ForceScale = Literal["linear", "log"]
 Side = float | None
+# Of a stored document: the key of each column of the cuts.
+_COLUMNS = {"cuts_n": "value", "low_n": "low", "high_n": "high"}
+
+
+def as_cuts(
+    cut_newton: Iterable[Side],
+    low_newton: Iterable[Side] | None = None,
+    high_newton: Iterable[Side] | None = None,
+) -> tuple[Estimate, ...]:
+    """Make cut points of columns in newtons; None or NaN is a cut not known, or an open side."""
+    value = list(cut_newton)
+    none = [None] * len(value)
+    low = none if low_newton is None else low_newton
+    high = none if high_newton is None else high_newton
+    columns = zip(value, low, high, strict=True)
+    return tuple(Estimate(value=v, low=lo, high=hi) for v, lo, hi in columns)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Calibration:
-    """Cut points, spread and their intervals, firmest boundary first.
+    """Cut points with their intervals, and the spread.
 
     Attributes
     ----------
     scale : Scale
     force_scale : {"linear", "log"}
         Whether h(F) of the model is F or log F.
-    cuts_newton : tuple of (float or None)
-        One a boundary, in newtons, falling; equal around a score that was never used, None beyond
-        the firmest or the softest score that was.
-    low_newton, high_newton : tuple of (float or None)
-        Interval of each cut; None is an open side.
+    cuts : tuple of Estimate
+        One a boundary, in newtons, falling from the firmest on; equal around a score that was
+        never used, without a value beyond the firmest or the softest score that was.
     spread : float
         Logistic scale of the fingers, in newtons (linear) or in log newtons (log).
     level : float
@@ -64,9 +76,7 @@ class Calibration:
 
     scale: Scale
     force_scale: ForceScale
-    cuts_newton: tuple[Side, ...]
-    low_newton: tuple[Side, ...]
-    high_newton: tuple[Side, ...]
+    cuts: tuple[Estimate, ...]
     spread: float
     level: float = 0.95
     covariance: tuple[tuple[float, ...], ...] | None = None
@@ -80,131 +90,94 @@ class Calibration:
     warnings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        wanted = len(self.scale.labels) - 1
-        if not len(self.cuts_newton) == len(self.low_newton) == len(self.high_newton) == wanted:
-            raise InvalidValueError(f"a scale of {wanted + 1} scores has {wanted} cut points")
-        known = [cut for cut in self.cuts_newton if cut is not None]
+        n_cuts = len(self.scale.boundaries)
+        if len(self.cuts) != n_cuts:
+            raise InvalidValueError(f"a scale of {n_cuts + 1} scores has {n_cuts} cut points")
+        known = [cut.value for cut in self.cuts if cut.value is not None]
         if not known:
             raise InvalidValueError("a calibration needs a cut point")
         if any(a < b for a, b in itertools.pairwise(known)):
             raise InvalidValueError("cut points must fall from the firmest boundary on")
         if self.force_scale == "log" and min(known) <= 0:
             raise InvalidValueError("a cut point on the log scale must be above zero")
-        size = wanted + 1
+        size = n_cuts + 1
         if self.covariance is not None and np.shape(self.covariance) != (size, size):
             raise InvalidValueError(
-                f"the covariance of {wanted} cuts and a spread is {size} square"
+                f"the covariance of {n_cuts} cuts and a spread is {size} square"
             )
         if not (math.isfinite(self.spread) and self.spread > 0):
             raise InvalidValueError("the spread must be above zero")
 
-    def h(self, force_newton: ArrayLike) -> NDArray[np.float64]:
-        """Force on the scale of the model: newtons, or log newtons.
+    @property
+    def cut_newton(self) -> NDArray[np.float64]:
+        """Cut points in newtons, firmest boundary first, NaN where not known; shape (cuts,)."""
+        return np.array([cut.value for cut in self.cuts], dtype=float)
 
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
-        >>> float(one.h(1.5))
-        1.5
-        """
+    def with_limit(self, sale_limit: str | None) -> Calibration:
+        """Declare the softest score that may be sold; None leaves the scale as it is."""
+        if sale_limit is None:
+            return self
+        return replace(self, scale=replace(self.scale, sale_limit=sale_limit))
+
+    def h(self, force_newton: ArrayLike) -> NDArray[np.float64]:
+        """Put force on the scale of the model: newtons, or log newtons."""
         force = np.asarray(force_newton, dtype=float)
         return force if self.force_scale == "linear" else np.log(force)
 
     def force(self, h: float) -> float:
-        """Inverse of `h`.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
-        >>> one.force(1.5)
-        1.5
-        """
+        """Return the force in newtons at a position on the scale of the model."""
         return h if self.force_scale == "linear" else math.exp(h)
 
     def edges(self) -> NDArray[np.float64]:
-        """Edges of all scores on the scale of the model, falling from +inf to -inf.
+        """Return the edges of all scores on the scale of the model, falling from +inf to -inf.
 
         Shape (number of scores + 1,); score k lies between edges k and k + 1. An unknown cut
         beyond the known ones lies at its infinity, and one between known ones falls onto its
         firmer neighbour: a score that was never used gets no room.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
-        >>> one.edges()
-        array([ inf,   2., -inf])
         """
         edges = [math.inf]
-        for index, cut in enumerate(self.cuts_newton):
-            if cut is not None:
-                edges.append(float(self.h(cut)))
-            elif all(c is None for c in self.cuts_newton[index:]):
+        for index, cut in enumerate(self.cuts):
+            if cut.value is not None:
+                edges.append(float(self.h(cut.value)))
+            elif all(other.value is None for other in self.cuts[index:]):
                 edges.append(-math.inf)
             else:
                 edges.append(edges[-1])
         return np.array([*edges, -math.inf])
 
+    def ranks(self, force_newton: ArrayLike) -> NDArray[np.int64]:
+        """Return the score that the cut points give each force, as a rank from 0; shape (n,)."""
+        return np.digitize(-self.h(force_newton), -self.edges()[1:-1]).astype(np.int64)
+
     def probabilities(self, force_newton: ArrayLike) -> NDArray[np.float64]:
-        """Probability of each score at a force.
+        """Return the probability of each score at a force.
 
         Parameters
         ----------
         force_newton : array_like, shape (n,)
-            Newtons; above zero under the log scale.
+            Above zero under the log scale.
 
         Returns
         -------
         ndarray, shape (n, number of scores)
             Each row adds up to 1. Computed as differences of logistics on the side where they do
             not cancel.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
-        >>> one.probabilities([2.0])
-        array([[0.5, 0.5]])
         """
         return self.probabilities_h(np.atleast_1d(self.h(force_newton)))
 
     def probabilities_h(self, h: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Probability of each score at positions on the scale of the model; see `probabilities`.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
-        >>> one.probabilities_h(np.array([2.0, 40.0])).round(3)
-        array([[0.5, 0.5],
-               [1. , 0. ]])
-        """
+        """Return the probability of each score at positions on the scale of the model."""
         z = (h[:, None] - self.edges()[None, :]) / self.spread
         return interval_probability(z[:, 1:], z[:, :-1])
 
     def crossing_h(self, firmer: int, softer: int) -> float:
-        """Position on the model's scale at which two scores are equally probable.
+        """Return the position on the model's scale at which two scores are equally probable.
 
         The ratio of the firmer to the softer score's probability never falls with force (the
         logistic density is log-concave, hence a monotone likelihood ratio; Karlin (1968) Total
         Positivity), so there is one crossing at most. Its tails are exponential, so the ratio has
         a finite limit: +inf is returned where the softer score is the more probable at every
         force, -inf where the firmer one is.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
-        >>> one.crossing_h(0, 1)
-        2.0
         """
         from scipy.optimize import brentq
 
@@ -233,20 +206,12 @@ class Calibration:
         return float(brentq(log_ratio, low, high, xtol=1e-12))
 
     def force_at(self, probability: float, score: int) -> Side:
-        """Force at which a berry is scored `score` (rank from 0) or firmer with a probability.
+        """Return the force at which a score of this rank or firmer has a probability.
 
         The inverse of the model: h = c_k + s logit(p). None where the cut is unknown, or where no
         force above zero gives it.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
-        >>> round(one.force_at(0.95, 0), 3)
-        3.472
         """
-        cut = self.cuts_newton[score]
+        cut = self.cuts[score].value
         if cut is None:
             return None
         force = self.force(
@@ -255,18 +220,11 @@ class Calibration:
         return force if force > 0 else None
 
     def to_document(self) -> dict[str, Any]:
-        """Everything as a document for JSON; `from_document` reads it back.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
-        >>> one.to_document()["cuts_n"]
-        (2.0,)
-        """
-        document = {_key(name): value for name, value in asdict(self).items()}
+        """Write everything as a document for JSON; `from_document` reads it back."""
+        document = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "cuts"}
         document["scale"] = self.scale.to_json()
+        for key, side in _COLUMNS.items():
+            document[key] = tuple(getattr(cut, side) for cut in self.cuts)
         if math.isnan(self.log_likelihood):
             document["log_likelihood"] = None
         return document
@@ -279,31 +237,17 @@ class Calibration:
         ------
         InvalidValueError
             If the document is not a calibration.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.5)
-        >>> Calibration.from_document(one.to_document()) == one
-        True
         """
         try:
-            values = {
-                f.name: document[_key(f.name)] for f in fields(cls) if _key(f.name) in document
-            }
+            values = {f.name: document[f.name] for f in fields(cls) if f.name in document}
             values["scale"] = Scale.from_json(values["scale"])
-            for name in ("cuts_newton", "low_newton", "high_newton", "raters", "warnings"):
+            values["cuts"] = as_cuts(*(document[key] for key in _COLUMNS))
+            for name in ("raters", "warnings"):
                 values[name] = tuple(values.get(name) or ())
             if values.get("covariance") is not None:
                 values["covariance"] = tuple(tuple(row) for row in values["covariance"])
             if values.get("log_likelihood") is None:
                 values["log_likelihood"] = math.nan
             return cls(**values)
-        except (KeyError, TypeError) as error:
+        except (KeyError, TypeError, ValueError) as error:
             raise InvalidValueError(f"this is not a calibration: {error}") from None
-
-
-def _key(name: str) -> str:
-    """Return the key of a field in a stored document: there, the name of a force ends in `_n`."""
-    return name.replace("_newton", "_n")

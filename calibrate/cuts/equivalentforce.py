@@ -85,11 +85,11 @@ def equivalent_force(
 
     Examples
     --------
+    >>> from calibrate.cuts.calibration import as_cuts
     >>> from calibrate.data.scale import BLACKBERRY
     >>> cuts = (2.6, 1.9, 1.3, 0.8)
-    >>> one = Calibration(scale=BLACKBERRY, force_scale="linear", cuts_newton=cuts, spread=0.15,
-    ...                   low_newton=tuple(c - 0.05 for c in cuts),
-    ...                   high_newton=tuple(c + 0.05 for c in cuts))
+    >>> one = Calibration(scale=BLACKBERRY, force_scale="linear", spread=0.15,
+    ...                   cuts=as_cuts(cuts, [c - 0.05 for c in cuts], [c + 0.05 for c in cuts]))
     >>> found = equivalent_force([2, 9, 7, 2, 0], one, cv=0.25)
     >>> round(found.mean.value, 2), round(found.mean.low, 2), round(found.mean.high, 2)
     (1.97, 1.72, 2.26)
@@ -154,8 +154,8 @@ def _widened(
 
     return replace(
         by_counts,
-        low=end(by_counts.low, calibration.low_newton, -1),
-        high=end(by_counts.high, calibration.high_newton, 1),
+        low=end(by_counts.low, [cut.low for cut in calibration.cuts], -1),
+        high=end(by_counts.high, [cut.high for cut in calibration.cuts], 1),
     )
 
 
@@ -167,7 +167,7 @@ def _shift(force_newton: float, calibration: Calibration, ends: Sequence[Side]) 
     """
     known = [
         (abs(float(calibration.h(cut)) - float(calibration.h(force_newton))), abs(end - cut) / cut)
-        for cut, end in zip(calibration.cuts_newton, ends, strict=True)
+        for cut, end in zip((one.value for one in calibration.cuts), ends, strict=True)
         if cut is not None and end is not None and cut > 0
     ]
     return min(known)[1] * force_newton if known else 0.0

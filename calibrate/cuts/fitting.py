@@ -1,7 +1,4 @@
-"""From pairs to a calibration in one call: choice of force scale, panel or single hand, warnings.
-
-What every command that needs cut points calls. The models are in cutmodel and raters.
-"""
+"""From pairs to a calibration in one call: choice of force scale, panel or one hand, warnings."""
 
 from __future__ import annotations
 
@@ -11,9 +8,8 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
 from calibrate.model.intervals import Kind, cut_intervals
@@ -52,23 +48,18 @@ def fit(
     penalised : bool
         Whether sparse data are helped by a penalty; all rows are then taken as one hand's.
     these_raters : bool
-        Whether a panel's cut points shall be those of the mean of its very raters, and not of the
+        Whether a panel's cut points are those of the mean of its very raters, and not of the
         hands that such raters come from.
+
+    Returns
+    -------
+    Calibration
+        Its `cut_newton` is the array of cut points in newtons.
 
     Raises
     ------
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
         See `calibrate.stats.verdict`.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> zero = np.zeros(4, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
-    ...               rank=np.array([0, 0, 1, 1]), count=np.array([10.0, 30, 30, 10]), berry=zero)
-    >>> found = fit(pairs)
-    >>> round(found.cuts_newton[0], 6), round(found.low_newton[0], 2), found.n
-    (3.0, 2.51, 80)
     """
     if penalised:
         found = _penalised(pairs, force_scale, level, firmest)
@@ -92,22 +83,16 @@ def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: st
 
     scale: ForceScale = "log" if force_scale == "log" else "linear"
     fit = fit_penalised(pairs, force_scale=scale, level=level, firmest=firmest)
-    warnings = [LABEL, *unused_warnings(pairs)]
+    warnings = [LABEL, *_unused_warnings(pairs)]
     if force_scale == "auto":
         warnings.append("AIC does not compare penalised fits, so the linear scale was taken")
     if len(pairs.raters) > 1:
         warnings.append("all raters are taken as one hand in a penalised fit")
-
-    def newtons(values: NDArray[np.float64]) -> tuple[float | None, ...]:
-        force = values if scale == "linear" else np.exp(values)
-        return tuple(float(x) if np.isfinite(x) else None for x in force)
-
+    columns = [h if scale == "linear" else np.exp(h) for h in (fit.cut, fit.low, fit.high)]
     return Calibration(
         scale=pairs.scale,
         force_scale=scale,
-        cuts_newton=newtons(fit.cut),
-        low_newton=newtons(fit.low),
-        high_newton=newtons(fit.high),
+        cuts=as_cuts(*(column.tolist() for column in columns)),
         spread=fit.spread,
         log_likelihood=fit.log_likelihood,
         warnings=tuple(warnings),
@@ -131,7 +116,6 @@ def _of_panel(
             f"{kind} intervals are for one hand; the panel's include how hands differ "
             "and are made in one way only"
         )
-    cuts = fit.these_raters if these_raters else fit.cuts
     # What a middling hand makes of berries of one force: its own spread, and how berries of one
     # force differ to all fingers, at the middle cut. Probabilities of scores need both.
     middle = float(np.nanmedian(fit.cut_newton)) if fit.force_scale == "linear" else 1.0
@@ -142,9 +126,7 @@ def _of_panel(
     return Calibration(
         scale=pairs.scale,
         force_scale=fit.force_scale,
-        cuts_newton=tuple(cut.value for cut in cuts),
-        low_newton=tuple(cut.low for cut in cuts),
-        high_newton=tuple(cut.high for cut in cuts),
+        cuts=fit.these_raters if these_raters else fit.cuts,
         spread=fit.spread * widen,
         hand_sd=fit.hand_sd,
         covariance=tuple(tuple(float(x) for x in row) for row in covariance),
@@ -169,15 +151,13 @@ def _of_hand(
 
         warnings.append(panel_of_one(pairs.raters[0]))
         level = widened(level, pairs.n, fit.ordinal.phi.size)
-    intervals = cut_intervals(fit, kind=kind, level=level, resamples=resamples, seed=seed)
-    warnings += unused_warnings(pairs)
-    warnings += [one.why for one in intervals if one.why]
+    cuts = cut_intervals(fit, kind=kind, level=level, resamples=resamples, seed=seed)
+    warnings += _unused_warnings(pairs)
+    warnings += [cut.why for cut in cuts if cut.why]
     return Calibration(
         scale=pairs.scale,
         force_scale=fit.force_scale,
-        cuts_newton=tuple(i.value for i in intervals),
-        low_newton=tuple(i.low for i in intervals),
-        high_newton=tuple(i.high for i in intervals),
+        cuts=cuts,
         spread=fit.spread,
         covariance=whole_covariance(fit),
         log_likelihood=fit.log_likelihood,
@@ -203,17 +183,8 @@ def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list
     return (log if log.aic < linear.aic else linear), []
 
 
-def unused_warnings(pairs: Pairs) -> list[str]:
-    """Say what each score that nobody gave does to the cut points.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one, zero = np.ones(1), np.zeros(1, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_newton=one, rank=zero, count=one, rater=zero, berry=zero)
-    >>> unused_warnings(pairs)
-    ['score soft was never given']
-    """
+def _unused_warnings(pairs: Pairs) -> list[str]:
+    """Say what each score that nobody gave does to the cut points."""
     labels = pairs.scale.labels
     used = np.unique(pairs.rank)
     warnings = []
@@ -232,22 +203,7 @@ def unused_warnings(pairs: Pairs) -> list[str]:
 
 
 def fingerprint(pairs: Pairs, force_scale: ForceScale, kind: Kind, level: float) -> str:
-    """SHA-256 of the data and options of a fit, the same whatever the order of the rows.
-
-    Parameters
-    ----------
-    pairs : Pairs
-    force_scale, kind : str
-    level : float
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one, zero = np.ones(1), np.zeros(1, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_newton=one, rank=zero, count=one, rater=zero, berry=zero)
-    >>> fingerprint(pairs, "linear", "profile", 0.95)[:8]
-    'ceb0ccb0'
-    """
+    """Return the SHA-256 of the data and options of a fit, whatever the order of the rows."""
     cells = collapse(
         pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count, pairs.rater
     )

@@ -1,18 +1,16 @@
-"""Where a table takes its calibration from: a name in a season file, or a file of `calibrate fit`.
-
-What a calibration is, is in calibration; fitting is elsewhere.
-"""
+"""Where a calibration comes from: a season file, a file of `calibrate fit`, or a fit of pairs."""
 
 from __future__ import annotations
 
 import itertools
 import json
-from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
+from calibrate.cuts.fitting import ForceChoice, fit
+from calibrate.data.pairs import Pairs, load_pairs, looks_like_season
 from calibrate.data.scale import parse_scale
 from gauge.errors import (
     BadTableError,
@@ -23,34 +21,125 @@ from gauge.errors import (
 )
 
 
-def read_cuts(path: Path, *, sale_limit: str | None = None) -> Calibration:
-    """Read the JSON that `calibrate fit --json` prints, or a stored calibration's document.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CalibrationChoice:
+    """How to come by a calibration.
+
+    Attributes
+    ----------
+    source : Path
+        Season file or CSV of pairs.
+    name : str or None
+        A calibration stored in the season file; None fits the pairs.
+    force_scale, firmest, scores, level
+        As for `calibrate fit`.
+    raters : tuple of str
+        Only these; empty for all.
+    """
+
+    source: Path
+    name: str | None = None
+    force_scale: ForceChoice = "linear"
+    firmest: str = "first"
+    scores: str | None = None
+    level: float = 0.95
+    raters: tuple[str, ...] = ()
+
+    def pairs(self) -> Pairs:
+        """Read the pairs of the source; errors as of `calibrate.data.pairs.load_pairs`."""
+        return load_pairs(
+            self.source,
+            firmest=self.firmest,
+            scale=None if self.scores is None else parse_scale(self.scores, firmest=self.firmest),
+            raters=self.raters,
+            positive=self.force_scale == "log",
+        )
+
+    def calibration(self, pairs: Pairs | None = None) -> Calibration:
+        """Load the stored calibration, or fit the pairs.
+
+        Parameters
+        ----------
+        pairs : Pairs, optional
+            If they were read already.
+
+        Raises
+        ------
+        FirmhandError
+            See `load_calibration` and `calibrate.cuts.fitting.fit`.
+        """
+        if self.name is not None:
+            return load_calibration(self.source, name=self.name)
+        return fit(
+            self.pairs() if pairs is None else pairs,
+            force_scale=self.force_scale,
+            level=self.level,
+            firmest=self.firmest,
+        )
+
+
+def load_calibration(
+    *sources: Path | str, name: str | None = None, sale_limit: str | None = None
+) -> Calibration:
+    """Load a calibration that was made before.
 
     Parameters
     ----------
-    path : Path
+    *sources : path
+        With a name, season files, of which the first that holds the calibration is taken; CSVs
+        among several are passed over. Without a name, one file with the JSON that
+        `calibrate fit --json` prints, or with a stored calibration's document.
+    name : str, optional
     sale_limit : str, optional
-        Of the scale; by default the one of 1-5 and of firm, soft, or the document's own.
+        Softest score that may be sold; by default that of the calibration, or of 1-5 and of firm,
+        soft.
 
     Raises
     ------
+    NoSuchRecordError
+        If no source holds a calibration of that name.
+    CannotCompareError
+        If two hold different calibrations of that name.
     UnreadableFileError
-        If the file cannot be read.
+        If a file cannot be read.
     BadTableError
-        If it holds no cut points.
+        If a file holds no cut points.
     InvalidValueError
         If the cut points or the sale limit are impossible.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> text = ('{"scores": ["firm", "soft"], "spread": 0.2, "cuts": [{"between": ["firm", "soft"],'
-    ...         ' "force_N": 1.5, "low_N": 1.4, "high_N": 1.6}]}')
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     _ = Path(folder, "cuts.json").write_text(text)
-    ...     read_cuts(Path(folder, "cuts.json")).cuts_newton
-    (1.5,)
     """
+    paths = [Path(source) for source in sources]
+    if name is not None:
+        return _stored(paths, name).with_limit(sale_limit)
+    [path] = paths
+    return _from_json(path).with_limit(sale_limit)
+
+
+def _stored(paths: list[Path], name: str) -> Calibration:
+    """Find a calibration by name in the season files among the paths."""
+    from gauge.season.file import open_season
+
+    if len(paths) == 1:
+        with open_season(paths[0], read_only=True) as season:
+            return Calibration.from_document(season.calibration(name).document)
+    found = []
+    for path in filter(looks_like_season, paths):
+        with open_season(path, read_only=True) as season:
+            found += [(path, row) for row in season.calibrations() if row.name == name]
+    if not found:
+        raise NoSuchRecordError(
+            f"No source holds a calibration '{name}'.",
+            todo="Store one with 'calibrate store', or give --cuts FILE.json.",
+        )
+    if len({row.fingerprint for _, row in found}) > 1:
+        raise CannotCompareError(
+            f"{found[0][0]} and {found[1][0]} hold different calibrations '{name}'.",
+            todo="Give one of them as --cuts FILE.json.",
+        )
+    return Calibration.from_document(found[0][1].document)
+
+
+def _from_json(path: Path) -> Calibration:
+    """Read a file of `calibrate fit --json`, or a document of a calibration."""
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
@@ -60,11 +149,9 @@ def read_cuts(path: Path, *, sale_limit: str | None = None) -> Calibration:
             f"{path} is not JSON: {error}.", todo="Write it with 'calibrate fit ... --json'."
         ) from None
     try:
-        found = (
-            Calibration.from_document(document)
-            if "cuts_n" in document
-            else _from_fit(document, str(path))
-        )
+        if "cuts_n" in document:
+            return Calibration.from_document(document)
+        return _from_fit(document, str(path))
     except FirmhandError:
         raise
     except (KeyError, TypeError, ValueError) as error:
@@ -72,27 +159,10 @@ def read_cuts(path: Path, *, sale_limit: str | None = None) -> Calibration:
             f"{path} holds no cut points ({error!r}).",
             todo="Write it with 'calibrate fit ... --json'.",
         ) from None
-    return with_limit(found, sale_limit)
-
-
-def with_limit(calibration: Calibration, sale_limit: str | None) -> Calibration:
-    """The same calibration with a declared sale limit.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import BLACKBERRY
-    >>> cuts = (4.0, 3.0, 2.0, 1.0)
-    >>> one = Calibration(scale=BLACKBERRY, force_scale="linear", cuts_newton=cuts, low_newton=cuts,
-    ...                   high_newton=cuts, spread=0.2)
-    >>> with_limit(one, "2").scale.sale_boundary
-    1
-    """
-    if sale_limit is None:
-        return calibration
-    return replace(calibration, scale=replace(calibration.scale, sale_limit=sale_limit))
 
 
 def _from_fit(document: dict[str, Any], source: str) -> Calibration:
+    """Read the JSON of `calibrate fit`."""
     labels = [_label(score) for score in document["scores"]]
     by_pair = {frozenset(map(_label, cut["between"])): cut for cut in document["cuts"]}
     ordered = [by_pair[frozenset(pair)] for pair in itertools.pairwise(labels)]
@@ -100,16 +170,11 @@ def _from_fit(document: dict[str, Any], source: str) -> Calibration:
     # A fit whose last score is the firmest lists scores and cuts the other way round.
     if known and known[0] < known[-1]:
         labels, ordered = labels[::-1], ordered[::-1]
-    scale = parse_scale(",".join(labels))
-    columns = {
-        name: tuple(cut.get(name) for cut in ordered) for name in ("force_N", "low_N", "high_N")
-    }
+    columns = ([cut.get(key) for cut in ordered] for key in ("force_N", "low_N", "high_N"))
     return Calibration(
-        scale=scale,
+        scale=parse_scale(",".join(labels)),
         force_scale=document.get("force_scale", "linear"),
-        cuts_newton=columns["force_N"],
-        low_newton=columns["low_N"],
-        high_newton=columns["high_N"],
+        cuts=as_cuts(*columns),
         spread=float(document["spread"]),
         n=int(document.get("n", 0)),
         level=float(document.get("level", 0.95)),
@@ -120,52 +185,3 @@ def _from_fit(document: dict[str, Any], source: str) -> Calibration:
 
 def _label(score: object) -> str:
     return str(int(score)) if isinstance(score, float) and score.is_integer() else str(score)
-
-
-def stored(sources: Sequence[Path], name: str, *, sale_limit: str | None = None) -> Calibration:
-    """Find a stored calibration in the first season file that holds it.
-
-    Parameters
-    ----------
-    sources : sequence of Path
-        CSVs among them are passed over.
-    name : str
-    sale_limit : str, optional
-
-    Raises
-    ------
-    NoSuchRecordError
-        If none holds it.
-    CannotCompareError
-        If two hold different calibrations of that name.
-
-    Examples
-    --------
-    >>> stored([], "panel")
-    Traceback (most recent call last):
-    gauge.errors.NoSuchRecordError: No source holds a calibration 'panel'. Store one with ...
-    """
-    from calibrate.data.pairs import looks_like_season
-    from gauge.season.file import open_season
-
-    found: list[tuple[Path, dict[str, Any], str]] = []
-    for path in sources:
-        if not looks_like_season(path):
-            continue
-        with open_season(path, read_only=True) as season:
-            found += [
-                (path, row.document, row.fingerprint)
-                for row in season.calibrations()
-                if row.name == name
-            ]
-    if not found:
-        raise NoSuchRecordError(
-            f"No source holds a calibration '{name}'.",
-            todo="Store one with 'calibrate store', or give --cuts FILE.json.",
-        )
-    if len({fingerprint for _, _, fingerprint in found}) > 1:
-        raise CannotCompareError(
-            f"{found[0][0]} and {found[1][0]} hold different calibrations '{name}'.",
-            todo="Give one of them as --cuts FILE.json.",
-        )
-    return with_limit(Calibration.from_document(found[0][1]), sale_limit)

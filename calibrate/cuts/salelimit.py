@@ -1,4 +1,4 @@
-"""Ship or not: the sale limit in newtons, and what a threshold costs in fruit.
+"""The sale limit in newtons, and what a threshold costs in fruit.
 
 A number from here never decides by itself: local grades and buyers' terms do.
 """
@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.cuts.calibration import Calibration, Side
+from calibrate.stats.estimate import Estimate
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
@@ -33,14 +34,14 @@ class LimitForce:
 
 
 def _boundary(calibration: Calibration) -> tuple[int, float]:
-    """Index of the boundary beyond the sale limit, and its cut on the model's scale."""
+    """Return the boundary beyond the sale limit, and its cut on the model's scale."""
     index = calibration.scale.sale_boundary
     if index is None:
         raise InvalidValueError(
             f"The scale {', '.join(calibration.scale.labels)} has no sale limit.",
             todo="Declare one with --sale-limit.",
         )
-    cut = calibration.cuts_newton[index]
+    cut = calibration.cuts[index].value
     if cut is None:
         raise InvalidValueError(
             "No score beyond the sale limit was used, so its cut point is not known.",
@@ -49,12 +50,15 @@ def _boundary(calibration: Calibration) -> tuple[int, float]:
     return index, float(calibration.h(cut))
 
 
-def _variances(calibration: Calibration, index: int) -> tuple[float, float, float]:
-    """Variance of the cut, of the spread, and their covariance, on the model's scale."""
+def _half_width(calibration: Calibration, index: int, logit: Floats, level: float) -> Floats:
+    """Return the half-width of c + s logit by the delta method; NaN without a covariance."""
+    from scipy.special import ndtri
+
     if calibration.covariance is None:
-        return math.nan, math.nan, math.nan
+        return np.full(logit.shape, np.nan)
     matrix = np.array(calibration.covariance)
-    return float(matrix[index, index]), float(matrix[-1, -1]), float(matrix[index, -1])
+    variance = matrix[index, index] + logit**2 * matrix[-1, -1] + 2 * logit * matrix[index, -1]
+    return np.asarray(ndtri(0.5 + level / 2) * np.sqrt(variance))
 
 
 def limit_force(
@@ -74,32 +78,19 @@ def limit_force(
     ------
     InvalidValueError
         If the scale has no sale limit, or its cut is not known.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.8,),
-    ...                   high_newton=(2.2,), spread=0.25, covariance=((0.01, 0.0), (0.0, 0.0004)))
-    >>> limit = limit_force(one)
-    >>> round(limit.force_newton, 3), round(limit.low_newton, 3)
-    (2.736, 2.509)
     """
-    from scipy.stats import norm
-
     if not 0 < share < 1:
         raise InvalidValueError("a share lies between 0 and 1")
     index, cut = _boundary(calibration)
     logit = math.log(share / (1 - share))
-    cut_variance, spread_variance, covariance = _variances(calibration, index)
-    variance = cut_variance + logit**2 * spread_variance + 2 * logit * covariance
-    half = float(norm.ppf(0.5 + level / 2)) * math.sqrt(variance)
+    half = float(_half_width(calibration, index, np.array(logit), level))
     middle = cut + calibration.spread * logit
-    sides = [_above_zero(calibration.force(x)) for x in (middle - half, middle, middle + half)]
-    return LimitForce(share=share, force_newton=sides[1], low_newton=sides[0], high_newton=sides[2])
-
-
-def _above_zero(force_newton: float) -> Side:
-    return force_newton if math.isfinite(force_newton) and force_newton > 0 else None
+    sides = Estimate(value=middle, low=middle - half, high=middle + half).map(calibration.force)
+    value, low, high = (
+        side if side is not None and side > 0 else None
+        for side in (sides.value, sides.low, sides.high)
+    )
+    return LimitForce(share=share, force_newton=value, low_newton=low, high_newton=high)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,34 +106,28 @@ class WithinCurve:
 def within_curve(
     calibration: Calibration, force_newton: ArrayLike, *, level: float = 0.95
 ) -> WithinCurve:
-    """P(score within the sale limit | force) with a pointwise interval.
+    """Estimate P(score within the sale limit | force) with a pointwise interval.
 
     The delta method on the logit z = (h - c) / s, then the logistic, so that limits stay between
     0 and 1. Limits are NaN where the calibration carries no covariance.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    force_newton : array_like, shape (n,)
+    level : float
 
     Raises
     ------
     InvalidValueError
         If the scale has no sale limit, or its cut is not known.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.8,),
-    ...                   high_newton=(2.2,), spread=0.25, covariance=((0.01, 0.0), (0.0, 0.0004)))
-    >>> curve = within_curve(one, [1.5, 2.0, 2.5])
-    >>> curve.probability.round(2).tolist(), curve.low.round(2).tolist()
-    ([0.12, 0.5, 0.88], [0.05, 0.31, 0.76])
     """
     from scipy.special import expit
-    from scipy.stats import norm
 
     index, cut = _boundary(calibration)
     force = np.asarray(force_newton, dtype=float)
     z = (calibration.h(force) - cut) / calibration.spread
-    cut_variance, spread_variance, covariance = _variances(calibration, index)
-    variance = (cut_variance + z**2 * spread_variance + 2 * z * covariance) / calibration.spread**2
-    half = float(norm.ppf(0.5 + level / 2)) * np.sqrt(variance)
+    half = _half_width(calibration, index, z, level) / calibration.spread
     return WithinCurve(
         force_newton=force, probability=expit(z), low=expit(z - half), high=expit(z + half)
     )
@@ -180,7 +165,7 @@ def threshold_costs(
     discard_cost: float = 1.0,
     ship_cost: float = 1.0,
 ) -> tuple[ThresholdCost, ...]:
-    """Expected errors of thresholds over berries of given forces, out of 100.
+    """Expect the errors of thresholds over berries of given forces, out of 100.
 
     Parameters
     ----------
@@ -195,15 +180,6 @@ def threshold_costs(
     ------
     InvalidValueError
         Without berries, with a negative cost, or without a sale limit.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
-    >>> cost = threshold_costs(one, [1.0, 2.0, 3.0, 4.0], [1.5])[0]
-    >>> round(cost.soft_shipped, 1), round(cost.sound_discarded, 1)
-    (13.0, 0.4)
     """
     forces = np.asarray(force_newton, dtype=float)
     if forces.size == 0:
@@ -231,7 +207,7 @@ def threshold_costs(
 def cheapest_threshold(
     calibration: Calibration, *, discard_cost: float = 1.0, ship_cost: float = 1.0
 ) -> Side:
-    """Force at which withholding and shipping one more berry cost the same.
+    """Find the force at which withholding and shipping one more berry cost the same.
 
     Withhold while ship_cost (1 - P) > discard_cost P, so P = ship / (ship + discard) at the
     threshold, whatever the berries' forces (Elkan (2001) The foundations of cost-sensitive
@@ -241,14 +217,6 @@ def cheapest_threshold(
     ------
     InvalidValueError
         If a cost is not above zero.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
-    >>> round(cheapest_threshold(one, ship_cost=9.0), 3)
-    2.549
     """
     if discard_cost <= 0 or ship_cost <= 0:
         raise InvalidValueError("both costs must be above zero")

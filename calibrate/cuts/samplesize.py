@@ -1,11 +1,12 @@
-"""How many berries and raters a wanted precision needs, and which forces to pick next.
+"""How many berries and raters a precision needs, and which forces to pick next.
 
-From expected information under a calibration, measured or guessed. Nothing is fitted here.
+From expected information under a calibration, measured or guessed.
 """
 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,11 +17,11 @@ from calibrate.cuts.calibration import Calibration
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 Floats = NDArray[np.float64]
-MOST_BERRIES = 100_000
+MOST_BERRIES = 100_000  # beyond so many no plan is made
 
 
 def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floats:
-    """Expected information of one scored berry at each force.
+    """Return the expected information of one scored berry at each force.
 
     Sum over scores of (dP_k)(dP_k)' / P_k, over the cuts on the model's scale and the spread;
     McCullagh (1980) J. R. Stat. Soc. B 42:109.
@@ -39,19 +40,10 @@ def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floa
     ------
     InvalidValueError
         If a cut is not known.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
-    >>> at_cut, far_off = berry_information(one, [2.0, 3.0])
-    >>> round(float(at_cut[0, 0]), 2), round(float(far_off[0, 0]), 2)
-    (4.0, 0.28)
     """
     from scipy.special import expit
 
-    if any(cut is None for cut in calibration.cuts_newton):
+    if any(cut.value is None for cut in calibration.cuts):
         raise InvalidValueError("a plan needs every cut point; give a guess for the missing ones")
     cuts = calibration.edges()[1:-1]
     k = len(cuts)
@@ -69,7 +61,7 @@ def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floa
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Panel:
+class PlannedPanel:
     """The hands that will score: how many, and how they and the berries differ.
 
     Attributes
@@ -93,11 +85,11 @@ def half_widths(
     calibration: Calibration,
     force_newton: ArrayLike,
     n_berries: int,
-    panel: Panel,
+    panel: PlannedPanel,
     *,
     level: float = 0.95,
 ) -> Floats:
-    """Expected half-width, in newtons, of the interval of every cut.
+    """Expect the half-width, in newtons, of the interval of every cut.
 
     The variance of a cut is hand_sd^2 c^2 / J for the hands, and the inverse expected information
     of all scores times the design effect 1 + (J - 1) rho for berries that all raters share, where
@@ -111,48 +103,40 @@ def half_widths(
     force_newton : array_like
         Forces as they will be picked; only their distribution matters.
     n_berries : int
-    panel : Panel
+    panel : PlannedPanel
     level : float
 
     Returns
     -------
     ndarray, shape (cuts,)
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
-    >>> half_widths(one, [1.0, 1.5, 2.0, 2.5, 3.0], 64, Panel(raters=1)).round(2).tolist()
-    [0.2]
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    cuts_newton = np.array(calibration.cuts_newton, dtype=float)
+    cut_newton = calibration.cut_newton
     information = berry_information(calibration, force_newton).mean(axis=0)
     single = np.diagonal(np.linalg.inv(information))[:-1]
     # To newtons: on the log scale a small step dh is c dh.
-    to_n2 = np.ones_like(cuts_newton) if calibration.force_scale == "linear" else cuts_newton**2
+    to_n2 = np.ones_like(cut_newton) if calibration.force_scale == "linear" else cut_newton**2
     score_variance = (calibration.spread * math.pi) ** 2 / 3 * to_n2
-    rho = np.minimum((panel.berry_sd * cuts_newton) ** 2 / score_variance, 1.0)
+    rho = np.minimum((panel.berry_sd * cut_newton) ** 2 / score_variance, 1.0)
     design_effect = 1 + (panel.raters - 1) * rho
     fingers = single * to_n2 * design_effect / (n_berries * panel.raters)
-    hands = (panel.hand_sd * cuts_newton) ** 2 / panel.raters
+    hands = (panel.hand_sd * cut_newton) ** 2 / panel.raters
     total = fingers + hands
     few = np.where(hands > 0, hands**2 / max(panel.raters - 1, 1), 0.0)
-    freedom = total**2 / (few + fingers**2 / max(n_berries - len(cuts_newton) - 1, 1))
-    return np.asarray(t.ppf(0.5 + level / 2, freedom) * np.sqrt(total))
+    freedom = total**2 / (few + fingers**2 / max(n_berries - len(cut_newton) - 1, 1))
+    return np.asarray(stdtrit(freedom, 0.5 + level / 2) * np.sqrt(total))
 
 
 def berries_needed(
     calibration: Calibration,
     force_newton: ArrayLike,
-    panel: Panel,
+    panel: PlannedPanel,
     half_width_newton: float,
     *,
     level: float = 0.95,
 ) -> tuple[int, ...]:
-    """Find the least number of berries with which each cut's half-width is as wanted.
+    """Find the least number of berries with which each cut has the half-width asked for.
 
     Returns
     -------
@@ -165,18 +149,9 @@ def berries_needed(
         If the half-width is not above zero.
     InfeasiblePlanError
         If hands differ so much that no number of berries suffices: more raters are needed.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
-    >>> berries_needed(one, [1.0, 1.5, 2.0, 2.5, 3.0], Panel(raters=1), 0.2)
-    (64,)
     """
     if half_width_newton <= 0:
-        raise InvalidValueError("the wanted half-width must be above zero")
-    first = len(calibration.cuts_newton) + 3
+        raise InvalidValueError("the half-width must be above zero")
 
     def width(n: int) -> Floats:
         return half_widths(calibration, force_newton, n, panel, level=level)
@@ -190,17 +165,14 @@ def berries_needed(
             f"brings boundary {name} below {best[worst]:.2f} N.",
             todo="Plan more raters, or accept a wider interval.",
         )
-    needed = []
-    for index in range(len(calibration.cuts_newton)):
-        low, high = first, MOST_BERRIES
-        while low < high:
-            middle = (low + high) // 2
-            if width(middle)[index] <= half_width_newton:
-                high = middle
-            else:
-                low = middle + 1
-        needed.append(low)
-    return tuple(needed)
+
+    def least(index: int) -> int:
+        def suffices(n: int) -> bool:
+            return bool(width(n)[index] <= half_width_newton)
+
+        return bisect_left(range(MOST_BERRIES), True, lo=len(calibration.cuts) + 3, key=suffices)
+
+    return tuple(least(index) for index in range(len(calibration.cuts)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -236,15 +208,6 @@ def next_forces(
     -------
     tuple of NextForce
         In the order of picking.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.25)
-    >>> best = next_forces(one, [1.0, 1.5, 2.5, 3.0], [1.2, 2.0, 3.4], count=1)[0]
-    >>> best.force_newton, round(best.gain_pct)
-    (2.0, 50)
     """
     information = berry_information(calibration, force_newton).sum(axis=0)
     options = berry_information(calibration, choices_newton)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from calibrate.cuts.calibration import Calibration, Side
 from calibrate.cuts.seasonshift import check_same_scale
+from calibrate.stats.estimate import Estimate
 from gauge.errors import InvalidValueError
 
 
@@ -24,10 +25,10 @@ class CarriedCut:
     """
 
     between: tuple[str, str]
-    force_newton: Side
-    low_newton: Side
-    high_newton: Side
-    prior_weight: float
+    force_newton: Side = None
+    low_newton: Side = None
+    high_newton: Side = None
+    prior_weight: float = 0.0
 
 
 def carry(
@@ -61,42 +62,21 @@ def carry(
         If the scales differ.
     InvalidValueError
         If `season_sd` is not above zero.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> def season(cut, half):
-    ...     return Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(cut,),
-    ...                        low_newton=(cut - half,), high_newton=(cut + half,), spread=0.3)
-    >>> for half in (1.0, 0.3, 0.05):
-    ...     cut = carry(season(2.0, 0.1), season(2.3, half))[0]
-    ...     print(f"{cut.force_newton:.2f} {cut.prior_weight:.2f}")
-    2.04 0.84
-    2.21 0.30
-    2.30 0.01
     """
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
     if season_sd <= 0:
         raise InvalidValueError("the spread between seasons must be above zero")
     if current is not None:
         check_same_scale(previous, current)
-    z = float(norm.ppf(0.5 + level / 2))
+    z = float(ndtri(0.5 + level / 2))
     carried = []
     for index, between in enumerate(previous.scale.boundaries):
-        prior = _log_estimate(previous, index, extra_sd=season_sd)
-        data = _log_estimate(current, index) if current is not None else None
+        prior = _log_estimate(previous.cuts[index], previous.level, extra_sd=season_sd)
+        data = None if current is None else _log_estimate(current.cuts[index], current.level)
         estimates = [e for e in (prior, data) if e is not None]
         if not estimates:
-            carried.append(
-                CarriedCut(
-                    between=between,
-                    force_newton=None,
-                    low_newton=None,
-                    high_newton=None,
-                    prior_weight=0.0,
-                )
-            )
+            carried.append(CarriedCut(between=between))
             continue
         precision = sum(1 / variance for _, variance in estimates)
         mean = sum(value / variance for value, variance in estimates) / precision
@@ -113,29 +93,22 @@ def carry(
     return tuple(carried)
 
 
-def _log_estimate(
-    calibration: Calibration, index: int, extra_sd: float = 0.0
-) -> tuple[float, float] | None:
-    """Log of a cut and its variance, from its interval; None where the cut is not known.
+def _log_estimate(cut: Estimate, level: float, extra_sd: float = 0.0) -> tuple[float, float] | None:
+    """Return the log of a cut and its variance, from its interval; None where it is not known.
 
     With one open side the known side serves for both; with two, nothing is known of the error, so
     the cut is left out.
     """
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
-    cut, low, high = (
-        calibration.cuts_newton[index],
-        calibration.low_newton[index],
-        calibration.high_newton[index],
-    )
-    if cut is None or cut <= 0:
+    if cut.value is None or cut.value <= 0:
         return None
     halves = []
-    if low is not None and low > 0:
-        halves.append(math.log(cut / low))
-    if high is not None:
-        halves.append(math.log(high / cut))
+    if cut.low is not None and cut.low > 0:
+        halves.append(math.log(cut.value / cut.low))
+    if cut.high is not None:
+        halves.append(math.log(cut.high / cut.value))
     if not halves:
         return None
-    error = sum(halves) / len(halves) / float(norm.ppf(0.5 + calibration.level / 2))
-    return math.log(cut), error**2 + extra_sd**2
+    error = sum(halves) / len(halves) / float(ndtri(0.5 + level / 2))
+    return math.log(cut.value), error**2 + extra_sd**2

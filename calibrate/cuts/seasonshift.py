@@ -1,8 +1,4 @@
-"""The link from season to season: how far each cut point moved, and what follows from it.
-
-Two calibrations in, shifts and their verdict out. Pads that outlast a season test whether the
-newton itself held; last season as a prior for this one is in carryover.
-"""
+"""From season to season: how far each cut point moved, what follows, and whether pads held."""
 
 from __future__ import annotations
 
@@ -10,9 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.fitting import ForceChoice, fit
+from calibrate.data.pairs import Pairs
 from calibrate.stats.estimate import Estimate, difference, ratio
 from gauge.errors import CannotCompareError, TooFewScoresError
 
@@ -37,12 +35,97 @@ class CutShift:
     equivalent: bool | None
 
 
-def _cut(calibration: Calibration, index: int) -> Estimate | None:
-    value = calibration.cuts_newton[index]
-    if value is None:
-        return None
-    return Estimate(
-        value=value, low=calibration.low_newton[index], high=calibration.high_newton[index]
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rescored:
+    """Out of 100 berries of given forces: how many would now get another score.
+
+    `softer` and `firmer` say which way; `lost` were within the sale limit in the first season and
+    are beyond it by the second's cuts, `gained` the other way round.
+    """
+
+    softer: float
+    firmer: float
+    lost: float
+    gained: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeasonComparison:
+    """The cut points of two seasons against one another.
+
+    Attributes
+    ----------
+    first, second : Calibration
+    shifts : tuple of CutShift
+        One a boundary, firmest first.
+    margin_newton : float
+    same_raters : bool
+        Whether the same raters scored both, so that it is their own scale that is compared.
+    """
+
+    first: Calibration
+    second: Calibration
+    shifts: tuple[CutShift, ...]
+    margin_newton: float
+    same_raters: bool
+
+
+def compare_seasons(
+    first: Pairs | Calibration,
+    second: Pairs | Calibration,
+    *,
+    margin_newton: float = 0.2,
+    force_scale: ForceChoice = "linear",
+    level: float = 0.95,
+    firmest: str = "first",
+) -> SeasonComparison:
+    """Compare the cut points of two seasons.
+
+    Where the same raters scored both, their own scale is compared; where the panel changed, that
+    of the hands such raters come from.
+
+    Parameters
+    ----------
+    first, second : Pairs or Calibration
+        Pairs are fitted; a calibration is compared with the intervals that it has.
+    margin_newton : float
+        A shift that would not matter, in newtons: equivalence is tested within it.
+    force_scale, level, firmest
+        Of the fits; see `calibrate.cuts.fitting.fit`.
+
+    Returns
+    -------
+    SeasonComparison
+
+    Raises
+    ------
+    CannotCompareError
+        If the scales differ.
+    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
+        See `calibrate.stats.verdict`.
+    """
+    same = len(first.raters) > 1 and set(first.raters) == set(second.raters)
+
+    def calibrations(level: float) -> tuple[Calibration, Calibration]:
+        one, two = (
+            season
+            if isinstance(season, Calibration)
+            else fit(
+                season, force_scale=force_scale, level=level, firmest=firmest, these_raters=same
+            )
+            for season in (first, second)
+        )
+        return one, two
+
+    pair = calibrations(level)
+    fitted = isinstance(first, Pairs) and isinstance(second, Pairs)
+    test = calibrations(2 * level - 1) if fitted else pair
+    return SeasonComparison(
+        first=pair[0],
+        second=pair[1],
+        shifts=cut_shifts(*pair, margin_newton=margin_newton, test=test),
+        margin_newton=margin_newton,
+        same_raters=same,
     )
 
 
@@ -53,17 +136,6 @@ def check_same_scale(first: Calibration, second: Calibration) -> None:
     ------
     CannotCompareError
         If labels differ.
-
-    Examples
-    --------
-    >>> from dataclasses import replace
-    >>> from calibrate.data.scale import RASPBERRY, Scale
-    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.9,),
-    ...                   high_newton=(2.1,), spread=0.1, source="2024")
-    >>> new = replace(old, scale=Scale(labels=("1", "2")), source="2025")
-    >>> check_same_scale(old, new)
-    Traceback (most recent call last):
-    gauge.errors.CannotCompareError: 2024 scores firm, soft and 2025 1, 2...
     """
     if first.scale.labels != second.scale.labels:
         raise CannotCompareError(
@@ -80,7 +152,7 @@ def cut_shifts(
     margin_newton: float | None = None,
     test: tuple[Calibration, Calibration] | None = None,
 ) -> tuple[CutShift, ...]:
-    """Shift of every cut point, with intervals and, given a margin, a test of equivalence.
+    """Estimate the shift of every cut point and, given a margin, test its equivalence.
 
     Parameters
     ----------
@@ -97,99 +169,53 @@ def cut_shifts(
     ------
     CannotCompareError
         If the scales differ.
-
-    Examples
-    --------
-    >>> from dataclasses import replace
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.9,),
-    ...                   high_newton=(2.1,), spread=0.1)
-    >>> new = replace(old, cuts_newton=(2.2,), low_newton=(2.1,), high_newton=(2.3,))
-    >>> moved = cut_shifts(old, new)[0].shift_newton
-    >>> round(moved.value, 2), round(moved.low, 2), round(moved.high, 2)
-    (0.2, 0.06, 0.34)
     """
     check_same_scale(first, second)
     shifts = []
-    for index, between in enumerate(first.scale.boundaries):
-        one, two = _cut(first, index), _cut(second, index)
-        shift = percent = None
-        equivalent = None
-        if one is not None and two is not None:
+    for index, (one, two) in enumerate(zip(first.cuts, second.cuts, strict=True)):
+        shift = percent = equivalent = None
+        if one.value is not None and two.value is not None:
             shift = difference(one, two)
-            if min(one.known, two.known) > 0:
+            if min(one.value, two.value) > 0:
                 percent = ratio(one, two).map(lambda share: 100 * (share - 1))
             if margin_newton is not None and test is not None:
-                narrow = [_cut(calibration, index) for calibration in test]
-                equivalent = (
-                    narrow[0] is not None
-                    and narrow[1] is not None
-                    and difference(narrow[0], narrow[1]).inside(-margin_newton, margin_newton)
-                )
+                narrow = difference(test[0].cuts[index], test[1].cuts[index])
+                equivalent = narrow.inside(-margin_newton, margin_newton)
         shifts.append(
-            CutShift(between=between, shift_newton=shift, shift_pct=percent, equivalent=equivalent)
+            CutShift(
+                between=first.scale.boundaries[index],
+                shift_newton=shift,
+                shift_pct=percent,
+                equivalent=equivalent,
+            )
         )
     return tuple(shifts)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Rescored:
-    """Out of 100 berries of given forces: how many would now get another score.
-
-    `softer` and `firmer` say which way; `lost` were within the sale limit in the first season and
-    are beyond it by the second's cuts, `gained` the other way round.
-    """
-
-    softer: float
-    firmer: float
-    lost: float
-    gained: float
-
-    @property
-    def changed(self) -> float:
-        """All that would be scored otherwise."""
-        return self.softer + self.firmer
-
-
 def rescored(first: Calibration, second: Calibration, force_newton: ArrayLike) -> Rescored:
-    """Count, out of 100, the berries between the two seasons' cut points.
-
-    Parameters
-    ----------
-    first, second : Calibration
-    force_newton : array_like, shape (n,)
-        Forces of the berries to think of, usually those of the second season.
+    """Count, out of 100 berries of these forces, those between the two seasons' cut points.
 
     Raises
     ------
     TooFewScoresError
         Without any force.
-
-    Examples
-    --------
-    >>> from dataclasses import replace
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> old = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,), low_newton=(1.9,),
-    ...                   high_newton=(2.1,), spread=0.1)
-    >>> new = replace(old, cuts_newton=(2.2,), low_newton=(2.1,), high_newton=(2.3,))
-    >>> rescored(old, new, [1.5, 2.1, 2.5, 3.0])
-    Rescored(softer=25.0, firmer=0.0, lost=25.0, gained=0.0)
     """
     check_same_scale(first, second)
     forces = np.asarray(force_newton, dtype=float)
     if forces.size == 0:
         raise TooFewScoresError("No berry to count rescored scores over.")
-    old, new = (np.digitize(-c.h(forces), -c.edges()[1:-1]) for c in (first, second))
+    old, new = first.ranks(forces), second.ranks(forces)
     limit = first.scale.sale_boundary
-    lost = gained = 0.0
-    if limit is not None:
-        lost = float(100 * np.mean((old <= limit) & (new > limit)))
-        gained = float(100 * np.mean((old > limit) & (new <= limit)))
+    within = (old <= limit, new <= limit) if limit is not None else (old < 0, new < 0)
+
+    def of_100(these: NDArray[np.bool_]) -> float:
+        return float(100 * np.mean(these))
+
     return Rescored(
-        softer=float(100 * np.mean(new > old)),
-        firmer=float(100 * np.mean(new < old)),
-        lost=lost,
-        gained=gained,
+        softer=of_100(new > old),
+        firmer=of_100(new < old),
+        lost=of_100(within[0] & ~within[1]),
+        gained=of_100(within[1] & ~within[0]),
     )
 
 
@@ -201,7 +227,7 @@ class PadCheck:
     ----------
     n_pads : int
     change_pct : Estimate
-        Mean change of force in per cent. Limits are None with a single pad.
+        Mean change of force in per cent; open with a single pad.
     held : bool or None
         Whether the interval lies within the tolerance; None with a single pad.
     """
@@ -218,7 +244,7 @@ def pad_check(
     tolerance_pct: float = 3.0,
     level: float = 0.95,
 ) -> PadCheck | None:
-    """Compare pads by the mean log ratio of their forces, pads being the unit.
+    """Compare pads by the mean log ratio of their forces, pads being the unit (Student's t).
 
     Parameters
     ----------
@@ -230,30 +256,24 @@ def pad_check(
     Returns
     -------
     PadCheck or None
-        None when no pad was pressed in both seasons. Student's t on the pads' log ratios.
-
-    Examples
-    --------
-    >>> check = pad_check({"A": [3.0, 3.02], "B": [1.5]}, {"A": [3.01], "B": [1.505]})
-    >>> round(check.change_pct.value, 2), check.n_pads
-    (0.17, 2)
+        None when no pad was pressed in both seasons.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     shared = sorted(set(first) & set(second))
-    if not shared:
+    n = len(shared)
+    if n == 0:
         return None
     change = np.array(
         [np.mean(np.log(second[pad])) - np.mean(np.log(first[pad])) for pad in shared], dtype=float
     )
-    mean = float(change.mean())
-    if len(shared) < 2:
-        only = Estimate(value=100 * float(np.expm1(mean)))
-        return PadCheck(n_pads=1, change_pct=only, held=None)
-    half = float(
-        t.ppf(0.5 + level / 2, len(shared) - 1) * change.std(ddof=1) / np.sqrt(len(shared))
+    mean, half = float(change.mean()), np.inf
+    if n > 1:
+        half = float(stdtrit(n - 1, 0.5 + level / 2) * change.std(ddof=1) / np.sqrt(n))
+    found = Estimate(value=mean, low=mean - half, high=mean + half).map(
+        lambda log_ratio: 100 * float(np.expm1(log_ratio))
     )
-    low, value, high = (100 * float(np.expm1(x)) for x in (mean - half, mean, mean + half))
-    found = Estimate(value=value, low=low, high=high)
-    held = found.low is not None and -tolerance_pct <= low and high <= tolerance_pct
-    return PadCheck(n_pads=len(shared), change_pct=found, held=held)
+    held = None
+    if found.low is not None and found.high is not None:
+        held = -tolerance_pct <= found.low and found.high <= tolerance_pct
+    return PadCheck(n_pads=n, change_pct=found, held=held)

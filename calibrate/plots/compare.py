@@ -23,10 +23,11 @@ def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
     figure = new_figure(7.0, 5.6)
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     known = [
-        c
+        end
         for one in calibrations
-        for c in (*one.cuts_newton, *one.low_newton, *one.high_newton)
-        if c
+        for cut in one.cuts
+        for end in (cut.value, cut.low, cut.high)
+        if end
     ]
     low, high = min(known), max(known)
     margin = 0.35 * (high - low) + 0.2
@@ -36,16 +37,17 @@ def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
         dash, marker = DASHES[index % len(DASHES)], MARKERS[index % len(MARKERS)]
         name = PurePath(one.source).stem or f"season {index + 1}"
         upto = np.cumsum(one.probabilities(force), axis=1)
-        for k, cut in enumerate(one.cuts_newton):
-            if cut is None:
+        for k, cut in enumerate(one.cuts):
+            if cut.value is None:
                 continue
             above.plot(force, upto[:, k], color=INK if index else GREY, linestyle=dash, lw=1.3)
             y = len(labels) - 2 - k + 0.18 * (index - (len(calibrations) - 1) / 2)
-            ends = [one.low_newton[k], one.high_newton[k]]
-            line = [force[0] if ends[0] is None else ends[0],
-                    force[-1] if ends[1] is None else ends[1]]  # fmt: skip
+            line = [force[0] if cut.low is None else cut.low,
+                    force[-1] if cut.high is None else cut.high]  # fmt: skip
             below.plot(line, [y, y], color=INK, linewidth=1.2)
-            below.plot(cut, y, marker, color=INK, markerfacecolor="white" if index == 0 else INK)
+            below.plot(
+                cut.value, y, marker, color=INK, markerfacecolor="white" if index == 0 else INK
+            )
         above.plot([], [], color=INK if index else GREY, linestyle=dash, label=name)
         below.plot([], [], marker, color=INK, markerfacecolor="white" if index == 0 else INK,
                    linestyle="none", label=name)  # fmt: skip

@@ -63,7 +63,7 @@ def _grid(calibration: Calibration, pairs: Pairs) -> np.ndarray:
 
 def _bands(axes: Axes, calibration: Calibration, limits: tuple[float, float]) -> None:
     """Shade every other score's stretch between its cut points."""
-    cuts = list(dict.fromkeys(cut for cut in calibration.cuts_newton if cut is not None))
+    cuts = list(dict.fromkeys(cut.value for cut in calibration.cuts if cut.value is not None))
     edges = np.clip([limits[1], *cuts, limits[0]], *limits)
     for k in range(0, edges.size - 1, 2):
         axes.axvspan(edges[k + 1], edges[k], color=PALE, linewidth=0, zorder=0)
@@ -102,12 +102,11 @@ def _cuts(axes: Axes, calibration: Calibration) -> None:
     """A line at each cut point, its interval as a bar with caps, its force in words."""
     names: dict[float, list[str]] = {}
     sides: dict[float, tuple[float | None, float | None]] = {}
-    for index, cut in enumerate(calibration.cuts_newton):
-        if cut is not None:
+    for one, (firm, soft) in zip(calibration.cuts, calibration.scale.boundaries, strict=True):
+        if one.value is not None:
             # Around a score that nobody gave, two cut points are one line.
-            firm, soft = calibration.scale.boundaries[index]
-            names.setdefault(cut, []).append("|".join(_in_order(firm, soft)))
-            sides[cut] = (calibration.low_newton[index], calibration.high_newton[index])
+            names.setdefault(one.value, []).append("|".join(_in_order(firm, soft)))
+            sides[one.value] = (one.low, one.high)
     left, right = axes.get_xlim()
     ends = {
         cut: (left if low is None else max(low, left), right if high is None else min(high, right))

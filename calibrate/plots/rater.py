@@ -41,8 +41,7 @@ def _scores(axes: Axes, report: RaterCheck) -> None:
             axes.fill_between([low, high], last - k - 0.42, last - k + 0.42, color=PALE, zorder=0)
     rng = np.random.default_rng(0)
     y = last - report.rank + rng.uniform(-0.28, 0.28, len(report.rank))
-    h = report.panel.h(report.force_newton)
-    wrong = np.digitize(-h, -report.panel.edges()[1:-1]) != report.rank
+    wrong = report.panel.ranks(report.force_newton) != report.rank
     axes.plot(
         report.force_newton[~wrong], y[~wrong], ".", color=GREY, markersize=5, label="as panel"
     )

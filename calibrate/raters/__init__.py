@@ -3,3 +3,5 @@
 In: a rater's scores and a calibration.
 Out: how far and at which boundary the hand differs, in sentences too.
 """
+
+__all__ = ["check", "measures", "warmup"]

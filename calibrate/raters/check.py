@@ -1,8 +1,7 @@
-"""All that is said of one rater's hand, gathered: what `calibrate check` prints and draws."""
+"""One rater checked against the panel: what `calibrate check` prints and draws."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,15 +10,13 @@ from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration, ForceScale
 from calibrate.data.pairs import Pairs
-from calibrate.data.scale import Scale
-from calibrate.model.ratershift import RaterShift
+from calibrate.model.ratershift import rater_cuts
 from calibrate.raters.measures import (
     Drift,
     Power,
     SaleLimitSkill,
     ScoreAgreement,
     drift_along,
-    panel_rank,
     power,
     repeatability,
     sale_limit_skill,
@@ -63,7 +60,8 @@ class RaterCheck:
         Berries scored twice, share equal, quadratic kappa.
     power : Power or None
     limit_newton : float
-    verdict : str
+    verdict : {"within limit", "drifted", "undecided"}
+    warnings : tuple of str
     """
 
     rater: str
@@ -80,169 +78,119 @@ class RaterCheck:
     power: Power | None
     limit_newton: float
     verdict: str
+    warnings: tuple[str, ...]
 
     def sentences(self) -> list[str]:
-        """What the rater should hear: the boundaries shown to have moved, firmest first.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                     low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
-        >>> odile = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.6]), rank=np.array([0, 1]),
-        ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
-        >>> moved = Estimate(value=0.2, low=0.1, high=0.3)
-        >>> report_hand(odile, panel, rater="odile", shift_newton=moved, shifts_newton=[moved], spread=0.1,
-        ...             limit_newton=0.15).sentences()
-        ['You call soft what the panel calls firm between 2.00 and 2.20 N.']
-        """
-        said = [
+        """Say what the rater needs to know: the boundaries shown to have moved, firmest first."""
+        lines = [
             sentence(b.between, b.panel_newton, b.shift_newton)
             for b in self.boundaries
             if b.panel_newton is not None and b.shift_newton.excludes_zero()
         ]
         if self.power is not None and self.verdict == "undecided":
-            said.append(
+            lines.append(
                 f"{self.agreement.n} berries cannot show a shift below "
-                f"{self.power.detectable_newton:.2f} N; {self.power.berries_needed} would show one of "
-                f"{self.limit_newton:g} N."
+                f"{self.power.detectable_newton:.2f} N; {self.power.berries_needed} would show one "
+                f"of {self.limit_newton:g} N."
             )
-        for drift in self.drifts:
-            if drift.p_value < 0.05:
-                said.append(
-                    f"Along {drift.along} the hand moved by {drift.change_newton:+.2f} N "
-                    f"(p {drift.p_value:.3f})."
-                )
-        return said
+        lines += [
+            f"Along {drift.along} the hand moved by {drift.change_newton:+.2f} N "
+            f"(p {drift.p_value:.3f})."
+            for drift in self.drifts
+            if drift.p_value < 0.05
+        ]
+        return lines
 
     def to_practise(self) -> list[str]:
-        """Boundaries to practise on anchors: those shown to have moved, else the least certain.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-        ...                     low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
-        >>> odile = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.6]), rank=np.array([0, 1]),
-        ...               count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
-        >>> moved = Estimate(value=0.2, low=0.1, high=0.3)
-        >>> report_hand(odile, panel, rater="odile", shift_newton=moved, shifts_newton=[moved], spread=0.1,
-        ...             limit_newton=0.15).to_practise()
-        ['firm/soft']
-        """
+        """Name the boundaries to practise: those shown to have moved, else the least certain."""
         known = [b for b in self.boundaries if b.shift_newton.value is not None]
         moved = [b for b in known if b.shift_newton.excludes_zero()]
 
         def width(b: BoundaryShift) -> float:
             one = b.shift_newton
-            if one.low is None or one.high is None:
-                return np.inf
-            return one.high - one.low
+            return np.inf if one.low is None or one.high is None else one.high - one.low
 
-        chosen = moved or sorted(known, key=width)[-1:]
-        return ["/".join(b.between) for b in chosen]
+        return ["/".join(b.between) for b in moved or sorted(known, key=width)[-1:]]
 
 
-def panel_calibration(found: RaterShift, scale: Scale, force_scale: ForceScale) -> Calibration:
-    """The panel that a rater was held against, as a calibration.
-
-    Examples
-    --------
-    >>> from calibrate.model.ratershift import rater_cuts
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.tile([1.5, 2.0, 2.5], 6), berry=np.zeros(18, int),
-    ...               rank=np.tile([0, 0, 0, 1, 1, 1], 3), rater=np.repeat([0, 1, 2], 6),
-    ...               count=np.tile([2.0, 10, 18, 18, 10, 2], 3), raters=("ines", "marek", "odile"))
-    >>> panel = panel_calibration(rater_cuts(pairs, "odile"), RASPBERRY, "linear")
-    >>> panel.raters, round(panel.cuts_newton[0], 2)
-    (('ines', 'marek'), 2.0)
-    """
-    return Calibration(
-        scale=scale,
-        force_scale=force_scale,
-        cuts_newton=tuple(cut.value for cut in found.panel_cuts),
-        low_newton=tuple(cut.low for cut in found.panel_cuts),
-        high_newton=tuple(cut.high for cut in found.panel_cuts),
-        spread=found.panel_spread,
-        raters=found.panel,
-    )
-
-
-def report_hand(
+def check_rater(
     pairs: Pairs,
-    panel: Calibration,
-    *,
     rater: str,
-    shift_newton: Estimate,
-    shifts_newton: Sequence[Estimate],
-    spread: float,
-    limit_newton: float,
+    *,
+    against: Pairs | None = None,
+    limit_newton: float = 0.3,
+    force_scale: ForceScale = "linear",
+    firmest: str = "first",
+    sale_limit: str | None = None,
     level: float = 0.95,
 ) -> RaterCheck:
-    """Gather everything about one rater.
+    """Check one rater's fingers against force, and against a panel.
 
     Parameters
     ----------
     pairs : Pairs
-        Of this rater alone.
-    panel : Calibration
-        That the hand is held against.
+        With this rater, and the panel unless `against` is given.
     rater : str
-    shift_newton : Estimate
-        Common shift of the hand, newtons.
-    shifts_newton : sequence of Estimate
-        One a boundary; without a value where the hand has no such boundary.
-    spread : float
+    against : Pairs, optional
+        The panel, from other berries; all raters in it belong to the panel.
     limit_newton : float
-        The lab's limit.
+        The lab's limit of a hand's shift.
+    force_scale : {"linear", "log"}
+    firmest : {"first", "last"}
+        For messages.
+    sale_limit : str, optional
+        Softest score that may be sold, where the scale has none.
     level : float
+
+    Returns
+    -------
+    RaterCheck
 
     Raises
     ------
-    InvalidValueError
-        Without any score.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> panel = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                     low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
-    >>> ines = Pairs(scale=RASPBERRY, force_newton=np.array([2.4, 1.6]), rank=np.array([0, 1]),
-    ...              count=np.ones(2), rater=np.zeros(2, int), berry=np.zeros(2, int))
-    >>> near = Estimate(value=0.05, low=-0.1, high=0.2)
-    >>> report_hand(ines, panel, rater="ines", shift_newton=near, shifts_newton=[near], spread=0.1,
-    ...             limit_newton=0.3).verdict
-    'within limit'
+    NoSuchRaterError, CannotCompareError, TooFewScoresError, WrongDirectionError
+        See `calibrate.model.ratershift.rater_cuts`.
     """
-    first = _first_occasion(pairs)
-    expected = panel_rank(panel, pairs.force_newton[first])
-    given = pairs.rank[first]
+    found = rater_cuts(
+        pairs, rater, against=against, force_scale=force_scale, level=level, firmest=firmest
+    )
+    panel = Calibration(
+        scale=pairs.scale,
+        force_scale=force_scale,
+        cuts=found.panel_cuts,
+        spread=found.panel_spread,
+        raters=found.panel,
+    ).with_limit(sale_limit)
+    own = pairs.of_raters([rater])
+    first = _first_occasion(own)
+    force_newton, given = own.force_newton[first], own.rank[first]
+    expected = panel.ranks(force_newton)
     agreement = score_agreement(expected, given, len(panel.scale.labels))
+    shift, shifts = found.shift.newton, [boundary.newton for boundary in found.boundaries]
     return RaterCheck(
         rater=rater,
         panel=panel,
-        force_newton=pairs.force_newton[first],
+        force_newton=force_newton,
         rank=given,
         agreement=agreement,
-        shift_newton=shift_newton,
+        shift_newton=shift,
         boundaries=tuple(
-            BoundaryShift(between=between, panel_newton=cut, shift_newton=shift)
-            for between, cut, shift in zip(
-                panel.scale.boundaries, panel.cuts_newton, shifts_newton, strict=True
-            )
+            BoundaryShift(between=between, panel_newton=cut.value, shift_newton=one)
+            for between, cut, one in zip(panel.scale.boundaries, panel.cuts, shifts, strict=True)
         ),
-        spread=spread,
+        spread=found.spread,
         skill=sale_limit_skill(expected, given, panel.scale.sale_boundary, level),
-        drifts=_drifts(pairs, panel.force_scale),
-        repeated=repeatability(pairs),
-        power=power(shift_newton, agreement.n, limit_newton, level),
+        drifts=_drifts(own, force_scale),
+        repeated=repeatability(own),
+        power=power(shift, agreement.n, limit_newton, level),
         limit_newton=limit_newton,
-        verdict=verdict(shift_newton, shifts_newton, limit_newton),
+        verdict=verdict(shift, shifts, limit_newton),
+        warnings=found.warnings,
     )
 
 
 def _first_occasion(pairs: Pairs) -> NDArray[np.bool_]:
-    """Rows of first scorings: a second one is for repeatability alone."""
+    """Mark the rows of first scorings: a second one is for repeatability alone."""
     occasion = pairs.extra.get("occasion")
     if occasion is None:
         return np.ones(len(pairs.rank), dtype=bool)
@@ -250,7 +198,7 @@ def _first_occasion(pairs: Pairs) -> NDArray[np.bool_]:
 
 
 def _drifts(pairs: Pairs, force_scale: str) -> tuple[Drift, ...]:
-    """Drift within a session (fatigue), in the order of scoring, and across dates."""
+    """Find the drift within a session (fatigue), in the order of scoring, and across dates."""
     times = pairs.extra.get("scored_at")
     if times is None:
         return ()

@@ -1,8 +1,4 @@
-"""One rater's finger scores held against force: agreement, drift, repeatability, power, verdict.
-
-The panel's cuts say which score a force should get. How far the hand's own cuts lie from the
-panel's is fitted in model.ratershift; here it is judged.
-"""
+"""What one rater's scores show: agreement, drift, repeatability, power and the verdict."""
 
 from __future__ import annotations
 
@@ -13,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.cuts.calibration import Calibration
 from calibrate.data.pairs import Pairs
 from calibrate.model.modeltests import covariate_effect, fit_rows, rows_of
 from calibrate.stats.estimate import Estimate
@@ -22,22 +17,8 @@ from calibrate.stats.proportions import proportion
 from gauge.errors import FirmhandError, InvalidValueError
 
 Ints = NDArray[np.int64]
-# Power 0.8 at 5 %, two-sided: z(0.975) + z(0.8), common practice.
+# Standard errors; power 0.8 at 5 %, two-sided: z(0.975) + z(0.8), common practice.
 POWER_Z = 1.959964 + 0.841621
-
-
-def panel_rank(calibration: Calibration, force_newton: NDArray[np.float64]) -> Ints:
-    """Score that the panel's cut points give each force, as a rank from 0.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
-    >>> panel_rank(one, np.array([2.5, 1.0]))
-    array([0, 1])
-    """
-    return np.digitize(-calibration.h(force_newton), -calibration.edges()[1:-1]).astype(np.int64)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,19 +44,7 @@ class ScoreAgreement:
 
 
 def score_agreement(panel: Ints, given: Ints, n_scores: int) -> ScoreAgreement:
-    """Compare two columns of ranks.
-
-    Raises
-    ------
-    InvalidValueError
-        If there is nothing to compare.
-
-    Examples
-    --------
-    >>> found = score_agreement(np.array([0, 1, 2, 2]), np.array([0, 1, 1, 2]), 3)
-    >>> found.exact, found.within_one
-    (0.75, 1.0)
-    """
+    """Compare two columns of ranks."""
     table = cross_table(panel, given, n_scores)
     n = int(table.sum())
     if n == 0:
@@ -107,21 +76,7 @@ class SaleLimitSkill:
 def sale_limit_skill(
     panel: Ints, given: Ints, boundary: int | None, level: float = 0.95
 ) -> SaleLimitSkill | None:
-    """Sensitivity and specificity at the sale limit, with Wilson intervals.
-
-    Parameters
-    ----------
-    panel, given : ndarray of int, shape (n,)
-    boundary : int or None
-        Index of the boundary beyond the sale limit; None gives None.
-    level : float
-
-    Examples
-    --------
-    >>> found = sale_limit_skill(np.array([0, 0, 1, 1]), np.array([0, 1, 1, 1]), 0)
-    >>> found.sensitivity.value, found.specificity.value
-    (1.0, 0.5)
-    """
+    """Estimate sensitivity and specificity at the sale limit, with Wilson intervals."""
     if boundary is None:
         return None
     beyond, called = panel > boundary, given > boundary
@@ -155,31 +110,8 @@ def drift_along(
 ) -> Drift | None:
     """Ask whether the cuts of one rater move along an order: within a session, or over dates.
 
-    The order enters the rater's own fit as a column of its own (likelihood ratio).
-
-    Parameters
-    ----------
-    pairs : Pairs
-        Of one rater.
-    order : sequence of float, length n
-    along : str
-    force_scale : {"linear", "log"}
-
-    Returns
-    -------
-    Drift or None
-        None where it cannot be fitted, or nothing changes along the order.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = np.zeros(12, dtype=int)
-    >>> odile = Pairs(scale=RASPBERRY, force_newton=np.tile([1.0, 2.0, 3.0], 4),
-    ...               rank=np.tile([0, 0, 0, 1, 1, 1], 2), rater=one, berry=one,
-    ...               count=np.array([1.0, 14, 19, 19, 6, 1, 1, 6, 19, 19, 14, 1]))
-    >>> drift = drift_along(odile, [0.0] * 6 + [1.0] * 6, "the session", force_scale="linear")
-    >>> round(drift.change_newton, 2), round(drift.p_value, 2)
-    (0.39, 0.03)
+    The order enters the rater's own fit as a column of its own (likelihood ratio). None where it
+    cannot be fitted, or nothing changes along the order.
     """
     try:
         rows = rows_of(pairs, force_scale)
@@ -200,8 +132,8 @@ def drift_along(
 class Power:
     """What the number of berries can show.
 
-    `detectable_newton` is the smallest shift that would be found with a power of 0.8; `berries_needed`
-    would find one of the lab's limit.
+    `detectable_newton` is the smallest shift that would be found with a power of 0.8;
+    `berries_needed` would find one of the lab's limit.
     """
 
     detectable_newton: float
@@ -209,21 +141,15 @@ class Power:
 
 
 def power(shift: Estimate, n: int, limit_newton: float, level: float = 0.95) -> Power | None:
-    """Power of a check, from the interval that it reached.
+    """Return the power of a check, from the interval that it reached.
 
     The standard error falls with the square root of the berries.
-
-    Examples
-    --------
-    >>> found = power(Estimate(value=0.1, low=-0.1, high=0.3), 20, 0.2)
-    >>> round(found.detectable_newton, 2), found.berries_needed
-    (0.29, 41)
     """
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
     if shift.low is None or shift.high is None:
         return None
-    error = (shift.high - shift.low) / 2 / float(norm.ppf(0.5 + level / 2))
+    error = (shift.high - shift.low) / 2 / float(ndtri(0.5 + level / 2))
     detectable = POWER_Z * error
     return Power(
         detectable_newton=detectable, berries_needed=math.ceil(n * (detectable / limit_newton) ** 2)
@@ -233,26 +159,9 @@ def power(shift: Estimate, n: int, limit_newton: float, level: float = 0.95) -> 
 def verdict(shift: Estimate, boundaries: Sequence[Estimate], limit_newton: float) -> str:
     """Judge a hand against the lab's limit.
 
-    Returns
-    -------
-    {"within limit", "drifted", "undecided"}
-        Drifted: the shift, or that of any boundary, is shown (its interval leaves out zero) and as
-        large as the limit. Within limit: the interval of the common shift lies inside the limit.
-        Undecided: neither is shown; more berries are needed.
-
-    Raises
-    ------
-    InvalidValueError
-        If the limit is not above zero.
-
-    Examples
-    --------
-    >>> verdict(Estimate(value=0.05, low=-0.1, high=0.2), [], 0.3)
-    'within limit'
-    >>> verdict(Estimate(value=0.4, low=0.1, high=0.7), [], 0.3)
-    'drifted'
-    >>> verdict(Estimate(value=0.2, low=-0.1, high=0.5), [], 0.3)
-    'undecided'
+    Drifted: the shift, or that of any boundary, is shown (its interval leaves out zero) and as
+    large as the limit. Within limit: the interval of the common shift lies inside the limit.
+    Undecided: neither is shown; more berries are needed.
     """
     if limit_newton <= 0:
         raise InvalidValueError("the limit of a hand must be above zero")
@@ -263,13 +172,7 @@ def verdict(shift: Estimate, boundaries: Sequence[Estimate], limit_newton: float
 
 
 def sentence(between: tuple[str, str], panel_cut_newton: float, shift: Estimate) -> str:
-    """Say a boundary's shift as a rater can use it.
-
-    Examples
-    --------
-    >>> sentence(("2", "3"), 1.7, Estimate(value=0.2, low=0.1, high=0.3))
-    'You call 3 what the panel calls 2 between 1.70 and 1.90 N.'
-    """
+    """Say a boundary's shift as a rater can use it."""
     firm, soft = between
     ends = sorted((panel_cut_newton, panel_cut_newton + shift.known))
     mine, theirs = (soft, firm) if shift.known > 0 else (firm, soft)
@@ -279,27 +182,10 @@ def sentence(between: tuple[str, str], panel_cut_newton: float, shift: Estimate)
 
 
 def repeatability(pairs: Pairs) -> tuple[int, float, Kappa] | None:
-    """Agreement of a rater's first and second scoring of the same berries.
+    """Compare a rater's first and second scoring of the same berries.
 
-    Parameters
-    ----------
-    pairs : Pairs
-        Of one rater, with a column `occasion`.
-
-    Returns
-    -------
-    tuple of (int, float, Kappa) or None
-        Berries, share of equal scores, quadratic kappa; None where no berry was scored twice.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> marek = Pairs(scale=RASPBERRY, force_newton=np.array([2.5, 2.5, 1.2, 1.2]), count=np.ones(4),
-    ...               rank=np.array([0, 0, 1, 0]), rater=np.zeros(4, dtype=int),
-    ...               berry=np.array([0, 0, 1, 1]), berries=("R-114/1", "R-114/2"),
-    ...               extra={"occasion": np.array([1, 2, 1, 2], dtype=object)})
-    >>> repeatability(marek)[:2]
-    (2, 0.5)
+    Gives berries, the share of equal scores and the quadratic kappa; None where no berry was
+    scored twice.
     """
     occasions = pairs.extra.get("occasion")
     if occasions is None or not pairs.berries:

@@ -1,7 +1,4 @@
-"""A rater's warm-up: what each squeezed anchor says of the hand, which comes next, when to stop.
-
-Pure: the terminal is in commands/practice, and nothing here is stored or mixed with data.
-"""
+"""A rater's warm-up: what each squeezed anchor says of the hand, which comes next, when to stop."""
 
 from __future__ import annotations
 
@@ -17,10 +14,10 @@ from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
 
-# Before the first squeeze a hand is thought to be within about 15 % of the panel's cut: the
+# Share of the panel's cut; how far a hand is thought to be off before the first squeeze: the
 # spread of hands that raters bring to a season (common practice, no source).
 PRIOR_SHARE = 0.15
-GRID = np.linspace(-4.0, 4.0, 401)
+GRID = np.linspace(-4.0, 4.0, 401)  # standard deviations of that prior
 
 
 class Advice(StrEnum):
@@ -56,7 +53,7 @@ class BoundaryState:
 def boundary_states(
     calibration: Calibration, squeezes: Sequence[Squeeze]
 ) -> tuple[BoundaryState | None, ...]:
-    """Posterior of the hand's shift at every boundary; None where the panel has no cut.
+    """Return the posterior of the hand's shift at every boundary; None where there is no cut.
 
     Each boundary k by itself: a squeeze says whether the rater called force F "k or firmer", with
     P = logistic((h(F) - c_k - d) / s); the prior of d is normal, and the posterior is summed on a
@@ -66,16 +63,6 @@ def boundary_states(
     ----------
     calibration : Calibration
     squeezes : sequence of Squeeze
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
-    >>> hard = [Squeeze(anchor="a", force_newton=2.2, rank=1)] * 4
-    >>> state = boundary_states(one, hard)[0]
-    >>> state.shift_newton > 0.2
-    True
     """
     from scipy.special import log_expit, logsumexp
 
@@ -83,7 +70,7 @@ def boundary_states(
     rank = np.array([s.rank for s in squeezes], dtype=int)
     h = calibration.h(force) if len(squeezes) else force
     states: list[BoundaryState | None] = []
-    for index, cut in enumerate(calibration.cuts_newton):
+    for index, cut in enumerate(estimate.value for estimate in calibration.cuts):
         if cut is None:
             states.append(None)
             continue
@@ -131,15 +118,6 @@ def next_anchor(
     ------
     InvalidValueError
         Without any anchor.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
-    >>> anchors = {"hard": 3.5, "near": 2.1, "soft": 0.8}
-    >>> next_anchor(one, [], anchors, rng=np.random.default_rng(1))
-    'near'
     """
     from scipy.special import expit
 
@@ -189,15 +167,6 @@ def advise(
     ------
     InvalidValueError
         If the limit is not above zero.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
-    >>> right = [Squeeze(anchor="a", force_newton=2.1, rank=0), Squeeze(anchor="b", force_newton=1.9, rank=1)]
-    >>> str(advise(one, [], limit_newton=0.2)), str(advise(one, right * 3, limit_newton=0.2))
-    ('go on', 'ready')
     """
     if limit_newton <= 0:
         raise InvalidValueError("the limit of a hand must be above zero")
@@ -212,34 +181,17 @@ def advise(
 
 
 def misses(calibration: Calibration, squeezes: Sequence[Squeeze]) -> Floats:
-    """How far, in newtons, each force lies outside the cuts of the score that it was given.
+    """Measure how far each force (N) lies outside the cuts of the score that it was given.
 
     Zero where the panel's cuts agree with the rater; the size of `signed_miss_newton` elsewhere.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
-    >>> given = [Squeeze(anchor="a", force_newton=2.3, rank=0), Squeeze(anchor="a", force_newton=2.3, rank=1)]
-    >>> misses(one, given).round(2).tolist()
-    [0.0, 0.3]
     """
     return np.abs([signed_miss_newton(calibration, s.force_newton, s.rank) for s in squeezes])
 
 
 def signed_miss_newton(calibration: Calibration, force_newton: float, rank: int) -> float:
-    """Distance in newtons from a force to the cuts of the score that it was given.
+    """Return the distance in newtons from a force to the cuts of the score that it was given.
 
     Above zero when the berry was firmer than its score, zero between the score's cuts.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> one = Calibration(scale=RASPBERRY, force_scale="linear", cuts_newton=(2.0,),
-    ...                   low_newton=(1.8,), high_newton=(2.2,), spread=0.1)
-    >>> round(signed_miss_newton(one, 2.3, 1), 3), signed_miss_newton(one, 2.3, 0)
-    (0.3, 0.0)
     """
     edges = calibration.edges()
     upper, lower = edges[rank], edges[rank + 1]

@@ -209,12 +209,12 @@ def _predict(
     expected = np.zeros((m, k))
     boundary = calibration.scale.sale_boundary
     cuts: list[float] = []
-    if boundary is not None and calibration.cuts_newton[boundary] is not None:
-        ends = (calibration.cuts_newton, calibration.low_newton, calibration.high_newton)
+    limit = None if boundary is None else calibration.cuts[boundary]
+    if limit is not None and limit.value is not None:
         # An open side adds nothing to the interval; the calibration itself warned of it.
         cuts = [
-            float(calibration.h(end[boundary] or calibration.cuts_newton[boundary] or 1.0))
-            for end in ends
+            float(calibration.h(end or limit.value or 1.0))
+            for end in (limit.value, limit.low, limit.high)
         ]
     soft = np.zeros((m, len(cuts)))
     for begin in range(0, force.size, _CHUNK):

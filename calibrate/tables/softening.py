@@ -156,14 +156,14 @@ def half_soft_by_force(
     from scipy.special import ndtri
 
     boundary = calibration.scale.sale_boundary
-    cut = None if boundary is None else calibration.cuts_newton[boundary]
+    cut = None if boundary is None else calibration.cuts[boundary].value
     if boundary is None or cut is None:
         return Estimate(value=None, why="the calibration knows no cut at the sale limit")
     try:
         line = fit_line(day, mean_h)
     except TooFewScoresError as error:
         return Estimate(value=None, why=str(error))
-    ends = calibration.low_newton[boundary], calibration.high_newton[boundary]
+    ends = calibration.cuts[boundary].low, calibration.cuts[boundary].high
     z = float(ndtri((1 + calibration.level) / 2))
     middle = float(calibration.h(cut))
     # An open side of the cut is taken as wide as the other one.

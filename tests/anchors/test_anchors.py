@@ -13,20 +13,17 @@ from scipy.stats import logistic
 from calibrate.anchors.candidates import Candidate
 from calibrate.anchors.choice import choose_anchors
 from calibrate.cuts.bands import bands
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
 from calibrate.plots.card import CardNotes, draw_card
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 
 def _calibration(scale=BLACKBERRY, cuts=(4.5, 3.2, 2.1, 1.2), spread=0.3, force_scale="linear"):
-    none = (None,) * len(cuts)
     return Calibration(
         scale=scale,
         force_scale=force_scale,
-        cuts_newton=cuts,
-        low_newton=none,
-        high_newton=none,
+        cuts=as_cuts(cuts),
         spread=spread,
     )
 
@@ -35,9 +32,7 @@ def test_probabilities_are_scipys_logistic() -> None:
     """scipy.stats.logistic is the reference distribution."""
     one = _calibration()
     force = np.linspace(0.1, 8, 50)
-    upper = [logistic.sf(cut, loc=force, scale=0.3) for cut in one.cuts_newton]
-    at_most = np.column_stack([1 - np.array(u) for u in upper])
-    at_most = np.column_stack([logistic.cdf(force, loc=c, scale=0.3) for c in one.cuts_newton])
+    at_most = np.column_stack([logistic.cdf(force, loc=c, scale=0.3) for c in one.cut_newton])
     expected = np.diff(np.column_stack([np.zeros(50), at_most, np.ones(50)]), axis=1)
     assert one.probabilities(force) == pytest.approx(expected, abs=1e-12)
 
@@ -115,7 +110,7 @@ def test_every_boundary_gets_a_pair_on_its_two_sides() -> None:
     chosen = choose_anchors(one, berries, per_score=3)
     assert not chosen.warnings
     assert len({a.candidate.label for a in chosen.anchors}) == 5 * 3 + 4 * 2
-    for cut, name in zip(one.cuts_newton, ("1/2", "2/3", "3/4", "4/5"), strict=True):
+    for cut, name in zip(one.cut_newton, ("1/2", "2/3", "3/4", "4/5"), strict=True):
         pair = [a for a in chosen.anchors if a.boundary == name]
         assert pair[0].candidate.force_newton > cut > pair[1].candidate.force_newton
 

@@ -15,7 +15,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from calibrate.anchors.candidates import Candidate
 from calibrate.anchors.choice import choose_anchors
 from calibrate.cuts.bands import bands
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
 from gauge.errors import InfeasiblePlanError
 
@@ -23,12 +23,11 @@ OFFSET = math.log(3)  # spreads; the logit of 3 hands in 4
 
 
 def _calibration(cuts=(4.5, 3.2, 2.1, 1.2), spread=0.3, force_scale="linear") -> Calibration:
-    none = (None,) * len(cuts)
     scale = {4: BLACKBERRY, 1: RASPBERRY}.get(
         len(cuts), Scale(labels=tuple(map(str, range(len(cuts) + 1))))
     )
     return Calibration(
-        scale=scale, force_scale=force_scale, cuts_newton=cuts, low_newton=none, high_newton=none,
+        scale=scale, force_scale=force_scale, cuts=as_cuts(cuts),
         spread=spread,
     )  # fmt: skip
 
@@ -46,9 +45,7 @@ def _places(
         fits = np.array([band.holds(force) for force in forces], dtype=bool)
         places.append((labels[k], None, per_score, np.where(fits, cost, math.inf)))
     if straddle:
-        for k, cut in enumerate(one.cuts_newton):
-            if cut is None:
-                continue
+        for k, cut in enumerate(one.cut_newton):
             for score, z in ((k, (h - one.h(cut)) / s), (k + 1, (one.h(cut) - h) / s)):
                 cost = np.where((z > 0) & (z < 2 * OFFSET), np.abs(z - OFFSET), math.inf)
                 places.append((labels[score], f"{labels[k]}/{labels[k + 1]}", 1, cost))

@@ -8,20 +8,17 @@ from scipy.stats import binom, lognorm, multinomial
 
 from calibrate.anchors.tray import Lot, fill_probability, plan_tray
 from calibrate.cuts.bands import bands
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 
 def _bands(cuts=(4.5, 3.2, 2.1, 1.2), scale=BLACKBERRY, spread=0.2):
-    none = (None,) * len(cuts)
     return bands(
         Calibration(
             scale=scale,
             force_scale="linear",
-            cuts_newton=cuts,
-            low_newton=none,
-            high_newton=none,
+            cuts=as_cuts(cuts),
             spread=spread,
         )
     )

@@ -10,7 +10,7 @@ from scipy.special import expit
 from scipy.stats import lognorm
 
 from calibrate.cli import group
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.cuts.equivalentforce import equivalent_force, score_shares, within_cv
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
 from gauge.errors import CannotCompareError, InvalidValueError, TooFewScoresError
@@ -22,9 +22,7 @@ def panel(force_scale="linear", spread=0.15, half=0.0, **more):
     return Calibration(
         scale=BLACKBERRY,
         force_scale=force_scale,
-        cuts_newton=CUTS,
-        low_newton=tuple(c - half for c in CUTS),
-        high_newton=tuple(c + half for c in CUTS),
+        cuts=as_cuts(CUTS, [c - half for c in CUTS], [c + half for c in CUTS]),
         spread=spread,
         **more,
     )

@@ -145,7 +145,7 @@ def test_one_rater_of_three(tmp_path: Path) -> None:
     assert one["raters"] == 1
     assert one["n"] == 100
     pairs = load_pairs(path, raters=["marek"])
-    assert one["cuts"][0]["force_N"] == fitting.fit(pairs).cuts_newton[0]
+    assert one["cuts"][0]["force_N"] == fitting.fit(pairs).cut_newton[0]
 
 
 def test_two_raters_or_more_are_a_panel(tmp_path: Path) -> None:
@@ -242,7 +242,7 @@ def test_the_picture_shows_each_berry_and_cut(tmp_path: Path) -> None:
     offsets = upper.collections[0].get_offsets()
     assert sorted(np.asarray(offsets)[:, 0]) == sorted(pairs.force_newton)
     texts = " ".join(text.get_text() for text in upper.texts)
-    for cut in calibration.cuts_newton:
+    for cut in calibration.cut_newton:
         assert f"{cut:.2f}" in texts
     assert len(lower.lines) == 5
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.cuts.salelimit import cheapest_threshold, limit_force, threshold_costs, within_curve
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
 from gauge.errors import InvalidValueError
@@ -14,9 +14,7 @@ from gauge.errors import InvalidValueError
 ONE = Calibration(
     scale=RASPBERRY,
     force_scale="linear",
-    cuts_newton=(2.0,),
-    low_newton=(1.8,),
-    high_newton=(2.2,),
+    cuts=as_cuts((2.0,), (1.8,), (2.2,)),
     spread=0.25,
     covariance=((0.01, -0.001), (-0.001, 0.0004)),
 )
@@ -36,9 +34,7 @@ def test_limit_force_is_the_published_dose_at_other_responses() -> None:
     dose = Calibration(
         scale=Scale(labels=("a", "b"), sale_limit="a"),
         force_scale="linear",
-        cuts_newton=(cut,),
-        low_newton=(None,),
-        high_newton=(None,),
+        cuts=as_cuts((cut,)),
         spread=spread,
         covariance=((cut_variance, covariance), (covariance, spread_variance)),
     )
@@ -81,9 +77,7 @@ def test_log_scale_keeps_the_limit_above_zero() -> None:
     log = Calibration(
         scale=RASPBERRY,
         force_scale="log",
-        cuts_newton=(2.0,),
-        low_newton=(1.5,),
-        high_newton=(2.5,),
+        cuts=as_cuts((2.0,), (1.5,), (2.5,)),
         spread=0.3,
         covariance=((0.02, 0.0), (0.0, 0.002)),
     )
@@ -94,13 +88,10 @@ def test_log_scale_keeps_the_limit_above_zero() -> None:
 
 def test_without_a_limit_or_its_cut_it_is_refused() -> None:
     scale = Scale(labels=BLACKBERRY.labels)
-    none = (None,) * 4
     unlimited = Calibration(
         scale=scale,
         force_scale="linear",
-        cuts_newton=(4, 3, 2, 1),
-        low_newton=none,
-        high_newton=none,
+        cuts=as_cuts((4, 3, 2, 1)),
         spread=0.3,
     )
     with pytest.raises(InvalidValueError, match="no sale limit"):
@@ -108,9 +99,7 @@ def test_without_a_limit_or_its_cut_it_is_refused() -> None:
     unknown = Calibration(
         scale=BLACKBERRY,
         force_scale="linear",
-        cuts_newton=(4, 3, None, None),
-        low_newton=none,
-        high_newton=none,
+        cuts=as_cuts((4, 3, None, None)),
         spread=0.3,
     )
     with pytest.raises(InvalidValueError, match="not known"):

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.cuts.samplesize import (
-    Panel,
+    PlannedPanel,
     berries_needed,
     berry_information,
     half_widths,
@@ -18,12 +18,11 @@ from calibrate.model.cutmodel import fit_cuts
 from gauge.errors import FirmhandError, InfeasiblePlanError, InvalidValueError
 
 CUTS = (4.5, 3.2, 2.1, 1.2)
-NONE = (None,) * 4
 
 
 def _calibration(force_scale: str = "linear", spread: float = 0.35) -> Calibration:
     return Calibration(
-        scale=BLACKBERRY, force_scale=force_scale, cuts_newton=CUTS, low_newton=NONE, high_newton=NONE,
+        scale=BLACKBERRY, force_scale=force_scale, cuts=as_cuts(CUTS),
         spread=spread,
     )  # fmt: skip
 
@@ -61,7 +60,7 @@ def test_one_raters_half_width_is_what_simulated_fits_show() -> None:
         rank = _scores(rng, force, np.array(CUTS), 0.35)
         estimates.append(fit_cuts(_pairs(force, rank)).cut_newton)
     seen = norm.ppf(0.975) * np.std(estimates, axis=0)
-    planned = half_widths(one, np.linspace(0.5, 5.5, 101), 150, Panel(raters=1))
+    planned = half_widths(one, np.linspace(0.5, 5.5, 101), 150, PlannedPanel(raters=1))
     assert planned == pytest.approx(seen, rel=0.15)
 
 
@@ -86,7 +85,7 @@ def test_a_panels_half_width_is_what_simulated_panels_show() -> None:
             estimates.append(np.mean(cuts, axis=0))
     from scipy.stats import t
 
-    panel = Panel(raters=4, hand_sd=0.1, berry_sd=0.08)
+    panel = PlannedPanel(raters=4, hand_sd=0.1, berry_sd=0.08)
     planned = half_widths(_calibration(spread=0.33), np.linspace(0.5, 5.5, 101), 80, panel)
     sd = np.std(estimates, axis=0)
     # Student's t lies between that of the hands alone (3 df) and the normal's 1.96.
@@ -96,7 +95,7 @@ def test_a_panels_half_width_is_what_simulated_panels_show() -> None:
 
 def test_the_number_of_berries_is_the_least_that_suffices() -> None:
     force = np.linspace(0.5, 5.5, 51)
-    panel = Panel(raters=3, hand_sd=0.02, berry_sd=0.05)
+    panel = PlannedPanel(raters=3, hand_sd=0.02, berry_sd=0.05)
     needed = berries_needed(_calibration(), force, panel, 0.25)
     for index, n in enumerate(needed):
         assert half_widths(_calibration(), force, n, panel)[index] <= 0.25
@@ -105,11 +104,11 @@ def test_the_number_of_berries_is_the_least_that_suffices() -> None:
 
 def test_hands_that_differ_need_raters_not_berries() -> None:
     with pytest.raises(InfeasiblePlanError, match="1/2"):
-        berries_needed(_calibration(), [1, 2, 3, 4, 5], Panel(raters=3, hand_sd=0.2), 0.2)
+        berries_needed(_calibration(), [1, 2, 3, 4, 5], PlannedPanel(raters=3, hand_sd=0.2), 0.2)
     with pytest.raises(InvalidValueError):
-        berries_needed(_calibration(), [1, 2, 3], Panel(raters=1), 0)
+        berries_needed(_calibration(), [1, 2, 3], PlannedPanel(raters=1), 0)
     with pytest.raises(InvalidValueError):
-        Panel(raters=0)
+        PlannedPanel(raters=0)
 
 
 def test_the_next_berries_are_picked_where_information_is_missing() -> None:

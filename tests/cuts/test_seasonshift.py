@@ -18,9 +18,10 @@ def _calibration(cuts, half=0.2, scale=BLACKBERRY, level=0.95, force_scale="line
     return Calibration(
         scale=scale,
         force_scale=force_scale,
-        cuts_newton=tuple(cuts),
-        low_newton=tuple(None if c is None else c - half for c in cuts),
-        high_newton=tuple(None if c is None else c + half for c in cuts),
+        cuts=tuple(
+            Estimate(value=c) if c is None else Estimate(value=c, low=c - half, high=c + half)
+            for c in cuts
+        ),
         spread=0.3,
         level=level,
     )
@@ -124,7 +125,7 @@ def test_carry_over_is_the_prior_alone_before_any_data() -> None:
     alone = carry(last, None, season_sd=0.1)
     assert [cut.prior_weight for cut in alone] == [1.0] * 4
     assert alone[1].force_newton == pytest.approx(3)
-    assert alone[1].low_newton < last.low_newton[1]
+    assert alone[1].low_newton < last.cuts[1].low
 
 
 def test_carry_over_matches_the_conjugate_formula_and_fades() -> None:

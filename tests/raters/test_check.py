@@ -13,7 +13,6 @@ from calibrate.data.pairs import Pairs, load_pairs
 from calibrate.data.scale import BLACKBERRY
 from calibrate.raters.measures import (
     drift_along,
-    panel_rank,
     power,
     repeatability,
     sale_limit_skill,
@@ -143,14 +142,13 @@ def test_one_rater_alone_needs_a_panel(tmp_path: Path) -> None:
 
 
 def test_agreement_counts_and_panel_scores() -> None:
-    from calibrate.cuts.calibration import Calibration
+    from calibrate.cuts.calibration import Calibration, as_cuts
 
-    none = (None,) * 4
     panel = Calibration(
-        scale=BLACKBERRY, force_scale="linear", cuts_newton=tuple(CUTS), low_newton=none, high_newton=none,
+        scale=BLACKBERRY, force_scale="linear", cuts=as_cuts(tuple(CUTS)),
         spread=0.2,
     )  # fmt: skip
-    expected = panel_rank(panel, np.array([5.0, 4.0, 2.5, 1.5, 0.5]))
+    expected = panel.ranks(np.array([5.0, 4.0, 2.5, 1.5, 0.5]))
     assert expected.tolist() == [0, 1, 2, 3, 4]
     found = score_agreement(expected, np.array([0, 2, 2, 3, 2]), 5)
     assert (found.exact, found.within_one, found.table[1, 2]) == (0.6, 0.8, 1)

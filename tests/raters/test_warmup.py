@@ -9,7 +9,7 @@ from scipy.special import expit
 from calibrate.anchors.candidates import Candidate
 from calibrate.anchors.choice import Anchor
 from calibrate.anchors.retirement import AnchorRecord, replacement, retirement_reason
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.scale import BLACKBERRY
 from calibrate.raters.warmup import (
     Advice,
@@ -22,13 +22,10 @@ from calibrate.raters.warmup import (
 from gauge.errors import InvalidValueError
 
 CUTS = (4.5, 3.2, 2.1, 1.2)
-NONE = (None,) * 4
 PANEL = Calibration(
     scale=BLACKBERRY,
     force_scale="linear",
-    cuts_newton=CUTS,
-    low_newton=NONE,
-    high_newton=NONE,
+    cuts=as_cuts(CUTS),
     spread=0.15,
 )
 ANCHORS = {f"A{i}": f for i, f in enumerate(np.arange(0.6, 5.6, 0.2).round(2))}

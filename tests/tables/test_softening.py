@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.scale import RASPBERRY
 from calibrate.stats.dayline import crossing, fit_line, fit_logit_line
 from calibrate.tables.cues import cue_effect
@@ -19,8 +19,8 @@ DAY = np.array([0.0, 0, 0, 5, 5, 10, 10, 10, 14])
 
 def cut(force=1.5, half=0.0):
     return Calibration(
-        scale=RASPBERRY, force_scale="linear", cuts_newton=(force,), low_newton=(force - half,),
-        high_newton=(force + half,), spread=0.2,
+        scale=RASPBERRY, force_scale="linear", spread=0.2,
+        cuts=as_cuts((force,), (force - half,), (force + half,)),
     )  # fmt: skip
 
 

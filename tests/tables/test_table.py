@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from calibrate.cli import group
-from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.scale import BLACKBERRY
 from calibrate.tables.report import build_report
 from calibrate.tables.table import tabulate
@@ -165,8 +165,8 @@ def test_predicted_scores_follow_the_calibration(tmp_path):
     table = frame(scored=False)
     rows = rows_of(save(tmp_path, table), "--cuts", cuts)
     one = Calibration(
-        scale=BLACKBERRY, force_scale="linear", spread=0.15, cuts_newton=(2.6, 1.9, 1.3, 0.8),
-        low_newton=(2.55, 1.85, 1.25, 0.75), high_newton=(2.65, 1.95, 1.35, 0.85),
+        scale=BLACKBERRY, force_scale="linear", spread=0.15,
+        cuts=as_cuts((2.6, 1.9, 1.3, 0.8), (2.55, 1.85, 1.25, 0.75), (2.65, 1.95, 1.35, 0.85)),
     )  # fmt: skip
     for row in rows:
         force = table[table.selection == row["selection"]]["force_N"].to_numpy()
