@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibrate.model.panellikelihood import adaptive_nodes
 from calibrate.stats.likelihood import log_interval
 from calibrate.stats.ordinal import fit_ordinal
-from calibrate.stats.quadrature import adaptive_nodes
 from gauge.errors import InvalidValueError, NotConvergedError
 
 Floats = NDArray[np.float64]

@@ -59,7 +59,7 @@ def fit(
     Raises
     ------
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
-        See `calibrate.stats.verdict`.
+        See `calibrate.model.cutmodel.fit_cells`.
     """
     if penalised:
         found = _penalised(pairs, force_scale, level, firmest)

@@ -1,12 +1,12 @@
 """Cut points of a finger score in newtons: P(score <= k | F) = logistic((h(F) - c_k) / s).
 
 One force column, one hand. The parameters are the cut points c_k (in newtons, or log newtons when
-h is the logarithm) and the spread s. Raters with hands of their own are in raters, intervals in
-intervals, refusals in verdict.
+h is the logarithm) and the spread s. Data that cannot be fitted are refused with what to do.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,9 +16,19 @@ from numpy.typing import ArrayLike, NDArray
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import Scale
 from calibrate.stats.likelihood import interval_probability
-from calibrate.stats.ordinal import OrdinalFit, fit_ordinal
-from calibrate.stats.verdict import Verdict, require_direction, require_sound, require_two_used
-from gauge.errors import InvalidValueError
+from calibrate.stats.ordinal import (
+    OrdinalFit,
+    Separation,
+    fit_ordinal,
+    force_separation,
+    require_two_used,
+)
+from gauge.errors import (
+    InvalidValueError,
+    SeparationError,
+    TooFewScoresError,
+    WrongDirectionError,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -60,9 +70,13 @@ def collapse(
     Parameters
     ----------
     force_newton : ndarray of float, shape (n,)
-    rank, group : ndarray of int, shape (n,)
+    rank : ndarray of int, shape (n,)
     n_ranks : int
+        Size of the scale.
     count : ndarray of float, shape (n,), optional
+        How many rows each row stands for.
+    group : ndarray of int, shape (n,), optional
+        Rows of different groups stay apart.
 
     Examples
     --------
@@ -122,15 +136,9 @@ class CutFit:
         s in the units of h.
     covariance : ndarray of float, shape (free + 1, free + 1)
         Of the free cut points and, last, the spread: the inverse of the observed information.
-    free : ndarray of int, shape (n_ranks - 1,)
-        For each cut point its place in `covariance`; negative where it is infinite.
-    log_likelihood : float
-    n : float
-        Observations.
     cells : Cells
     ordinal : OrdinalFit
         The same fit with theta = -c / s and beta = -1 / s.
-    verdict : Verdict
     """
 
     scale: Scale
@@ -138,12 +146,18 @@ class CutFit:
     cut: Floats
     spread: float
     covariance: Floats
-    free: Ints
-    log_likelihood: float
-    n: float
     cells: Cells
     ordinal: OrdinalFit
-    verdict: Verdict
+
+    @property
+    def free(self) -> Ints:
+        """For each cut point its place in `covariance`; negative where it is infinite."""
+        return self.ordinal.free
+
+    @property
+    def log_likelihood(self) -> float:
+        """At the maximum."""
+        return self.ordinal.log_likelihood
 
     @property
     def cut_newton(self) -> Floats:
@@ -163,22 +177,7 @@ class CutFit:
         return self.ordinal.aic
 
     def probability(self, force_newton: ArrayLike) -> Floats:
-        """Probability of each score at each force, shape (..., n_ranks).
-
-        Parameters
-        ----------
-        force_newton : array_like of float
-            Newtons, above zero under the log scale.
-
-        Examples
-        --------
-        >>> from calibrate.data.scale import RASPBERRY
-        >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
-        >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
-        >>> fit = fit_cells(collapse(force, rank, 2), RASPBERRY)
-        >>> fit.probability(fit.cut_newton).round(6)
-        array([[0.5, 0.5]])
-        """
+        """Probability of each score at each force (above zero on the log scale), (..., n_ranks)."""
         h = transform(np.asarray(force_newton, dtype=float), self.force_scale)
         z = (h[..., None] - self.cut) / self.spread
         up = np.concatenate([z, np.full((*h.shape, 1), np.inf)], axis=-1)
@@ -187,18 +186,7 @@ class CutFit:
 
 
 def transform(force_newton: Floats, force_scale: ForceScale) -> Floats:
-    """Apply h: the force itself, or its natural logarithm.
-
-    Raises
-    ------
-    InvalidValueError
-        If a force is zero or negative under the log scale.
-
-    Examples
-    --------
-    >>> transform(np.array([1.0, np.e]), "log").tolist()
-    [0.0, 1.0]
-    """
+    """Apply h, the identity or the natural logarithm; a force without one is refused."""
     if force_scale == "linear":
         return force_newton
     if not (force_newton > 0).all():
@@ -210,19 +198,7 @@ def transform(force_newton: Floats, force_scale: ForceScale) -> Floats:
 
 
 def fit_cuts(pairs: Pairs, *, force_scale: ForceScale = "linear", firmest: str = "first") -> CutFit:
-    """Fit the cut points of one hand to all rows of `pairs`.
-
-    Parameters
-    ----------
-    pairs : Pairs
-    force_scale : {'linear', 'log'}
-    firmest : {'first', 'last'}
-        What the user declared; only messages depend on it, `pairs` is firmest first already.
-
-    Raises
-    ------
-    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
-        See `calibrate.stats.verdict`.
+    """Fit the cut points of one hand to all rows of `pairs`; see `fit_cells`.
 
     Examples
     --------
@@ -250,23 +226,34 @@ def fit_cells(
 ) -> CutFit:
     """Fit the cut points to cells that are collapsed already; groups are pooled.
 
+    Parameters
+    ----------
+    cells : Cells
+    scale : Scale
+    force_scale : {'linear', 'log'}
+    firmest : {'first', 'last'}
+        What the user declared; only messages depend on it, the cells are firmest first already.
+    source : str
+        For messages.
+
     Raises
     ------
-    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
-    >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
-    >>> fit_cells(collapse(force, rank, 2), RASPBERRY).cut_newton.round(2)
-    array([1.5])
+    TooFewScoresError
+        If fewer than two scores are used, or all forces are equal.
+    WrongDirectionError
+        If scores run against force.
+    SeparationError
+        If force separates the scores completely or quasi-completely.
+    NotConvergedError
+        If the maximum is not settled in floating point.
+    InvalidValueError
+        If a force has no logarithm and the scale is log.
     """
     used = np.unique(cells.rank)
     require_two_used(used, source)
     labels = [scale.labels[k] for k in used]
-    lowest, highest = force_range(cells, used)
-    require_sound(lowest, highest, labels, firmest=firmest, source=source)
+    lowest, highest = _force_range(cells, used)
+    _require_overlap(lowest, highest, labels, firmest=firmest, source=source)
     h = transform(cells.force_newton, force_scale)
     fit = fit_ordinal(h, cells.rank, cells.weight, n_ranks=cells.n_ranks)
     beta = float(fit.coef[0])
@@ -285,47 +272,82 @@ def fit_cells(
         cut=cut[fit.free],
         spread=-1.0 / beta,
         covariance=jacobian @ fit.covariance @ jacobian.T,
-        free=fit.free,
-        log_likelihood=fit.log_likelihood,
-        n=fit.n,
         cells=cells,
         ordinal=fit,
-        verdict=fit.verdict,
     )
 
 
 def whole_covariance(fit: CutFit) -> tuple[tuple[float, ...], ...]:
-    """Covariance over all boundaries and, last, the spread; zero where a cut is not known.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> force = np.array([0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2])
-    >>> rank = np.array([1, 1, 1, 0, 1, 0, 0, 0])
-    >>> fit = fit_cells(collapse(force, rank, 2), RASPBERRY)
-    >>> len(whole_covariance(fit))
-    2
-    """
+    """Covariance over all boundaries and, last, the spread; zero where a cut is not known."""
     size = fit.free.size + 1
     place = np.append(fit.free, fit.covariance.shape[0] - 1)
     known = np.flatnonzero(place >= 0)
     whole = np.zeros((size, size))
     whole[np.ix_(known, known)] = fit.covariance[np.ix_(place[known], place[known])]
-    return tuple(tuple(float(x) for x in row) for row in whole)
+    return tuple(tuple(row) for row in whole.tolist())
 
 
-def force_range(cells: Cells, used: Ints) -> tuple[Floats, Floats]:
-    """Smallest and largest force (N) of each rank in `used`.
-
-    Examples
-    --------
-    >>> cells = collapse(np.array([2.6, 2.1, 1.9, 2.2]), np.array([0, 0, 1, 1]), 2)
-    >>> low, high = force_range(cells, np.array([0, 1]))
-    >>> low.tolist(), high.tolist()
-    ([2.1, 1.9], [2.6, 2.2])
-    """
+def _force_range(cells: Cells, used: Ints) -> tuple[Floats, Floats]:
+    """Smallest and largest force (N) of each rank in `used`."""
     low = np.full(cells.n_ranks, np.inf)
     high = np.full(cells.n_ranks, -np.inf)
     np.minimum.at(low, cells.rank, cells.force_newton)
     np.maximum.at(high, cells.rank, cells.force_newton)
     return low[used], high[used]
+
+
+def _require_overlap(
+    lowest: Floats, highest: Floats, labels: Sequence[str], *, firmest: str, source: str
+) -> None:
+    """Refuse forces from which no cut points can be fitted, and say what to collect.
+
+    `lowest` and `highest` are the smallest and largest force (N) of each used score, firmest first.
+    """
+    if lowest.min() == highest.max():
+        raise TooFewScoresError(
+            f"{source}: every force is {lowest[0]:g} N, so there is no cut point to fit.",
+            todo="Score berries of different firmness.",
+        )
+    if force_separation(-highest, -lowest) is not Separation.OVERLAP:
+        raise WrongDirectionError(
+            f"{source}: force separates the scores the wrong way round: '{labels[0]}', declared "
+            f"firmer, was given from {lowest[0]:g} to {highest[0]:g} N and '{labels[-1]}' from "
+            f"{lowest[-1]:g} to {highest[-1]:g} N.",
+            todo=_other_way(firmest),
+        )
+    kind = force_separation(lowest, highest)
+    if kind is Separation.OVERLAP:
+        return
+    gaps = "; ".join(
+        f"no '{hard}' below {low:g} N and no '{soft}' above {high:g} N"
+        for hard, soft, low, high in zip(
+            labels[:-1], labels[1:], lowest[:-1], highest[1:], strict=True
+        )
+    )
+    edges = ", ".join(
+        f"{(low + high) / 2:.3g}" for low, high in zip(lowest[:-1], highest[1:], strict=True)
+    )
+    raise SeparationError(
+        f"{source}: force tells the scores apart without overlap ({kind.value} separation: {gaps})"
+        ", so no finite spread and no honest interval exists.",
+        todo=f"Score more berries of forces around {edges} N, by the same raters, blind to force; "
+        "or ask for --penalised, a fit that leans on a penalty and says so.",
+    )
+
+
+def require_direction(slope: float, *, labels: Sequence[str], firmest: str, source: str) -> None:
+    """Refuse a slope on force that is not below zero, as it is with ranks from the firmest."""
+    if not slope < 0:
+        raise WrongDirectionError(
+            f"{source}: scores run against force: the higher the force, the more berries are "
+            f"scored towards '{labels[-1]}', though '{labels[0]}' is declared firmer.",
+            todo=_other_way(firmest),
+        )
+
+
+def _other_way(firmest: str) -> str:
+    other = "last" if firmest == "first" else "first"
+    return (
+        f"If the scale runs the other way, declare it with --firmest {other}; "
+        "else check that forces and scores belong to the same berries."
+    )

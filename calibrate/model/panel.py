@@ -2,14 +2,14 @@
 
 Every rater has a hand (all cut points times ``exp(u)``) and a spread of his or her own; a berry
 that several raters scored feels like ``F exp(b)`` to all of them. Hands, spreads and berries are
-drawn from populations whose standard deviations are fitted ("random effects"). The likelihood is
-in panelmodel, intervals in panelintervals, one rater against the panel in panelshift.
+drawn from populations whose standard deviations are estimated ("random effects").
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -18,22 +18,111 @@ from scipy.special import ndtr, ndtri
 
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import Scale
-from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts, whole_covariance
+from calibrate.model.cutmodel import ForceScale, fit_cuts, whole_covariance
 from calibrate.model.intervals import cut_intervals
-from calibrate.model.panelcovariance import centre_covariance
-from calibrate.model.panelfit import NO_DEVIATION, Peak, Prior
-from calibrate.model.panelintervals import Mixture, Normals, pool
-from calibrate.model.panelscale import PanelFit, RaterCuts
-from calibrate.model.panelstart import Panel, named_raters, prepare
+from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior
+from calibrate.model.panelposterior import Posterior, pool
+from calibrate.model.panelsetup import Panel, named_raters, prepare
 from calibrate.stats.estimate import Estimate
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
-Effects = frozenset[str]
-
-__all__ = ["PanelFit", "RaterCuts", "fit_panel", "panel_cuts", "widened"]
 
 ALL_EFFECTS = "hands+spreads+berries"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RaterCuts:
+    """One rater of a panel.
+
+    Attributes
+    ----------
+    name : str
+    n : int
+        Scores given.
+    shift : Estimate
+        How much more force than the panel's centre this hand needs, as a share of force (0.1 is
+        10 % more), pooled towards the panel.
+    spread : float
+        In newtons, or log newtons on the log scale.
+    cuts : tuple of Estimate
+        In newtons, one a boundary of the scale.
+    unused : tuple of str
+        Labels that this rater never used.
+    """
+
+    name: str
+    n: int
+    shift: Estimate
+    spread: float
+    cuts: tuple[Estimate, ...]
+    unused: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PanelFit:
+    """The scale of a panel; cut points are in newtons, one a boundary of the scale.
+
+    Attributes
+    ----------
+    scale : Scale
+    force_scale : {'linear', 'log'}
+    level : float
+    n : int
+        Scores.
+    cuts : tuple of Estimate
+        Of the centre of the population of hands that the raters come from, firmest first. The
+        interval includes what the few raters leave unknown of it.
+    these_raters : tuple of Estimate
+        Of the mean hand of these very raters: what they share, where no other hand matters, as
+        when the same raters are compared over seasons.
+    spread : float
+        Of a middling rater, for one berry: in newtons, or log newtons on the log scale.
+    hand_sd, spread_sd, berry_sd : float or None
+        Standard deviations of log hands, log spreads and log berry effects (about shares: 0.1 is
+        10 %); the highest restricted likelihood on the grid of panelposterior. None where the
+        model has no such effect.
+    raters : tuple of RaterCuts
+        Empty for a panel of one.
+    next_rater : tuple of Estimate
+        Where the cut points of a rater not yet seen will lie. Empty for a panel of one.
+    log_likelihood : float
+        Marginal: berries integrated out by adaptive quadrature, hands and spreads by Laplace's
+        method, at the standard deviations above.
+    parameters : int
+        Cut points, spread, standard deviations.
+    warnings : tuple of str
+    covariance : tuple of tuple of float
+        Over all boundaries and, last, the spread, on the model's scale of force; zero where a cut
+        is not known.
+    """
+
+    scale: Scale
+    force_scale: ForceScale
+    level: float
+    n: int
+    cuts: tuple[Estimate, ...]
+    these_raters: tuple[Estimate, ...]
+    spread: float
+    hand_sd: float | None
+    spread_sd: float | None
+    berry_sd: float | None
+    raters: tuple[RaterCuts, ...]
+    next_rater: tuple[Estimate, ...]
+    log_likelihood: float
+    parameters: int
+    warnings: tuple[str, ...]
+    covariance: tuple[tuple[float, ...], ...]
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion of the marginal likelihood."""
+        return 2.0 * self.parameters - 2.0 * self.log_likelihood
+
+    @property
+    def cut_newton(self) -> Floats:
+        """The panel's cut points in newtons, NaN where not identified, shape (n_ranks - 1,)."""
+        return np.array([np.nan if cut.value is None else cut.value for cut in self.cuts])
 
 
 def fit_panel(
@@ -60,16 +149,12 @@ def fit_panel(
     firmest : {'first', 'last'}
         What the user declared; only messages depend on it.
 
-    Returns
-    -------
-    PanelFit
-
     Raises
     ------
     InvalidValueError
         If `level` or `random` is none of the above, or a force has no logarithm.
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
-        See `calibrate.stats.verdict`.
+        If the rows cannot be fitted; see `calibrate.model.cutmodel.fit_cells`.
 
     Examples
     --------
@@ -104,148 +189,137 @@ def fit_panel(
         return _one_hand(pairs, force_scale=force_scale, level=level, firmest=firmest)
     hands, spreads = "hands" in effects, "spreads" in effects
     panel = prepare(pairs, force_scale=force_scale, firmest=firmest, hands=hands, spreads=spreads)
-    peaks = panel.peaks(berries="berries" in effects)
-    mixture = pool(panel.data, peaks, panel.prior, hands=hands, spreads=spreads)
-    return _report(panel, peaks[mixture.nearest], mixture, effects, level)
+    modes = panel.modes(berries="berries" in effects)
+    posterior = pool(panel.data, modes, panel.prior, hands=hands, spreads=spreads)
+    return _report(panel, modes[posterior.nearest], posterior, effects, level)
 
 
-def _report(panel: Panel, near: Peak, mixture: Mixture, effects: Effects, level: float) -> PanelFit:
-    pairs, data, scale = panel.pairs, panel.data, panel.pairs.scale
-    cuts = range(data.n_cuts)
-    centre = np.column_stack([panel.column(place=k) for k in cuts])
-    spreads = np.column_stack(
-        [panel.spread_column(), *(panel.spread_column(j) for j in range(data.n_raters))]
+def _report(
+    panel: Panel, near: Mode, posterior: Posterior, effects: frozenset[str], level: float
+) -> PanelFit:
+    pairs, centre = panel.pairs, panel.centre()
+    spread = math.exp(float(posterior.of(panel.spread_column()[:, None]).centre[0]))
+    # A deviation stands in the report only where the model has the effect and the data show it.
+    shown = ("hands" in effects, "spreads" in effects, "berries" in effects and panel.repeated)
+    hand_sd, spread_sd, berry_sd = (
+        sd if yes else None for sd, yes in zip(posterior.best, shown, strict=True)
     )
-    spread = np.exp(mixture.of(spreads).centre)
-    hand_sd, spread_sd, berry_sd = mixture.best
-    raters, warnings = [], []
-    own = [panel.column(place=k, hand=j) for j in range(data.n_raters) for k in cuts]
-    shifts = [panel.column(hand=j) for j in range(data.n_raters)]
-    hands = mixture.of(np.column_stack(own + shifts))
-    value, low, high = (
-        (x[: len(own)].reshape(data.n_raters, -1), np.expm1(x[len(own) :]))
-        for x in (hands.centre, *hands.interval(level))
-    )
-    for j, name in enumerate(pairs.raters):
-        rows = pairs.rater == j
-        used = set(pairs.rank[rows].tolist())
-        unused = tuple(scale.labels[k] for k in panel.used if k not in used)
-        raters.append(
-            RaterCuts(
-                name=name,
-                n=round(float(pairs.count[rows].sum())),
-                shift=Estimate(
-                    value=float(value[1][j]), low=float(low[1][j]), high=float(high[1][j])
-                ),
-                spread=float(spread[1 + j]),
-                cuts=_cuts(panel, value[0][j], low[0][j], high[0][j]),
-                unused=unused,
-            )
-        )
-        warnings += _of_rater(panel, j, unused, len(used))
-    if len(pairs.raters) == 2:
-        warnings.append(
-            "two raters tell little of how hands differ: the panel's intervals lean on what is "
-            "usual (within a factor of two)"
-        )
-    if "berries" in effects and not panel.berries:
-        warnings.append(
-            "no berry was scored twice, so what a berry does to all fingers is part of the spread"
-        )
-    warnings += _unused(scale, panel.used)
-    has_berries = "berries" in effects and panel.berries
-    found = panel_cuts(panel, mixture.of(centre, centre=True), level)
-    mean_hand = np.mean(shifts, axis=0)
+    cuts = panel.at_boundaries(posterior.of(centre, centre=True).estimates(level))
+    these = posterior.of(centre + panel.mean_hand())
+    a_next = posterior.of(centre, centre=True, extra=posterior.hand_sd**2)
     return PanelFit(
-        scale=scale,
+        scale=pairs.scale,
         force_scale=panel.force_scale,
         level=level,
         n=pairs.n,
-        cuts=found,
-        these_raters=panel_cuts(panel, mixture.of(centre + mean_hand[:, None]), level),
-        spread=float(spread[0]),
-        hand_sd=hand_sd if "hands" in effects else None,
-        spread_sd=spread_sd if "spreads" in effects else None,
-        berry_sd=berry_sd if has_berries else None,
-        raters=tuple(raters),
-        next_rater=panel_cuts(
-            panel, mixture.of(centre, centre=True, extra=mixture.hand_sd**2), level
-        ),
-        log_likelihood=_marginal(panel, near, mixture),
-        parameters=data.n_cuts + 1 + sum(("hands" in effects, "spreads" in effects, has_berries)),
-        warnings=tuple(warnings),
-        covariance=centre_covariance(panel, mixture, found, float(spread[0]), level),
+        cuts=cuts,
+        these_raters=panel.at_boundaries(these.estimates(level)),
+        spread=spread,
+        hand_sd=hand_sd,
+        spread_sd=spread_sd,
+        berry_sd=berry_sd,
+        raters=_raters(panel, posterior, level),
+        next_rater=panel.at_boundaries(a_next.estimates(level)),
+        log_likelihood=_marginal(panel, near, posterior.best),
+        parameters=panel.data.n_cuts + 1 + sum(shown),
+        warnings=tuple(_warnings(panel, effects)),
+        covariance=_covariance(panel, posterior, cuts, spread, level),
     )
 
 
-def _marginal(panel: Panel, near: Peak, mixture: Mixture) -> float:
+def _raters(panel: Panel, posterior: Posterior, level: float) -> tuple[RaterCuts, ...]:
+    pairs = panel.pairs
+    found = []
+    for j, name in enumerate(pairs.raters):
+        shift = panel.column(hand=j)[:, None]
+        *log_cuts, log_shift = posterior.of(np.hstack([panel.centre() + shift, shift])).estimates(
+            level
+        )
+        rows = pairs.rater == j
+        found.append(
+            RaterCuts(
+                name=name,
+                n=round(float(pairs.count[rows].sum())),
+                shift=log_shift.map(math.expm1),
+                spread=math.exp(float(posterior.of(panel.spread_column(j)[:, None]).centre[0])),
+                cuts=panel.at_boundaries(log_cuts),
+                unused=panel.unused(j),
+            )
+        )
+    return tuple(found)
+
+
+def _marginal(panel: Panel, near: Mode, best: tuple[float, float, float]) -> float:
     """Marginal log-likelihood at the best deviations: Laplace's method for hands and spreads."""
-    hand_sd, spread_sd, berry_sd = mixture.best
+    hand_sd, spread_sd, berry_sd = best
     data = panel.data
     deviations = np.repeat(np.maximum([hand_sd, spread_sd], NO_DEVIATION), data.n_raters)
     precision = panel.prior.precision.copy()
     precision[data.n_places + 1 :] = deviations**-2.0
     held = Prior(centre=panel.prior.centre, precision=precision)
-    peak = panel.peak(near.theta, held, berry_sd, near)
-    effect = peak.theta[data.n_places + 1 :]
-    inner = peak.information[data.n_places + 1 :, data.n_places + 1 :] + np.diag(deviations**-2.0)
+    mode = panel.mode(near.theta, held, berry_sd, near)
+    effect = mode.theta[data.n_places + 1 :]
+    inner = mode.information[data.n_places + 1 :, data.n_places + 1 :] + np.diag(deviations**-2.0)
     return float(
-        peak.log_likelihood
+        mode.log_likelihood
         - 0.5 * ((effect / deviations) ** 2).sum()
         - np.log(deviations).sum()
         - 0.5 * np.linalg.slogdet(inner)[1]
     )
 
 
-def panel_cuts(panel: Panel, normals: Normals, level: float) -> tuple[Estimate, ...]:
-    """Cut points for all labels: around an unused score both are the same, beyond it none.
+def _covariance(
+    panel: Panel, posterior: Posterior, cuts: tuple[Estimate, ...], spread: float, level: float
+) -> tuple[tuple[float, ...], ...]:
+    """Covariance over all boundaries and, last, the spread, on the model's scale of force.
 
-    Parameters
-    ----------
-    panel : Panel
-    normals : Normals
-        Of the logs of the cut points between scores in use.
-    level : float
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> force, rater = np.tile([1.0, 4, 3, 5], 2), np.repeat([0, 1], 4)
-    >>> pairs = Pairs(scale=RASPBERRY, force_newton=force, rank=np.tile([1, 1, 0, 0], 2), rater=rater,
-    ...               count=np.ones(8), berry=np.arange(8), raters=("ines", "odile"))
-    >>> mean, variance = np.log([[3.0]]), np.array([[0.01]])
-    >>> normals = Normals(weight=np.ones(1), mean=mean, variance=variance)
-    >>> [cut] = panel_cuts(prepare(pairs, force_scale="linear"), normals, 0.95)
-    >>> round(cut.value, 2), round(cut.low, 2), round(cut.high, 2)
-    (3.0, 2.47, 3.65)
+    The deviation of each cut is that of the normal distribution whose interval is the panel's own,
+    so that what follows from it is as wide as the panel allows; correlations are those of the
+    posterior. Rows and columns of an unknown cut are zero.
     """
-    return _cuts(panel, normals.centre, *normals.interval(level))
+    joint = posterior.joint(np.column_stack([panel.centre(), panel.spread_column()]))
+    deviation = np.sqrt(np.diagonal(joint))
+    z = float(ndtri(0.5 + level / 2))
+    place, scale = np.full(len(cuts) + 1, -1), np.zeros(len(cuts) + 1)
+    for boundary, cut in enumerate(cuts):
+        if cut.value is not None and cut.low is not None and cut.high is not None:
+            place[boundary] = panel.cut_of(boundary)
+            in_log = math.log(cut.high / cut.low) / (2 * z)
+            scale[boundary] = in_log * (cut.value if panel.force_scale == "linear" else 1.0)
+    place[-1], scale[-1] = panel.data.n_cuts, deviation[-1] * spread
+    correlation = joint / np.outer(deviation, deviation)
+    known = place >= 0
+    whole = np.where(np.outer(known, known), correlation[np.ix_(place, place)], 0.0)
+    return tuple(tuple(row) for row in (whole * np.outer(scale, scale)).tolist())
 
 
-def _cuts(panel: Panel, value: Floats, low: Floats, high: Floats) -> tuple[Estimate, ...]:
-    """Cut points for all labels: around an unused score both are the same, beyond it none."""
+def _warnings(panel: Panel, effects: frozenset[str]) -> list[str]:
     out = []
-    for boundary in range(len(panel.pairs.scale.boundaries)):
-        at = int(np.searchsorted(panel.used, boundary, side="right")) - 1
-        if not 0 <= at < value.size:
-            out.append(Estimate(value=None))
-            continue
-        force, least, most = (math.exp(float(x[at])) for x in (value, low, high))
-        out.append(Estimate(value=force, low=least, high=most))
-    return tuple(out)
+    for rater in range(panel.data.n_raters):
+        out += _of_rater(panel, rater)
+    if panel.data.n_raters == 2:
+        out.append(
+            "two raters tell little of how hands differ: the panel's intervals lean on what is "
+            "usual (within a factor of two)"
+        )
+    if "berries" in effects and not panel.repeated:
+        out.append(
+            "no berry was scored twice, so what a berry does to all fingers is part of the spread"
+        )
+    return out + _unused(panel.pairs.scale, panel.used)
 
 
-def _of_rater(panel: Panel, rater: int, unused: tuple[str, ...], used: int) -> list[str]:
-    name = panel.pairs.raters[rater]
+def _of_rater(panel: Panel, rater: int) -> list[str]:
+    name, unused = panel.pairs.raters[rater], panel.unused(rater)
+    if panel.used.size - len(unused) < 2:
+        return [f"{name} used one score only: the cut points given are the panel's"]
     out = []
-    if used < 2:
-        out.append(f"{name} used one score only: the cut points given are the panel's")
-    if used > 1 and _against_force(panel, rater):
+    if _against_force(panel, rater):
         out.append(
             f"the scores of {name} run against force; check that forces and scores belong to the "
             "same berries, or leave this rater out"
         )
-    if used > 1 and unused:
+    if unused:
         beyond = any(who == rater for who, _ in panel.skipped)
         out.append(
             f"{name} never used {_list(unused)}"
@@ -304,14 +378,13 @@ def widened(level: float, n: float, parameters: int) -> float:
 
 def _one_hand(pairs: Pairs, *, force_scale: ForceScale, level: float, firmest: str) -> PanelFit:
     """Fit a panel of one: its cut points are this hand's and say nothing of other hands."""
-    fit: CutFit = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
+    fit = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
     cuts = cut_intervals(fit, level=widened(level, pairs.n, fit.ordinal.phi.size))
     name = pairs.raters[0]
     warnings = [
         panel_of_one(name) if name else "no raters are named: all rows are taken as one hand's"
     ]
     warnings += [cut.why for cut in cuts if cut.why]
-    warnings += _unused(pairs.scale, np.unique(pairs.rank))
     return PanelFit(
         scale=pairs.scale,
         force_scale=force_scale,
@@ -327,6 +400,6 @@ def _one_hand(pairs: Pairs, *, force_scale: ForceScale, level: float, firmest: s
         next_rater=(),
         log_likelihood=fit.log_likelihood,
         parameters=fit.ordinal.phi.size,
-        warnings=tuple(warnings),
+        warnings=(*warnings, *_unused(pairs.scale, np.unique(pairs.rank))),
         covariance=whole_covariance(fit),
     )

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
-from calibrate.model.cutmodel import ForceScale, collapse, transform
+from calibrate.model.cutmodel import ForceScale, collapse, require_direction, transform
 from calibrate.stats.likelihood import log_interval
-from calibrate.stats.verdict import require_direction, require_two_used
+from calibrate.stats.ordinal import require_two_used
 from gauge.errors import NotConvergedError
 
 Floats = NDArray[np.float64]

@@ -3,11 +3,12 @@
 The rater has free cut points and the panel is fitted to the others, in one model, so that berries
 scored by both count as such. The panel here is those very raters, the mean of their hands: a hand
 is held to the scale that they set, and not to the population that they may be drawn from, whose
-centre a few raters leave wide open. That centre is in raters.
+centre a few raters leave wide open.
 """
 
 from __future__ import annotations
 
+import math
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -16,9 +17,8 @@ from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import ForceScale, fit_cuts
-from calibrate.model.panel import panel_cuts
-from calibrate.model.panelintervals import pool
-from calibrate.model.panelstart import named_raters, prepare
+from calibrate.model.panelposterior import Posterior, pool
+from calibrate.model.panelsetup import Panel, named_raters, prepare
 from calibrate.stats.estimate import Estimate
 from gauge.errors import CannotCompareError, SeparationError, TooFewScoresError
 
@@ -108,7 +108,7 @@ def rater_cuts(
     TooFewScoresError
         If the rater used one score only.
     SeparationError, WrongDirectionError, NotConvergedError
-        See `calibrate.stats.verdict`.
+        If the rows cannot be fitted; see `calibrate.model.cutmodel.fit_cells`.
 
     Examples
     --------
@@ -119,7 +119,7 @@ def rater_cuts(
     ...               rater=np.repeat([0, 1, 2], 8), berry=np.tile(np.arange(8), 3),
     ...               raters=("ines", "marek", "odile"), berries=tuple("abcdefgh"))
     >>> found = rater_cuts(pairs, "odile")
-    >>> found.panel, round(found.shift.newton.value, 1)  # odile needs more force to call a berry firm
+    >>> found.panel, round(found.shift.newton.value, 1)  # odile needs more force
     (('ines', 'marek'), 0.9)
     """
     own = pairs.of_raters([rater])
@@ -140,69 +140,59 @@ def rater_cuts(
             f"{pairs.source} has no rater beside {rater}, so there is no panel to compare with.",
             todo="Name a source that holds the panel's scores: --against SOURCE2.",
         )
-    panel = prepare(
-        joined, force_scale=force_scale, firmest=firmest, hands=len(others) > 1, apart=at
+    hands = len(others) > 1
+    panel = prepare(joined, force_scale=force_scale, firmest=firmest, hands=hands, apart=at)
+    posterior = pool(
+        panel.data, panel.modes(berries=True), panel.prior, hands=hands, spreads=True, apart=at
     )
-    mixture = pool(
-        panel.data,
-        panel.peaks(berries=True),
-        panel.prior,
-        hands=len(others) > 1,
-        spreads=True,
-        apart=at,
-    )
-    cuts, place = panel.data.n_cuts, panel.data.place[at]
-    hands = [panel.column(hand=i) for i in range(len(joined.raters)) if i != at]
-    mean_hand = np.mean(hands, axis=0)
-    centre = np.column_stack([panel.column(place=k) + mean_hand for k in range(cuts)])
-    mine = np.column_stack([panel.column(place=int(p) if p >= 0 else None) for p in place])
+    return _compare(panel, posterior, at, rater, level)
+
+
+def _compare(panel: Panel, posterior: Posterior, at: int, name: str, level: float) -> RaterShift:
+    """Hold the cut points of the rater `at` against those of the others' mean hand."""
+    pairs, place = panel.pairs, panel.data.place[at]
+    others = tuple(other for i, other in enumerate(pairs.raters) if i != at)
     known = place >= 0
-    gap = mixture.of(mine - centre)
+
+    def own_only(estimates: tuple[Estimate, ...]) -> list[Estimate]:
+        return [e if own else _UNKNOWN for e, own in zip(estimates, known, strict=True)]
+
+    centre = panel.centre() + panel.mean_hand(but=at)
+    mine = np.column_stack([panel.column(place=int(p) if p >= 0 else None) for p in place])
+    gap, of_panel = posterior.of(mine - centre), posterior.of(centre)
     # Boundaries together: each by the inverse of its variance.
-    precision = np.where(
-        known, 1.0 / (gap.weight @ (gap.variance + gap.mean**2) - gap.centre**2), 0
-    )
+    variance = gap.weight @ (gap.variance + gap.mean**2) - gap.centre**2
+    precision = np.where(known, 1.0 / variance, 0.0)
     weight = precision / precision.sum()
-    all_gap = mixture.of((mine - centre) @ weight[:, None])
-
-    panel_normals, own_normals = mixture.of(centre), mixture.of(mine)
-    middle = np.exp(panel_normals.centre)
-    shares = np.expm1([gap.centre, *gap.interval(level)])
-    overall = np.expm1([all_gap.centre, *all_gap.interval(level)])[:, 0]
-    own_values = (own_normals.centre, *own_normals.interval(level))
-    spreads = mixture.of(np.column_stack([panel.spread_column(at), panel.spread_column()]))
-    spread, panel_spread = np.exp(spreads.centre)
-    rows = joined.rater == at
-    unused = tuple(joined.scale.labels[k] for k in panel.used if not (joined.rank[rows] == k).any())
-    boundaries, my_cuts = [], []
-    for boundary in range(len(joined.scale.boundaries)):
-        k = int(np.searchsorted(panel.used, boundary, side="right")) - 1
-        fits = 0 <= k < cuts and bool(known[k])
-        boundaries.append(
-            _shift(float(middle[k]), shares[:, k])
-            if fits
-            else Shift(newton=Estimate(value=None), share=Estimate(value=None))
-        )
-        values = np.exp([x[k] for x in own_values]).tolist() if fits else [None] * 3
-        my_cuts.append(Estimate(value=values[0], low=values[1], high=values[2]))
+    overall = posterior.of((mine - centre) @ weight[:, None])
+    middle = np.exp(of_panel.centre)
+    shifts = [
+        _shift(log_ratio, float(cut))
+        for log_ratio, cut in zip(own_only(gap.estimates(level)), middle, strict=True)
+    ]
+    cut_of = [panel.cut_of(boundary) for boundary in range(len(pairs.scale.boundaries))]
+    spreads = np.column_stack([panel.spread_column(at), panel.spread_column()])
+    spread, panel_spread = np.exp(posterior.of(spreads).centre).tolist()
     return RaterShift(
-        name=rater,
-        n=own.n,
+        name=name,
+        n=round(float(pairs.count[pairs.rater == at].sum())),
         panel=others,
-        cuts=tuple(my_cuts),
-        panel_cuts=panel_cuts(panel, panel_normals, level),
-        boundaries=tuple(boundaries),
-        shift=_shift(float(weight @ middle), overall),
-        spread=float(spread),
-        panel_spread=float(panel_spread),
-        warnings=_warnings(rater, others, unused),
+        cuts=panel.at_boundaries(own_only(posterior.of(mine).estimates(level))),
+        panel_cuts=panel.at_boundaries(of_panel.estimates(level)),
+        boundaries=tuple(_shift(_UNKNOWN, 1.0) if k is None else shifts[k] for k in cut_of),
+        shift=_shift(overall.estimates(level)[0], float(weight @ middle)),
+        spread=spread,
+        panel_spread=panel_spread,
+        warnings=_warnings(name, others, panel.unused(at)),
     )
 
 
-def _shift(cut_newton: float, share: Floats) -> Shift:
-    value, low, high = share.tolist()
-    found = Estimate(value=value, low=low, high=high)
-    return Shift(newton=found.times(cut_newton), share=found)
+_UNKNOWN = Estimate(value=None)
+
+
+def _shift(log_ratio: Estimate, cut_newton: float) -> Shift:
+    share = log_ratio.map(math.expm1)
+    return Shift(newton=share.times(cut_newton), share=share)
 
 
 def _warnings(rater: str, others: tuple[str, ...], unused: tuple[str, ...]) -> tuple[str, ...]:

@@ -6,7 +6,6 @@ a = theta_k - x'beta and b = theta_{k-1} - x'beta; then
 log P = log logistic(a) + log logistic(-b) + log(1 - exp(-(a - b))): exact in the tails, with the
 outer thresholds true infinities (their factor is 1 and is left out), and concave term by term
 (Pratt, J. W. (1981) Concavity of the log likelihood, J. Am. Stat. Assoc. 76:103-106).
-Maximising it is in newton and ordinal.
 """
 
 from __future__ import annotations
@@ -22,13 +21,7 @@ Ints = NDArray[np.int64]
 
 
 def logistic(z: Floats) -> Floats:
-    """1 / (1 + exp(-z)), without overflow.
-
-    Examples
-    --------
-    >>> logistic(np.array([-np.inf, 0.0, 800.0])).tolist()
-    [0.0, 0.5, 1.0]
-    """
+    """Return 1 / (1 + exp(-z)), without overflow."""
     e = np.exp(-np.abs(z))
     out: Floats = np.where(z >= 0, 1.0, e) / (1.0 + e)
     return out
@@ -55,10 +48,10 @@ def interval_probability(upper: Floats, lower: Floats) -> Floats:
 def log_interval(
     upper: Floats, lower: Floats
 ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
-    """Log of `interval_probability`, with its derivatives.
+    """Return the log of `interval_probability`, with its derivatives.
 
     The building block for models that are not linear in their parameters (spreads that differ
-    between raters, random hands).
+    between raters, effects of raters).
 
     Parameters
     ----------
@@ -117,7 +110,7 @@ class Terms:
     row: Ints
 
     def __call__(self, phi: Floats) -> tuple[float, Floats, Floats]:
-        """Log-likelihood, gradient (p,) and Hessian (p, p); minus infinity if thresholds cross."""
+        """Return log-likelihood, gradient and Hessian; minus infinity if thresholds cross."""
         distance = self.gap @ phi
         if distance.size and not distance.min() > 0:
             return -np.inf, np.zeros(phi.size), np.zeros((phi.size, phi.size))
@@ -148,32 +141,11 @@ class Terms:
 def make_terms(
     x: Floats, rank: Ints, weight: Floats, n_ranks: int, varying: Floats | None = None
 ) -> Terms:
-    """Lay out the likelihood terms of weighted rows.
+    """Lay out the likelihood terms of weighted rows; each of the `n_ranks` ranks is used.
 
-    Parameters
-    ----------
-    x : ndarray of float, shape (n, p)
-        Columns with one effect on all thresholds.
-    rank : ndarray of int, shape (n,)
-        0 to `n_ranks` - 1, each used at least once.
-    weight : ndarray of float, shape (n,)
-    varying : ndarray of float, shape (n, q), optional
-        Columns with an effect of their own on every threshold (non-proportional odds).
-
-    Returns
-    -------
-    Terms
-        Over the parameters: thresholds, then for each column of `varying` its effect on each
-        threshold, then beta.
-
-    Examples
-    --------
-    >>> force = np.array([[2.0], [1.0], [1.5]])
-    >>> terms = make_terms(force, np.array([0, 1, 0]), np.ones(3), 2)
-    >>> terms.design.tolist()  # one threshold, one slope
-    [[1.0, -2.0], [1.0, -1.5], [-1.0, 1.0]]
-    >>> terms.row.tolist()
-    [0, 2, 1]
+    `x` (n, p) has one effect on all thresholds, `varying` (n, q) one of its own on every threshold
+    (non-proportional odds). The parameters are the thresholds, then for each column of `varying`
+    its effect on each threshold, then beta.
     """
     cuts = n_ranks - 1
     q = 0 if varying is None else varying.shape[1]

@@ -1,7 +1,4 @@
-"""Newton's method with backtracking for a concave function of a few parameters.
-
-Any log-likelihood with its derivatives goes in. Nothing here knows of scores or forces.
-"""
+"""Newton's method with backtracking for a concave function of a few parameters."""
 
 from __future__ import annotations
 
@@ -16,7 +13,7 @@ Objective = Callable[[Floats], tuple[float, Floats, Floats]]
 
 _MAX_ITERATIONS = 60
 # The decrement is twice the gain that a full step promises; below this one step ends the climb.
-NEAR = 1e-9
+_NEAR = 1e-9
 _SUFFICIENT = 1e-4
 # A step from an information that is singular in floats; nothing beyond it can be computed.
 _HUGE = 1e50
@@ -50,39 +47,26 @@ class Optimum:
 def climb(objective: Objective, start: Floats) -> Optimum:
     """Maximise a concave function by damped Newton steps.
 
-    Every step must gain a set share of what the gradient promises, so the value never falls
-    (Boyd, S. & Vandenberghe, L. (2004) Convex Optimization, sections 9.2 and 9.5). Within
-    rounding of the maximum, where gains can no longer be seen, one last full step is taken.
-
-    Parameters
-    ----------
-    objective : callable
-        phi -> (value, gradient, Hessian); the value is minus infinity outside the domain.
-    start : ndarray of float, shape (p,)
-        A point of finite value.
-
-    Examples
-    --------
-    >>> best = climb(lambda p: (-float((p - 3) @ (p - 3)), -2 * (p - 3), -2 * np.eye(1)),
-    ...              np.zeros(1))
-    >>> best.phi.tolist(), best.converged
-    ([3.0], True)
+    `objective` gives value, gradient and Hessian; the value is minus infinity outside the domain,
+    finite at `start`. Every step must gain a set share of what the gradient promises, so the value
+    never falls (Boyd, S. & Vandenberghe, L. (2004) Convex Optimization, sections 9.2 and 9.5).
+    Within rounding of the maximum, where gains can no longer be seen, one last full step is taken.
     """
     phi, here = start, objective(start)
     decrement, iteration, moving = np.inf, 0, True
     while moving and iteration < _MAX_ITERATIONS:
         iteration += 1
-        step = ascent(here[1], here[2])
+        step = _ascent(here[1], here[2])
         if not np.abs(step).max() < _HUGE:
             decrement = np.inf
             break
         decrement = float(here[1] @ step)
-        length, moving = 1.0, decrement >= NEAR
+        length, moving = 1.0, decrement >= _NEAR
         there = objective(phi + step)
         if not moving:
             if there[0] >= here[0] - 1e-9 * (1.0 + abs(here[0])):
                 phi, here = phi + step, there
-                decrement = float(here[1] @ ascent(here[1], here[2]))
+                decrement = float(here[1] @ _ascent(here[1], here[2]))
             break
         while not there[0] >= here[0] + _SUFFICIENT * length * decrement:
             length *= 0.5
@@ -99,18 +83,12 @@ def climb(objective: Objective, start: Floats) -> Optimum:
         hessian=here[2],
         decrement=decrement,
         iterations=iteration,
-        converged=bool(decrement < NEAR and np.isfinite(here[0])),
+        converged=bool(decrement < _NEAR and np.isfinite(here[0])),
     )
 
 
-def ascent(gradient: Floats, hessian: Floats) -> Floats:
-    """Newton's step; scaled by the diagonal first, so that units do not matter to the solver.
-
-    Examples
-    --------
-    >>> ascent(np.array([6.0]), np.array([[-2.0]])).tolist()
-    [3.0]
-    """
+def _ascent(gradient: Floats, hessian: Floats) -> Floats:
+    """Solve for Newton's step, scaled by the diagonal first: units do not matter to the solver."""
     scale = 1.0 / np.sqrt(np.maximum(-np.diagonal(hessian), 1e-300))
     matrix = hessian * (-scale[:, None] * scale)
     try:

@@ -1,31 +1,53 @@
 """The cumulative logit model of ordered scores, fitted by maximum likelihood.
 
 logit P(score <= k | x) = theta_k - x'beta, ranks from 0. Any design matrix, weighted rows, and
-columns whose effect may differ between thresholds. Forces, cut points and files are not known here;
-the likelihood is in likelihood, the climb to its maximum in newton.
+columns whose effect may differ between thresholds.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.stats.likelihood import Terms, log_interval, make_terms
 from calibrate.stats.newton import Optimum, climb
-from calibrate.stats.verdict import Verdict, require_two_used, separated
-from gauge.errors import InvalidValueError, NotConvergedError, SeparationError
-
-__all__ = ["OrdinalFit", "Terms", "fit_ordinal", "log_interval", "make_terms"]
+from gauge.errors import InvalidValueError, NotConvergedError, SeparationError, TooFewScoresError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True)
+class Convergence:
+    """How near its maximum a fit is, and which ranks it rests on.
+
+    Attributes
+    ----------
+    converged : bool
+    iterations : int
+    decrement : float
+        Twice the log-likelihood that one more Newton step would gain.
+    max_gradient : float
+    unused : tuple of int
+        Ranks of the scale that no row bears; they are reported, never renumbered.
+    separated : bool
+        The columns tell the ranks apart: the fit is only a limit, not a maximum.
+    """
+
+    converged: bool
+    iterations: int
+    decrement: float
+    max_gradient: float
+    unused: tuple[int, ...] = ()
+    separated: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class OrdinalFit:
-    """A cumulative logit fit, with its verdict.
+    """A cumulative logit fit.
 
     Attributes
     ----------
@@ -44,7 +66,7 @@ class OrdinalFit:
         Free thresholds, varying effects threshold by threshold for each column, beta.
     free : ndarray of int, shape (n_ranks - 1,)
         For each threshold its place in `phi`; -1 below and -2 above the used ranks.
-    verdict : Verdict
+    convergence : Convergence
     """
 
     threshold: Floats
@@ -56,7 +78,7 @@ class OrdinalFit:
     terms: Terms
     phi: Floats
     free: Ints
-    verdict: Verdict
+    convergence: Convergence
 
     @property
     def se(self) -> Floats:
@@ -67,6 +89,27 @@ class OrdinalFit:
     def aic(self) -> float:
         """Akaike's criterion."""
         return 2.0 * self.phi.size - 2.0 * self.log_likelihood
+
+    def contributions(self, x: Floats, rank: Ints) -> Floats:
+        """Gradient of each row's log-likelihood over `phi` at the fit, for one berry of each row.
+
+        `x` and `rank` are as they were fitted, without varying columns; weighted by the counts
+        the gradients add up to zero.
+        """
+        cuts = self.phi.size - x.shape[1]
+        edges = np.concatenate([[-np.inf], self.phi[:cuts], [np.inf]])
+        # Places of the used ranks among the thresholds that were fitted.
+        place = np.searchsorted(np.unique(rank), rank)
+        shift = x @ self.coef
+        _, d_upper, d_lower, *_ = log_interval(edges[place + 1] - shift, edges[place] - shift)
+        gradient = np.zeros((len(rank), self.phi.size))
+        upper, lower = np.flatnonzero(place < cuts), np.flatnonzero(place > 0)
+        gradient[upper, place[upper]] += d_upper[upper]
+        gradient[lower, place[lower] - 1] += d_lower[lower]
+        # The derivative at an outer end, an infinity, is zero.
+        pull = np.where(place < cuts, d_upper, 0.0) + np.where(place > 0, d_lower, 0.0)
+        gradient[:, cuts:] = -pull[:, None] * x
+        return gradient
 
 
 def fit_ordinal(
@@ -94,8 +137,8 @@ def fit_ordinal(
         Columns with an effect of their own on every threshold.
     allow_separated : bool
         Where no finite maximum exists, return the point where the likelihood stopped rising
-        (`Verdict.separated` is then true). Its log-likelihood is the supremum to 1e-9, good for a
-        likelihood ratio; its parameters and covariance mean nothing.
+        (`Convergence.separated` is then true). Its log-likelihood is the supremum to 1e-9, good
+        for a likelihood ratio; its parameters and covariance mean nothing.
 
     Raises
     ------
@@ -155,15 +198,71 @@ def fit_ordinal(
         terms=terms,
         phi=best.phi,
         free=free,
-        verdict=Verdict(
+        convergence=Convergence(
             converged=best.converged,
             iterations=best.iterations,
             decrement=best.decrement,
             max_gradient=float(np.abs(best.gradient).max()),
-            unused=tuple(int(k) for k in np.flatnonzero(totals == 0)),
+            unused=tuple(np.flatnonzero(totals == 0).tolist()),
             separated=apart,
         ),
     )
+
+
+def require_two_used(used: Ints, source: str = "The data") -> None:
+    """Refuse data with fewer than two used scores."""
+    if len(used) < 2:
+        raise TooFewScoresError(
+            f"{source} use{'s' if source != 'The data' else ''} "
+            f"{'only one score' if len(used) else 'no score'}, so there is no cut point to fit.",
+            todo="Score berries from firm to soft, so that two scores or more are used.",
+        )
+
+
+class Separation(Enum):
+    """How one column divides neighbouring ranks."""
+
+    OVERLAP = "overlap"
+    QUASI = "quasi-complete"
+    COMPLETE = "complete"
+
+
+def force_separation(lowest: Floats, highest: Floats) -> Separation:
+    """Tell whether one falling column separates the used ranks, from their least and most values.
+
+    A finite best fit exists if and only if the values of some pair of neighbouring ranks overlap:
+    one slope serves all boundaries, so one overlap bounds it (Albert, A. & Anderson, J. A. (1984)
+    Biometrika 71:1-10, carried over to ordered classes). Touching values count as no overlap: the
+    likelihood then rises towards a limit that it never reaches. Negated and swapped, the arrays ask
+    about a rising column.
+    """
+    gap = lowest[:-1] - highest[1:]
+    if (gap < 0).any():
+        return Separation.OVERLAP
+    return Separation.COMPLETE if (gap > 0).all() else Separation.QUASI
+
+
+def separated(design: Floats) -> bool:
+    """Tell whether some direction of the parameters never lowers any term of the likelihood.
+
+    A direction d other than zero with ``design @ d >= 0`` (`Terms.design`) means that no finite
+    maximum exists (complete or quasi-complete separation), or that the columns are not of full
+    rank. Found by a linear programme (Konis, K. (2007) Linear programming algorithms for detecting
+    separated data in binary logistic regression models, DPhil thesis, University of Oxford).
+    """
+    from scipy.optimize import linprog
+
+    scaled = design / np.maximum(np.abs(design).max(axis=0), 1e-300)
+    if np.linalg.matrix_rank(scaled) < design.shape[1]:
+        return True
+    result = linprog(
+        -scaled.sum(axis=0),
+        A_ub=-scaled,
+        b_ub=np.zeros(design.shape[0]),
+        bounds=[(-1.0, 1.0)] * design.shape[1],
+        method="highs",
+    )
+    return bool(-result.fun > 1e-7)
 
 
 def _inverse(information: Floats) -> Floats:
@@ -190,6 +289,7 @@ def _looks_odd(best: Optimum, terms: Terms) -> bool:
 def _clean(
     x: ArrayLike, rank: ArrayLike, weight: ArrayLike | None, varying: ArrayLike | None
 ) -> tuple[Floats, Ints, Floats, Floats]:
+    """Check the rows, and leave out those without weight."""
     ranks = np.asarray(rank, dtype=np.int64)
     n = ranks.shape[0]
     xs = np.asarray(x, dtype=float).reshape(n, -1) if n else np.zeros((0, 0))

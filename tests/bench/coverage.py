@@ -33,8 +33,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from calibrate.model.cutmodel import fit_cuts
 from calibrate.model.intervals import cut_intervals
 from calibrate.model.panel import widened
-from calibrate.model.panelintervals import pool
-from calibrate.model.panelstart import prepare
+from calibrate.model.panelposterior import pool
+from calibrate.model.panelsetup import prepare
 from gauge.errors import FirmhandError
 from tests.panels import CUTS_N, Scenario, simulate
 
@@ -120,23 +120,23 @@ def one_panel(tally, pairs, truth, new_hand, scale) -> None:
     target, cuts = np.log(CUTS_N), CUTS_N.size
     raters = len(pairs.raters)
     panel = prepare(pairs, force_scale=scale)
-    mixture = pool(panel.data, panel.peaks(berries=True), panel.prior, hands=True, spreads=True)
+    posterior = pool(panel.data, panel.modes(berries=True), panel.prior, hands=True, spreads=True)
     centre = np.column_stack([panel.column(place=k) for k in range(cuts)])
 
-    tally.add("firmhand", *mixture.of(centre, centre=True).interval(LEVEL), target)
+    tally.add("firmhand", *posterior.of(centre, centre=True).interval(LEVEL), target)
     own = [panel.column(place=k, hand=j) for j in range(raters) for k in range(cuts)]
     truths = (target + truth.hand[:, None]).ravel()
-    tally.add("rater", *mixture.of(np.column_stack(own)).interval(LEVEL), truths)
-    new = mixture.of(centre, centre=True, extra=mixture.hand_sd**2)
+    tally.add("rater", *posterior.of(np.column_stack(own)).interval(LEVEL), truths)
+    new = posterior.of(centre, centre=True, extra=posterior.hand_sd**2)
     tally.add("next", *new.interval(LEVEL), target + new_hand)
 
-    top = np.argmax(np.where(mixture.shrink == 1.0, mixture.plain, -np.inf))
-    mean = mixture.mean[top] @ centre
-    se = np.sqrt(np.diagonal(centre.T @ mixture.covariance[top] @ centre))
+    top = np.argmax(np.where(posterior.shrink == 1.0, posterior.restricted, -np.inf))
+    mean = posterior.mean[top] @ centre
+    se = np.sqrt(np.diagonal(centre.T @ posterior.covariance[top] @ centre))
     for name, z in (("REML z", norm.ppf(0.975)), ("REML t", student.ppf(0.975, raters - 1))):
         tally.add(name, mean - z * se, mean + z * se, target)
 
-    logs, errors = log_cuts(panel.pooled)
+    logs, errors = log_cuts(fit_cuts(pairs, force_scale=scale))
     tally.add("pooled", logs - 1.96 * errors, logs + 1.96 * errors, target)
     alone = []
     for name in pairs.raters:

@@ -23,8 +23,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calibrate.model.panel import fit_panel
-from calibrate.model.panelintervals import pool
-from calibrate.model.panelstart import prepare
+from calibrate.model.panelposterior import pool
+from calibrate.model.panelsetup import prepare
 from tests.panels import Scenario, simulate
 
 SCRIPT = """
@@ -51,11 +51,11 @@ def main() -> None:
         whole.append(time.perf_counter() - begun)
         begun = time.perf_counter()
         panel = prepare(pairs, force_scale="log")
-        peaks = panel.peaks(berries=True)
+        modes = panel.modes(berries=True)
         fitted = time.perf_counter()
-        mixture = pool(panel.data, peaks, panel.prior, hands=True, spreads=True)
+        posterior = pool(panel.data, modes, panel.prior, hands=True, spreads=True)
         columns = np.column_stack([panel.column(place=k) for k in range(panel.data.n_cuts)])
-        mixture.of(columns, centre=True).interval(0.95)
+        posterior.of(columns, centre=True).interval(0.95)
         fits.append(fitted - begun)
         intervals.append(time.perf_counter() - fitted)
     plain = fit_panel(pairs, force_scale="log", random="hands+berries")

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from calibrate.model.influence import clustered_covariance, contributions, cook_distance, odd_scores
+from calibrate.model.diagnosis import cook_distance, odd_scores
 from calibrate.model.modeltests import (
     Rows,
+    clustered_covariance,
     covariate_effect,
     fit_rows,
     lipsitz,
@@ -139,7 +140,7 @@ def _panel(seed: int = 5, berry_sd: float = 0.5) -> Rows:
 def test_contributions_add_up_to_zero_at_the_fit() -> None:
     rows = _panel()
     fit = fit_rows(rows)
-    gradient = contributions(fit, rows.x, rows.rank)
+    gradient = fit.contributions(rows.x, rows.rank)
     assert np.abs(gradient.sum(axis=0)).max() < 1e-6
 
 
@@ -148,7 +149,7 @@ def test_clustered_covariance_is_statsmodels_for_two_scores() -> None:
     rows = _panel()
     rank = (rows.rank > 1).astype(int)
     fit = fit_ordinal(rows.h[:, None], rank)
-    gradient = contributions(fit, rows.h[:, None], rank)
+    gradient = fit.contributions(rows.h[:, None], rank)
     robust = clustered_covariance(fit.covariance, gradient, rows.berry)
     exog = np.column_stack([np.ones(450), rows.h])
     with_groups = sm.Logit(rank, exog).fit(
@@ -203,7 +204,7 @@ def test_cook_distance_finds_the_slip_of_the_key() -> None:
         h=rows.h, rank=rank, weight=rows.weight, hands=rows.hands, berry=np.arange(len(rank))
     )
     fit = fit_rows(slipped)
-    distance = cook_distance(contributions(fit, slipped.x, rank), fit.covariance)
+    distance = cook_distance(fit.contributions(slipped.x, rank), fit.covariance)
     assert int(np.argmax(distance)) == firm
     # To first order it is the change of the estimates when the row is left out.
     keep = np.arange(len(rank)) != firm
@@ -213,10 +214,12 @@ def test_cook_distance_finds_the_slip_of_the_key() -> None:
     assert distance[firm] == pytest.approx(exact, rel=0.5)
 
 
-def test_odd_scores_are_listed_with_their_side() -> None:
+def test_odd_scores_are_listed_the_least_likely_first() -> None:
     p = np.array([[0.9, 0.0995, 0.0005], [0.0004, 0.1, 0.8996], [0.3, 0.4, 0.3]])
+    # The second is scored far firmer than its force says, the first far softer.
     odd = odd_scores(p, np.array([2, 0, 1]))
-    assert [(o.row, o.firmer_than_force) for o in odd] == [(1, True), (0, False)]
+    assert [row for row, _ in odd] == [1, 0]
+    assert [tail for _, tail in odd] == pytest.approx([0.0004, 0.0005])
 
 
 def test_goodness_of_fit_does_not_depend_on_the_order_of_tied_rows() -> None:

@@ -20,10 +20,10 @@ from calibrate.data.scale import BLACKBERRY, Scale
 from calibrate.model.cutmodel import fit_cuts
 from calibrate.model.intervals import cut_intervals
 from calibrate.model.panel import fit_panel
-from calibrate.model.panelfit import climb_panel
-from calibrate.model.panelintervals import Normals
-from calibrate.model.panelmodel import Nodes, evaluate
-from calibrate.model.panelstart import prepare
+from calibrate.model.panellikelihood import Nodes, evaluate
+from calibrate.model.panelmode import find_mode
+from calibrate.model.panelposterior import Normals
+from calibrate.model.panelsetup import prepare
 from calibrate.model.ratershift import rater_cuts
 from gauge.errors import (
     CannotCompareError,
@@ -85,15 +85,15 @@ def test_derivatives_against_differences(force_scale, skip) -> None:
 
 def test_berries_are_summed_out_like_a_dense_integral() -> None:
     panel = prepare(panel_of(raters=4, berries=50), force_scale="linear")
-    peak = climb_panel(panel.data, panel.start, panel.prior, berry_sd=0.1)
+    mode = find_mode(panel.data, panel.prior.centre, panel.prior, berry_sd=0.1)
     effect = np.linspace(-0.7, 0.7, 1401)
     log_weight = (
         np.log(effect[1] - effect[0]) - 0.5 * (effect / 0.1) ** 2 - np.log(0.1 * np.sqrt(2 * np.pi))
     )
     tile = (panel.data.n_berries, 1)
     dense = Nodes(effect=np.tile(effect, tile), log_weight=np.tile(log_weight, tile), sigma=0.1)
-    assert peak.log_likelihood == pytest.approx(
-        evaluate(panel.data, peak.theta, dense).value, abs=0.01
+    assert mode.log_likelihood == pytest.approx(
+        evaluate(panel.data, mode.theta, dense).value, abs=0.01
     )
 
 
@@ -294,6 +294,15 @@ def test_rows_with_counts_are_rows() -> None:
     assert a.n == b.n == 240
     assert a.cut_newton == pytest.approx(b.cut_newton, rel=1e-6)
     assert a.log_likelihood == pytest.approx(b.log_likelihood, rel=1e-6)
+
+
+def test_a_panel_whose_raters_have_no_effects_of_their_own() -> None:
+    """Large berry deviations leave the likelihood of free raters' effects without a maximum."""
+    pairs = panel_of(seed=140, raters=5, berries=60, balanced=False)
+    fit = fit_panel(pairs, random="berries")
+    assert fit.hand_sd is None
+    assert fit.cut_newton == pytest.approx(CUTS_N, rel=0.15)
+    assert all(cut.low < cut.value < cut.high for cut in fit.cuts)
 
 
 def test_refusals() -> None:

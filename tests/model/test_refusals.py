@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from calibrate.data.scale import RASPBERRY, Scale
 from calibrate.model.cutmodel import collapse, fit_cells
 from calibrate.stats.likelihood import make_terms
-from calibrate.stats.ordinal import fit_ordinal
-from calibrate.stats.verdict import Separation, force_separation, separated
+from calibrate.stats.ordinal import Separation, fit_ordinal, force_separation, separated
 from gauge.errors import SeparationError, TooFewScoresError, WrongDirectionError
 from tests import ordinal_reference as ref
 
@@ -60,7 +59,7 @@ def test_touching_forces_are_quasi_complete_separation() -> None:
 def test_one_overlap_anywhere_bounds_the_slope() -> None:
     # 1 and 2 are told apart completely, 2 and 3 overlap: one slope serves both boundaries.
     found = fit([(9.0, 0), (8.0, 0), (5.0, 1), (3.0, 1), (3.5, 2), (1.0, 2)])
-    assert found.verdict.converged
+    assert found.ordinal.convergence.converged
     assert np.isfinite(found.cut_newton).all()
     assert 5.0 < found.cut_newton[0] < 8.0
 
@@ -95,4 +94,4 @@ def test_the_check_on_force_agrees_with_the_linear_programme(rows) -> None:
     assert separated(terms.design) is not direct
     if direct:
         # And where it says that a maximum exists, Newton finds it.
-        assert fit_ordinal(force, rank).verdict.converged
+        assert fit_ordinal(force, rank).convergence.converged

@@ -1,7 +1,6 @@
-"""Where the likelihood of a panel is highest, and its shape there.
+"""The mode of a panel's posterior, and the curvature there, for one deviation of the berries.
 
-Newton's method in the few parameters that are left when berries are summed out, for one standard
-deviation of berries at a time. What follows for hands, spreads and intervals is in panelintervals.
+Newton's method in the few parameters that are left when berries are integrated out.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.model.panelmodel import Nodes, PanelData, evaluate, in_order
+from calibrate.model.panellikelihood import Nodes, PanelData, evaluate, in_order
 from gauge.errors import NotConvergedError
 
 Floats = NDArray[np.float64]
@@ -27,26 +26,21 @@ _NEAR = 1e-7
 
 @dataclass(frozen=True, kw_only=True)
 class Prior:
-    """Independent normal distributions that hold the parameters of a panel.
-
-    Attributes
-    ----------
-    centre, precision : ndarray of float, shape (p,)
-    """
+    """Independent normal distributions of the parameters, each of shape (p,)."""
 
     centre: Floats
     precision: Floats
 
 
 @dataclass(frozen=True, kw_only=True)
-class Peak:
-    """Top of the penalised likelihood of a panel, for one standard deviation of berries.
+class Mode:
+    """Highest point of likelihood times prior, for one standard deviation of berries.
 
     Attributes
     ----------
     theta : ndarray of float, shape (p,)
     log_likelihood : float
-        Berries summed out, without the prior.
+        Berries integrated out, without the prior.
     gradient : ndarray of float, shape (p,)
         Of the log-likelihood alone.
     information : ndarray of float, shape (p, p)
@@ -66,33 +60,19 @@ class Peak:
     iterations: int
 
 
-def climb_panel(
+def find_mode(
     data: PanelData,
     theta: Floats,
     prior: Prior,
     *,
     berry_sd: float,
-    near: Peak | None = None,
+    near: Mode | None = None,
     points: int = POINTS,
-) -> Peak:
-    """Maximise the likelihood times the prior by damped Newton steps.
+) -> Mode:
+    """Maximise likelihood times prior by damped Newton steps.
 
-    Parameters
-    ----------
-    data : PanelData
-    theta : ndarray of float, shape (p,)
-        Start, with cut points in order.
-    prior : Prior
-    berry_sd : float
-        Standard deviation of log berry effects; 0 for none.
-    near : Peak, optional
-        A fit nearby whose nodes are taken over.
-    points : int
-        Nodes of a berry.
-
-    Raises
-    ------
-    NotConvergedError
+    `theta` is the start, with cut points in order; `berry_sd` the standard deviation of log berry
+    effects, 0 for none. The nodes of a mode `near` by are taken over.
     """
     if near is not None and near.nodes.sigma > 0.0 and near.nodes.effect.shape[1] == points:
         nodes = near.nodes.moved(near.share, berry_sd)
@@ -108,7 +88,7 @@ def climb_panel(
         step, ridge = _uphill(curve, slope)
         gain = float(slope @ step)
         if gain < _NEAR and ridge == 0.0:
-            return Peak(
+            return Mode(
                 theta=theta,
                 log_likelihood=here.value,
                 gradient=here.gradient,
@@ -132,7 +112,7 @@ def climb_panel(
         else:
             break
         theta, here = trial, there
-        # Nodes that kept moving would keep the top moving too.
+        # Nodes that kept moving would keep the mode moving too.
         if iteration <= _MOVES and gain > 1e-4:
             nodes = nodes.moved(here.share)
             here = evaluate(data, theta, nodes)

@@ -1,22 +1,21 @@
-"""The likelihood of a panel: one scale, a hand and a spread per rater, a feel for every berry.
+"""The likelihood of a panel: one scale, an effect and a spread per rater, an effect of every berry.
 
 ``z = (h(F e^b) - c_k e^u) / (s e^v)`` with h the identity, ``(log F + b - log c_k - u) / (s e^v)``
-with h the logarithm: hands (u) and berries (b) multiply force on both force scales, since a hand
-that needs 10 % more force does so for firm and for soft berries alike. Berries are summed out by
-adaptive quadrature; what is left is smooth in the few remaining parameters. How it is maximised is
-in panelfit.
+with h the logarithm: the effects of raters (u) and berries (b) multiply force on both force scales,
+since a hand that needs 10 % more force does so for firm and for soft berries alike. Berries are
+integrated out by adaptive quadrature; what is left is smooth in the few remaining parameters.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
 from calibrate.stats.likelihood import log_interval
-from calibrate.stats.quadrature import adaptive_nodes
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -24,7 +23,7 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True, kw_only=True)
 class PanelData:
-    """Rows of a panel and how they hang on the parameters.
+    """Rows of a panel and how they depend on the parameters.
 
     The parameters are ``theta = (places, log s, u_1 .. u_J, v_1 .. v_J)``: the places are the logs
     of the panel's cut points c_1 .. c_K, then one more for every score that a rater skips between
@@ -80,26 +79,7 @@ def lay_out(
     log_scale: bool,
     place: Ints | None = None,
 ) -> PanelData:
-    """Prepare rows; ranks must be 0 to K without a gap, raters and berries 0 to J - 1, I - 1.
-
-    Parameters
-    ----------
-    force_newton : ndarray of float, shape (n,)
-        Above zero on the log scale.
-    rank, rater, berry : ndarray of int, shape (n,)
-    weight : ndarray of float, shape (n,)
-    log_scale : bool
-    place : ndarray of int, shape (J, K), optional
-        By default every rater uses all scores.
-
-    Examples
-    --------
-    >>> rank, rater, berry = np.array([1, 0, 1, 0]), np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1])
-    >>> force_newton = np.array([1.0, 2.0, 3.0, 4.0])
-    >>> data = lay_out(force_newton, rank, rater, berry, np.ones(4), log_scale=False)
-    >>> data.n_cuts, data.n_raters, data.size  # a cut point, a spread, two of each rater
-    (1, 2, 6)
-    """
+    """Prepare rows whose ranks, raters and berries count from 0 without a gap."""
     n, cuts = rank.size, int(rank.max())
     raters, berries = int(rater.max()) + 1, int(berry.max()) + 1
     if place is None:
@@ -139,13 +119,13 @@ def lay_out(
 
 @dataclass(frozen=True, kw_only=True)
 class Nodes:
-    """Where the effect of each berry is looked at.
+    """At which effects of each berry the integrand is evaluated, and with what weight.
 
     Attributes
     ----------
     effect, log_weight : ndarray of float, shape (n_berries, points)
     sigma : float
-        Standard deviation of berries; with 0 there is one node at zero.
+        Standard deviation of berry effects; with 0 there is one node at zero.
     """
 
     effect: Floats
@@ -154,30 +134,20 @@ class Nodes:
 
     @classmethod
     def start(cls, n_berries: int, sigma: float, points: int) -> Nodes:
-        """Nodes of the population."""
+        """Place the nodes where the population of berries is."""
         if sigma == 0.0:
             zero = np.zeros((n_berries, 1))
             return cls(effect=zero, log_weight=zero, sigma=0.0)
-        return cls.around(np.zeros(n_berries), np.full(n_berries, sigma), sigma, points)
+        return cls._around(np.zeros(n_berries), np.full(n_berries, sigma), sigma, points)
 
     @classmethod
-    def around(cls, centre: Floats, width: Floats, sigma: float, points: int) -> Nodes:
-        """Nodes around the mean of each berry's effect."""
+    def _around(cls, centre: Floats, width: Floats, sigma: float, points: int) -> Nodes:
         effect, log_weight = adaptive_nodes(centre, width, sigma, points)
         return cls(effect=effect, log_weight=log_weight, sigma=sigma)
 
     def moved(self, share: Floats, sigma: float | None = None) -> Nodes:
-        """Nodes around the mean and deviation of the effects given the data.
+        """Move to the mean and deviation of each effect given the shares of the nodes.
 
-        Parameters
-        ----------
-        share : ndarray of float, shape (n_berries, points)
-            Probability of each node given the data.
-        sigma : float, optional
-            Another standard deviation of berries.
-
-        Notes
-        -----
         Moments in place of mode and curvature: Naylor, J. C. & Smith, A. F. M. (1982) Appl.
         Statist. 31:214-225.
         """
@@ -186,12 +156,39 @@ class Nodes:
         centre = (share * self.effect).sum(axis=1)
         width = np.sqrt((share * (self.effect - centre[:, None]) ** 2).sum(axis=1))
         width = np.maximum(width, 0.1 * self.sigma)
-        return Nodes.around(centre, width, sigma or self.sigma, self.effect.shape[1])
+        return Nodes._around(centre, width, sigma or self.sigma, self.effect.shape[1])
+
+
+def adaptive_nodes(
+    centre: Floats, width: Floats, sigma: float, points: int
+) -> tuple[Floats, Floats]:
+    """Place Gauss-Hermite nodes of a normal effect where each group's likelihood is.
+
+    The integral of ``L(b) Normal(b; 0, sigma)`` is ``sum exp(log_weight) L(effect)`` (Liu, Q. &
+    Pierce, D. A. (1994) A note on Gauss-Hermite quadrature, Biometrika 81:624-629); one point is
+    Laplace's approximation when `centre` is the mode and `width` its curvature.
+    """
+    x, log_w = _hermite(points)
+    effect = centre[:, None] + np.sqrt(2.0) * width[:, None] * x
+    log_weight = (
+        log_w
+        + np.log(width)[:, None]
+        - 0.5 * np.log(np.pi)
+        - 0.5 * (effect / sigma) ** 2
+        - np.log(sigma)
+    )
+    return effect, log_weight
+
+
+@lru_cache
+def _hermite(points: int) -> tuple[Floats, Floats]:
+    x, w = np.polynomial.hermite.hermgauss(points)
+    return x, np.log(w) + x * x
 
 
 @dataclass(frozen=True, kw_only=True)
 class Evaluation:
-    """Log-likelihood of a panel with the berries summed out, and its derivatives by theta.
+    """Log-likelihood of a panel with the berries integrated out, and its derivatives by theta.
 
     Attributes
     ----------
@@ -199,6 +196,7 @@ class Evaluation:
     gradient : ndarray of float, shape (p,)
     hessian : ndarray of float, shape (p, p)
     share : ndarray of float, shape (n_berries, points)
+        Probability of each node given the data.
     """
 
     value: float
@@ -208,17 +206,7 @@ class Evaluation:
 
 
 def cuts_of(data: PanelData, theta: Floats) -> tuple[Floats, Floats]:
-    """Cut points of every rater in units of h, shape (J, K), and spreads, shape (J,).
-
-    Examples
-    --------
-    >>> rank, rater = np.array([1, 0, 1, 0]), np.array([0, 0, 1, 1])
-    >>> force_newton = np.array([1.0, 2.0, 3.0, 4.0])
-    >>> data = lay_out(force_newton, rank, rater, np.arange(4), np.ones(4), log_scale=False)
-    >>> cut, spread = cuts_of(data, np.array([np.log(2.5), 0.0, 0.1, -0.1, 0.0, 0.0]))
-    >>> cut.round(2).tolist(), spread.tolist()
-    ([[2.76], [2.26]], [1.0, 1.0])
-    """
+    """Cut points of every rater in units of h, shape (J, K), and spreads, shape (J,)."""
     m, j = data.n_places, data.n_raters
     u, v = theta[m + 1 : m + 1 + j], theta[m + 1 + j :]
     log_cut = np.append(theta[:m], [-np.inf, np.inf])[data.place] + u[:, None]
@@ -226,17 +214,7 @@ def cuts_of(data: PanelData, theta: Floats) -> tuple[Floats, Floats]:
 
 
 def in_order(data: PanelData, theta: Floats) -> bool:
-    """Tell whether every rater's cut points, and the panel's, descend.
-
-    Examples
-    --------
-    >>> rank, one = np.array([2, 1, 0]), np.zeros(3, dtype=int)
-    >>> data = lay_out(np.array([1.0, 2.0, 3.0]), rank, one, one, np.ones(3), log_scale=False)
-    >>> in_order(data, np.log([2.5, 1.5, 1.0, 1.0, 1.0]))
-    True
-    >>> in_order(data, np.log([1.5, 2.5, 1.0, 1.0, 1.0]))
-    False
-    """
+    """Tell whether every rater's cut points, and the panel's, descend."""
     logs = np.append(theta[: data.n_places], [-np.inf, np.inf])
     gaps = logs[data.place[:, :-1]] > logs[data.place[:, 1:]]
     same = data.place[:, :-1] == data.place[:, 1:]
@@ -244,25 +222,11 @@ def in_order(data: PanelData, theta: Floats) -> bool:
 
 
 def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
-    """Log-likelihood and exact derivatives for nodes held where they are.
+    """Compute the log-likelihood and its exact derivatives, for nodes held where they are.
 
     The Hessian of a sum over nodes is the mean of the complete Hessian plus the variance of the
-    complete score (Louis, T. A. (1982) J. R. Stat. Soc. B 44:226-233).
-
-    Parameters
-    ----------
-    data : PanelData
-    theta : ndarray of float, shape (p,)
-        With cut points in order.
-    nodes : Nodes
-
-    Examples
-    --------
-    >>> rank, one = np.array([0, 1]), np.zeros(2, dtype=int)
-    >>> data = lay_out(np.array([2.0, 2.0]), rank, one, one, np.ones(2), log_scale=False)
-    >>> here = evaluate(data, np.log([2.0, 1.0, 1.0, 1.0]), Nodes.start(1, 0.0, 1))
-    >>> round(here.value, 3)  # both at the cut point: twice the logarithm of a half
-    -1.386
+    complete score (Louis, T. A. (1982) J. R. Stat. Soc. B 44:226-233). `theta` must have its cut
+    points in order.
     """
     cut, spread = cuts_of(data, theta)
     k, j, w = data.rank, data.rater, data.weight[:, None]

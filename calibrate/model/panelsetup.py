@@ -1,0 +1,268 @@
+"""From pairs to a panel that can be fitted: scores in use, raters who skip one, where to start."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.data.pairs import Pairs
+from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts
+from calibrate.model.panellikelihood import PanelData, lay_out
+from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior, find_mode
+from calibrate.stats.estimate import Estimate
+from calibrate.stats.ordinal import Separation, force_separation
+from gauge.errors import NotConvergedError, SeparationError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Standard deviations of log berry effects for which the mode is found.
+BERRY_SDS = (0.0, 0.05, 0.1, 0.16, 0.24, 0.36, 0.54, 0.8)
+# A rater skips a score when, going by all raters, never to use it by chance is rarer than this.
+_BY_CHANCE = 0.002
+# Standard deviations of logs while the mode is found: raters' effects and spreads, and, all but
+# free, places (a factor of twenty) and the places of skipped scores.
+_HAND, _SPREAD, _PLACE, _OWN = 0.15, 0.3, 3.0, 0.5
+# Berry deviations that lower the log-likelihood by more than this are not looked at.
+_FALLEN = 5.0
+_MANY_POINTS = 31
+
+
+@dataclass(frozen=True, kw_only=True)
+class Panel:
+    """A panel ready to be fitted.
+
+    Attributes
+    ----------
+    pairs : Pairs
+        Only raters with rows.
+    force_scale : {'linear', 'log'}
+    used : ndarray of int, shape (K + 1,)
+        Ranks in use.
+    data : PanelData
+    prior : Prior
+        Under which the modes are found; its centre is where the search starts.
+    skipped : tuple of (int, int)
+        Rater and rank (position in `used`) that this rater never uses, beyond chance; of a rater
+        apart from the panel, all that are never used.
+    repeated : bool
+        Whether some berry was scored more than once, so that its effect can be told.
+    """
+
+    pairs: Pairs
+    force_scale: ForceScale
+    used: Ints
+    data: PanelData
+    prior: Prior
+    skipped: tuple[tuple[int, int], ...]
+    repeated: bool
+
+    def column(self, *, place: int | None = None, hand: int | None = None) -> Floats:
+        """Weights of the parameters in a place plus the effect of a rater, shape (p,)."""
+        out = np.zeros(self.data.size)
+        if place is not None:
+            out[place] = 1.0
+        if hand is not None:
+            out[self.data.n_places + 1 + hand] = 1.0
+        return out
+
+    def centre(self) -> Floats:
+        """Weights of the parameters in the panel's log cut points, shape (p, K)."""
+        return np.column_stack([self.column(place=k) for k in range(self.data.n_cuts)])
+
+    def mean_hand(self, but: int | None = None) -> Floats:
+        """Weights of the parameters in the mean effect of all raters but one, shape (p, 1)."""
+        raters = [j for j in range(self.data.n_raters) if j != but]
+        out = np.zeros((self.data.size, 1))
+        out[[self.data.n_places + 1 + j for j in raters]] = 1.0 / len(raters)
+        return out
+
+    def spread_column(self, rater: int | None = None) -> Floats:
+        """Weights of the parameters in a log spread, shape (p,)."""
+        out = np.zeros(self.data.size)
+        out[self.data.n_places] = 1.0
+        if rater is not None:
+            out[self.data.n_places + 1 + self.data.n_raters + rater] = 1.0
+        return out
+
+    def cut_of(self, boundary: int) -> int | None:
+        """Find the cut point of a boundary of the scale: two share one around an unused score."""
+        cut = int(np.searchsorted(self.used, boundary, side="right")) - 1
+        return cut if 0 <= cut < self.data.n_cuts else None
+
+    def at_boundaries(self, log_cuts: Sequence[Estimate]) -> tuple[Estimate, ...]:
+        """Cut points in newtons at all boundaries of the scale; none beyond the used scores."""
+        cuts = [self.cut_of(boundary) for boundary in range(len(self.pairs.scale.boundaries))]
+        return tuple(Estimate(value=None) if k is None else log_cuts[k].map(math.exp) for k in cuts)
+
+    def unused(self, rater: int) -> tuple[str, ...]:
+        """Labels that others used and this rater never."""
+        own = self.pairs.rank[self.pairs.rater == rater]
+        return tuple(self.pairs.scale.labels[k] for k in self.used if not (own == k).any())
+
+    def modes(self, *, berries: bool) -> tuple[Mode, ...]:
+        """Find the mode for one standard deviation of berries after the other, while they matter."""
+        found: list[Mode] = []
+        theta, best = self.prior.centre, -np.inf
+        for sd in BERRY_SDS if berries and self.repeated else BERRY_SDS[:1]:
+            near = found[-1] if found else None
+            try:
+                mode = self.mode(theta, self.prior, sd, near)
+            except NotConvergedError:
+                if near is None:
+                    raise
+                break
+            found.append(mode)
+            theta, best = mode.theta, max(best, mode.log_likelihood)
+            if mode.log_likelihood < best - _FALLEN:
+                break
+        return tuple(found)
+
+    def mode(self, theta: Floats, prior: Prior, berry_sd: float, near: Mode | None) -> Mode:
+        """Find the mode for one standard deviation of berries, with more nodes where few fail."""
+        try:
+            return find_mode(self.data, theta, prior, berry_sd=berry_sd, near=near)
+        except NotConvergedError:
+            return find_mode(self.data, theta, prior, berry_sd=berry_sd, points=_MANY_POINTS)
+
+
+def named_raters(pairs: Pairs) -> Pairs:
+    """Leave out raters without a row; a source without names has one rater without a name."""
+    if not pairs.raters:
+        return replace(pairs, raters=("",))
+    return pairs.of_raters([pairs.raters[i] for i in np.unique(pairs.rater)])
+
+
+def prepare(
+    pairs: Pairs,
+    *,
+    force_scale: ForceScale,
+    firmest: str = "first",
+    hands: bool = True,
+    spreads: bool = True,
+    apart: int | None = None,
+) -> Panel:
+    """Lay out a panel of two raters or more, as `named_raters` leaves them.
+
+    `hands` and `spreads` say whether raters may differ so; `apart` is a rater whose cut points are
+    free of the panel's. Refuses what `fit_cuts` refuses for all rows as one hand's, and a panel in
+    which force tells the scores of every single rater apart.
+    """
+    pooled = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
+    used, rank = np.unique(pairs.rank, return_inverse=True)
+    _require_overlap(pairs, rank)
+    _, berry = np.unique(pairs.berry, return_inverse=True)
+    log_cut = _log_cuts(pooled, pairs)
+    skipped = set(_skipped(pairs, rank, used, pooled))
+    if apart is not None:
+        seen = rank[pairs.rater == apart]
+        skipped |= {(apart, k) for k in range(used.size) if k not in seen}
+    place, extra = _places(len(pairs.raters), skipped, log_cut)
+    if apart is not None:
+        place, extra = _own_places(place, extra, log_cut, apart)
+    data = lay_out(
+        pairs.force_newton,
+        rank.astype(np.int64),
+        pairs.rater,
+        berry.astype(np.int64),
+        pairs.count,
+        log_scale=force_scale == "log",
+        place=place,
+    )
+    raters = data.n_raters
+    width = np.concatenate(
+        [
+            np.full(log_cut.size, _PLACE),
+            np.full(extra.size, _OWN if apart is None else _PLACE),
+            [_PLACE],
+            np.full(raters, _HAND if hands else NO_DEVIATION),
+            np.full(raters, _SPREAD if spreads else NO_DEVIATION),
+        ]
+    )
+    centre = np.concatenate([log_cut, extra, [np.log(pooled.spread)], np.zeros(2 * raters)])
+    return Panel(
+        pairs=pairs,
+        force_scale=force_scale,
+        used=used,
+        data=data,
+        prior=Prior(centre=centre, precision=width**-2.0),
+        skipped=tuple(sorted(skipped)),
+        repeated=bool(pairs.berries) and bool((np.bincount(berry, pairs.count) > 1).any()),
+    )
+
+
+def _log_cuts(pooled: CutFit, pairs: Pairs) -> Floats:
+    """Logs of the pooled cut points between used scores, kept apart where they near zero."""
+    cut = np.unique(pooled.cut[np.isfinite(pooled.cut)])[::-1]
+    if pooled.force_scale == "log":
+        return cut
+    floor = 0.02 * float(np.abs(pairs.force_newton).max())
+    return np.asarray(np.log(np.maximum(cut, floor * np.arange(cut.size, 0, -1))))
+
+
+def _places(raters: int, skipped: set[tuple[int, int]], log_cut: Floats) -> tuple[Ints, Floats]:
+    """Give each cut point of each rater its place, and each additional place its start.
+
+    A rater who never uses the firmest scores has those cut points at infinity; one who skips a
+    score between two others has one boundary there in place of two, at a place of its own.
+    """
+    cuts = log_cut.size
+    place = np.tile(np.arange(cuts), (raters, 1))
+    extra: list[float] = []
+    for rater in sorted({rater for rater, _ in skipped}):
+        gone = {rank for who, rank in skipped if who == rater}
+        kept = [rank for rank in range(cuts + 1) if rank not in gone]
+        place[rater, : kept[0]] = -1
+        place[rater, kept[-1] :] = -2
+        for hard, soft in pairwise(kept):
+            if soft - hard > 1:
+                place[rater, hard:soft] = cuts + len(extra)
+                extra.append(float(log_cut[hard:soft].mean()))
+    return place, np.array(extra)
+
+
+def _own_places(place: Ints, extra: Floats, log_cut: Floats, apart: int) -> tuple[Ints, Floats]:
+    """Give one rater places of his or her own for every cut point."""
+    own = np.unique(place[apart, place[apart] >= 0])
+    start = np.concatenate([log_cut, extra])[own]
+    at = place.max() + 1 + np.searchsorted(own, place[apart])
+    place[apart] = np.where(place[apart] < 0, place[apart], at)
+    return place, np.concatenate([extra, start])
+
+
+def _skipped(pairs: Pairs, rank: Ints, used: Ints, pooled: CutFit) -> list[tuple[int, int]]:
+    """List each rater and rank that is never used though by chance it would have been."""
+    found = []
+    probability = pooled.probability(pairs.force_newton)[:, used]
+    for rater in range(len(pairs.raters)):
+        rows = pairs.rater == rater
+        for k in range(used.size):
+            if not (rank[rows] == k).any():
+                never = pairs.count[rows] @ np.log1p(-np.minimum(probability[rows, k], 1 - 1e-12))
+                if never < np.log(_BY_CHANCE):
+                    found.append((rater, k))
+    return found
+
+
+def _require_overlap(pairs: Pairs, rank: Ints) -> None:
+    """Refuse a panel in which force tells the scores of every single rater apart."""
+    for rater in range(len(pairs.raters)):
+        rows = pairs.rater == rater
+        seen = np.unique(rank[rows])
+        if seen.size < 2:
+            continue
+        force, scores = pairs.force_newton[rows], rank[rows]
+        lowest = np.array([force[scores == k].min() for k in seen])
+        highest = np.array([force[scores == k].max() for k in seen])
+        if force_separation(lowest, highest) is Separation.OVERLAP:
+            return
+    raise SeparationError(
+        f"{pairs.source}: within every rater force tells the scores apart without overlap, so no "
+        "finite spread and no honest interval exists.",
+        todo="Score more berries of forces near the boundaries, blind to force.",
+    )
