@@ -284,7 +284,7 @@ class _Grid:
         score += mode.log_likelihood - mode.theta @ (mode.gradient + 0.5 * info @ mode.theta)
         # Raters as different as they may be: their differences show the sampling variance.
         loose = self.precision(np.ones(1), np.full(1, SPREAD_PRIOR))[0]
-        free = np.linalg.inv(info + np.diag(loose))
+        free: Floats = np.asarray(np.linalg.inv(info + np.diag(loose)))
         noise = self._sampling_variance(free)
         misfit = np.maximum(pull @ free @ pull - gain, 0.0)
         # Nodes that do not reach can leave a curve that is none; such a guess counts for nothing.
