@@ -308,7 +308,7 @@ class _Grid:
         return float(variance) + NO_DEVIATION**2
 
     def _log_weight(self, score: Floats, misfit: Floats, noise: float) -> Floats:
-        """Weight each state by its likelihood, what is known beforehand and its share of the grid."""
+        """Weight each state: likelihood, what is known beforehand, share of the grid."""
         shrink, guess, count = self.shrink, self.guess, self.spread_sds.size
         known = -0.5 * (self.hand_sd / HAND_PRIOR) ** 2 - 0.5 * (self.spread_sd / SPREAD_PRIOR) ** 2
         log_variance = np.log(shrink * noise + self.hand_sd[guess] ** 2)

@@ -106,7 +106,7 @@ class Panel:
         return tuple(self.pairs.scale.labels[k] for k in self.used if not (own == k).any())
 
     def modes(self, *, berries: bool) -> tuple[Mode, ...]:
-        """Find the mode for one standard deviation of berries after the other, while they matter."""
+        """Find the mode for each standard deviation of berries that the data do not rule out."""
         found: list[Mode] = []
         theta, best = self.prior.centre, -np.inf
         for sd in BERRY_SDS if berries and self.repeated else BERRY_SDS[:1]:

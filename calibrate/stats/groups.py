@@ -1,4 +1,4 @@
-"""Groups compared by means, proportions or finger scores, with one row a unit (clamshell, replicate).
+"""Groups compared by means, proportions or scores; a row is a unit (clamshell, replicate).
 
 Each comparison is a test of "no difference at all", then all pairs and their letters.
 """
