@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-PACKAGES = ["gauge"]
+PACKAGES = ["gauge", "calibrate"]
 
 
 @pytest.mark.parametrize("package", PACKAGES)

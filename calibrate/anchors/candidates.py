@@ -13,6 +13,8 @@ from gauge.errors import InvalidValueError
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
 
+_NO_FLAGS = "[]"  # as a season file keeps them: a JSON list
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Candidate:
@@ -67,6 +69,6 @@ def scored_candidates(pairs: Pairs) -> list[Candidate]:
         label = pairs.berries[pairs.berry[row]] if pairs.berries else f"row {row + 1}"
         if sample[row] is not None and number[row] is not None:
             label = f"{sample[row]}-{number[row]:g}"
-        if force > 0 and not flags[row]:
+        if force > 0 and flags[row] in (None, "", _NO_FLAGS):
             found.setdefault(label, float(force))
     return [Candidate(label=label, force_newton=force) for label, force in found.items()]
