@@ -4,22 +4,17 @@ from __future__ import annotations
 
 import time
 
-_STEP_S = 2.0
+_STEP_S = 2.0  # s; smaller steps are the clock's own corrections
 
 
 class ClockWatch:
-    """Tells when the machine slept or its clock was set, from two clocks that should agree.
-
-    Examples
-    --------
-    >>> ClockWatch().step()  # at once: no time for a jump
-    """
+    """Tells when the machine slept or its clock was set, from two clocks that should agree."""
 
     def __init__(self) -> None:
         self._ticks_s, self._wall_s = time.perf_counter(), time.time()
 
     def step(self) -> tuple[float, str] | None:
-        """How far the clocks jumped since the last call, if they did."""
+        """Return how far the clocks jumped since the last call and why, if they did."""
         ticks_s, wall_s = time.perf_counter(), time.time()
         ran_s, passed_s = ticks_s - self._ticks_s, wall_s - self._wall_s
         self._ticks_s, self._wall_s = ticks_s, wall_s

@@ -1,8 +1,4 @@
-"""A thread that reads a serial port, stamps what comes, and comes back after any trouble.
-
-Bytes leave here as chunks and gaps. Opening and reading the device is in port, when to ask a polled
-gauge in polling; lines, readings and berries are made elsewhere. Nothing here prints.
-"""
+"""A thread that reads a serial port, stamps what comes, and reopens the port after any trouble."""
 
 from __future__ import annotations
 
@@ -17,18 +13,17 @@ from gauge.claims import claim_port
 from gauge.errors import PortBusyError, PortError
 from gauge.port.clockstep import ClockWatch
 from gauge.port.polling import Dropped, Poller, Reply
-from gauge.port.portwords import why_lost
-from gauge.port.serialport import LOST, Line, SerialPort
+from gauge.port.serialport import LOST, SerialPort, why_lost
 from gauge.protocol.capture import escape
-from gauge.protocol.lineformat import LineFormat
+from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.records import Chunk, Gap
 
 _TROUBLE: tuple[type[Exception], ...] = (PortError, *LOST)
 
 _TIMEOUT_S = 0.05
-_POLL_TIMEOUT_S = 0.01  # a poller must be asked more often
-_BACK_OFF_S = (0.1, 2.0)
-_BUSY_S = 3.0  # other services may hold a fresh USB port for a few seconds
+_POLL_TIMEOUT_S = 0.01  # s; a poller must be asked more often
+_BACK_OFF_S = (0.1, 2.0)  # s; shortest and longest wait before a lost port is tried again
+BUSY_S = 3.0  # s; other services may hold a fresh USB port so long
 
 
 class PortLost(NamedTuple):
@@ -45,26 +40,18 @@ class PortReader:
     ----------
     port : str
         Device or URL (``socket://host:port``, ``rfc2217://host:port``).
-    line : LineFormat or SerialSettings
+    settings : SerialSettings
     poller : Poller, optional
         For a polled gauge; with `request`.
     request : bytes, optional
         With `poller`, what it asks; without, sent every `every_s` and all that comes is passed on.
     every_s : float, optional
-
-    Examples
-    --------
-    >>> from types import SimpleNamespace
-    >>> line = SimpleNamespace(baudrate=9600, bytesize=8, parity="N", stopbits=1)
-    >>> PortReader("/dev/no-such-port", line).start()
-    Traceback (most recent call last):
-    gauge.errors.PortError: /dev/no-such-port does not exist. ...
     """
 
     def __init__(
         self,
         port: str,
-        line: Line,
+        settings: SerialSettings,
         *,
         poller: Poller | None = None,
         request: bytes | None = None,
@@ -73,7 +60,7 @@ class PortReader:
         self.port = port
         self._poller, self._request, self._every_s = poller, request, every_s
         timeout_s = _TIMEOUT_S if poller is None else _POLL_TIMEOUT_S
-        self._port = SerialPort(port, line, timeout_s=timeout_s)
+        self._port = SerialPort(port, settings, timeout_s=timeout_s)
         self._items: queue.SimpleQueue[Chunk | Gap | PortLost | Exception] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"reader of {port}", daemon=True)
@@ -112,7 +99,7 @@ class PortReader:
             self._thread.join()
 
     def get(self, timeout_s: float) -> list[Chunk | Gap | PortLost]:
-        """What came since the last call, oldest first; waits for something at most so long.
+        """Return what came since the last call, oldest first; wait for something at most so long.
 
         Raises
         ------
@@ -180,7 +167,7 @@ class PortReader:
                     self._back()
                     back_off_s = _BACK_OFF_S[0]
                     clock = ClockWatch()  # opening may take long, and is no sleep of the machine
-                self._hear(self._port.read())
+                self._take(self._port.read())
                 self._ask()
             except _TROUBLE as error:
                 if self._lost is None:
@@ -190,7 +177,7 @@ class PortReader:
                 self._stop.wait(back_off_s)
                 back_off_s = min(2 * back_off_s, _BACK_OFF_S[1])
 
-    def _hear(self, data: bytes) -> None:
+    def _take(self, data: bytes) -> None:
         if self._poller is not None:
             self._poller.received(self.now_ns, data)
         elif data:
@@ -223,7 +210,7 @@ class PortReader:
             self._items.put(self._lost)
 
     def _jumped(self, by_s: float, why: str) -> None:
-        """The machine slept or its clock was set: what was heard before and after do not join."""
+        """Put a gap, as the machine slept or its clock was set."""
         now_ns = self.now_ns
         self._items.put(Gap(now_ns, now_ns, f"{why} ({by_s:+.1f} s)"))
         self._interrupted()
@@ -244,7 +231,7 @@ class PortReader:
         self._lost = None
 
     def _open_first(self) -> None:
-        until_s = time.monotonic() + _BUSY_S
+        until_s = time.monotonic() + BUSY_S
         while True:
             try:
                 self._port.open()
@@ -256,44 +243,20 @@ class PortReader:
 
 
 def reader_for(port: str, fmt: LineFormat) -> PortReader:
-    """A reader of a port that asks a polled gauge, and listens to any other.
-
-    Each reply of a polled gauge is the only answer to its own request.
-
-    Parameters
-    ----------
-    port : str
-        Device or URL.
-    fmt : LineFormat
-
-    Examples
-    --------
-    >>> from gauge.protocol.formatfile import shipped_format
-    >>> reader_for("socket://10.0.0.7:4001", shipped_format("number-unit")).device
-    'socket://10.0.0.7:4001'
-    """
+    """Make a reader of a device or URL that asks a polled gauge, and listens to any other."""
     if fmt.mode == "polled" and fmt.request is not None:
-        return PortReader(port, fmt, poller=Poller(fmt.terminators), request=fmt.request)
-    return PortReader(port, fmt)
+        poller = Poller(fmt.terminators)
+        return PortReader(port, fmt.settings, poller=poller, request=fmt.request)
+    return PortReader(port, fmt.settings)
 
 
 def receive(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
-    """Listen without end; an empty chunk, at least every 0.1 s, says that time passed in silence.
+    """Read a device or URL without end; in silence, give an empty chunk each 0.1 s.
 
     Raises
     ------
     PortError, PortBusyError
         If the port cannot be opened at the start; later troubles are gaps.
-
-    Parameters
-    ----------
-    port : str
-        Device or URL.
-    fmt : LineFormat
-
-    Yields
-    ------
-    Chunk or Gap
     """
     with reader_for(port, fmt) as reader:
         while True:

@@ -1,23 +1,20 @@
-"""A serial port: listed, opened under the name that it bears now, read, written and closed.
-
-The only module that imports pyserial. One loss or refusal is one exception here; coming back after
-it, the times of what came, and polling are in portreader.
-"""
+"""A serial port: listed, opened under the name that it bears now, read, written and closed."""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import select
 import sys
 import time
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import serial
 from serial.tools import list_ports
 
-from gauge.errors import PortError
-from gauge.port.portwords import refused
+from gauge.errors import PortBusyError, PortError
+from gauge.protocol.lineformat import SerialSettings
 from gauge.protocol.paritymarks import ParityMarks
 
 if sys.platform != "win32":
@@ -29,39 +26,13 @@ if sys.platform != "win32":
 else:
     LOST = (serial.SerialException, OSError, TypeError)
 
-# Bytes that come in a burst are fetched together: this bounds the wake-ups, and so the cost.
+# s; bytes that come in a burst are fetched together: this bounds the wake-ups, and so the cost
 _COLLECT_S = 0.005
-
-
-class Line(Protocol):
-    """The settings of a serial line, as a line format or `SerialSettings` has them."""
-
-    @property
-    def baudrate(self) -> int | None:
-        """Bits a second; None for a device that takes any."""
-
-    @property
-    def bytesize(self) -> int:
-        """Data bits."""
-
-    @property
-    def parity(self) -> str:
-        """One of N, E, O, M, S."""
-
-    @property
-    def stopbits(self) -> float:
-        """Stop bits."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PortInfo:
-    """A serial port of this machine. The USB identity is None for ports that are not USB.
-
-    Examples
-    --------
-    >>> PortInfo(port="COM3", description="", usb_vendor=0x0403, usb_product=0x6001).identity
-    (1027, 24577, None)
-    """
+    """A serial port of this machine. The USB identity is None for ports that are not USB."""
 
     port: str
     description: str
@@ -78,7 +49,7 @@ class PortInfo:
 
 
 def serial_ports() -> list[PortInfo]:
-    """Serial ports of this machine, by name."""
+    """List the serial ports of this machine, by name."""
     return sorted(
         (
             PortInfo(
@@ -101,22 +72,16 @@ class SerialPort:
     ----------
     name : str
         Device or URL (``socket://host:port``, ``rfc2217://host:port``).
-    line : LineFormat or SerialSettings
+    settings : SerialSettings
     timeout_s : float
         How long a read waits for the first byte.
-
-    Examples
-    --------
-    >>> from gauge.protocol.lineformat import SerialSettings
-    >>> SerialPort("socket://10.0.0.7:4001", SerialSettings(), timeout_s=0.05).is_open
-    False
     """
 
-    def __init__(self, name: str, line: Line, *, timeout_s: float) -> None:
+    def __init__(self, name: str, settings: SerialSettings, *, timeout_s: float) -> None:
         self.name = name
         self.device = name
         """The port as it is called now: a device that came back may bear another name."""
-        self._line, self._timeout_s = line, timeout_s
+        self._settings, self._timeout_s = settings, timeout_s
         self._serial: Any = None
         self._identity: tuple[int, int, str | None] | None = None
         self._marks: ParityMarks | None = None
@@ -127,7 +92,7 @@ class SerialPort:
         return self._serial is not None
 
     def remember(self) -> None:
-        """From now on it is this USB device, whatever name it bears."""
+        """Take it from now on for this USB device, whatever name it bears."""
         if "://" not in self.device:
             here = next((info for info in serial_ports() if info.port == self.device), None)
             self._identity = here.identity if here else None
@@ -143,10 +108,10 @@ class SerialPort:
             self.device = self._find()
         try:
             port = serial.serial_for_url(self.device, do_not_open=True)
-            port.baudrate = self._line.baudrate or 9600
-            port.bytesize = self._line.bytesize
-            port.parity = self._line.parity
-            port.stopbits = self._line.stopbits
+            port.baudrate = self._settings.baudrate or 9600
+            port.bytesize = self._settings.bytesize
+            port.parity = self._settings.parity
+            port.stopbits = self._settings.stopbits
             port.timeout = 0 if self._is_socket else self._timeout_s
             if not self.device.startswith("rfc2217://"):  # knows no write timeout
                 port.write_timeout = 1.0
@@ -161,33 +126,21 @@ class SerialPort:
                 f"{self.device}: {error}.", todo="Give a device or a URL such as socket://host:1."
             ) from None
         except LOST as error:
-            raise refused(self.device, error) from None
+            raise _refused(self.device, error) from None
         self._marks = self._mark_parity(port)
         self._serial = port
 
     def read(self) -> bytes:
-        """Wait for bytes at most `timeout_s`, then take those that came together.
-
-        Raises
-        ------
-        LOST
-            One of these, if the device went away.
-        """
+        """Wait for bytes at most `timeout_s`, then take what came together; may raise `LOST`."""
         data = self._read()
         return data if self._marks is None else self._marks.feed(data)
 
     def write(self, data: bytes) -> None:
-        """Send bytes.
-
-        Raises
-        ------
-        LOST
-            One of these, if the device went away.
-        """
+        """Send bytes; may raise `LOST`."""
         self._serial.write(data)
 
     def forget_half(self) -> None:
-        """The line was interrupted: what was read before and comes now does not join."""
+        """Forget half a parity mark, as the line was interrupted."""
         if self._marks is not None:
             self._marks.gap()
 
@@ -220,7 +173,7 @@ class SerialPort:
         return data
 
     def _find(self) -> str:
-        """The name that our USB device bears now; never another device on the old name."""
+        """Find the name that our USB device bears now; never another device on the old name."""
         found = serial_ports()
         ours = [info.port for info in found if info.identity == self._identity]
         if self.device in ours:
@@ -236,14 +189,51 @@ class SerialPort:
         if sys.platform == "win32":
             return None
         else:
-            if self._line.parity == "N" or "://" in self.device:
+            if self._settings.parity == "N" or "://" in self.device:
                 return None
             try:
-                settings = termios.tcgetattr(port.fd)
-                settings[0] |= termios.INPCK | termios.PARMRK
-                settings[0] &= ~(termios.IGNPAR | termios.ISTRIP)
-                termios.tcsetattr(port.fd, termios.TCSANOW, settings)
+                flags = termios.tcgetattr(port.fd)
+                flags[0] |= termios.INPCK | termios.PARMRK
+                flags[0] &= ~(termios.IGNPAR | termios.ISTRIP)
+                termios.tcsetattr(port.fd, termios.TCSANOW, flags)
             except LOST as error:
                 port.close()
-                raise refused(self.device, error) from None
+                raise _refused(self.device, error) from None
             return ParityMarks()
+
+
+def why_lost(error: Exception) -> str:
+    """Say why the line is down."""
+    if isinstance(error, PortError):
+        return error.what.rstrip(".")
+    return "the port went away"
+
+
+def _refused(device: str, error: Exception) -> PortError:
+    """Make the error that says why a port did not open, and what to do."""
+    text = str(error)
+    code = getattr(error, "errno", None)
+    if code in (errno.EBUSY, errno.EAGAIN) or "lock port" in text:
+        return PortBusyError(
+            f"{device} is held by another program.", todo="Close it, or unplug and plug in again."
+        )
+    if code == errno.ENOENT or "FileNotFoundError" in text:
+        return PortError(
+            f"{device} does not exist.", todo="Plug the gauge in; 'gauge ports' lists the ports."
+        )
+    if code == errno.ENOTTY or "Inappropriate ioctl" in text or "Is a directory" in text:
+        return PortError(
+            f"{device} is not a serial port.", todo="'gauge ports' lists those that are there."
+        )
+    if code in (errno.EACCES, errno.EPERM):
+        return PortError(
+            f"{device} may not be opened by you.",
+            todo="On Linux, join the group that owns it (often 'dialout') and log in again.",
+        )
+    if "PermissionError" in text:  # Windows names it so for a port that is in use
+        return PortBusyError(f"{device} is held by another program.", todo="Close that program.")
+    if device.startswith("socket://"):
+        return PortError(
+            f"{device} does not answer ({text}).", todo="Check host and port, and that it runs."
+        )
+    return PortError(f"{device} cannot be opened ({text}).", todo="'gauge ports' lists the ports.")

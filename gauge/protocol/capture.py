@@ -1,8 +1,8 @@
-r"""Capture text: every byte heard and when, one chunk a line, for people, diffs and `gauge replay`.
+r"""Capture text: every byte received and when, one chunk a line, for people and `gauge replay`.
 
 A chunk is ``t_ns<TAB>bytes``, the bytes as printable ASCII with the escapes ``\r``, ``\n``,
 ``\t``, ``\\`` and ``\xNN``. Lines beginning with ``#`` are comments; one of our own kind,
-``# gap FROM_NS TO_NS reason``, carries a gap. Nothing is framed or interpreted here.
+``# gap FROM_NS TO_NS reason``, carries a gap.
 """
 
 from __future__ import annotations
@@ -29,28 +29,17 @@ _TIME = re.compile(r"[0-9]{1,18}")
 
 
 def escape(data: bytes) -> str:
-    r"""Write bytes as printable ASCII.
-
-    Examples
-    --------
-    >>> print(escape(b"+1.24 N\r\n"))
-    +1.24 N\r\n
-    """
+    """Write bytes as printable ASCII."""
     return data.decode("latin-1").translate(_ESCAPES)
 
 
 def unescape(text: str) -> bytes:
-    r"""Read what `escape` wrote; hexadecimal digits may be of either case.
+    """Read what `escape` wrote; hexadecimal digits may be of either case.
 
     Raises
     ------
     InvalidValueError
         At the first character that is neither printable ASCII nor part of an escape.
-
-    Examples
-    --------
-    >>> unescape("1,5\\x02")
-    b'1,5\x02'
     """
     end = _BYTES.match(text).end()  # type: ignore[union-attr]  # matches the empty text too
     if end != len(text):
@@ -81,7 +70,7 @@ def write_capture(items: Iterable[Chunk | Gap]) -> Iterator[str]:
 
 
 def read_capture(lines: Iterable[str], name: str = "capture") -> Iterator[Chunk | Gap]:
-    r"""Read capture text, line by line; blank lines and other comments are passed over.
+    """Read capture text, line by line; blank lines and other comments are passed over.
 
     Parameters
     ----------
@@ -102,11 +91,6 @@ def read_capture(lines: Iterable[str], name: str = "capture") -> Iterator[Chunk 
     BadCaptureError
         Naming file and line: a line without a tab, a time that is no whole number of
         nanoseconds or goes backwards, an unknown escape, a character that is not ASCII.
-
-    Examples
-    --------
-    >>> list(read_capture(["# a comment", "5\t1.2\\n"]))
-    [Chunk(t_ns=5, data=b'1.2\n')]
     """
     last = 0
     for number, line in enumerate(lines, 1):
@@ -152,7 +136,7 @@ def _gap(text: str) -> Gap | None:
 
 
 def load_capture(path: Path | str) -> Iterator[Chunk | Gap]:
-    r"""Read a capture file, a line at a time and so at constant memory.
+    """Read a capture file, a line at a time and so at constant memory.
 
     Raises
     ------
@@ -160,28 +144,19 @@ def load_capture(path: Path | str) -> Iterator[Chunk | Gap]:
         If the file is missing, a folder, or may not be read.
     BadCaptureError
         As in `read_capture`; also if the file is not UTF-8 text or holds no chunk at all.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = Path(folder, "bench.cap")
-    ...     _ = path.write_text("5\t1.24 N\\r\\n\n")
-    ...     list(load_capture(path))
-    [Chunk(t_ns=5, data=b'1.24 N\r\n')]
     """
     path = Path(path)
-    heard = False
+    found = False
     try:
         with path.open("rb") as file:
             for item in read_capture(_decoded(file, path), str(path)):
-                heard = heard or isinstance(item, Chunk)
+                found = found or isinstance(item, Chunk)
                 yield item
     except OSError as error:
         raise UnreadableFileError(
             f"{path} cannot be read: {error.strerror or error}.", todo="Give a capture file."
         ) from None
-    if not heard:
+    if not found:
         raise BadCaptureError(f"{path} holds no capture: not one line of bytes.")
 
 

@@ -1,13 +1,9 @@
-"""Line formats as TOML text, as files and as shipped with firmhand: read and written.
-
-What a format may say is checked in lineformat; here are only the names and types of the keys.
-"""
+"""Line formats as TOML text, as files and as shipped with firmhand."""
 
 from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import fields
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -16,13 +12,29 @@ from gauge.errors import BadFormatError, UnknownUnitError, UnreadableFileError
 from gauge.protocol.lineformat import LineFormat
 from gauge.units import parse_unit
 
-_LINE_KEYS = ("baudrate", "bytesize", "parity", "stopbits")
-_BYTES_KEYS = ("start", "request")
+_TODO = "See the shipped formats for examples, or make one with 'gauge learn'."
 _WORD_KEYS = ("overload", "underload", "not_a_number")
+# Keys in the order in which they are written, and those of the table [line].
+_KEYS = ("name", "mode", "request", "start", "terminators", "pattern", "unit", "compression_sign",
+         "decimal_comma", *_WORD_KEYS)  # fmt: skip
+_LINE_KEYS = ("baudrate", "bytesize", "parity", "stopbits")
+_STRING: tuple[tuple[type, ...], str] = ((str,), "a string")
+_TYPES: dict[str, tuple[tuple[type, ...], str]] = {
+    "decimal_comma": ((bool,), "true or false"),
+    "stopbits": ((int, float), "a number"),
+    "baudrate": ((int,), 'a whole number, or "any"'),
+    **dict.fromkeys(("bytesize", "compression_sign"), ((int,), "a whole number")),
+    **dict.fromkeys(("terminators", *_WORD_KEYS), ((list,), "a list of strings")),
+}
 
 
-def _quoted(text: str) -> str:
-    """A TOML string: literal where that reads well, else with escapes."""
+def _toml(value: Any) -> str:
+    """Write a value as TOML; a string literally where that reads well, else with escapes."""
+    if isinstance(value, tuple):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    if isinstance(value, int | float):
+        return str(value).lower() if isinstance(value, int) else f"{value:g}"
+    text: str = value.decode("latin-1") if isinstance(value, bytes) else value
     if "\\" in text and "'" not in text and text.isprintable():
         return f"'{text}'"
     return '"' + "".join(map(_toml_escape, text)) + '"'
@@ -36,66 +48,30 @@ def _toml_escape(char: str) -> str:
 
 
 def dump_format(fmt: LineFormat) -> str:
-    """Write a format as TOML text that `load_format` reads back to the same.
-
-    Examples
-    --------
-    >>> print(dump_format(shipped_format("number-unit")).splitlines()[0])
-    name = "number-unit"
-    """
-
-    def listed(texts: tuple[str, ...]) -> str:
-        return "[" + ", ".join(map(_quoted, texts)) + "]"
-
-    rows = [f"name = {_quoted(fmt.name)}", f'mode = "{fmt.mode}"']
-    if fmt.request is not None:
-        rows.append(f"request = {_quoted(fmt.request.decode('latin-1'))}")
-    if fmt.start is not None:
-        rows.append(f"start = {_quoted(fmt.start.decode('latin-1'))}")
-    rows.append(f"terminators = {listed(tuple(e.decode('latin-1') for e in fmt.terminators))}")
-    rows.append(f"pattern = {_quoted(fmt.pattern)}")
-    if fmt.unit is not None:
-        rows.append(f'unit = "{fmt.unit}"')
-    if fmt.compression_sign != 1:
-        rows.append(f"compression_sign = {fmt.compression_sign}")
-    rows.append(f"decimal_comma = {str(fmt.decimal_comma).lower()}")
-    rows += [f"{key} = {listed(getattr(fmt, key))}" for key in _WORD_KEYS if getattr(fmt, key)]
-    speed = '"any"' if fmt.baudrate is None else fmt.baudrate
-    rows += ["", "[line]", f"baudrate = {speed}", f"bytesize = {fmt.bytesize}"]
-    rows += [f'parity = "{fmt.parity}"', f"stopbits = {fmt.stopbits:g}"]
-    return "\n".join(rows) + "\n"
+    """Write a format as TOML text that `load_format` reads back to the same."""
+    values = {key: getattr(fmt, key) for key in (*_KEYS, *_LINE_KEYS)}
+    values["baudrate"] = values["baudrate"] or "any"
+    if fmt.compression_sign == 1:
+        del values["compression_sign"]
+    rows = {key: f"{key} = {_toml(v)}" for key, v in values.items() if v not in (None, ())}
+    line = [rows.pop(key) for key in _LINE_KEYS]
+    return "\n".join([*rows.values(), "", "[line]", *line]) + "\n"
 
 
 def load_format_text(text: str, source: str = "line format") -> LineFormat:
-    r"""Read a format from TOML text.
-
-    Parameters
-    ----------
-    text : str
-    source : str
-        File name, for messages.
+    """Read a format from TOML text.
 
     Raises
     ------
     BadFormatError
         Naming source and key.
-
-    Examples
-    --------
-    >>> load_format_text("name = 'mine'\npattern = '(?P<value>[0-9.]+) N'").mode
-    'streaming'
     """
     try:
-        document = tomllib.loads(text)
+        return LineFormat(**_arguments(tomllib.loads(text)))
     except tomllib.TOMLDecodeError as error:
         raise BadFormatError(f"{source} is not TOML: {error}.", todo=_TODO) from None
-    try:
-        return LineFormat(**_arguments(document))
     except BadFormatError as error:
         raise BadFormatError(f"{source}: {error.what}", todo=error.todo or _TODO) from None
-
-
-_TODO = "See the shipped formats for what a format says, or make one with 'gauge learn'."
 
 
 def _arguments(document: Mapping[str, Any]) -> dict[str, Any]:
@@ -104,86 +80,52 @@ def _arguments(document: Mapping[str, Any]) -> dict[str, Any]:
     if not isinstance(line, dict):
         raise BadFormatError("key 'line' must be a table [line].")
     flat = {k: v for k, v in document.items() if k != "line"}
-    known = {f.name for f in fields(LineFormat)}
-    unknown = [k for k in flat if k not in known or k in _LINE_KEYS]
+    unknown = [k for k in flat if k not in _KEYS]
     unknown += [f"line.{k}" for k in line if k not in _LINE_KEYS]
     if unknown:
         raise BadFormatError(f"unknown key {', '.join(unknown)}.")
     for key in ("name", "pattern"):
         if key not in flat:
             raise BadFormatError(f"key '{key}' is missing.")
-    out: dict[str, Any] = {}
-    for key, value in {**flat, **line}.items():
-        out[key] = _value(key, value)
-    return out
-
-
-_WHOLE = ((int,), "a whole number")
-_TYPES: dict[str, tuple[tuple[type, ...], str]] = {
-    "decimal_comma": ((bool,), "true or false"),
-    "stopbits": ((int, float), "a number"),
-    "baudrate": ((int,), 'a whole number, or "any"'),
-    "bytesize": _WHOLE,
-    "compression_sign": _WHOLE,
-}
+    return {key: _value(key, value) for key, value in {**flat, **line}.items()}
 
 
 def _value(key: str, value: Any) -> Any:
+    """Check the type of a key's value, and turn it into what a line format holds."""
     if key == "baudrate" and value == "any":
         return None
-    if key in ("terminators", *_WORD_KEYS):
-        good = isinstance(value, list) and all(isinstance(v, str) for v in value)
-        if not good:
-            raise BadFormatError(f"key '{key}' must be a list of strings.")
-        return tuple(_latin(key, v) for v in value) if key == "terminators" else tuple(value)
-    wanted, word = _TYPES.get(key, ((str,), "a string"))
-    right: bool = isinstance(value, wanted) and (bool in wanted or not isinstance(value, bool))
-    if not right:
+    types, word = _TYPES.get(key, _STRING)
+    # To Python a truth value is a whole number too.
+    good = isinstance(value, types) and (bool in types or not isinstance(value, bool))
+    if not good or (list in types and not all(isinstance(text, str) for text in value)):
         raise BadFormatError(f"key '{key}' must be {word}.")
-    if key in _BYTES_KEYS:
-        return _latin(key, value)
-    if key == "unit":
-        try:
-            return parse_unit(value)
-        except UnknownUnitError as error:
-            raise BadFormatError(f"key 'unit': {error.what}", todo=error.todo) from None
-    return value
-
-
-def _latin(key: str, text: str) -> bytes:
     try:
-        return text.encode("latin-1")
+        if key in ("start", "request"):
+            return value.encode("latin-1")
+        if key == "terminators":
+            return tuple(text.encode("latin-1") for text in value)
+        if key == "unit":
+            return parse_unit(value)
     except UnicodeEncodeError:
         raise BadFormatError(f"key '{key}' holds a character that no single byte is.") from None
-
-
-# --- files ------------------------------------------------------------------------------------
+    except UnknownUnitError as error:
+        raise BadFormatError(f"key 'unit': {error.what}", todo=error.todo) from None
+    return tuple(value) if isinstance(value, list) else value
 
 
 def shipped_names() -> list[str]:
-    """Names of the formats that come with firmhand.
-
-    Examples
-    --------
-    >>> shipped_names()
-    ['number-unit', 'numeric-response', 'sma-0499']
-    """
+    """List the names of the formats that come with firmhand."""
     folder = resources.files("gauge.protocol") / "formats"
     return sorted(f.name[:-5] for f in folder.iterdir() if f.name.endswith(".toml"))
 
 
 def shipped_format(name: str) -> LineFormat:
-    r"""Load a format that comes with firmhand.
+    """Load a format that comes with firmhand.
 
     Raises
     ------
     UnreadableFileError
         If there is none of that name.
-
-    Examples
-    --------
-    >>> shipped_format("number-unit").terminators[0]
-    b'\r\n'
     """
     if name not in shipped_names():
         raise UnreadableFileError(

@@ -1,8 +1,7 @@
-"""Bytes to readings by a line format: pure, incremental, bounded in memory.
+"""Bytes to readings by a line format, at bounded memory.
 
 Terminators alone end a line; time never does. What the format does not match in full is counted
 and is never a reading. The same bytes give the same readings however they were cut into chunks.
-What a line says is read in lineparser.
 """
 
 from __future__ import annotations
@@ -12,16 +11,16 @@ from dataclasses import dataclass, replace
 from itertools import islice
 
 from gauge.protocol.lineformat import LineFormat
-from gauge.protocol.lineparser import MAX_LINE, LineParser, Said
+from gauge.protocol.lineparser import MAX_LINE, LineParser, LineValue
 from gauge.protocol.paritymarks import BAD_BYTE
 from gauge.records import Reading
 from gauge.units import Unit
 
-# An idle line for so long before the first byte: that byte begins a line. Used only where a gauge
-# is silent between lines (button, polled); a byte lasts 9 ms at 1,200 baud.
+# ns; the first byte after so long a silence begins a line. Used only where a gauge is silent
+# between lines (button, polled); a byte lasts 9 ms at 1,200 baud.
 _IDLE_NS = 250_000_000
-_SLICE = 1 << 16
-_CACHE = 4096
+_SLICE = 1 << 16  # bytes; more at once are taken in slices of so many
+_CACHE = 4096  # lines; different ones whose values are kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +47,7 @@ class Framer:
     Raises
     ------
     BadFormatError
-        If neither the lines nor the format say the unit.
+        If neither the lines nor the format state the unit.
 
     Examples
     --------
@@ -73,7 +72,7 @@ class Framer:
         self._longest_end = len(ends[0])
         self._tail = max(len(ends[0]), len(fmt.start or b"")) - 1
         self._unit = fmt.unit
-        self._cache: dict[bytes, Said] = {}
+        self._cache: dict[bytes, LineValue] = {}
         self._parity = _ParityBits(fmt.parity) if fmt.bytesize == 7 else None
         self._rest = b""
         self._synced = self._overlong = False
@@ -81,22 +80,12 @@ class Framer:
         self.counts = Counts()
 
     def gap(self, t_ns: int | None = None) -> None:
-        r"""Bytes may have been lost: drop the partial line, go on at the next frame boundary.
+        """Drop the partial line, as bytes may have been lost, and go on at the next boundary.
 
         Parameters
         ----------
         t_ns : int, optional
             When the line was whole again, if known.
-
-        Examples
-        --------
-        >>> from gauge.protocol.formatfile import shipped_format
-        >>> framer = Framer(shipped_format("number-unit"))
-        >>> framer.feed(0, b"\r\n1.2")
-        []
-        >>> framer.gap()
-        >>> [r.shown for r in framer.feed(5, b"4 N\r\n1.50 N\r\n")]  # never 1.24
-        ['1.50']
         """
         self._drop(len(self._rest))
         self._rest = b""
@@ -104,15 +93,7 @@ class Framer:
         self._since_ns = t_ns
 
     def feed(self, t_ns: int, data: bytes) -> list[Reading]:
-        r"""Take bytes that arrived at `t_ns`; return the readings whose lines they end.
-
-        Examples
-        --------
-        >>> from gauge.protocol.formatfile import shipped_format
-        >>> framer = Framer(shipped_format("number-unit"))
-        >>> [r.shown for r in framer.feed(0, b"\r\n1.24 N\r\n1.50")]
-        ['1.24']
-        """
+        """Take bytes that arrived at `t_ns`; return the readings whose lines they end."""
         if not data:
             return []
         if len(data) > _SLICE:
@@ -145,7 +126,7 @@ class Framer:
         return b""
 
     def _cut_overlong(self, lines: list[bytes]) -> bool:
-        """Forget a partial line that is too long; whether the first of `lines` was one."""
+        """Forget a partial line that is too long; return whether the first of `lines` was one."""
         cut = self._overlong and bool(lines)
         if lines:
             self._overlong = False
@@ -164,20 +145,20 @@ class Framer:
             n_lines = 1
             lines = lines[1:]
         for line in lines:
-            said = cache.get(line)
-            if said is None:
+            held = cache.get(line)
+            if held is None:
                 if not line:
                     n_empty += 1
                     continue
-                said = self._read(line)
-                if said is None:
+                held = self._read(line)
+                if held is None:
                     continue
                 if len(cache) >= _CACHE:
                     # Lines with a counter in them: forget the oldest half.
                     for old in list(islice(cache, _CACHE // 2)):
                         del cache[old]
-                cache[line] = said
-            value, shown, unit, status = said
+                cache[line] = held
+            value, shown, unit, status = held
             if unit is None:
                 unit = self._unit or Unit.N  # a word such as OL alone: NaN in any unit
             else:

@@ -1,7 +1,4 @@
-"""One line to what it says, by a line format: pure, and a function of the line's bytes alone.
-
-What the format does not match in full says nothing. Lines are cut from the stream in framing.
-"""
+"""One line of text to its value, unit and status, by a line format."""
 
 from __future__ import annotations
 
@@ -14,17 +11,16 @@ from gauge.protocol.lineformat import LineFormat
 from gauge.records import Status
 from gauge.units import Unit, parse_unit
 
+# bytes; a longer line is rejected, so that memory stays bounded on any stream
 MAX_LINE = 256
-"""Bytes; a longer line is rejected, so that memory stays bounded on any stream."""
-
-TOO_LARGE = 1e9
-"""No gauge shows such a number as a force, in any unit: it is damage, or a code."""
+# in any unit; no gauge shows so large a number as a force: it is damage, or a code
+_TOO_LARGE = 1e9
 
 _NUMBER = re.compile(r"([+-]?) *((?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)")
 
 
-class Said(NamedTuple):
-    """What one line says: a `Reading` without its time. `unit` None: the line bears none."""
+class LineValue(NamedTuple):
+    """What one line holds: a `Reading` without its time. `unit` None: the line bears none."""
 
     value: float
     shown: str
@@ -33,24 +29,19 @@ class Said(NamedTuple):
 
 
 class LineParser:
-    r"""Read one line, without its terminator: a function of its bytes alone.
-
-    Parameters
-    ----------
-    fmt : LineFormat
+    """Read one line, without its terminator: a function of its bytes alone.
 
     Raises
     ------
     BadFormatError
-        If neither the lines nor the format say the unit.
+        If neither the lines nor the format state the unit.
 
     Examples
     --------
     >>> from gauge.protocol.formatfile import shipped_format
     >>> parse = LineParser(shipped_format("number-unit"))
-    >>> parse(b" - 1.240 lbF")
-    Said(value=-1.24, shown='-1.240', unit=<Unit.LBF: 'lbf'>, status=<Status.OK: 'ok'>)
-    >>> parse(b"1.2.4 N")
+    >>> parse(b" - 2.370 lbF")
+    LineValue(value=-2.37, shown='-2.370', unit=<Unit.LBF: 'lbf'>, status=<Status.OK: 'ok'>)
     """
 
     def __init__(self, fmt: LineFormat) -> None:
@@ -78,8 +69,8 @@ class LineParser:
                 if _NUMBER.fullmatch(word):
                     self._codes[float(word)] = status
 
-    def __call__(self, line: bytes) -> Said | None:
-        """What the line says; None if the format does not match it in full."""
+    def __call__(self, line: bytes) -> LineValue | None:
+        """Return what the line holds; None if the format does not match it in full."""
         if len(line) > MAX_LINE or not line.startswith(self._start):
             return None
         body = line[len(self._start) :]
@@ -87,7 +78,7 @@ class LineParser:
         if match is None:
             word = body.decode("latin-1").strip(" ")
             status = self._words.get(word)
-            return None if status is None else Said(float("nan"), word, self._unit, status)
+            return None if status is None else LineValue(float("nan"), word, self._unit, status)
         unit = self._unit
         if self._unit_part and (spelling := match[self._unit_part]):
             try:
@@ -101,11 +92,11 @@ class LineParser:
             status = self._words.get(letters.decode("latin-1").strip(" "), Status.OK)
         return self._number(match, unit, status)
 
-    def _number(self, match: re.Match[bytes], unit: Unit, status: Status) -> Said | None:
+    def _number(self, match: re.Match[bytes], unit: Unit, status: Status) -> LineValue | None:
         text = (match[self._value] or b"").decode("latin-1").strip(" ")
-        said = self._words.get(text)
-        if said is not None:
-            return Said(float("nan"), text, unit, said)
+        word = self._words.get(text)
+        if word is not None:
+            return LineValue(float("nan"), text, unit, word)
         sign = ""
         if self._sign and (given := match[self._sign]):
             sign = given.decode("latin-1").strip(" ")
@@ -116,14 +107,14 @@ class LineParser:
         number = _NUMBER.fullmatch(text)
         if number is None or (sign and number[1]) or sign not in ("", "+", "-"):
             # A status such as overload is true without its number, which may be dashes or blank.
-            return None if status is Status.OK else Said(float("nan"), text, unit, status)
+            return None if status is Status.OK else LineValue(float("nan"), text, unit, status)
         value = float(number[2])
         negative = "-" in (sign, number[1])
         code = self._codes.get(-value if negative else value) if self._codes else None
         if code is not None:
-            return Said(float("nan"), sign + text, unit, code)
-        if value >= TOO_LARGE:
+            return LineValue(float("nan"), sign + text, unit, code)
+        if value >= _TOO_LARGE:
             return None
         if negative != self._flip and (value or Decimal(number[2])):
-            return Said(-value, "-" + number[2], unit, status)
-        return Said(value, number[2], unit, status)
+            return LineValue(-value, "-" + number[2], unit, status)
+        return LineValue(value, number[2], unit, status)

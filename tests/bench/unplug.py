@@ -53,7 +53,7 @@ def unplug_often(times: int, seed: int, folder: Path) -> dict[str, float]:
                 gaps, down = gaps + 1, False
 
     began = time.monotonic()
-    with PortReader(str(end.link), fmt) as reader:
+    with PortReader(str(end.link), fmt.settings) as reader:
         for _ in range(times):
             for _ in range(rng.randrange(1, 6)):
                 sent += 1

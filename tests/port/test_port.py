@@ -26,7 +26,7 @@ from gauge.port import clockstep, portreader
 from gauge.port import serialport as port_module
 from gauge.port.polling import Poller, PollSettings
 from gauge.port.portreader import PortLost, PortReader, receive
-from gauge.port.serialport import PortInfo
+from gauge.port.serialport import PortInfo, SerialPort
 from gauge.protocol.formatfile import shipped_format
 from gauge.protocol.lineformat import SerialSettings
 from gauge.protocol.paritymarks import BAD_BYTE, ParityMarks
@@ -154,12 +154,12 @@ def test_every_kind_of_loss_is_a_gap(pty, monkeypatch, error):
         wait_for(lambda: got.data == b"x")
         failing = iter([error])
 
-        def read(real=reader._port.read):
+        def read(port, real=SerialPort.read):
             for trouble in failing:
                 raise trouble
-            return real()
+            return real(port)
 
-        monkeypatch.setattr(reader._port, "read", read)
+        monkeypatch.setattr(SerialPort, "read", read)
         wait_for(got.gaps)
         pty.send(b"y")
         wait_for(lambda: got.data == b"xy")
@@ -238,7 +238,7 @@ def test_a_second_logger_of_ours_is_refused(pty):
 def test_a_port_that_another_program_holds_is_busy(pty, monkeypatch):
     import fcntl
 
-    monkeypatch.setattr(portreader, "_BUSY_S", 0.2)
+    monkeypatch.setattr(portreader, "BUSY_S", 0.2)
     holder = os.open(pty.link, os.O_RDWR | os.O_NOCTTY)
     fcntl.flock(holder, fcntl.LOCK_EX)
     with pytest.raises(PortBusyError, match="held by another program"):
@@ -248,8 +248,10 @@ def test_a_port_that_another_program_holds_is_busy(pty, monkeypatch):
 
 def test_parity_is_checked_where_it_is_used(pty):
     # Whether an adapter honours the switches cannot be told here; that the driver has them can.
-    with PortReader(str(pty.link), SerialSettings(bytesize=7, parity="E")) as reader:
-        flags = termios.tcgetattr(reader._port._serial.fd)[0]
+    with PortReader(str(pty.link), SerialSettings(bytesize=7, parity="E")):
+        device = os.open(pty.link, os.O_RDWR | os.O_NOCTTY)
+        flags = termios.tcgetattr(device)[0]
+        os.close(device)
         assert flags & termios.INPCK
         assert flags & termios.PARMRK
         assert not flags & (termios.IGNPAR | termios.ISTRIP)
@@ -302,7 +304,7 @@ def test_learning_says_when_the_port_went_away(tcp):
     ears.close()
 
 
-def test_hear_tells_of_silence(pty):
+def test_silence_shows_in_what_is_received(pty):
     stream = receive(str(pty.link), shipped_format("number-unit"))
     first = next(stream)
     assert first.data == b""
