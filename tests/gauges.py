@@ -259,8 +259,8 @@ class Bench:
         self.index += 1
         return data
 
-    def hear(self, settings: SerialSettings, seconds: float, *, request, every_s, enough):
-        """What `gauge.learn.sweep.Hear` says."""
+    def receive(self, settings: SerialSettings, seconds: float, *, request, every_s, enough):
+        """What `gauge.learn.sweep.Receive` says."""
         from gauge.learn.received import Received
 
         gauge = self.gauge

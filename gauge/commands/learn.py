@@ -85,7 +85,7 @@ def command(
         unit=unit,
         name=out.stem,
         asks=asks,
-        tell=say,
+        report=say,
     )
     try:
         try:

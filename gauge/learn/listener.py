@@ -1,7 +1,4 @@
-"""How `gauge learn` listens: to one port at one setting after another.
-
-What is tried, and when enough was heard, is decided in sweep.
-"""
+"""Receiving from one port at one setting after another."""
 
 from __future__ import annotations
 
@@ -14,7 +11,7 @@ from gauge.port.portreader import PortLost, PortReader
 from gauge.protocol.lineformat import SerialSettings
 from gauge.records import Chunk
 
-_SILENT_NS = 300_000_000  # nothing for so long: the first byte begins a line
+_SILENT_NS = 300_000_000  # ns; after silence as long as this, the first byte begins a line
 
 
 class PortListener:
@@ -51,7 +48,7 @@ class PortListener:
         every_s: float | None,
         enough: Callable[[Received], bool],
     ) -> Received:
-        """Listen, as `gauge.learn.sweep.Hear` says."""
+        """Receive, as `gauge.learn.sweep.Receive` says."""
         if self._reader is None or self._open_for != (settings, request):
             self.close()
             reader = PortReader(self._port, settings, request=request, every_s=every_s)
@@ -72,12 +69,12 @@ class PortListener:
             for item in reader.get(min(left_s, 0.1)):
                 if isinstance(item, PortLost):
                     raise PortError(
-                        f"{self._port} went away while we listened ({item.reason}).",
+                        f"{self._port} went away while it was listened to ({item.reason}).",
                         todo="Plug the gauge in and try again.",
                     )
                 if isinstance(item, Chunk) and item.data:
                     chunks.append(Chunk(max(0, item.t_ns - begin_ns), item.data))
-            # Judging costs more the more was heard; a few times a second is enough.
+            # Judging costs more the more was received; a few times a second is enough.
             if chunks and time.monotonic() - judged_s > 0.25:
                 if enough(so_far()):
                     break

@@ -1,7 +1,6 @@
-"""The order of listening: which settings and requests are tried, and when enough was heard.
+"""The order of listening: which settings and requests are tried, and when enough was received.
 
-The port is handed in as a function, so that this runs on anything that makes bytes. What is heard
-is judged in learn.
+The port is handed in as a function, so that this runs on anything that makes bytes.
 """
 
 from __future__ import annotations
@@ -11,25 +10,32 @@ from dataclasses import replace
 from typing import Protocol
 
 from gauge.errors import NothingReceivedError, NotSureError
-from gauge.learn.inference import PRESSES_LEAST, Learned, infer
-from gauge.learn.learnglance import fits, one_line_fits, presses
-from gauge.learn.learnnumber import NeedMoreError
-from gauge.learn.received import Received
-from gauge.learn.skeleton import NoCommonFormError
+from gauge.learn.inference import (
+    PRESSES_LEAST,
+    Learned,
+    common_form,
+    count_presses,
+    infer,
+    is_one_line,
+)
+from gauge.learn.received import NeedMoreError, NoCommonFormError, Received
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import SerialSettings
 from gauge.units import Unit
 
+# baud
 SPEEDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
-# Parity is told from bit 7 at 8N1. These are for ports that do not hand over bytes of wrong parity.
+# Data bits and parity. Parity is told from bit 7 at 8N1; the others are for ports that do not hand
+# over bytes of wrong parity.
 FRAMINGS = ((8, "N"), (7, "E"), (7, "O"), (8, "E"), (8, "O"))
+# s; time to listen at a setting, longer where few bytes come, for an answer, between requests
 PROBE_S, PROBE_MOST_S, ANSWER_S, POLL_S = 1.5, 4.0, 0.4, 0.1
-ONE_SQUEEZE_S = 8.0  # who has squeezed once by then will hardly squeeze again
+ONE_SQUEEZE_S = 8.0  # s; who has squeezed once by then will hardly squeeze again
 _ENDS = (b"\n", b"\r", b"\r\n")
 
 
-class Hear(Protocol):
-    """Listens at one setting until `enough` says so, or for so many seconds."""
+class Receive(Protocol):
+    """Receives at one setting until `enough` says so, or for so many seconds."""
 
     def __call__(
         self,
@@ -40,19 +46,14 @@ class Hear(Protocol):
         every_s: float | None,
         enough: Callable[[Received], bool],
     ) -> Received:
-        """Listen."""
+        """Receive, sending the request every so many seconds."""
 
 
 def requests(given: Sequence[bytes]) -> list[bytes]:
-    r"""What is sent to a silent gauge: the user's requests, then those of the open standards.
+    """List what is sent to a silent gauge: the user's requests, then those of the open standards.
 
     ``READ?`` is of SCPI, ``W`` of SMA SCP-0499 (from restatements). A text that does not say its
     own end is tried with LF, CR and CRLF.
-
-    Examples
-    --------
-    >>> requests([b"D"])[:3]
-    [b'D\n', b'D\r', b'D\r\n']
     """
     out: list[bytes] = []
     for text in (*given, b"READ?", b"\nW\r", b"W"):
@@ -65,37 +66,42 @@ class Sweep:
 
     Parameters
     ----------
-    hear : Hear
+    receive : Receive
     seconds : float
         How long to listen at the setting that fits; each other one takes `PROBE_S` or so.
-    takes_speed : bool
+    takes_speed : bool, optional
         False for a line that has no speed (TCP).
     unit : Unit, optional
         As the user says.
-    name : str
+    name : str, optional
         Of the format.
-    asks : sequence of bytes
-        Requests that may be sent; empty without consent.
-    tell : callable
+    asks : callable, optional
+        Returns the requests that may be sent; none without consent.
+    report : callable, optional
         Takes a line for the user.
+
+    Attributes
+    ----------
+    received : list of Received
+        All that was received, in order.
     """
 
     def __init__(
         self,
-        hear: Hear,
+        receive: Receive,
         *,
         seconds: float,
         takes_speed: bool = True,
         unit: Unit | None = None,
         name: str = "learned",
         asks: Callable[[], Sequence[bytes]] = lambda: (),
-        tell: Callable[[str], None] = lambda text: None,
+        report: Callable[[str], None] = lambda text: None,
     ) -> None:
-        self._hear, self._seconds, self._takes_speed = hear, seconds, takes_speed
-        self._unit, self._name, self._asks, self._tell = unit, name, asks, tell
+        self._receive, self._seconds, self._takes_speed = receive, seconds, takes_speed
+        self._unit, self._name, self._asks, self._report = unit, name, asks, report
+        self._speeds: Sequence[int | None] = SPEEDS if takes_speed else (None,)
         self._last_size = 0
         self.received: list[Received] = []
-        """All that was received, in order."""
 
     def run(self) -> Learned:
         """Listen, and find the format.
@@ -105,76 +111,51 @@ class Sweep:
         NothingReceivedError
             The line stayed silent.
         NotSureError
-            What was heard does not settle one format.
+            What was received does not settle one format.
         """
-        speeds: Sequence[int | None] = SPEEDS if self._takes_speed else (None,)
-        first = self._probe(SerialSettings(baudrate=speeds[0]))
+        first = self._probe(SerialSettings(baudrate=self._speeds[0]))
         if first.data:
-            return self._streaming(speeds, first)
-        asks = self._asks()
-        if asks and (found := self._polled(speeds, asks)):
-            return found
-        return self._button(speeds)
+            return self._streaming(first)
+        return self._polled(self._asks()) or self._button()
 
     # --- the three kinds of gauges ------------------------------------------------------------
 
-    def _streaming(self, speeds: Sequence[int | None], first: Received) -> Learned:
+    def _streaming(self, first: Received) -> Learned:
+        """Find the setting of a gauge that sends by itself."""
+        refused: dict[tuple[str, ...], NotSureError] = {}
         refusal: NotSureError | None = None
-        seen: Received | None = first
+        probed: Received | None = first
         for bytesize, parity in FRAMINGS:
-            for speed in speeds:
+            for speed in self._speeds:
                 settings = SerialSettings(baudrate=speed, bytesize=bytesize, parity=parity)
-                probe, seen = seen or self._probe(settings), None
-                if not fits(probe):
+                probe, probed = probed or self._probe(settings), None
+                form = common_form(probe)
+                if form is None:
                     continue
-                if refusal is not None and not isinstance(refusal, NoCommonFormError):
-                    raise refusal  # it reads alike at two settings, so that another will not help
+                if form in refused:
+                    raise refused[form]  # it reads alike at two settings: another will not help
                 try:
                     return self._settle(settings)
+                except NoCommonFormError as error:
+                    refusal = refusal or error
                 except NotSureError as error:
-                    refusal = error
+                    refusal = refused[form] = error
             if refusal is not None or not self._takes_speed:
                 break
         raise refusal or NotSureError(
-            "bytes were heard, but at no setting do all lines share one form.",
+            "bytes were received, but at no setting do all lines share one form.",
             todo="Check the cable and that the gauge sends readings as text.",
         )
 
-    def _settle(self, settings: SerialSettings, request: bytes | None = None) -> Learned:
-        """Listen at the setting that fits, and judge."""
-        self._tell(f"{settings}: lines heard. Squeeze the head slowly, twice, and let it go.")
-        heard = self._listen(settings, self._seconds, request, self._is_enough)
-        learned = self._infer(heard)
-        if learned.fmt.mode != "button" and self._takes_speed and self._any_speed(learned):
-            return replace(learned, fmt=replace(learned.fmt, baudrate=None))
-        return learned
-
-    def _any_speed(self, learned: Learned) -> bool:
-        """Whether the gauge reads alike at another speed: then its port takes any."""
-        speed = learned.fmt.baudrate
-        other = next(s for s in SPEEDS if s != speed)
-        tried = next((h for h in self.received if h.settings.baudrate == other and h.data), None)
-        if tried is None:
-            tried = self._probe(
-                replace(learned.fmt.settings, baudrate=other), request=learned.fmt.request
-            )
-        framer = Framer(learned.fmt)
-        for chunk in tried.chunks:
-            framer.feed(chunk.t_ns, chunk.data)
-        counts = framer.counts
-        return counts.readings >= 2 and counts.readings >= 0.8 * counts.lines
-
-    def _polled(self, speeds: Sequence[int | None], asks: Sequence[bytes]) -> Learned | None:
-        refusal: NotSureError | None = None
-        for speed in speeds:
-            settings = SerialSettings(baudrate=speed)
+    def _polled(self, asks: Sequence[bytes]) -> Learned | None:
+        """Find the setting and the request of a gauge that answers; None if it does not."""
+        for speed in self._speeds:
+            settings, refusal = SerialSettings(baudrate=speed), None
             for request in asks:
-                answer = self._listen(settings, ANSWER_S, request, lambda h: len(h.data) > 3)
-                if not answer.data:
+                answer = self._listen(settings, ANSWER_S, request, lambda r: len(r.data) > 3)
+                if not answer.data or common_form(self._probe(settings, request)) is None:
                     continue
-                if not fits(self._probe(settings, request=request)):
-                    continue
-                self._tell(f"The gauge answers {request!r}.")
+                self._report(f"The gauge answers {request!r}.")
                 try:
                     return self._settle(settings, request)
                 except NoCommonFormError:
@@ -185,74 +166,101 @@ class Sweep:
                 raise refusal
         return None
 
-    def _button(self, speeds: Sequence[int | None]) -> Learned:
-        self._tell(
-            "Nothing was heard. If the gauge sends when a key is pressed: squeeze, press it,"
+    def _button(self) -> Learned:
+        """Find the setting of a gauge that sends when a key is pressed."""
+        self._report(
+            "Nothing was received. If the gauge sends when a key is pressed: squeeze, press it,"
         )
-        self._tell("and do so at least three times, with different forces.")
+        self._report("and do so at least three times, with different forces.")
         refusal: NotSureError | None = None
-        for speed in speeds:
+        for speed in self._speeds:
             settings = SerialSettings(baudrate=speed)
-            heard = self._listen(settings, self._seconds, None, self._button_is_enough)
-            heard = replace(heard, silent_first=True)
-            if not heard.data:
+            received = self._listen(settings, self._seconds, None, self._button_is_enough)
+            if not received.data:
                 break
             try:
-                return self._infer(heard)
+                return self._infer(replace(received, silent_first=True))
             except NoCommonFormError:
-                if not one_line_fits(heard):
+                if not is_one_line(received):
                     continue
                 refusal = NeedMoreError(
-                    f"at {settings} a line was heard, but {PRESSES_LEAST} are needed.",
+                    f"at {settings} a line was received, but {PRESSES_LEAST} are needed.",
                     todo="Learn again, and squeeze and press the key at least three times.",
                 )
             except NotSureError as error:
                 refusal = error
             break
         raise refusal or NothingReceivedError(
-            "nothing that can be read was heard.",
+            "nothing that can be read was received.",
             todo="Check cable and power, switch the gauge's output on, press its send key, or "
             "give what asks it for a reading with --request.",
         )
 
+    def _settle(self, settings: SerialSettings, request: bytes | None = None) -> Learned:
+        """Listen at the setting that fits, and judge."""
+        self._report(f"{settings}: lines come. Squeeze the head slowly, twice, and let it go.")
+        learned = self._infer(self._listen(settings, self._seconds, request, self._is_enough))
+        if learned.fmt.mode != "button" and self._takes_speed and self._takes_any_speed(learned):
+            return replace(learned, fmt=replace(learned.fmt, baudrate=None))
+        return learned
+
+    def _takes_any_speed(self, learned: Learned) -> bool:
+        """Tell whether the gauge reads alike at another speed: then its port takes any."""
+        other = next(speed for speed in SPEEDS if speed != learned.fmt.baudrate)
+        tried = next((r for r in self.received if r.settings.baudrate == other and r.data), None)
+        if tried is None:
+            settings = replace(learned.fmt.settings, baudrate=other)
+            tried = self._probe(settings, learned.fmt.request)
+        framer = Framer(learned.fmt)
+        for chunk in tried.chunks:
+            framer.feed(chunk.t_ns, chunk.data)
+        counts = framer.counts
+        return counts.readings >= 2 and counts.readings >= 0.8 * counts.lines
+
     # --- listening ----------------------------------------------------------------------------
 
-    def _infer(self, heard: Received) -> Learned:
-        learned = infer(heard, unit=self._unit, name=self._name)
-        if heard.request:
-            span_s = (heard.chunks[-1].t_ns - heard.chunks[0].t_ns) / 1e9
+    def _infer(self, received: Received) -> Learned:
+        """Judge what was received; refuse a gauge that sends on after one request."""
+        learned = infer(received, unit=self._unit, name=self._name)
+        if received.request:
+            span_s = (received.chunks[-1].t_ns - received.chunks[0].t_ns) / 1e9
             if learned.n_lines > 3 + 1.5 * span_s / POLL_S:
                 raise NotSureError(
-                    f"after {heard.request!r} the gauge sends on by itself.",
-                    todo="Leave it sending, and learn again: it will be heard as it is.",
+                    f"after {received.request!r} the gauge sends on by itself.",
+                    todo="Leave it sending, and learn again: it will be read as it is.",
                 )
         return learned
 
-    def _is_enough(self, heard: Received) -> bool:
+    def _is_enough(self, received: Received) -> bool:
+        """Tell whether one format is certain and the head was squeezed."""
         try:
-            learned = self._infer(heard)
+            learned = self._infer(received)
         except NotSureError:
             return False
         if learned.fmt.mode == "button":
             return True
         framer = Framer(learned.fmt)
-        readings = [r for chunk in heard.chunks for r in framer.feed(chunk.t_ns, chunk.data)]
-        n = presses(readings)
+        readings = [r for chunk in received.chunks for r in framer.feed(chunk.t_ns, chunk.data)]
+        n = count_presses(readings)
         at_rest = readings[-1].force_newton < max(r.force_newton for r in readings) / 10
         return at_rest and (n >= 2 or (n == 1 and readings[-1].t_s > ONE_SQUEEZE_S))
 
-    def _button_is_enough(self, heard: Received) -> bool:
-        """Whether the format is found, or a whole burst was heard that is no line of text."""
-        over = len(heard.data) == self._last_size
-        self._last_size = len(heard.data)
-        return (over and not one_line_fits(heard)) or self._is_enough(heard)
+    def _button_is_enough(self, received: Received) -> bool:
+        """Tell whether the format is found, or a whole burst was received that is no line."""
+        over = len(received.data) == self._last_size
+        self._last_size = len(received.data)
+        return (over and not is_one_line(received)) or self._is_enough(received)
 
     def _probe(self, settings: SerialSettings, request: bytes | None = None) -> Received:
-        """Listen until it fits or does not; longer where only a few bytes come."""
-        heard = self._listen(settings, PROBE_S, request, lambda h: fits(h, least=6))
-        if heard.data and not fits(heard) and len(heard.data) < 200:
-            heard = self._listen(settings, PROBE_MOST_S, request, lambda h: fits(h, least=4))
-        return heard
+        """Listen until the lines share a form; longer where only a few bytes come."""
+
+        def shares(least: int) -> Callable[[Received], bool]:
+            return lambda received: common_form(received, least) is not None
+
+        received = self._listen(settings, PROBE_S, request, shares(6))
+        if received.data and not shares(3)(received) and len(received.data) < 200:
+            received = self._listen(settings, PROBE_MOST_S, request, shares(4))
+        return received
 
     def _listen(
         self,
@@ -261,17 +269,23 @@ class Sweep:
         request: bytes | None,
         enough: Callable[[Received], bool],
     ) -> Received:
-        every_s = POLL_S if request else None
+        """Receive at one setting, and keep what came, also when stopped."""
         so_far: list[Received] = []
 
-        def judge(heard: Received) -> bool:
-            so_far[:] = [heard]
-            return enough(heard)
+        def judge(received: Received) -> bool:
+            so_far[:] = [received]
+            return enough(received)
 
         try:
-            heard = self._hear(settings, seconds, request=request, every_s=every_s, enough=judge)
-        except BaseException:  # Ctrl-C, or the port went away: keep what was heard until then
+            so_far[:] = [
+                self._receive(
+                    settings,
+                    seconds,
+                    request=request,
+                    every_s=POLL_S if request else None,
+                    enough=judge,
+                )
+            ]
+        finally:  # also on Ctrl-C, or where the port went away
             self.received += so_far
-            raise
-        self.received.append(heard)
-        return heard
+        return so_far[0]

@@ -27,7 +27,7 @@ def learn(gauge: Gauge, seconds: float = 12.0) -> Learned | FirmhandError:
     """Learn one gauge, at its bit level."""
     bench = Bench(gauge)
     asks = requests([b"D", b"?"])
-    sweep = Sweep(bench.hear, seconds=seconds, unit=gauge.unit_option, asks=lambda: asks)
+    sweep = Sweep(bench.receive, seconds=seconds, unit=gauge.unit_option, asks=lambda: asks)
     try:
         return sweep.run()
     except FirmhandError as error:

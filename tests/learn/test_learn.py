@@ -30,9 +30,7 @@ from gauge.errors import (
 )
 from gauge.learn import sweep
 from gauge.learn.inference import Learned, infer
-from gauge.learn.learnnumber import NeedMoreError
-from gauge.learn.received import Received
-from gauge.learn.skeleton import NoCommonFormError, strip_parity
+from gauge.learn.received import NeedMoreError, NoCommonFormError, Received, strip_parity
 from gauge.learn.sweep import Sweep, requests
 from gauge.protocol.capture import load_capture
 from gauge.protocol.formatfile import load_format
@@ -130,7 +128,7 @@ def test_too_few_lines_and_no_squeeze() -> None:
         infer(lines_heard(*[b"%5.2f N\r\n" % i for i in range(12)]))
     with pytest.raises(NeedMoreError, match="said the same"):
         infer(lines_heard(*[b" 0.00 N\r\n"] * 50))
-    with pytest.raises(NeedMoreError, match="nothing was heard"):
+    with pytest.raises(NeedMoreError, match="nothing was received"):
         infer(lines_heard())
 
 
@@ -233,12 +231,12 @@ def test_requests_have_their_ends() -> None:
 def test_nothing_is_sent_without_consent() -> None:
     asked: list[bytes | None] = []
 
-    def hear(settings, seconds, *, request, every_s, enough):  # type: ignore[no-untyped-def]
+    def receive(settings, seconds, *, request, every_s, enough):  # type: ignore[no-untyped-def]
         asked.append(request)
         return Received(settings=settings, chunks=(), request=request)
 
     with pytest.raises(NothingReceivedError, match="nothing that can be read"):
-        Sweep(hear, seconds=1.0).run()
+        Sweep(receive, seconds=1.0).run()
     assert set(asked) == {None}
 
 
