@@ -98,9 +98,8 @@ def command(
             "--keep needs --calibration NAME: an anchor set belongs to a stored calibration "
             "('calibrate store SEASON NAME' makes one)."
         )
-    choice = how.choice(source, calibration_name)
-    pairs = choice.pairs()
-    calibration = choice.calibration(pairs)
+    pairs = how.pairs(source)
+    calibration = how.calibration(source, calibration_name, pairs)
     pool = _from_csv(candidates) if candidates else _measured(source, pairs)
     chosen = choose_anchors(calibration, pool, per_score=per_score, straddle=straddle)
     day = (made_on or datetime.now(UTC)).date()

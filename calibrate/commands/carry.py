@@ -42,11 +42,11 @@ def command(
     from calibrate.cuts.seasonprior import carry
     from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError
 
-    before = how.choice(previous, stored).calibration()
+    before = how.calibration(previous, stored)
     now = None
     if current is not None:
         try:
-            now = how.choice(current).calibration()
+            now = how.calibration(current)
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
             say(f"{current}: {error} Last season speaks alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)

@@ -72,19 +72,17 @@ def command(
     from calibrate.cuts.seasonshift import compare_seasons, pad_check, rescored
     from calibrate.data.conditions import conditions_of, differences
 
-    first, names = how.choice(season1, stored1), (stored2, *(None for _ in more))
-    others = [how.choice(path, name) for path, name in zip((season2, *more), names, strict=True)]
-    first_pairs = first.pairs()
-    one = first.calibration() if stored1 else first_pairs
-    before = conditions_of(first.source, first_pairs.raters)
+    first_pairs = how.pairs(season1)
+    one = how.calibration(season1, stored1) if stored1 else first_pairs
+    before = conditions_of(season1, first_pairs.raters)
     answers: list[_Answer] = []
-    for other in others:
-        pairs = other.pairs()
-        after = conditions_of(other.source, pairs.raters)
+    for path, name in zip((season2, *more), (stored2, *(None for _ in more)), strict=True):
+        pairs = how.pairs(path)
+        after = conditions_of(path, pairs.raters)
         pads = pad_check(dict(before.pads or {}), dict(after.pads or {}), level=how.level)
         found = compare_seasons(
             one,
-            other.calibration() if other.name else pairs,
+            how.calibration(path, name) if name else pairs,
             margin_newton=margin,
             force_scale=how.force_scale,
             level=how.level,

@@ -10,9 +10,10 @@ import click
 from calibrate.commands.answers import emit_json, format_newton, print_table
 from calibrate.commands.options import (
     SHARE,
-    firmest_option,
+    FitOptions,
+    force_scale_option,
     json_option,
-    scores_option,
+    pair_options,
     source_argument,
 )
 
@@ -22,14 +23,7 @@ if TYPE_CHECKING:
 
 @click.command("diagnose")
 @source_argument
-@click.option(
-    "--force-scale",
-    type=click.Choice(["linear", "log"]),
-    default="linear",
-    help="Scale of force on which the tests are made.",
-)
-@firmest_option
-@scores_option
+@pair_options(force_scale_option("Scale of force on which the tests are made."))
 @click.option(
     "--alpha",
     type=SHARE,
@@ -37,9 +31,7 @@ if TYPE_CHECKING:
     help="Level of the tests, shared out over the columns tested.",
 )
 @json_option
-def command(
-    source: Path, force_scale: str, firmest: str, scores: str | None, alpha: float, as_json: bool
-) -> None:
+def command(source: Path, how: FitOptions, alpha: float, as_json: bool) -> None:
     """Test whether one scale serves these scores.
 
     Are the cut points the same for all selections, lots, temperatures and sizes? Are the fingers
@@ -50,16 +42,9 @@ def command(
     calibrate diagnose 2026.season
     calibrate diagnose scores.csv --force-scale log --json
     """  # noqa: D301
-    from calibrate.cuts.loading import CalibrationChoice
     from calibrate.model.diagnosis import diagnose
 
-    choice = CalibrationChoice(
-        source=source,
-        force_scale=force_scale,  # type: ignore[arg-type]
-        firmest=firmest,
-        scores=scores,
-    )
-    found = diagnose(choice.pairs(), force_scale=choice.force_scale, alpha=alpha)
+    found = diagnose(how.pairs(source), force_scale=how.force_scale, alpha=alpha)
     if as_json:
         emit_json(document(found))
     else:

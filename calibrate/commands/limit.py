@@ -78,9 +78,8 @@ def command(
         within_curve,
     )
 
-    choice = how.choice(source, calibration_name)
-    pairs = choice.pairs()
-    calibration = choice.calibration(pairs).with_limit(sale_limit)
+    pairs = how.pairs(source)
+    calibration = how.calibration(source, calibration_name, pairs).with_limit(sale_limit)
     limit = limit_force(calibration, share=share, level=how.level)
     cheapest = cheapest_threshold(calibration, discard_cost=discard_cost, ship_cost=ship_cost)
     if not thresholds:

@@ -12,8 +12,8 @@ import click
 from gauge.clikit import FILE, POSITIVE, json_option, record_options, season_argument
 
 if TYPE_CHECKING:
+    from calibrate.cuts.calibration import Calibration
     from calibrate.cuts.fitting import ForceChoice
-    from calibrate.cuts.loading import CalibrationChoice
     from calibrate.data.pairs import Pairs
     from calibrate.data.scale import Scale
 
@@ -61,17 +61,20 @@ class FitOptions:
         how = {"scale": self.scale, "positive": self.force_scale == "log"} | how
         return load_pairs(source, firmest=self.firmest, **how)
 
-    def choice(self, source: Path, name: str | None = None) -> CalibrationChoice:
-        """Return the stored calibration of that name, or the fit of the source's own pairs."""
-        from calibrate.cuts.loading import CalibrationChoice
+    def calibration(
+        self, source: Path, name: str | None = None, pairs: Pairs | None = None
+    ) -> Calibration:
+        """Load the calibration that the season file holds under a name, or fit the pairs."""
+        from calibrate.cuts.fitting import fit
+        from calibrate.cuts.loading import load_calibration
 
-        return CalibrationChoice(
-            source=source,
-            name=name,
+        if name is not None:
+            return load_calibration(source, name=name)
+        return fit(
+            self.pairs(source) if pairs is None else pairs,
             force_scale=self.force_scale,
-            firmest=self.firmest,
-            scores=self.scores,
             level=self.level,
+            firmest=self.firmest,
         )
 
 

@@ -84,9 +84,8 @@ def command(
         hand_sd = 0.0 if hand_sd is None else hand_sd
         so_far = None
     else:
-        choice = how.choice(source, calibration_name)
-        pairs = choice.pairs()
-        calibration = choice.calibration(pairs)
+        pairs = how.pairs(source)
+        calibration = how.calibration(source, calibration_name, pairs)
         picked = pairs.force_newton
         raters = raters or max(len(pairs.raters), 1)
         hand_sd = hand_sd if hand_sd is not None else (calibration.hand_sd or 0.0)

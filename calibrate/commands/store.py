@@ -42,9 +42,8 @@ def command(
     if name and show_name:
         raise click.UsageError("Give a NAME to store, or --show NAME, not both.")
     if name:
-        choice = how.choice(season)
         with open_season(season) as file:
-            made = choice.calibration()
+            made = how.calibration(season)
             file.save_calibration(name, made.fingerprint, made.to_document())
         warn(made.warnings)
         if as_json:

@@ -70,7 +70,7 @@ def command(
         except InvalidValueError as error:
             sheet.bad(index, "mean_N", str(error))
         found.append(lot)
-    calibration = how.choice(source, calibration_name).calibration()
+    calibration = how.calibration(source, calibration_name)
     plan = plan_tray(bands(calibration), found, per_score=want, probability=probability)
     if as_json:
         emit_json(

@@ -1,16 +1,14 @@
-"""Where a calibration comes from: a season file, a file of `calibrate fit`, or a fit of pairs."""
+"""Loading a calibration that was made before, from a season file or a file of `calibrate fit`."""
 
 from __future__ import annotations
 
 import itertools
 import json
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from calibrate.cuts.calibration import Calibration, as_cuts
-from calibrate.cuts.fitting import ForceChoice, fit
-from calibrate.data.pairs import Pairs, load_pairs, looks_like_season
+from calibrate.data.pairs import looks_like_season
 from calibrate.data.scale import parse_scale
 from gauge.errors import (
     BadTableError,
@@ -19,63 +17,6 @@ from gauge.errors import (
     NoSuchRecordError,
     UnreadableFileError,
 )
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CalibrationChoice:
-    """How to come by a calibration.
-
-    Attributes
-    ----------
-    source : Path
-        Season file or CSV of pairs.
-    name : str or None
-        A calibration stored in the season file; None fits the pairs.
-    force_scale, firmest, scores, level
-        As for `calibrate fit`.
-    raters : tuple of str
-        Only these; empty for all.
-    """
-
-    source: Path
-    name: str | None = None
-    force_scale: ForceChoice = "linear"
-    firmest: str = "first"
-    scores: str | None = None
-    level: float = 0.95
-    raters: tuple[str, ...] = ()
-
-    def pairs(self) -> Pairs:
-        """Read the pairs of the source; errors as of `calibrate.data.pairs.load_pairs`."""
-        return load_pairs(
-            self.source,
-            firmest=self.firmest,
-            scale=None if self.scores is None else parse_scale(self.scores, firmest=self.firmest),
-            raters=self.raters,
-            positive=self.force_scale == "log",
-        )
-
-    def calibration(self, pairs: Pairs | None = None) -> Calibration:
-        """Load the stored calibration, or fit the pairs.
-
-        Parameters
-        ----------
-        pairs : Pairs, optional
-            If they were read already.
-
-        Raises
-        ------
-        FirmhandError
-            See `load_calibration` and `calibrate.cuts.fitting.fit`.
-        """
-        if self.name is not None:
-            return load_calibration(self.source, name=self.name)
-        return fit(
-            self.pairs() if pairs is None else pairs,
-            force_scale=self.force_scale,
-            level=self.level,
-            firmest=self.firmest,
-        )
 
 
 def load_calibration(
