@@ -1,8 +1,8 @@
-"""One logger a port and one a sample: locks between our own programs on one machine.
+"""Locks between our own programs on one machine: one logger a port and one a sample.
 
-A lock is held on a small file in the machine's temporary folder by the operating system, which
-frees it when the program ends, however it ends. It does not reach other machines: there, the rule
-that a sample has each berry number once keeps the season right.
+The operating system holds a lock on a small file in the temporary folder, and frees it when the
+program ends, however it ends. It does not reach other machines: there, the rule that a sample has
+each berry number once keeps the season right.
 """
 
 from __future__ import annotations
@@ -26,11 +26,6 @@ def claim_sample(season: Path | str, sample: str) -> Iterator[None]:
     ------
     LockedSeasonError
         If another logger holds it.
-
-    Examples
-    --------
-    >>> with claim_sample("a.season", "C-01"):
-    ...     pass
     """
     held = LockedSeasonError(
         f"{season}: sample {sample} is being logged by another window or program.",
@@ -48,11 +43,6 @@ def claim_port(port: str) -> Iterator[None]:
     ------
     PortBusyError
         If another logger holds it.
-
-    Examples
-    --------
-    >>> with claim_port("socket://bench-example:4001"):
-    ...     pass
     """
     real = port if "://" in port else os.path.normcase(os.path.realpath(port))
     held = PortBusyError(
@@ -64,7 +54,18 @@ def claim_port(port: str) -> Iterator[None]:
 
 @contextmanager
 def _claim(name: str, held: FirmhandError) -> Iterator[None]:
-    handle = _lock_file(hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:32])
+    """Hold a lock by its name, or raise the error given."""
+    file = hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:32]
+    folder = Path(tempfile.gettempdir()) / "firmhand-locks"
+    try:
+        folder.mkdir(exist_ok=True)
+        _open_to_all(folder, 0o1777)
+        handle = _opened(folder / file)
+    except OSError as error:
+        raise CannotWriteError(
+            f"{folder} cannot be written: {error.strerror or error}.",
+            todo="It guards ports and samples; set TMPDIR to a folder that may be written.",
+        ) from None
     try:
         if not _lock(handle):
             raise held
@@ -72,20 +73,6 @@ def _claim(name: str, held: FirmhandError) -> Iterator[None]:
         yield
     finally:
         os.close(handle)
-
-
-def _lock_file(name: str) -> int:
-    folder = Path(tempfile.gettempdir()) / "firmhand-locks"
-    try:
-        folder.mkdir(exist_ok=True)
-        _open_to_all(folder, 0o1777)
-        handle = _opened(folder / name)
-    except OSError as error:
-        raise CannotWriteError(
-            f"{folder} cannot be written: {error.strerror or error}.",
-            todo="It guards ports and samples; set TMPDIR to a folder that may be written.",
-        ) from None
-    return handle
 
 
 def _opened(path: Path) -> int:

@@ -2,7 +2,7 @@
 
 Comma, semicolon (then the comma is the decimal sign) or tab; UTF-8 with or without a byte order
 mark. What is written opens in R, pandas and spreadsheets: numbers as numbers, and no text that a
-spreadsheet would run as a formula. What the columns mean is not known here.
+spreadsheet would run as a formula.
 """
 
 from __future__ import annotations
@@ -102,48 +102,24 @@ class Sheet:
         return len(self.numbers)
 
     def bad(self, index: int, column: str, what: str) -> NoReturn:
-        """Refuse a cell, naming file, row and column.
-
-        Raises
-        ------
-        BadTableError
-            Always.
-        """
+        """Refuse a cell by a BadTableError that names file, row and column."""
         raise BadTableError(f"{self.path}, row {self.numbers[index]}, column '{column}': {what}.")
 
     def lacks(self, column: str, todo: str = "") -> NoReturn:
-        """Refuse a header without a column, naming what it has.
-
-        Raises
-        ------
-        BadTableError
-            Always.
-        """
+        """Refuse a header without a column by a BadTableError that names what it has."""
         raise BadTableError(
             f"{self.path}: the header has no column '{column}' (it has {', '.join(self.header)}).",
             todo=todo,
         )
 
     def need(self, *columns: str, todo: str = "") -> None:
-        """Refuse a header without one of these columns.
-
-        Raises
-        ------
-        BadTableError
-            Naming the first that is missing.
-        """
+        """Refuse a header without one of these columns by a BadTableError that names it."""
         for column in columns:
             if column not in self.header:
                 self.lacks(column, todo)
 
     def number(self, text: str) -> float:
-        """Read one finite number, with a decimal comma where the file uses it.
-
-        Raises
-        ------
-        ValueError
-            If it is none; the message is for `bad`.
-        """
+        """Read one finite number, by the file's decimal sign; a ValueError is for `bad`."""
         plain = text.replace(",", ".") if self.comma else text
         try:
             value = float(plain)
@@ -154,13 +130,7 @@ class Sheet:
         return value
 
     def whole(self, text: str) -> int:
-        """Read one whole number from 0 on.
-
-        Raises
-        ------
-        ValueError
-            If it is none; the message is for `bad`.
-        """
+        """Read one whole number from 0 on; a ValueError is for `bad`."""
         value = self.number(text)
         if value < 0:
             raise ValueError(f"{text} is below zero")
@@ -260,12 +230,12 @@ def csv_lines(
     ----------
     header : sequence of str
     rows : iterable of sequence
-        None is an empty cell. A Decimal keeps its digits as shown (``1.240``). Text that is a plain
+        None is an empty cell. A Decimal keeps its digits as shown (``2.370``). Text that is a plain
         number is a number; other text that a spreadsheet would run gets a leading apostrophe.
     delimiter : str
         One character.
     decimal_comma : bool
-        Write ``1,24`` for spreadsheets of countries that do; the delimiter must not be a comma.
+        Write ``2,37`` for spreadsheets of countries that do; the delimiter must not be a comma.
 
     Examples
     --------

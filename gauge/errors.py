@@ -1,16 +1,16 @@
 """Every error that firmhand raises on purpose: one base, one class per cause, an exit code each.
 
 A message names the port, file, line or berry, says what is wrong and what to do next. The command
-lines print it on stderr and leave with `exit_code`; nothing here prints or exits.
+lines print it on stderr and leave with `exit_code`.
 """
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import Any, ClassVar
 
 
 class FirmhandError(Exception):
-    """Base of all errors that a user can cause or mend.
+    """Base of all errors that a user can cause or fix.
 
     Parameters
     ----------
@@ -21,6 +21,12 @@ class FirmhandError(Exception):
     """
 
     exit_code: ClassVar[int] = 1
+
+    def __init_subclass__(cls, *, code: int | None = None, **options: Any) -> None:
+        """Give a class its exit code, or the one of its base."""
+        super().__init_subclass__(**options)
+        if code is not None:
+            cls.exit_code = code
 
     def __init__(self, what: str, *, todo: str = "") -> None:
         super().__init__(what)
@@ -34,196 +40,134 @@ class FirmhandError(Exception):
 # --- values and files that come in -----------------------------------------------------------
 
 
-class InvalidValueError(FirmhandError, ValueError):
+class InvalidValueError(FirmhandError, ValueError, code=10):
     """A value that a record cannot hold (negative force, unknown word, not a number)."""
 
-    exit_code = 10
 
-
-class UnknownUnitError(InvalidValueError):
+class UnknownUnitError(InvalidValueError, code=11):
     """A unit that is not a unit of force known here."""
 
-    exit_code = 11
 
-
-class UnreadableFileError(FirmhandError):
+class UnreadableFileError(FirmhandError, code=12):
     """A file that is missing, locked, a folder, or not text in the expected encoding."""
 
-    exit_code = 12
 
-
-class BadTableError(FirmhandError):
+class BadTableError(FirmhandError, code=13):
     """A CSV with a missing column or a bad cell; the message names file, row and column."""
 
-    exit_code = 13
 
-
-class BadCaptureError(FirmhandError):
+class BadCaptureError(FirmhandError, code=14):
     """A capture text that breaks its own rules; the message names file and line."""
 
-    exit_code = 14
+
+class BadFormatError(FirmhandError, code=15):
+    """A line format file that is not TOML, or has an impossible value."""
 
 
-class BadFormatError(FirmhandError):
-    """A line format file that is not TOML, or says something impossible."""
-
-    exit_code = 15
-
-
-class CannotWriteError(FirmhandError):
+class CannotWriteError(FirmhandError, code=16):
     """A target that cannot be written: locked, read-only, no such folder, disk full."""
-
-    exit_code = 16
 
 
 # --- the season file --------------------------------------------------------------------------
 
 
-class NotASeasonError(FirmhandError):
+class NotASeasonError(FirmhandError, code=20):
     """A file that is not a season file of firmhand."""
 
-    exit_code = 20
 
-
-class NewerSeasonError(FirmhandError):
+class NewerSeasonError(FirmhandError, code=21):
     """A season file written by a newer firmhand."""
 
-    exit_code = 21
 
-
-class LockedSeasonError(FirmhandError):
+class LockedSeasonError(FirmhandError, code=22):
     """A season file, or a sample in it, that another program holds."""
 
-    exit_code = 22
 
-
-class ReadOnlySeasonError(FirmhandError):
+class ReadOnlySeasonError(FirmhandError, code=23):
     """A season file that may not be written."""
 
-    exit_code = 23
 
-
-class DamagedSeasonError(FirmhandError):
+class DamagedSeasonError(FirmhandError, code=24):
     """A season file that SQLite reports as damaged. It is never repaired in silence."""
 
-    exit_code = 24
 
-
-class StorageFailedError(FirmhandError):
+class StorageFailedError(FirmhandError, code=25):
     """The disk refused a write (full, input/output error). Nothing acknowledged is lost."""
 
-    exit_code = 25
 
-
-class NoSuchRecordError(FirmhandError):
+class NoSuchRecordError(FirmhandError, code=26):
     """A berry, sample, session or stored calibration that the season file does not hold."""
 
-    exit_code = 26
 
-
-class AlreadyThereError(FirmhandError):
+class AlreadyThereError(FirmhandError, code=27):
     """A name or record that exists and is not overwritten in silence."""
 
-    exit_code = 27
 
-
-class StoppedError(FirmhandError):
+class StoppedError(FirmhandError, code=29):
     """Stopped by the user (Ctrl-C) before there was a result; the message says what is kept."""
-
-    exit_code = 29
 
 
 # --- the serial line --------------------------------------------------------------------------
 
 
-class PortError(FirmhandError):
+class PortError(FirmhandError, code=30):
     """A port that does not exist or cannot be opened."""
 
-    exit_code = 30
 
-
-class PortBusyError(PortError):
+class PortBusyError(PortError, code=31):
     """A port that another program (or a second logger of ours) holds."""
 
-    exit_code = 31
+
+class NotSureError(FirmhandError, code=32):
+    """What was received does not settle one line format; nothing was written."""
 
 
-class NotSureError(FirmhandError):
-    """What was heard does not settle one line format; nothing was written."""
-
-    exit_code = 32
-
-
-class NothingReceivedError(FirmhandError):
+class NothingReceivedError(FirmhandError, code=33):
     """The line stayed silent, or nothing on it could be read as the format says."""
 
-    exit_code = 33
 
-
-class VerificationFailedError(FirmhandError):
+class VerificationFailedError(FirmhandError, code=40):
     """A check weight read outside the tolerance, or never became stable."""
-
-    exit_code = 40
 
 
 # --- calibration ------------------------------------------------------------------------------
 
 
-class TooFewScoresError(FirmhandError):
+class TooFewScoresError(FirmhandError, code=50):
     """Fewer than two scores used, or too few rows to fit anything."""
 
-    exit_code = 50
+
+class SeparationError(FirmhandError, code=51):
+    """Scores do not overlap in force, so no finite best fit exists."""
 
 
-class SeparationError(FirmhandError):
-    """Force tells the scores apart without overlap, so no finite best fit exists."""
-
-    exit_code = 51
-
-
-class WrongDirectionError(FirmhandError):
+class WrongDirectionError(FirmhandError, code=52):
     """Scores run against force for the declared scale."""
 
-    exit_code = 52
 
-
-class NotConvergedError(FirmhandError):
+class NotConvergedError(FirmhandError, code=53):
     """The optimiser stopped away from the maximum."""
 
-    exit_code = 53
 
-
-class NoSuchRaterError(FirmhandError):
+class NoSuchRaterError(FirmhandError, code=60):
     """A rater that the source does not name."""
 
-    exit_code = 60
+
+class CannotCompareError(FirmhandError, code=61):
+    """Seasons, raters or scales that cannot be compared."""
 
 
-class CannotCompareError(FirmhandError):
-    """Seasons, raters or scales that cannot be held against one another."""
-
-    exit_code = 61
+class InfeasiblePlanError(FirmhandError, code=62):
+    """A plan that the berries, lots or raters at hand do not allow."""
 
 
-class InfeasiblePlanError(FirmhandError):
-    """Wishes that the berries, lots or raters at hand cannot fulfil."""
-
-    exit_code = 62
-
-
-class ImpossibleSheetError(FirmhandError):
+class ImpossibleSheetError(FirmhandError, code=70):
     """A clamshell sheet that cannot be true; the message names the cell."""
 
-    exit_code = 70
+
+class ContradictionError(FirmhandError, code=71):
+    """Sources that contradict each other about the same sample."""
 
 
-class ContradictionError(FirmhandError):
-    """Sources that say different things of the same sample."""
-
-    exit_code = 71
-
-
-class DemoFailedError(FirmhandError):
+class DemoFailedError(FirmhandError, code=90):
     """A command of the demo failed: a fault of the installation, not of the user."""
-
-    exit_code = 90

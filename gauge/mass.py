@@ -1,7 +1,4 @@
-"""The masses of check weights: exact, their pull at a place, and their own class limits.
-
-What a gauge made of them is in checkweight.
-"""
+"""The masses of check weights: exact, their pull at a place, and their own class limits."""
 
 from __future__ import annotations
 
@@ -12,7 +9,7 @@ from fractions import Fraction
 from gauge.errors import InvalidValueError
 from gauge.units import KILOGRAM_PER_POUND
 
-# Conventional mass: a weight is certified as if it were of 8000 kg/m3 in air of 1.2 kg/m3,
+# kg/m3; conventional mass: a weight is certified as if it had this density in air of that one,
 # whatever its metal (OIML D 28; from memory).
 CONVENTIONAL_WEIGHT_KG_M3 = 8000.0
 CONVENTIONAL_AIR_KG_M3 = 1.2
@@ -44,13 +41,7 @@ OIML_LIMIT_MG: dict[str, dict[int, float]] = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Mass:
-    """A check weight's mass, exactly, and as it was written.
-
-    Examples
-    --------
-    >>> Mass(shown="500g", kg=Fraction(1, 2)).g
-    500.0
-    """
+    """A check weight's mass, exactly, and as it was written."""
 
     shown: str
     kg: Fraction
@@ -68,11 +59,6 @@ def parse_mass(text: str) -> Mass:
     ------
     InvalidValueError
         If there is no number above zero, or another unit or none.
-
-    Examples
-    --------
-    >>> parse_mass("1 lb").g
-    453.59237
     """
     found = re.fullmatch(r"\s*(\d+(?:\.\d+)?|\.\d+)\s*([A-Za-z]+)\s*", text)
     if found is None or found[2] not in KILOGRAM_PER or not Fraction(found[1]):
@@ -99,11 +85,6 @@ def expected_newton(
     weight_kg_m3, air_kg_m3 : float, optional
         Densities; the defaults belong to conventional mass.
 
-    Returns
-    -------
-    float
-        Newtons.
-
     Raises
     ------
     InvalidValueError
@@ -126,11 +107,6 @@ def class_limit_mg(mass: Mass, weight_class: str) -> float:
     ------
     InvalidValueError
         If the class or the nominal mass is not in the table.
-
-    Examples
-    --------
-    >>> class_limit_mg(parse_mass("500 g"), "M1")
-    25
     """
     try:
         table = OIML_LIMIT_MG[weight_class.upper()]

@@ -11,7 +11,7 @@ from gauge.errors import CannotWriteError
 
 
 def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) -> None:
-    r"""Write text in UTF-8 to a new file beside the target, then put it in the target's place.
+    """Write text in UTF-8 to a new file beside the target, then put it in the target's place.
 
     Parameters
     ----------
@@ -27,14 +27,6 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
     CannotWriteError
         If the target is locked, read-only, a folder or a season file, its folder is missing or
         may not be written, or the disk is full. The target is as it was.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     write_whole(Path(folder) / "a.txt", ["one\n", "two\n"])
-    ...     (Path(folder) / "a.txt").read_text()
-    'one\ntwo\n'
     """
     target = Path(os.path.realpath(path))
     draft = target.with_name(f".{target.name}.{os.getpid()}.part")
@@ -64,13 +56,7 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
 
 
 def is_database(path: Path) -> bool:
-    """Whether a file begins as SQLite's file format says (sqlite.org/fileformat2, section 1.3).
-
-    Examples
-    --------
-    >>> is_database(Path("no such file"))
-    False
-    """
+    """Whether a file begins as SQLite's file format says (sqlite.org/fileformat2, section 1.3)."""
     if not path.is_file():
         return False
     with path.open("rb") as file:

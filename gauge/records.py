@@ -1,7 +1,4 @@
-"""The records that travel through the bench: chunk, reading, compression, sample, session, berry.
-
-Plain immutable values, validated where they are made. Nothing here reads, detects or stores.
-"""
+"""The records that all rooms of gauge pass on, validated where they are made."""
 
 from __future__ import annotations
 
@@ -15,7 +12,7 @@ from gauge.units import NEWTON_PER_FLOAT, Unit
 
 
 class Status(StrEnum):
-    """What a gauge said of a reading."""
+    """What a gauge shows beside a number, or in its place."""
 
     OK = "ok"
     OVERLOAD = "overload"
@@ -39,7 +36,7 @@ class Gap(NamedTuple):
 
 
 class Reading(NamedTuple):
-    """One value that the gauge said.
+    """One value that the gauge showed.
 
     A named tuple and not a dataclass, because it is made once a line on the hot path; the pattern
     of the line format is its validation.
@@ -51,14 +48,9 @@ class Reading(NamedTuple):
     value : float
         The number in `unit`; NaN when `status` is not OK and the line bore no number.
     shown : str
-        The number as the gauge showed it, with its digits (`"1.240"`), decimal point a dot.
+        The number as the gauge showed it, with its digits (`"2.370"`), decimal point a dot.
     unit : Unit
     status : Status
-
-    Examples
-    --------
-    >>> round(Reading(0.5, 1.0, "1.000", Unit.LBF, Status.OK).force_newton, 4)
-    4.4482
     """
 
     t_s: float
@@ -191,7 +183,7 @@ class Sample:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Session:
-    """One sitting at one gauge. `purpose` is "berries", "verify", "anchors" or "practice"."""
+    """A stretch of work at one gauge, for "berries", "verify", "anchors" or "practice"."""
 
     started_at: str
     purpose: str = "berries"
