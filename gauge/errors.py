@@ -88,7 +88,7 @@ class ReadOnlySeasonError(FirmhandError, code=23):
 
 
 class DamagedSeasonError(FirmhandError, code=24):
-    """A season file that SQLite reports as damaged. It is never repaired in silence."""
+    """A season file that does not fit itself. It is never repaired in silence."""
 
 
 class StorageFailedError(FirmhandError, code=25):
@@ -101,6 +101,10 @@ class NoSuchRecordError(FirmhandError, code=26):
 
 class AlreadyThereError(FirmhandError, code=27):
     """A name or record that exists and is not overwritten in silence."""
+
+
+class SeasonGoneError(FirmhandError, code=28):
+    """A season file that was removed, moved or overwritten while it was in use."""
 
 
 class StoppedError(FirmhandError, code=29):

@@ -78,7 +78,7 @@ def _import(
 ) -> int:
     from gauge.csvsheet import CsvSheet
     from gauge.season.file import open_season
-    from gauge.season.plan import drawn, new_samples, read_plan
+    from gauge.sheets.plan import drawn, new_samples, read_plan
 
     # Read before the season is opened: a bad plan must not begin a season.
     planned = read_plan(CsvSheet(csv_file, "a column code and one row a sample"))

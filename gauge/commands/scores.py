@@ -44,7 +44,7 @@ def command(season: Path, sheet: Path, rater: str | None, as_json: bool) -> None
 
 def _matched(file: SeasonFile, sheet: Path, rater: str | None) -> list[tuple[int, FingerScore]]:
     from gauge.csvsheet import CsvSheet
-    from gauge.season.scoresheet import read_scores
+    from gauge.sheets.scoresheet import read_scores
 
     blind = {row.sample.code: row.sample.blind_code for row in file.samples()}
     berries = file.berries()

@@ -3,29 +3,50 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
 from gauge.records import Chunk, Compression, FingerScore
+from gauge.season.chain import Row
+from gauge.season.connection import damaged
 from gauge.season.rows import BerryRow
 from gauge.season.scores import ScoreTables
 from gauge.season.tables import now
+from gauge.units import NEWTON_PER_FLOAT
 
-_ADD_PEAK = """
-INSERT INTO peaks (berry_id, session_id, start_s, peak_s, end_s, peak_shown, peak_unit, peak_n,
-                   baseline_n, noise_n, n_readings, n_ramp, rate_hz, loading_rate_n_s,
-                   sampling_loss_n, flags, at)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-"""
 _NEXT = """
 SELECT coalesce(max(number), 0) + 1 FROM berries WHERE sample_id = ? AND void_why IS NULL
 """
-_BERRIES = """
-SELECT b.berry_id, s.code, b.number, b.at, p.session_id, p.peak_shown, p.peak_unit, p.peak_n,
-       p.flags, b.size_mm, b.fruit_temp_c, b.void_why
-FROM berries b JOIN samples s USING (sample_id) LEFT JOIN peaks p USING (berry_id)
-"""
+# What the views of the same names show: column -> (table, column of the table).
+_BERRY = {
+    "berry_id": ("berries", "berry_id"),
+    "sample": ("samples", "code"),
+    "number": ("berries", "number"),
+    **{
+        name: ("samples", name)
+        for name in (
+            "crop", "selection", "plot", "replicate", "harvest_date", "storage_day",
+            "storage_temp_c", "clamshell", "site", "lot",
+        )
+    },
+    "size_mm": ("berries", "size_mm"),
+    "mass_g": ("berries", "mass_g"),
+    "press_only": ("berries", "press_only"),
+    "peak": ("peaks", "peak_shown"),
+    "unit": ("peaks", "peak_unit"),
+    "peak_N": ("peaks", "peak_n"),
+    "zero_N": ("peaks", "baseline_n"),
+    "flags": ("peaks", "flags"),
+    "session_id": ("peaks", "session_id"),
+    "sampling_loss_N": ("peaks", "sampling_loss_n"),
+    "loading_rate_N_s": ("peaks", "loading_rate_n_s"),
+    "at": ("berries", "at"),
+    "void": ("berries", "void_why"),
+}  # fmt: skip
+_PAIR = {
+    name: ("scores", name) for name in ("rater", "score", "score_rank", "occasion", "squeeze_order")
+} | {"force_N": ("peaks", "peak_n"), "scored_at": ("scores", "at")}
 
 
 class BerryTables(ScoreTables):
@@ -79,11 +100,11 @@ class BerryTables(ScoreTables):
         LockedSeasonError, StorageFailedError
             The berry is not stored.
         """
-        with self._write("storing a berry") as db:
-            known = db.execute(
+        with self._write("storing a berry"):
+            known = self._row(
                 "SELECT berry_id, peak_shown FROM peaks WHERE session_id = ? AND start_s = ?",
                 (session_id, compression.t_start_s),
-            ).fetchone()
+            )
             if known:
                 if known[1] != compression.peak_shown:
                     raise AlreadyThereError(
@@ -93,18 +114,18 @@ class BerryTables(ScoreTables):
                     )
                 self._add_later_chunks(session_id, chunks)
                 return int(known[0])
-            if number is None:
-                number = int(db.execute(_NEXT, (sample_id,)).fetchone()[0])
             at = now()
-            berry_id = int(
-                db.execute(
-                    "INSERT INTO berries (sample_id, number, size_mm, fruit_temp_c, at) "
-                    "VALUES (?, ?, ?, ?, ?)",
-                    (sample_id, number, size_mm, fruit_temp_c, at),
-                ).lastrowid
-                or 0
+            berry_id = self._add(
+                "berries",
+                sample_id=sample_id,
+                number=self.next_number(sample_id) if number is None else number,
+                size_mm=size_mm,
+                fruit_temp_c=fruit_temp_c,
+                at=at,
             )
-            db.execute(_ADD_PEAK, (berry_id, session_id, *_peak_values(compression), at))
+            self._add(
+                "peaks", berry_id=berry_id, session_id=session_id, at=at, **_peak(compression)
+            )
             if scores:
                 self._add_scores([(berry_id, score) for score in scores], "gauge")
             if chunks:
@@ -119,18 +140,49 @@ class BerryTables(ScoreTables):
         sample : str, optional
             Only those of this sample code.
         """
-        where, values = ("WHERE s.code = ?", (sample,)) if sample is not None else ("", ())
-        found = self._rows(f"{_BERRIES} {where} ORDER BY b.sample_id, b.number, 1", values)
-        scored: dict[int, list[FingerScore]] = {}
-        for berry_id, rater, score, occasion, at in self._rows(
-            "SELECT c.berry_id, c.rater, c.score, c.occasion, c.at FROM scores c "
-            f"JOIN berries USING (berry_id) JOIN samples s USING (sample_id) {where} "
-            "ORDER BY score_id",
-            values,
-        ):
-            mark = FingerScore(rater=rater, score=score, occasion=occasion, at=at)
-            scored.setdefault(berry_id, []).append(mark)
-        return [_berry_row(row, scored.get(row[0], ())) for row in found]
+        codes: dict[int, str] = dict(self._records("samples", "sample_id", "code"))
+        names = ("sample_id", "number", "berry_id", "at", "size_mm", "fruit_temp_c", "void_why")
+        berries = sorted(
+            (row for row in self._records("berries", *names) if sample in {None, codes[row[0]]}),
+            key=lambda row: row[:3],
+        )
+        peaks = {row[0]: row for row in self._peaks()}
+        at = self._places("peaks", "session_id", "peak_shown", "peak_unit", "peak_n", "flags")
+        flags: dict[str, tuple[str, ...]] = {
+            text: tuple(json.loads(text)) for text in {row[at[-1]] for row in peaks.values()}
+        }
+        scored: dict[int, list[FingerScore]] = {row[2]: [] for row in berries}
+        places = self._places("scores", "berry_id", "rater", "score", "occasion", "at")
+        for row in self._scores():
+            berry_id, rater, score, occasion, time = (row[i] for i in places)
+            if berry_id in scored:
+                scored[berry_id].append(
+                    FingerScore(rater=rater, score=score, occasion=occasion, at=time)
+                )
+        found = []
+        for sample_id, number, berry_id, time, size_mm, fruit_temp_c, void in berries:
+            peak = peaks.get(berry_id)
+            session_id, shown, unit, newton, doubts = (
+                (peak[i] for i in at) if peak else (None,) * len(at)
+            )
+            found.append(
+                BerryRow(
+                    berry_id=berry_id,
+                    sample=codes[sample_id],
+                    number=number,
+                    at=time,
+                    session_id=session_id,
+                    peak_shown=shown,
+                    peak_unit=unit,
+                    peak_newton=newton,
+                    flags=flags.get(doubts or "", ()),
+                    size_mm=size_mm,
+                    fruit_temp_c=fruit_temp_c,
+                    void=void,
+                    scores=tuple(scored[berry_id]),
+                )
+            )
+        return found
 
     def berry(self, berry_id: int) -> BerryRow:
         """One berry.
@@ -140,16 +192,116 @@ class BerryTables(ScoreTables):
         NoSuchRecordError
             If the season has no such berry.
         """
-        row = self._row(f"{_BERRIES} WHERE b.berry_id = ?", (berry_id,))
-        if row is None:
-            raise self._no_berry(berry_id)
-        marks = self._rows(
-            "SELECT rater, score, occasion, at FROM scores WHERE berry_id = ? ORDER BY score_id",
-            (berry_id,),
+        for row in self.berries():
+            if row.berry_id == berry_id:
+                return row
+        raise self._no_berry(berry_id)
+
+    def columns(self, view: str, names: Iterable[str]) -> dict[str, list[Any]]:
+        """Read whole columns of a view or table at once.
+
+        Parameters
+        ----------
+        view : str
+            ``"berry"``, ``"pair"``, or any table of the season file.
+        names : iterable of str
+
+        Returns
+        -------
+        dict of str to list
+            In the order of `names`; all lists have one value a row, None where nothing is known.
+
+        Raises
+        ------
+        InvalidValueError
+            If there is no such view or column.
+        """
+        names = list(names)
+        table = view not in {"berry", "pair"}
+        known = self._columns(view)
+        for name in names:
+            if name not in known:
+                raise InvalidValueError(f"{self.path}: '{view}' has no column '{name}'")
+        if table:
+            rows = self._records(view, *names)
+            return {name: [row[i] for row in rows] for i, name in enumerate(names)}
+        joined = self._joined(pairs=view == "pair")
+        shown = _BERRY | _PAIR if view == "pair" else _BERRY
+        return {name: self._column(name, shown, joined) for name in names}
+
+    def _joined(self, *, pairs: bool) -> list[tuple[Row | None, ...]]:
+        """Rows of scores, berries, peaks and samples that belong together, as the views join them.
+
+        In Python and not by the views: SQLite might look a row up in an index, which no digest
+        covers.
+        """
+        samples = {row[0]: row for row in self._read("samples")}
+        peaks = {row[0]: row for row in self._peaks()}
+        sample_at, void_at = self._places("berries", "sample_id", "void_why")
+        berries = {
+            row[0]: (row, peaks.get(row[0]), samples[row[sample_at]])
+            for row in self._read("berries")
+        }
+        if not pairs:
+            return [(None, *row) for row in berries.values()]
+        usable = {
+            berry_id: row
+            for berry_id, row in berries.items()
+            if row[0][void_at] is None and row[1] is not None
+        }
+        (berry_at,) = self._places("scores", "berry_id")
+        return [(row, *usable[row[berry_at]]) for row in self._scores() if row[berry_at] in usable]
+
+    def _column(
+        self,
+        name: str,
+        shown: Mapping[str, tuple[str, str]],
+        joined: Sequence[tuple[Row | None, ...]],
+    ) -> list[Any]:
+        """One column of a view, from the rows that `_joined` gives."""
+        if name == "fruit_temp_c":
+            of_berry, of_sample = (self._picked(t, name, joined) for t in ("berries", "samples"))
+            return [a if a is not None else b for a, b in zip(of_berry, of_sample, strict=True)]
+        return self._picked(*shown[name], joined)
+
+    def _picked(self, table: str, name: str, joined: Sequence[tuple[Row | None, ...]]) -> list[Any]:
+        (at,) = self._places(table, name)
+        place = ("scores", "berries", "peaks", "samples").index(table)
+        return [row[place][at] if row[place] else None for row in joined]  # type: ignore[index]
+
+    def _peaks(self) -> list[Row]:
+        """Rows of the peaks, refused where value, unit and newtons contradict one another."""
+        rows = self._read("peaks")
+        shown_at, unit_at, newton_at, flags_at = self._places(
+            "peaks", "peak_shown", "peak_unit", "peak_n", "flags"
         )
-        return _berry_row(
-            row, [FingerScore(rater=r, score=s, occasion=o, at=at) for r, s, o, at in marks]
-        )
+        for row in rows:
+            newton = row[newton_at]
+            try:
+                off = float(row[shown_at]) * NEWTON_PER_FLOAT[row[unit_at]] - newton
+            except (ValueError, KeyError):
+                off = newton
+            if abs(off) > 1e-9 * newton:
+                what = f"berry {row[0]}: {row[shown_at]} {row[unit_at]} is not {newton} N"
+                raise damaged(self.path, what)
+        for text in {row[flags_at] for row in rows}:
+            try:
+                json.loads(text)
+            except ValueError:
+                raise damaged(self.path, f"the flags {text!r} of a peak are no JSON") from None
+        return rows
+
+    def _scores(self) -> list[Row]:
+        """Rows of the finger scores, refused where a rank is not that of the score on the scale."""
+        rows = self._read("scores")
+        labels = self.labels
+        score_at, rank_at = self._places("scores", "score", "score_rank")
+        for label, rank in {(row[score_at], row[rank_at]) for row in rows}:
+            if labels[rank - 1 : rank] != (label,):
+                scale = ", ".join(labels)
+                what = f"a score '{label}' has rank {rank}, not its place on the scale {scale}"
+                raise damaged(self.path, what)
+        return rows
 
     def void(self, berry_id: int, why: str) -> None:
         """Mark a berry as not to be used; it stays in the file, and its number is free again.
@@ -165,18 +317,44 @@ class BerryTables(ScoreTables):
         """
         if not why.strip():
             raise InvalidValueError("a berry is voided with a reason.", todo="Give one, in words.")
-        with self._write("voiding a berry") as db:
-            row = db.execute(
-                "SELECT void_why FROM berries WHERE berry_id = ?", (berry_id,)
-            ).fetchone()
-            if row is None:
-                raise self._no_berry(berry_id)
-            if row[0] is not None:
-                raise AlreadyThereError(f"Berry {berry_id} is void already: {row[0]}.")
-            db.execute(
-                "UPDATE berries SET void_why = ?, void_at = ? WHERE berry_id = ?",
-                (why.strip(), now(), berry_id),
-            )
+        with self._write("voiding a berry"):
+            row = self._one(berry_id)
+            if row["void_why"] is not None:
+                raise AlreadyThereError(f"Berry {berry_id} is void already: {row['void_why']}.")
+            new = {"void_why": why.strip(), "void_at": now()}
+            self._change("berries", [berry_id], new, kind="void", why=why.strip())
+
+    def take_back_void(self, berry_id: int, why: str) -> BerryRow:
+        """Take back a void; where the number was pressed again, the berry gets the next free one.
+
+        Raises
+        ------
+        NoSuchRecordError
+            If the season has no such berry.
+        AlreadyThereError
+            If it is not void.
+        InvalidValueError
+            If no reason is given.
+        """
+        if not why.strip():
+            raise InvalidValueError("a void is taken back with a reason.", todo="Give one.")
+        with self._write("taking back a void"):
+            row = self._one(berry_id)
+            if row["void_why"] is None:
+                raise AlreadyThereError(f"Berry {berry_id} is not void.")
+            new: dict[str, Any] = {"void_why": None, "void_at": None}
+            key = (row["sample_id"], row["number"], None)
+            if key in self._records("berries", "sample_id", "number", "void_why"):
+                new["number"] = self.next_number(row["sample_id"])
+            self._change("berries", [berry_id], new, kind="undo", why=why.strip())
+        return self.berry(berry_id)
+
+    def _one(self, berry_id: int) -> dict[str, Any]:
+        """The row of a berry."""
+        names = self._columns("berries")
+        for row in self._read("berries", "berry_id = ?", (berry_id,)):
+            return dict(zip(names, row, strict=True))
+        raise self._no_berry(berry_id)
 
     def _no_berry(self, berry_id: int) -> NoSuchRecordError:
         return NoSuchRecordError(
@@ -184,31 +362,21 @@ class BerryTables(ScoreTables):
         )
 
 
-def _peak_values(press: Compression) -> tuple[Any, ...]:
-    flags = json.dumps([flag.value for flag in press.flags])
-    return (
-        press.t_start_s, press.t_peak_s, press.t_end_s, press.peak_shown, press.peak_unit.value,
-        press.peak_newton, press.baseline_newton, press.noise_newton, press.n_readings,
-        press.n_ramp, press.rate_hz, press.loading_rate_newton_s, press.sampling_loss_newton, flags,
-    )  # fmt: skip
-
-
-def _berry_row(row: Any, scores: Iterable[FingerScore]) -> BerryRow:
-    berry_id, sample, number, at, session_id, shown, unit, peak_newton, flags, size, temp, void = (
-        row
-    )
-    return BerryRow(
-        berry_id=berry_id,
-        sample=sample,
-        number=number,
-        at=at,
-        session_id=session_id,
-        peak_shown=shown,
-        peak_unit=unit,
-        peak_newton=peak_newton,
-        flags=tuple(json.loads(flags)) if flags else (),
-        size_mm=size,
-        fruit_temp_c=temp,
-        void=void,
-        scores=tuple(scores),
-    )
+def _peak(press: Compression) -> dict[str, Any]:
+    """The columns that describe a press."""
+    return {
+        "start_s": press.t_start_s,
+        "peak_s": press.t_peak_s,
+        "end_s": press.t_end_s,
+        "peak_shown": press.peak_shown,
+        "peak_unit": press.peak_unit.value,
+        "peak_n": press.peak_newton,
+        "baseline_n": press.baseline_newton,
+        "noise_n": press.noise_newton,
+        "n_readings": press.n_readings,
+        "n_ramp": press.n_ramp,
+        "rate_hz": press.rate_hz,
+        "loading_rate_n_s": press.loading_rate_newton_s,
+        "sampling_loss_n": press.sampling_loss_newton,
+        "flags": json.dumps([flag.value for flag in press.flags]),
+    }

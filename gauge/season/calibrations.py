@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple
+from dataclasses import asdict, fields
 from typing import Any
 
 from gauge.errors import AlreadyThereError, NoSuchRecordError
@@ -18,21 +18,11 @@ from gauge.season.rows import (
     PressRow,
     VerificationRow,
 )
-from gauge.season.tables import SeasonBase, column, now
+from gauge.season.tables import Tables, as_json, column, now
 from gauge.version import __version__
 
-_ANCHOR_FIELDS = (
-    "calibration", "kind", "label", "berry_id", "score", "boundary", "force_newton", "press_limit",
-    "valid_days", "made_at",
-)  # fmt: skip
-_ANCHOR = ", ".join(map(column, _ANCHOR_FIELDS))
 
-
-def _json(document: Mapping[str, Any]) -> str:
-    return json.dumps(document, ensure_ascii=False, allow_nan=False)
-
-
-class CalibrationTables(SeasonBase):
+class CalibrationTables(Tables):
     """What is decided from the berries, and what the gauge and the hands are checked with."""
 
     # --- verifications ------------------------------------------------------------------------
@@ -52,41 +42,42 @@ class CalibrationTables(SeasonBase):
         at: str | None = None,
     ) -> int:
         """Store a verification with its readings in one transaction, and return its id."""
-        with self._write("storing a verification") as db:
-            cursor = db.execute(
-                "INSERT INTO verifications (session_id, at, gauge, gauge_serial, gravity_m_s2, "
-                "gravity_from, tolerance_pct, passed, result) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (session_id, at or now(), gauge, gauge_serial, gravity_m_s2, gravity_from,
-                 tolerance_pct, int(passed), _json(result)),
-            )  # fmt: skip
-            verification_id = int(cursor.lastrowid or 0)
-            db.executemany(
-                "INSERT INTO checkweights VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                [(verification_id, i, *astuple(row)) for i, row in enumerate(checkweights, 1)],
+        with self._write("storing a verification"):
+            verification_id = self._add(
+                "verifications",
+                session_id=session_id,
+                at=at or now(),
+                gauge=gauge,
+                gauge_serial=gauge_serial,
+                gravity_m_s2=gravity_m_s2,
+                gravity_from=gravity_from,
+                tolerance_pct=tolerance_pct,
+                passed=int(passed),
+                result=as_json(result),
             )
+            for step, row in enumerate(checkweights, 1):
+                values = {column(name): value for name, value in asdict(row).items()}
+                self._add("checkweights", verification_id=verification_id, step=step, **values)
         return verification_id
 
     def verifications(self) -> list[VerificationRow]:
         """All verifications with their readings, oldest first."""
         steps: dict[int, list[CheckweightRow]] = {}
-        for i, *row in self._rows(
-            "SELECT verification_id, kind, mass_shown, mass_g, expected_n, reading_shown, "
-            "reading_unit, reading_n FROM checkweights ORDER BY 1, step"
-        ):
-            names = CheckweightRow.__slots__
-            steps.setdefault(i, []).append(CheckweightRow(**dict(zip(names, row, strict=True))))
-        return [
+        for row in self._as_dicts("checkweights", CheckweightRow, "verification_id"):
+            verification_id = row.pop("verification_id")
+            steps.setdefault(verification_id, []).append(CheckweightRow(**row))
+        found = [
             VerificationRow(
-                verification_id=row[0], at=row[1], session_id=row[2], gauge=row[3],
-                gauge_serial=row[4], gravity_m_s2=row[5], gravity_from=row[6],
-                tolerance_pct=row[7], passed=bool(row[8]), result=json.loads(row[9]),
-                checkweights=tuple(steps.get(row[0], ())),
+                **row
+                | {
+                    "passed": bool(row["passed"]),
+                    "result": json.loads(row["result"]),
+                    "checkweights": tuple(steps.get(row["verification_id"], ())),
+                }
             )
-            for row in self._rows(
-                "SELECT verification_id, at, session_id, gauge, gauge_serial, gravity_m_s2, "
-                "gravity_from, tolerance_pct, passed, result FROM verifications ORDER BY at, 1"
-            )
-        ]  # fmt: skip
+            for row in self._as_dicts("verifications", VerificationRow)
+        ]
+        return sorted(found, key=lambda row: row.at)
 
     # --- calibrations -------------------------------------------------------------------------
 
@@ -100,15 +91,19 @@ class CalibrationTables(SeasonBase):
         AlreadyThereError
             If the name is taken; a calibration is never overwritten.
         """
-        with self._write("storing a calibration") as db:
-            if db.execute("SELECT 1 FROM calibrations WHERE name = ?", (name,)).fetchone():
+        with self._write("storing a calibration"):
+            if (name,) in self._records("calibrations", "name"):
                 raise AlreadyThereError(
                     f"{self.path} holds a calibration '{name}' already.",
                     todo="It is never overwritten; choose another name.",
                 )
-            db.execute(
-                "INSERT INTO calibrations VALUES (?, ?, ?, ?, ?)",
-                (name, now(), fingerprint, version, _json(document)),
+            self._add(
+                "calibrations",
+                name=name,
+                at=now(),
+                fingerprint=fingerprint,
+                version=version,
+                document=as_json(document),
             )
 
     def calibration(self, name: str) -> CalibrationRow:
@@ -131,12 +126,11 @@ class CalibrationTables(SeasonBase):
 
     def calibrations(self) -> list[CalibrationRow]:
         """All calibrations, oldest first."""
-        return [
-            CalibrationRow(name=n, at=at, fingerprint=f, version=v, document=json.loads(d))
-            for n, at, f, v, d in self._rows(
-                "SELECT name, at, fingerprint, version, document FROM calibrations ORDER BY 2, 1"
-            )
+        found = [
+            CalibrationRow(**row | {"document": json.loads(row["document"])})
+            for row in self._as_dicts("calibrations", CalibrationRow)
         ]
+        return sorted(found, key=lambda row: (row.at, row.name))
 
     # --- anchors ------------------------------------------------------------------------------
 
@@ -163,22 +157,30 @@ class CalibrationTables(SeasonBase):
         NoSuchRecordError
             If there is no such calibration or berry.
         """
-        with self._write(f"storing anchor {label}") as db:
-            cursor = db.execute(
-                f"INSERT INTO anchors ({_ANCHOR}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (calibration, kind, label, berry_id, score, boundary, force_newton, press_limit,
-                 valid_days, made_at or now()),
-            )  # fmt: skip
-            return int(cursor.lastrowid or 0)
+        with self._write(f"storing anchor {label}"):
+            return self._add(
+                "anchors",
+                calibration=calibration,
+                kind=kind,
+                label=label,
+                berry_id=berry_id,
+                score=score,
+                boundary=boundary,
+                force_n=force_newton,
+                press_limit=press_limit,
+                valid_days=valid_days,
+                made_at=made_at or now(),
+            )
 
     def add_anchor_press(
         self, anchor_id: int, *, force_newton: float | None = None, by: str | None = None,
         at: str | None = None,
     ) -> None:  # fmt: skip
         """Store a squeeze of an anchor, with its force where it was pressed on the gauge."""
-        with self._write("storing a press of an anchor") as db:
-            sql = "INSERT INTO anchor_presses (anchor_id, at, force_n, by) VALUES (?, ?, ?, ?)"
-            db.execute(sql, (anchor_id, at or now(), force_newton, by))
+        with self._write("storing a press of an anchor"):
+            self._add(
+                "anchor_presses", anchor_id=anchor_id, at=at or now(), force_n=force_newton, by=by
+            )
 
     def retire_anchor(self, anchor_id: int, why: str, at: str | None = None) -> None:
         """Retire an anchor; it stays in the file.
@@ -187,62 +189,51 @@ class CalibrationTables(SeasonBase):
         ------
         AlreadyThereError
             If it is retired already.
+        NoSuchRecordError
+            If there is no such anchor.
         """
-        with self._write("retiring an anchor") as db:
-            sql = "INSERT INTO anchor_retirements VALUES (?, ?, ?)"
-            db.execute(sql, (anchor_id, at or now(), why))
+        with self._write("retiring an anchor"):
+            row = next((row for row in self.anchors() if row.anchor_id == anchor_id), None)
+            if row is None:
+                raise NoSuchRecordError(f"{self.path} holds no anchor {anchor_id}.")
+            if row.retired_at is not None:
+                raise AlreadyThereError(f"Anchor {row.label} is retired already.")
+            new = {"retired_at": at or now(), "retired_why": why}
+            self._change("anchors", [anchor_id], new, kind="retire", why=why)
 
     def anchors(self, calibration: str | None = None) -> list[AnchorRow]:
         """All anchors with their presses, retired ones too; of one calibration if named."""
         presses: dict[int, list[PressRow]] = {}
-        for anchor_id, at, force_newton, by in self._rows(
-            "SELECT anchor_id, at, force_n, by FROM anchor_presses ORDER BY press_id"
-        ):
-            presses.setdefault(anchor_id, []).append(
-                PressRow(at=at, force_newton=force_newton, by=by)
-            )
-        names = ("anchor_id", *_ANCHOR_FIELDS, "retired_at", "retired_why")
+        for row in self._as_dicts("anchor_presses", PressRow, "anchor_id"):
+            presses.setdefault(row.pop("anchor_id"), []).append(PressRow(**row))
         return [
-            AnchorRow(**dict(zip(names, row, strict=True)), presses=tuple(presses.get(row[0], ())))
-            for row in self._rows(
-                f"SELECT a.anchor_id, {_ANCHOR}, r.at, r.why FROM anchors a "
-                "LEFT JOIN anchor_retirements r USING (anchor_id) "
-                "WHERE ?1 IS NULL OR calibration = ?1 ORDER BY 1",
-                (calibration,),
-            )
+            AnchorRow(**row | {"presses": tuple(presses.get(row["anchor_id"], ()))})
+            for row in self._as_dicts("anchors", AnchorRow)
+            if calibration in {None, row["calibration"]}
         ]
 
     # --- pads, practice, clamshells -----------------------------------------------------------
 
     def add_pad_press(self, row: PadPressRow) -> None:
         """Store a press of a durable pad."""
-        with self._write("storing a press of a pad") as db:
-            sql = "INSERT INTO pad_presses (pad, at, force_n) VALUES (?, ?, ?)"
-            db.execute(sql, astuple(row))
+        with self._write("storing a press of a pad"):
+            self._add("pad_presses", pad=row.pad, at=row.at, force_n=row.force_newton)
 
     def pad_presses(self) -> list[PadPressRow]:
         """All presses of durable pads, oldest first."""
-        sql = "SELECT pad, at, force_n FROM pad_presses ORDER BY at, press_id"
-        return [PadPressRow(pad=p, at=at, force_newton=f) for p, at, f in self._rows(sql)]
+        found = [PadPressRow(**row) for row in self._as_dicts("pad_presses", PadPressRow)]
+        return sorted(found, key=lambda row: row.at)
 
     def add_practice(self, row: PracticeRow) -> None:
         """Store one squeeze of a warm-up."""
-        with self._write("storing practice") as db:
-            db.execute(
-                "INSERT INTO practice (rater, at, calibration, anchor, force_n, score, off_n) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?)",
-                astuple(row),
-            )
+        with self._write("storing practice"):
+            values = {column(name): value for name, value in asdict(row).items()}
+            self._add("practice", **values)
 
     def practice(self, rater: str | None = None) -> list[PracticeRow]:
         """All practice, oldest first; of one rater if named."""
-        names = PracticeRow.__slots__
-        sql = (
-            f"SELECT {', '.join(map(column, names))} FROM practice WHERE ?1 IS NULL OR rater = ?1 "
-            "ORDER BY practice_id"
-        )
-        rows = self._rows(sql, (rater,))
-        return [PracticeRow(**dict(zip(names, row, strict=True))) for row in rows]
+        found = (PracticeRow(**row) for row in self._as_dicts("practice", PracticeRow))
+        return [row for row in found if rater in {None, row.rater}]
 
     def add_clamshell_counts(self, rows: Sequence[ClamshellRow]) -> None:
         """Store clamshell sheets in one transaction, all or none.
@@ -254,32 +245,42 @@ class CalibrationTables(SeasonBase):
         NoSuchRecordError
             If the season has no such sample.
         """
-        with self._write("storing clamshell counts") as db:
+        with self._write("storing clamshell counts"):
+            ids = {
+                name: sample_id
+                for sample_id, *names in self._records("samples", "sample_id", "code", "blind_code")
+                for name in names
+            }
+            taken = set(self._records("clamshell_counts", "sample_id", "rater"))
             for row in rows:
-                found = db.execute(
-                    "SELECT sample_id FROM samples WHERE ? IN (code, blind_code)", (row.sample,)
-                ).fetchone()
-                if found is None:
+                if row.sample not in ids:
                     raise NoSuchRecordError(f"{self.path} holds no sample '{row.sample}'.")
-                key = (found[0], row.rater)
-                if db.execute(
-                    "SELECT 1 FROM clamshell_counts WHERE sample_id = ? AND rater = ?", key
-                ).fetchone():
+                key = (ids[row.sample], row.rater)
+                if key in taken:
                     raise AlreadyThereError(
                         f"{self.path} holds the sheet of sample '{row.sample}' by {row.rater}."
                     )
-                db.execute(
-                    "INSERT INTO clamshell_counts (sample_id, rater, sheet, at) "
-                    "VALUES (?, ?, ?, ?)",
-                    (*key, _json(row.sheet), row.at),
+                taken.add(key)
+                self._add(
+                    "clamshell_counts",
+                    sample_id=key[0],
+                    rater=row.rater,
+                    sheet=as_json(row.sheet),
+                    at=row.at,
                 )
 
     def clamshell_counts(self) -> list[ClamshellRow]:
         """All clamshell sheets, in the order of samples and raters."""
+        codes: dict[int, str] = dict(self._records("samples", "sample_id", "code"))
+        rows = self._records("clamshell_counts", "sample_id", "rater", "at", "sheet")
         return [
-            ClamshellRow(sample=code, rater=rater, at=at, sheet=json.loads(sheet))
-            for code, rater, at, sheet in self._rows(
-                "SELECT s.code, c.rater, c.at, c.sheet FROM clamshell_counts c "
-                "JOIN samples s USING (sample_id) ORDER BY s.sample_id, c.rater"
-            )
+            ClamshellRow(sample=codes[i], rater=rater, at=at, sheet=json.loads(sheet))
+            for i, rater, at, sheet in sorted(rows)
         ]
+
+    def _as_dicts(self, table: str, record: type, *more: str) -> list[dict[str, Any]]:
+        """Rows of a table by the names of a record's fields, those that are columns, and `more`."""
+        names = [f.name for f in fields(record) if column(f.name) in self._columns(table)]
+        names += more
+        rows = self._records(table, *map(column, names))
+        return [dict(zip(names, row, strict=True)) for row in rows]

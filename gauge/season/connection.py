@@ -5,6 +5,7 @@ The one place where an error of SQLite becomes an error of firmhand. No table is
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from pathlib import Path
 
@@ -30,11 +31,23 @@ OLDEST_SQLITE = (3, 37, 0)
 PRAGMAS = (
     "PRAGMA foreign_keys = ON",
     "PRAGMA trusted_schema = OFF",
+    "PRAGMA cell_size_check = ON",
     "PRAGMA temp_store = MEMORY",
     "PRAGMA synchronous = EXTRA",
     "PRAGMA fullfsync = ON",
 )
 JOURNAL_PRAGMA = "PRAGMA journal_mode = DELETE"
+# What a stranger's file can make SQLite do (https://www.sqlite.org/security.html): bytes of a
+# value, bytes and depth of a statement, columns, other files opened from SQL.
+LIMITS = (
+    (sqlite3.SQLITE_LIMIT_LENGTH, 1 << 26),
+    (sqlite3.SQLITE_LIMIT_SQL_LENGTH, 100_000),
+    (sqlite3.SQLITE_LIMIT_COLUMN, 200),
+    (sqlite3.SQLITE_LIMIT_EXPR_DEPTH, 100),
+    (sqlite3.SQLITE_LIMIT_COMPOUND_SELECT, 3),
+    (sqlite3.SQLITE_LIMIT_TRIGGER_DEPTH, 1),
+    (sqlite3.SQLITE_LIMIT_ATTACHED, 0),
+)
 
 
 def connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
@@ -62,9 +75,36 @@ def connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
         )
     uri = f"{path.absolute().as_uri()}?mode={mode}"
     db = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
-    for pragma in PRAGMAS:
-        db.execute(pragma)
+    try:
+        for limit, value in LIMITS:
+            db.setlimit(limit, value)
+        for pragma in PRAGMAS:
+            db.execute(pragma)
+    except BaseException:
+        db.close()
+        raise
     return db
+
+
+def roll_back_journal(path: Path, wait_s: float) -> None:
+    """Roll back what a crash left half-written beside a file; a connection that only reads cannot.
+
+    Raises
+    ------
+    ReadOnlySeasonError
+        If file or folder may not be written.
+    """
+    try:
+        with contextlib.closing(connect(path, "rw", wait_s)) as db:
+            db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except sqlite3.Error as error:
+        if error.sqlite_errorcode & 0xFF in {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN}:
+            raise ReadOnlySeasonError(
+                f"{path}: a write that was interrupted must be rolled back first, and the file or "
+                "its folder may not be written.",
+                todo="Copy the file together with its -journal where it may, and open it there.",
+            ) from None
+        raise
 
 
 def mapped(error: sqlite3.Error, path: Path, doing: str) -> FirmhandError:
@@ -84,7 +124,7 @@ def mapped(error: sqlite3.Error, path: Path, doing: str) -> FirmhandError:
     >>> error.sqlite_errorcode = sqlite3.SQLITE_FULL
     >>> print(mapped(error, Path("s.season"), "storing a berry"))
     s.season: storing a berry failed (database or disk is full). Everything acknowledged before is
-    safe. Mend or free the disk, then open the season file again.
+    safe. Free or repair the disk, then open the season file again.
     """
     extended = getattr(error, "sqlite_errorcode", None)
     if isinstance(error, sqlite3.ProgrammingError | sqlite3.InterfaceError):
@@ -100,11 +140,6 @@ def mapped(error: sqlite3.Error, path: Path, doing: str) -> FirmhandError:
             f"{path} is held by another program.", todo="Close that program, then try again."
         )
     if code == sqlite3.SQLITE_READONLY:
-        if extended in {sqlite3.SQLITE_READONLY_ROLLBACK, sqlite3.SQLITE_READONLY_RECOVERY}:
-            return ReadOnlySeasonError(
-                f"{path}: an interrupted write must first be rolled back.",
-                todo="Open the file once from a place where it may be written.",
-            )
         return ReadOnlySeasonError(
             f"{path} may not be written (file or folder is read-only).",
             todo="Change its permissions, or copy it elsewhere.",
@@ -123,8 +158,8 @@ def mapped(error: sqlite3.Error, path: Path, doing: str) -> FirmhandError:
         return InvalidValueError(what)
     return StorageFailedError(
         what,
-        todo="Everything acknowledged before is safe. Mend or free the disk, then open the season "
-        "file again.",
+        todo="Everything acknowledged before is safe. Free or repair the disk, then open the "
+        "season file again.",
     )
 
 
@@ -142,10 +177,11 @@ def damaged(path: Path, what: str) -> DamagedSeasonError:
     Examples
     --------
     >>> print(damaged(Path("a.season"), "no table berries"))
-    a.season is damaged: no table berries. Nothing was changed. Keep this file, and work on from
-    the last good copy.
+    a.season is damaged: no table berries. Nothing was changed. 'gauge audit' names all that
+    differs; keep this file, and work on from the last good copy.
     """
     return DamagedSeasonError(
         f"{path} is damaged: {what}.",
-        todo="Nothing was changed. Keep this file, and work on from the last good copy.",
+        todo="Nothing was changed. 'gauge audit' names all that differs; keep this file, and "
+        "work on from the last good copy.",
     )

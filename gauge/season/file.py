@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sqlite3
+import stat
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from gauge.errors import (
+    AlreadyThereError,
+    CannotWriteError,
+    DamagedSeasonError,
     FirmhandError,
     NewerSeasonError,
     NotASeasonError,
@@ -17,7 +23,14 @@ from gauge.errors import (
 from gauge.season import schema
 from gauge.season.berries import BerryTables
 from gauge.season.calibrations import CalibrationTables
-from gauge.season.connection import JOURNAL_PRAGMA, connect, damaged, mapped
+from gauge.season.chain import digests, season_digest, start
+from gauge.season.connection import (
+    JOURNAL_PRAGMA,
+    connect,
+    damaged,
+    mapped,
+    roll_back_journal,
+)
 from gauge.season.scores import default_scale, labels_of
 from gauge.season.tables import now
 from gauge.version import __version__
@@ -42,20 +55,76 @@ class SeasonFile(BerryTables, CalibrationTables):
 
     def __init__(self, db: sqlite3.Connection, path: Path, *, read_only: bool) -> None:
         super().__init__(db, path, read_only=read_only)
-        row = self._row("SELECT code, crop, latitude_deg, elevation_m FROM season")
-        if row is None:
+        rows = self._records("season", "code", "crop", "latitude_deg", "elevation_m")
+        if len(rows) != 1:
             raise damaged(path, "it does not say which season it holds")
-        self.code: str = row[0]
-        self.crop: str | None = row[1]
-        self.latitude_deg: float | None = row[2]
-        self.elevation_m: float | None = row[3]
+        self.code: str
+        self.crop: str | None
+        self.latitude_deg: float | None
+        self.elevation_m: float | None
+        self.code, self.crop, self.latitude_deg, self.elevation_m = rows[0]
 
     def set_site(self, *, latitude_deg: float | None, elevation_m: float | None) -> None:
         """Store where the bench stands: degrees of latitude, metres above the sea."""
-        with self._write("storing the site") as db:
-            sql = "UPDATE season SET latitude_deg = ?, elevation_m = ?"
-            db.execute(sql, (latitude_deg, elevation_m))
+        site = {"latitude_deg": latitude_deg, "elevation_m": elevation_m}
+        with self._write("storing the site"):
+            self._change("season", [1], site, kind="site")
         self.latitude_deg, self.elevation_m = latitude_deg, elevation_m
+
+    @property
+    def digest(self) -> str:
+        """One short digest of all that is stored: any later change gives another one."""
+        return season_digest(self._rows("SELECT name, n_rows, last FROM digests"))
+
+    def differences(self) -> list[tuple[int | None, str]]:
+        """All that does not fit within the file, as (berry, in words); empty where it is sound."""
+        found: list[tuple[int | None, str]] = [
+            (None, text) for (text,) in self._rows("PRAGMA integrity_check") if text != "ok"
+        ]
+        found += [
+            (None, f"{table}, row {row_id} refers to a row of {parent} that is not there")
+            for table, row_id, parent, _ in self._rows("PRAGMA foreign_key_check")
+        ]
+        for (table,) in self._rows("SELECT name FROM digests ORDER BY name"):
+            found += self._differences(table)
+        if not found:
+            try:
+                self.berries()  # value, unit and newtons; rank and scale; flags
+            except DamagedSeasonError as error:
+                found.append((None, error.what))
+        return found
+
+    def backup(self, copy: Path | str) -> str:
+        """Write a checked copy, also while others write; return its digest.
+
+        Raises
+        ------
+        AlreadyThereError
+            If there is such a file.
+        CannotWriteError
+            If the place may not be written, or the disk is full.
+        DamagedSeasonError
+            If the copy is not sound; it is removed.
+        """
+        copy = Path(copy)
+        if os.path.lexists(copy):
+            raise AlreadyThereError(f"{copy} exists.", todo="Give the copy another name.")
+        draft = copy.with_name(f".{copy.name}.{os.getpid()}.part")
+        try:
+            _copied(self._db, draft)
+            with open_season(draft, read_only=True) as copied:
+                if wrong := copied.differences():
+                    raise damaged(self.path, wrong[0][1])
+                digest = copied.digest
+            draft.replace(copy)
+        except (OSError, sqlite3.Error) as error:
+            raise CannotWriteError(
+                f"{copy} cannot be written: {error}.", todo="Choose another place."
+            ) from None
+        finally:
+            with contextlib.suppress(OSError):
+                draft.unlink(missing_ok=True)
+        return digest
 
     def close(self) -> None:
         """Close the file; nothing is left beside it. May be called again."""
@@ -129,7 +198,14 @@ def open_season(
     try:
         db = connect(path, "ro" if read_only else "rwc" if create else "rw", wait_s)
         # Asked of SQLite and not of the file: a stop while the file was begun is undone first.
-        if db.execute("PRAGMA page_count").fetchone()[0] == 0:
+        try:
+            (n_pages,) = db.execute("PRAGMA page_count").fetchone()
+        except sqlite3.Error as error:
+            if not read_only or error.sqlite_errorcode != sqlite3.SQLITE_READONLY_ROLLBACK:
+                raise
+            roll_back_journal(path, wait_s)
+            (n_pages,) = db.execute("PRAGMA page_count").fetchone()
+        if n_pages == 0:
             if not create:
                 raise NotASeasonError(
                     f"{path} is empty.", todo="'gauge log' and 'gauge plan' begin a season file."
@@ -152,7 +228,10 @@ def _refuse_what_is_no_file(path: Path, *, create: bool) -> None:
     try:
         if path.is_dir():
             raise UnreadableFileError(f"{path} is a folder.", todo="Give a season file.")
-        path.stat()
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise UnreadableFileError(
+                f"{path} is no file but a device or a pipe.", todo="Give a season file."
+            )
     except FileNotFoundError:
         if not create:
             raise UnreadableFileError(
@@ -180,11 +259,17 @@ def _checked(db: sqlite3.Connection, path: Path, *, read_only: bool) -> sqlite3.
             f"{schema.VERSION}).",
             todo="Upgrade firmhand on this machine.",
         )
+    if version == 0:
+        raise damaged(path, "it has no tables")
+    # Before anything of it is read: what is not ours could answer in the place of what was stored.
+    if foreign := schema.foreign_object(db, version):
+        raise NotASeasonError(
+            f"{path} {foreign}; nothing of it was read.",
+            todo="Ask who made it; a season file is written by firmhand alone.",
+        )
     problems = [row[0] for row in db.execute("PRAGMA quick_check(1)")]
     if problems != ["ok"]:
         raise damaged(path, problems[0])
-    if version == 0:
-        raise damaged(path, "it has no tables")
     if read_only:
         if version < schema.VERSION:
             copy = sqlite3.connect(":memory:", isolation_level=None)
@@ -196,6 +281,7 @@ def _checked(db: sqlite3.Connection, path: Path, *, read_only: bool) -> sqlite3.
         return db
     db.execute(JOURNAL_PRAGMA)
     if version < schema.VERSION:
+        _keep_older(db, path)
         _migrate(db, version)
     else:
         # SQLite opens a write-protected file for reading without a word; find out now, and also
@@ -207,6 +293,50 @@ def _checked(db: sqlite3.Connection, path: Path, *, read_only: bool) -> sqlite3.
             if db.in_transaction:  # an error of the disk ends the transaction by itself
                 db.execute("ROLLBACK")
     return db
+
+
+def _copied(db: sqlite3.Connection, target: Path) -> None:
+    """Copy a database to a new file, and the file to the disk."""
+    with contextlib.closing(sqlite3.connect(target)) as copy:
+        db.backup(copy)
+    with target.open("r+b") as file:
+        os.fsync(file.fileno())
+
+
+def _keep_older(db: sqlite3.Connection, path: Path) -> None:
+    """Keep a copy beside a season that is about to be upgraded."""
+    names = (f"{path.stem}.before-upgrade{n}{path.suffix}" for n in ("", *range(2, 100)))
+    kept = next(path.with_name(name) for name in names if not path.with_name(name).exists())
+    try:
+        _copied(db, kept)
+    except (OSError, sqlite3.Error) as error:
+        with contextlib.suppress(OSError):
+            kept.unlink(missing_ok=True)
+        raise ReadOnlySeasonError(
+            f"{path} is of an older firmhand, and no copy can be kept beside it ({error}).",
+            todo="Make its folder writable, or free the disk.",
+        ) from None
+
+
+def give_digests(db: sqlite3.Connection) -> None:
+    """Give each row of a file its digest anew, within a transaction.
+
+    Only for rows that were never acknowledged under a digest: those of an older version.
+    """
+    db.execute("DELETE FROM digests")
+    for kind, table in schema.known_objects(schema.VERSION):
+        if kind != "table" or table == schema.CHAIN_ENDS:
+            continue
+        names = [row[0] for row in db.execute("SELECT name FROM pragma_table_info(?)", (table,))]
+        listed = ", ".join(name for name in names if name != "digest")
+        rows = db.execute(f"SELECT rowid, {listed} FROM {table} ORDER BY rowid").fetchall()
+        found = digests(table, [row[1:] for row in rows])
+        db.executemany(
+            f"UPDATE {table} SET digest = ? WHERE rowid = ?",
+            [(digest, row[0]) for digest, row in zip(found, rows, strict=True)],
+        )
+        end = found[-1] if found else start(table)
+        db.execute("INSERT INTO digests VALUES (?, ?, ?)", (table, len(rows), end))
 
 
 def _migrate(db: sqlite3.Connection, version: int, made: tuple[object, ...] | None = None) -> None:
@@ -237,6 +367,8 @@ def _transact(
             if made is not None:
                 db.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
                 db.execute(_CREATED, (*made, now(), __version__))
+            if version == schema.VERSION:
+                give_digests(db)
             db.execute(f"PRAGMA user_version = {version}")
         db.execute("COMMIT")
     except BaseException:

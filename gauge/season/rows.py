@@ -171,3 +171,21 @@ class ClamshellRow:
     rater: str
     at: str
     sheet: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TrailRow:
+    """A change: these columns of these rows of a table, from `old` to `new`, by whom and why.
+
+    `kind` is "void", "undo", "correct", "scores", "adopt", "retire", "scale", "site" or "end".
+    """
+
+    trail_id: int
+    at: str
+    who: str | None
+    kind: str
+    why: str | None
+    table: str
+    ids: tuple[int, ...]
+    old: dict[str, Any]
+    new: dict[str, Any]

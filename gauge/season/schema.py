@@ -6,12 +6,15 @@ Datasette or DuckDB. Times are ISO 8601 UTC text; forces are newtons beside valu
 
 from __future__ import annotations
 
+import contextlib
+import functools
+import re
 import sqlite3
 
 # "fhsn" in ASCII: tells a season file from any other SQLite file.
 APPLICATION_ID = 0x6668736E
 
-_BENCH = """
+_ACQUISITION = """
 CREATE TABLE season (
     id INTEGER PRIMARY KEY CHECK (id = 1),
     code TEXT NOT NULL,              -- e.g. '2026 blackberry'
@@ -136,7 +139,7 @@ CREATE TABLE notes (
 ) STRICT;
 """
 
-_DESK = """
+_MANAGEMENT = """
 CREATE TABLE calibrations (
     name TEXT PRIMARY KEY,
     at TEXT NOT NULL,
@@ -184,19 +187,149 @@ CREATE TABLE clamshell_counts (
 ) STRICT;
 """
 
+# Every row bears a digest, and what changes a row is a row of the trail (chain.py, tables.py).
+_PROOF = """
+CREATE TABLE trail (
+    trail_id INTEGER PRIMARY KEY,
+    at TEXT NOT NULL, who TEXT,
+    kind TEXT NOT NULL,              -- 'void', 'undo', 'correct', 'scores', 'adopt' ...
+    why TEXT,
+    tbl TEXT NOT NULL,
+    ids TEXT NOT NULL,               -- JSON list: the rows that were changed
+    old TEXT NOT NULL, new TEXT NOT NULL,  -- JSON {column: value}, the same for all those rows
+    digest TEXT
+) STRICT;
+CREATE TABLE digests (               -- the end of each table's chain
+    name TEXT PRIMARY KEY, n_rows INTEGER NOT NULL, last TEXT NOT NULL
+) STRICT;
+CREATE TABLE settings (
+    setting_id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE,       -- 'lab', 'unit', 'protocol', 'calibration', 'columns'
+    value TEXT NOT NULL,             -- JSON
+    digest TEXT
+) STRICT;
+CREATE TABLE raters (
+    rater_id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE,
+    status TEXT NOT NULL CHECK (status IN ('in training', 'qualified', 'suspended')),
+    since TEXT NOT NULL, why TEXT,
+    digest TEXT
+) STRICT;
+CREATE TABLE certificates (
+    certificate_id INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL CHECK (kind IN ('gauge', 'weights')),
+    name TEXT NOT NULL,              -- serial number of the gauge, name of the set of weights
+    number TEXT, issued_on TEXT, due_on TEXT,
+    document TEXT NOT NULL DEFAULT '{}',  -- JSON: uncertainty, masses, direction of loading ...
+    at TEXT NOT NULL,
+    digest TEXT
+) STRICT;
+ALTER TABLE samples ADD COLUMN out_of_store_h REAL;
+ALTER TABLE samples ADD COLUMN hidden INTEGER NOT NULL DEFAULT 0 CHECK (hidden IN (0, 1));
+ALTER TABLE sessions ADD COLUMN detector TEXT;           -- version
+ALTER TABLE sessions ADD COLUMN detector_settings TEXT;  -- JSON
+ALTER TABLE sessions ADD COLUMN format_text TEXT;        -- JSON string: the line format as TOML
+ALTER TABLE sessions ADD COLUMN protocol TEXT;           -- JSON, where not the season's
+ALTER TABLE berries ADD COLUMN mass_g REAL CHECK (mass_g > 0);
+ALTER TABLE berries ADD COLUMN press_only INTEGER CHECK (press_only IN (0, 1));
+-- baseline_n is the zero beside the peak; n_lost counts lines lost or unreadable in the press.
+ALTER TABLE peaks ADD COLUMN n_lost INTEGER;
+ALTER TABLE peaks ADD COLUMN press_order INTEGER CHECK (press_order > 0);
+ALTER TABLE scores ADD COLUMN squeeze_order INTEGER CHECK (squeeze_order > 0);
+ALTER TABLE anchors ADD COLUMN retired_at TEXT;
+ALTER TABLE anchors ADD COLUMN retired_why TEXT;
+UPDATE anchors SET retired_at = r.at, retired_why = r.why
+    FROM anchor_retirements r WHERE r.anchor_id = anchors.anchor_id;
+DROP TABLE anchor_retirements;
+ALTER TABLE pad_presses ADD COLUMN batch TEXT;
+ALTER TABLE pad_presses ADD COLUMN made_on TEXT;
+ALTER TABLE pad_presses ADD COLUMN temp_c REAL;
+ALTER TABLE season ADD COLUMN digest TEXT;
+ALTER TABLE samples ADD COLUMN digest TEXT;
+ALTER TABLE sessions ADD COLUMN digest TEXT;
+ALTER TABLE chunks ADD COLUMN digest TEXT;
+ALTER TABLE gaps ADD COLUMN digest TEXT;
+ALTER TABLE berries ADD COLUMN digest TEXT;
+ALTER TABLE peaks ADD COLUMN digest TEXT;
+ALTER TABLE scores ADD COLUMN digest TEXT;
+ALTER TABLE verifications ADD COLUMN digest TEXT;
+ALTER TABLE checkweights ADD COLUMN digest TEXT;
+ALTER TABLE notes ADD COLUMN digest TEXT;
+ALTER TABLE calibrations ADD COLUMN digest TEXT;
+ALTER TABLE anchors ADD COLUMN digest TEXT;
+ALTER TABLE anchor_presses ADD COLUMN digest TEXT;
+ALTER TABLE pad_presses ADD COLUMN digest TEXT;
+ALTER TABLE practice ADD COLUMN digest TEXT;
+ALTER TABLE clamshell_counts ADD COLUMN digest TEXT;
+DROP VIEW pair;
+DROP VIEW berry;
+CREATE VIEW berry AS
+    SELECT b.berry_id, s.code AS sample, b.number, s.crop, s.selection, s.plot, s.replicate,
+           s.harvest_date, s.storage_day, s.storage_temp_c, s.clamshell, s.site, s.lot,
+           coalesce(b.fruit_temp_c, s.fruit_temp_c) AS fruit_temp_c, b.size_mm, b.mass_g,
+           b.press_only, p.peak_shown AS peak, p.peak_unit AS unit, p.peak_n AS "peak_N",
+           p.baseline_n AS "zero_N", p.flags, p.session_id,
+           p.sampling_loss_n AS "sampling_loss_N", p.loading_rate_n_s AS "loading_rate_N_s",
+           b.at, b.void_why AS void
+    FROM berries b JOIN samples s USING (sample_id)
+    LEFT JOIN peaks p USING (berry_id);
+CREATE VIEW pair AS
+    SELECT b.berry_id, b.sample, b.number, c.rater, c.score, c.score_rank, c.occasion,
+           c.squeeze_order, b."peak_N" AS "force_N", b.selection, b.lot, b.harvest_date,
+           b.storage_day, b.fruit_temp_c, b.size_mm, b.mass_g, b.site, b.session_id, b.flags,
+           c.at AS scored_at
+    FROM scores c JOIN berry b USING (berry_id)
+    WHERE b."peak_N" IS NOT NULL AND b.void IS NULL;
+"""
+
 # Migration i takes a file from user_version i to i + 1. Never edit one that was released.
-MIGRATIONS: tuple[str, ...] = (_BENCH, _CHECKS, _DESK)
+MIGRATIONS: tuple[str, ...] = (_ACQUISITION, _CHECKS, _MANAGEMENT, _PROOF)
 VERSION = len(MIGRATIONS)
 
 
-def statements(script: str) -> list[str]:
-    r"""Part a script into its statements, for sqlite3's executescript would commit on its own.
+# the one table that bears no digests
+CHAIN_ENDS = "digests"
+# What a table is called in a file, and the text that made it.
+Objects = dict[tuple[str, str], str]
 
-    Examples
-    --------
-    >>> statements("CREATE TABLE a (x); -- one; two" + chr(10) + "CREATE TABLE b (y);")
-    ['CREATE TABLE a (x);', '-- one; two\nCREATE TABLE b (y);']
+
+def objects(db: sqlite3.Connection) -> Objects:
+    """All tables, indexes, views and triggers of a file, as (kind, name) to SQL.
+
+    Comments and spaces are left out: they say nothing, and ALTER TABLE moves them about.
     """
+    rows = db.execute("SELECT type, name, sql FROM sqlite_schema").fetchall()
+    return {
+        (kind, name): " ".join(re.sub("--[^\n]*", " ", sql or "").split())
+        for kind, name, sql in rows
+    }
+
+
+@functools.cache
+def known_objects(version: int) -> Objects:
+    """What a file of that version holds and nothing else."""
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+        for script in MIGRATIONS[:version]:
+            for statement in statements(script):
+                db.execute(statement)
+        return objects(db)
+
+
+def foreign_object(db: sqlite3.Connection, version: int) -> str | None:
+    """Name an object that is not as a file of that version has it; None where all are ours."""
+    found, known = objects(db), known_objects(version)
+    for kind, name in sorted(found.keys() | known.keys()):
+        if (kind, name) not in known:
+            return f"holds {kind} {name!r}, which no season file has"
+        if (kind, name) not in found:
+            return f"lacks {kind} {name!r}"
+        if found[kind, name] != known[kind, name]:
+            return f"holds {kind} {name!r}, made another way than a season file's"
+    return None
+
+
+def statements(script: str) -> list[str]:
+    """Part a script into its statements, for sqlite3's executescript would commit on its own."""
     found, start = [], 0
     for end, character in enumerate(script, 1):
         if character == ";" and sqlite3.complete_statement(script[start:end]):

@@ -13,17 +13,13 @@ from gauge.errors import AlreadyThereError, InvalidValueError
 from gauge.records import FingerScore
 from gauge.season.rows import NoteRow
 from gauge.season.sessions import SessionTables
-from gauge.season.tables import now
+from gauge.season.tables import as_json, now
 
 # The 1-5 scale with 3 the limit for sale, and the two-word scale: common practice, no source.
 DEFAULT_SCALES: dict[str, dict[str, Any]] = {
     "blackberry": {"name": "blackberry", "labels": ["1", "2", "3", "4", "5"], "sale_limit": "3"},
     "raspberry": {"name": "raspberry", "labels": ["firm", "soft"], "sale_limit": "firm"},
 }
-_ADD_SCORE = """
-INSERT INTO scores (berry_id, rater, score, score_rank, occasion, at, source)
-VALUES (?, ?, ?, ?, ?, ?, ?)
-"""
 
 
 def default_scale(crop: str | None) -> str:
@@ -35,7 +31,7 @@ def default_scale(crop: str | None) -> str:
     '{"name": "raspberry", "labels": ["firm", "soft"], "sale_limit": "firm"}'
     """
     scale = DEFAULT_SCALES.get((crop or "").strip().lower(), DEFAULT_SCALES["blackberry"])
-    return json.dumps(scale, ensure_ascii=False)
+    return as_json(scale)
 
 
 def labels_of(scale_json: str) -> tuple[str, ...]:
@@ -72,7 +68,8 @@ class ScoreTables(SessionTables):
     @property
     def scale_text(self) -> str:
         """The season's scale of finger scores as JSON text."""
-        return str(self._rows("SELECT scale FROM season")[0][0])
+        ((scale,),) = self._records("season", "scale")
+        return str(scale)
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -88,17 +85,20 @@ class ScoreTables(SessionTables):
             If the text is no scale, or lacks a label that a stored score bears.
         """
         labels = labels_of(scale_json)
-        with self._write("setting the scale") as db:
-            for (label,) in db.execute("SELECT DISTINCT score FROM scores").fetchall():
+        with self._write("setting the scale"):
+            given: dict[tuple[str, int], list[int]] = {}
+            for score_id, label, rank in self._records("scores", "score_id", "score", "score_rank"):
+                given.setdefault((label, rank), []).append(score_id)
+            for label, _ in given:
                 if label not in labels:
                     raise InvalidValueError(
                         f"{self.path}: a berry is scored '{label}', which the new scale lacks"
                     )
-            db.execute("UPDATE season SET scale = ?", (scale_json,))
-            db.executemany(
-                "UPDATE scores SET score_rank = ? WHERE score = ?",
-                [(rank, label) for rank, label in enumerate(labels, 1)],
-            )
+            self._change("season", [1], {"scale": scale_json}, kind="scale")
+            for (label, rank), ids in given.items():
+                if labels[rank - 1 : rank] != (label,):
+                    new = {"score_rank": labels.index(label) + 1}
+                    self._change("scores", ids, new, kind="scale")
 
     def add_scores(
         self, scores: Iterable[tuple[int, FingerScore]], *, source: str = "gauge"
@@ -120,10 +120,14 @@ class ScoreTables(SessionTables):
             If there is no such berry.
         """
         with self._write("storing finger scores"):
-            return self._add_scores(list(scores), source)
+            ids = self._add_scores(list(scores), source)
+            new = {"source": source, "scores": len(ids), "first": min(ids, default=None)}
+            self._note_change("scores", [], {}, new, "scores", None)
+        return len(ids)
 
-    def _add_scores(self, scores: Sequence[tuple[int, FingerScore]], source: str) -> int:
+    def _add_scores(self, scores: Sequence[tuple[int, FingerScore]], source: str) -> list[int]:
         ranks = {label: rank for rank, label in enumerate(self.labels, 1)}
+        ids = []
         for berry_id, mark in scores:
             if mark.score not in ranks:
                 raise InvalidValueError(
@@ -140,12 +144,19 @@ class ScoreTables(SessionTables):
                     f"{mark.occasion} already.",
                     todo="Nothing was overwritten. A second scoring is another occasion.",
                 )
-            at = mark.at or now()
-            self._db.execute(
-                _ADD_SCORE,
-                (berry_id, mark.rater, mark.score, ranks[mark.score], mark.occasion, at, source),
+            ids.append(
+                self._add(
+                    "scores",
+                    berry_id=berry_id,
+                    rater=mark.rater,
+                    score=mark.score,
+                    score_rank=ranks[mark.score],
+                    occasion=mark.occasion,
+                    at=mark.at or now(),
+                    source=source,
+                )
             )
-        return len(scores)
+        return ids
 
     def add_note(
         self, text: str, *, session_id: int | None = None, berry_id: int | None = None
@@ -159,14 +170,12 @@ class ScoreTables(SessionTables):
         """
         if not text.strip():
             raise InvalidValueError("a note needs words")
-        with self._write("storing a note") as db:
-            sql = "INSERT INTO notes (session_id, berry_id, at, text) VALUES (?, ?, ?, ?)"
-            return int(db.execute(sql, (session_id, berry_id, now(), text)).lastrowid or 0)
+        with self._write("storing a note"):
+            return self._add("notes", session_id=session_id, berry_id=berry_id, at=now(), text=text)
 
     def notes(self) -> list[NoteRow]:
         """All notes, oldest first."""
-        sql = "SELECT note_id, at, text, session_id, berry_id FROM notes ORDER BY 1"
+        names = tuple(NoteRow.__slots__)
         return [
-            NoteRow(note_id=i, at=at, text=text, session_id=session, berry_id=berry)
-            for i, at, text, session, berry in self._rows(sql)
+            NoteRow(**dict(zip(names, row, strict=True))) for row in self._records("notes", *names)
         ]

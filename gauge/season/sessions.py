@@ -1,38 +1,28 @@
-"""Samples, sessions and what was heard in them: the tables that the bench fills.
-
-Berries, scores and notes are in berries, verifications and the manager's tables in desk.
-"""
+"""Samples, sessions and what was received in them."""
 
 from __future__ import annotations
 
 import json
 import zlib
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import fields
+from dataclasses import asdict, fields
 from heapq import merge
-from typing import Any
 
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
 from gauge.season.connection import damaged
 from gauge.season.rows import SampleRow, SessionRow
-from gauge.season.tables import SeasonBase, column, now
+from gauge.season.tables import Tables, as_json, column, now
 
 _SAMPLE = tuple(f.name for f in fields(Sample))
 _SESSION = tuple(f.name for f in fields(Session))
-_ADD_SAMPLE = f"INSERT INTO samples ({', '.join(_SAMPLE)}) VALUES ({', '.join('?' * len(_SAMPLE))})"
-_SESSION_COLUMNS = ", ".join(column(name) for name in _SESSION)
-_ADD_SESSION = (
-    f"INSERT INTO sessions ({_SESSION_COLUMNS}) VALUES ({', '.join('?' * len(_SESSION))})"
-)
-_SAMPLES = (
-    f"SELECT sample_id, (SELECT count(*) FROM berries b WHERE b.sample_id = s.sample_id "
-    f"AND void_why IS NULL), {', '.join(_SAMPLE)} FROM samples s"
-)
+# bytes of text; a row holds a second of a gauge, or a quarter of a megabyte of a replay
+_LARGEST_CHUNK = 1 << 24
 
 
-class SessionTables(SeasonBase):
+class SessionTables(Tables):
     """Samples, sessions, chunks and gaps of a season file."""
 
     # --- samples ------------------------------------------------------------------------------
@@ -55,9 +45,9 @@ class SessionTables(SeasonBase):
         AlreadyThereError
             If a code, or a blind code, is taken; none of them is stored then.
         """
-        with self._write("adding samples") as db:
+        with self._write("adding samples"):
             taken: dict[str, str] = {}
-            for code, blind in db.execute("SELECT code, blind_code FROM samples"):
+            for code, blind in self._records("samples", "code", "blind_code"):
                 taken[code] = code
                 if blind is not None:
                     taken[blind] = code
@@ -72,17 +62,29 @@ class SessionTables(SeasonBase):
                             todo="Nothing was stored. Give the sample another code.",
                         )
                     taken[name] = sample.code
-                values = [getattr(sample, name) for name in _SAMPLE[:-1]]
-                cues = json.dumps(sample.cues, ensure_ascii=False)
-                ids.append(int(db.execute(_ADD_SAMPLE, [*values, cues]).lastrowid or 0))
+                values = asdict(sample) | {"cues": as_json(sample.cues)}
+                ids.append(self._add("samples", **values))
             if note:
-                db.execute("INSERT INTO notes (at, text) VALUES (?, ?)", (now(), note))
+                self._add("notes", at=now(), text=note)
         return ids
 
     def samples(self) -> list[SampleRow]:
         """All samples, in the order of the plan, then as they were added."""
-        order = "ORDER BY plan_order IS NULL, plan_order, sample_id"
-        return [self._sample_row(row) for row in self._rows(f"{_SAMPLES} {order}")]
+        counts = Counter(
+            i for i, void in self._records("berries", "sample_id", "void_why") if void is None
+        )
+        rows = [
+            SampleRow(
+                sample_id=sample_id,
+                berries=counts[sample_id],
+                sample=Sample(
+                    **dict(zip(_SAMPLE[:-1], values, strict=True)), cues=json.loads(cues)
+                ),
+            )
+            for sample_id, *values, cues in self._records("samples", "sample_id", *_SAMPLE)
+        ]
+        # Rows come in the order of their ids, and sorting keeps it among equals.
+        return sorted(rows, key=lambda row: row.sample.plan_order or float("inf"))
 
     def next_sample(self) -> SampleRow | None:
         """The first planned sample that is not done; None when all are, or none was planned."""
@@ -97,25 +99,20 @@ class SessionTables(SeasonBase):
         NoSuchRecordError
             If the season has no such sample.
         """
-        row = self._row(f"{_SAMPLES} WHERE ? IN (code, blind_code)", (code,))
-        if row is None:
-            raise NoSuchRecordError(
-                f"{self.path} holds no sample '{code}'.", todo="'gauge plan' lists the samples."
-            )
-        return self._sample_row(row)
-
-    def _sample_row(self, row: Any) -> SampleRow:
-        values = dict(zip(_SAMPLE, row[2:], strict=True))
-        values["cues"] = json.loads(values["cues"])
-        return SampleRow(sample_id=row[0], berries=row[1], sample=Sample(**values))
+        for row in self.samples():
+            if code in {row.sample.code, row.sample.blind_code}:
+                return row
+        raise NoSuchRecordError(
+            f"{self.path} holds no sample '{code}'.", todo="'gauge plan' lists the samples."
+        )
 
     # --- sessions -----------------------------------------------------------------------------
 
     def add_session(self, session: Session) -> int:
         """Store the beginning of a session and return its id."""
-        with self._write("beginning a session") as db:
-            values = [getattr(session, name) for name in _SESSION]
-            return int(db.execute(_ADD_SESSION, values).lastrowid or 0)
+        with self._write("beginning a session"):
+            values = {column(name): value for name, value in asdict(session).items()}
+            return self._add("sessions", **values)
 
     def end_session(self, session_id: int, at: str | None = None) -> None:
         """Store the end of a session (ISO 8601 UTC; now if not given).
@@ -125,21 +122,21 @@ class SessionTables(SeasonBase):
         NoSuchRecordError
             If the season has no such session.
         """
-        with self._write("ending a session") as db:
-            sql = "UPDATE sessions SET ended_at = ? WHERE session_id = ?"
-            if not db.execute(sql, (at or now(), session_id)).rowcount:
-                raise self._no_session(session_id)
+        with self._write("ending a session"):
+            self.session(session_id)
+            self._change("sessions", [session_id], {"ended_at": at or now()}, kind="end")
 
     def sessions(self) -> list[SessionRow]:
         """All sessions, oldest first."""
-        sql = f"SELECT session_id, ended_at, {_SESSION_COLUMNS} FROM sessions ORDER BY 1"
         return [
             SessionRow(
-                session_id=row[0],
-                ended_at=row[1],
-                session=Session(**dict(zip(_SESSION, row[2:], strict=True))),
+                session_id=session_id,
+                ended_at=ended_at,
+                session=Session(**dict(zip(_SESSION, values, strict=True))),
             )
-            for row in self._rows(sql)
+            for session_id, ended_at, *values in self._records(
+                "sessions", "session_id", "ended_at", *map(column, _SESSION)
+            )
         ]
 
     def session(self, session_id: int) -> SessionRow:
@@ -150,22 +147,20 @@ class SessionTables(SeasonBase):
         NoSuchRecordError
             If the season has no such session.
         """
-        for row in self.sessions():
+        rows = self.sessions()
+        for row in rows:
             if row.session_id == session_id:
                 return row
-        raise self._no_session(session_id)
-
-    def _no_session(self, session_id: int) -> NoSuchRecordError:
-        known = ", ".join(str(row[0]) for row in self._rows("SELECT session_id FROM sessions"))
-        return NoSuchRecordError(
+        known = ", ".join(str(row.session_id) for row in rows)
+        raise NoSuchRecordError(
             f"{self.path} holds no session {session_id}.",
             todo=f"It holds {known}." if known else "It holds no session at all.",
         )
 
-    # --- what was heard -----------------------------------------------------------------------
+    # --- what was received --------------------------------------------------------------------
 
     def keep_chunks(self, session_id: int, chunks: Sequence[Chunk]) -> None:
-        """Store what was heard, in one transaction; nothing to do for no chunks."""
+        """Store what was received, in one transaction; nothing to do for no chunks."""
         if chunks:
             with self._write("keeping the capture"):
                 self._add_chunks(session_id, chunks)
@@ -173,17 +168,17 @@ class SessionTables(SeasonBase):
     def _add_chunks(self, session_id: int, chunks: Sequence[Chunk]) -> None:
         """Within a transaction, add one packed row."""
         text = "\n".join(write_capture(chunks))
-        self._db.execute(
-            "INSERT INTO chunks (session_id, seq, from_ns, to_ns, n_bytes, packed) "
-            "SELECT ?1, coalesce(max(seq) + 1, 0), ?2, ?3, ?4, ?5 FROM chunks "
-            "WHERE session_id = ?1",
-            (
-                session_id,
-                chunks[0].t_ns,
-                chunks[-1].t_ns,
-                sum(len(chunk.data) for chunk in chunks),
-                zlib.compress(text.encode("ascii"), 1),
-            ),
+        row = self._row(
+            "SELECT coalesce(max(seq) + 1, 0) FROM chunks WHERE session_id = ?", (session_id,)
+        )
+        self._add(
+            "chunks",
+            session_id=session_id,
+            seq=row[0] if row else 0,
+            from_ns=chunks[0].t_ns,
+            to_ns=chunks[-1].t_ns,
+            n_bytes=sum(len(chunk.data) for chunk in chunks),
+            packed=zlib.compress(text.encode("ascii"), 1),
         )
 
     def _add_later_chunks(self, session_id: int, chunks: Sequence[Chunk]) -> None:
@@ -195,17 +190,18 @@ class SessionTables(SeasonBase):
 
     def keep_gap(self, session_id: int, gap: Gap) -> None:
         """Store a stretch in which bytes may have been lost."""
-        with self._write("keeping a gap") as db:
-            sql = "INSERT INTO gaps (session_id, from_ns, to_ns, reason) VALUES (?, ?, ?, ?)"
-            db.execute(sql, (session_id, *gap))
+        with self._write("keeping a gap"):
+            from_ns, to_ns, reason = gap
+            self._add("gaps", session_id=session_id, from_ns=from_ns, to_ns=to_ns, reason=reason)
 
     def gaps(self, session_id: int) -> list[Gap]:
         """The gaps of a session in order of time."""
-        sql = "SELECT from_ns, to_ns, reason FROM gaps WHERE session_id = ? ORDER BY 1, gap_id"
-        return [Gap(*row) for row in self._rows(sql, (session_id,))]
+        names = ("from_ns", "to_ns", "reason")
+        rows = self._records("gaps", *names, where="session_id = ?", values=(session_id,))
+        return sorted((Gap(*row) for row in rows), key=lambda gap: gap.from_ns)
 
     def chunks(self, session_id: int) -> Iterator[Chunk]:
-        """What was heard in a session, as it arrived.
+        """What was received in a session, as it arrived.
 
         Raises
         ------
@@ -217,7 +213,7 @@ class SessionTables(SeasonBase):
         for (seq,) in rows:
             ((packed,),) = self._rows(sql, (session_id, seq))
             try:
-                lines = zlib.decompress(packed).decode("ascii").split("\n")
+                lines = _unpacked(packed).decode("ascii").split("\n")
             except (zlib.error, ValueError) as error:
                 raise damaged(
                     self.path, f"capture {seq} of session {session_id}, {error}"
@@ -236,3 +232,14 @@ class SessionTables(SeasonBase):
         self.session(session_id)
         streams: list[Iterable[Chunk | Gap]] = [self.gaps(session_id), self.chunks(session_id)]
         return merge(*streams, key=lambda item: item[0])
+
+
+def _unpacked(packed: bytes) -> bytes:
+    """Unpack a chunk, refusing what would unpack to more than any session keeps at once."""
+    unpack = zlib.decompressobj()
+    data = unpack.decompress(packed, _LARGEST_CHUNK)
+    if unpack.unconsumed_tail:
+        raise ValueError(f"more than {_LARGEST_CHUNK} bytes when unpacked")
+    if not unpack.eof:
+        raise ValueError("the packed bytes end too early")
+    return data

@@ -22,7 +22,7 @@ from gauge.errors import (
 from gauge.protocol.capture import load_capture
 from gauge.records import Chunk, FingerScore, Gap
 from gauge.season.file import open_season
-from gauge.season.plan import LETTERS, blind_codes
+from gauge.sheets.plan import LETTERS, blind_codes
 from tests.season_helpers import begun, press
 
 

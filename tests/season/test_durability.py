@@ -58,7 +58,7 @@ def test_a_real_limit_on_the_file_is_met_with_a_clear_error(tmp_path) -> None:
     import resource
 
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (160 * 1024, before[1]))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (224 * 1024, before[1]))
     try:
         acknowledged, error, wrong = real_full_disk(tmp_path, 2000)
     finally:

@@ -19,7 +19,7 @@ from gauge.errors import (
     NoSuchRecordError,
 )
 from gauge.records import Chunk, FingerScore, Flag, Gap, Sample, Session
-from gauge.season.file import open_season
+from gauge.season.file import give_digests, open_season
 from gauge.season.rows import CheckweightRow, ClamshellRow, PadPressRow, PracticeRow
 from gauge.season.scores import default_scale
 from gauge.units import Unit
@@ -382,13 +382,14 @@ def test_a_large_season_is_read_at_a_rate_of_a_million_berries_in_seconds(tmp_pa
             "INSERT INTO berries (berry_id, sample_id, number, at) SELECT i, 1, i, 't' FROM n"
         )
         season._db.execute(
-            f"INSERT INTO peaks SELECT berry_id, {pressed.format('berry_id')}, '[]', 't' "
-            "FROM berries"
+            f"INSERT INTO peaks SELECT berry_id, {pressed.format('berry_id')}, '[]', 't', "
+            "NULL, NULL, NULL FROM berries"
         )
         season._db.execute(
-            "INSERT INTO scores SELECT berry_id, berry_id, 'ines', '3', 3, 1, 't', 'gauge' "
-            "FROM berries"
+            "INSERT INTO scores SELECT berry_id, berry_id, 'ines', '3', 3, 1, 't', 'gauge', "
+            "NULL, NULL FROM berries"
         )
+        give_digests(season._db)
         season._db.execute("COMMIT")
     start = time.process_time()
     with open_season(path, read_only=True) as season:

@@ -230,8 +230,8 @@ def _version_1(path):
         db.execute("INSERT INTO sessions (started_at) VALUES ('2026-07-01T08:00:00Z')")
         db.execute("INSERT INTO berries (sample_id, number, at) VALUES (1, 7, 't')")
         db.execute(
-            "INSERT INTO peaks VALUES (1, 1, 0.0, 0.5, 0.8, '0.279', 'lbf', 1.2410518, 0, 0.001, "
-            "40, 20, 50, 2.5, 0.02, '[]', 't')"
+            "INSERT INTO peaks VALUES (1, 1, 0.0, 0.5, 0.8, '0.279', 'lbf', 1.2410538306, 0, "
+            "0.001, 40, 20, 50, 2.5, 0.02, '[]', 't')"
         )
 
 

@@ -1,0 +1,7 @@
+"""Sheets that come into a season: plans and finger scores, every cell read and checked.
+
+In: a CSV.
+Out: records to store, or an error that names file, row and column. Nothing is stored here.
+"""
+
+__all__ = ["plan", "scoresheet"]
