@@ -3,3 +3,5 @@
 In: the records of the other rooms.
 Out: figures as PNG, SVG or PDF.
 """
+
+__all__ = ["card", "compare", "fit", "gauges", "limit", "rater", "style", "table", "tablepage"]

@@ -6,7 +6,9 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
@@ -26,15 +28,7 @@ A4_LANDSCAPE_IN = (11.69, 8.27)
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CardNotes:
-    """What the foot of the card says.
-
-    Attributes
-    ----------
-    season : str
-    head_mm : float or None
-    made_on, valid_until : date
-    press_limit : int
-    """
+    """What the foot of the card says; `head_mm` is None where the diameter is not stated."""
 
     season: str
     head_mm: float | None
@@ -44,28 +38,20 @@ class CardNotes:
 
 
 def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> Figure:
-    """Draw the card: a row for each score, firmest on top, with its anchors.
-
-    Parameters
-    ----------
-    calibration : Calibration
-    chosen : AnchorSet
-    notes : CardNotes
-    """
+    """Draw the card: a row for each score, firmest on top, with its anchors."""
     figure = new_figure(*A4_LANDSCAPE_IN)
     figure.set_layout_engine("none")
     axes = figure.add_axes((0, 0, 1, 1))
     axes.set_axis_off()
     axes.set_xlim(0, 100)
     axes.set_ylim(0, 100)
-    axes.text(3, 95, "Anchor card", fontsize=30, weight="bold", va="center", color=INK)
-    axes.text(31, 95, notes.season, fontsize=22, va="center", color=INK)
-    axes.text(
-        97, 95, f"valid until {notes.valid_until:%d %b %Y}", fontsize=20, weight="bold",
-        va="center", ha="right",
-    )  # fmt: skip
-    for x, text in ((4, "score"), (17, "force"), (48, "look for"), (62, "squeeze, in this order")):
-        axes.text(x, 89.5, text, fontsize=13, color=GREY, va="center")
+    text = partial(axes.text, va="center", color=INK)
+    text(3, 95, "Anchor card", fontsize=30, weight="bold")
+    text(31, 95, notes.season, fontsize=22)
+    valid = f"valid until {notes.valid_until:%d %b %Y}"
+    text(97, 95, valid, fontsize=20, weight="bold", ha="right")
+    for x, title in ((4, "score"), (17, "force"), (48, "look for"), (62, "squeeze, in this order")):
+        text(x, 89.5, title, fontsize=13, color=GREY)
     top, foot = 87.0, 16.0
     height = (top - foot) / len(chosen.bands)
     numbers = {id(anchor): i for i, anchor in enumerate(squeeze_order(chosen.anchors), 1)}
@@ -82,41 +68,42 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
     if limit is not None:
         y = top - (limit + 1) * height
         axes.plot([2, 98], [y, y], color=INK, linewidth=5, zorder=5)
-        axes.text(
+        box = {"facecolor": INK, "edgecolor": INK, "pad": 3}
+        text(
             17, y, "SALE LIMIT: not for sale below this line", fontsize=13, weight="bold",
-            ha="left", va="center", color="white",
-            bbox={"facecolor": INK, "edgecolor": INK, "pad": 3}, zorder=6,
+            color="white", bbox=box, zorder=6,
         )  # fmt: skip
     _foot(axes, calibration, notes)
     return figure
 
 
-def _row(axes: object, band: Band, y: float, height: float) -> None:
-    text = axes.text  # type: ignore[attr-defined]
-    text(7, y, band.score, fontsize=50 if len(band.score) < 3 else 30, weight="bold",
-         ha="center", va="center")  # fmt: skip
+def _row(axes: Axes, band: Band, y: float, height: float) -> None:
+    """Write a score, its band and its target."""
+    text = partial(axes.text, va="center")
+    size = 50 if len(band.score) < 3 else 30
+    text(7, y, band.score, fontsize=size, weight="bold", ha="center")
     if band.low_newton is None or band.target_newton is None:
-        text(17, y, "no force of its own", fontsize=18, va="center")
+        text(17, y, "no force of its own", fontsize=18)
         return
-    text(17, y + height * 0.14, band_text(band, Unit.N), fontsize=28, weight="bold", va="center")
-    text(17, y - height * 0.26, f"{band_text(band, Unit.LBF)}     {band_text(band, Unit.KGF)}",
-         fontsize=13, va="center")  # fmt: skip
-    text(48, y + height * 0.14, f"{band.target_newton:.2f} N", fontsize=24, va="center")
-    pounds = convert(band.target_newton, Unit.N, Unit.LBF)
-    kilos = convert(band.target_newton, Unit.N, Unit.KGF)
-    text(48, y - height * 0.26, f"{pounds:.2f} lbf  {kilos:.3f} kgf", fontsize=11, va="center")
+    above, below = y + height * 0.14, y - height * 0.26
+    others = f"{band_text(band, Unit.LBF)}     {band_text(band, Unit.KGF)}"
+    pounds, kilos = (convert(band.target_newton, Unit.N, unit) for unit in (Unit.LBF, Unit.KGF))
+    text(17, above, band_text(band, Unit.N), fontsize=28, weight="bold")
+    text(17, below, others, fontsize=13)
+    text(48, above, f"{band.target_newton:.2f} N", fontsize=24)
+    text(48, below, f"{pounds:.2f} lbf  {kilos:.3f} kgf", fontsize=11)
 
 
 def _anchors(
-    axes: object, anchors: Sequence[Anchor], numbers: dict[int, int], upper: float, height: float
+    axes: Axes, anchors: Sequence[Anchor], numbers: dict[int, int], upper: float, height: float
 ) -> None:
-    shown = sorted(anchors, key=lambda anchor: numbers[id(anchor)])
-    if not shown:
+    """List the anchors of a score in the order of squeezing, as large as they fit."""
+    if not anchors:
         return
     lines = [
         f"{numbers[id(one)]}. {one.candidate.label}  {one.candidate.force_newton:.2f} N"
         + (f" at {one.boundary}" if one.boundary else "")
-        for one in shown
+        for one in sorted(anchors, key=lambda anchor: numbers[id(anchor)])
     ]
     columns = 1 if len(lines) <= 6 else 2
     rows = max(-(-len(lines) // columns), 3)
@@ -127,34 +114,24 @@ def _anchors(
     for place, line in enumerate(lines):
         x = 62 + 36 / columns * (place % columns)
         y = upper - height * (0.04 + 0.92 * (place // columns + 0.5) / rows)
-        axes.text(x, y, line, fontsize=size, va="center")  # type: ignore[attr-defined]
+        axes.text(x, y, line, fontsize=size, va="center")
 
 
-def _foot(axes: object, calibration: Calibration, notes: CardNotes) -> None:
-    text = axes.text  # type: ignore[attr-defined]
+def _foot(axes: Axes, calibration: Calibration, notes: CardNotes) -> None:
+    """Write the conditions and the cautions."""
     head = "head not stated" if notes.head_mm is None else f"{notes.head_mm:g} mm flat head"
     raters = ", ".join(calibration.raters) or "one hand"
-    text(
-        3, 13.4, f"{head}, calyx down   |   at most {notes.press_limit} squeezes an anchor   |   "
-        f"made {notes.made_on:%d %b %Y}", fontsize=12, va="center",
-    )  # fmt: skip
-    text(
-        3, 10.2, f"calibration of {calibration.n} scores by {raters}, fingerprint "
-        f"{calibration.fingerprint[:12] or 'none'}", fontsize=12, va="center",
-    )  # fmt: skip
-    text(3, 4.8, textwrap.fill(CAUTIONS, 122), fontsize=10.5, va="center", color=INK)
+    use = f"{head}, calyx down   |   at most {notes.press_limit} squeezes an anchor   |   "
+    made = f"made {notes.made_on:%d %b %Y}"
+    source = f"calibration of {calibration.n} scores by {raters}, fingerprint "
+    source += calibration.fingerprint[:12] or "none"
+    axes.text(3, 13.4, use + made, fontsize=12, va="center")
+    axes.text(3, 10.2, source, fontsize=12, va="center")
+    axes.text(3, 4.8, textwrap.fill(CAUTIONS, 122), fontsize=10.5, va="center", color=INK)
 
 
 def band_text(band: Band, unit: Unit) -> str:
-    """A band in a unit, as it stands on the card.
-
-    Examples
-    --------
-    >>> one = Band(score="1", low_newton=4.48, target_newton=5.2, high_newton=None, core_low_newton=None,
-    ...            core_high_newton=None, best_probability=0.9)
-    >>> band_text(one, Unit.N), band_text(one, Unit.LBF)
-    ('from 4.48 N up', 'from 1.01 lbf up')
-    """
+    """Write a band in a unit, as it stands on the card."""
     digits = 3 if unit is Unit.KGF else 2
     low = convert(band.low_newton or 0.0, Unit.N, unit)
     if band.high_newton is None:
@@ -166,7 +143,7 @@ def band_text(band: Band, unit: Unit) -> str:
 
 
 def squeeze_order(anchors: Sequence[Anchor]) -> list[Anchor]:
-    """Order in which to squeeze: the scores themselves first, firm to soft, then the boundaries.
+    """Order the anchors for squeezing: scores first, firm to soft, then the boundaries.
 
     A hand first learns what each score feels like, and then where one turns into the next.
     """

@@ -13,13 +13,7 @@ from calibrate.plots.style import DASHES, GREY, INK, MARKERS, new_figure, tidy
 
 
 def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
-    """Draw two or more seasons of one scale.
-
-    Parameters
-    ----------
-    calibrations : sequence of Calibration
-        Of the same scale. Seasons differ by dash and marker, not by colour.
-    """
+    """Draw two or more seasons of one scale, told apart by dash and marker, not by colour."""
     figure = new_figure(7.0, 5.6)
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     known = [

@@ -20,11 +20,6 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     Above, each berry stands at its force in the row of its score, with a marker for its rater;
     the cut points cross the rows with their intervals. Below, the probability of each score.
     Shaded bands show which score is the likeliest side of the cut points.
-
-    Parameters
-    ----------
-    calibration : Calibration
-    pairs : Pairs
     """
     figure = new_figure(7.0, 5.8)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy
+from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy, write_beside
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.measurement import LimitsOfAgreement
 
@@ -19,12 +19,7 @@ def draw_gauges(
 ) -> Figure:
     """Draw every berry once, with bias and limits and the intervals of each as bands.
 
-    Parameters
-    ----------
-    found : LimitsOfAgreement
-    names : tuple of (str, str)
-    first, second : ndarray of float, shape (berries, repeats)
-        Newtons.
+    `first` and `second` are the forces in newtons by each gauge, shape (berries, repeats).
     """
     both = np.isfinite(first).any(axis=1) & np.isfinite(second).any(axis=1)
     a, b = np.nanmean(first[both], axis=1), np.nanmean(second[both], axis=1)
@@ -40,13 +35,7 @@ def draw_gauges(
             continue
         axes.axhspan(one.low, one.high, color=PALE, linewidth=0, zorder=0)
         axes.axhline(one.value, color=INK, linestyle=dash, linewidth=1.1)
-        axes.annotate(
-            f"{name}\n{one.value:.3g} N",
-            (1.01, one.value),
-            xycoords=("axes fraction", "data"),
-            va="center",
-            fontsize=8,
-        )
+        write_beside(axes, f"{name}\n{one.value:.3g} N", one.value)
     axes.axhline(0, color=GREY, linewidth=0.8, linestyle=":")
     axes.plot((a + b) / 2, a - b, "o", color=INK, markersize=4, markerfacecolor="white")
     axes.set_xlabel("mean of the two gauges, N")

@@ -13,13 +13,7 @@ from calibrate.plots.style import DASHES, GREY, INK, PALE, new_figure, tidy
 def draw_limit(curve: WithinCurve, limit: LimitForce, costs: Sequence[ThresholdCost]) -> Figure:
     """Draw the curve with its interval above, and the two errors by threshold below.
 
-    Parameters
-    ----------
-    curve : WithinCurve
-    limit : LimitForce
-        Marked where it lies.
-    costs : sequence of ThresholdCost
-        On a fine grid of thresholds.
+    `costs` are those of a fine grid of thresholds.
     """
     figure = new_figure(7.0, 6.0)
     above, below = figure.subplots(2, 1, sharex=True)

@@ -1,4 +1,4 @@
-"""One rater's hand on one page: scores against force, shift at each boundary, confusion table."""
+"""One rater's check on one page: scores against force, shift at each boundary, confusion table."""
 
 from __future__ import annotations
 
@@ -13,12 +13,7 @@ from calibrate.raters.check import RaterCheck
 
 
 def draw_rater(report: RaterCheck) -> Figure:
-    """Draw the one-page picture of a check.
-
-    Parameters
-    ----------
-    report : RaterCheck
-    """
+    """Draw the one-page picture of a check."""
     figure = new_figure(8.3, 9.2)
     grid = figure.add_gridspec(3, 2, height_ratios=(3.2, 2.4, 1.0), width_ratios=(3, 2))
     figure.suptitle(f"{report.rater}: {report.verdict}", fontsize=15, weight="bold")

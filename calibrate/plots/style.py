@@ -33,13 +33,7 @@ _RC: dict[Any, Any] = {
 
 
 def new_figure(width_in: float = 7.0, height_in: float = 5.0) -> Figure:
-    """Make an empty figure.
-
-    Parameters
-    ----------
-    width_in, height_in : float
-        Inches.
-    """
+    """Make an empty figure of a size in inches."""
     with rc_context(_RC):
         return Figure(figsize=(width_in, height_in), layout="constrained")
 
@@ -50,6 +44,11 @@ def tidy(axes: Axes) -> None:
     axes.tick_params(labelsize=8)
 
 
+def write_beside(axes: Axes, text: str, y: float) -> None:
+    """Write a text to the right of a panel, at a height of its own scale."""
+    axes.annotate(text, (1.01, y), xycoords=("axes fraction", "data"), va="center", fontsize=8)
+
+
 def check_suffix(path: Path) -> None:
     """Refuse a picture format before any work is done.
 
@@ -57,10 +56,6 @@ def check_suffix(path: Path) -> None:
     ------
     InvalidValueError
         If the suffix is none of png, pdf, svg.
-
-    Examples
-    --------
-    >>> check_suffix(Path("fit.png"))
     """
     if path.suffix.lower() not in SUFFIXES:
         raise InvalidValueError(

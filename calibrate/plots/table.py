@@ -2,38 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from calibrate.plots.style import GREY, INK, MARKERS, PALE, new_figure, tidy
+from calibrate.plots.style import GREY, INK, MARKERS, PALE, new_figure, tidy, write_beside
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
 from calibrate.tables.rows import Row
 from calibrate.tables.tabletext import letters_rule
 
 MOST_ROWS = 60
+_SHORT = {"storage_day": "day", "storage_temp_c": "°C", "harvest_date": "harvest"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Panel:
+    """One picture of a table: an estimate a row, and the outcome whose letters stand beside it."""
+
+    title: str
+    outcome: str
+    estimates: Sequence[Estimate | None]
 
 
 def draw_table(report: Report) -> Figure:
-    """Draw the rows of a table, one line each, in the order of the table.
-
-    Parameters
-    ----------
-    report : Report
-        The first 60 rows are drawn; a longer table says so.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw the first 60 rows of a table, one line each; a longer table says so."""
     rows = report.table.rows[:MOST_ROWS]
-    kinds = panels(report)
+    found = panels(report)
     figure = new_figure(7.0, max(2.6, 1.4 + 0.26 * len(rows)))
-    axes = figure.subplots(1, len(kinds), sharey=True, squeeze=False)[0]
-    for axis, (title, outcome, of) in zip(axes, kinds, strict=True):
-        draw_panel(axis, rows, title, outcome, of)
+    axes = figure.subplots(1, len(found), sharey=True, squeeze=False)[0]
+    for axis, panel in zip(axes, found, strict=True):
+        draw_panel(axis, rows, panel)
     label_rows(axes[0], rows)
     left = len(report.table.rows) - len(rows)
     more = f"; {left} further rows are not drawn" if left else ""
@@ -45,71 +46,52 @@ def draw_table(report: Report) -> Figure:
     return figure
 
 
-def panels(report: Report) -> list[tuple[str, str, Callable[[Row], Estimate | None]]]:
-    """Which panels have something to show: title, outcome of the letters, and the estimate."""
+def panels(report: Report) -> list[Panel]:
+    """Choose the panels that have something to show."""
     rows = report.table.rows
-    kinds: list[tuple[str, str, Callable[[Row], Estimate | None]]] = []
+    soft, marketable = (
+        [getattr(row.shares, name) if row.shares else None for row in rows]
+        for name in ("soft", "marketable")
+    )
+    predicted = [row.predicted_soft for row in rows]
+    found: list[Panel] = []
+
+    def percent(title: str, outcome: str, shares: Sequence[Estimate | None]) -> None:
+        estimates = [share.times(100) if share else None for share in shares]
+        found.append(Panel(title=title, outcome=outcome, estimates=estimates))
+
     if any(row.n for row in rows):
-        kinds.append(("mean peak force, N", "force", lambda row: row.force))
-    if any(row.shares and row.shares.soft for row in rows):
-        kinds.append(("soft berries, %", "soft", _soft))
-    elif any(row.predicted_soft for row in rows):
-        kinds.append(("soft berries predicted from force, %", "", _predicted))
-    if any(row.shares and row.shares.marketable for row in rows):
-        kinds.append(("marketable berries, %", "", _marketable))
-    if not kinds:
-        kinds.append(("mean finger score", "score", lambda row: row.mean_score))
-    return kinds
+        forces = [row.force for row in rows]
+        found.append(Panel(title="mean peak force, N", outcome="force", estimates=forces))
+    if any(soft):
+        percent("soft berries, %", "soft", soft)
+    elif any(predicted):
+        percent("soft berries predicted from force, %", "", predicted)
+    if any(marketable):
+        percent("marketable berries, %", "", marketable)
+    if not found:
+        scores = [row.mean_score for row in rows]
+        found.append(Panel(title="mean finger score", outcome="score", estimates=scores))
+    return found
 
 
-def _soft(row: Row) -> Estimate | None:
-    return row.shares.soft.times(100) if row.shares and row.shares.soft else None
-
-
-def _marketable(row: Row) -> Estimate | None:
-    return row.shares.marketable.times(100) if row.shares and row.shares.marketable else None
-
-
-def _predicted(row: Row) -> Estimate | None:
-    return row.predicted_soft.times(100) if row.predicted_soft else None
-
-
-def draw_panel(
-    axis: Axes,
-    rows: Sequence[Row],
-    title: str,
-    outcome: str,
-    of: Callable[[Row], Estimate | None],
-) -> None:
+def draw_panel(axis: Axes, rows: Sequence[Row], panel: Panel) -> None:
     """Draw one estimate of every row as a dot with its interval; an open interval has no bar."""
     last = [tuple(row.levels.values())[1:] for row in rows]
     marks = {key: MARKERS[i % len(MARKERS)] for i, key in enumerate(dict.fromkeys(last))}
-    for at, row in enumerate(rows):
+    for at, (row, one) in enumerate(zip(rows, panel.estimates, strict=False)):
         if at % 2:
             axis.axhspan(at - 0.5, at + 0.5, color=PALE, zorder=0, linewidth=0)
-        one = of(row)
         if one is None or one.value is None:
             continue
         if one.low is not None and one.high is not None:
             axis.plot([one.low, one.high], [at, at], color=INK, linewidth=1.2, zorder=2)
         axis.plot(one.value, at, marks[last[at]], color=INK, markersize=5, zorder=3)
-        letters = row.letters.get(outcome, "")
-        if letters:
-            axis.annotate(
-                letters,
-                (1.01, at),
-                xycoords=("axes fraction", "data"),
-                va="center",
-                fontsize=8,
-                annotation_clip=False,
-            )
-    axis.set_title(title, fontsize=9, loc="left")
+        write_beside(axis, row.letters.get(panel.outcome, ""), at)
+    axis.set_title(panel.title, fontsize=9, loc="left")
     axis.set_ylim(len(rows) - 0.5, -0.5)
     axis.grid(axis="x", color=GREY, alpha=0.3, linewidth=0.6)
-    if title.endswith("%"):
-        axis.set_xlim(-3, 103)
-    else:
-        axis.set_xlim(left=0)
+    axis.set_xlim(*((-3, 103) if panel.title.endswith("%") else (0, None)))
     tidy(axis)
 
 
@@ -118,13 +100,7 @@ def label_rows(axis: Axes, rows: Sequence[Row]) -> None:
     names = []
     for row in rows:
         first, *others = row.levels.items() or [("", "all")]
-        told = [first[1] or "-", *(f"{_short(name)} {text or '-'}" for name, text in others)]
-        names.append(", ".join(told))
+        parts = [f"{_SHORT.get(name, name)} {text or '-'}" for name, text in others]
+        names.append(", ".join([first[1] or "-", *parts]))
     axis.set_yticks(range(len(rows)), names, fontsize=8)
     axis.tick_params(axis="y", length=0)
-
-
-def _short(level: str) -> str:
-    return {"storage_day": "day", "storage_temp_c": "°C", "harvest_date": "harvest"}.get(
-        level, level
-    )

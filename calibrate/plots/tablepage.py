@@ -15,26 +15,18 @@ from calibrate.tables.tabletext import Block, blocks, lines
 
 A4_IN = (8.27, 11.69)
 _MOST_ROWS = 18
-_LINE_IN = 0.145
-_WIDTH = 150
-_GAP = 0.04
-_LONGEST_CELL = 50
+_LINE_IN = 0.145  # inches; height of a line of a block
+_NOTE_IN = 0.135  # inches; height of a line of the notes
+_WIDTH = 150  # signs in a line of the notes
+_GAP = 0.04  # share of the width; between two blocks
+_LONGEST_CELL = 50  # signs
 
 
 def draw_page(report: Report) -> Figure:
-    """Lay the report out on one page.
+    """Lay the report out on one page of A4, portrait.
 
     What does not fit is left out from the end, and the page says so; the terminal and the JSON
     have everything.
-
-    Parameters
-    ----------
-    report : Report
-
-    Returns
-    -------
-    Figure
-        A4, portrait.
     """
     figure = new_figure(*A4_IN)
     figure.set_layout_engine("none")
@@ -46,39 +38,37 @@ def draw_page(report: Report) -> Figure:
     head = f"{count} berries, {report.table.unit} as the unit. From {names}"
     figure.text(0.07, 0.94, textwrap.shorten(head, 118), fontsize=8, va="top")
 
-    kinds = panels(report)
+    found = panels(report)
     height = (0.75 + 0.17 * len(rows)) / A4_IN[1]
     grid = GridSpec(
-        1, len(kinds), figure, left=0.2, right=0.93, top=0.895, bottom=0.895 - height, wspace=0.14
+        1, len(found), figure, left=0.2, right=0.93, top=0.895, bottom=0.895 - height, wspace=0.14
     )
-    for at, (title, outcome, of) in enumerate(kinds):
+    for at, panel in enumerate(found):
         axis = figure.add_subplot(grid[0, at])
-        draw_panel(axis, rows, title, outcome, of)
+        draw_panel(axis, rows, panel)
         if at:
             axis.set_yticks([])
         else:
             label_rows(axis, rows)
         axis.tick_params(axis="y", labelsize=7)
 
-    notes = _wrapped([*lines(report), *report.notes, CAUTION])
-    bottom = 0.03 + len(notes) * 0.135 / A4_IN[1]
+    texts = [*lines(report), *report.notes, CAUTION]
+    notes = [line for text in texts for line in textwrap.wrap(text, _WIDTH)]
+    bottom = 0.03 + len(notes) * _NOTE_IN / A4_IN[1]
     dropped = _fill(figure, blocks(report), 0.895 - height - 0.04, bottom + 0.01)
     if dropped or len(report.table.rows) > len(rows):
-        notes.insert(
-            0,
-            "Not on this page: some rows or blocks. The terminal and --json show all.",
-        )
-        bottom += 0.135 / A4_IN[1]
+        notes.insert(0, "Not on this page: some rows or blocks. The terminal and --json show all.")
+        bottom += _NOTE_IN / A4_IN[1]
     figure.text(
         0.07, bottom - 0.005, "\n".join(notes), fontsize=6.8, va="top", linespacing=1.3, color=INK
     )
     return figure
 
 
-def _fill(figure: Figure, wanted: list[Block], top: float, bottom: float) -> bool:
+def _fill(figure: Figure, to_set: list[Block], top: float, bottom: float) -> bool:
     """Set blocks from the top, side by side where two fit; tell whether one had no place."""
     dropped, left, shelf = False, 0.0, 0.0
-    for block in wanted:
+    for block in to_set:
         need = (len(block.rows) + 2.9) * _LINE_IN / A4_IN[1]
         width = _edges(block)[-1]
         if left and left + width <= 1 and need <= shelf + 1e-9:
@@ -91,10 +81,6 @@ def _fill(figure: Figure, wanted: list[Block], top: float, bottom: float) -> boo
         top, left, shelf = top - shelf, width + _GAP, need
         _draw_block(figure, block, 0.0, top, need)
     return dropped
-
-
-def _wrapped(texts: list[str]) -> list[str]:
-    return [line for text in texts for line in textwrap.wrap(text, _WIDTH)]
 
 
 def _draw_block(figure: Figure, block: Block, left: float, top: float, height: float) -> None:
@@ -116,12 +102,12 @@ def _draw_block(figure: Figure, block: Block, left: float, top: float, height: f
 
 
 def _short(text: str) -> str:
-    """A reason why there is no value may be long; the terminal and the JSON have all of it."""
+    """Shorten a reason why there is no value; the terminal and the JSON have all of it."""
     return textwrap.shorten(text, _LONGEST_CELL, placeholder=" ...")
 
 
 def _edges(block: Block) -> list[float]:
-    """Column edges, by the longest text of each column; never beyond the page."""
+    """Place the column edges by the longest text of each column, never beyond the page."""
     widths = [
         2 + max(len(text) for text in (name, *(_short(row[at]) for row in block.rows)))
         for at, name in enumerate(block.header)
@@ -136,12 +122,6 @@ def _edges(block: Block) -> list[float]:
 def _cell(
     axis: Axes, edges: list[float], at: int, y: float, text: str, *, left: bool, bold: bool = False
 ) -> None:
-    axis.text(
-        edges[at] if left else edges[at + 1],
-        y,
-        text,
-        fontsize=7,
-        ha="left" if left else "right",
-        va="center",
-        weight="bold" if bold else "normal",
-    )
+    x, side = (edges[at], "left") if left else (edges[at + 1], "right")
+    weight = "bold" if bold else "normal"
+    axis.text(x, y, text, fontsize=7, ha=side, va="center", weight=weight)
