@@ -225,7 +225,7 @@ def command(
                 season=season,
                 session=session,
                 settings=settings,
-                tell=_tell,
+                report=_report,
             )
         except KeyboardInterrupt:
             raise StoppedError(
@@ -268,10 +268,11 @@ def _settings(
     )
 
 
-def _tell(watch: WeightWatch, step: StableReading | None) -> None:
-    if step is not None:
-        on = "empty" if step.mass is None else step.mass.shown
-        say(f"  {on}: {step.shown} {step.unit}" + (" (stable)" if step.mass else ""))
+def _report(watch: WeightWatch, reading: StableReading | None) -> None:
+    if reading is not None:
+        on = "empty" if reading.mass is None else reading.mass.shown
+        stable = " (stable)" if reading.mass else ""
+        say(f"  {on}: {reading.shown} {reading.unit}{stable}")
     say("All read." if watch.done else f"Now {watch.action}.")
 
 

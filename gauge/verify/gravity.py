@@ -54,11 +54,6 @@ def normal_gravity_m_s2(latitude_deg: float, height_m: float = 0.0) -> float:
     References
     ----------
     NGA.STND.0036_1.0.0_WGS84, equations 4-1 and 4-3.
-
-    Examples
-    --------
-    >>> round(normal_gravity_m_s2(45.0), 10)
-    9.8061977694
     """
     if not -90 <= latitude_deg <= 90:
         raise InvalidValueError(f"latitude {latitude_deg} is not between -90 and 90 degrees.")
@@ -77,11 +72,6 @@ def gravity_at(latitude_deg: float | None, elevation_m: float | None) -> Gravity
     ------
     InvalidValueError
         If the site is not on Earth, or the latitude is not known but the elevation is.
-
-    Examples
-    --------
-    >>> gravity_at(None, None).source
-    'standard gravity 9.80665 m/s2 (no latitude given)'
     """
     if latitude_deg is None:
         if elevation_m is not None:

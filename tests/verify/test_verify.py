@@ -62,7 +62,7 @@ def _watch(*masses: str) -> WeightWatch:
 
 
 def _kinds(watch: WeightWatch) -> list[tuple[str, str | None]]:
-    return [(s.kind, None if s.mass is None else s.mass.shown) for s in watch.steps]
+    return [(s.kind, None if s.mass is None else s.mass.shown) for s in watch.readings]
 
 
 @settings(max_examples=20, deadline=None)
@@ -90,7 +90,7 @@ def test_every_weight_is_read_once(
     watch, framer = _watch(*names), Framer(WRITER.fmt)
     for chunk in recorded(gauge):
         watch.feed(framer.feed(chunk.t_ns, chunk.data))
-    weights = [s for s in watch.steps if s.mass is not None]
+    weights = [s for s in watch.readings if s.mass is not None]
     assert [s.mass.shown for s in weights if s.mass] == names
     assert watch.done
     for step in weights:
@@ -133,7 +133,7 @@ def test_other_order_wrong_weight_tension_and_overload_are_noted() -> None:
     assert any("order" in w for w in watch.warnings)
     hung = _watch("500g")
     hung.feed(_readings([0.0] * 30 + [-4.9] * 30))
-    assert hung.steps[-1].reading_newton == 4.9
+    assert hung.readings[-1].reading_newton == 4.9
     assert any("tension" in w for w in hung.warnings)
     hung.feed([Reading(9.0, float("nan"), "", Unit.N, Status.OVERLOAD)])
     assert any("overload" in w for w in hung.warnings)
