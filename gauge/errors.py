@@ -127,7 +127,7 @@ class NotSureError(FirmhandError, code=32):
 
 
 class NothingReceivedError(FirmhandError, code=33):
-    """The line stayed silent, or nothing on it could be read as the format says."""
+    """The line stayed silent, or nothing on it could be read by the line format."""
 
 
 class VerificationFailedError(FirmhandError, code=40):

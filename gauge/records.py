@@ -95,7 +95,7 @@ class Compression:
     peak_unit : Unit
         The unit in which it was shown.
     peak_newton : float
-        The same in newtons, not corrected for the baseline: what the display said.
+        The same in newtons, not corrected for the baseline.
     baseline_newton, noise_newton : float
         Level and robust standard deviation of the readings at rest before the press.
     n_readings, n_ramp : int

@@ -46,7 +46,7 @@ NEWTON_PER_FLOAT: dict[Unit, float] = {unit: float(unit.newton) for unit in Unit
 SPELLINGS: dict[str, Unit] = {spelling: unit for unit in Unit for spelling in unit.spellings}
 
 # Spellings that name a mass as often as a force. On a force gauge they are taken for the force,
-# and `gauge learn` says so before it writes a format.
+# and `gauge learn` warns of it before it writes a format.
 AMBIGUOUS = frozenset(s for s in SPELLINGS if s.lower() in {"g", "kg", "lb", "oz"})
 
 

@@ -16,7 +16,7 @@ class Seen:
 
     asked: int = 0
     faulty: int = 0
-    believed: int = 0
+    accepted: int = 0
     misattributed: int = 0
     dropped: int = 0
     seconds: float = 0.0
@@ -42,7 +42,7 @@ def poll_faulty_gauge(
         ask, out = poller.step(now_ns)
         for item in out:
             if isinstance(item, Reply):
-                seen.believed += 1
+                seen.accepted += 1
                 seen.misattributed += int(item.data) != outstanding
             else:
                 assert isinstance(item, Dropped)

@@ -143,8 +143,8 @@ def test_convert_command() -> None:
     assert out.count("\n") == 1
     code, out = _convert("-1.5", "N", "lbf", "--json")
     assert json.loads(out)["value"] == pytest.approx(-1.5 / 4.4482216152605, rel=1e-15)
-    assert _convert("1.24", "N", "lbf")[1] == "1.24 N = 0.2787631 lbf\n"
-    assert round(json.loads(_convert("1.24", "N", "lbf", "--json")[1])["value"], 3) == 0.279
+    assert _convert("2.37", "N", "lbf")[1] == "2.37 N = 0.5327972 lbf\n"
+    assert round(json.loads(_convert("2.37", "N", "lbf", "--json")[1])["value"], 3) == 0.533
 
 
 def test_convert_command_refuses() -> None:

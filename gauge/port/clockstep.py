@@ -8,7 +8,7 @@ _STEP_S = 2.0  # s; smaller steps are the clock's own corrections
 
 
 class ClockWatch:
-    """Tells when the machine slept or its clock was set, from two clocks that should agree."""
+    """Notices by two clocks that should agree when the machine slept or its clock was set."""
 
     def __init__(self) -> None:
         self._ticks_s, self._wall_s = time.perf_counter(), time.time()

@@ -1,12 +1,12 @@
 """Asking a polled gauge: one request outstanding, and no reply ever taken for another's.
 
-A reply is believed only if it is all that came between its request and the next. Anything else
+A reply is accepted only if it is all that came between its request and the next. Anything else
 (late, doubled, unasked) is dropped, and the next request waits for a while of silence.
 
 What this cannot promise: replies bear no number. As long as a second copy comes within
 `guard_s` of the first, and a late reply within `timeout_s` + `quiet_s` of its request, none can be
 taken for another's. One that is later still is caught when it meets the true reply of a later
-request; it is believed wrongly only if that reply fails at the same moment. Both waits grow when
+request; it is accepted wrongly only if that reply fails at the same moment. Both waits grow when
 this line shows that it needs more.
 """
 
@@ -29,7 +29,7 @@ class Reply(NamedTuple):
 
 
 class Dropped(NamedTuple):
-    """Bytes that cannot be told to belong to one request, or a request without a reply."""
+    """Bytes that belong to no one request for certain, or a request without a reply."""
 
     from_ns: int
     to_ns: int
@@ -43,7 +43,7 @@ class PollSettings:
 
     every_s: float = 0.04  # s; shortest time from one request to the next
     timeout_s: float = 0.5  # s; a reply that has not ended by then is dropped when it comes
-    guard_s: float = 0.03  # s; so long a second reply may follow before the first is believed
+    guard_s: float = 0.03  # s; so long a second reply may follow before the first is accepted
     quiet_s: float = 1.0  # s; of silence after a fault before the next request
     # s; each time that two replies come, both waits are doubled for good, up to these
     guard_most_s: float = 0.4

@@ -204,7 +204,7 @@ class _ParityBits:
             return data
         first = next(i for i, byte in enumerate(data) if byte > 0x7F)
         if data[first] == BAD_BYTE[0]:
-            # The driver's own mark of a bad byte does not tell that parity arrives.
+            # The driver's own mark of a bad byte is no sign that parity arrives.
             return data[: first + 1] + self.feed(data[first + 1 :])
         self._raw = True
         return data[:first] + data[first:].translate(self._table)

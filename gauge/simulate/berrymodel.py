@@ -13,7 +13,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from random import Random
 from statistics import NormalDist
-from typing import Protocol
 
 from gauge.errors import InvalidValueError
 from gauge.mass import expected_newton, parse_mass
@@ -31,17 +30,6 @@ def _lognormal(rng: Random, mean: float, cv: float) -> float:
     """Draw from the lognormal distribution of a given mean and coefficient of variation."""
     log_variance = math.log1p(cv * cv)
     return mean * math.exp(math.sqrt(log_variance) * gauss(rng) - log_variance / 2)
-
-
-class Act(Protocol):
-    """Something that happens at the head for a while."""
-
-    @property
-    def duration_s(self) -> float:
-        """How long it takes."""
-
-    def force_newton(self, t_s: float) -> float:
-        """Force `t_s` seconds after it began, compression positive."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -133,6 +121,9 @@ class HungWeight:
         return self.weight_newton * on * (1 + swing * math.cos(2 * math.pi * self.swing_hz * t_s))
 
 
+Act = Rest | Press | HungWeight
+
+
 class Track:
     """Acts one after another on one clock, broken off at `until_s`.
 
@@ -182,13 +173,10 @@ class Selection:
         if not (self.mean_newton > 0 and self.cv >= 0 and self.softening_per_day >= 0):
             raise InvalidValueError(f"selection {self.code}: firmness must be above zero")
 
-    def mean_on(self, day: float) -> float:
-        """Mean peak force after `day` days of storage."""
-        return self.mean_newton * math.exp(-self.softening_per_day * day)
-
     def peaks_newton(self, rng: Random, count: int, *, day: float = 0.0) -> list[float]:
-        """Draw the peak forces of `count` berries."""
-        return [_lognormal(rng, self.mean_on(day), self.cv) for _ in range(count)]
+        """Draw the peak forces of `count` berries after `day` days of storage."""
+        mean_newton = self.mean_newton * math.exp(-self.softening_per_day * day)
+        return [_lognormal(rng, mean_newton, self.cv) for _ in range(count)]
 
 
 def hand_press(rng: Random, peak_newton: float, *, pace: float = 1.0) -> Press:

@@ -38,20 +38,15 @@ class _CommaFormatter(Formatter):
 def _styles(decimals: int) -> Iterator[tuple[Style, Decimal]]:
     """Ways to write a number as (sign, digits), plainest first, each with how far it may round."""
 
-    def style(places: int, width: int, pad: str, plus: str, exponent: bool) -> Style:
-        def write(value: Decimal) -> tuple[str, str]:
-            digits = f"{float(abs(value)):.{places}{'E' if exponent else 'f'}}"
-            return ("-" if value < 0 else plus), digits.rjust(width, pad)
-
-        return write
+    def write(spec: str, width: int, pad: str, plus: str, value: Decimal) -> tuple[str, str]:
+        return ("-" if value < 0 else plus), format(float(abs(value)), spec).rjust(width, pad)
 
     places = [decimals, *range(decimals + 1, 7), *range(decimals - 1, -1, -1)]
-    forms = [(False, place) for place in places] + [(True, place) for place in (4, 5, 6, 3, 2)]
-    for exponent, place in forms:
-        off = Decimal(0) if exponent or place >= decimals else Decimal("0.51").scaleb(-place)
-        for width, plus in itertools.product(range(12), ("", "+", " ")):
-            for pad in (" ", "0") if width else ("0",):
-                yield style(place, width, pad, plus, exponent), off
+    specs = [(f".{n}f", Decimal("0.51").scaleb(-n) if n < decimals else Decimal(0)) for n in places]
+    specs += [(f".{n}E", Decimal(0)) for n in (4, 5, 6, 3, 2)]
+    for (spec, off), width, plus in itertools.product(specs, range(12), ("", "+", " ")):
+        for pad in (" ", "0") if width else ("0",):
+            yield partial(write, spec, width, pad, plus), off
 
 
 class LineWriter:
@@ -86,7 +81,7 @@ class LineWriter:
             self._need(fmt.unit or self.units()[0], Status.OK)
 
     def units(self) -> list[Unit]:
-        """List the units that the format can show, as far as its pattern tells.
+        """List the units that the format can show, as far as its pattern shows.
 
         Raises
         ------
@@ -223,7 +218,7 @@ class LineWriter:
     def _reads_back(
         self, line: bytes, value: Decimal, off: Decimal, unit: Unit, status: Status
     ) -> bool:
-        """Whether the framing makes of this line what it should say."""
+        """Whether the framing reads this line as it was meant."""
         readings = Framer(self.fmt).feed(0, line * 3)
         if len(readings) < 2 or readings[-1].status is not status:
             return False

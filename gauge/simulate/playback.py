@@ -70,7 +70,7 @@ def serve(
         if attached:
             clock_s += (now - last) * speedup
         last = now
-        over = clock_s > gauge.duration_s
+        over = clock_s > gauge.track.duration_s
         if seconds is not None and now - began >= seconds:
             break
         if over or (clock_s and not attached):
@@ -85,7 +85,7 @@ def serve(
             asked = rest[-len(request) :]
             lines = [gauge.line(clock_s) for _ in requests]
         else:
-            asked, lines = b"", [chunk.data for chunk in gauge.due(clock_s)]
+            asked, lines = b"", [chunk.data for chunk in gauge.sent_until(clock_s)]
         if attached and lines:
             if settings is not None:
                 receiver = server.client_settings(client or settings)
@@ -107,7 +107,7 @@ def recorded(gauge: VirtualGauge, *, latency_s: float = 0.0) -> list[Chunk]:
         Lines are handed over in bursts, as by a USB adapter, this far apart.
     """
     chunks: list[Chunk] = []
-    for chunk in gauge.due(gauge.duration_s):
+    for chunk in gauge.sent_until(gauge.track.duration_s):
         at = chunk.t_ns
         if latency_s:
             burst_ns = round(latency_s * 1e9)

@@ -5,9 +5,10 @@ Pure and seeded; the clock is handed in.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import ROUND_HALF_EVEN, Decimal
 from random import Random
 
@@ -62,21 +63,9 @@ class Faults:
     unit_then: Unit | None = None
 
 
+@dataclass(kw_only=True)
 class VirtualGauge:
     """A seeded gauge that plays a track.
-
-    Parameters
-    ----------
-    writer : LineWriter
-    track : Track
-    display : Display, optional
-    unit : Unit, optional
-    rate_hz : float, optional
-        Readings per second in streaming mode.
-    mode : str, optional
-        "streaming", "polled" (a line for each request) or "button" (the peak after each press).
-    seed : int, optional
-    faults : Faults, optional
 
     Raises
     ------
@@ -84,51 +73,33 @@ class VirtualGauge:
         If the mode is unknown or the rate not above zero.
     """
 
-    def __init__(
-        self,
-        *,
-        writer: LineWriter,
-        track: Track,
-        display: Display | None = None,
-        unit: Unit = Unit.N,
-        rate_hz: float = 20.0,
-        mode: str = "streaming",
-        seed: int = 1,
-        faults: Faults | None = None,
-    ) -> None:
-        if mode not in ("streaming", "polled", "button"):
-            raise InvalidValueError(f"'{mode}' is not a mode: streaming, polled or button.")
-        if not 0 < rate_hz <= 10_000:
-            raise InvalidValueError(f"a rate of {rate_hz} readings a second cannot be played.")
-        self.writer, self.track, self.unit = writer, track, unit
-        self.display = display or Display()
-        self.rate_hz, self.mode = rate_hz, mode
-        self.faults = faults or Faults()
-        self._rng = Random(seed)
-        self._fault_rng = Random(seed + 1)  # faults leave the other lines as they were
-        self._ticks = self._times()
-        self._next_s = next(self._ticks)
+    writer: LineWriter
+    track: Track
+    display: Display = field(default_factory=Display)
+    unit: Unit = Unit.N
+    rate_hz: float = 20.0  # Hz; readings in mode "streaming"
+    mode: str = "streaming"  # or "polled": a line for each request, or "button": only the peaks
+    seed: int = 1
+    faults: Faults = field(default_factory=Faults)
 
-    @property
-    def duration_s(self) -> float:
-        """Seconds until the track is over."""
-        return self.track.duration_s
-
-    @property
-    def next_s(self) -> float:
+    def __post_init__(self) -> None:
+        if self.mode not in ("streaming", "polled", "button"):
+            raise InvalidValueError(f"'{self.mode}' is not a mode: streaming, polled or button.")
+        if not 0 < self.rate_hz <= 10_000:
+            raise InvalidValueError(f"a rate of {self.rate_hz} readings a second cannot be played.")
+        self._rng = Random(self.seed)
+        self._fault_rng = Random(self.seed + 1)  # faults leave the other lines as they were
+        self._times = self._sends()
+        self.next_s, self._peak_newton = next(self._times)
         """When the gauge sends next by itself; infinite when it waits for a request."""
-        return self._next_s
 
-    def _times(self) -> Iterator[float]:
+    def _sends(self) -> Iterator[tuple[float, float | None]]:
+        """When the gauge sends by itself, and the force shown if not that of the moment."""
         if self.mode == "streaming":
-            tick = 0
-            while True:
-                yield tick / self.rate_hz
-                tick += 1
+            yield from ((tick / self.rate_hz, None) for tick in itertools.count())
         if self.mode == "button":
-            yield from (end for end, _ in self.track.presses())
-        while True:
-            yield math.inf
+            yield from ((end_s, press.peak_newton) for end_s, press in self.track.presses())
+        yield math.inf, None
 
     def line(self, t_s: float, force_newton: float | None = None) -> bytes:
         """Write the line that the gauge sends at `t_s`, with its faults."""
@@ -144,14 +115,11 @@ class VirtualGauge:
             data = data[:hit] + bytes([byte]) + data[hit + 1 :]
         return data
 
-    def due(self, until_s: float) -> list[Chunk]:
+    def sent_until(self, until_s: float) -> list[Chunk]:
         """Return the lines that the gauge sends by itself up to `until_s`, each once."""
         out = []
-        while self._next_s <= until_s:
-            t_s = self._next_s
-            peak_newton = None
-            if self.mode == "button":
-                peak_newton = next(p.peak_newton for end, p in self.track.presses() if end == t_s)
-            out.append(Chunk(round(t_s * 1e9), self.line(t_s, peak_newton)))
-            self._next_s = next(self._ticks)
+        while self.next_s <= until_s:
+            line = self.line(self.next_s, self._peak_newton)
+            out.append(Chunk(round(self.next_s * 1e9), line))
+            self.next_s, self._peak_newton = next(self._times)
         return out

@@ -129,13 +129,13 @@ CASES: list[tuple[LineFormat, Callable[[bytes], Said | None], list[bytes]]] = [
     (
         shipped_format("number-unit"),
         oracle_number_unit,
-        [b"   1.24 N", b"-  0.31 lbF", b"12.500 kg", b"+OL", b"1e400 N", b"nan N", b"1.2.3 N"],
+        [b"   2.37 N", b"-  0.31 lbF", b"12.500 kg", b"+OL", b"1e400 N", b"nan N", b"1.2.3 N"],
     ),
-    (FRAME, oracle_frame, [b"\x02ST,+001,24kgf", b"\x02US,-012,50kgf"]),
+    (FRAME, oracle_frame, [b"\x02ST,+002,37kgf", b"\x02US,-012,50kgf"]),
     (
         shipped_format("numeric-response").with_unit(Unit.LBF),
         oracle_response,
-        [b"+1.2400E+00", b"9.91E37", b"-9.9E+37", b"9.91E+37", b"1E+400", b"12\r", b".5", b"1_0"],
+        [b"+2.3700E+00", b"9.91E37", b"-9.9E+37", b"9.91E+37", b"1E+400", b"12\r", b".5", b"1_0"],
     ),
 ]
 ALPHABET = b"0123456789+-.,eE NnlbfFkgzOL\x00\x02\x03\r\t\x7f\x80\xb1\xff_"

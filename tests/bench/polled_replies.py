@@ -35,7 +35,7 @@ def main() -> None:
         )
         print(
             f"late up to {late_ms} ms, doubled within {double_ms} ms: {seen.asked} requests, "
-            f"{seen.faulty} faulty, {seen.believed} believed, {seen.dropped} dropped, "
+            f"{seen.faulty} faulty, {seen.accepted} accepted, {seen.dropped} dropped, "
             f"{seen.misattributed} misattributed"
         )
         failed = failed or (late_ms == 1500 and seen.misattributed > 0)

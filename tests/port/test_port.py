@@ -247,7 +247,7 @@ def test_a_port_that_another_program_holds_is_busy(pty, monkeypatch):
 
 
 def test_parity_is_checked_where_it_is_used(pty):
-    # Whether an adapter honours the switches cannot be told here; that the driver has them can.
+    # Whether an adapter honours the switches cannot be seen here; that the driver has them can.
     with PortReader(str(pty.link), SerialSettings(bytesize=7, parity="E")):
         device = os.open(pty.link, os.O_RDWR | os.O_NOCTTY)
         flags = termios.tcgetattr(device)[0]
@@ -270,10 +270,10 @@ def test_parity_marks_survive_any_split(sent):
         else bytes([item])
         for item in sent
     )
-    wanted = b"".join(BAD_BYTE if isinstance(i, tuple) else bytes([i]) for i in sent)
-    assert ParityMarks().feed(marked) == wanted
+    expected = b"".join(BAD_BYTE if isinstance(i, tuple) else bytes([i]) for i in sent)
+    assert ParityMarks().feed(marked) == expected
     one_by_one = ParityMarks()
-    assert b"".join(one_by_one.feed(marked[i : i + 1]) for i in range(len(marked))) == wanted
+    assert b"".join(one_by_one.feed(marked[i : i + 1]) for i in range(len(marked))) == expected
 
 
 # --- listening --------------------------------------------------------------------------------
@@ -286,13 +286,13 @@ def test_a_request_is_sent_time_and_again(tcp):
         client = tcp.accept()
         while data := client.recv(100):
             asked.append(data)
-            client.sendall(b"1.24 N\r\n")
+            client.sendall(b"2.37 N\r\n")
 
     threading.Thread(target=gauge, daemon=True).start()
     with PortReader(tcp.url, LINE, request=b"READ?\n", every_s=0.1) as reader:
         got = Collected(reader)
         time.sleep(0.5)
-        assert got.data.count(b"1.24 N\r\n") >= 4
+        assert got.data.count(b"2.37 N\r\n") >= 4
     assert b"".join(asked).count(b"READ?\n") in (4, 5, 6)
 
 
@@ -309,8 +309,8 @@ def test_silence_shows_in_what_is_received(pty):
     first = next(stream)
     assert first.data == b""
     pty.send(b"x")
-    heard = b"".join(c.data for c in itertools.islice(stream, 3) if isinstance(c, Chunk))
-    assert heard == b"x"
+    data = b"".join(c.data for c in itertools.islice(stream, 3) if isinstance(c, Chunk))
+    assert data == b"x"
     stream.close()
 
 
@@ -321,7 +321,7 @@ def test_late_and_doubled_replies_are_never_misattributed():
     settings = PollSettings()
     seen = poll_faulty_gauge(random.Random(11), 500, late_ms=1500, double_ms=25, settings=settings)
     assert seen.misattributed == 0
-    assert seen.believed > 200
+    assert seen.accepted > 200
     assert seen.faulty > 200
 
 

@@ -23,7 +23,7 @@ def test_bytes_round_trip_as_printable_ascii(data: bytes) -> None:
 
 def test_escapes_are_those_of_the_format() -> None:
     # Written out by hand from the rule: \r \n \t \\ and \xNN, all else printable ASCII.
-    assert escape(b"\x02+1.24 N\\\t\r\n\xff\x7f") == "\\x02+1.24 N\\\\\\t\\r\\n\\xff\\x7f"
+    assert escape(b"\x02+2.37 N\\\t\r\n\xff\x7f") == "\\x02+2.37 N\\\\\\t\\r\\n\\xff\\x7f"
     assert unescape("\\xFF\\xff") == b"\xff\xff"
 
 

@@ -88,7 +88,7 @@ def test_the_unit_of_a_shipped_format_is_named() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "message"),
     [
         ("name = ", "not TOML"),
         ("name = 'x'", "key 'pattern' is missing"),
@@ -127,13 +127,13 @@ def test_the_unit_of_a_shipped_format_is_named() -> None:
         ("name = 'x'\npattern = '(?P<value>1)\u2028'", "a character that no single byte is"),
     ],
 )
-def test_refusals_name_file_and_key(text: str, said: str, tmp_path: Path) -> None:
+def test_refusals_name_file_and_key(text: str, message: str, tmp_path: Path) -> None:
     file = tmp_path / "bad.toml"
     file.write_text(text, "utf-8")
     with pytest.raises(BadFormatError) as caught:
         load_format(file)
     assert str(caught.value).startswith(str(file))
-    assert said in str(caught.value)
+    assert message in str(caught.value)
     assert caught.value.todo
 
 

@@ -65,7 +65,7 @@ def test_framings_of_ten_bits_and_eleven(data: bytes) -> None:
     )
     odd = received(data, SerialSettings(bytesize=7, parity="O"), SerialSettings())
     assert odd == bytes(_even(b) ^ 0x80 for b in data)
-    # 8E1 cannot be told from 8N1 by the bytes.
+    # 8E1 and 8N1 give the same bytes.
     assert received(data, SerialSettings(parity="E"), SerialSettings()) == data
     assert (
         received(
@@ -77,7 +77,7 @@ def test_framings_of_ten_bits_and_eleven(data: bytes) -> None:
 
 @pytest.mark.parametrize(("sent", "client"), [(9600, 4800), (9600, 19200), (1200, 115200)])
 def test_another_speed_makes_noise(sent: int, client: int) -> None:
-    line = b"1.24 N\r\n"
+    line = b"2.37 N\r\n"
     noise = received(line, SerialSettings(baudrate=sent), SerialSettings(baudrate=client))
     assert noise
     assert line not in noise
@@ -124,8 +124,8 @@ WRITER = LineWriter(shipped_format(NUMBER_UNIT))
 )
 def test_patterns_are_turned_round(pattern: str) -> None:
     filler = PatternFiller(pattern)
-    value = {"value": "1.24"}
-    for text in ("1.24", "1.240", "00001.2", "+1.2400E+00", "     1.24"):
+    value = {"value": "2.37"}
+    for text in ("2.37", "2.370", "00002.3", "+2.3700E+00", "     2.37"):
         if filler.fits("value", text):
             value = {"value": text}
     slots = {**value, "sign": "+", "unit": "N"}
@@ -215,9 +215,11 @@ def test_same_seed_same_bytes_and_every_tick_once() -> None:
     assert whole == recorded(_gauge([2.0, 3.0], rate_hz=50))
     assert whole != recorded(_gauge([2.0, 3.0], rate_hz=50, seed=2))
     piecewise = _gauge([2.0, 3.0], rate_hz=50)
-    pieces = [c for i in range(2000) for c in piecewise.due(i * piecewise.duration_s / 1999)]
+    pieces = [
+        c for i in range(2000) for c in piecewise.sent_until(i * piecewise.track.duration_s / 1999)
+    ]
     assert pieces == whole
-    assert len(whole) == int(piecewise.duration_s * 50) + 1
+    assert len(whole) == int(piecewise.track.duration_s * 50) + 1
     burst = recorded(_gauge([2.0, 3.0], rate_hz=50), latency_s=0.1)
     assert b"".join(c.data for c in burst) == b"".join(c.data for c in whole)
     assert len(burst) < len(whole) / 4
@@ -256,9 +258,9 @@ def test_button_mode_sends_each_peak_once() -> None:
 # --- a real line ---------------------------------------------
 
 
-def _read_until(port: serial.SerialBase, wanted: bytes, seconds: float = 5.0) -> bytes:
+def _read_until(port: serial.SerialBase, end_with: bytes, seconds: float = 5.0) -> bytes:
     data, end = b"", time.monotonic() + seconds
-    while wanted not in data and time.monotonic() < end:
+    while end_with not in data and time.monotonic() < end:
         data += port.read(64)
     return data
 
@@ -397,10 +399,10 @@ def test_shipped_formats_are_all_played() -> None:
             fmt = fmt.with_unit(Unit.N)
         writer = LineWriter(fmt)
         for status in (Status.OK, Status.OVERLOAD, Status.UNDERLOAD):
-            line = writer.line(Decimal("1.24"), Unit.N, status)
+            line = writer.line(Decimal("2.37"), Unit.N, status)
             found = Framer(fmt).feed(0, line * 3)[-1]
             assert found.status is status
-            assert status is not Status.OK or found.force_newton == 1.24
+            assert status is not Status.OK or found.force_newton == 2.37
 
 
 def test_command_writes_a_capture(tmp_path: Path) -> None:
