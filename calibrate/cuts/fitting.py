@@ -12,7 +12,7 @@ import numpy as np
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
-from calibrate.model.intervals import Kind, cut_intervals
+from calibrate.model.intervals import Kind, cut_intervals, widened
 from gauge.version import __version__
 
 ForceChoice = Literal["linear", "log", "auto"]
@@ -147,9 +147,10 @@ def _of_hand(
     fit, warnings = _best(pairs, force_scale, firmest)
     if len(pairs.raters) == 1:
         # A named hand is a panel of one: few scores of it are allowed for, as for any panel.
-        from calibrate.model.panel import panel_of_one, widened
-
-        warnings.append(panel_of_one(pairs.raters[0]))
+        warnings.append(
+            f"a panel of one: these are the cut points of {pairs.raters[0]}, and how other hands "
+            "differ is not known"
+        )
         level = widened(level, pairs.n, fit.ordinal.phi.size)
     cuts = cut_intervals(fit, kind=kind, level=level, resamples=resamples, seed=seed)
     warnings += _unused_warnings(pairs)

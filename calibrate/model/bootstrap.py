@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Side = float | None
 
-# Numbers held at once for one batch: small enough to stay in a processor's cache.
+# Numbers held at once for one batch: few enough to stay in a processor's cache.
 _BATCH = 60_000
 _SETTLED = 1e-6
 _MAX_ITERATIONS = 50
@@ -32,7 +32,7 @@ class Refits:
     ----------
     cut : ndarray of float, shape (resamples, n_ranks - 1)
         In the units of h; infinite beyond the scores that a resample uses. Mid-gap where force
-        tells all scores of a resample apart, so that any force in the gap would do.
+        tells all scores of a resample apart.
     lost : ndarray of bool, shape (resamples,)
         No cut points: the slope had the wrong sign, one score only, or no convergence.
     separated : ndarray of bool, shape (resamples,)
@@ -46,27 +46,11 @@ class Refits:
 def bootstrap_limits(
     fit: CutFit, *, level: float, resamples: int, seed: int
 ) -> list[tuple[Side, Side, str]]:
-    """Percentile limits of every cut point, in the units of h.
+    """Find percentile limits of every cut point, in the units of h.
 
     A resample without cut points counts as one beyond either limit, so that it can only widen
     the interval (percentile method: Efron, B. & Tibshirani, R. J. (1993) An Introduction to the
     Bootstrap, chapter 13).
-
-    Raises
-    ------
-    InvalidValueError
-        If there are fewer than two resamples beyond each limit.
-
-    Examples
-    --------
-    >>> from calibrate.model.cutmodel import collapse
-    >>> from calibrate.model.cutmodel import fit_cells
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> force, rank = np.array([2.0, 2.0, 4.0, 4.0]), np.array([0, 1, 0, 1])
-    >>> fit = fit_cells(collapse(force, rank, 2, np.array([10.0, 30, 30, 10])), RASPBERRY)
-    >>> low, high, _ = bootstrap_limits(fit, level=0.95, resamples=200, seed=1)[0]
-    >>> round(low, 2), round(high, 2)
-    (2.5, 3.5)
     """
     tail = (1.0 - level) / 2.0
     if resamples * tail < 2.0:
@@ -88,24 +72,7 @@ def bootstrap_limits(
 
 
 def refit(fit: CutFit, *, resamples: int, seed: int) -> Refits:
-    """Draw resamples of the rows and refit the cut points to each.
-
-    Parameters
-    ----------
-    fit : CutFit
-    resamples, seed : int
-
-    Examples
-    --------
-    >>> from calibrate.model.cutmodel import collapse
-    >>> from calibrate.model.cutmodel import fit_cells
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> force, rank = np.array([2.0, 2.0, 4.0, 4.0]), np.array([0, 1, 0, 1])
-    >>> fit = fit_cells(collapse(force, rank, 2, np.array([10.0, 30, 30, 10])), RASPBERRY)
-    >>> found = refit(fit, resamples=100, seed=1)
-    >>> round(float(np.median(found.cut)), 1), int(found.lost.sum())
-    (3.0, 0)
-    """
+    """Draw resamples of the rows and refit the cut points to each."""
     order = np.argsort(fit.cells.rank, kind="stable")
     rank, weight = fit.cells.rank[order], fit.cells.weight[order]
     h = transform(fit.cells.force_newton[order], fit.force_scale)
@@ -226,13 +193,7 @@ def _value(
 ) -> tuple[Floats, Floats, Bools]:
     """Log-likelihood of each row of `phi` under its own weights; see `Terms`.
 
-    Returns
-    -------
-    value : ndarray of float, shape (rows,)
-    decay : ndarray of float, shape (rows, m)
-        exp(-abs(z)) of all terms, which the derivatives need again.
-    inside : ndarray of bool, shape (rows, m)
-        Whether z is above zero.
+    Also what the derivatives need again: exp(-abs(z)) of all terms, and whether z is above zero.
     """
     z = phi @ terms.design.T
     inside = z >= 0

@@ -14,17 +14,16 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtri
 
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import Scale
-from calibrate.model.cutmodel import ForceScale, fit_cuts, whole_covariance
-from calibrate.model.intervals import cut_intervals
+from calibrate.model.cutmodel import ForceScale
 from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior
 from calibrate.model.panelposterior import Posterior, pool
 from calibrate.model.panelsetup import Panel, named_raters, prepare
 from calibrate.stats.estimate import Estimate
-from gauge.errors import InvalidValueError
+from gauge.errors import CannotCompareError, InvalidValueError
 
 Floats = NDArray[np.float64]
 
@@ -83,9 +82,8 @@ class PanelFit:
         10 %); the highest restricted likelihood on the grid of panelposterior. None where the
         model has no such effect.
     raters : tuple of RaterCuts
-        Empty for a panel of one.
     next_rater : tuple of Estimate
-        Where the cut points of a rater not yet seen will lie. Empty for a panel of one.
+        Where the cut points of a rater not yet seen will lie.
     log_likelihood : float
         Marginal: berries integrated out by adaptive quadrature, hands and spreads by Laplace's
         method, at the standard deviations above.
@@ -138,7 +136,7 @@ def fit_panel(
     Parameters
     ----------
     pairs : Pairs
-        With one rater, or none named, the rows are taken as one hand's and a warning says so.
+        Of two raters or more.
     force_scale : {'linear', 'log', 'auto'}
         Whether a spread is the same at all forces in newtons or in log newtons; 'auto' takes the
         smaller AIC. Hands and berries multiply force on both.
@@ -151,6 +149,8 @@ def fit_panel(
 
     Raises
     ------
+    CannotCompareError
+        If there are fewer than two raters.
     InvalidValueError
         If `level` or `random` is none of the above, or a force has no logarithm.
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
@@ -186,7 +186,10 @@ def fit_panel(
         return min(fits, key=lambda fit: fit.aic)
     pairs = named_raters(pairs)
     if len(pairs.raters) == 1:
-        return _one_hand(pairs, force_scale=force_scale, level=level, firmest=firmest)
+        raise CannotCompareError(
+            f"{pairs.source} has the scores of one rater, and a panel needs two.",
+            todo="Name the raters in a column rater, or fit the rater's own cut points.",
+        )
     hands, spreads = "hands" in effects, "spreads" in effects
     panel = prepare(pairs, force_scale=force_scale, firmest=firmest, hands=hands, spreads=spreads)
     modes = panel.modes(berries="berries" in effects)
@@ -342,64 +345,3 @@ def _unused(scale: Scale, used: Iterable[int]) -> list[str]:
 
 def _list(labels: tuple[str, ...]) -> str:
     return ("scores " if len(labels) > 1 else "score ") + ", ".join(labels)
-
-
-def panel_of_one(name: str) -> str:
-    """Say what the cut points of a single named rater are, and are not."""
-    return (
-        f"a panel of one: these are the cut points of {name}, and how other hands differ is not "
-        "known"
-    )
-
-
-def widened(level: float, n: float, parameters: int) -> float:
-    """Level at which a profile interval of few scores holds the truth as often as `level` says.
-
-    The deviance is held against its limit as if divided by n - p in place of n, as a normal model's
-    residual variance is. No theorem for ordinal scores: measured by tests/bench/coverage.py, where
-    plain profile intervals of 25 scores hold the truth 91 to 92 % of the time.
-
-    Parameters
-    ----------
-    level : float
-    n : float
-        Scores.
-    parameters : int
-        Free ones.
-
-    Examples
-    --------
-    >>> round(widened(0.95, 25, 5), 4), round(widened(0.95, 300, 5), 4)
-    (0.9716, 0.9519)
-    """
-    z = float(ndtri(0.5 + level / 2.0)) * math.sqrt(n / max(n - parameters, 1.0))
-    return min(float(2.0 * ndtr(z) - 1.0), 1.0 - 1e-12)
-
-
-def _one_hand(pairs: Pairs, *, force_scale: ForceScale, level: float, firmest: str) -> PanelFit:
-    """Fit a panel of one: its cut points are this hand's and say nothing of other hands."""
-    fit = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
-    cuts = cut_intervals(fit, level=widened(level, pairs.n, fit.ordinal.phi.size))
-    name = pairs.raters[0]
-    warnings = [
-        panel_of_one(name) if name else "no raters are named: all rows are taken as one hand's"
-    ]
-    warnings += [cut.why for cut in cuts if cut.why]
-    return PanelFit(
-        scale=pairs.scale,
-        force_scale=force_scale,
-        level=level,
-        n=pairs.n,
-        cuts=cuts,
-        these_raters=cuts,
-        spread=fit.spread,
-        hand_sd=None,
-        spread_sd=None,
-        berry_sd=None,
-        raters=(),
-        next_rater=(),
-        log_likelihood=fit.log_likelihood,
-        parameters=fit.ordinal.phi.size,
-        warnings=(*warnings, *_unused(pairs.scale, np.unique(pairs.rank))),
-        covariance=whole_covariance(fit),
-    )

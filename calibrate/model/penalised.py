@@ -20,9 +20,8 @@ from gauge.errors import NotConvergedError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-# No limit is looked for further from its cut than this many spreads.
+# Spreads; no limit is looked for further from its cut.
 MOST_SPREADS = 60.0
-LOST = np.inf
 LABEL = (
     "penalised fit (Jeffreys' prior): the scores are sparse, and the cut points lean on the "
     "penalty as well as on the berries"
@@ -52,12 +51,18 @@ class PenalisedFit:
 
 @dataclass(frozen=True, kw_only=True)
 class _Rows:
-    """Cells with ranks among the used scores, 0 to `cuts`."""
+    """Cells with ranks among the used scores, 0 to `cuts`; phi is the thresholds and the slope."""
 
     h: Floats
     rank: Ints
     weight: Floats
     cuts: int
+
+    def start(self) -> Floats:
+        """Thresholds from the shares of scores, and a slope in the direction of the scores."""
+        below = np.cumsum(np.bincount(self.rank, self.weight) + 0.5)
+        rises = float(self.weight @ (self.h * (self.rank - self.rank.mean()))) > 0
+        return np.append(np.log(below[:-1] / (below[-1] - below[:-1])), 2.0 if rises else -2.0)
 
     def log_likelihood(self, phi: Floats) -> float:
         theta = np.concatenate([[-np.inf], phi[:-1], [np.inf]])
@@ -66,7 +71,7 @@ class _Rows:
         return float(self.weight @ value)
 
     def penalty(self, phi: Floats) -> float:
-        """Half the log determinant of the expected information of (theta, beta)."""
+        """Half the log determinant of the expected information of phi."""
         from scipy.special import expit
 
         z = phi[:-1] - phi[-1] * self.h[:, None]
@@ -87,6 +92,43 @@ class _Rows:
             return 1e12
         value = self.log_likelihood(phi) + self.penalty(phi)
         return -value if np.isfinite(value) else 1e12
+
+    def limits(self, best: Floats, drop: float) -> Floats:
+        """Cut points at which the penalised profile has fallen by `drop`, shape (2, cuts)."""
+        from scipy.optimize import brentq
+
+        floor, cuts, spread = self.loss(best), best[:-1] / best[-1], 1.0 / abs(best[-1])
+
+        def excess(value: float, k: int) -> float:
+            """Measure how far the likelihood falls beyond the limit with cut k held."""
+
+            def held(free: Floats) -> float:
+                # free: the other thresholds less theta_k, and the slope.
+                theta = np.insert(free[:-1], k, 0.0) + value * free[-1]
+                return self.loss(np.append(theta, free[-1]))
+
+            theta = best[:-1] - best[k]
+            start = np.append(np.delete(theta, k), best[-1])
+            try:
+                return held(_minimise(held, start)) - floor - drop
+            except NotConvergedError:
+                # So far off that nothing there has a likelihood in floating point.
+                return np.inf
+
+        limits = np.full((2, cuts.size), np.nan)
+        for k, cut in enumerate(cuts):
+            for side, sign in enumerate((-1.0, 1.0)):
+                near, step = cut, 0.2 * spread
+                while step < MOST_SPREADS * spread:
+                    far = cut + sign * step
+                    beyond = excess(far, k)
+                    if beyond == np.inf:
+                        break  # the profile levels off before it has fallen far enough: open
+                    if beyond > 0:
+                        limits[side, k] = brentq(excess, *sorted((near, far)), args=(k,), xtol=1e-4)
+                        break
+                    near, step = far, 1.7 * step
+        return limits
 
 
 def fit_penalised(
@@ -126,8 +168,7 @@ def fit_penalised(
     >>> round(float(fit_penalised(pairs).cut[0]), 3)
     3.0
     """
-    from scipy.optimize import brentq
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
     used, rank = np.unique(cells.rank, return_inverse=True)
@@ -137,53 +178,20 @@ def fit_penalised(
     rows = _Rows(
         h=(h - centre) / scale, rank=rank.astype(np.int64), weight=cells.weight, cuts=used.size - 1
     )
-    below = np.cumsum(np.bincount(rank, cells.weight) + 0.5)
-    start = np.append(np.log(below[:-1] / (below[-1] - below[:-1])), -2.0)
-    best = _minimise(rows.loss, start)
+    best = _minimise(rows.loss, rows.start())
     labels = [pairs.scale.labels[k] for k in used]
     require_direction(float(best[-1]), labels=labels, firmest=firmest, source=pairs.source)
-    floor = rows.loss(best)
-    fall = float(chi2.ppf(level, 1)) / 2
-    cuts = best[:-1] / best[-1]
-
-    def excess(value: float, k: int) -> float:
-        """How far the penalised likelihood falls beyond the limit with cut k held at a value."""
-
-        def held(free: Floats) -> float:
-            # free: the other thresholds less theta_k, and the slope.
-            theta = np.insert(free[:-1], k, 0.0) + value * free[-1]
-            return rows.loss(np.append(theta, free[-1]))
-
-        theta = best[:-1] - best[k]
-        try:
-            return held(_minimise(held, np.append(np.delete(theta, k), best[-1]))) - floor - fall
-        except NotConvergedError:
-            # So far off that nothing there has a likelihood in floating point.
-            return LOST
-
-    limits = np.full((2, cuts.size), np.nan)
-    for k, cut in enumerate(cuts):
-        for side, sign in enumerate((-1.0, 1.0)):
-            near, step = cut, 0.2 / abs(best[-1])
-            while step < MOST_SPREADS / abs(best[-1]):
-                far = cut + sign * step
-                beyond = excess(far, k)
-                if beyond == LOST:
-                    break  # the profile levels off before it has fallen far enough: open
-                if beyond > 0:
-                    limits[side, k] = brentq(excess, *sorted((near, far)), args=(k,), xtol=1e-4)
-                    break
-                near, step = far, 1.7 * step
+    low, high = rows.limits(best, float(chdtri(1, 1.0 - level)) / 2)
     place = np.searchsorted(used, np.arange(len(pairs.scale.labels) - 1), side="right") - 1
-    known = (place >= 0) & (place < cuts.size)
+    known = (place >= 0) & (place < rows.cuts)
 
-    def spread_out(values: Floats) -> Floats:
-        return np.where(known, values[np.clip(place, 0, cuts.size - 1)] * scale + centre, np.nan)
+    def at_boundaries(values: Floats) -> Floats:
+        return np.where(known, values[np.clip(place, 0, rows.cuts - 1)] * scale + centre, np.nan)
 
     return PenalisedFit(
-        cut=spread_out(cuts),
-        low=spread_out(limits[0]),
-        high=spread_out(limits[1]),
+        cut=at_boundaries(best[:-1] / best[-1]),
+        low=at_boundaries(low),
+        high=at_boundaries(high),
         spread=-scale / float(best[-1]),
         log_likelihood=rows.log_likelihood(best),
     )

@@ -1,7 +1,6 @@
 """Agreement of any number of raters on the same berries, with gaps, on a declared scale.
 
-All coefficients start from one table: how many raters gave each berry each score. Forces play no
-part here, and the reading of files is in ratings.
+All coefficients start from one table: how many raters gave each berry each score.
 """
 
 from __future__ import annotations
@@ -18,46 +17,17 @@ from calibrate.stats.kappa import Weights, agreement_weights
 from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Metric = Literal["nominal", "ordinal", "interval"]
 
 
-def score_counts(ratings: NDArray[np.int64], n_scores: int) -> Floats:
-    """Count raters per berry and score.
-
-    Parameters
-    ----------
-    ratings : ndarray of int, shape (n_berries, n_raters)
-        Ranks from 0; -1 where a rater did not score the berry.
-    n_scores : int
-        Length of the declared scale.
-
-    Returns
-    -------
-    ndarray, shape (n_berries, n_scores)
-
-    Examples
-    --------
-    >>> score_counts(np.array([[0, 1], [1, -1]]), 2)
-    array([[1., 1.],
-           [0., 1.]])
-    """
+def score_counts(ratings: Ints, n_scores: int) -> Floats:
+    """Count raters per berry and score, from ranks (n_berries, n_raters) with -1 for a gap."""
     return np.asarray((ratings[:, :, None] == np.arange(n_scores)).sum(axis=1), dtype=np.float64)
 
 
 def observed_agreement(counts: Floats, weights: Floats) -> float:
-    """Weighted share of agreeing pairs of raters, over berries with two scores or more.
-
-    Raises
-    ------
-    TooFewScoresError
-        If no berry was scored by two raters.
-
-    Examples
-    --------
-    >>> counts = score_counts(np.array([[0, 0], [0, 1], [1, 1], [1, 1]]), 2)
-    >>> observed_agreement(counts, np.eye(2))
-    0.75
-    """
+    """Weighted share of agreeing pairs of raters, over berries with two scores or more."""
     total = counts.sum(axis=1)
     both = total >= 2
     if not both.any():
@@ -85,11 +55,6 @@ def fleiss_kappa(counts: Floats, weights: Floats) -> float | None:
 
     Fleiss (1971) Psychol. Bull. 76:378; weights and gaps as in Gwet (2014). None where chance
     alone agrees fully.
-
-    Examples
-    --------
-    >>> round(fleiss_kappa(np.array([[2.0, 0], [0, 2], [1, 1]]), np.eye(2)), 4)
-    0.3333
     """
     shares = _score_shares(counts)
     return _beyond_chance(observed_agreement(counts, weights), float(shares @ weights @ shares))
@@ -99,11 +64,6 @@ def gwet_ac(counts: Floats, weights: Floats) -> float | None:
     """Gwet's AC1 (identity weights) or AC2 (any others).
 
     Gwet (2008) Br. J. Math. Stat. Psychol. 61:29; Gwet (2014) for weights and gaps.
-
-    Examples
-    --------
-    >>> round(gwet_ac(np.array([[2.0, 0], [0, 2], [1, 1]]), np.eye(2)), 4)
-    0.3333
     """
     shares = _score_shares(counts)
     q = len(shares)
@@ -111,22 +71,10 @@ def gwet_ac(counts: Floats, weights: Floats) -> float | None:
     return _beyond_chance(observed_agreement(counts, weights), float(expected))
 
 
-def conger_kappa(ratings: NDArray[np.int64], n_scores: int, weights: Floats) -> float | None:
+def conger_kappa(ratings: Ints, n_scores: int, weights: Floats) -> float | None:
     """Conger's kappa: each rater keeps his own shares of scores. Cohen's for two raters.
 
     Conger (1980) Psychol. Bull. 88:322; weights and gaps as in Gwet (2014).
-
-    Parameters
-    ----------
-    ratings : ndarray of int, shape (n_berries, n_raters)
-        Ranks, -1 for a gap.
-    n_scores : int
-    weights : ndarray, shape (n_scores, n_scores)
-
-    Examples
-    --------
-    >>> conger_kappa(np.array([[0, 0], [1, 1], [0, 1], [1, 1]]), 2, np.eye(2))
-    0.5
     """
     own = np.array([np.bincount(r[r >= 0], minlength=n_scores) for r in ratings.T], dtype=float)
     own = own[own.sum(axis=1) > 0]
@@ -142,16 +90,10 @@ def conger_kappa(ratings: NDArray[np.int64], n_scores: int, weights: Floats) -> 
 
 
 def krippendorff_alpha(counts: Floats, metric: Metric) -> float | None:
-    """Krippendorff's alpha from coincidences of scores.
+    """Krippendorff's alpha from coincidences of scores; None where all scores are the same.
 
     Krippendorff (2011) Computing Krippendorff's Alpha-Reliability, with the metric differences
-    of his section on nominal, ordinal and interval data. None where all scores are the same.
-
-    Examples
-    --------
-    >>> counts = np.array([[2.0, 0], [0, 2], [1, 1]])
-    >>> round(krippendorff_alpha(counts, "nominal"), 4)
-    0.4444
+    of his section on nominal, ordinal and interval data.
     """
     paired = counts[counts.sum(axis=1) >= 2]
     total = paired.sum(axis=1, keepdims=True)
@@ -160,42 +102,22 @@ def krippendorff_alpha(counts: Floats, metric: Metric) -> float | None:
     q = len(margin)
     if metric == "nominal":
         distance = 1.0 - np.eye(q)
-    elif metric == "interval":
-        distance = np.subtract.outer(np.arange(q), np.arange(q)).astype(float) ** 2
     else:
-        middle = np.cumsum(margin) - margin / 2
-        distance = np.subtract.outer(middle, middle) ** 2
+        place = np.cumsum(margin) - margin / 2 if metric == "ordinal" else np.arange(q, dtype=float)
+        distance = np.subtract.outer(place, place) ** 2
     by_chance = float(margin @ distance @ margin / (margin.sum() - 1)) if len(paired) else 0.0
-    if by_chance <= 0:
-        return None
-    return 1 - float((coincidence * distance).sum()) / by_chance
+    return None if by_chance <= 0 else 1 - float((coincidence * distance).sum()) / by_chance
 
 
 def over_berries(
-    statistic: Callable[[NDArray[np.int64]], float | None],
-    ratings: NDArray[np.int64],
-    level: float = 0.95,
+    statistic: Callable[[Ints], float | None], ratings: Ints, level: float = 0.95
 ) -> Estimate:
-    """Interval by leaving out one berry at a time (jackknife), berries being the sampled unit.
+    """Leave out one berry at a time (jackknife), berries being the sampled unit.
 
     Efron & Tibshirani (1993) An Introduction to the Bootstrap, chapter 11, with Student's t on
     n - 1 degrees of freedom. Limits are cut at -1 and 1.
-
-    Parameters
-    ----------
-    statistic : callable
-        From ratings, shape (n_berries, n_raters), to a coefficient.
-    ratings : ndarray of int
-    level : float
-
-    Examples
-    --------
-    >>> ratings = np.array([[0, 0], [1, 1], [2, 2], [1, 2], [0, 0]])
-    >>> kappa = over_berries(lambda r: conger_kappa(r, 3, np.eye(3)), ratings)
-    >>> round(kappa.value, 4), round(kappa.low, 4), kappa.high
-    (0.7059, -0.147, 1.0)
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     value = statistic(ratings)
     n = len(ratings)
@@ -211,7 +133,7 @@ def over_berries(
         return Estimate(value=value)
     values = np.array(left_out, dtype=float)
     standard_error = float(np.sqrt((n - 1) / n * ((values - values.mean()) ** 2).sum()))
-    half = float(t.ppf(0.5 + level / 2, n - 1)) * standard_error
+    half = float(stdtrit(n - 1, 0.5 + level / 2)) * standard_error
     return Estimate(value=value, low=max(value - half, -1.0), high=min(value + half, 1.0))
 
 
@@ -247,11 +169,7 @@ class Agreement:
 
 
 def agree(
-    ratings: NDArray[np.int64],
-    n_scores: int,
-    *,
-    weights: Weights = "quadratic",
-    level: float = 0.95,
+    ratings: Ints, n_scores: int, *, weights: Weights = "quadratic", level: float = 0.95
 ) -> Agreement:
     """Compute every coefficient of agreement with its interval.
 
@@ -279,24 +197,21 @@ def agree(
     # First, so that too few scores are refused before anything else is computed.
     exact = observed_agreement(score_counts(ratings, n_scores), plain)
 
-    def estimate(statistic: Callable[[NDArray[np.int64]], float | None]) -> Estimate:
-        return over_berries(statistic, ratings, level)
-
-    def counted(function: Callable[[Floats, Floats], float | None], w: Floats) -> Estimate:
-        return estimate(lambda r: function(score_counts(r, n_scores), w))
+    def counted(function: Callable[[Floats], float | None]) -> Estimate:
+        return over_berries(lambda r: function(score_counts(r, n_scores)), ratings, level)
 
     def alpha(metric: Metric) -> Estimate:
-        return estimate(lambda r: krippendorff_alpha(score_counts(r, n_scores), metric))
+        return counted(lambda counts: krippendorff_alpha(counts, metric))
 
     return Agreement(
         n_berries=int(((ratings >= 0).sum(axis=1) >= 2).sum()),
         n_raters=ratings.shape[1],
         weights=weights,
-        weighted_kappa=estimate(lambda r: conger_kappa(r, n_scores, weighted)),
-        fleiss=counted(fleiss_kappa, plain),
-        fleiss_weighted=counted(fleiss_kappa, weighted),
-        gwet_ac1=counted(gwet_ac, plain),
-        gwet_ac2=counted(gwet_ac, weighted),
+        weighted_kappa=over_berries(lambda r: conger_kappa(r, n_scores, weighted), ratings, level),
+        fleiss=counted(lambda counts: fleiss_kappa(counts, plain)),
+        fleiss_weighted=counted(lambda counts: fleiss_kappa(counts, weighted)),
+        gwet_ac1=counted(lambda counts: gwet_ac(counts, plain)),
+        gwet_ac2=counted(lambda counts: gwet_ac(counts, weighted)),
         alpha={m: alpha(m) for m in ("nominal", "ordinal", "interval")},
         exact=exact,
     )
@@ -323,8 +238,8 @@ class Icc:
     consistency_mean: float | None
 
 
-def icc(scores: NDArray[np.float64]) -> Icc:
-    """Compute the six intraclass correlations.
+def icc(scores: Floats) -> Icc:
+    """Compute the six intraclass correlations, scores taken as equally spaced numbers.
 
     Parameters
     ----------

@@ -31,8 +31,7 @@ from scipy.stats import t as student
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from calibrate.model.cutmodel import fit_cuts
-from calibrate.model.intervals import cut_intervals
-from calibrate.model.panel import widened
+from calibrate.model.intervals import cut_intervals, widened
 from calibrate.model.panelposterior import pool
 from calibrate.model.panelsetup import prepare
 from gauge.errors import FirmhandError

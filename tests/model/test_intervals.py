@@ -10,9 +10,8 @@ import pytest
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
 from calibrate.model.bootstrap import refit
 from calibrate.model.cutmodel import collapse, fit_cells
-from calibrate.model.intervals import coef_limits, critical, cut_intervals
+from calibrate.model.intervals import critical, cut_intervals
 from calibrate.stats.likelihood import log_interval
-from calibrate.stats.ordinal import fit_ordinal
 from gauge.errors import InvalidValueError
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from tests import ordinal_reference as ref
@@ -129,22 +128,6 @@ def test_pneumoconiosis_profile_limits_on_the_log_scale() -> None:
     found = [(math.log(i.low), math.log(i.high)) for i in cut_intervals(fit)][::-1]
     assert found[0] == pytest.approx((3.6103153072, 3.8890735946), abs=1e-7)
     assert found[1] == pytest.approx((3.9008131968, 4.3415922140), abs=1e-7)
-
-
-def test_profile_limits_of_coefficients() -> None:
-    # Wine (Randall 1989), printed in the manual of R ordinal: 1.5097627 to 3.595225 and
-    # 0.6157925 to 2.492404; R interpolates its profile, which leaves 4e-5.
-    x = np.column_stack(
-        [ref.dummies("wine", "temp", "warm"), ref.dummies("wine", "contact", "yes")]
-    )
-    fit = fit_ordinal(x, ref.numbers("wine", "rating").astype(int) - 1)
-    assert coef_limits(fit, 0) == pytest.approx((1.5097627, 3.5952252), abs=1e-4)
-    assert coef_limits(fit, 1) == pytest.approx((0.6157925, 2.4924038), abs=1e-4)
-    # Mental impairment (Agresti 2002), from R.
-    x = np.column_stack([ref.numbers("mental", c) for c in ("ses", "life")])
-    fit = fit_ordinal(x, ref.numbers("mental", "impair").astype(int) - 1)
-    assert coef_limits(fit, 0) == pytest.approx((-2.3471190, 0.0641076), abs=1e-4)
-    assert coef_limits(fit, 1) == pytest.approx((0.0920335, 0.5718455), abs=1e-4)
 
 
 def test_weak_slope_opens_sides_and_says_so() -> None:

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from calibrate.cuts.fitting import fit as fit_calibration
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY, Scale
 from calibrate.model.cutmodel import fit_cuts
@@ -244,17 +245,19 @@ def test_a_skipped_score_is_said_and_does_not_bend_the_panel(skip, label) -> Non
     assert all(cut.value is not None for cut in skipped.raters[3].cuts)
 
 
-def test_a_panel_of_one_says_so() -> None:
+def test_a_panel_of_one_is_fitted_alone_and_says_so() -> None:
     pairs = panel_of(raters=3, berries=80).of_raters(["marek"])
-    fit = fit_panel(pairs)
-    assert fit.cut_newton == pytest.approx(fit_cuts(pairs).cut_newton)
-    for cut, profile in zip(fit.cuts, cut_intervals(fit_cuts(pairs)), strict=True):
+    alone = fit_calibration(pairs)
+    assert [cut.value for cut in alone.cuts] == pytest.approx(fit_cuts(pairs).cut_newton)
+    for cut, profile in zip(alone.cuts, cut_intervals(fit_cuts(pairs)), strict=True):
         # 80 scores, 5 parameters: z grows by sqrt(80 / 75), about 3 %.
         widening = (cut.high - cut.low) / (profile.high - profile.low)
         assert 1.02 < widening < 1.06
-    assert fit.hand_sd is None
-    assert "a panel of one" in fit.warnings[0]
-    assert "marek" in fit.warnings[0]
+    assert alone.hand_sd is None
+    assert "a panel of one" in alone.warnings[0]
+    assert "marek" in alone.warnings[0]
+    with pytest.raises(CannotCompareError, match="a panel needs two"):
+        fit_panel(pairs)
 
 
 def test_scores_that_nobody_used() -> None:
