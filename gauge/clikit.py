@@ -10,6 +10,7 @@ import functools
 import importlib
 import json
 import os
+import re
 import sys
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import fields
@@ -25,9 +26,52 @@ F = TypeVar("F", bound=Callable[..., Any])
 CONTEXT = {"help_option_names": ["-h", "--help"], "show_default": True}
 FILE = click.Path(path_type=Path)
 POSITIVE = click.FloatRange(0, min_open=True)
-NOT_NEGATIVE = click.FloatRange(0)
 season_argument = click.argument("season", type=FILE)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+
+
+def number_option(
+    flag: str,
+    text: str,
+    *,
+    above: float | None = None,
+    low: float | None = None,
+    high: float | None = None,
+    whole: bool = False,
+    name: str = "",
+    **more: Any,
+) -> Callable[[F], F]:
+    """Make an option that takes a number.
+
+    Parameters
+    ----------
+    flag : str
+        A force in N such as ``--noise-n`` is passed to the command as ``noise_newton``.
+    text : str
+        Help.
+    above, low, high : float, optional
+        Bounds; `above` is not allowed itself.
+    whole : bool
+        Whether only whole numbers are allowed.
+    name : str, optional
+        Parameter of the command, instead of one made from the flag.
+    **more
+        As of `click.option`, such as `default`.
+
+    Examples
+    --------
+    >>> @click.command()
+    ... @number_option("--noise-n", "Noise in N.", low=0, default=0.01)
+    ... def show(noise_newton: float) -> float:
+    ...     return noise_newton
+    >>> show.main(["--noise-n", "0.02"], standalone_mode=False)
+    0.02
+    """
+    kind = click.IntRange if whole else click.FloatRange
+    least = low if above is None else above
+    name = name or re.sub("_n$", "_newton", flag.strip("-").replace("-", "_"))
+    number = kind(least, high, min_open=above is not None)  # type: ignore[arg-type]
+    return click.option(flag, name, type=number, help=text, **more)
 
 
 def record_options(

@@ -1,4 +1,4 @@
-"""`gauge capture`: every byte that a session heard, as text for `gauge replay` or a colleague."""
+"""`gauge capture`: every byte that a session received, as text for `gauge replay`."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import emit_json, say
+from gauge.clikit import FILE, document, emit_json, json_option, say, season_argument
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 
 if TYPE_CHECKING:
@@ -21,10 +21,10 @@ _BEGINS = re.compile(rb"#|-?\d+\t|$")  # as a capture text does, or an empty fil
 
 
 @click.command("capture", no_args_is_help=True)
-@click.argument("season", type=click.Path(path_type=Path))
+@season_argument
 @click.argument("session", type=int, required=False)
-@click.option("--out", type=click.Path(path_type=Path), help="The text file to write.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@click.option("--out", type=FILE, help="The text file to write.")
+@json_option
 def command(season: Path, session: int | None, out: Path | None, as_json: bool) -> None:
     """Write a session's capture as text.
 
@@ -39,7 +39,7 @@ def command(season: Path, session: int | None, out: Path | None, as_json: bool) 
     from gauge.season.file import open_season
 
     if session is not None and out is None:
-        raise click.UsageError("Say where the text shall go: --out FILE.")
+        raise click.UsageError("Name the text file to write: --out FILE.")
     with open_season(season, read_only=True) as file:
         if session is None or out is None:
             _list(file.sessions(), as_json)
@@ -51,22 +51,28 @@ def command(season: Path, session: int | None, out: Path | None, as_json: bool) 
         say(f"Session {session}: {n_bytes} bytes written to {out}.")
 
 
-def _write(file: SeasonFile, session: int, out: Path) -> int:
-    from gauge.outfile import write_whole
-    from gauge.protocol.capture import write_capture
-
-    start = b""
+def _refuse_other_file(out: Path) -> None:
+    """Refuse to write over anything but an earlier capture."""
+    begin = b""
     with contextlib.suppress(OSError), out.open("rb") as before:
-        start = before.read(99)
-    if not _BEGINS.match(start):
+        begin = before.read(99)
+    if not _BEGINS.match(begin):
         raise AlreadyThereError(
             f"{out} exists and is no capture; it stays as it is.", todo="Give --out another name."
         )
+
+
+def _write(file: SeasonFile, session: int, out: Path) -> int:
+    """Write a session's capture; return its number of bytes."""
+    from gauge.outfile import write_whole
+    from gauge.protocol.capture import write_capture
+
+    _refuse_other_file(out)
     row = file.session(session)
     n_bytes = sum(len(chunk.data) for chunk in file.chunks(session))
     if not n_bytes:
         raise NoSuchRecordError(
-            f"{file.path}: session {session} heard nothing.", todo="No text was written."
+            f"{file.path}: session {session} received nothing.", todo="No text was written."
         )
 
     def lines() -> Iterator[str]:
@@ -84,16 +90,11 @@ def _write(file: SeasonFile, session: int, out: Path) -> int:
 
 def _list(rows: list[SessionRow], as_json: bool) -> None:
     if as_json:
+        shown = ("started_at", "purpose", "operator", "gauge")
         emit_json(
             [
-                {
-                    "session": row.session_id,
-                    "started_at": row.session.started_at,
-                    "ended_at": row.ended_at,
-                    "purpose": row.session.purpose,
-                    "operator": row.session.operator,
-                    "gauge": row.session.gauge,
-                }
+                {"session": row.session_id, "ended_at": row.ended_at}
+                | document(row.session, *shown)
                 for row in rows
             ]
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from gauge.clikit import emit_json
+from gauge.clikit import emit_json, json_option
 from gauge.units import convert, parse_unit
 
 
@@ -12,7 +12,7 @@ from gauge.units import convert, parse_unit
 @click.argument("value")
 @click.argument("source", metavar="FROM")
 @click.argument("target", metavar="TO")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(value: str, source: str, target: str, as_json: bool) -> None:
     """Convert a force between units.
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import emit_json, say
+from gauge.clikit import document, emit_json, json_option, number_option, say
 from gauge.errors import StoppedError
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     required=True,
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FORMAT.toml",
-    help="Line format to write. What was heard is kept beside it, in FORMAT.heard.txt.",
+    help="Line format to write. What was received is kept beside it, in FORMAT.heard.txt.",
 )
 @click.option("--yes", is_flag=True, help="Do not ask; requests may be sent to a silent gauge.")
 @click.option(
@@ -34,14 +34,14 @@ if TYPE_CHECKING:
     help=r"Also try this request on a silent gauge; \r, \n and \xNN are understood.",
 )
 @click.option("--unit", "unit_name", metavar="U", help="Unit on the display, if lines have none.")
-@click.option(
+@number_option(
     "--seconds",
-    type=click.FloatRange(1, 3600),
+    "Longest time to listen at the setting that fits; trying one takes about 2 s.",
+    low=1,
+    high=3600,
     default=20.0,
-    show_default=True,
-    help="Longest time to listen at the setting that fits; trying a setting takes about 2 s.",
 )
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")
+@json_option
 def command(
     port: str,
     out: Path,
@@ -69,12 +69,12 @@ def command(
     from gauge.units import parse_unit
 
     _check_target(out, ask=not yes)
-    heard_file = out.with_name(f"{out.stem}.heard.txt")
+    received_file = out.with_name(f"{out.stem}.heard.txt")
     unit = parse_unit(unit_name) if unit_name else None
     given = [unescape(text) for text in texts]
 
     def asks() -> Sequence[bytes]:
-        question = "Nothing was heard. Send requests (READ?, W) to the gauge?"
+        question = "Nothing was received. Send requests (READ?, W) to the gauge?"
         return requests(given) if yes or click.confirm(question, err=True) else ()
 
     listener = PortListener(port)
@@ -92,13 +92,13 @@ def command(
             learned = sweep.run()
         finally:
             listener.close()
-            write_whole(heard_file, _capture(sweep.received))
+            write_whole(received_file, _capture_lines(sweep.received))
         _describe(learned)
         if not yes:
             _confirm(learned)
     except (KeyboardInterrupt, click.Abort):
         raise StoppedError(
-            f"stopped; no format was written, and what was heard is in {heard_file}.",
+            f"stopped; no format was written, and what was received is in {received_file}.",
             todo="Run gauge learn again when the gauge is ready.",
         ) from None
     write_whole(out, [dump_format(learned.fmt)])
@@ -107,25 +107,25 @@ def command(
         emit_json(_document(learned, out))
 
 
-def _capture(heard: Sequence[Received]) -> Iterator[str]:
-    """What was heard as capture text, each setting after the other."""
+def _capture_lines(received: Sequence[Received]) -> Iterator[str]:
+    """Write what was received as capture text, one setting after the other."""
     from gauge.protocol.capture import write_capture
     from gauge.records import Chunk
 
     since_ns = 0
-    for one in heard:
+    for one in received:
         asked = f", asked {one.request!r}" if one.request else ""
         yield f"# {one.settings}{asked}{'' if one.chunks else ': silent'}\n"
-        moved = [Chunk(since_ns + c.t_ns, c.data) for c in one.chunks]
-        yield from (f"{line}\n" for line in write_capture(moved))
-        since_ns = moved[-1].t_ns + 1 if moved else since_ns
+        shifted = [Chunk(since_ns + c.t_ns, c.data) for c in one.chunks]
+        yield from (f"{line}\n" for line in write_capture(shifted))
+        since_ns = shifted[-1].t_ns + 1 if shifted else since_ns
 
 
 def _describe(learned: Learned) -> None:
     from gauge.protocol.capture import escape
 
     fmt = learned.fmt
-    say(f"Heard {learned.n_lines} lines at {fmt.settings}, mode {fmt.mode}.")
+    say(f"Received {learned.n_lines} lines at {fmt.settings}, mode {fmt.mode}.")
     line = escape(learned.largest_line.encode("latin-1"))
     say(f"Line with the largest force:  {line}")
     say(f"which is read as:             {learned.largest_shown} {learned.largest_unit}")
@@ -160,19 +160,16 @@ def _confirm(learned: Learned) -> None:
     if not click.confirm(f"Did the display show {shown} at the hardest squeeze?", err=True):
         raise NotSureError(
             f"the display did not show {shown}; no format was written.",
-            todo="Learn again; if the unit is wrong, say it with --unit.",
+            todo="Learn again; if the unit is wrong, give --unit.",
         )
 
 
 def _document(learned: Learned, out: Path) -> dict[str, object]:
     fmt = learned.fmt
-    return {
+    return document(fmt, "baudrate", "mode", "pattern") | {
         "format": str(out),
-        "baudrate": fmt.baudrate,
         "framing": f"{fmt.bytesize}{fmt.parity}{fmt.stopbits:g}",
-        "mode": fmt.mode,
         "request": None if fmt.request is None else fmt.request.decode("latin-1"),
-        "pattern": fmt.pattern,
         "unit": str(fmt.unit or learned.largest_unit),
         "lines": learned.n_lines,
         "largest": float(learned.largest_shown),

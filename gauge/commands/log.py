@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from functools import partial
 from pathlib import Path
@@ -10,32 +9,20 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from gauge.clikit import FILE, NOT_NEGATIVE, POSITIVE, record_options, say
-from gauge.errors import InvalidValueError, NothingReceivedError
+from gauge.clikit import FILE, number_option, record_options, say
+from gauge.commands.options import (
+    capacity_option,
+    format_option,
+    gauge_options,
+    loading_rate_option,
+)
+from gauge.errors import NothingReceivedError
 from gauge.records import Session
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
     from gauge.season.rows import SampleRow
     from gauge.session.livesession import LiveSession
-
-
-def read_loading_rate(
-    _ctx: click.Context, _param: click.Parameter, text: str | None
-) -> tuple[float, float] | None:
-    """Read a range of loading rates in N/s, such as ``0.5-3``."""
-    if text is None:
-        return None
-    low, _, high = text.partition("-")
-    try:
-        rate_newton_s = float(low), float(high)
-    except ValueError:
-        raise click.BadParameter(f"'{text}' is not a range such as 0.5-3.") from None
-    if not 0 <= rate_newton_s[0] < rate_newton_s[1] < math.inf:
-        raise InvalidValueError(
-            f"'{text}' is no range of loading rates.", todo="Give LOW-HIGH in N/s, such as 0.5-3."
-        )
-    return rate_newton_s
 
 
 class Scoring(NamedTuple):
@@ -57,18 +44,11 @@ def read_scoring(raters: str | None, blind: bool) -> Scoring:
     return Scoring(names, blind)
 
 
-def iso_date(_ctx: click.Context, _param: click.Parameter, day: Any) -> str | None:
+def iso_date(_ctx: click.Context, _option: click.Parameter, day: Any) -> str | None:
     """Write a day as a season file holds it."""
     return None if day is None else day.date().isoformat()
 
 
-loading_rate_option = click.option(
-    "--loading-rate",
-    "loading_rate_newton_s",
-    metavar="LOW-HIGH",
-    callback=read_loading_rate,
-    help="Planned rate of loading in N/s; presses outside it are flagged.",
-)
 scoring_options = record_options(
     "scoring",
     read_scoring,
@@ -77,17 +57,12 @@ scoring_options = record_options(
         "--blind", is_flag=True, help="Hide forces until all raters have scored; show blind codes."
     ),
 )
-gauge_options = (
-    click.option("--operator", help="Who works at the gauge."),
-    click.option("--gauge", help="Name of the gauge."),
-    click.option("--serial-number", "gauge_serial", help="Serial number of the gauge."),
-)
 session_options = record_options(
     "session",
     partial(Session, started_at=""),
     *gauge_options,
-    click.option("--head-mm", type=POSITIVE, help="Diameter of the head."),
-    click.option("--capacity-n", "capacity_newton", type=POSITIVE, help="Capacity of the gauge."),
+    number_option("--head-mm", "Diameter of the head.", above=0),
+    capacity_option,
 )
 sample_options = record_options(
     "stated",
@@ -106,60 +81,52 @@ sample_options = record_options(
         callback=iso_date,
         help="Of a new sample.",
     ),
-    click.option("--storage-day", type=NOT_NEGATIVE, help="Days stored."),
-    click.option("--storage-temp-c", type=float, help="Of the store, in degrees Celsius."),
-    click.option("--fruit-temp-c", type=float, help="Of the fruit, in degrees Celsius."),
+    number_option("--storage-day", "Days stored.", low=0),
+    number_option("--storage-temp-c", "Of the store, in degrees Celsius."),
+    number_option("--fruit-temp-c", "Of the fruit, in degrees Celsius."),
     click.option("--clamshell", help="Of a new sample."),
     click.option("--site", help="Where it was picked."),
     click.option("--lot", help="Lot that the sample was taken from."),
-    click.option(
+    number_option(
         "--planned",
-        "berries_planned",
-        type=click.IntRange(1),
+        "Berries that the sample is to have.",
+        low=1,
+        whole=True,
+        name="berries_planned",
         metavar="N",
-        help="Berries that the sample is to have.",
     ),
 )
 
 
 @click.command("log", no_args_is_help=True)
 @click.option("--port", required=True, help="Device, such as /dev/ttyUSB0 or COM3, or a URL.")
-@click.option(
-    "--format",
-    "format_name",
-    required=True,
-    metavar="FORMAT.toml",
-    help="Line format that gauge learn wrote, or a shipped one by name.",
-)
+@format_option(required=True)
 @click.option(
     "--season", "season_file", required=True, type=FILE, help="Season file; begun if there is none."
 )
 @click.option("--sample", "code", metavar="CODE", help="Sample, by its code or blind code.")
 @click.option("--next", "take_next", is_flag=True, help="The next sample of the plan.")
-@click.option("--berries", type=click.IntRange(1), metavar="N", help="Stop after N berries.")
+@number_option("--berries", "Stop after N berries.", low=1, whole=True, metavar="N")
 @click.option("--plain", is_flag=True, help="Lines only, no screen control.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each stored berry.")
 @scoring_options
 @loading_rate_option
-@click.option(
+@number_option(
     "--half-width",
-    "half_width_newton",
-    type=POSITIVE,
+    "Half-width that the mean's 95 % interval shall have, in N.",
+    above=0,
+    name="half_width_newton",
     metavar="N",
-    help="Half-width that the mean's 95 % interval shall have, in N.",
 )
-@click.option(
-    "--verify-days",
-    type=NOT_NEGATIVE,
-    default=7.0,
-    help="Warn when the last good check of the gauge is older.",
+@number_option(
+    "--verify-days", "Warn when the last good check of the gauge is older.", low=0, default=7.0
 )
-@click.option(
+@number_option(
     "--stop-after-silence",
-    "silent_stop_s",
-    type=POSITIVE,
+    "End when no reading came for S seconds.",
+    above=0,
+    name="silent_stop_s",
     metavar="S",
-    help="End when no reading came for S seconds.",
 )
 @session_options
 @sample_options

@@ -9,26 +9,26 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import emit_json, say
+from gauge.clikit import FILE, document, emit_json, json_option, print_table, say, season_argument
 
 if TYPE_CHECKING:
     from gauge.season.rows import SampleRow
 
 
 @click.command("plan", no_args_is_help=True)
-@click.argument("season", type=click.Path(path_type=Path))
-@click.option(
-    "--import", "csv_file", type=click.Path(path_type=Path), help="The CSV of samples to import."
-)
+@season_argument
+@click.option("--import", "csv_file", type=FILE, help="The CSV of samples to import.")
 @click.option("--seed", type=int, help="Seed of the random order; drawn and shown if not given.")
 @click.option(
-    "--order", type=click.Choice(["random", "file"]), default="random", show_default=True,
+    "--order",
+    type=click.Choice(["random", "file"]),
+    default="random",
     help="Work the samples through in random order, or as they stand in the file.",
-)  # fmt: skip
+)
 @click.option("--no-blind", is_flag=True, help="Draw no blind codes.")
 @click.option("--crop", help="Crop of a season begun here: blackberry or raspberry.")
 @click.option("--blind", "hide", is_flag=True, help="Show blind codes only, for the bench.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(
     season: Path,
     csv_file: Path | None,
@@ -59,8 +59,8 @@ def command(
     if csv_file is not None:
         seed = secrets.randbelow(1_000_000) if seed is None else seed
         added = _import(season, csv_file, seed, order == "random", not no_blind, crop)
-        said = f"random order, seed {seed}" if order == "random" else "in the order of the file"
-        say(f"{added} samples imported, {said}." if added else "Nothing new in this plan.")
+        order = f"random order, seed {seed}" if order == "random" else "in the order of the file"
+        say(f"{added} samples imported, {order}." if added else "Nothing new in this plan.")
     with open_season(season, read_only=True) as file:
         rows = file.samples()
         ahead = file.next_sample()
@@ -99,15 +99,9 @@ def _document(
 ) -> dict[str, Any]:
     return {
         "samples": [
-            {
-                "order": row.sample.plan_order,
-                "code": row.sample.code,
-                "blind_code": row.sample.blind_code,
-                "selection": row.sample.selection,
-                "berries_planned": row.sample.berries_planned,
-                "berries": row.berries,
-                "done": row.done,
-            }
+            {"order": row.sample.plan_order}
+            | document(row.sample, "code", "blind_code", "selection", "berries_planned")
+            | document(row, "berries", "done")
             for row in rows
         ],
         "next": ahead.sample.code if ahead else None,
@@ -118,28 +112,20 @@ def _document(
 
 
 def _show(rows: Sequence[SampleRow], ahead: SampleRow | None, hide: bool) -> None:
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
-
-    table = Table(box=None, pad_edge=False)
-    table.add_column("order", justify="right")
-    if not hide:
-        table.add_column("code", no_wrap=True)
-        table.add_column("selection")
-    table.add_column("blind code", no_wrap=True)
-    table.add_column("berries", justify="right")
-    table.add_column("state")
+    shown = []
     for row in rows:
         sample = row.sample
         planned = f" of {sample.berries_planned}" if sample.berries_planned else ""
         state = "done" if row.done else "begun" if row.berries else "to do"
         if ahead is not None and row.sample_id == ahead.sample_id:
             state += ", next"
-        names = [] if hide else [escape(sample.code), escape(sample.selection or "")]
+        names = [] if hide else [sample.code, sample.selection or ""]
         place = "" if sample.plan_order is None else str(sample.plan_order)
-        table.add_row(place, *names, sample.blind_code or "", f"{row.berries}{planned}", state)
+        shown.append([place, *names, sample.blind_code or "", f"{row.berries}{planned}", state])
+    names = [] if hide else ["code", "selection"]
+    header = ["order", *names, "blind code", "berries", "state"]
+    n = len(header)
     if rows:
-        Console(highlight=False).print(table)
+        print_table(header, shown, left=(*range(1, n - 2), n - 1), whole=(1, n - 3))
     done = sum(row.done for row in rows)
     click.echo(f"{done} of {len(rows)} samples done.")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from gauge.clikit import emit_json, say
+from gauge.clikit import emit_json, json_option, say
 
 
 @click.command("ports")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(as_json: bool) -> None:
     """List the serial ports.
 
@@ -46,4 +46,4 @@ def command(as_json: bool) -> None:
             usb = f"  USB {info.usb_vendor:04x}:{info.usb_product:04x} {info.usb_serial or ''}"
         click.echo(f"{info.port}  {info.description}{usb}".rstrip())
     if not found:
-        say("No serial port found. Plug the gauge in; on Linux, 'dmesg' tells what it became.")
+        say("No serial port found. Plug the gauge in; on Linux, 'dmesg' names its port.")

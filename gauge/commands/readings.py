@@ -10,37 +10,60 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import emit_json, say
+from gauge.clikit import (
+    FILE,
+    document,
+    emit_json,
+    print_table,
+    record_options,
+    say,
+    season_argument,
+)
 from gauge.records import Sample
 
 if TYPE_CHECKING:
-    from gauge.csvsheet import Cell
     from gauge.season.rows import BerryRow
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
 _SAMPLE = tuple(f.name for f in fields(Sample) if f.name not in {"code", "cues", "fruit_temp_c"})
-_Notes = dict[int, list[str]]  # what was noted, by berry id
-_CSV = ("berry_id", "sample", "number", "peak", "unit", "peak_N")
+_REST = ("at", "session", "size_mm", "fruit_temp_c", *_SAMPLE)
+_Row = dict[str, Any]
+
+
+def read_layout(delimiter: str | None, decimal: str) -> dict[str, Any]:
+    """Read how the CSV is laid out, as `csv_lines` takes it."""
+    comma = decimal == "comma"
+    delimiter = delimiter or ("semicolon" if comma else "comma")
+    if comma and delimiter == "comma":
+        raise click.UsageError("A decimal comma needs --delimiter semicolon or tab.")
+    return {"delimiter": _DELIMITERS[delimiter], "decimal_comma": comma}
 
 
 @click.command("readings", no_args_is_help=True)
-@click.argument("season", type=click.Path(path_type=Path))
+@season_argument
 @click.option("--sample", help="Only the berries of this sample.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document, a list of berries.")
-@click.option("--csv", "csv_file", type=click.Path(path_type=Path), help="Write a CSV file.")
+@click.option("--csv", "csv_file", type=FILE, help="Write a CSV file.")
 @click.option(
     "--long",
     is_flag=True,
     help="One row a finger score of the berries that count, as 'calibrate fit' reads a CSV.",
 )
-@click.option(
-    "--delimiter", type=click.Choice(list(_DELIMITERS)),
-    help="What parts the cells of the CSV; comma, or semicolon with a decimal comma.",
-)  # fmt: skip
-@click.option(
-    "--decimal", type=click.Choice(["point", "comma"]), default="point", show_default=True,
-    help="The decimal sign of the CSV.",
-)  # fmt: skip
+@record_options(
+    "layout",
+    read_layout,
+    click.option(
+        "--delimiter",
+        type=click.Choice(list(_DELIMITERS)),
+        help="What separates the cells of the CSV; comma, or semicolon with a decimal comma.",
+    ),
+    click.option(
+        "--decimal",
+        type=click.Choice(["point", "comma"]),
+        default="point",
+        help="The decimal sign of the CSV.",
+    ),
+)
 @click.option("--bom", is_flag=True, help="Begin the CSV with a byte order mark, for spreadsheets.")
 def command(
     season: Path,
@@ -48,8 +71,7 @@ def command(
     as_json: bool,
     csv_file: Path | None,
     long: bool,
-    delimiter: str | None,
-    decimal: str,
+    layout: dict[str, Any],
     bom: bool,
 ) -> None:
     """Show or export every berry.
@@ -65,146 +87,103 @@ def command(
     """  # noqa: D301
     from gauge.season.file import open_season
 
-    comma = decimal == "comma"
-    delimiter = delimiter or ("semicolon" if comma else "comma")
-    if comma and delimiter == "comma":
-        raise click.UsageError("A decimal comma needs --delimiter semicolon or tab.")
     with open_season(season, read_only=True) as file:
         code = None if sample is None else file.sample(sample).sample.code
         berries = file.berries(code)
         samples = {row.sample.code: row.sample for row in file.samples()}
-        notes: _Notes = {}
+        notes: dict[int | None, list[str]] = {}
         for note in file.notes():
-            if note.berry_id is not None:
-                notes.setdefault(note.berry_id, []).append(note.text)
+            notes.setdefault(note.berry_id, []).append(note.text)
+    rows = [_row(berry, samples[berry.sample], notes.get(berry.berry_id, [])) for berry in berries]
     if csv_file is not None:
         from gauge.csvsheet import csv_lines
         from gauge.outfile import write_whole
 
-        header, rows = (_pairs if long else _table)(berries, samples, notes)
-        sign = _DELIMITERS[delimiter]
-        lines = csv_lines(header, rows, delimiter=sign, decimal_comma=comma)
+        header, cells = (_long if long else _wide)(rows)
+        lines = csv_lines(header, ([row.get(name) for name in header] for row in cells), **layout)
         write_whole(csv_file, lines, bom=bom)
         say(f"{len(berries)} berries written to {csv_file}.")
     if as_json:
-        emit_json([_document(berry, samples[berry.sample], notes) for berry in berries])
+        emit_json(rows)
     elif csv_file is None:
-        _show(berries, notes)
+        _show(rows)
 
 
-def _document(berry: BerryRow, sample: Sample, notes: _Notes) -> dict[str, Any]:
+def _row(berry: BerryRow, sample: Sample, notes: list[str]) -> _Row:
+    """Return all that is known of a berry, under the names of JSON and CSV."""
     shown = berry.peak_shown
     temperature = berry.fruit_temp_c if berry.fruit_temp_c is not None else sample.fruit_temp_c
     return {
-        "berry_id": berry.berry_id,
-        "sample": berry.sample,
-        "number": berry.number,
+        **document(berry, "berry_id", "sample", "number"),
         "peak": None if shown is None else float(shown),
         "peak_shown": shown,
         "unit": berry.peak_unit,
         "peak_N": berry.peak_newton,
         "flags": list(berry.flags),
-        "scores": [
-            {"rater": s.rater, "score": s.score, "occasion": s.occasion} for s in berry.scores
-        ],
-        "void": berry.void,
-        "notes": notes.get(berry.berry_id, []),
-        "at": berry.at,
+        "scores": [document(mark, "rater", "score", "occasion") for mark in berry.scores],
+        "notes": notes,
         "session": berry.session_id,
-        "size_mm": berry.size_mm,
         "fruit_temp_c": temperature,
-        **{name: getattr(sample, name) for name in _SAMPLE},
-        "cues": sample.cues,
+        **document(berry, "void", "at", "size_mm"),
+        **document(sample, *_SAMPLE, "cues"),
     }
 
 
-def _table(
-    berries: Sequence[BerryRow], samples: dict[str, Sample], notes: _Notes
-) -> tuple[list[str], Iterator[list[Cell]]]:
-    """Header and rows of the CSV: one row a berry, one column a rater and occasion."""
-    raters = sorted({(s.rater, s.occasion) for berry in berries for s in berry.scores})
-    cues = list(dict.fromkeys(name for sample in samples.values() for name in sample.cues))
-    rest = ("at", "session", "size_mm", "fruit_temp_c", *_SAMPLE)
-    header = [*_CSV, "flags", "void", *(_score_column(*key) for key in raters), *rest, "notes"]
+def _wide(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
+    """Return header and rows of the CSV: one row a berry, one column a rater and occasion."""
+    keys = {(mark["rater"], mark["occasion"]) for row in rows for mark in row["scores"]}
+    header = ["berry_id", "sample", "number", "peak", "unit", "peak_N", "flags", "void"]
+    header += [*(_score_column(*key) for key in sorted(keys)), *_REST, "notes"]
     # A column of the plan that is named like one of ours keeps both apart.
-    header += [f"plan_{name}" if name in header else name for name in cues]
+    names = dict.fromkeys(name for row in rows for name in row["cues"])
+    cues = {name: f"plan_{name}" if name in header else name for name in names}
 
-    def rows() -> Iterator[list[Cell]]:
-        for berry in berries:
-            document = _document(berry, samples[berry.sample], notes)
-            marks = {(s.rater, s.occasion): s.score for s in berry.scores}
-            peak = None if berry.peak_shown is None else Decimal(berry.peak_shown)
-            yield [
-                *(peak if name == "peak" else document[name] for name in _CSV),
-                "; ".join(berry.flags) or None,
-                berry.void,
-                *(marks.get(key) for key in raters),
-                *(document[name] for name in rest),
-                "; ".join(document["notes"]) or None,
-                *(document["cues"].get(name) for name in cues),
-            ]
+    def cells() -> Iterator[_Row]:
+        for row in rows:
+            scores = {_score_column(m["rater"], m["occasion"]): m["score"] for m in row["scores"]}
+            texts = {name: "; ".join(row[name]) or None for name in ("flags", "notes")}
+            peak = None if row["peak_shown"] is None else Decimal(row["peak_shown"])
+            planned = {cues[name]: value for name, value in row["cues"].items()}
+            yield row | scores | texts | {"peak": peak} | planned
 
-    return header, rows()
+    return [*header, *cues.values()], cells()
 
 
-def _pairs(
-    berries: Sequence[BerryRow], samples: dict[str, Sample], notes: _Notes
-) -> tuple[list[str], Iterator[list[Cell]]]:
-    """Header and rows of the long CSV: one row a finger score of a berry that counts."""
-    rest = ("at", "session", "size_mm", "fruit_temp_c", *_SAMPLE)
-    header = ["berry", "rater", "score", "force_N", "occasion", "sample", "number", *rest]
+def _long(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
+    """Return header and rows of the long CSV: one row a finger score of a berry that counts."""
+    header = ["berry", "rater", "score", "force_N", "occasion", "sample", "number", *_REST]
 
-    def rows() -> Iterator[list[Cell]]:
-        for berry in berries:
-            if berry.peak_newton is None or berry.void is not None:
+    def cells() -> Iterator[_Row]:
+        for row in rows:
+            if row["peak_N"] is None or row["void"] is not None:
                 continue
-            document = _document(berry, samples[berry.sample], notes)
-            for mark in berry.scores:
-                yield [
-                    f"{berry.sample}-{berry.number}",
-                    mark.rater,
-                    mark.score,
-                    Decimal(repr(berry.peak_newton)),
-                    mark.occasion,
-                    berry.sample,
-                    berry.number,
-                    *(document[name] for name in rest),
-                ]
+            label = f"{row['sample']}-{row['number']}"
+            for mark in row["scores"]:
+                yield row | mark | {"berry": label, "force_N": Decimal(repr(row["peak_N"]))}
 
-    return header, rows()
+    return header, cells()
 
 
 def _score_column(rater: str, occasion: int) -> str:
     return f"score_{rater}" if occasion == 1 else f"score_{rater}_{occasion}"
 
 
-def _show(berries: Sequence[BerryRow], notes: _Notes) -> None:
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
-
-    table = Table(box=None, pad_edge=False)
-    for name in ("id", "sample", "berry", "peak", "N"):
-        table.add_column(name, justify="left" if name == "sample" else "right", no_wrap=True)
-    for name in ("scores", "remarks"):
-        table.add_column(name)
-    for berry in berries:
+def _show(rows: Sequence[_Row]) -> None:
+    table = []
+    for row in rows:
         marks = [
-            f"{s.rater} {s.score}" + (f" ({s.occasion})" if s.occasion > 1 else "")
-            for s in berry.scores
+            f"{mark['rater']} {mark['score']}"
+            + (f" ({mark['occasion']})" if mark["occasion"] > 1 else "")
+            for mark in row["scores"]
         ]
-        remarks = [f"VOID: {berry.void}"] if berry.void else []
-        remarks += [*berry.flags, *(f"note: {text}" for text in notes.get(berry.berry_id, ()))]
-        table.add_row(
-            str(berry.berry_id),
-            escape(berry.sample),
-            str(berry.number),
-            f"{berry.peak_shown} {berry.peak_unit}" if berry.peak_shown else "",
-            f"{berry.peak_newton:.3f}" if berry.peak_newton is not None else "",
-            escape(", ".join(marks)),
-            escape("; ".join(remarks)),
-        )
-    if berries:
-        Console(highlight=False).print(table)
-    void = sum(berry.void is not None for berry in berries)
-    click.echo(f"{len(berries)} berries, {void} of them void.")
+        remarks = [f"VOID: {row['void']}"] if row["void"] else []
+        remarks += [*row["flags"], *(f"note: {text}" for text in row["notes"])]
+        peak = f"{row['peak_shown']} {row['unit']}" if row["peak_shown"] else ""
+        force = "" if row["peak_N"] is None else f"{row['peak_N']:.3f}"
+        known = [str(row["berry_id"]), row["sample"], str(row["number"]), peak, force]
+        table.append([*known, ", ".join(marks), "; ".join(remarks)])
+    if table:
+        header = ["id", "sample", "berry", "peak", "N", "scores", "remarks"]
+        print_table(header, table, left=(1, 5, 6), whole=range(5))
+    void = sum(row["void"] is not None for row in rows)
+    click.echo(f"{len(rows)} berries, {void} of them void.")

@@ -1,4 +1,4 @@
-"""`gauge replay`: the berries of a capture, found again as if it were heard now."""
+"""`gauge replay`: the berries of a capture, found again as if the gauge sent it now."""
 
 from __future__ import annotations
 
@@ -8,16 +8,19 @@ from typing import Any
 import click
 
 from gauge.clikit import FILE, emit_json, say
-from gauge.commands.log import loading_rate_option
+from gauge.commands.options import format_option, loading_rate_option
 from gauge.errors import NothingReceivedError
 
 
 @click.command("replay")
 @click.argument("capture", type=FILE)
-@click.option("--format", "format_name", required=True, metavar="FORMAT.toml",
-              help="Line format, a file or a shipped one by name.")  # fmt: skip
-@click.option("--season", "season_file", type=FILE,
-              help="Store the berries in this season file; begun if there is none.")  # fmt: skip
+@format_option(required=True)
+@click.option(
+    "--season",
+    "season_file",
+    type=FILE,
+    help="Store the berries in this season file; begun if there is none.",
+)
 @click.option("--sample", "code", metavar="CODE", help="Sample of the season that they belong to.")
 @click.option("--crop", help="Of a new season: blackberry or raspberry.")
 @loading_rate_option

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import emit_json, say
+from gauge.clikit import FILE, emit_json, json_option, say, season_argument
 
 if TYPE_CHECKING:
     from gauge.records import FingerScore
@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 
 @click.command("scores", no_args_is_help=True)
-@click.argument("season", type=click.Path(path_type=Path))
-@click.argument("sheet", type=click.Path(path_type=Path))
+@season_argument
+@click.argument("sheet", type=FILE)
 @click.option("--rater", help="Who scored the sheet, where it has no column rater.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(season: Path, sheet: Path, rater: str | None, as_json: bool) -> None:
     """Import finger scores from a sheet.
 

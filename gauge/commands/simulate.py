@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, NOT_NEGATIVE, record_options, say
+from gauge.clikit import FILE, number_option, record_options, say
+from gauge.commands.options import format_option
 from gauge.errors import PortError
 
 if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat, SerialSettings
-    from gauge.simulate.berrymodel import Track
+    from gauge.simulate.berrymodel import Selection
     from gauge.simulate.server import Server
     from gauge.simulate.virtualgauge import Display, Faults
     from gauge.units import Unit
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 FAULTS = ("noise", "unit", "overload", "cut")
 
 
-def read_step(_ctx: click.Context, _param: click.Parameter, text: str) -> Decimal:
+def read_step(_ctx: click.Context, _option: click.Parameter, text: str) -> Decimal:
     """Read the step of a display with its digits."""
     try:
         step = Decimal(text)
@@ -37,22 +38,31 @@ def read_step(_ctx: click.Context, _param: click.Parameter, text: str) -> Decima
     return step
 
 
-def make_display(*, gain_pct: float, **shown: Any) -> Display:
-    """Make the display from its options."""
+def make_display(*, gain_error: float, **shown: Any) -> Display:
+    """Make the display from its options; `gain_error` is in percent."""
     from gauge.simulate.virtualgauge import Display
 
-    return Display(gain=1 + gain_pct / 100, **shown)
+    return Display(gain=1 + gain_error / 100, **shown)
+
+
+def make_selection(*, softening: float, **known: Any) -> Selection:
+    """Make the selection whose berries are pressed from its options."""
+    from gauge.simulate.berrymodel import Selection
+
+    return Selection(code="simulated", softening_per_day=softening, **known)
 
 
 line_options = record_options(
     "line",
     dict,
-    click.option(
+    number_option(
         "--tcp",
-        "tcp_port",
-        type=click.IntRange(0, 65535),
+        "Serve socket://127.0.0.1:PORT instead of a pseudo-terminal; 0 for any.",
+        low=0,
+        high=65535,
+        whole=True,
+        name="tcp_port",
         metavar="PORT",
-        help="Serve socket://127.0.0.1:PORT instead of a pseudo-terminal; 0 for any.",
     ),
     click.option(
         "--com-port",
@@ -65,35 +75,17 @@ display_options = record_options(
     "display",
     make_display,
     click.option("--step", default="0.01", callback=read_step, help="Step of the display."),
-    click.option(
-        "--capacity-n",
-        "capacity_newton",
-        type=click.FloatRange(0.1),
-        default=22.0,
-        help="Beyond this the gauge says overload.",
-    ),
-    click.option(
-        "--noise-n",
-        "noise_newton",
-        type=NOT_NEGATIVE,
-        default=0.006,
-        help="Standard deviation of its noise.",
-    ),
-    click.option("--baseline-n", "baseline_newton", default=0.0, help="What it shows at rest."),
-    click.option(
-        "--gain-error",
-        "gain_pct",
-        type=click.FloatRange(-90, 900),
-        default=0.0,
-        help="Percent by which the gauge reads high.",
+    number_option("--capacity-n", "Beyond this the gauge says overload.", low=0.1, default=22.0),
+    number_option("--noise-n", "Standard deviation of its noise.", low=0, default=0.006),
+    number_option("--baseline-n", "What it shows at rest.", default=0.0),
+    number_option(
+        "--gain-error", "Percent by which the gauge reads high.", low=-90, high=900, default=0.0
     ),
 )
 serial_options = record_options(
     "serial",
     dict,
-    click.option(
-        "--baud", "baudrate", type=click.IntRange(50), help="Speed, instead of the format's."
-    ),
+    number_option("--baud", "Speed, instead of the format's.", low=50, whole=True, name="baudrate"),
     click.option("--bytesize", type=click.Choice([7, 8]), help="Data bits, likewise."),
     click.option("--parity", type=click.Choice(["N", "E", "O"]), help="Parity, likewise."),
     click.option(
@@ -102,28 +94,20 @@ serial_options = record_options(
         help="Data bits and parity of the client, which a pseudo-terminal does not tell.",
     ),
 )
+selection_options = record_options(
+    "selection",
+    make_selection,
+    number_option("--mean-n", "Mean peak on the day of harvest.", low=0.05, default=3.0),
+    number_option("--cv", "Coefficient of variation of the peaks.", low=0, high=2, default=0.3),
+    number_option(
+        "--softening", "Share of the mean lost in a day of storage.", low=0, high=1, default=0.06
+    ),
+)
 press_options = record_options(
     "pressed",
     dict,
-    click.option("--berries", type=click.IntRange(1), default=10, help="How many are pressed."),
-    click.option(
-        "--mean-n",
-        "mean_newton",
-        type=click.FloatRange(0.05),
-        default=3.0,
-        help="Mean peak on the day of harvest.",
-    ),
-    click.option(
-        "--cv", type=click.FloatRange(0, 2), default=0.3, help="Coefficient of variation of peaks."
-    ),
-    click.option(
-        "--softening",
-        "softening_per_day",
-        type=click.FloatRange(0, 1),
-        default=0.06,
-        help="Share of the mean lost in a day.",
-    ),
-    click.option("--day", type=NOT_NEGATIVE, default=0.0, help="Day of storage."),
+    number_option("--berries", "How many are pressed.", low=1, whole=True, default=10),
+    number_option("--day", "Day of storage.", low=0, default=0.0),
     click.option(
         "--mass",
         "masses",
@@ -135,32 +119,27 @@ press_options = record_options(
 play_options = record_options(
     "play",
     dict,
-    click.option(
+    number_option(
         "--speedup",
-        type=click.FloatRange(0.01, 1000),
+        "Above 1 berries are pressed faster than in life.",
+        low=0.01,
+        high=1000,
         default=1.0,
-        help="Above 1 berries are pressed faster than in life.",
     ),
-    click.option("--seconds", type=NOT_NEGATIVE, help="Stop after so many seconds."),
+    number_option("--seconds", "Stop after so many seconds.", low=0),
     click.option("--forever", is_flag=True, help="Stay at rest when the berries are done."),
-    click.option(
+    number_option(
         "--linger",
-        "linger_s",
-        type=NOT_NEGATIVE,
+        "Seconds to wait for a client that left, and at the end.",
+        low=0,
         default=10.0,
-        help="Seconds to wait for a client that left, or stay at rest at the end.",
+        name="linger_s",
     ),
 )
 
 
 @click.command("simulate")
-@click.option(
-    "--format",
-    "format_name",
-    default="number-unit",
-    metavar="NAME|FILE",
-    help="Line format: a shipped one by name, or a file.",
-)
+@format_option(default="number-unit")
 @click.option(
     "--line",
     "template",
@@ -171,12 +150,11 @@ play_options = record_options(
 @click.option(
     "--mode", type=click.Choice(["streaming", "polled", "button"]), help="Instead of the format's."
 )
-@click.option(
-    "--rate-hz", type=click.FloatRange(0.5, 10_000), default=20.0, help="Readings a second."
-)
+@number_option("--rate-hz", "Readings a second.", low=0.5, high=10_000, default=20.0)
 @click.option("--unit", "unit_name", help="Unit shown, if the format leaves it open.")
 @display_options
 @serial_options
+@selection_options
 @press_options
 @click.option("--seed", default=1, help="Same seed, same bytes.")
 @click.option(
@@ -202,6 +180,7 @@ def command(
     unit_name: str | None,
     display: Display,
     serial: dict[str, Any],
+    selection: Selection,
     pressed: dict[str, Any],
     seed: int,
     faults: tuple[str, ...],
@@ -222,6 +201,7 @@ def command(
     from gauge.outfile import write_whole
     from gauge.protocol.capture import unescape, write_capture
     from gauge.protocol.formatfile import load_format
+    from gauge.simulate.berrymodel import simulated_track
     from gauge.simulate.linewriter import LineWriter
     from gauge.simulate.playback import recorded, serve
     from gauge.simulate.virtualgauge import VirtualGauge
@@ -232,7 +212,13 @@ def command(
     writer = LineWriter(fmt, template=text, decimals=display.decimals)
     unit = parse_unit(unit_name) if unit_name else writer.units()[0]
     other_unit = next((u for u in writer.units() if u is not unit), None)
-    track = _track(seed, faults, display.capacity_newton, **pressed)
+    track = simulated_track(
+        Random(seed),
+        selection=selection,
+        overload_newton=1.3 * display.capacity_newton if "overload" in faults else None,
+        cut="cut" in faults,
+        **pressed,
+    )
     gauge = VirtualGauge(
         writer=writer,
         track=track,
@@ -262,30 +248,6 @@ def command(
         server.close()
 
 
-def _track(
-    seed: int,
-    faults: Sequence[str],
-    capacity_newton: float,
-    *,
-    berries: int,
-    day: float,
-    masses: tuple[str, ...],
-    **selection: float,
-) -> Track:
-    """Draw what happens at the head."""
-    from gauge.simulate.berrymodel import Selection, simulated_track
-
-    return simulated_track(
-        Random(seed),
-        selection=Selection(code="simulated", **selection),
-        berries=berries,
-        day=day,
-        masses=masses,
-        overload_newton=1.3 * capacity_newton if "overload" in faults else None,
-        cut="cut" in faults,
-    )
-
-
 def _faults(names: Sequence[str], halfway_s: float, other_unit: Unit | None) -> Faults:
     """Make the faults of the line and the display."""
     from gauge.simulate.virtualgauge import Faults
@@ -300,20 +262,11 @@ def _faults(names: Sequence[str], halfway_s: float, other_unit: Unit | None) -> 
 
 
 def _settings(
-    fmt: LineFormat,
-    *,
-    baudrate: int | None,
-    bytesize: int | None,
-    parity: str | None,
-    client_framing: str | None,
+    fmt: LineFormat, client_framing: str | None, **stated: Any
 ) -> tuple[SerialSettings, SerialSettings | None]:
     """Return the line settings of the gauge and, where stated, of the client."""
-    settings = replace(
-        fmt.settings,
-        baudrate=baudrate or fmt.baudrate or 9600,
-        bytesize=bytesize or fmt.bytesize,
-        parity=parity or fmt.parity,
-    )
+    given = {name: value for name, value in stated.items() if value is not None}
+    settings = replace(fmt.settings, **{"baudrate": fmt.baudrate or 9600} | given)
     if client_framing is None:
         return settings, None
     return settings, replace(settings, bytesize=int(client_framing[0]), parity=client_framing[1])

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, emit_json, json_option, print_table, record_options, say
-from gauge.commands.log import gauge_options
+from gauge.clikit import (
+    FILE,
+    emit_json,
+    json_option,
+    number_option,
+    print_table,
+    record_options,
+    say,
+)
+from gauge.commands.options import capacity_option, format_option, gauge_options
 from gauge.errors import StoppedError, VerificationFailedError
 from gauge.mass import Mass, parse_mass
 
@@ -29,40 +36,7 @@ overload can ruin the cell. Follow your laboratory's rules. This is a check betw
 it does not replace a calibration by a competent laboratory."""
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Source:
-    """Where the readings come from, and how they are written."""
-
-    port: str | None
-    capture_file: Path | None
-    taken_at: str | None
-    format_name: str | None
-
-    def load_format(self) -> LineFormat:
-        """Read the line format, once all that is needed is given."""
-        from gauge.protocol.formatfile import load_format
-
-        if (self.port is None) == (self.capture_file is None):
-            raise click.UsageError("give --port, or --capture with a file.")
-        if self.taken_at is not None and self.capture_file is None:
-            raise click.UsageError("--at goes with --capture.")
-        if self.format_name is None:
-            raise click.UsageError("give --format, the line format that gauge learn wrote.")
-        return load_format(self.format_name)
-
-    def read(self, fmt: LineFormat) -> Iterator[Chunk | Gap]:
-        """Read the port, or the capture."""
-        if self.capture_file is not None:
-            from gauge.protocol.capture import load_capture
-
-            return load_capture(self.capture_file)
-        from gauge.port.portreader import receive
-
-        assert self.port is not None
-        return receive(self.port, fmt)
-
-
-def read_time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> str | None:
+def read_time(_ctx: click.Context, _option: click.Parameter, text: str | None) -> str | None:
     """Read a time in ISO 8601, in UTC where it does not say."""
     from datetime import UTC, datetime
 
@@ -79,7 +53,7 @@ def read_time(_ctx: click.Context, _param: click.Parameter, text: str | None) ->
 
 
 def read_masses(
-    _ctx: click.Context, _param: click.Parameter, texts: tuple[str, ...]
+    _ctx: click.Context, _option: click.Parameter, texts: tuple[str, ...]
 ) -> tuple[Mass, ...]:
     """Read masses, such as ``500g``."""
     return tuple(map(parse_mass, texts))
@@ -87,13 +61,10 @@ def read_masses(
 
 source_options = record_options(
     "source",
-    Source,
+    dict,
     click.option("--port", help="Port of the gauge, such as /dev/ttyUSB0 or socket://host:port."),
     click.option(
-        "--capture",
-        "capture_file",
-        type=FILE,
-        help="Judge a capture of the weights being hung, instead of a port.",
+        "--capture", type=FILE, help="Judge a capture of the weights being hung, instead of a port."
     ),
     click.option(
         "--at",
@@ -102,9 +73,7 @@ source_options = record_options(
         callback=read_time,
         help="When the capture was taken (ISO 8601).",
     ),
-    click.option(
-        "--format", "format_name", metavar="FORMAT.toml", help="Line format of the gauge."
-    ),
+    format_option(),
 )
 weight_options = record_options(
     "weights",
@@ -117,44 +86,34 @@ weight_options = record_options(
         callback=read_masses,
         help="A check weight in g, kg, lb or oz; once for each, in the order hung.",
     ),
-    click.option(
-        "--runs", type=click.IntRange(1, 20), default=1, help="How often the whole list is hung."
+    number_option(
+        "--runs", "How often the whole list is hung.", low=1, high=20, whole=True, default=1
     ),
-    click.option(
+    number_option(
         "--tolerance",
-        "tolerance_pct",
-        type=click.FloatRange(0.01, 50),
+        "The lab's own, in percent of the force.",
+        low=0.01,
+        high=50,
         default=1.0,
-        help="The lab's own, in percent of the force.",
+        name="tolerance_pct",
     ),
     click.option(
         "--weight-class",
         type=click.Choice(["F2", "M1", "M2"]),
         help="OIML R 111 class of the weights; its limit counts against the gauge.",
     ),
-    click.option(
-        "--capacity-n", "capacity_newton", type=click.FloatRange(0.1), help="Capacity of the gauge."
-    ),
-    click.option(
-        "--timeout",
-        "timeout_s",
-        type=click.FloatRange(1),
-        default=60.0,
-        help="Seconds to wait for each weight.",
+    capacity_option,
+    number_option(
+        "--timeout", "Seconds to wait for each weight.", low=1, default=60.0, name="timeout_s"
     ),
 )
 site_options = record_options(
     "site",
     dict,
-    click.option(
-        "--latitude",
-        "latitude_deg",
-        type=float,
-        help="Of the bench, in degrees; kept for next time.",
+    number_option(
+        "--latitude", "Of the bench, in degrees; kept for next time.", name="latitude_deg"
     ),
-    click.option(
-        "--elevation", "elevation_m", type=float, help="Of the bench, in m; kept with the latitude."
-    ),
+    number_option("--elevation", "Of the bench, in m; kept with the latitude.", name="elevation_m"),
 )
 
 
@@ -174,7 +133,7 @@ site_options = record_options(
 )
 @json_option
 def command(
-    source: Source,
+    source: dict[str, Any],
     season_file: Path,
     weights: dict[str, Any],
     site: dict[str, float | None],
@@ -198,7 +157,8 @@ def command(
             raise click.UsageError("name a check weight: --mass 500g.")
         _chart(season_file, chart_file)
         return
-    fmt = source.load_format()
+    fmt = _check_source(**source)
+    port, capture = source["port"], source["capture"]
     from gauge.records import Session
     from gauge.season.file import open_season
     from gauge.season.tables import now
@@ -210,17 +170,17 @@ def command(
         if settings.capacity_newton is None:
             say("The gauge's capacity is not known: give --capacity-n to guard against overload.")
         session = Session(
-            started_at=source.taken_at or now(),
+            started_at=source["taken_at"] or now(),
             purpose="verify",
             capacity_newton=settings.capacity_newton,
-            port=source.port,
+            port=port,
             line_format=fmt.name,
-            note=None if source.capture_file is None else f"from {source.capture_file.name}",
+            note=None if capture is None else f"from {capture.name}",
             **gauge,
         )
         try:
             result, complete = verify(
-                source.read(fmt),
+                _received(port, capture, fmt),
                 fmt=fmt,
                 season=season,
                 session=session,
@@ -241,6 +201,29 @@ def command(
         _show(result)
     if not result.passed:
         raise _failure(result, None if complete else settings.timeout_s)
+
+
+def _check_source(
+    port: str | None, capture: Path | None, taken_at: str | None, format_name: str | None
+) -> LineFormat:
+    """Load the line format, if the options say once where readings come from."""
+    from gauge.protocol.formatfile import load_format
+
+    if (port is None) == (capture is None):
+        raise click.UsageError("give --port, or --capture with a file.")
+    if taken_at is not None and capture is None:
+        raise click.UsageError("--at goes with --capture.")
+    if format_name is None:
+        raise click.UsageError("give --format, the line format that gauge learn wrote.")
+    return load_format(format_name)
+
+
+def _received(port: str | None, capture: Path | None, fmt: LineFormat) -> Iterator[Chunk | Gap]:
+    """Read the capture, or else the port."""
+    from gauge.port.portreader import receive
+    from gauge.protocol.capture import load_capture
+
+    return receive(port or "", fmt) if capture is None else load_capture(capture)
 
 
 def _settings(

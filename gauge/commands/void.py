@@ -6,14 +6,14 @@ from pathlib import Path
 
 import click
 
-from gauge.clikit import emit_json
+from gauge.clikit import document, emit_json, json_option, season_argument
 
 
 @click.command("void", no_args_is_help=True)
-@click.argument("season", type=click.Path(path_type=Path))
+@season_argument
 @click.argument("berry_id", type=int)
 @click.option("--why", required=True, help="The reason; it is kept with the berry.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@json_option
 def command(season: Path, berry_id: int, why: str, as_json: bool) -> None:
     """Void a berry, with a reason.
 
@@ -30,14 +30,7 @@ def command(season: Path, berry_id: int, why: str, as_json: bool) -> None:
         file.void(berry_id, why)
         berry = file.berry(berry_id)
     if as_json:
-        emit_json(
-            {
-                "berry_id": berry_id,
-                "sample": berry.sample,
-                "number": berry.number,
-                "void": berry.void,
-            }
-        )
+        emit_json(document(berry, "berry_id", "sample", "number", "void"))
         return
     peak = f", {berry.peak_shown} {berry.peak_unit}" if berry.peak_shown else ""
     click.echo(

@@ -4,12 +4,4 @@ In: a reader of a port, a line format, a season file, keys of the tech.
 Out: acknowledged berries, and events that the bench screen and the plain one show.
 """
 
-__all__ = [
-    "bench",
-    "berrystore",
-    "events",
-    "livesession",
-    "plain",
-    "recorder",
-    "samplechoice",
-]
+__all__ = ["bench", "berrystore", "events", "livesession", "plain", "recorder", "samplechoice"]
