@@ -218,9 +218,9 @@ def print_table(
     --------
     >>> print_table(["cut", "N"], [["1/2", "5.41"]])
     <BLANKLINE>
-     cut      N
-     ──────────
-     1/2   5.41
+     cut     N
+     ─────────
+     1/2  5.41
     <BLANKLINE>
     """
     from rich import box
@@ -228,7 +228,13 @@ def print_table(
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", pad_edge=False)
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        title=title or None,
+        title_justify="left",
+        pad_edge=False,
+        collapse_padding=True,
+    )
     for index, name in enumerate(header):
         justify = "left" if index in left else "right"
         table.add_column(name, justify=justify, no_wrap=index in whole)  # type: ignore[arg-type]
