@@ -8,20 +8,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import islice
 from pathlib import Path
-from typing import NoReturn, TypeVar
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.factor import Codes, Factor
 from gauge.csvsheet import Sheet
-from gauge.errors import UnknownUnitError
+from gauge.errors import BadTableError, UnknownUnitError
 from gauge.units import Unit, newtons, parse_unit
 
 T = TypeVar("T")
 Floats = NDArray[np.float64]
 # Rows held as texts at a time.
-_CHUNK = 8192
+_CHUNK = 1024
 
 
 class CodedSheet(Sheet):
@@ -75,10 +75,6 @@ class CodedSheet(Sheet):
             for name, part, code in zip(self.header, parts, codes, strict=True)
         }
 
-    def refuse(self, name: str, label: int, what: str) -> NoReturn:
-        """Refuse the first cell of a column that has this label; see `gauge.csvsheet.Sheet.bad`."""
-        self.bad(int(np.argmax(self.columns[name].code == label)), name, what)
-
     def parsed(self, name: str, parse: Callable[[str], T]) -> list[T]:
         """Convert each label of a column; a ValueError of `parse` names the first bad cell.
 
@@ -93,7 +89,8 @@ class CodedSheet(Sheet):
         except ValueError as error:
             # Labels stand in the order of their first rows: the one after those parsed is the
             # first bad cell.
-            self.refuse(name, len(values), str(error))
+            row = int(np.argmax(self.columns[name].code == len(values)))
+            self.bad(row, name, str(error))
         return values
 
     def values(self, name: str, parse: Callable[[str], float]) -> Floats:
@@ -114,32 +111,24 @@ class CodedSheet(Sheet):
 
         return self.relabelled(name, filled).sorted()
 
+    @property
+    def force_column(self) -> str | None:
+        """Name of the column of forces, `force_N` or else `force` (with `unit`); None without."""
+        column = next((name for name in ("force_N", "force") if name in self.header), None)
+        if column == "force" and "unit" not in self.header:
+            raise BadTableError(
+                f"{self.path}: column 'force' has no unit.",
+                todo="Add a column unit (N, lbf, kgf ...), or name the column force_N.",
+            )
+        return column
+
     def forces(self, *, blank: bool = False) -> Floats:
-        r"""Read the column `force_N`, or else `force` in its `unit`; one of them must be there.
-
-        Parameters
-        ----------
-        blank : bool
-            Whether a cell may be empty; it is NaN then.
-
-        Returns
-        -------
-        ndarray of float, shape (rows,)
-            Newtons.
+        """Read newtons from the column of forces, shape (rows,); a blank cell is NaN if allowed.
 
         Raises
         ------
         BadTableError
             If a cell is no number or no unit of force.
-
-        Examples
-        --------
-        >>> import tempfile
-        >>> with tempfile.TemporaryDirectory() as folder:
-        ...     path = Path(folder, "berries.csv")
-        ...     _ = path.write_text("force,unit\n1,kgf\n2,N\n")
-        ...     CodedSheet(path, "berries").forces().tolist()
-        [9.80665, 2.0]
         """
 
         def number(text: str) -> float:

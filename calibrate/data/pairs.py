@@ -173,85 +173,68 @@ def looks_like_season(path: Path) -> bool:
 
 def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
     sheet = CodedSheet(path, "a header with force_N and score, and one row a scored berry")
-    force_columns = _force_columns(sheet)
+    column = sheet.force_column
+    if column is None:
+        sheet.lacks(
+            "force_N",
+            todo="Give the season file itself: what 'gauge readings' exports has a column a rater."
+            if "peak_N" in sheet.header
+            else "Name the column force_N, or give the columns force and unit.",
+        )
     sheet.need("score")
     force = sheet.forces()
-    wrong = force <= 0 if positive else force < 0
-    if wrong.any():
-        index = int(np.argmax(wrong))
-        what = "is below zero, which no press is" if force[index] < 0 else "has no logarithm"
-        sheet.bad(index, force_columns[0], f"a force of {force[index]:g} N {what}")
-    score = sheet.relabelled("score", score_label)
-    if scale is None:
-        scale = _observed_scale(sheet, score, firmest)
-    place = {label: rank for rank, label in enumerate(scale.labels)}
-    for at, label in enumerate(score.labels):
-        if label not in place:
-            what = f"'{label}' is not a score of the scale {', '.join(scale.labels)}"
-            sheet.bad(int(np.argmax(score.code == at)), "score", what)
+    for row in np.flatnonzero(force <= 0 if positive else force < 0)[:1].tolist():
+        what = "is below zero, which no press is" if force[row] < 0 else "has no logarithm"
+        sheet.bad(row, column, f"a force of {force[row]:g} N {what}")
+    known = scale or _observed_scale(sheet, firmest)
+    rank = sheet.values("score", lambda text: known.rank(score_label(text)))
     count = np.ones(len(sheet))
     if "count" in sheet.header:
-        count = sheet.values("count", lambda text: _count(sheet.number(text)))
-    seen = count > 0
-    if not seen.any():
+        count = sheet.values("count", sheet.whole)
+    seen = np.flatnonzero(count)
+    if not seen.size:
         raise BadTableError(f"{path}, column 'count': every count is zero.")
     none = Factor(code=np.zeros(len(sheet), np.int32), labels=())
-    rater, berry = (
-        sheet.names(name) if name in sheet.header else none for name in ("rater", "berry")
-    )
-    others = [
-        name
-        for name in sheet.header
-        if name and name not in {"score", "rater", "berry", "count", *force_columns}
-    ]
-    return Pairs(
-        scale=scale,
+    taken = {"", "score", "rater", "berry", "count", column, "unit" if column == "force" else ""}
+    return _pairs(
+        rater=(sheet.names("rater") if "rater" in sheet.header else none).at(seen),
+        berry=(sheet.names("berry") if "berry" in sheet.header else none).at(seen),
+        scale=known,
         force_newton=force[seen],
-        rank=np.array([place[label] for label in score.labels], np.int64)[score.code][seen],
+        rank=rank[seen].astype(np.int64),
         count=count[seen],
-        rater=rater.code[seen].astype(np.int64),
-        berry=berry.code[seen].astype(np.int64),
-        raters=rater.labels,
-        berries=berry.labels,
-        extra={name: _extra(sheet, name)[seen] for name in others},
+        extra={name: _extra(sheet, name)[seen] for name in sheet.header if name not in taken},
         source=str(path),
     )
 
 
-def _force_columns(sheet: CodedSheet) -> tuple[str, ...]:
-    if "force_N" in sheet.header:
-        return ("force_N",)
-    if "force" in sheet.header and "unit" in sheet.header:
-        return ("force", "unit")
-    sheet.lacks(
-        "force_N",
-        todo="Give the season file itself: what 'gauge readings' exports has a column a rater."
-        if "peak_N" in sheet.header
-        else "Name the column force_N, or give the columns force and unit.",
+def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
+    """Make pairs of names that are still factors."""
+    return Pairs(
+        rater=rater.code.astype(np.int64),
+        berry=berry.code.astype(np.int64),
+        raters=rater.labels,
+        berries=berry.labels,
+        **others,
     )
 
 
-def _count(value: float) -> float:
-    if value < 0 or not value.is_integer():
-        raise ValueError(f"a count of {value:g} is not a whole number of rows")
-    return value
-
-
-def _observed_scale(sheet: CodedSheet, score: Factor, firmest: str) -> Scale:
+def _observed_scale(sheet: CodedSheet, firmest: str) -> Scale:
     """Make the scale of a CSV that declares none: unused whole numbers in between stay on it."""
-    seen = set(score.labels)
-    if seen <= set(RASPBERRY.labels):
-        return RASPBERRY if firmest == "first" else Scale(labels=RASPBERRY.labels[::-1])
-    for at, label in enumerate(score.labels):
+
+    def whole(text: str) -> int:
+        label = score_label(text)
         if not label.removeprefix("-").isdecimal():
-            sheet.bad(
-                int(np.argmax(score.code == at)),
-                "score",
+            raise ValueError(
                 f"'{label}' is no whole number; for words, declare the order with --scores "
-                "(for example --scores firm,soft)",
+                "(for example --scores firm,soft)"
             )
-    numbers = sorted(map(int, seen))
-    low, high = numbers[0], numbers[-1]
+        return int(label)
+
+    if set(sheet.parsed("score", score_label)) <= set(RASPBERRY.labels):
+        return RASPBERRY if firmest == "first" else Scale(labels=RASPBERRY.labels[::-1])
+    numbers = sheet.parsed("score", whole)
+    low, high = min(numbers), max(numbers)
     if high - low >= _MOST_SCORES:
         raise BadTableError(
             f"{sheet.path}, column 'score': scores run from {low} to {high}.",
@@ -268,23 +251,20 @@ def _extra(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
     def value(text: str) -> float | str | None:
         return sheet.number(text) if text and name in _NUMERIC else text or None
 
-    return _objects(sheet.parsed(name, value))[sheet.columns[name].code]
+    return np.array(sheet.parsed(name, value), dtype=object)[sheet.columns[name].code]
 
 
 def _from_season(path: Path, firmest: str, scale: Scale | None) -> Pairs:
-    """Read the view `pair`; a score may be off a declared scale, or no berry have both."""
     from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
         declared = Scale.from_json(season.scale_text)
         columns = season.columns("pair", _PAIR)
     if scale is None:
-        scale = declared
-        if firmest == "last":
-            scale = replace(declared, labels=declared.labels[::-1])
-    place = {label: rank for rank, label in enumerate(scale.labels)}
+        labels = declared.labels if firmest == "first" else declared.labels[::-1]
+        scale = replace(declared, labels=labels)
     for berry_id, label in zip(columns["berry_id"], columns["score"], strict=True):
-        if label not in place:
+        if label not in scale.labels:
             raise BadTableError(
                 f"{path}, berry {berry_id}: '{label}' is not a score of the scale "
                 f"{', '.join(scale.labels)}."
@@ -294,24 +274,13 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> Pairs:
             f"{path} holds no berry with both a peak and a finger score.",
             todo="Log berries with finger scores, or import them with 'gauge scores'.",
         )
-    rater, berry = (
-        Factor.of(list(map(str, columns[name]))).sorted() for name in ("rater", "berry_id")
-    )
-    return Pairs(
+    return _pairs(
+        rater=Factor.of(list(map(str, columns["rater"]))).sorted(),
+        berry=Factor.of(list(map(str, columns["berry_id"]))).sorted(),
         scale=scale,
         force_newton=np.array(columns["force_N"], dtype=float),
-        rank=np.array([place[label] for label in columns["score"]], dtype=np.int64),
-        count=np.ones(rater.code.size),
-        rater=rater.code.astype(np.int64),
-        berry=berry.code.astype(np.int64),
-        raters=rater.labels,
-        berries=berry.labels,
-        extra={name: _objects(columns[name]) for name in _PAIR[4:]},
+        rank=np.array(list(map(scale.rank, columns["score"])), dtype=np.int64),
+        count=np.ones(len(columns["score"])),
+        extra={name: np.array(columns[name], dtype=object) for name in _PAIR[4:]},
         source=str(path),
     )
-
-
-def _objects(values: Sequence[Any]) -> NDArray[np.object_]:
-    out = np.empty(len(values), dtype=object)
-    out[:] = values
-    return out

@@ -26,27 +26,16 @@ _HARVEST = ("season", "site", "harvest_date")
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CueEffect:
-    """What a cue does to mean force.
-
-    Attributes
-    ----------
-    cue : str
-    effects : tuple of (str, Estimate)
-        For a number: one entry, newtons per unit of the cue. For words: one entry a word, newtons
-        against the first word.
-    unit : str
-        "clamshell" (or replicate, berry) or "harvest".
-    units : int
-    adjusted : tuple of str
-        Levels whose additive effects were taken out.
-    reference : str or None
-        The word that the others are held against.
-    """
+    """What a cue does to mean force."""
 
     cue: str
+    # For a number: one entry, N per unit of the cue. For words: one entry a word, N against
+    # the first word, which is the reference.
     effects: tuple[tuple[str, Estimate], ...]
+    # "clamshell" (or replicate, berry) or "harvest", and how many.
     unit: str
     units: int
+    # Levels whose additive effects were taken out.
     adjusted: tuple[str, ...]
     reference: str | None = None
 
@@ -67,32 +56,18 @@ def cue_effect(units: SamplingUnits, cue: str, *, level: float = 0.95) -> CueEff
 
     Selection, storage day and temperature are taken out as additive effects. When every harvest
     has one value of the cue, harvests are estimated first and the cue is fitted to those, with
-    the harvest as the unit.
-
-    Parameters
-    ----------
-    units : SamplingUnits
-        Each with its value of the cue; units without one are left out.
-    cue : str
-    level : float
-
-    Raises
-    ------
-    TooFewScoresError
-        If the cue has one value only, or nothing is left to estimate its error.
+    the harvest as the unit. Units without a value of the cue are left out; one value only, or
+    nothing left to estimate the error, is a TooFewScoresError.
     """
-    known = units.factors.get(cue)
-    if known is None:
+    if cue not in units.factors:
         raise TooFewScoresError(f"no clamshell has a value of {cue}")
-    use = units.pressed(np.flatnonzero(known.code >= 0))
-    values = [known.labels[c] for c in known.code[use].tolist()]
-    x, names, reference = _columns(values, cue)
-    y = units.mean_newton[use]
-    adjusted = [name for name in _ADJUSTED if name in units.factors and name != cue]
-    adjusted = [n for n in adjusted if np.unique(units.factors[n].code[use]).size > 1]
-    nuisance = [_dummies(units.factors[name].code[use]) for name in adjusted]
-    base = np.hstack([np.ones((y.size, 1)), *nuisance])
-    harvest = _harvests(units, use)
+    units = units.pressed().where(units.pressed().factors[cue].code >= 0)
+    x, names, reference = _columns([str(value) for (value,) in units.keys([cue])], cue)
+    y = units.mean_newton
+    codes = {name: units.factor(name).code for name in _ADJUSTED if name != cue}
+    adjusted = [name for name, code in codes.items() if np.unique(code).size > 1]
+    base = np.hstack([np.ones((y.size, 1)), *(_dummies(codes[name]) for name in adjusted)])
+    harvest = _harvests(units)
     if harvest is not None and _constant(x, harvest) and int(harvest.max()) + 1 < y.size:
         effect = _by_harvest(y, x, base, harvest, level)
         unit, m = "harvest", int(harvest.max()) + 1
@@ -125,12 +100,11 @@ def _dummies(code: NDArray[np.int32]) -> Floats:
     return np.eye(int(place.max()) + 1)[place][:, 1:]
 
 
-def _harvests(units: SamplingUnits, use: Ints) -> Ints | None:
+def _harvests(units: SamplingUnits) -> Ints | None:
     """Number the harvest of each unit; None where harvest dates are missing."""
-    date = units.factors.get("harvest_date")
-    if date is None or (date.code[use] < 0).any():
+    if not units.factor("harvest_date").complete:
         return None
-    return combined([units.factors[n].at(use) for n in _HARVEST if n in units.factors], use.size)
+    return combined([units.factor(name) for name in _HARVEST], units.m)
 
 
 def _constant(x: Floats, harvest: Ints) -> bool:

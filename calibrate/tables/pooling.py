@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibrate.data.clamshell import Clamshell
 from calibrate.data.factor import Factor, stacked
 from calibrate.data.scale import Scale
-from calibrate.tables.sameberry import Contradiction, Rows, merge_sheets, scores_once
+from calibrate.tables.sameberry import Rows, contradiction, merge_sheets, scores_once
 from calibrate.tables.source import Scores, Source, read_source
 from gauge.errors import CannotCompareError, ContradictionError, NoSuchRecordError
 
@@ -34,7 +34,7 @@ class Pool:
         Which berry a finger score belongs to, and its position on the scale.
     scale : Scale or None
     clamshells : tuple of Clamshell
-    contradictions : tuple of Contradiction
+    contradictions : tuple of str
     repeated : int
         Rows left out because another source says the same.
     """
@@ -46,7 +46,7 @@ class Pool:
     rank: Ints
     scale: Scale | None
     clamshells: tuple[Clamshell, ...] = ()
-    contradictions: tuple[Contradiction, ...] = ()
+    contradictions: tuple[str, ...] = ()
     repeated: int = 0
 
     @property
@@ -122,12 +122,9 @@ def join(
     scores, score_source = _scores(sources, first_of)
     once, clashes = scores_once(scores, score_source)
     found += [
-        Contradiction(
-            what=f"{rows.berry(int(scores.berry[i]))}, score",
-            first_source=rows.names[score_source[j]],
-            first=_label(scale, int(scores.rank[j])),
-            second_source=rows.names[score_source[i]],
-            second=_label(scale, int(scores.rank[i])),
+        contradiction(
+            f"{rows.berry(int(scores.berry[i]))}, score",
+            *((rows.names[score_source[at]], _label(scale, int(scores.rank[at]))) for at in (j, i)),
         )
         for i, j in clashes
     ]
@@ -137,7 +134,7 @@ def join(
     sheets, more, again = merge_sheets(sources, rater)
     found += more
     if found and not allow_contradictions:
-        listed = "; ".join(map(str, found[:3]))
+        listed = "; ".join(found[:3])
         others = f"; and {len(found) - 3} more" if len(found) > 3 else ""
         raise ContradictionError(
             f"Sources contradict one another in {len(found)} places: {listed}{others}.",

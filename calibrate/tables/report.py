@@ -73,7 +73,7 @@ class Report:
             ],
             "seasons": None if self.ranks is None else self.ranks.to_json(),
             "cues": [one.to_json() for one in self.cues],
-            "contradictions": [str(one) for one in self.pool.contradictions],
+            "contradictions": list(self.pool.contradictions),
             "repeated": self.pool.repeated,
             "notes": list(self.notes),
             "caution": CAUTION,
@@ -163,12 +163,23 @@ def build_report(
     Parameters
     ----------
     pool : Pool
-    by, unit, calibration, compare, block, level
-        See `calibrate.tables.table.tabulate`.
+    by : sequence of str
+        Levels that make a row.
+    unit : {"clamshell", "replicate", "berry"}, optional
+        By default the clamshell or sample, or else the replicate, or else the berry.
+    calibration : Calibration, optional
+        Predicts scores from force.
+    compare : str, optional
+        Level to compare, within each combination of the others; by default selection if it is one
+        of `by`, or else the first.
+    block : str, optional
+        Level whose additive effect is taken out when means are compared.
     cues : sequence of str
         Levels whose effect on mean force is wanted.
     rule : KeepRule, optional
         For the decisions across seasons; by default the best half is kept.
+    level : float
+        Of intervals; letters are at 1 - level.
 
     Raises
     ------

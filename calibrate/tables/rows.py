@@ -15,7 +15,6 @@ from calibrate.tables.samplingunits import SamplingUnits
 from calibrate.tables.shares import Shares, shares
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,51 +65,42 @@ class Row:
 
 
 def make_row(
-    levels: dict[str, str | None],
+    levels: Mapping[str, str | None],
     units: SamplingUnits | None,
-    mine: Ints,
     sheets: SamplingUnits | None,
-    cards: Ints,
     scale: Scale | None,
     level: float,
 ) -> Row:
-    """Sum up the units (`mine`) and sheets (`cards`) of one combination of levels."""
-    row = Row(levels=levels, clamshells=int(cards.size))
-    if units is not None and units.pressed(mine).size:
-        row = _pressed(row, units, units.pressed(mine), level)
-    if sheets is not None and cards.size:
-        found = shares([sheets.sheets[i] for i in cards], level=level)
-        return _scored(row, sheets, cards, found, level)
-    if units is not None and scale is not None and units.scored(mine).size:
-        scored = units.scored(mine)
-        return _scored(row, units, scored, _finger_shares(units, scored, scale, level), level)
+    """Sum up the units and sheets of one combination of levels."""
+    row = Row(levels=levels, clamshells=0 if sheets is None else sheets.m)
+    if units is not None and units.pressed().m:
+        row = _pressed(row, units.pressed(), level)
+    if sheets is not None:
+        return _scored(row, sheets, shares(sheets.sheets, level=level), level)
+    if units is not None and scale is not None and units.scored().m:
+        return _scored(row, units.scored(), _finger_shares(units.scored(), scale, level), level)
     return row
 
 
-def _pressed(row: Row, units: SamplingUnits, pressed: Ints, level: float) -> Row:
+def _pressed(row: Row, units: SamplingUnits, level: float) -> Row:
     """Fill in what follows from peak forces."""
-    force, sd, se = mean_force(units, pressed, level=level)
-    n = round(float(units.n[pressed].sum()))
-    predicted = predicted_soft = None
-    if units.predicted is not None:
-        predicted = tuple((units.predicted[pressed].sum(axis=0) / n).tolist())
-        if units.predicted_soft is not None:
-            soft = units.predicted_soft[pressed]
-            predicted_soft = _predicted_soft(soft, units.n[pressed], level)
+    force, sd, se = mean_force(units, level=level)
+    n = units.n.sum()
+    predicted, soft = units.predicted, units.predicted_soft
     return replace(
         row,
-        n=n,
-        units=int(pressed.size),
+        n=round(float(n)),
+        units=units.m,
         force=force,
         sd_newton=sd,
         se_newton=se,
-        predicted=predicted,
-        predicted_soft=predicted_soft,
+        predicted=None if predicted is None else tuple((predicted.sum(axis=0) / n).tolist()),
+        predicted_soft=None if soft is None else _predicted_soft(soft, units.n, level),
     )
 
 
 def mean_force(
-    units: SamplingUnits, pressed: Ints, *, level: float = 0.95
+    units: SamplingUnits, *, level: float = 0.95
 ) -> tuple[Estimate, float | None, float | None]:
     """Find the mean of all berries of some units, their SD, and the SE with the unit as the unit.
 
@@ -118,10 +108,10 @@ def mean_force(
     W. G. (1977) Sampling Techniques, 3rd ed., section 9A.2, sampling fraction neglected); for
     units of equal size it is the SD of unit means over the square root of m.
     """
-    n, mean = units.n[pressed], units.mean_newton[pressed]
-    total, m = float(n.sum()), int(n.size)
+    n, mean, m = units.n, units.mean_newton, units.m
+    total = float(n.sum())
     centre = float((n * mean).sum() / total)
-    squares = float((units.ss_n2[pressed] + n * (mean - centre) ** 2).sum())
+    squares = float((units.ss_n2 + n * (mean - centre) ** 2).sum())
     sd = float(np.sqrt(squares / (total - 1))) if total > 1 else None
     if m < 2:
         return Estimate(value=centre, why=f"one {units.name} only: no standard error"), sd, None
@@ -151,17 +141,16 @@ def _predicted_soft(expected: Floats, n: Floats, level: float) -> Estimate:
     )
 
 
-def _scored(row: Row, units: SamplingUnits, scored: Ints, found: Shares, level: float) -> Row:
+def _scored(row: Row, units: SamplingUnits, found: Shares, level: float) -> Row:
     """Fill in what follows from finger scores."""
-    assert units.scores is not None
-    table = units.scores[scored]
+    table = units.scores
+    assert table is not None
     n = table.sum(axis=1)
     means = table @ np.arange(1, table.shape[1] + 1) / n
-    m, centre = means.size, float(means.mean())
+    m, centre = units.m, float(means.mean())
+    mean_score = Estimate(value=centre, why=f"one {units.name} only: no interval")
     if m > 1:
         mean_score = _t_interval(centre, float(means.std(ddof=1) / np.sqrt(m)), m, level)
-    else:
-        mean_score = Estimate(value=centre, why=f"one {units.name} only: no interval")
     return replace(
         row,
         n_scored=float(n.sum()),
@@ -171,13 +160,12 @@ def _scored(row: Row, units: SamplingUnits, scored: Ints, found: Shares, level: 
     )
 
 
-def _finger_shares(units: SamplingUnits, scored: Ints, scale: Scale, level: float) -> Shares:
+def _finger_shares(units: SamplingUnits, scale: Scale, level: float) -> Shares:
     """Find soft berries and those at the limit from finger scores."""
-    if scale.sale_limit is None or units.scores is None:
+    table = units.scores
+    if scale.sale_limit is None or table is None:
         return Shares()
-    table = units.scores[scored]
-    n = table.sum(axis=1)
-    at_limit = table[:, scale.rank(scale.sale_limit)]
+    n, at_limit = table.sum(axis=1), table[:, scale.rank(scale.sale_limit)]
     return Shares(
         soft=mean_proportion(table[:, scale.beyond_limit].sum(axis=1), n, level=level),
         at_limit=mean_proportion(at_limit, n, level=level),

@@ -24,21 +24,9 @@ _SHEET_WITHIN = ("site", "selection", "storage_day", "replicate")
 _ATTRIBUTES = ("selection", "harvest_date", "storage_day", "storage_temp_c")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Contradiction:
-    """Two sources that say different things of the same sample."""
-
-    what: str
-    first_source: str
-    first: str
-    second_source: str
-    second: str
-
-    def __str__(self) -> str:
-        return (
-            f"{self.what}: {self.first_source} says {self.first}, "
-            f"{self.second_source} says {self.second}"
-        )
+def contradiction(what: str, first: tuple[str, object], second: tuple[str, object]) -> str:
+    """Write what two sources, each with its name, say of the same thing."""
+    return f"{what}: {first[0]} says {first[1]}, {second[0]} says {second[1]}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +47,7 @@ class Rows:
         sample, number = (self.factors[name].text(row) for name in ("sample", "number"))
         return f"sample {sample}, berry {number}"
 
-    def merge(self) -> tuple[NDArray[np.bool_], Ints, list[Contradiction], int]:
+    def merge(self) -> tuple[NDArray[np.bool_], Ints, list[str], int]:
         """Make rows that name the same berry one; a force is filled in where the first has none.
 
         Returns
@@ -67,7 +55,7 @@ class Rows:
         keep : ndarray of bool, shape (n,)
         first_of : ndarray of int, shape (n,)
             For each row the row that stands for it.
-        contradictions : list of Contradiction
+        contradictions : list of str
             Forces that do not agree.
         repeated : int
             Rows that repeat what another source says.
@@ -90,19 +78,17 @@ class Rows:
         gap = np.abs(self.force[here] - self.force[there])
         clash = gap > _SAME_FORCE * np.maximum(np.abs(self.force[there]), 1e-12)
         found = [
-            Contradiction(
-                what=self.berry(i),
-                first_source=self.names[self.source[j]],
-                first=f"{self.force[j]:g} N",
-                second_source=self.names[self.source[i]],
-                second=f"{self.force[i]:g} N",
+            contradiction(
+                self.berry(i),
+                (self.names[self.source[j]], f"{self.force[j]:g} N"),
+                (self.names[self.source[i]], f"{self.force[i]:g} N"),
             )
             for i, j in zip(here[clash].tolist(), there[clash].tolist(), strict=True)
         ]
         other = self.source[here] != self.source[there]
         return keep, first_of, found, int((other & ~clash).sum())
 
-    def attributes(self) -> list[Contradiction]:
+    def attributes(self) -> list[str]:
         """Find samples that several sources give another selection, harvest or storage."""
         if "sample" not in self.factors or len(self.names) < 2:
             return []
@@ -111,44 +97,27 @@ class Rows:
         pairs = np.unique(key * len(self.names) + self.source[rows])
         several = np.bincount(pairs // len(self.names))
         found = []
-        for name in _ATTRIBUTES:
-            if name not in self.factors:
-                continue
-            code = self.factors[name].code[rows]
-            usable = (several[key] > 1) & (code >= 0)
-            seen: dict[int, tuple[int, int]] = {}
-            triples = np.column_stack([key, code, self.source[rows]])[usable]
-            for k, c, s in np.unique(triples, axis=0).tolist():
-                before = seen.setdefault(k, (c, s))
-                if before[0] != c and before[1] != s:
-                    row = int(rows[np.flatnonzero(key == k)[0]])
-                    labels = self.factors[name].labels
-                    found.append(
-                        Contradiction(
-                            what=f"sample {self.factors['sample'].text(row)}, {name}",
-                            first_source=self.names[before[1]],
-                            first=labels[before[0]],
-                            second_source=self.names[s],
-                            second=labels[c],
-                        )
-                    )
+        for name in [name for name in _ATTRIBUTES if name in self.factors]:
+            factor, seen = self.factors[name], dict[int, int]()
+            usable = np.flatnonzero((several[key] > 1) & (factor.code[rows] >= 0))
+            here = rows[usable]
+            # One row of each label that a source gives a sample.
+            label = key[usable] * len(factor.labels) + factor.code[here]
+            _, at = np.unique(label * len(self.names) + self.source[here], return_index=True)
+            for k, row in zip(key[usable[at]].tolist(), here[at].tolist(), strict=True):
+                first = seen.setdefault(k, row)
+                labels = factor.text(first), factor.text(row)
+                if labels[0] != labels[1] and self.source[first] != self.source[row]:
+                    what = f"sample {self.factors['sample'].text(row)}, {name}"
+                    sources = (self.names[self.source[one]] for one in (first, row))
+                    found.append(contradiction(what, *zip(sources, labels, strict=True)))
         return found
 
 
 def scores_once(scores: Scores, source: Ints) -> tuple[Ints, list[tuple[int, int]]]:
-    """Find scores to keep, in order, and those that contradict an earlier source.
+    """Find scores to keep, in order, and those that contradict an earlier one of another source.
 
-    Parameters
-    ----------
-    scores : Scores
-    source : ndarray of int, shape (s,)
-        Of each score.
-
-    Returns
-    -------
-    kept : ndarray of int
-    clashes : list of (int, int)
-        Row of another source, and the earlier row that it contradicts.
+    `source` is that of each score; a contradiction names the later row, then the earlier one.
     """
     who, rank = scores.berry, scores.rank
     if not who.size:
@@ -166,31 +135,23 @@ def scores_once(scores: Scores, source: Ints) -> tuple[Ints, list[tuple[int, int
 
 def merge_sheets(
     sources: Sequence[Source], rater: str | None
-) -> tuple[list[Clamshell], list[Contradiction], int]:
+) -> tuple[list[Clamshell], list[str], int]:
     """Find the sheets to keep (only this rater's), contradictions, and how many are repeated."""
     kept: dict[tuple[str | None, ...], tuple[str, Clamshell]] = {}
     found, again = [], 0
-    for source in sources:
-        for one in source.clamshells:
-            if rater is not None and one.rater not in (None, rater):
-                continue
-            within = (one.levels.get(name) for name in _SHEET_WITHIN)
-            identity = (season_of(one) or "?", *within, one.sample, one.rater)
-            before_name, before = kept.setdefault(identity, (source.name, one))
-            if before is one:
-                continue
-            if before.to_document() == one.to_document():
-                again += 1
-                continue
-            found.append(
-                Contradiction(
-                    what=f"sheet of sample {one.sample}",
-                    first_source=before_name,
-                    first=_short(before),
-                    second_source=source.name,
-                    second=_short(one),
-                )
-            )
+    for name, one in [(source.name, one) for source in sources for one in source.clamshells]:
+        if rater is not None and one.rater not in (None, rater):
+            continue
+        within = map(one.levels.get, _SHEET_WITHIN)
+        identity = (season_of(one) or "?", *within, one.sample, one.rater)
+        first, before = kept.setdefault(identity, (name, one))
+        if before is one:
+            continue
+        if before.to_document() == one.to_document():
+            again += 1
+            continue
+        what = f"sheet of sample {one.sample}"
+        found.append(contradiction(what, (first, _short(before)), (name, _short(one))))
     return [one for _, one in kept.values()], found, again
 
 

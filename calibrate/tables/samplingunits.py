@@ -6,7 +6,7 @@ A million berries become some ten thousand clamshells here; all later statistics
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -27,6 +27,7 @@ _WITHIN = (
     "season", "site", "selection", "plot", "harvest_date", "storage_day", "storage_temp_c",
     "replicate",
 )  # fmt: skip
+_ARRAYS = ("n", "mean_newton", "ss_n2", "mean_h", "scores", "predicted", "predicted_soft")
 # Berries predicted at a time, which keeps memory small.
 _CHUNK = 65536
 
@@ -88,29 +89,58 @@ class SamplingUnits:
     predicted_soft: Floats | None = None
     sheets: tuple[Clamshell, ...] = ()
 
+    @property
+    def m(self) -> int:
+        """Number of units."""
+        return int(self.n.size)
+
+    def at(self, units: Ints) -> SamplingUnits:
+        """Take some units."""
+        arrays = {name: getattr(self, name) for name in _ARRAYS}
+        return replace(
+            self,
+            factors={name: factor.at(units) for name, factor in self.factors.items()},
+            sheets=tuple(self.sheets[unit] for unit in units.tolist()) if self.sheets else (),
+            **{name: array[units] for name, array in arrays.items() if array is not None},
+        )
+
+    def where(self, mask: NDArray[np.bool_]) -> SamplingUnits:
+        """Take the units of a mask; the same units, not a copy, where it holds for all."""
+        return self if mask.all() else self.at(np.flatnonzero(mask))
+
+    def pressed(self) -> SamplingUnits:
+        """Take the units with berries that have a peak."""
+        return self.where(self.n > 0)
+
+    def scored(self) -> SamplingUnits:
+        """Take the units with berries that were scored."""
+        counts = np.zeros((self.m, 1)) if self.scores is None else self.scores
+        return self.where(counts.sum(axis=1) > 0)
+
+    def factor(self, name: str) -> Factor:
+        """Find a factor; one without labels where the units have none of that name."""
+        none = Factor(code=np.full(self.m, -1, np.int32), labels=())
+        return self.factors.get(name, none)
+
     def keys(self, names: Sequence[str]) -> list[Key]:
         """Find the levels of each unit, in the order of names; None where it has none."""
         columns = []
         for name in names:
-            factor = self.factors.get(name, Factor(code=np.full(self.n.size, -1), labels=()))
+            factor = self.factor(name)
             labels = [*factor.labels, None]
             columns.append([labels[code] for code in factor.code.tolist()])
-        return list(zip(*columns, strict=True)) if names else [()] * self.n.size
+        return list(zip(*columns, strict=True)) if names else [()] * self.m
 
-    def groups(self, names: Sequence[str]) -> dict[Key, Ints]:
-        """Find the units of each combination of levels, combinations in order."""
-        found: dict[Key, list[int]] = {}
-        for unit, key in enumerate(self.keys(names)):
-            found.setdefault(key, []).append(unit)
-        return {key: np.array(found[key], np.int64) for key in ordered(found)}
-
-    def pressed(self, units: Ints) -> Ints:
-        """Keep the units with berries that have a peak."""
-        return units[self.n[units] > 0]
-
-    def scored(self, units: Ints) -> Ints:
-        """Keep the units with berries that were scored."""
-        return units[:0] if self.scores is None else units[self.scores[units].sum(axis=1) > 0]
+    def groups(self, names: Sequence[str]) -> dict[Key, SamplingUnits]:
+        """Take the units of each combination of levels, combinations in order."""
+        if not self.m:
+            return {}
+        code = combined([self.factor(name) for name in names], self.m)
+        ends = np.cumsum(np.bincount(code))
+        parts = np.split(np.argsort(code, kind="stable"), ends[:-1])
+        keys = self.at(np.array([part[0] for part in parts])).keys(names)
+        found = dict(zip(keys, parts, strict=True))
+        return {key: self.at(found[key]) for key in ordered(keys)}
 
 
 def choose_unit(pool: Pool) -> tuple[UnitName, str]:

@@ -131,11 +131,10 @@ def season_ranks(units: SamplingUnits | None, rule: KeepRule) -> SeasonRanks | N
     if units is None or not {"selection", "season"} <= units.factors.keys():
         return None
     means: dict[str, dict[str, tuple[float, float | None, int]]] = {}
-    for (season, selection), mine in units.groups(("season", "selection")).items():
-        pressed = units.pressed(mine)
-        if season is not None and selection is not None and pressed.size:
-            force, _, se = mean_force(units, pressed)
-            means.setdefault(season, {})[selection] = (force.known, se, int(pressed.size))
+    for (season, selection), mine in units.pressed().groups(("season", "selection")).items():
+        if season is not None and selection is not None:
+            force, _, se = mean_force(mine)
+            means.setdefault(season, {})[selection] = (force.known, se, mine.m)
     return rank_seasons(means, rule) if len(means) > 1 else None
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.cuts.calibration import Calibration
+from calibrate.data.scale import Scale
 from calibrate.stats.dayline import Line, crossing, fit_line, fit_logit_line
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.samplingunits import Key, SamplingUnits, sort_key
@@ -21,54 +22,31 @@ _FARTHEST = 10.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Softening:
-    """What storage does to one selection.
-
-    Attributes
-    ----------
-    clamshells : int
-    loss_n_day : Estimate
-        Newtons lost per storage day (above zero: softer).
-    half_soft_day : Estimate
-        Day at which half the berries are beyond the sale limit.
-    half_from : str
-        "scores" (seen), "force" (predicted by the calibration), or empty.
-    """
+    """What storage does to one selection."""
 
     clamshells: int
+    # N lost per storage day (above zero: softer).
     loss_n_day: Estimate
+    # Day at which half the berries are beyond the sale limit.
     half_soft_day: Estimate
+    # "scores" (seen), "force" (predicted by the calibration), or empty.
     half_from: str = ""
 
 
 def softening_by_row(
     table: Table, calibration: Calibration | None, level: float
 ) -> tuple[tuple[Mapping[str, str | None], Softening], ...]:
-    """Estimate softening in storage for each combination of the table's other levels.
+    """Estimate softening for each combination of the table's other levels; none without two days.
 
-    Parameters
-    ----------
-    table : Table
-    calibration : Calibration or None
-        Tells from force when half the berries are soft, where there are no scores.
-    level : float
-        Of the intervals.
-
-    Returns
-    -------
-    tuple of (levels, Softening)
-        Empty without two storage days.
+    Where there are no scores, the calibration says from force when half the berries are soft.
     """
     by = [name for name in table.by if name != "storage_day"]
     found: dict[Key, Softening] = {}
     for source in (table.units, table.sheets):
-        known = None if source is None else source.factors.get("storage_day")
-        if source is None or known is None or len(known.labels) < 2:
-            continue
-        day = np.array([_number(text) for text in known.labels] + [np.nan])[known.code]
-        for key, mine in source.groups(by).items():
-            use = mine[np.isfinite(day[mine])]
-            if np.unique(day[use]).size > 1:
-                one = _soften(source, use, day, table, calibration, level)
+        for key, group in source.groups(by).items() if source is not None else ():
+            units = group.where(np.isfinite(_days(group)))
+            if np.unique(_days(units)).size > 1:
+                one = _soften(units, table.scale, calibration, level)
                 if key in found:
                     # Loss from the berries, half-soft day from the sheets.
                     half, origin = one.half_soft_day, one.half_from
@@ -77,51 +55,38 @@ def softening_by_row(
     return tuple((dict(zip(by, key, strict=True)), one) for key, one in found.items())
 
 
-def _number(text: str) -> float:
-    kind, number, _ = sort_key(text)
-    return number if kind == 0 else np.nan
+def _days(units: SamplingUnits) -> NDArray[np.float64]:
+    """Find the storage day of each unit, NaN where it is none or no number."""
+    factor = units.factor("storage_day")
+    numbers = [number if kind == 0 else np.nan for kind, number, _ in map(sort_key, factor.labels)]
+    return np.array([*numbers, np.nan])[factor.code]
 
 
 def _soften(
-    units: SamplingUnits,
-    use: NDArray[np.int64],
-    day: NDArray[np.float64],
-    table: Table,
-    calibration: Calibration | None,
-    level: float,
+    units: SamplingUnits, scale: Scale | None, calibration: Calibration | None, level: float
 ) -> Softening:
-    pressed = units.pressed(use)
+    pressed, scored = units.pressed(), units.scored()
     loss = Estimate(value=None, why="no peak force")
-    if pressed.size:
-        loss = loss_per_day(day[pressed], units.mean_newton[pressed], level=level)
+    if pressed.m:
+        loss = loss_per_day(_days(pressed), pressed.mean_newton, level=level)
     half = Estimate(value=None, why="neither scores with a sale limit nor a calibration")
-    origin, scale = "", table.scale
-    if units.scores is not None and scale is not None and scale.sale_limit is not None:
-        scored = units.scored(use)
-        counts = units.scores[scored]
-        soft = counts[:, scale.beyond_limit].sum(axis=1)
-        half = half_soft_by_score(day[scored], soft, counts.sum(axis=1), level=level)
+    origin = ""
+    if scored.scores is not None and scale is not None and scale.sale_limit is not None:
+        soft = scored.scores[:, scale.beyond_limit].sum(axis=1)
+        half = half_soft_by_score(_days(scored), soft, scored.scores.sum(axis=1), level=level)
         origin = "scores"
-    elif calibration is not None and pressed.size:
-        half = half_soft_by_force(day[pressed], units.mean_h[pressed], calibration, level=level)
+    elif calibration is not None and pressed.m:
+        half = half_soft_by_force(_days(pressed), pressed.mean_h, calibration, level=level)
         origin = "force"
-    return Softening(
-        clamshells=int(use.size), loss_n_day=loss, half_soft_day=half, half_from=origin
-    )
+    return Softening(clamshells=units.m, loss_n_day=loss, half_soft_day=half, half_from=origin)
 
 
 def loss_per_day(day: ArrayLike, mean_newton: ArrayLike, *, level: float = 0.95) -> Estimate:
     """Estimate newtons lost per storage day; no value, with the reason, where no line fits."""
     try:
-        slope = fit_line(day, mean_newton).slope_estimate(level)
+        return fit_line(day, -np.asarray(mean_newton, dtype=float)).slope_estimate(level)
     except TooFewScoresError as error:
         return Estimate(value=None, why=str(error))
-    assert slope.value is not None
-    return Estimate(
-        value=-slope.value,
-        low=None if slope.high is None else -slope.high,
-        high=None if slope.low is None else -slope.low,
-    )
 
 
 def half_soft_by_score(
@@ -144,14 +109,6 @@ def half_soft_by_force(
 
     For forces spread evenly to both sides of their mean (on the scale of the calibration) this is
     the day at which half the berries are beyond the limit. The interval of the cut counts too.
-
-    Parameters
-    ----------
-    day, mean_h : array_like of float, shape (m,)
-        Storage day, and mean on the scale of the calibration, of each clamshell.
-    calibration : Calibration
-    level : float
-        Also the level at which the calibration's interval is read.
     """
     from scipy.special import ndtri
 

@@ -31,14 +31,7 @@ _OTHER_NAMES = {"berry": "number", "temperature_c": "storage_temp_c"}
 
 @dataclass(frozen=True, kw_only=True)
 class Scores:
-    """Finger scores of the berries of a source.
-
-    Attributes
-    ----------
-    berry, rank : ndarray of int, shape (s,)
-        Which berry each score belongs to, and its position on the scale.
-    rater, occasion : Factor
-    """
+    """Finger scores: which berry each belongs to, its position on the scale, rater and occasion."""
 
     berry: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     rank: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
@@ -48,27 +41,17 @@ class Scores:
 
 @dataclass(frozen=True, kw_only=True)
 class Source:
-    """What one source holds.
-
-    Attributes
-    ----------
-    name : str
-    force_newton : ndarray of float, shape (n,)
-        NaN for a berry without a peak.
-    factors : dict of str to Factor, each of n rows
-    scores : Scores
-    scale : Scale or None
-    clamshells : tuple of Clamshell
-    names_season : bool
-        Whether the source itself says of which season it is.
-    """
+    """What one source holds."""
 
     name: str
+    # N of each berry, shape (n,); NaN for a berry without a peak.
     force_newton: Floats
+    # Each of n rows.
     factors: dict[str, Factor]
     scores: Scores = field(default_factory=Scores)
     scale: Scale | None = None
     clamshells: tuple[Clamshell, ...] = ()
+    # Whether the source itself says of which season it is.
     names_season: bool = True
 
 
@@ -141,22 +124,23 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
         for factor in dict.fromkeys((*FACTORS, *cues))
         if factor in names
     }
-    n = len(sheet)
-    force = _forces(sheet)
-    rank = np.full(n, -1)
+    n, column = len(sheet), sheet.force_column
+    force, rank = np.full(n, np.nan), np.full(n, -1)
+    if column:
+        force = sheet.forces(blank=True)
+        for row in np.flatnonzero(force <= 0)[:1].tolist():
+            sheet.bad(row, column, f"a peak of {force[row]:g} N is no press on a berry")
     if "score" in sheet.header:
         scale = scale or _scale_of(sheet)
         rank = sheet.values("score", partial(_rank, scale)).astype(np.int64)
-    elif force is None:
+    elif not column:
         raise BadTableError(
             f"{sheet.path}: the header has neither force_N nor score nor counts of scores "
             f"(it has {', '.join(sheet.header)}).",
             todo="Name the columns as 'calibrate table --help' says.",
         )
-    force = np.full(n, np.nan) if force is None else force
-    empty = np.flatnonzero(np.isnan(force) & (rank < 0))
-    if empty.size:
-        sheet.bad(int(empty[0]), "force_N" if "force_N" in names else "force", "the cell is empty")
+    for row in np.flatnonzero(np.isnan(force) & (rank < 0))[:1].tolist():
+        sheet.bad(row, column or "score", "the cell is empty")
     at = np.arange(n)
     if "count" in sheet.header:
         at = np.repeat(at, sheet.values("count", sheet.whole).astype(np.int64))
@@ -183,24 +167,6 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
         scale=scale,
         names_season=names_season,
     )
-
-
-def _forces(sheet: CodedSheet) -> Floats | None:
-    """Read newtons, NaN where the cell is blank; None without a column."""
-    column = next((name for name in ("force_N", "force") if name in sheet.header), None)
-    if column is None:
-        return None
-    if column == "force" and "unit" not in sheet.header:
-        raise BadTableError(
-            f"{sheet.path}: column 'force' has no unit.",
-            todo="Add a column unit (N, lbf, kgf ...), or name the column force_N.",
-        )
-    force = sheet.forces(blank=True)
-    wrong = force <= 0
-    if wrong.any():
-        index = int(np.argmax(wrong))
-        sheet.bad(index, column, f"a peak of {force[index]:g} N is no press on a berry")
-    return force
 
 
 def _rank(scale: Scale, text: str) -> int:

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.clamshell import DEFECTS
@@ -19,17 +18,15 @@ from calibrate.stats.groups import Comparison, compare_means, compare_proportion
 from calibrate.tables.pooling import Pool
 from calibrate.tables.rows import Row, make_row
 from calibrate.tables.samplingunits import (
-    Key,
     SamplingUnits,
     UnitName,
     berry_units,
     choose_unit,
     ordered,
     sheet_units,
+    sort_key,
 )
 from gauge.errors import FirmhandError, NoSuchRecordError
-
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -48,20 +45,6 @@ class Compared:
         if self.comparison is not None:
             body = self.comparison.to_json()
         return {"outcome": self.outcome, "of": self.level, "within": dict(self.within)} | body
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Placed:
-    """Units, and the row of the table that each belongs to."""
-
-    units: SamplingUnits
-    row: Ints
-
-    @classmethod
-    def among(cls, units: SamplingUnits, by: Sequence[str], keys: Sequence[Key]) -> Placed:
-        """Find the row of each unit by its levels."""
-        place = {key: index for index, key in enumerate(keys)}
-        return cls(units=units, row=np.array([place[key] for key in units.keys(by)], np.int64))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,30 +72,7 @@ def tabulate(
     block: str | None = None,
     level: float = 0.95,
 ) -> Table:
-    """Make the table.
-
-    Parameters
-    ----------
-    pool : Pool
-    by : sequence of str
-        Levels that make a row.
-    unit : {"clamshell", "replicate", "berry"}, optional
-        By default the clamshell or sample, or else the replicate, or else the berry.
-    calibration : Calibration, optional
-        Predicts scores from force.
-    compare : str, optional
-        Level to compare, within each combination of the others; by default selection if it is one
-        of `by`, or else the first.
-    block : str, optional
-        Level whose additive effect is taken out when means are compared.
-    level : float
-        Of intervals; letters are at 1 - level.
-
-    Raises
-    ------
-    NoSuchRecordError
-        If no source has a level that was asked for.
-    """
+    """Make the table; parameters and errors as of `calibrate.tables.report.build_report`."""
     notes: list[str] = []
     chosen, why = choose_unit(pool) if unit is None else (unit, "")
     units = berry_units(pool, chosen, calibration=calibration, extra=by) if pool.n else None
@@ -126,29 +86,21 @@ def tabulate(
                 f"No source has a level '{name}'.", todo="Give --by a column that is there."
             )
     notes += _mixed(units or sheets, by)
-    keys = ordered(key for one in both for key in one.keys(by))
-    berries, cards = (
-        None if one is None else Placed.among(one, by, keys) for one in (units, sheets)
-    )
-    rows = []
-    for index, key in enumerate(keys):
-        mine, of_sheets = (
-            np.flatnonzero(one.row == index) if one is not None else np.zeros(0, np.int64)
-            for one in (berries, cards)
-        )
-        levels = dict(zip(by, key, strict=True))
-        rows.append(make_row(levels, units, mine, sheets, of_sheets, pool.scale, level))
     what = compare or ("selection" if "selection" in by else (by[0] if by else None))
     if what is not None and what not in by:
         raise NoSuchRecordError(
-            f"'{what}' cannot be compared, for the rows do not tell it apart.",
-            todo=f"Add --by {what}.",
+            f"'{what}' cannot be compared, for it does not make rows.", todo=f"Add --by {what}."
         )
+    berries, cards = (one.groups(by) if one is not None else {} for one in (units, sheets))
+    rows = [
+        make_row(
+            dict(zip(by, key, strict=True)), berries.get(key), cards.get(key), pool.scale, level
+        )
+        for key in ordered((*berries, *cards))
+    ]
     compared: list[Compared] = []
     if what is not None:
-        compared = _compare_within(
-            keys, by, what, berries, cards, scale=pool.scale, block=block, level=level
-        )
+        compared = _compare_within(units, sheets, by, what, pool.scale, block, level)
     return Table(
         by=tuple(by),
         unit=chosen if units is not None else "clamshell",
@@ -184,31 +136,30 @@ def _with_letters(rows: Sequence[Row], compared: Sequence[Compared]) -> list[Row
 
 
 def _compare_within(
-    keys: Sequence[Key],
+    units: SamplingUnits | None,
+    sheets: SamplingUnits | None,
     by: Sequence[str],
     what: str,
-    berries: Placed | None,
-    sheets: Placed | None,
-    *,
     scale: Scale | None,
     block: str | None,
     level: float,
 ) -> list[Compared]:
     """Compare one level (`what`, one of `by`) within each combination of the others."""
-    place = by.index(what)
-    strata: dict[Key, dict[int, str]] = {}
-    for index, key in enumerate(keys):
-        label = key[place]
-        if label is not None:
-            strata.setdefault(key[:place] + key[place + 1 :], {})[index] = label
     others = [name for name in by if name != what]
+    outcomes = [
+        (outcome, of.groups(others), of.at(np.zeros(0, np.int64)))
+        for outcome, of in _outcomes(units, sheets, scale)
+    ]
+    both = [one for one in (units, sheets) if one is not None]
     compared = []
-    for held, names in strata.items():
+    # Units without the level make a row, but no group.
+    labelled = [one.where(one.factor(what).code >= 0) for one in both]
+    for held in ordered(key for one in labelled for key in one.groups(others)):
         within = dict(zip(others, held, strict=True))
-        for outcome, placed in _outcomes(berries, sheets, scale):
+        for outcome, groups, none in outcomes:
             found, why = None, ""
             try:
-                found = _model(outcome, placed, names, block, level, scale)
+                found = _model(outcome, groups.get(held, none), what, scale, block, level)
             except FirmhandError as error:
                 why = str(error).rstrip(".")
             compared.append(
@@ -218,55 +169,56 @@ def _compare_within(
 
 
 def _outcomes(
-    berries: Placed | None, sheets: Placed | None, scale: Scale | None
-) -> list[tuple[str, Placed]]:
+    units: SamplingUnits | None, sheets: SamplingUnits | None, scale: Scale | None
+) -> list[tuple[str, SamplingUnits]]:
     """Find what can be compared, and by which units; sheets count before single scores."""
-    found: list[tuple[str, Placed]] = []
-    if berries is not None and np.isfinite(berries.units.mean_newton).any():
-        found.append(("force", berries))
-    scored = sheets or berries
-    if scored is not None and scored.units.scores is not None:
+    found: list[tuple[str, SamplingUnits]] = []
+    if units is not None and units.pressed().m:
+        found.append(("force", units))
+    scored = sheets or units
+    if scored is not None and scored.scores is not None:
         found.append(("score", scored))
         if scale is not None and scale.sale_boundary is not None:
             found.append(("soft", scored))
     if sheets is not None:
         for name in DEFECTS:
-            if any(getattr(one, name) is not None for one in sheets.units.sheets):
+            if any(getattr(one, name) is not None for one in sheets.sheets):
                 found.append((name, sheets))
     return found
 
 
 def _model(
     outcome: str,
-    placed: Placed,
-    names: Mapping[int, str],
+    units: SamplingUnits,
+    what: str,
+    scale: Scale | None,
     block: str | None,
     level: float,
-    scale: Scale | None,
 ) -> Comparison:
-    units = placed.units
-    mine = np.flatnonzero(np.isin(placed.row, list(names)))
     if outcome == "force":
-        mine = units.pressed(mine)
+        units = units.pressed()
     elif outcome in DEFECTS:
-        counted = [getattr(units.sheets[i], outcome) is not None for i in mine]
-        mine = mine[np.array(counted, bool)]
+        counted = [getattr(sheet, outcome) is not None for sheet in units.sheets]
+        units = units.where(np.array(counted, bool))
     else:
-        mine = units.scored(mine)
-    present, group = np.unique(placed.row[mine], return_inverse=True)
-    labels = [names[index] for index in present.tolist()]
+        units = units.scored()
+    units = units.where(units.factor(what).code >= 0)
+    factor = units.factor(what)
+    names = sorted({factor.labels[code] for code in set(factor.code.tolist())}, key=sort_key)
+    place = {name: at for at, name in enumerate(names)}
+    group = np.array([place.get(label, -1) for label in factor.labels], np.int64)[factor.code]
     if outcome == "force":
-        blocks = units.factors[block].code[mine] if block else None
+        blocks = units.factors[block].code if block else None
         return compare_means(
-            units.mean_newton[mine], group, labels, block=blocks, level=level, unit=units.name
+            units.mean_newton, group, names, block=blocks, level=level, unit=units.name
         )
-    assert units.scores is not None
-    table = units.scores[mine]
+    table = units.scores
+    assert table is not None
     if outcome == "score":
-        return compare_scores(table, group, labels, level=level, unit=units.name)
+        return compare_scores(table, group, names, level=level, unit=units.name)
     if outcome == "soft":
         assert scale is not None
         hits = table[:, scale.beyond_limit].sum(axis=1)
     else:
-        hits = np.array([getattr(units.sheets[i], outcome) for i in mine], dtype=float)
-    return compare_proportions(hits, table.sum(axis=1), group, labels, level=level, unit=units.name)
+        hits = np.array([getattr(sheet, outcome) for sheet in units.sheets], dtype=float)
+    return compare_proportions(hits, table.sum(axis=1), group, names, level=level, unit=units.name)

@@ -33,13 +33,13 @@ def test_all_columns(tmp_path: Path) -> None:
     path = sheet(
         tmp_path,
         "berry,rater,force_N,score,count,selection,storage_day\n"
-        "7,marek,1.24,4,2,R-114,3\n"
-        "7,ines,1.24,3,1,,3.5\n"
+        "7,marek,2.37,4,2,R-114,3\n"
+        "7,ines,2.37,3,1,,3.5\n"
         "8,marek,2.5,2,0,R-114,\n",
     )
     pairs = load_pairs(path)
     # Row 4 counts zero berries and is gone; names stand in their sorted order.
-    assert pairs.force_newton.tolist() == [1.24, 1.24]
+    assert pairs.force_newton.tolist() == [2.37, 2.37]
     assert pairs.raters == ("ines", "marek")
     assert pairs.rater.tolist() == [1, 0]
     assert pairs.count.tolist() == [2.0, 1.0]
@@ -53,12 +53,12 @@ def test_all_columns(tmp_path: Path) -> None:
 
 
 def test_force_and_unit_convert_exactly_from_the_digits_shown(tmp_path: Path) -> None:
-    path = sheet(tmp_path, "force,unit,score\n0.279,lbF,1\n0.10,kg,2\n1.24,N,2\n")
+    path = sheet(tmp_path, "force,unit,score\n0.279,lbF,1\n0.10,kg,2\n2.37,N,2\n")
     pairs = load_pairs(path)
     assert pairs.force_newton.tolist() == [
         newtons("0.279", Unit.LBF),
         newtons("0.10", Unit.KGF),
-        1.24,
+        2.37,
     ]
 
 
@@ -107,7 +107,8 @@ def test_what_is_no_scale(text: str) -> None:
     [
         ("", "is empty"),
         ("force_N,score\n", "only a header"),
-        ("force,score\n1,2\n", "no column 'force_N'"),
+        ("force,score\n1,2\n", "column 'force' has no unit"),
+        ("weight,score\n1,2\n", "no column 'force_N'"),
         ("force_N,grade\n1,2\n", "no column 'score'"),
         ("force_N,score,score\n1,2,2\n", "stands there twice"),
         ("force_N,score\n1.0,1\nabc,2\n", "row 3, column 'force_N': 'abc' is not a number"),
@@ -121,7 +122,10 @@ def test_what_is_no_scale(text: str) -> None:
         ("force_N,score\n1.0,\n", "row 2, column 'score': the cell is empty"),
         ("force_N,score\n1.0,2.5\n", "row 2, column 'score'"),
         ("force_N,score\n1.0,1\n1.0,900\n", "scores run from 1 to 900"),
-        ("force_N,score,count\n1,1,1\n1,2,1.5\n", "row 3, column 'count': a count of 1.5"),
+        (
+            "force_N,score,count\n1,1,1\n1,2,1.5\n",
+            "row 3, column 'count': 1.5 is not a whole number",
+        ),
         ("force_N,score,count\n1,1,-1\n", "row 2, column 'count'"),
         ("force_N,score,count\n1,1,0\n", "every count is zero"),
         ("force_N,score,rater\n1,1,ines\n2,2,\n", "row 3, column 'rater': the cell is empty"),
