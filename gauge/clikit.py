@@ -1,19 +1,17 @@
 """What the two command lines share: a lazy group, options, JSON, tables, messages, exit codes.
 
 A command's module is imported only when that command runs, so that `--help` costs no more than
-click itself. Nothing here knows any single command.
+click itself; for the same reason some functions here import what they need.
 """
 
 from __future__ import annotations
 
 import functools
 import importlib
-import json
 import os
 import re
 import sys
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import fields
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
@@ -164,6 +162,8 @@ def emit_json(document: object) -> None:
     >>> emit_json({"peak_N": 2.37})
     {"peak_N": 2.37}
     """
+    import json
+
     click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     sys.stdout.flush()
 
@@ -184,6 +184,8 @@ def document(record: Any, *names: str) -> dict[str, Any]:
     >>> document(SimpleNamespace(n=4, low_newton=2.37), "n", "low_newton")
     {'n': 4, 'low_N': 2.37}
     """
+    from dataclasses import fields
+
     chosen = names or tuple(field.name for field in fields(record))
     return {_json_key(name): getattr(record, name) for name in chosen}
 
@@ -250,8 +252,8 @@ def say(message: str) -> None:
     --------
     >>> from contextlib import redirect_stderr
     >>> with redirect_stderr(sys.stdout):
-    ...     say("nothing heard yet")
-    nothing heard yet
+    ...     say("nothing received yet")
+    nothing received yet
     """
     click.echo(message, err=True)
 
