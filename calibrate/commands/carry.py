@@ -6,7 +6,15 @@ from pathlib import Path
 
 import click
 
-from calibrate.commands.answers import as_label, emit_json, format_newton, print_table, say, span
+from calibrate.commands.answers import (
+    as_label,
+    emit_json,
+    format_newton,
+    print_table,
+    say,
+    sides,
+    span,
+)
 from calibrate.commands.options import FILE, POSITIVE, FitOptions, calibration_options, json_option
 
 
@@ -59,9 +67,7 @@ def command(
                 "cuts": [
                     {
                         "between": [as_label(label) for label in cut.between],
-                        "force_N": cut.force_newton,
-                        "low_N": cut.low_newton,
-                        "high_N": cut.high_newton,
+                        **sides(cut.force_newton, "force_N", "_N"),
                         "prior_weight": cut.prior_weight,
                     }
                     for cut in cuts
@@ -83,8 +89,8 @@ def command(
                 "/".join(cut.between),
                 format_newton(before.cuts[index].value, missing="unknown"),
                 "-" if now is None else format_newton(now.cuts[index].value, missing="unknown"),
-                format_newton(cut.force_newton, missing="unknown"),
-                span(cut.low_newton, cut.high_newton),
+                format_newton(cut.force_newton.value, missing="unknown"),
+                span(cut.force_newton.low, cut.force_newton.high),
                 f"{cut.prior_weight:.0%}",
             ]
             for index, cut in enumerate(cuts)

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.answers import emit_json, format_newton, print_table, say, span, warn
+from calibrate.commands.answers import (
+    emit_json,
+    format_newton,
+    print_table,
+    say,
+    sides,
+    span,
+    warn,
+)
 from calibrate.commands.options import (
     POSITIVE,
     SHARE,
@@ -18,9 +26,11 @@ from calibrate.commands.options import (
     sale_limit_option,
     source_argument,
 )
+from gauge.clikit import document as document_of
 
 if TYPE_CHECKING:
-    from calibrate.cuts.salelimit import LimitForce, ThresholdCost
+    from calibrate.cuts.salelimit import ThresholdCost
+    from calibrate.stats.estimate import Estimate
 
 
 @click.command("limit")
@@ -83,7 +93,7 @@ def command(
     limit = limit_force(calibration, share=share, level=how.level)
     cheapest = cheapest_threshold(calibration, discard_cost=discard_cost, ship_cost=ship_cost)
     if not thresholds:
-        middle = limit.force_newton if cheapest is None else cheapest
+        middle = limit.value if cheapest is None else cheapest
         middle = float(np.median(pairs.force_newton)) if middle is None else middle
         thresholds = tuple(round(middle * x, 2) for x in (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3))
     forces = np.repeat(pairs.force_newton, np.round(pairs.count).astype(int))
@@ -96,48 +106,42 @@ def command(
 
         grid = np.linspace(max(0.02, forces.min() * 0.8), forces.max() * 1.02, 300)
         fine = threshold_costs(calibration, forces, list(grid))
-        save(draw_limit(within_curve(calibration, grid, level=how.level), limit, fine), plot)
+        curve = within_curve(calibration, grid, level=how.level)
+        save(draw_limit(curve, limit, share, fine), plot)
     warn(calibration.warnings)
     say(CAUTION)
     if as_json:
-        emit_json(document(limit, cheapest, costs))
+        emit_json(document(limit, share, cheapest, costs))
     else:
-        show(limit, cheapest, costs, how.level)
+        show(limit, share, cheapest, costs, how.level)
         if plot is not None:
             say(f"picture: {plot}")
 
 
 def document(
-    limit: LimitForce, cheapest: float | None, costs: tuple[ThresholdCost, ...]
+    limit: Estimate, share: float, cheapest: float | None, costs: tuple[ThresholdCost, ...]
 ) -> dict[str, Any]:
     """The answer as it is printed by --json; the errors are berries out of 100."""
     return {
-        "share": limit.share,
-        "force_N": limit.force_newton,
-        "low_N": limit.low_newton,
-        "high_N": limit.high_newton,
+        "share": share,
+        **sides(limit, "force_N", "_N"),
         "cheapest_threshold_N": cheapest,
-        "thresholds": [
-            {
-                "threshold_N": cost.threshold_newton,
-                "shipped": cost.shipped,
-                "sound_discarded": cost.sound_discarded,
-                "soft_shipped": cost.soft_shipped,
-                "cost": cost.cost,
-            }
-            for cost in costs
-        ],
+        "thresholds": [document_of(cost) for cost in costs],
     }
 
 
 def show(
-    limit: LimitForce, cheapest: float | None, costs: tuple[ThresholdCost, ...], level: float
+    limit: Estimate,
+    share: float,
+    cheapest: float | None,
+    costs: tuple[ThresholdCost, ...],
+    level: float,
 ) -> None:
     """Print the limit and the table of thresholds."""
     click.echo(
-        f"{limit.share:.0%} of berries are within the sale limit from "
-        f"{format_newton(limit.force_newton, missing='no force')} N on "
-        f"({level:.0%} interval {span(limit.low_newton, limit.high_newton)} N)."
+        f"{share:.0%} of berries are within the sale limit from "
+        f"{format_newton(limit.value, missing='no force')} N on "
+        f"({level:.0%} interval {span(limit.low, limit.high)} N)."
     )
     print_table(
         ["withhold below N", "shipped", "sound withheld", "soft shipped", "cost"],

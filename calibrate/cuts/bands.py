@@ -22,15 +22,15 @@ class Band:
     ----------
     score : str
     low_newton, high_newton : float or None
-        Where the score is the most probable one. The firmest score has no upper end, and the
-        softest begins at zero. Both None when another score is more probable at every force.
+        Where the score is the most probable one. The firmest score has no upper end, the softest
+        begins at zero. Both None when another score is more probable at every force.
     target_newton : float or None
         The force to look for in an anchor: the most certain one within the band, or for an end
         score the one at which it has a probability of 0.9.
     core_low_newton, core_high_newton : float or None
         Where its probability is 0.8 or more; None where it never is.
     best_probability : float
-        The probability of the score at its target.
+        At the target.
     """
 
     score: str

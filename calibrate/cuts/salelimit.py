@@ -23,16 +23,6 @@ CAUTION = (
 )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LimitForce:
-    """Force at which a stated share of berries is scored within the sale limit."""
-
-    share: float
-    force_newton: Side
-    low_newton: Side
-    high_newton: Side
-
-
 def _boundary(calibration: Calibration) -> tuple[int, float]:
     """Return the boundary beyond the sale limit, and its cut on the model's scale."""
     index = calibration.scale.sale_boundary
@@ -61,18 +51,11 @@ def _half_width(calibration: Calibration, index: int, logit: Floats, level: floa
     return np.asarray(ndtri(0.5 + level / 2) * np.sqrt(variance))
 
 
-def limit_force(
-    calibration: Calibration, *, share: float = 0.95, level: float = 0.95
-) -> LimitForce:
-    """Find the force at which `share` of berries is within the sale limit.
+def limit_force(calibration: Calibration, *, share: float = 0.95, level: float = 0.95) -> Estimate:
+    """Find the force in newtons at which `share` of berries is within the sale limit.
 
-    h = c + s logit(share), with its interval by the delta method on the model's scale.
-
-    Parameters
-    ----------
-    calibration : Calibration
-    share, level : float
-        Between 0 and 1.
+    h = c + s logit(share), with its interval by the delta method on the model's scale; what is
+    not above zero is left open.
 
     Raises
     ------
@@ -85,12 +68,8 @@ def limit_force(
     logit = math.log(share / (1 - share))
     half = float(_half_width(calibration, index, np.array(logit), level))
     middle = cut + calibration.spread * logit
-    sides = Estimate(value=middle, low=middle - half, high=middle + half).map(calibration.force)
-    value, low, high = (
-        side if side is not None and side > 0 else None
-        for side in (sides.value, sides.low, sides.high)
-    )
-    return LimitForce(share=share, force_newton=value, low_newton=low, high_newton=high)
+    on_scale = Estimate(value=middle, low=middle - half, high=middle + half)
+    return on_scale.map(calibration.force).map(lambda force: force if force > 0 else math.nan)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,12 +89,6 @@ def within_curve(
 
     The delta method on the logit z = (h - c) / s, then the logistic, so that limits stay between
     0 and 1. Limits are NaN where the calibration carries no covariance.
-
-    Parameters
-    ----------
-    calibration : Calibration
-    force_newton : array_like, shape (n,)
-    level : float
 
     Raises
     ------
@@ -137,17 +110,9 @@ def within_curve(
 class ThresholdCost:
     """What happens to 100 berries when all below a force are withheld.
 
-    Attributes
-    ----------
-    threshold_newton : float
-    shipped : float
-        Berries at or above the threshold.
-    sound_discarded : float
-        Berries below it that fingers would have called within the limit.
-    soft_shipped : float
-        Berries at or above it that fingers would have called beyond the limit.
-    cost : float
-        With the stated costs of the two errors.
+    `shipped` are at or above it; `sound_discarded` below it though fingers would have called them
+    within the limit, `soft_shipped` at or above it though beyond the limit; `cost` is that of the
+    two errors.
     """
 
     threshold_newton: float
@@ -171,10 +136,10 @@ def threshold_costs(
     ----------
     calibration : Calibration
     force_newton : array_like, shape (n,)
-        The berries to think of.
+        Of the berries to think of.
     thresholds_newton : sequence of float
     discard_cost, ship_cost : float
-        Cost of a sound berry withheld and of a soft berry shipped.
+        Of a sound berry withheld and of a soft berry shipped.
 
     Raises
     ------

@@ -26,20 +26,7 @@ def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floa
     Sum over scores of (dP_k)(dP_k)' / P_k, over the cuts on the model's scale and the spread;
     McCullagh (1980) J. R. Stat. Soc. B 42:109.
 
-    Parameters
-    ----------
-    calibration : Calibration
-        All cuts known.
-    force_newton : array_like, shape (n,)
-
-    Returns
-    -------
-    ndarray, shape (n, cuts + 1, cuts + 1)
-
-    Raises
-    ------
-    InvalidValueError
-        If a cut is not known.
+    Of shape (forces, cuts + 1, cuts + 1); every cut must be known.
     """
     from scipy.special import expit
 
@@ -62,14 +49,10 @@ def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floa
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PlannedPanel:
-    """The hands that will score: how many, and how they and the berries differ.
+    """The raters that will score: how many, and how they and the berries differ.
 
-    Attributes
-    ----------
-    raters : int
-    hand_sd, berry_sd : float
-        How far hands differ from each other, and berries of one force to the fingers, as shares
-        of force (standard deviations).
+    `hand_sd` and `berry_sd` say how far hands differ from each other, and berries of one force to
+    the fingers, as shares of force (standard deviations).
     """
 
     raters: int
@@ -101,7 +84,7 @@ def half_widths(
     calibration : Calibration
         Its spread is that of one score of one hand, berries' differences included.
     force_newton : array_like
-        Forces as they will be picked; only their distribution matters.
+        As they will be picked; only their distribution matters.
     n_berries : int
     panel : PlannedPanel
     level : float
@@ -136,12 +119,7 @@ def berries_needed(
     *,
     level: float = 0.95,
 ) -> tuple[int, ...]:
-    """Find the least number of berries with which each cut has the half-width asked for.
-
-    Returns
-    -------
-    tuple of int
-        One a cut, firmest boundary first.
+    """Find the least number of berries with which each cut has a half-width, one a cut.
 
     Raises
     ------
@@ -199,15 +177,10 @@ def next_forces(
     ----------
     calibration : Calibration
     force_newton : array_like, shape (n,)
-        Forces scored so far, two or more different ones.
+        Scored so far, two or more different ones.
     choices_newton : sequence of float
         What can be picked.
     count : int
-
-    Returns
-    -------
-    tuple of NextForce
-        In the order of picking.
     """
     information = berry_information(calibration, force_newton).sum(axis=0)
     options = berry_information(calibration, choices_newton)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from calibrate.cuts.calibration import Calibration, Side
+from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.seasonshift import check_same_scale
 from calibrate.stats.estimate import Estimate
 from gauge.errors import InvalidValueError
@@ -15,20 +15,13 @@ from gauge.errors import InvalidValueError
 class CarriedCut:
     """One cut point from last season's and this season's knowledge.
 
-    Attributes
-    ----------
-    between : tuple of (str, str)
-    force_newton, low_newton, high_newton : float or None
-        None when neither season knows the cut.
-    prior_weight : float
-        Share of last season in the estimate, 1 before any data and towards 0 as data come.
+    `force_newton` has no value when neither season knows the cut; `prior_weight` is the share of
+    last season in it, 1 before any data and towards 0 as data come.
     """
 
     between: tuple[str, str]
-    force_newton: Side = None
-    low_newton: Side = None
-    high_newton: Side = None
-    prior_weight: float = 0.0
+    force_newton: Estimate
+    prior_weight: float
 
 
 def carry(
@@ -47,9 +40,8 @@ def carry(
 
     Parameters
     ----------
-    previous : Calibration
-    current : Calibration or None
-        None while there is too little to fit.
+    previous, current : Calibration
+        `current` is None while there is too little to fit.
     season_sd : float
         How far a cut moves between seasons, as a share of force (standard deviation). The default
         of 0.10 is a cautious guess and no finding; take it from `calibrate compare` once several
@@ -75,21 +67,14 @@ def carry(
         prior = _log_estimate(previous.cuts[index], previous.level, extra_sd=season_sd)
         data = None if current is None else _log_estimate(current.cuts[index], current.level)
         estimates = [e for e in (prior, data) if e is not None]
-        if not estimates:
-            carried.append(CarriedCut(between=between))
-            continue
-        precision = sum(1 / variance for _, variance in estimates)
-        mean = sum(value / variance for value, variance in estimates) / precision
-        half = z / math.sqrt(precision)
-        carried.append(
-            CarriedCut(
-                between=between,
-                force_newton=math.exp(mean),
-                low_newton=math.exp(mean - half),
-                high_newton=math.exp(mean + half),
-                prior_weight=0.0 if prior is None else 1 / prior[1] / precision,
-            )
-        )
+        force, weight = Estimate(value=None), 0.0
+        if estimates:
+            precision = sum(1 / variance for _, variance in estimates)
+            mean = sum(value / variance for value, variance in estimates) / precision
+            half = z / math.sqrt(precision)
+            force = Estimate(value=mean, low=mean - half, high=mean + half).map(math.exp)
+            weight = 0.0 if prior is None else 1 / prior[1] / precision
+        carried.append(CarriedCut(between=between, force_newton=force, prior_weight=weight))
     return tuple(carried)
 
 

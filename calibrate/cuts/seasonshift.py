@@ -19,14 +19,8 @@ from gauge.errors import CannotCompareError, TooFewScoresError
 class CutShift:
     """How far one cut point moved from the first season to the second.
 
-    Attributes
-    ----------
-    between : tuple of (str, str)
-    shift_newton, shift_pct : Estimate or None
-        In newtons, and in per cent of the first season's cut; None when either season lacks it.
-    equivalent : bool or None
-        Whether the shift is shown to lie within the margin (two one-sided tests at 1 - level, that
-        is, the interval at 2 level - 1 lies inside); None without a margin.
+    `shift_pct` is in per cent of the first season's cut; shifts are None when either season lacks
+    the cut. `equivalent`: whether the shift is shown to lie within the margin; None without one.
     """
 
     between: tuple[str, str]
@@ -51,16 +45,9 @@ class Rescored:
 
 @dataclass(frozen=True, kw_only=True)
 class SeasonComparison:
-    """The cut points of two seasons against one another.
+    """The cut points of two seasons against one another; one shift a boundary, firmest first.
 
-    Attributes
-    ----------
-    first, second : Calibration
-    shifts : tuple of CutShift
-        One a boundary, firmest first.
-    margin_newton : float
-    same_raters : bool
-        Whether the same raters scored both, so that it is their own scale that is compared.
+    `same_raters` scored both, so that it is their own scale that is compared.
     """
 
     first: Calibration
@@ -130,13 +117,7 @@ def compare_seasons(
 
 
 def check_same_scale(first: Calibration, second: Calibration) -> None:
-    """Refuse seasons whose scores are not the same.
-
-    Raises
-    ------
-    CannotCompareError
-        If labels differ.
-    """
+    """Refuse seasons whose scores are not the same."""
     if first.scale.labels != second.scale.labels:
         raise CannotCompareError(
             f"{first.source} scores {', '.join(first.scale.labels)} and {second.source} "
@@ -154,21 +135,8 @@ def cut_shifts(
 ) -> tuple[CutShift, ...]:
     """Estimate the shift of every cut point and, given a margin, test its equivalence.
 
-    Parameters
-    ----------
-    first, second : Calibration
-        With intervals at the level to report.
-    margin_newton : float, optional
-        A shift that would not matter, in newtons.
-    test : pair of Calibration, optional
-        The same fits with intervals at 2 level - 1 (0.90 for a report at 0.95), which makes two
-        one-sided tests at 5 %: Schuirmann (1987) J. Pharmacokinet. Biopharm. 15:657. Needed with a
-        margin.
-
-    Raises
-    ------
-    CannotCompareError
-        If the scales differ.
+    `test` holds the same fits with intervals at 2 level - 1 (0.90 for a report at 0.95), which
+    makes two one-sided tests at 5 %: Schuirmann (1987) J. Pharmacokinet. Biopharm. 15:657.
     """
     check_same_scale(first, second)
     shifts = []
@@ -223,13 +191,8 @@ def rescored(first: Calibration, second: Calibration, force_newton: ArrayLike) -
 class PadCheck:
     """Durable pads pressed in both seasons: whether the newton itself held.
 
-    Attributes
-    ----------
-    n_pads : int
-    change_pct : Estimate
-        Mean change of force in per cent; open with a single pad.
-    held : bool or None
-        Whether the interval lies within the tolerance; None with a single pad.
+    `change_pct` is the mean change of force, open with a single pad; `held` says whether its
+    interval lies within the tolerance, None with a single pad.
     """
 
     n_pads: int
@@ -246,17 +209,8 @@ def pad_check(
 ) -> PadCheck | None:
     """Compare pads by the mean log ratio of their forces, pads being the unit (Student's t).
 
-    Parameters
-    ----------
-    first, second : dict of str to sequence of float
-        Forces in newtons of every press of every pad.
-    tolerance_pct : float
-    level : float
-
-    Returns
-    -------
-    PadCheck or None
-        None when no pad was pressed in both seasons.
+    `first` and `second` hold the forces in newtons of every press of every pad; None when no pad
+    was pressed in both seasons.
     """
     from scipy.special import stdtrit
 

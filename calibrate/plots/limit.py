@@ -6,27 +6,31 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
-from calibrate.cuts.salelimit import LimitForce, ThresholdCost, WithinCurve
+from calibrate.cuts.salelimit import ThresholdCost, WithinCurve
 from calibrate.plots.style import DASHES, GREY, INK, PALE, new_figure, tidy
+from calibrate.stats.estimate import Estimate
 
 
-def draw_limit(curve: WithinCurve, limit: LimitForce, costs: Sequence[ThresholdCost]) -> Figure:
+def draw_limit(
+    curve: WithinCurve, limit: Estimate, share: float, costs: Sequence[ThresholdCost]
+) -> Figure:
     """Draw the curve with its interval above, and the two errors by threshold below.
 
+    `limit` is the force in newtons from which on `share` of berries is within the sale limit;
     `costs` are those of a fine grid of thresholds.
     """
     figure = new_figure(7.0, 6.0)
     above, below = figure.subplots(2, 1, sharex=True)
     above.fill_between(curve.force_newton, curve.low, curve.high, color=PALE, label="interval")
     above.plot(curve.force_newton, curve.probability, color=INK, label="within the sale limit")
-    if limit.force_newton is not None:
-        above.plot([limit.force_newton], [limit.share], "o", color=INK)
-        above.axhline(limit.share, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+    if limit.value is not None:
+        above.plot([limit.value], [share], "o", color=INK)
+        above.axhline(share, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
         for axes in (above, below):
-            axes.axvline(limit.force_newton, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+            axes.axvline(limit.value, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
         above.annotate(
-            f"{limit.share:.0%} from {limit.force_newton:.2f} N on",
-            (limit.force_newton, limit.share),
+            f"{share:.0%} from {limit.value:.2f} N on",
+            (limit.value, share),
             xytext=(8, -14),
             textcoords="offset points",
             fontsize=9,

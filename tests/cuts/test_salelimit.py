@@ -40,10 +40,8 @@ def test_limit_force_is_the_published_dose_at_other_responses() -> None:
     )
     for share, value, error in ((0.25, 2.231265, 0.2499089), (0.75, 4.295910, 0.2746874)):
         found = limit_force(dose, share=share)
-        assert found.force_newton == pytest.approx(value, abs=1e-5)
-        assert (found.high_newton - found.low_newton) / 2 / 1.959964 == pytest.approx(
-            error, abs=1e-6
-        )
+        assert found.value == pytest.approx(value, abs=1e-5)
+        assert (found.high - found.low) / 2 / 1.959964 == pytest.approx(error, abs=1e-6)
 
 
 def test_the_curve_is_half_at_the_cut_and_its_limits_hold_the_cuts_interval() -> None:
@@ -82,8 +80,8 @@ def test_log_scale_keeps_the_limit_above_zero() -> None:
         covariance=((0.02, 0.0), (0.0, 0.002)),
     )
     found = limit_force(log, share=0.95)
-    assert found.force_newton == pytest.approx(2 * math.exp(0.3 * math.log(19)))
-    assert 0 < found.low_newton < found.force_newton < found.high_newton
+    assert found.value == pytest.approx(2 * math.exp(0.3 * math.log(19)))
+    assert 0 < found.low < found.value < found.high
 
 
 def test_without_a_limit_or_its_cut_it_is_refused() -> None:
