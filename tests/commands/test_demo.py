@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import doctest
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -28,7 +30,7 @@ def folder() -> Iterator[Path]:
     memory = Path("/dev/shm")
     place = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
     with tempfile.TemporaryDirectory(dir=place) as made:
-        yield Path(made) / "out"
+        yield Path(made) / "demo_out"
 
 
 @pytest.fixture(scope="module")
@@ -47,6 +49,19 @@ def test_everything_is_left_in_the_folder(ran: Result, folder: Path) -> None:
                  "commands.sh"):  # fmt: skip
         assert (folder / name).stat().st_size > 200, name
     assert "Done." in ran.stdout
+
+
+def test_the_notebook_of_the_readme_runs_beside_the_demo(
+    ran: Result, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(folder.parent)
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
+    [example] = re.findall(r"^```python\n(.*?)^```", readme, re.M | re.S)
+    test = doctest.DocTestParser().get_doctest(example, {}, "README.md", "README.md", 0)
+    assert len(test.examples) >= 8
+    printed: list[str] = []
+    doctest.DocTestRunner().run(test, out=printed.append)
+    assert not printed, "".join(printed)
 
 
 def test_the_true_cut_points_lie_in_the_intervals(ran: Result, folder: Path) -> None:
