@@ -96,16 +96,16 @@ class Pairs:
                     if self.raters
                     else "It has no rater column.",
                 )
-        wanted = [i for i, name in enumerate(self.raters) if name in names]
-        kept = np.isin(self.rater, wanted)
+        chosen = [i for i, name in enumerate(self.raters) if name in names]
+        kept = np.isin(self.rater, chosen)
         return replace(
             self,
             force_newton=self.force_newton[kept],
             rank=self.rank[kept],
             count=self.count[kept],
-            rater=np.searchsorted(wanted, self.rater[kept]).astype(np.int64),
+            rater=np.searchsorted(chosen, self.rater[kept]).astype(np.int64),
             berry=self.berry[kept],
-            raters=tuple(self.raters[i] for i in wanted),
+            raters=tuple(self.raters[i] for i in chosen),
             extra={name: column[kept] for name, column in self.extra.items()},
         )
 

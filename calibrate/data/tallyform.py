@@ -1,7 +1,4 @@
-"""The entry form of a clamshell sheet for one hand: a key a berry, on the numeric pad.
-
-A pure state: a key in, the next state out. Reading keys, drawing and storing are in the command.
-"""
+"""The entry form of a clamshell sheet for one hand: a key a berry, on the numeric pad."""
 
 from __future__ import annotations
 
@@ -21,23 +18,7 @@ _MOST_KEYS = 9
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TallyForm:
-    """The keys pressed so far for one clamshell.
-
-    Attributes
-    ----------
-    sample : str
-    scale : Scale
-        At most nine labels: key 1 is the firmest.
-    planned : int or None
-    colours : collection of int
-        Allowed values of the overall colour.
-    entries : tuple of str
-        One an accepted key, in order: a label, `+`, `-`, or `*2` for colour 2.
-    pending : bool
-        After `*`, the next digit is the colour.
-    message : str
-        What the last key did or why it was refused.
-    done : bool
+    """The keys pressed so far for one clamshell: a key in, the next state out.
 
     Raises
     ------
@@ -55,11 +36,16 @@ class TallyForm:
     """
 
     sample: str
+    # At most nine labels: key 1 is the firmest.
     scale: Scale
     planned: int | None = None
+    # Allowed values of the overall colour.
     colours: Collection[int] = range(4)
+    # One an accepted key, in order: a label, `+`, `-`, or `*2` for colour 2.
     entries: tuple[str, ...] = ()
+    # After `*`, the next digit is the colour.
     pending: bool = False
+    # What the last key did or why it was refused.
     message: str = ""
     done: bool = False
 

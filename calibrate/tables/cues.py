@@ -67,10 +67,13 @@ def cue_effect(units: SamplingUnits, cue: str, *, level: float = 0.95) -> CueEff
     codes = {name: units.factor(name).code for name in _ADJUSTED if name != cue}
     adjusted = [name for name, code in codes.items() if np.unique(code).size > 1]
     base = np.hstack([np.ones((y.size, 1)), *(_dummies(codes[name]) for name in adjusted)])
-    harvest = _harvests(units)
-    if harvest is not None and _constant(x, harvest) and int(harvest.max()) + 1 < y.size:
+    harvest, first = np.zeros(0, np.int64), np.zeros(0, np.int64)
+    if units.factor("harvest_date").complete:
+        harvest = combined([units.factor(name) for name in _HARVEST], units.m)
+        first = np.unique(harvest, return_index=True)[1]
+    if 0 < first.size < y.size and (x == x[first[harvest]]).all():
         effect = _by_harvest(y, x, base, harvest, level)
-        unit, m = "harvest", int(harvest.max()) + 1
+        unit, m = "harvest", first.size
     else:
         effect, unit, m = _fit(y, np.hstack([base, x]), x.shape[1], level), units.name, y.size
     return CueEffect(
@@ -85,7 +88,7 @@ def cue_effect(units: SamplingUnits, cue: str, *, level: float = 0.95) -> CueEff
 
 def _columns(values: Sequence[str], cue: str) -> tuple[Floats, list[str], str | None]:
     if len(set(values)) < 2:
-        raise TooFewScoresError(f"{cue} has one value only: its effect cannot be told")
+        raise TooFewScoresError(f"{cue} has one value only: its effect cannot be estimated")
     try:
         numbers = np.array([float(text) for text in values])
     except ValueError:
@@ -100,41 +103,27 @@ def _dummies(code: NDArray[np.int32]) -> Floats:
     return np.eye(int(place.max()) + 1)[place][:, 1:]
 
 
-def _harvests(units: SamplingUnits) -> Ints | None:
-    """Number the harvest of each unit; None where harvest dates are missing."""
-    if not units.factor("harvest_date").complete:
-        return None
-    return combined([units.factor(name) for name in _HARVEST], units.m)
-
-
-def _constant(x: Floats, harvest: Ints) -> bool:
-    first = np.zeros(int(harvest.max()) + 1, np.int64)
-    first[harvest[::-1]] = np.arange(harvest.size - 1, -1, -1)
-    return bool((x == x[first[harvest]]).all())
-
-
 def _by_harvest(y: Floats, x: Floats, base: Floats, harvest: Ints, level: float) -> list[Estimate]:
     """Estimate harvest effects first (beside the other levels), then the cue on those."""
-    m = int(harvest.max()) + 1
-    design = np.hstack([np.eye(m)[harvest], base[:, 1:]])
-    effects = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0][:m], dtype=np.float64)
-    at = np.array([int(np.flatnonzero(harvest == h)[0]) for h in range(m)])
-    return _fit(effects, np.hstack([np.ones((m, 1)), x[at]]), x.shape[1], level)
+    first = np.unique(harvest, return_index=True)[1]
+    design = np.hstack([np.eye(first.size)[harvest], base[:, 1:]])
+    effects = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0][: first.size], np.float64)
+    return _fit(effects, np.hstack([np.ones((first.size, 1)), x[first]]), x.shape[1], level)
 
 
-def _fit(y: Floats, design: Floats, wanted: int, level: float) -> list[Estimate]:
+def _fit(y: Floats, design: Floats, n_last: int, level: float) -> list[Estimate]:
     from scipy.special import stdtrit
 
     beta, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
     df = y.size - int(rank)
     if rank < design.shape[1]:
-        raise TooFewScoresError("the cue goes with selection or storage: they cannot be told apart")
+        raise TooFewScoresError("the cue goes with selection or storage: they cannot be separated")
     if df < 1:
-        raise TooFewScoresError("too few clamshells or harvests to tell the cue from chance")
+        raise TooFewScoresError("too few clamshells or harvests to separate the cue from chance")
     residual = y - design @ beta
     variance = float(residual @ residual) / df * np.diag(np.linalg.inv(design.T @ design))
     half = float(stdtrit(df, (1 + level) / 2)) * np.sqrt(variance)
     return [
         Estimate(value=float(b), low=float(b - h), high=float(b + h))
-        for b, h in zip(beta[-wanted:], half[-wanted:], strict=True)
+        for b, h in zip(beta[-n_last:], half[-n_last:], strict=True)
     ]

@@ -183,7 +183,7 @@ def _rows(sources: Sequence[Source]) -> Rows:
     sizes = [one.force_newton.size for one in sources]
     names = dict.fromkeys(name for one in sources for name in one.factors)
     factors = {name: stacked([one.factors.get(name) for one in sources], sizes) for name in names}
-    # A source that names no season cannot be told from another season's.
+    # A source that names no season may be of any.
     factors["_season"] = stacked(
         [
             one.factors.get("season") if one.names_season else Factor.always("?", size)

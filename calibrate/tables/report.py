@@ -175,7 +175,7 @@ def build_report(
     block : str, optional
         Level whose additive effect is taken out when means are compared.
     cues : sequence of str
-        Levels whose effect on mean force is wanted.
+        Levels whose effect on mean force to estimate.
     rule : KeepRule, optional
         For the decisions across seasons; by default the best half is kept.
     level : float

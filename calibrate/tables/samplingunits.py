@@ -145,11 +145,10 @@ class SamplingUnits:
 
 def choose_unit(pool: Pool) -> tuple[UnitName, str]:
     """Choose the largest thing that berries were drawn in, and say why if it is the berry."""
-    if any(
-        name in pool.factors and pool.factors[name].complete for name in ("clamshell", "sample")
-    ):
+    complete = {name for name, factor in pool.factors.items() if factor.complete}
+    if complete & {"clamshell", "sample"}:
         return "clamshell", ""
-    if "replicate" in pool.factors and pool.factors["replicate"].complete:
+    if "replicate" in complete:
         return "replicate", ""
     return (
         "berry",
@@ -192,9 +191,8 @@ def berry_units(
     else:
         names = [name for name in (*_WITHIN, *own, *extra) if name in pool.factors]
         code = combined([pool.factors[name] for name in dict.fromkeys(names)], n)
-    m = int(code.max(initial=-1)) + 1
-    first = np.zeros(m, np.int64)
-    first[code[::-1]] = np.arange(n - 1, -1, -1)
+    first = np.unique(code, return_index=True)[1]
+    m = first.size
     pressed = np.isfinite(pool.force_newton)
     at, force = code[pressed], pool.force_newton[pressed]
     count = np.bincount(at, minlength=m).astype(float)

@@ -20,7 +20,7 @@ from gauge.records import Sample
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-# Columns that tell berries apart or put them into groups; any other column may be a cue.
+# Columns that identify berries or put them into groups; any other column may be a cue.
 FACTORS = (
     "season", "site", "sample", "number", "selection", "plot", "replicate", "clamshell", "lot",
     "harvest_date", "storage_day", "storage_temp_c",
@@ -244,10 +244,10 @@ def _from_season(path: Path, cues: Sequence[str]) -> Source:
     )
 
 
-def _places(ids: Ints, wanted: Sequence[int]) -> Ints:
+def _places(ids: Ints, sought: Sequence[int]) -> Ints:
     """Find where each id stands; the season file holds no id that stands nowhere."""
     order = np.argsort(ids)
-    return order[np.searchsorted(ids, np.array(wanted, np.int64), sorter=order)]
+    return order[np.searchsorted(ids, np.array(sought, np.int64), sorter=order)]
 
 
 def _levels(sample: Sample, season: str, cues: Sequence[str]) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""Sources read together: levels, berries told twice, contradictions, season files and CSVs."""
+"""Sources read together: levels, berries in two sources, contradictions, season files and CSVs."""
 
 import json
 
@@ -88,7 +88,7 @@ def test_void_berries_are_left_out(tmp_path):
     assert pooled.rank.tolist() == [2, 1, 1]
 
 
-def test_the_same_berries_told_twice_are_counted_once(tmp_path):
+def test_the_same_berries_in_two_sources_are_counted_once(tmp_path):
     season = make_season(tmp_path / "a.season")
     rows = "2026,Tallow Ridge,T-1,1,R-114,1.2,3,ines\n2026,Tallow Ridge,T-3,1,R-131,3.0,1,ines\n"
     pooled = pool([season, write(tmp_path, "b.csv", HEAD + rows)])
@@ -100,12 +100,12 @@ def test_the_same_berries_told_twice_are_counted_once(tmp_path):
 def test_another_force_for_the_same_berry_is_a_contradiction(tmp_path):
     season = make_season(tmp_path / "a.season")
     other = write(tmp_path, "b.csv", HEAD + "2026,Tallow Ridge,T-2,1,R-120,2.9,2,ines\n")
-    with pytest.raises(ContradictionError) as told:
+    with pytest.raises(ContradictionError) as caught:
         pool([season, other])
-    assert "sample T-2, berry 1" in str(told.value)
-    assert "2.2 N" in str(told.value)
-    assert "2.9 N" in str(told.value)
-    assert "--allow-contradictions" in str(told.value)
+    assert "sample T-2, berry 1" in str(caught.value)
+    assert "2.2 N" in str(caught.value)
+    assert "2.9 N" in str(caught.value)
+    assert "--allow-contradictions" in str(caught.value)
     kept = pool([season, other], allow_contradictions=True)
     assert kept.force_newton.tolist() == [1.2, 1.4, 2.2, 2.4]
     assert len(kept.contradictions) == 1
@@ -146,10 +146,10 @@ def test_another_score_by_the_same_rater_is_a_contradiction(tmp_path):
 
 @pytest.mark.parametrize("where", ["season", "site"])
 def test_the_same_code_in_another_season_or_at_another_site_is_another_berry(tmp_path, where):
-    told = ["2026,north", "2025,north" if where == "season" else "2026,south"]
+    levels = ["2026,north", "2025,north" if where == "season" else "2026,south"]
     paths = [
-        write(tmp_path, f"{i}.csv", HEAD + f"{levels},T-1,1,R-114,{1 + i},3,ines\n")
-        for i, levels in enumerate(told)
+        write(tmp_path, f"{i}.csv", HEAD + f"{of},T-1,1,R-114,{1 + i},3,ines\n")
+        for i, of in enumerate(levels)
     ]
     assert pool(paths).force_newton.tolist() == [1, 2]
 

@@ -65,7 +65,7 @@ def test_crossing_is_the_set_of_days_that_are_not_excluded():
     assert crossing(line, 1.5).high < found.high
 
 
-def test_a_slope_not_told_from_none_leaves_the_side_open():
+def test_a_slope_that_may_be_none_leaves_the_side_open():
     y = 2.2 - 0.01 * DAY + np.random.default_rng(4).normal(0, 0.2, DAY.size)
     found = half_soft_by_force(DAY, y, cut(1.0))
     assert found.high is None
@@ -191,14 +191,14 @@ def test_a_cue_of_the_harvest_has_the_harvest_as_its_unit():
 
 
 def test_harvests_that_differ_do_not_make_rain_significant():
-    """No rain effect, but harvests differ: clamshells as the unit would cry out far too often."""
+    """No rain effect, but harvests differ: clamshells as the unit would find one far too often."""
     rng = np.random.default_rng(8)
-    cried, runs = 0, 120
+    found_effects, runs = 0, 120
     for _ in range(runs):
         units = berries(rng, [0, 2, 5, 9, 12], 0.0, sd_harvest=0.3, clamshells=4)
         one = cue_effect(units, "rain").effects[0][1]
-        cried += not one.low < 0 < one.high
-    assert cried / runs < 0.11
+        found_effects += not one.low < 0 < one.high
+    assert found_effects / runs < 0.11
 
 
 def test_a_cue_in_words():
