@@ -20,7 +20,7 @@ from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import dump_format, shipped_format
 from gauge.records import Chunk
 from gauge.simulate.berrymodel import (
-    Press,
+    PressedBerry,
     Rest,
     Selection,
     Track,
@@ -270,7 +270,7 @@ def make_faults(target: Path) -> None:
         target / "overload.txt", "The second press went beyond the 22 N of the gauge.",
         recorded(_gauge(over, 3)),
     )  # fmt: skip
-    cut = Track([*track.acts[:-1], Rest(duration_s=0.9), Press(peak_newton=3.0)],
+    cut = Track([*track.acts[:-1], Rest(duration_s=0.9), PressedBerry(peak_newton=3.0)],
                 until_s=track.duration_s + 0.8)  # fmt: skip
     _capture(
         target / "cut-mid-press.txt", "The recording ends in the middle of the fifth press.",

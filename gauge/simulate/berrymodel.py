@@ -44,7 +44,7 @@ class Rest:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Press:
+class PressedBerry:
     """One press of a hand-lowered stand on one berry.
 
     The ramp follows a contact law, force as the 3/2 power of the way (Hertz), with a hand that
@@ -121,7 +121,7 @@ class HungWeight:
         return self.weight_newton * on * (1 + swing * math.cos(2 * math.pi * self.swing_hz * t_s))
 
 
-Act = Rest | Press | HungWeight
+Act = Rest | PressedBerry | HungWeight
 
 
 class Track:
@@ -129,7 +129,7 @@ class Track:
 
     Examples
     --------
-    >>> track = Track([Rest(duration_s=1.0), Press(peak_newton=2.0, rise_s=1.0)])
+    >>> track = Track([Rest(duration_s=1.0), PressedBerry(peak_newton=2.0, rise_s=1.0)])
     >>> track.force_newton(0.5), track.force_newton(2.0)
     (0.0, 2.0)
     """
@@ -151,10 +151,12 @@ class Track:
             return 0.0
         return self.acts[index].force_newton(t_s - self._starts[index])
 
-    def presses(self) -> list[tuple[float, Press]]:
+    def presses(self) -> list[tuple[float, PressedBerry]]:
         """List the presses with the time at which each one ends."""
         ends = self._starts[1:]
-        return [(end, a) for end, a in zip(ends, self.acts, strict=True) if isinstance(a, Press)]
+        return [
+            (end, a) for end, a in zip(ends, self.acts, strict=True) if isinstance(a, PressedBerry)
+        ]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -179,9 +181,9 @@ class Selection:
         return [_lognormal(rng, mean_newton, self.cv) for _ in range(count)]
 
 
-def hand_press(rng: Random, peak_newton: float, *, pace: float = 1.0) -> Press:
+def draw_berry(rng: Random, peak_newton: float, *, pace: float = 1.0) -> PressedBerry:
     """Draw how one tech's hand lowers the stand on one berry; a `pace` above 1 is a slower hand."""
-    return Press(
+    return PressedBerry(
         peak_newton=peak_newton,
         rise_s=pace * _lognormal(rng, 1.2, 0.25),
         hold_s=pace * (0.15 + 0.3 * rng.random()),
@@ -198,7 +200,7 @@ def berry_track(
     acts: list[Act] = []
     for peak_newton in peaks_newton:
         acts += [Rest(duration_s=pace * rest_s * (0.8 + 0.4 * rng.random()))]
-        acts += [hand_press(rng, peak_newton, pace=pace)]
+        acts += [draw_berry(rng, peak_newton, pace=pace)]
     return Track([*acts, Rest(duration_s=pace * rest_s)])
 
 
@@ -231,11 +233,9 @@ def simulated_track(
     ----------
     rng : Random
     selection : Selection
-        Whose berries are pressed.
     berries : int
-        How many.
+        How many of the selection are pressed, after `day` days of storage.
     day : float, optional
-        Day of storage.
     masses : sequence of str, optional
         Such as "500g": hang these at standard gravity, and press no berries.
     overload_newton : float, optional

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 import time
 
@@ -36,11 +37,9 @@ def serve(
     ----------
     server : Server
     gauge : VirtualGauge
-    settings : SerialSettings, optional
-        Of the gauge: a client with others receives what their bits give. Without them every client
-        receives the lines as sent.
-    client : SerialSettings, optional
-        Of the client, for those that the line does not show.
+    settings, client : SerialSettings, optional
+        Of the gauge, and of the client where the line does not show them: a client with other
+        settings receives what the bits give. Without any, every client receives the lines as sent.
     request : bytes, optional
         What a polled gauge answers to. Any other bytes are passed over.
     speedup : float, optional
@@ -106,14 +105,9 @@ def recorded(gauge: VirtualGauge, *, latency_s: float = 0.0) -> list[Chunk]:
     latency_s : float, optional
         Lines are handed over in bursts, as by a USB adapter, this far apart.
     """
-    chunks: list[Chunk] = []
-    for chunk in gauge.sent_until(gauge.track.duration_s):
-        at = chunk.t_ns
-        if latency_s:
-            burst_ns = round(latency_s * 1e9)
-            at = (chunk.t_ns // burst_ns + 1) * burst_ns
-        if chunks and chunks[-1].t_ns == at:
-            chunks[-1] = Chunk(at, chunks[-1].data + chunk.data)
-        else:
-            chunks.append(Chunk(at, chunk.data))
-    return chunks
+    chunks = gauge.sent_until(gauge.track.duration_s)
+    if not latency_s:
+        return chunks
+    burst_ns = round(latency_s * 1e9)
+    bursts = itertools.groupby(chunks, lambda chunk: (chunk.t_ns // burst_ns + 1) * burst_ns)
+    return [Chunk(at, b"".join(chunk.data for chunk in burst)) for at, burst in bursts]

@@ -28,12 +28,12 @@ from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.records import Status
 from gauge.simulate.berrymodel import (
     HungWeight,
-    Press,
+    PressedBerry,
     Rest,
     Selection,
     Track,
     berry_track,
-    hand_press,
+    draw_berry,
 )
 from gauge.simulate.linewriter import LineWriter
 from gauge.simulate.patternfill import PatternFiller
@@ -170,7 +170,7 @@ def test_selection_has_the_stated_mean_and_cv() -> None:
 
 @given(st.integers(0, 10_000), st.floats(0.3, 20))
 def test_a_press_rises_to_its_peak_and_never_beyond(seed: int, peak_newton: float) -> None:
-    press = hand_press(Random(seed), peak_newton)
+    press = draw_berry(Random(seed), peak_newton)
     forces = [press.force_newton(i / 400 * press.duration_s) for i in range(401)]
     assert press.force_newton(press.rise_s) == peak_newton
     assert max(forces) <= peak_newton
@@ -180,7 +180,7 @@ def test_a_press_rises_to_its_peak_and_never_beyond(seed: int, peak_newton: floa
 
 
 def test_a_broken_skin_rises_twice() -> None:
-    press = Press(peak_newton=5, break_at=0.6)
+    press = PressedBerry(peak_newton=5, break_at=0.6)
     forces = [press.force_newton(i / 200 * press.rise_s) for i in range(1, 200)]
     falls = sum(b < a for a, b in itertools.pairwise(forces))
     assert falls == 1
@@ -199,7 +199,7 @@ def test_a_hung_weight_comes_to_rest() -> None:
                                      {"peak_newton": 1, "unevenness": 1.5}])  # fmt: skip
 def test_impossible_presses(options: dict[str, float]) -> None:
     with pytest.raises(InvalidValueError):
-        Press(**options)
+        PressedBerry(**options)
 
 
 # --- the gauge ---------------------------------------------
