@@ -183,7 +183,11 @@ class Sample:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Session:
-    """A stretch of work at one gauge, for "berries", "verify", "anchors" or "practice"."""
+    """A stretch of work at one gauge, for "berries", "verify", "anchors" or "practice".
+
+    From the line format as TOML (a JSON string), the detector's version and its settings (JSON) the
+    peaks can be derived again; `protocol` (JSON) is how berries were pressed, where not as usual.
+    """
 
     started_at: str
     purpose: str = "berries"
@@ -195,6 +199,10 @@ class Session:
     port: str | None = None
     line_format: str | None = None
     note: str | None = None
+    detector: str | None = None
+    detector_settings: str | None = None
+    format_text: str | None = None
+    protocol: str | None = None
 
     def __post_init__(self) -> None:
         _need(

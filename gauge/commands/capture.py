@@ -81,7 +81,7 @@ def _write(file: SeasonFile, session: int, out: Path) -> int:
         for name, value in (("gauge", gauge), ("line format", row.session.line_format)):
             if value:
                 yield f"# {name}: {' '.join(value.split())}\n"
-        for line in write_capture(file.heard(session)):
+        for line in write_capture(file.received(session)):
             yield f"{line}\n"
 
     write_whole(out, lines())

@@ -56,7 +56,7 @@ def command(
     from gauge.season.tables import now
     from gauge.session.berrystore import refuse_repeat
     from gauge.session.events import BerryLogged, Event, describe
-    from gauge.session.recorder import BerryRecorder
+    from gauge.session.recorder import BerryRecorder, rederivable
     from gauge.session.samplechoice import find_or_begin
 
     fmt = load_format(format_name)
@@ -81,7 +81,8 @@ def command(
             held.enter_context(claim_sample(season_file, code))
             row, _ = find_or_begin(season, Sample(code=code, crop=crop))
             refuse_repeat(season, row, load_capture(capture))
-            session = Session(started_at=now(), line_format=fmt.name, note=f"replay of {name}")
+            session = Session(started_at=now(), note=f"replay of {name}")
+            session = rederivable(session, fmt, loading_rate_newton_s)
             place = {"season": season, "sample": row, "session_id": season.add_session(session)}
         recorder = BerryRecorder(fmt, loading_rate_newton_s=loading_rate_newton_s, **place)
         for item in load_capture(capture):

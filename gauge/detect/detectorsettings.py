@@ -11,6 +11,9 @@ from dataclasses import dataclass, fields
 
 from gauge.errors import InvalidValueError
 
+DETECTOR_VERSION = "1"
+"""Another one wherever the same readings can give another peak; sessions keep theirs."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DetectorSettings:

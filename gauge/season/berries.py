@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
-from gauge.records import Chunk, Compression, FingerScore
+from gauge.records import Chunk, Compression, FingerScore, Flag
 from gauge.season.chain import Row
 from gauge.season.connection import damaged
 from gauge.season.rows import BerryRow
 from gauge.season.scores import ScoreTables
-from gauge.season.tables import now
-from gauge.units import NEWTON_PER_FLOAT
+from gauge.season.tables import column, now
+from gauge.units import NEWTON_PER_FLOAT, parse_unit
 
 _NEXT = """
 SELECT coalesce(max(number), 0) + 1 FROM berries WHERE sample_id = ? AND void_why IS NULL
@@ -182,6 +183,16 @@ class BerryTables(ScoreTables):
                     scores=tuple(scored[berry_id]),
                 )
             )
+        return found
+
+    def peaks(self) -> dict[int, dict[int, Compression]]:
+        """The press of each berry, by session and berry; of voided ones too."""
+        names = self._columns("peaks")
+        found: dict[int, dict[int, Compression]] = {}
+        for row in self._read("peaks"):
+            values = dict(zip(names, row, strict=True))
+            of_session = found.setdefault(values["session_id"], {})
+            of_session[values["berry_id"]] = _press(values)
         return found
 
     def berry(self, berry_id: int) -> BerryRow:
@@ -362,6 +373,13 @@ class BerryTables(ScoreTables):
         )
 
 
+# Fields of a press that are stored under their own names, or those of `column`.
+_FIGURES = (
+    "baseline_newton", "noise_newton", "n_readings", "n_ramp", "rate_hz", "loading_rate_newton_s",
+    "sampling_loss_newton",
+)  # fmt: skip
+
+
 def _peak(press: Compression) -> dict[str, Any]:
     """The columns that describe a press."""
     return {
@@ -371,12 +389,23 @@ def _peak(press: Compression) -> dict[str, Any]:
         "peak_shown": press.peak_shown,
         "peak_unit": press.peak_unit.value,
         "peak_n": press.peak_newton,
-        "baseline_n": press.baseline_newton,
-        "noise_n": press.noise_newton,
-        "n_readings": press.n_readings,
-        "n_ramp": press.n_ramp,
-        "rate_hz": press.rate_hz,
-        "loading_rate_n_s": press.loading_rate_newton_s,
-        "sampling_loss_n": press.sampling_loss_newton,
         "flags": json.dumps([flag.value for flag in press.flags]),
+        **{column(name): getattr(press, name) for name in _FIGURES},
     }
+
+
+def _press(row: Mapping[str, Any]) -> Compression:
+    """The press that columns describe; what is not known of it is not a number."""
+    figures: dict[str, Any] = {
+        name: math.nan if row[column(name)] is None else row[column(name)] for name in _FIGURES
+    }
+    return Compression(
+        t_start_s=row["start_s"],
+        t_peak_s=row["peak_s"],
+        t_end_s=row["end_s"],
+        peak_shown=row["peak_shown"],
+        peak_unit=parse_unit(row["peak_unit"]),
+        peak_newton=row["peak_n"],
+        flags=tuple(map(Flag, json.loads(row["flags"]))),
+        **figures,
+    )

@@ -221,7 +221,7 @@ class SessionTables(Tables):
             where = f"{self.path}, session {session_id}, capture {seq}"
             yield from (x for x in read_capture(lines, where) if isinstance(x, Chunk))
 
-    def heard(self, session_id: int) -> Iterator[Chunk | Gap]:
+    def received(self, session_id: int) -> Iterator[Chunk | Gap]:
         """Chunks and gaps of a session together, in order of time.
 
         Raises

@@ -19,7 +19,7 @@ from gauge.records import Session
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.events import Event, LineLost
-from gauge.session.recorder import BerryRecorder
+from gauge.session.recorder import BerryRecorder, rederivable
 
 _WAIT_S = 0.1  # s; a screen looks at its keys at least so often
 
@@ -78,8 +78,8 @@ class LiveSession:
                 self._session,
                 started_at=self.reader.started_at,
                 port=self.reader.port,
-                line_format=self._fmt.name,
             )
+            session = rederivable(session, self._fmt, self._options["loading_rate_newton_s"])
             self.recorder = BerryRecorder(
                 self._fmt,
                 season=self.season,

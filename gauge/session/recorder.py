@@ -6,16 +6,19 @@ season file. Only this module of the room uses the detector. No port is opened, 
 
 from __future__ import annotations
 
+import json
 from collections import deque
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict, replace
 
 from gauge.detect.buttonpeaks import detector_for
 from gauge.detect.compression import DetectorView
-from gauge.detect.detectorsettings import DetectorSettings
+from gauge.detect.detectorsettings import DETECTOR_VERSION, DetectorSettings
 from gauge.errors import InvalidValueError, LockedSeasonError, NoSuchRecordError
+from gauge.protocol.formatfile import dump_format
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
-from gauge.records import Chunk, Compression, CutPress, FingerScore, Gap
+from gauge.records import Chunk, Compression, CutPress, FingerScore, Gap, Session
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.berrystore import BerryStore
@@ -30,11 +33,25 @@ from gauge.session.events import (
 from gauge.session.pendingberry import PendingBerry
 from gauge.session.silence import SilenceWatch
 
-__all__ = ["OWN_GAPS", "BerryRecorder", "DetectorView"]
+__all__ = ["DETECTOR_VERSION", "OWN_GAPS", "BerryRecorder", "DetectorView", "rederivable"]
 
 _WRITE_EVERY_NS = 1_000_000_000  # ns; bytes received are in the season file at the latest then
 # Reasons of gaps that the tech makes.
 PAUSED, CHANGED = OWN_GAPS = ("paused", "the sample was changed")
+
+
+def rederivable(
+    session: Session, fmt: LineFormat, loading_rate_newton_s: tuple[float, float] | None = None
+) -> Session:
+    """Return a session that says how its peaks can be derived again from what is received."""
+    settings = DetectorSettings(loading_rate_newton_s=loading_rate_newton_s)
+    return replace(
+        session,
+        line_format=fmt.name,
+        format_text=json.dumps(dump_format(fmt)),
+        detector=DETECTOR_VERSION,
+        detector_settings=json.dumps(asdict(settings)),
+    )
 
 
 class BerryRecorder:

@@ -224,7 +224,7 @@ def test_sessions_begin_and_end(season) -> None:
     assert season.session(session_id).ended_at is None
     season.end_session(session_id, "2026-07-02T09:00:00Z")
     assert season.sessions()[-1].ended_at == "2026-07-02T09:00:00Z"
-    for call in (season.end_session, season.session, lambda i: list(season.heard(i))):
+    for call in (season.end_session, season.session, lambda i: list(season.received(i))):
         with pytest.raises(NoSuchRecordError, match="no session 9"):
             call(9)
 
@@ -247,7 +247,7 @@ def test_gaps_stand_where_they_were(season) -> None:
     season.keep_chunks(1, [Chunk(1, b"a"), Chunk(4, b"b")])
     season.keep_chunks(1, [Chunk(9, b"c")])
     heard = [Chunk(1, b"a"), Chunk(4, b"b"), Gap(5, 9, "unplugged\n\tby hand"), Chunk(9, b"c")]
-    assert list(season.heard(1)) == heard
+    assert list(season.received(1)) == heard
     assert season.gaps(1) == [heard[2]]
     season._db.execute("UPDATE chunks SET packed = x'00' WHERE seq = 1")
     with pytest.raises(DamagedSeasonError, match="capture 1 of session 1"):

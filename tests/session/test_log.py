@@ -520,7 +520,7 @@ def test_replay_gives_the_lines_of_log(season, tmp_path):
     recorder = recorder_for(season)
     logged = [event.document() for event in feed(recorder, chunks(THREE))]
     recorder.close()
-    path = capture_file(tmp_path, season.heard(recorder.session_id))
+    path = capture_file(tmp_path, season.received(recorder.session_id))
     result = run(replay, str(path), "--format", "number-unit", "--json")
     assert result.exit_code == 0
     assert [json.loads(text) for text in result.stdout.splitlines()] == logged

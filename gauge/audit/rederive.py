@@ -1,0 +1,133 @@
+"""Derives every peak of a season again from the bytes that were received, and compares."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+from gauge.errors import FirmhandError
+from gauge.protocol.formatfile import load_format_text, shipped_format, shipped_names
+from gauge.protocol.lineformat import LineFormat
+from gauge.records import Compression, Flag, Session
+from gauge.season.file import SeasonFile
+from gauge.session.events import BerryLogged
+from gauge.session.recorder import DETECTOR_VERSION, BerryRecorder
+
+# Seasons of 0.1.0 do not name the detector; this is the one that they were made with.
+_FIRST_DETECTOR = "1"
+# share; the same sums in another order, on another machine
+_ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Audit:
+    """What an audit found; a season is in order where nothing differs.
+
+    `differences` are (berry or None, in words). `not_rederivable` are berries without bytes
+    (imported ones), or whose session does not keep its line format.
+    """
+
+    berries: int
+    rederived: int
+    detector_changed: int
+    not_rederivable: int
+    differences: tuple[tuple[int | None, str], ...]
+
+    @property
+    def ok(self) -> bool:
+        """Whether nothing differs."""
+        return not self.differences
+
+
+def audit(season: SeasonFile, formats: Iterable[LineFormat] = ()) -> Audit:
+    """Hold a season against its digests and against the bytes that were received.
+
+    Parameters
+    ----------
+    season : SeasonFile
+    formats : iterable of LineFormat, optional
+        For sessions that keep only the name of theirs (those of 0.1.0).
+    """
+    found = season.differences()
+    by_name = {fmt.name: fmt for fmt in formats}
+    rederived = changed = 0
+    with season.unchecked():
+        peaks = season.peaks()
+        n_berries = len(season.columns("berries", ["berry_id"])["berry_id"])
+        for row in season.sessions():
+            stored = peaks.get(row.session_id, {})
+            if not stored:
+                continue
+            if (row.session.detector or _FIRST_DETECTOR) != DETECTOR_VERSION:
+                changed += len(stored)
+                continue
+            try:
+                fmt = _format(row.session, by_name)
+                if fmt is None:
+                    continue
+                derived = _derived(season, row.session_id, row.session, fmt)
+            except FirmhandError as error:
+                found.append((None, f"session {row.session_id}: {error.what}"))
+                continue
+            rederived += len(stored)
+            doubtful = {Flag.LOADING_RATE} if row.session.detector_settings is None else set()
+            for berry_id, press in stored.items():
+                again = derived.get(press.t_start_s)
+                found += [(berry_id, what) for what in _unlike(press, again, doubtful)]
+    return Audit(
+        berries=n_berries,
+        rederived=rederived,
+        detector_changed=changed,
+        not_rederivable=n_berries - rederived - changed,
+        differences=tuple(found),
+    )
+
+
+def _format(session: Session, by_name: Mapping[str, LineFormat]) -> LineFormat | None:
+    """Return the line format of a session; None where only its name is known."""
+    if session.format_text is not None:
+        return load_format_text(json.loads(session.format_text), "the line format of the session")
+    name = session.line_format or ""
+    return by_name.get(name) or (shipped_format(name) if name in shipped_names() else None)
+
+
+def _derived(
+    season: SeasonFile, session_id: int, session: Session, fmt: LineFormat
+) -> dict[float, Compression]:
+    """Find the presses of a session again, by when they began, as `gauge replay` does."""
+    settings = json.loads(session.detector_settings or "{}")
+    rates = settings.get("loading_rate_newton_s")
+    recorder = BerryRecorder(fmt, loading_rate_newton_s=tuple(rates) if rates else None)
+    events = [event for item in season.received(session_id) for event in recorder.feed(item)]
+    events += recorder.close()
+    presses = (event.press for event in events if isinstance(event, BerryLogged))
+    return {press.t_start_s: press for press in presses}
+
+
+def _unlike(stored: Compression, again: Compression | None, doubtful: set[Flag]) -> list[str]:
+    """Say in words what a stored press and the one derived again differ in."""
+    if again is None:
+        return [f"no press begins at {stored.t_start_s:.3f} s in what was received"]
+    found = []
+    for field in fields(Compression):
+        one, other = getattr(stored, field.name), getattr(again, field.name)
+        if field.name == "flags":
+            one, other = (sorted(set(flags) - doubtful) for flags in (one, other))
+        if not _alike(one, other):
+            found.append(f"{field.name} is {_shown(one)}, but what was received gives "
+                         f"{_shown(other)}")  # fmt: skip
+    return found
+
+
+def _alike(one: Any, other: Any) -> bool:
+    if isinstance(one, float) and isinstance(other, float):
+        both_unknown = math.isnan(one) and math.isnan(other)
+        return both_unknown or math.isclose(one, other, rel_tol=_ROUNDING, abs_tol=_ROUNDING)
+    return bool(one == other)
+
+
+def _shown(value: Any) -> str:
+    return ", ".join(value) or "none" if isinstance(value, list) else str(value)
