@@ -35,11 +35,7 @@ class Candidate:
 def measured_candidates(season: SeasonFile, without: Collection[str]) -> list[Candidate]:
     """Find the berries with a peak that are neither void nor flagged, labelled sample-number.
 
-    Parameters
-    ----------
-    season : SeasonFile
-    without : collection of str
-        Labels to leave out: retired anchors, or those in use.
+    `without` are labels to leave out: of retired anchors, or of those in use.
     """
     found = [
         Candidate(
@@ -56,11 +52,7 @@ def measured_candidates(season: SeasonFile, without: Collection[str]) -> list[Ca
 def scored_candidates(pairs: Pairs) -> list[Candidate]:
     """Find the berries of pairs with a force above zero and no flag.
 
-    Parameters
-    ----------
-    pairs : Pairs
-        A berry is labelled sample-number where the pairs say both, else by its name, else by its
-        row.
+    A berry is labelled sample-number where the pairs say both, else by its name, else by its row.
     """
     nothing = [None] * pairs.rank.size
     sample, number, flags = (pairs.extra.get(key, nothing) for key in ("sample", "number", "flags"))

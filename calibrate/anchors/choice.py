@@ -51,8 +51,10 @@ class AnchorSet:
 class _Place:
     """A place to fill: `need` candidates of a score, or one on a side of a boundary."""
 
+    name: str
+    look_for: str
     score: int
-    boundary: int | None
+    boundary: str | None
     need: int
     cost: NDArray[np.float64]  # one a candidate, inf where it may not fill the place
 
@@ -124,13 +126,15 @@ def choose_anchors(
     cost = 0.0
     for place, picked in zip(places, chosen, strict=True):
         if len(picked) < place.need:
-            warnings.append(_missing(calibration, found, place, len(picked)))
+            missing = f"Only {len(picked)} of {place.need} anchors"
+            missing = "No berry left" if place.boundary else missing
+            warnings.append(f"{missing} for {place.name}; look for {place.look_for}.")
         cost += float(place.cost[picked].sum())
         anchors += [
             Anchor(
                 candidate=candidates[index],
                 score=calibration.scale.labels[place.score],
-                boundary=_boundary_name(calibration, place.boundary),
+                boundary=place.boundary,
                 probability=float(probability[index, place.score]),
             )
             for index in picked
@@ -160,7 +164,16 @@ def _score_places(
             inside = np.array([band.holds(force) for force in force_newton], dtype=bool)
             distance = np.abs(h - calibration.h(band.target_newton)) / calibration.spread
             cost = np.where(inside, distance + surprise[:, score], np.inf)
-            places.append(_Place(score=score, boundary=None, need=per_score, cost=cost))
+            places.append(
+                _Place(
+                    name=f"score {band.score}",
+                    look_for=_look_for(band),
+                    score=score,
+                    boundary=None,
+                    need=per_score,
+                    cost=cost,
+                )
+            )
     return places
 
 
@@ -168,13 +181,25 @@ def _boundary_places(calibration: Calibration, force_newton: NDArray[np.float64]
     """List the two sides of every known cut point."""
     places = []
     for index, cut in enumerate(estimate.value for estimate in calibration.cuts):
-        if cut is not None:
-            z = (calibration.h(force_newton) - calibration.h(cut)) / calibration.spread
-            for score, side in ((index, 1), (index + 1, -1)):
-                # Past twice the distance aimed at it no longer shows where the boundary lies.
-                usable = (side * z > 0) & (side * z < 2 * _OFFSET)
-                cost = np.where(usable, np.abs(side * z - _OFFSET), np.inf)
-                places.append(_Place(score=score, boundary=index, need=1, cost=cost))
+        if cut is None:
+            continue
+        h = float(calibration.h(cut))
+        z = (calibration.h(force_newton) - h) / calibration.spread
+        boundary = "/".join(calibration.scale.boundaries[index])
+        for score, side, word in ((index, 1, "firmer"), (index + 1, -1, "softer")):
+            best_newton = calibration.force(h + side * _OFFSET * calibration.spread)
+            # Past twice the distance aimed at it no longer shows where the boundary lies.
+            usable = (side * z > 0) & (side * z < 2 * _OFFSET)
+            places.append(
+                _Place(
+                    name=f"the {word} side of boundary {boundary}",
+                    look_for=f"one near {best_newton:.2f} N",
+                    score=score,
+                    boundary=boundary,
+                    need=1,
+                    cost=np.where(usable, np.abs(side * z - _OFFSET), np.inf),
+                )
+            )
     return places
 
 
@@ -202,31 +227,10 @@ def _assign(places: Sequence[_Place], force_newton: NDArray[np.float64]) -> list
     return [sorted(picked) for picked in chosen]
 
 
-def _boundary_name(calibration: Calibration, boundary: int | None) -> str | None:
-    return None if boundary is None else "/".join(calibration.scale.boundaries[boundary])
-
-
 def _look_for(band: Band) -> str:
     if band.target_newton is None:
         return f"score {band.score}: none"
     high = "up" if band.high_newton is None else f"to {band.high_newton:.2f} N"
     return (
         f"score {band.score}: {band.low_newton:.2f} N {high}, best near {band.target_newton:.2f} N"
-    )
-
-
-def _missing(calibration: Calibration, found: tuple[Band, ...], place: _Place, filled: int) -> str:
-    if place.boundary is None:
-        return (
-            f"Only {filled} of {place.need} anchors for score {found[place.score].score}; look for "
-            f"{_look_for(found[place.score])}."
-        )
-    cut = calibration.cuts[place.boundary].value
-    side = 1 if place.score == place.boundary else -1
-    force_newton = calibration.force(
-        float(calibration.h(cut or math.nan)) + side * _OFFSET * calibration.spread
-    )
-    return (
-        f"No berry left for the {'firmer' if side > 0 else 'softer'} side of boundary "
-        f"{_boundary_name(calibration, place.boundary)}; look for one near {force_newton:.2f} N."
     )

@@ -19,16 +19,8 @@ MOST_SOFTENING = 0.10
 class AnchorRecord:
     """What is known of an anchor in use.
 
-    Attributes
-    ----------
-    label, kind : str
-    force_newton : float
-        Force on which it was chosen.
-    made_at : datetime
-    presses : tuple of (datetime, float or None)
-        Each squeeze; the force in newtons where it was pressed on the gauge.
-    press_limit : int
-    valid_days : float
+    `force_newton` is that on which it was chosen; `presses` holds the time of each squeeze, with
+    the force in newtons where it was pressed on the gauge.
     """
 
     label: str

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,15 +20,9 @@ MOST_STATES = 50_000
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Lot:
-    """A lot of fruit with the distribution of its peak force, taken as lognormal.
+    """A lot of fruit: mean and standard deviation of its peak force, taken as lognormal.
 
-    Attributes
-    ----------
-    name : str
-    mean_newton, sd_newton : float
-        Mean and standard deviation of peak force in newtons.
-    available : int
-        Berries that may be pulled.
+    `available` is the number of berries that may be pulled.
     """
 
     name: str
@@ -145,52 +139,39 @@ def plan_tray(
     limit = [lot.available for lot in lots]
     if fill_probability(limit, shares, per_score) < probability:
         raise _not_enough(reachable, shares, limit, per_score, probability)
-    pulls = [0] * len(lots)
-    reached = 0.0
-    while reached < probability:
-        pulls = _add_best(pulls, shares, per_score, limit)
-        pulls, reached = _exchange(pulls, shares, per_score, limit)
-    expected = np.array(pulls) @ shares
+
+    @cache
+    def merit(pulls: tuple[int, ...]) -> tuple[float, float]:
+        """Rate by the probability of a full tray; before there is any, by berries expected."""
+        if sum(pulls) < per_score * len(reachable):
+            return 0.0, float(np.minimum(np.array(pulls) @ shares, per_score).sum())
+        return fill_probability(pulls, shares, per_score), 0.0
+
+    best = (0,) * len(lots)
+    while merit(best)[0] < probability:
+        best = max(_neighbours(best, limit, [None]), key=merit)
+        while (
+            better := max([best, *_neighbours(best, limit, range(len(lots)))], key=merit)
+        ) != best:
+            best = better
+    expected = np.array(best) @ shares
     return TrayPlan(
-        pulls={lot.name: pull for lot, pull in zip(lots, pulls, strict=True)},
-        probability=reached,
+        pulls={lot.name: pull for lot, pull in zip(lots, best, strict=True)},
+        probability=merit(best)[0],
         expected={band.score: float(x) for band, x in zip(reachable, expected, strict=True)},
     )
 
 
-def _merit(pulls: Sequence[int], shares: Floats, per_score: int) -> tuple[float, float]:
-    """Rate a plan by its probability of a full tray; before there is any, by berries expected."""
-    if sum(pulls) < per_score * shares.shape[1]:
-        return 0.0, float(np.minimum(np.array(pulls) @ shares, per_score).sum())
-    return fill_probability(pulls, shares, per_score), 0.0
-
-
-def _add_best(pulls: list[int], shares: Floats, per_score: int, limit: Sequence[int]) -> list[int]:
-    """Pull one more berry, from the lot that helps most."""
-    options = [_moved(pulls, None, lot) for lot in range(len(pulls)) if pulls[lot] < limit[lot]]
-    return max(options, key=lambda option: _merit(option, shares, per_score))
-
-
-def _exchange(
-    pulls: list[int], shares: Floats, per_score: int, limit: Sequence[int]
-) -> tuple[list[int], float]:
-    """Exchange berries between lots, best exchange first, as long as one helps."""
-    merit = _merit(pulls, shares, per_score)
-    while True:
-        best = (merit, pulls)
-        for giver, taker in itertools.permutations(range(len(pulls)), 2):
-            if pulls[giver] > 0 and pulls[taker] < limit[taker]:
-                option = _moved(pulls, giver, taker)
-                best = max(
-                    best, (_merit(option, shares, per_score), option), key=lambda one: one[0]
-                )
-        if best[1] is pulls:
-            return pulls, merit[0]
-        merit, pulls = best
-
-
-def _moved(pulls: list[int], giver: int | None, taker: int) -> list[int]:
-    return [pull + (lot == taker) - (lot == giver) for lot, pull in enumerate(pulls)]
+def _neighbours(
+    pulls: tuple[int, ...], limit: Sequence[int], givers: Iterable[int | None]
+) -> list[tuple[int, ...]]:
+    """List the plans with one berry more of a lot and one less of a giver, if there is one."""
+    return [
+        tuple(pull + (lot == taker) - (lot == giver) for lot, pull in enumerate(pulls))
+        for giver in givers
+        for taker in range(len(pulls))
+        if giver != taker and pulls[taker] < limit[taker] and (giver is None or pulls[giver] > 0)
+    ]
 
 
 def _not_enough(
