@@ -56,17 +56,11 @@ class Calibration:
         Of the cuts on the model's scale and, last, the spread; rows and columns of an unknown cut
         are zero. None where only intervals are known.
     n : int
-        Scored berries that it rests on.
-    raters : tuple of str
+        Scored berries that it rests on, by `raters`, in `source`.
     hand_sd : float or None
         How far hands differ, as a share of force; None for a panel of one.
-    log_likelihood : float
-    fingerprint : str
-        SHA-256 of the data and options.
-    version : str
-        firmhand version that made it.
-    source : str
-    warnings : tuple of str
+    fingerprint, version : str
+        SHA-256 of the data and options; the firmhand that made it.
 
     Raises
     ------
@@ -150,18 +144,10 @@ class Calibration:
         return np.digitize(-self.h(force_newton), -self.edges()[1:-1]).astype(np.int64)
 
     def probabilities(self, force_newton: ArrayLike) -> NDArray[np.float64]:
-        """Return the probability of each score at a force.
+        """Return the probability of each score at each force, shape (n, number of scores).
 
-        Parameters
-        ----------
-        force_newton : array_like, shape (n,)
-            Above zero under the log scale.
-
-        Returns
-        -------
-        ndarray, shape (n, number of scores)
-            Each row adds up to 1. Computed as differences of logistics on the side where they do
-            not cancel.
+        Forces are above zero under the log scale. Computed as differences of logistics on the
+        side where they do not cancel.
         """
         return self.probabilities_h(np.atleast_1d(self.h(force_newton)))
 

@@ -89,7 +89,7 @@ def compare_seasons(
     CannotCompareError
         If the scales differ.
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
-        See `calibrate.stats.verdict`.
+        See `calibrate.cuts.fitting.fit`.
     """
     same = len(first.raters) > 1 and set(first.raters) == set(second.raters)
 

@@ -43,25 +43,16 @@ class RaterCheck:
 
     Attributes
     ----------
-    rater : str
-    panel : Calibration
-    force_newton : ndarray, shape (n,)
-    rank : ndarray of int, shape (n,)
-    agreement : ScoreAgreement
+    force_newton, rank : ndarray, shape (n,)
+        Of the berries, each scored for the first time; ranks from 0 for the firmest score.
     shift_newton : Estimate
         Over all boundaries; above zero, the hand needs more force than the panel to call a berry
         that firm.
-    boundaries : tuple of BoundaryShift
     spread : float
         Of this hand, on the scale of the panel's model.
-    skill : SaleLimitSkill or None
-    drifts : tuple of Drift
     repeated : tuple of (int, float, Kappa) or None
         Berries scored twice, share equal, quadratic kappa.
-    power : Power or None
-    limit_newton : float
     verdict : {"within limit", "drifted", "undecided"}
-    warnings : tuple of str
     """
 
     rater: str

@@ -58,11 +58,6 @@ def boundary_states(
     Each boundary k by itself: a squeeze says whether the rater called force F "k or firmer", with
     P = logistic((h(F) - c_k - d) / s); the prior of d is normal, and the posterior is summed on a
     grid (Bayes' rule; the model is that of the calibration).
-
-    Parameters
-    ----------
-    calibration : Calibration
-    squeezes : sequence of Squeeze
     """
     from scipy.special import log_expit, logsumexp
 
@@ -106,13 +101,7 @@ def next_anchor(
     boundary whose shift is the least certain as a share of its cut: the Fisher information of one
     answer. Ties fall at random, so that the order cannot be learned by heart.
 
-    Parameters
-    ----------
-    calibration : Calibration
-    squeezes : sequence of Squeeze
-    anchors : dict of str to float
-        Label and force in newtons.
-    rng : numpy.random.Generator
+    `anchors` holds labels and forces in newtons.
 
     Raises
     ------
@@ -154,14 +143,6 @@ def advise(
     Ready: at every boundary the shift lies within `limit_newton` with a probability of about 0.9
     (mean and 1.645 SD of its posterior). Not improving: after `patience` squeezes, the last half of
     them are no nearer to the panel's scores than the half before.
-
-    Parameters
-    ----------
-    calibration : Calibration
-    squeezes : sequence of Squeeze
-    limit_newton : float
-        The lab's limit in newtons.
-    patience : int
 
     Raises
     ------
