@@ -70,7 +70,8 @@ class Rows:
         _, begins, place = np.unique(key, return_index=True, return_inverse=True)
         first_of[rows] = rows[begins][place]
         keep = first_of == np.arange(n)
-        here = np.flatnonzero(~keep)
+        again = np.flatnonzero(~keep[rows])
+        here = rows[again[np.argsort(key[again], kind="stable")]]
         there = first_of[here]
         # A berry that one row only scores and another row presses is whole when both are joined.
         filled = np.isnan(self.force[there]) & ~np.isnan(self.force[here])
