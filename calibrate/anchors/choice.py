@@ -86,7 +86,7 @@ def choose_anchors(
     candidates : sequence of Candidate, or Pairs
         Of pairs, the berries without a flag.
     per_score : int
-        Anchors wanted for each score.
+        Anchors for each score.
     straddle : bool
         Whether to choose a pair around each boundary too.
 
@@ -204,7 +204,7 @@ def _boundary_places(calibration: Calibration, force_newton: NDArray[np.float64]
 
 
 def _assign(places: Sequence[_Place], force_newton: NDArray[np.float64]) -> list[list[int]]:
-    """Give each place its candidates, as `choose_anchors` says; ties included."""
+    """Give each place its candidates, by the rule of `choose_anchors`; ties included."""
     from scipy.optimize import linear_sum_assignment
 
     chosen: list[list[int]] = [[] for _ in places]

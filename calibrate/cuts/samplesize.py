@@ -51,7 +51,7 @@ def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floa
 class PlannedPanel:
     """The raters that will score: how many, and how they and the berries differ.
 
-    `hand_sd` and `berry_sd` say how far hands differ from each other, and berries of one force to
+    `hand_sd` and `berry_sd` are how far raters differ from each other, and berries of one force to
     the fingers, as shares of force (standard deviations).
     """
 
@@ -168,9 +168,9 @@ def next_forces(
     *,
     count: int = 3,
 ) -> tuple[NextForce, ...]:
-    """Choose the forces (or lots' mean forces) whose next berries say most about the cuts.
+    """Choose the forces (or lots' mean forces) whose next berries tell most about the cuts.
 
-    One berry at a time, by the fall of the mean variance of the cuts (A-optimality; Atkinson,
+    One berry at a time, by how much the mean variance of the cuts shrinks (A-optimality; Atkinson,
     Donev & Tobias (2007) Optimum Experimental Designs, section 10.1), the berries so far counted.
 
     Parameters

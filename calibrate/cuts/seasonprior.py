@@ -31,7 +31,7 @@ def carry(
     season_sd: float = 0.10,
     level: float = 0.95,
 ) -> tuple[CarriedCut, ...]:
-    """Combine last season's cuts with what this season says so far.
+    """Combine last season's cuts with what this season shows so far.
 
     On the log of force, cut by cut: the prior is normal about last season's cut with its standard
     error and, added to it, the way that cuts move from season to season; both estimates are

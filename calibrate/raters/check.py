@@ -30,7 +30,7 @@ from calibrate.stats.kappa import Kappa
 
 @dataclass(frozen=True, kw_only=True)
 class BoundaryShift:
-    """How far the hand's cut lies from the panel's at one boundary; no value where unknown."""
+    """How far the rater's cut lies from the panel's at one boundary; no value where unknown."""
 
     between: tuple[str, str]
     panel_newton: float | None
@@ -46,10 +46,10 @@ class RaterCheck:
     force_newton, rank : ndarray, shape (n,)
         Of the berries, each scored for the first time; ranks from 0 for the firmest score.
     shift_newton : Estimate
-        Over all boundaries; above zero, the hand needs more force than the panel to call a berry
+        Over all boundaries; above zero, the rater needs more force than the panel to call a berry
         that firm.
     spread : float
-        Of this hand, on the scale of the panel's model.
+        Of this rater, on the scale of the panel's model.
     repeated : tuple of (int, float, Kappa) or None
         Berries scored twice, share equal, quadratic kappa.
     verdict : {"within limit", "drifted", "undecided"}
@@ -125,7 +125,7 @@ def check_rater(
     against : Pairs, optional
         The panel, from other berries; all raters in it belong to the panel.
     limit_newton : float
-        The lab's limit of a hand's shift.
+        The lab's limit of a rater's shift.
     force_scale : {"linear", "log"}
     firmest : {"first", "last"}
         For messages.

@@ -61,9 +61,9 @@ def score_agreement(panel: Ints, given: Ints, n_scores: int) -> ScoreAgreement:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SaleLimitSkill:
-    """How well the hand finds what must not be sold.
+    """How well the rater finds what must not be sold.
 
-    `sensitivity`: share of berries beyond the limit by force that the hand called beyond it;
+    `sensitivity`: share of berries beyond the limit by force that the rater called beyond it;
     `specificity`: share of berries within the limit that it called within. None without any.
     """
 
@@ -95,9 +95,9 @@ def sale_limit_skill(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Drift:
-    """Change of the hand along an order: newtons from its start to its end, and its p-value.
+    """Change of the rater along an order: newtons from its start to its end, and its p-value.
 
-    Above zero: by the end the hand needs more force for the same score.
+    Above zero: by the end the rater needs more force for the same score.
     """
 
     along: str
@@ -143,7 +143,7 @@ class Power:
 def power(shift: Estimate, n: int, limit_newton: float, level: float = 0.95) -> Power | None:
     """Return the power of a check, from the interval that it reached.
 
-    The standard error falls with the square root of the berries.
+    The standard error shrinks with the square root of the berries.
     """
     from scipy.special import ndtri
 
@@ -157,14 +157,14 @@ def power(shift: Estimate, n: int, limit_newton: float, level: float = 0.95) -> 
 
 
 def verdict(shift: Estimate, boundaries: Sequence[Estimate], limit_newton: float) -> str:
-    """Judge a hand against the lab's limit.
+    """Judge a rater against the lab's limit.
 
     Drifted: the shift, or that of any boundary, is shown (its interval leaves out zero) and as
     large as the limit. Within limit: the interval of the common shift lies inside the limit.
     Undecided: neither is shown; more berries are needed.
     """
     if limit_newton <= 0:
-        raise InvalidValueError("the limit of a hand must be above zero")
+        raise InvalidValueError("the limit of a shift must be above zero")
     for one in (shift, *boundaries):
         if one.excludes_zero() and abs(one.known) >= limit_newton:
             return "drifted"

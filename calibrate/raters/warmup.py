@@ -1,4 +1,4 @@
-"""A rater's warm-up: what each squeezed anchor says of the hand, which comes next, when to stop."""
+"""A rater's warm-up: what each squeezed anchor shows, which comes next, when to stop."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
 
-# Share of the panel's cut; how far a hand is thought to be off before the first squeeze: the
-# spread of hands that raters bring to a season (common practice, no source).
+# Share of the panel's cut; how far a rater may be off before the first squeeze: the
+# spread that raters bring to a season (common practice, no source).
 PRIOR_SHARE = 0.15
 GRID = np.linspace(-4.0, 4.0, 401)  # standard deviations of that prior
 
@@ -39,9 +39,9 @@ class Squeeze:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BoundaryState:
-    """What is known of the hand at one boundary: posterior mean and SD of its shift, newtons.
+    """What is known of the rater at one boundary: posterior mean and SD of its shift, newtons.
 
-    Above zero: the hand needs more force than the panel to call a berry that firm.
+    Above zero: the rater needs more force than the panel to call a berry that firm.
     """
 
     between: tuple[str, str]
@@ -53,9 +53,9 @@ class BoundaryState:
 def boundary_states(
     calibration: Calibration, squeezes: Sequence[Squeeze]
 ) -> tuple[BoundaryState | None, ...]:
-    """Return the posterior of the hand's shift at every boundary; None where there is no cut.
+    """Return the posterior of the rater's shift at every boundary; None where there is no cut.
 
-    Each boundary k by itself: a squeeze says whether the rater called force F "k or firmer", with
+    Each boundary k by itself: a squeeze shows whether the rater called force F "k or firmer", with
     P = logistic((h(F) - c_k - d) / s); the prior of d is normal, and the posterior is summed on a
     grid (Bayes' rule; the model is that of the calibration).
     """
@@ -95,11 +95,11 @@ def next_anchor(
     *,
     rng: np.random.Generator,
 ) -> str:
-    """Choose the anchor that says most about the boundary that is least certain.
+    """Choose the anchor that tells most about the boundary that is least certain.
 
     Among anchors squeezed least often in this warm-up, the one with the largest p (1 - p) at the
     boundary whose shift is the least certain as a share of its cut: the Fisher information of one
-    answer. Ties fall at random, so that the order cannot be learned by heart.
+    answer. Ties are broken at random, so that the order cannot be learned by heart.
 
     `anchors` holds labels and forces in newtons.
 
@@ -138,7 +138,7 @@ def advise(
     limit_newton: float,
     patience: int = 12,
 ) -> Advice:
-    """Tell whether the hand is within the limit, still learning, or not improving.
+    """Tell whether the rater is within the limit, still learning, or not improving.
 
     Ready: at every boundary the shift lies within `limit_newton` with a probability of about 0.9
     (mean and 1.645 SD of its posterior). Not improving: after `patience` squeezes, the last half of
@@ -150,7 +150,7 @@ def advise(
         If the limit is not above zero.
     """
     if limit_newton <= 0:
-        raise InvalidValueError("the limit of a hand must be above zero")
+        raise InvalidValueError("the limit of a shift must be above zero")
     states = [s for s in boundary_states(calibration, squeezes) if s is not None]
     if squeezes and all(abs(s.shift_newton) + 1.645 * s.sd_newton <= limit_newton for s in states):
         return Advice.READY
