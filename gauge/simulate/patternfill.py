@@ -90,7 +90,7 @@ def _item(op: Any, arg: Any, slots: dict[int, str], blank: bool) -> Iterator[str
     if name == "LITERAL":
         yield chr(arg)
     elif name == "IN":
-        yield from map(_member, arg)
+        yield from itertools.chain.from_iterable(map(_members, arg))
     elif name == "ANY":
         yield " "
     elif name == "SUBPATTERN" and arg[0] in slots:
@@ -110,12 +110,13 @@ def _item(op: Any, arg: Any, slots: dict[int, str], blank: bool) -> Iterator[str
         yield ""
 
 
-def _member(member: tuple[Any, Any]) -> str:
-    """Return one character of a part of a set of characters."""
-    op, arg = member
+def _members(part: tuple[Any, Any]) -> str:
+    """Return characters of a part of a set of characters."""
+    op, arg = part
     name = str(op)
     if name == "CATEGORY":
         return {"CATEGORY_DIGIT": "0", "CATEGORY_SPACE": " "}.get(str(arg), "A")
     if name == "NEGATE":
         return " "
-    return chr(arg[0] if name == "RANGE" else arg)
+    low, high = arg if name == "RANGE" else (arg, arg)
+    return "".join(map(chr, range(low, min(high, low + 3) + 1)))
