@@ -3,3 +3,13 @@
 In: pairs of force and score on a scale.
 Out: cut points in newtons with intervals, and tests of the model that gave them.
 """
+
+__all__ = [
+    "cutmodel",
+    "diagnosis",
+    "intervals",
+    "modeltests",
+    "panel",
+    "penalised",
+    "ratershift",
+]

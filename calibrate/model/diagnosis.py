@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ from calibrate.stats.ordinal import OrdinalFit
 from gauge.errors import FirmhandError
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 # Columns that say when or by whom, not what kind of berry.
 NOT_TESTED = frozenset(
@@ -55,25 +57,27 @@ class ColumnEffect:
     largest_newton: float
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Pull:
-    """A berry that pulls hard at the cut points (all its scores together)."""
+@dataclass(frozen=True, kw_only=True)
+class ScoredBerry:
+    """A berry with the scores that are spoken of, and who gave them ("all": several raters)."""
 
     berry: str
     force_newton: float
     score: str
     rater: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class InfluentialBerry(ScoredBerry):
+    """A berry whose scores together move the cut points a lot: Cook's distance."""
+
     distance: float
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LookAgain:
-    """A score that the berry's force makes very unlikely."""
+@dataclass(frozen=True, kw_only=True)
+class UnlikelyScore(ScoredBerry):
+    """A score that the berry's force makes very unlikely: the probability of such a one."""
 
-    berry: str
-    force_newton: float
-    score: str
-    rater: str
     tail: float
 
 
@@ -85,8 +89,8 @@ class Diagnosis:
     aic: dict[str, float | None]
     tests: tuple[LrTest, ...]
     columns: tuple[ColumnEffect, ...]
-    influential: tuple[Pull, ...]
-    look_again: tuple[LookAgain, ...]
+    influential: tuple[InfluentialBerry, ...]
+    look_again: tuple[UnlikelyScore, ...]
     warnings: tuple[str, ...]
 
 
@@ -170,31 +174,30 @@ def _columns(
     return tuple(found)
 
 
-def _name(pairs: Pairs, row: int) -> tuple[str, str]:
-    berry = pairs.berries[pairs.berry[row]] if pairs.berries else f"row {row + 1}"
-    return berry, pairs.raters[pairs.rater[row]] if pairs.raters else "-"
+def _scored(pairs: Pairs, rows: Ints) -> dict[str, Any]:
+    """Say which berry the rows are of, its force, its scores and who gave them."""
+    first = int(rows[0])
+    rater = pairs.raters[pairs.rater[first]] if pairs.raters else "-"
+    return {
+        "berry": pairs.berries[pairs.berry[first]] if pairs.berries else f"row {first + 1}",
+        "force_newton": float(pairs.force_newton[first]),
+        "score": ",".join(pairs.scale.labels[k] for k in pairs.rank[rows]),
+        "rater": rater if len(rows) == 1 else "all",
+    }
 
 
-def _influential(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[Pull, ...]:
+def _influential(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[InfluentialBerry, ...]:
     gradient = rows.weight[:, None] * fit.contributions(rows.x, rows.rank)
     distance = cook_distance(sum_by(rows.berry, gradient), fit.covariance)
-    labels = np.unique(rows.berry)
-    found = []
-    for cluster in np.argsort(-distance)[:MOST_LISTED]:
-        if distance[cluster] < COOK_LIMIT:
-            break
-        own = np.flatnonzero(rows.berry == labels[cluster])
-        berry, rater = _name(pairs, int(own[0]))
-        found.append(
-            Pull(
-                berry=berry,
-                force_newton=float(pairs.force_newton[own[0]]),
-                score=",".join(pairs.scale.labels[k] for k in pairs.rank[own]),
-                rater=rater if len(own) == 1 else "all",
-                distance=float(distance[cluster]),
-            )
+    berries = np.unique(rows.berry)
+    return tuple(
+        InfluentialBerry(
+            **_scored(pairs, np.flatnonzero(rows.berry == berries[at])),
+            distance=float(distance[at]),
         )
-    return tuple(found)
+        for at in np.argsort(-distance)[:MOST_LISTED]
+        if distance[at] >= COOK_LIMIT
+    )
 
 
 def cook_distance(gradient: Floats, covariance: Floats) -> Floats:
@@ -206,31 +209,18 @@ def cook_distance(gradient: Floats, covariance: Floats) -> Floats:
     return np.asarray(np.einsum("ij,jk,ik->i", gradient, covariance, gradient) / gradient.shape[1])
 
 
-def _look_again(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[LookAgain, ...]:
+def _look_again(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[UnlikelyScore, ...]:
     from scipy.special import expit
 
     upto = expit(fit.phi[: -rows.x.shape[1]] - (rows.x @ fit.coef)[:, None])
     edges = np.column_stack([np.zeros(len(upto)), upto, np.ones(len(upto))])
     # One false alarm in twenty seasons of this size, whatever the size.
     limit = 0.05 / len(upto)
-    found = []
-    for row, tail in odd_scores(np.diff(edges, axis=1), rows.rank, limit=limit):
-        berry, rater = _name(pairs, row)
-        found.append(
-            LookAgain(
-                berry=berry,
-                force_newton=float(pairs.force_newton[row]),
-                score=pairs.scale.labels[pairs.rank[row]],
-                rater=rater,
-                tail=tail,
-            )
-        )
-    return tuple(found)
+    odd = odd_scores(np.diff(edges, axis=1), rows.rank, limit=limit)
+    return tuple(UnlikelyScore(**_scored(pairs, np.array([row])), tail=tail) for row, tail in odd)
 
 
-def odd_scores(
-    probability: Floats, rank: NDArray[np.int64], *, limit: float = 0.001
-) -> list[tuple[int, float]]:
+def odd_scores(probability: Floats, rank: Ints, *, limit: float = 0.001) -> list[tuple[int, float]]:
     """Find scores that their force makes very unlikely: a slip of the key, a wrong berry or line.
 
     Gives the row and its tail, the probability of that score or one further away on the same side,
@@ -270,8 +260,8 @@ def _warnings(
     aic: dict[str, float | None],
     tests: Sequence[LrTest],
     columns: Sequence[ColumnEffect],
-    influential: Sequence[Pull],
-    again: Sequence[LookAgain],
+    influential: Sequence[InfluentialBerry],
+    again: Sequence[UnlikelyScore],
     alpha: float,
 ) -> list[str]:
     out = []
@@ -296,5 +286,5 @@ def _warnings(
     return out
 
 
-def _listed(berries: Sequence[Pull] | Sequence[LookAgain]) -> str:
+def _listed(berries: Sequence[ScoredBerry]) -> str:
     return ", ".join(f"{b.berry} ({b.rater})" for b in berries[:MOST_LISTED])

@@ -3,3 +3,16 @@
 In: counts, scores and measurements as arrays.
 Out: fits, intervals, tests and coefficients of agreement, each with its validity.
 """
+
+__all__ = [
+    "agreement",
+    "dayline",
+    "estimate",
+    "groups",
+    "kappa",
+    "likelihood",
+    "measurement",
+    "newton",
+    "ordinal",
+    "proportions",
+]

@@ -61,7 +61,7 @@ def all_pairs(
         Pair(
             first=names[a],
             second=names[b],
-            difference=Estimate(value=middle, low=middle - reach, high=middle + reach),
+            difference=Estimate.around(middle, reach),
             p=p,
         )
         for (a, b), middle, reach, p in rows

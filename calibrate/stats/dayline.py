@@ -1,7 +1,4 @@
-"""Straight lines over storage days, and the day at which one meets a level.
-
-Both of a table's crossings come from here, with Fieller's interval, whose sides may be open.
-"""
+"""Straight lines over storage days, and the day at which one meets a level."""
 
 from __future__ import annotations
 
@@ -37,22 +34,24 @@ class Line:
     last_day: float
 
     def slope_estimate(self, level: float = 0.95) -> Estimate:
-        """The slope with its t interval.
-
-        Examples
-        --------
-        >>> line = fit_line([0, 0, 7, 7], [2.0, 2.2, 1.3, 1.5])
-        >>> round(line.slope_estimate().value, 3)
-        -0.1
-        """
+        """Estimate the slope with its t interval."""
         half = _t(self.df, level) * float(np.sqrt(self.covariance[1, 1]))
-        return Estimate(value=self.slope, low=self.slope - half, high=self.slope + half)
+        return Estimate.around(self.slope, half)
 
 
 def _t(df: float, level: float) -> float:
     from scipy.special import stdtrit
 
     return float(stdtrit(df, (1 + level) / 2))
+
+
+def _days(day: ArrayLike) -> Floats:
+    x = np.asarray(day, dtype=float)
+    if np.unique(x).size < 2 or x.size < 3:
+        raise TooFewScoresError(
+            "a line over days needs two storage days and three clamshells or more"
+        )
+    return x
 
 
 def fit_line(day: ArrayLike, y: ArrayLike) -> Line:
@@ -75,11 +74,7 @@ def fit_line(day: ArrayLike, y: ArrayLike) -> Line:
     >>> round(fit_line([0, 0, 7, 7], [2.0, 2.2, 1.3, 1.5]).intercept, 3)
     2.1
     """
-    x, values = np.asarray(day, dtype=float), np.asarray(y, dtype=float)
-    if np.unique(x).size < 2 or x.size < 3:
-        raise TooFewScoresError(
-            "a line over days needs two storage days and three clamshells or more"
-        )
+    x, values = _days(day), np.asarray(y, dtype=float)
     centre = float(x.mean())
     sxx = float(((x - centre) ** 2).sum())
     slope = float(((x - centre) * values).sum()) / sxx
@@ -124,11 +119,7 @@ def fit_logit_line(day: ArrayLike, hits: ArrayLike, n: ArrayLike) -> Line:
     """
     from calibrate.stats.ordinal import fit_ordinal
 
-    x, soft, total = (np.asarray(one, dtype=float) for one in (day, hits, n))
-    if np.unique(x).size < 2 or x.size < 3:
-        raise TooFewScoresError(
-            "a line over days needs two storage days and three clamshells or more"
-        )
+    x, soft, total = _days(day), np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
     rank = np.repeat([0, 1], x.size)
     weight = np.concatenate([total - soft, soft])
     fit = fit_ordinal(np.tile(x, 2)[:, None], rank, weight, n_ranks=2)
@@ -179,18 +170,11 @@ def crossing(
     qb = 2 * (a * b - t2 * var[0, 1])
     qc = a * a - t2 * (var[0, 0] + target_variance)
     root = qb * qb - 4 * qa * qc
-    low = high = None
-    why = ""
+    first = last = None
+    if root >= 0 and qa != 0:
+        first, last = sorted(float((-qb + s * np.sqrt(root)) / (2 * qa)) for s in (-1, 1))
     if qa > 0 and root >= 0:
-        low, high = sorted((-qb + sign * np.sqrt(root)) / (2 * qa) for sign in (-1, 1))
-    else:
-        why = "the change per day is not told from none, so the interval is open"
-        if root > 0 and value is not None:
-            ends = sorted((-qb + sign * np.sqrt(root)) / (2 * qa) for sign in (-1, 1))
-            low = float(ends[1]) if value >= ends[1] else None
-    return Estimate(
-        value=value,
-        low=None if low is None else float(low),
-        high=None if high is None else float(high),
-        why=why,
-    )
+        return Estimate(value=value, low=first, high=last)
+    beyond = root > 0 and value is not None and last is not None and value >= last
+    why = "the change per day is not told from none, so the interval is open"
+    return Estimate(value=value, low=last if beyond else None, why=why)

@@ -37,9 +37,14 @@ class Estimate:
             if number is not None and not math.isfinite(number):
                 object.__setattr__(self, name, None)
 
+    @classmethod
+    def around(cls, value: float, half: float) -> Estimate:
+        """Place the ends at the same distance on either side."""
+        return cls(value=value, low=value - half, high=value + half)
+
     @property
     def known(self) -> float:
-        """The value, of an estimate that must have one."""
+        """The value of an estimate that must have one."""
         if self.value is None:
             raise ValueError(self.why or "an estimate without a value")
         return self.value

@@ -1,7 +1,4 @@
-"""Two gauges on the same berries, and several labs: agreement and precision of measurement.
-
-Numbers come in as arrays; the unit is whatever they are in. Reading a CSV is in the command.
-"""
+"""Two gauges on the same berries, and several labs: agreement and precision of measurement."""
 
 from __future__ import annotations
 
@@ -71,20 +68,7 @@ def repeatability(readings: ArrayLike) -> Repeatability:
 
     Bland, J. M. & Altman, D. G. (1986) Lancet i:307-310, by one-way analysis of variance.
 
-    Parameters
-    ----------
-    readings : array_like of float, shape (berries, repeats)
-        NaN where a repeat is missing.
-
-    Raises
-    ------
-    TooFewScoresError
-        If no berry was read twice.
-
-    Examples
-    --------
-    >>> round(repeatability([[2.0, 2.2], [1.5, 1.5]]).sd, 3)
-    0.1
+    `readings` is (berries, repeats), NaN where a repeat is missing.
     """
     table = np.asarray(readings, dtype=float)
     table = table[np.isfinite(table).any(axis=1)]
@@ -150,13 +134,12 @@ def limits_of_agreement(
     t = float(stdtrit(n - 1, (1 + level) / 2))
     half = t * float(np.sqrt(gap.var(ddof=1) / n))
     wide = t * float(np.sqrt(3 * variance / n))
-    lower, upper = bias - WITHIN * sd, bias + WITHIN * sd
     return LimitsOfAgreement(
         n=n,
-        bias=Estimate(value=bias, low=bias - half, high=bias + half),
+        bias=Estimate.around(bias, half),
         sd=sd,
-        lower=Estimate(value=lower, low=lower - wide, high=lower + wide),
-        upper=Estimate(value=upper, low=upper - wide, high=upper + wide),
+        lower=Estimate.around(bias - WITHIN * sd, wide),
+        upper=Estimate.around(bias + WITHIN * sd, wide),
         slope=_slope((mean_a + mean_b) / 2, gap, level),
         repeatability=repeats,
     )

@@ -1,7 +1,6 @@
 """The cumulative logit model of ordered scores, fitted by maximum likelihood.
 
-logit P(score <= k | x) = theta_k - x'beta, ranks from 0. Any design matrix, weighted rows, and
-columns whose effect may differ between thresholds.
+logit P(score <= k | x) = theta_k - x'beta, ranks from 0; any design matrix and weighted rows.
 """
 
 from __future__ import annotations
@@ -21,31 +20,6 @@ Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Convergence:
-    """How near its maximum a fit is, and which ranks it rests on.
-
-    Attributes
-    ----------
-    converged : bool
-    iterations : int
-    decrement : float
-        Twice the log-likelihood that one more Newton step would gain.
-    max_gradient : float
-    unused : tuple of int
-        Ranks of the scale that no row bears; they are reported, never renumbered.
-    separated : bool
-        The columns tell the ranks apart: the fit is only a limit, not a maximum.
-    """
-
-    converged: bool
-    iterations: int
-    decrement: float
-    max_gradient: float
-    unused: tuple[int, ...] = ()
-    separated: bool = False
-
-
-@dataclass(frozen=True, kw_only=True)
 class OrdinalFit:
     """A cumulative logit fit.
 
@@ -54,31 +28,25 @@ class OrdinalFit:
     threshold : ndarray of float, shape (n_ranks - 1,)
         theta, ascending. Two are equal around an unused inner rank; beyond the used ranks they
         are minus or plus infinity.
-    varying : ndarray of float, shape (free thresholds, q)
-        Effects of the columns that may differ between thresholds.
     coef : ndarray of float, shape (p,)
         beta: above zero moves scores towards the last rank.
     covariance : ndarray of float
         Inverse of the observed information over `phi`.
-    log_likelihood, n : float
+    log_likelihood : float
     terms : Terms
     phi : ndarray of float
-        Free thresholds, varying effects threshold by threshold for each column, beta.
+        Free thresholds, then beta.
     free : ndarray of int, shape (n_ranks - 1,)
         For each threshold its place in `phi`; -1 below and -2 above the used ranks.
-    convergence : Convergence
     """
 
     threshold: Floats
-    varying: Floats
     coef: Floats
     covariance: Floats
     log_likelihood: float
-    n: float
     terms: Terms
     phi: Floats
     free: Ints
-    convergence: Convergence
 
     @property
     def se(self) -> Floats:
@@ -93,8 +61,7 @@ class OrdinalFit:
     def contributions(self, x: Floats, rank: Ints) -> Floats:
         """Gradient of each row's log-likelihood over `phi` at the fit, for one berry of each row.
 
-        `x` and `rank` are as they were fitted, without varying columns; weighted by the counts
-        the gradients add up to zero.
+        `x` and `rank` are as they were fitted; weighted by the counts the gradients add up to zero.
         """
         cuts = self.phi.size - x.shape[1]
         edges = np.concatenate([[-np.inf], self.phi[:cuts], [np.inf]])
@@ -118,8 +85,6 @@ def fit_ordinal(
     weight: ArrayLike | None = None,
     *,
     n_ranks: int | None = None,
-    varying: ArrayLike | None = None,
-    allow_separated: bool = False,
 ) -> OrdinalFit:
     """Fit a cumulative logit model by maximum likelihood.
 
@@ -133,12 +98,6 @@ def fit_ordinal(
         How many rows each row stands for; zero rows are left out.
     n_ranks : int, optional
         Size of the scale; by default one more than the largest rank.
-    varying : array_like of float, shape (n, q), optional
-        Columns with an effect of their own on every threshold.
-    allow_separated : bool
-        Where no finite maximum exists, return the point where the likelihood stopped rising
-        (`Convergence.separated` is then true). Its log-likelihood is the supremum to 1e-9, good
-        for a likelihood ratio; its parameters and covariance mean nothing.
 
     Raises
     ------
@@ -158,27 +117,26 @@ def fit_ordinal(
     >>> round(float(fit.coef[0]), 6)  # the log odds ratio 2 log 3
     2.197225
     """
-    xs, ranks, weights, wide = _clean(x, rank, weight, varying)
+    xs, ranks, weights = _clean(x, rank, weight)
     size = int(ranks.max(initial=0)) + 1 if n_ranks is None else n_ranks
     if ranks.size and (ranks.min() < 0 or ranks.max() >= size):
         raise InvalidValueError(f"a rank lies outside 0 to {size - 1}")
     totals = np.bincount(ranks, weights, minlength=size)
     used = np.flatnonzero(totals > 0)
     require_two_used(used)
-    terms = make_terms(xs, np.searchsorted(used, ranks).astype(np.int64), weights, used.size, wide)
+    terms = make_terms(xs, np.searchsorted(used, ranks).astype(np.int64), weights, used.size)
     cuts = used.size - 1
     below = np.cumsum(totals[used])[:-1] / totals.sum()
     start = np.zeros(terms.design.shape[1])
     start[:cuts] = np.log(below / (1.0 - below))
     best = climb(terms, start)
-    apart = _looks_odd(best, terms) and separated(terms.design)
-    if apart and not allow_separated:
+    if _looks_odd(best, terms) and separated(terms.design):
         raise SeparationError(
             "The columns tell the scores apart without overlap, so no finite best fit exists.",
             todo="Collect rows where neighbouring scores overlap, or drop the column.",
         )
     covariance = _inverse(-best.hessian)
-    if not apart and not (best.converged and (np.diagonal(covariance) > 0).all()):
+    if not (best.converged and (np.diagonal(covariance) > 0).all()):
         raise NotConvergedError(
             "The scores are told apart all but completely, or counts differ so widely, that the "
             f"maximum is not settled in floating point (decrement {best.decrement:.3g}).",
@@ -186,26 +144,15 @@ def fit_ordinal(
         )
     place = np.searchsorted(used, np.arange(size - 1), side="right") - 1
     free = np.where(place < 0, -1, np.where(place >= cuts, -2, place)).astype(np.int64)
-    q = wide.shape[1]
     theta = np.concatenate([best.phi[:cuts], [np.inf, -np.inf]])
     return OrdinalFit(
         threshold=theta[free],
-        varying=best.phi[cuts : cuts * (1 + q)].reshape(q, cuts).T,
-        coef=best.phi[cuts * (1 + q) :],
+        coef=best.phi[cuts:],
         covariance=covariance,
         log_likelihood=best.value,
-        n=float(weights.sum()),
         terms=terms,
         phi=best.phi,
         free=free,
-        convergence=Convergence(
-            converged=best.converged,
-            iterations=best.iterations,
-            decrement=best.decrement,
-            max_gradient=float(np.abs(best.gradient).max()),
-            unused=tuple(np.flatnonzero(totals == 0).tolist()),
-            separated=apart,
-        ),
     )
 
 
@@ -286,22 +233,17 @@ def _looks_odd(best: Optimum, terms: Terms) -> bool:
     return bool(np.linalg.eigvalsh(-best.hessian * np.outer(scale, scale))[0] < 1e-10)
 
 
-def _clean(
-    x: ArrayLike, rank: ArrayLike, weight: ArrayLike | None, varying: ArrayLike | None
-) -> tuple[Floats, Ints, Floats, Floats]:
+def _clean(x: ArrayLike, rank: ArrayLike, weight: ArrayLike | None) -> tuple[Floats, Ints, Floats]:
     """Check the rows, and leave out those without weight."""
     ranks = np.asarray(rank, dtype=np.int64)
     n = ranks.shape[0]
     xs = np.asarray(x, dtype=float).reshape(n, -1) if n else np.zeros((0, 0))
     weights = np.ones(n) if weight is None else np.asarray(weight, dtype=float)
-    wide = np.zeros((n, 0)) if varying is None else np.asarray(varying, dtype=float).reshape(n, -1)
     if ranks.ndim != 1 or weights.shape != (n,):
         raise InvalidValueError("rank and weight need one value a row")
-    if not (np.isfinite(xs).all() and np.isfinite(wide).all() and np.isfinite(weights).all()):
+    if not (np.isfinite(xs).all() and np.isfinite(weights).all()):
         raise InvalidValueError("a covariate or weight is not finite")
     if (weights < 0).any():
         raise InvalidValueError("a weight is below zero")
     kept = weights > 0
-    if kept.all():
-        return xs, ranks, weights, wide
-    return xs[kept], ranks[kept], weights[kept], wide[kept]
+    return (xs, ranks, weights) if kept.all() else (xs[kept], ranks[kept], weights[kept])

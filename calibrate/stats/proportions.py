@@ -1,11 +1,8 @@
-"""Proportions of berries: score intervals, differences, and clamshells as the unit.
-
-Counts come in as numbers; what a berry was counted for is not known here.
-"""
+"""Proportions: score intervals, differences, and clamshells as the unit."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,36 +17,12 @@ Floats = NDArray[np.float64]
 def wilson(
     hits: ArrayLike, n: ArrayLike, *, level: float = 0.95, critical: float | None = None
 ) -> tuple[Floats, Floats]:
-    """Find the score interval of a proportion.
+    """Find the score interval of proportions, `hits` of the same shape as `n`.
 
     Wilson, E. B. (1927) J. Am. Stat. Assoc. 22:209-212; method 3 of Newcombe, R. G. (1998)
     Stat. Med. 17:857-872. Written out, since thousands of clamshells are done at once and counts
-    may be shares (a berry scored by two raters is half a berry in each score).
-
-    Parameters
-    ----------
-    hits, n : array_like of float
-        Same shape; 0 <= hits <= n and n > 0.
-    level : float
-        Of the interval.
-    critical : float, optional
-        Standard normal quantile to use instead of the one of `level`.
-
-    Returns
-    -------
-    low, high : ndarray of float
-        Between 0 and 1.
-
-    Raises
-    ------
-    InvalidValueError
-        If a count is negative, above its total, or a total is not above zero.
-
-    Examples
-    --------
-    >>> low, high = wilson(81, 263)
-    >>> round(float(low), 4), round(float(high), 4)
-    (0.2553, 0.3662)
+    may be shares (a berry scored by two raters is half a berry in each score). `critical` is a
+    normal quantile to use instead of the one of `level`.
     """
     from scipy.special import ndtri
 
@@ -93,32 +66,16 @@ def difference(
 ) -> Estimate:
     """Estimate the difference of two independent proportions, a minus b.
 
-    The hybrid score interval, method 10 of Newcombe, R. G. (1998) Stat. Med. 17:873-890.
-
-    Parameters
-    ----------
-    hits_a, n_a, hits_b, n_b : float
-    level : float
-    critical : float, optional
-        Standard normal quantile to use instead, for simultaneous comparisons.
-
-    Raises
-    ------
-    InvalidValueError
-        As for `wilson`.
-
-    Examples
-    --------
-    >>> found = difference(56, 70, 48, 80)
-    >>> round(found.low, 4), round(found.high, 4)
-    (0.0524, 0.3339)
+    The hybrid score interval, method 10 of Newcombe, R. G. (1998) Stat. Med. 17:873-890;
+    `critical` as for `wilson`, for simultaneous comparisons.
     """
     (low_a, low_b), (high_a, high_b) = wilson(
         [hits_a, hits_b], [n_a, n_b], level=level, critical=critical
     )
-    of_a = Estimate(value=float(hits_a / n_a), low=float(low_a), high=float(high_a))
-    of_b = Estimate(value=float(hits_b / n_b), low=float(low_b), high=float(high_b))
-    return estimate.difference(of_b, of_a)
+    return estimate.difference(
+        Estimate(value=hits_b / n_b, low=float(low_b), high=float(high_b)),
+        Estimate(value=hits_a / n_a, low=float(low_a), high=float(high_a)),
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -215,8 +172,7 @@ def mean_proportion(hits: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> Es
         return Estimate(value=None, why="no berries")
     if m == 1:
         one = proportion(float(x[0]), float(total[0]), level=level)
-        why = "one clamshell: the interval knows nothing of other clamshells"
-        return Estimate(value=one.value, low=one.low, high=one.high, why=why)
+        return replace(one, why="one clamshell: the interval knows nothing of other clamshells")
     share = x / total
     mean, variance = float(share.mean()), float(share.var(ddof=1)) / m
     size = mean * (1 - mean) / variance if variance > 0 else float(total.sum())

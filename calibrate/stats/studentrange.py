@@ -15,8 +15,8 @@ from numpy.typing import ArrayLike, NDArray
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
-# Beyond this distance the normal density is below 1e-15; ranges above 13 leave less than 1e-18
-# for each pair.
+# Standard deviations: beyond the first the normal density is below 1e-15, beyond the second a range
+# leaves less than 1e-18 for each pair.
 _Z, _WIDEST = 8.3, 13.0
 _NODES_Z, _NODES_S = 80, 48
 _CHUNK = 32
@@ -30,28 +30,7 @@ def range_tail(q: ArrayLike, groups: int, df: float) -> Floats:
     values lie within w (Tukey (1953); Lund, R. E. & Lund, J. R. (1983) Appl. Stat. 32:204-210),
     by Gauss-Legendre quadrature in both.
 
-    Parameters
-    ----------
-    q : array_like of float, shape (n,)
-        Zero or more; infinity has no tail.
-    groups : int
-        Two or more.
-    df : float
-        Degrees of freedom of the standard error, above zero; infinity for a known one.
-
-    Returns
-    -------
-    ndarray of float, shape (n,)
-
-    Raises
-    ------
-    InvalidValueError
-        If `groups` or `df` are out of range.
-
-    Examples
-    --------
-    >>> range_tail([4.04609303678795], 4, 16).round(8)
-    array([0.05])
+    `q` is zero or more (infinity has no tail), `df` above zero; infinity for a known variance.
     """
     if groups < 2 or not df > 0:
         raise InvalidValueError(f"no studentized range of {groups} groups and {df:g} df")
@@ -104,20 +83,7 @@ def _within(w: Floats, groups: int) -> Floats:
 
 @functools.lru_cache(maxsize=256)
 def range_quantile(level: float, groups: int, df: float) -> float:
-    """Quantile of the studentized range.
-
-    Parameters
-    ----------
-    level : float
-        Between 0 and 1.
-    groups : int
-    df : float
-
-    Examples
-    --------
-    >>> round(range_quantile(0.95, 4, 16), 6)
-    4.046093
-    """
+    """Quantile of the studentized range of two groups or more, `level` between 0 and 1."""
     from scipy.optimize import brentq
 
     def excess(log_q: float) -> float:
