@@ -18,7 +18,7 @@ from calibrate.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from calibrate.model.diagnosis import Diagnosis
+    from calibrate.model.diagnosis import Diagnosis, ScoredBerry
 
 
 @click.command("diagnose")
@@ -68,10 +68,17 @@ def document(found: Diagnosis) -> dict[str, Any]:
             }
             for column in found.columns
         ],
-        "influential": [asdict(berry) for berry in found.influential],
-        "look_again": [asdict(odd) for odd in found.look_again],
+        "influential": [_berry_json(berry) for berry in found.influential],
+        "look_again": [_berry_json(odd) for odd in found.look_again],
         "warnings": list(found.warnings),
     }
+
+
+def _berry_json(berry: ScoredBerry) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    document = asdict(berry)
+    return {"force_n": document.pop("force_newton"), **document}
 
 
 def show(found: Diagnosis) -> None:

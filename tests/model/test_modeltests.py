@@ -7,7 +7,10 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from calibrate.model.diagnosis import cook_distance, odd_scores
+from calibrate.commands.diagnose import document
+from calibrate.data.pairs import Pairs
+from calibrate.data.scale import BLACKBERRY
+from calibrate.model.diagnosis import cook_distance, diagnose, odd_scores
 from calibrate.model.modeltests import (
     Rows,
     clustered_covariance,
@@ -212,6 +215,24 @@ def test_cook_distance_finds_the_slip_of_the_key() -> None:
     moved = without.phi - fit.phi
     exact = float(moved @ np.linalg.inv(fit.covariance) @ moved) / fit.phi.size
     assert distance[firm] == pytest.approx(exact, rel=0.5)
+
+
+def test_a_slip_of_the_key_is_named_with_the_keys_of_old() -> None:
+    rows = _panel(berry_sd=0.0)
+    rank = rows.rank.copy()
+    firm = int(np.argmax(rows.h))
+    rank[firm] = 4
+    pairs = Pairs(
+        scale=BLACKBERRY, force_newton=rows.h, rank=rank, count=rows.weight,
+        rater=np.repeat(np.arange(3), 150), berry=rows.berry, raters=("ines", "marek", "odile"),
+        berries=tuple(f"b{i}" for i in range(150)),
+    )  # fmt: skip
+    (found,) = document(diagnose(pairs))["look_again"]
+    tail = found.pop("tail")
+    assert 0 < tail < 0.05 / 450  # one false alarm in twenty seasons
+    assert found == {
+        "berry": f"b{rows.berry[firm]}", "force_n": rows.h[firm], "score": "5", "rater": "ines"
+    }  # fmt: skip
 
 
 def test_odd_scores_are_listed_the_least_likely_first() -> None:
