@@ -15,8 +15,8 @@ class Estimate:
     Attributes
     ----------
     value, low, high : float or None
-        None where the data do not settle it: an open side, or no value at all. Numbers that are
-        not finite become None.
+        None where the data do not settle it: an open side, or no value at all. A number that is
+        not finite becomes None, one of numpy a plain float.
     why : str
         Why something is missing or must be read with care; empty when there is nothing to say.
 
@@ -34,8 +34,8 @@ class Estimate:
     def __post_init__(self) -> None:
         for name in ("value", "low", "high"):
             number = getattr(self, name)
-            if number is not None and not math.isfinite(number):
-                object.__setattr__(self, name, None)
+            if number is not None:
+                object.__setattr__(self, name, float(number) if math.isfinite(number) else None)
 
     @classmethod
     def around(cls, value: float, half: float) -> Estimate:
