@@ -27,21 +27,8 @@ _CHUNK = 1024
 class CodedSheet(Sheet):
     r"""The cells of a CSV, column by column, without surrounding blanks.
 
-    Parameters
-    ----------
-    path : Path
-    wants : str
-        What the CSV should hold, for the message when it holds nothing.
-
-    Attributes
-    ----------
-    columns : dict of str to Factor
-        Labels stand in the order of their first rows.
-
-    Raises
-    ------
-    UnreadableFileError, BadTableError
-        As `gauge.csvsheet.CsvSheet`.
+    `columns` holds a factor for each name of the header, its labels in the order of their first
+    rows. Parameters and errors are those of `gauge.csvsheet.CsvSheet`.
 
     Examples
     --------

@@ -20,6 +20,7 @@ from gauge.outfile import is_database
 _NUMERIC = frozenset(
     {"number", "occasion", "storage_day", "storage_temp_c", "fruit_temp_c", "size_mm", "session_id"}
 )
+# Steps of a scale; a column with more is no finger score.
 _MOST_SCORES = 50
 _PAIR = (
     "berry_id", "rater", "score", "force_N", "sample", "number", "occasion", "selection", "lot",

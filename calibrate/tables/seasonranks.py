@@ -15,9 +15,10 @@ from calibrate.tables.samplingunits import SamplingUnits
 from gauge.errors import InvalidValueError, TooFewScoresError
 
 Floats = NDArray[np.float64]
+# Draws of each season's means, for the chance to be kept.
 _DRAWS = 20_000
 # Selections of a season: mean force (N), its standard error, and units.
-Season = Mapping[str, tuple[float, float | None, int]]
+SeasonMeans = Mapping[str, tuple[float, float | None, int]]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -138,7 +139,7 @@ def season_ranks(units: SamplingUnits | None, rule: KeepRule) -> SeasonRanks | N
     return rank_seasons(means, rule) if len(means) > 1 else None
 
 
-def rank_seasons(means: Mapping[str, Season], rule: KeepRule, *, seed: int = 1) -> SeasonRanks:
+def rank_seasons(means: Mapping[str, SeasonMeans], rule: KeepRule, *, seed: int = 1) -> SeasonRanks:
     """Rank selections within each season and hold the decisions side by side.
 
     How sure a decision is comes from drawing every mean anew from Student's t about its estimate
@@ -198,7 +199,7 @@ def _mean_ranks(values: Floats) -> Floats:
 
 
 def _probability(
-    means: Mapping[str, Season],
+    means: Mapping[str, SeasonMeans],
     seasons: Sequence[str],
     names: Sequence[str],
     rule: KeepRule,
