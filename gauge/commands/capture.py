@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import FILE, document, emit_json, json_option, say, season_argument
+from gauge.clikit import FILE, document, emit_json, json_option, print_table, say, season_argument
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 
 if TYPE_CHECKING:
@@ -89,21 +89,17 @@ def _write(file: SeasonFile, session: int, out: Path) -> int:
 
 
 def _list(rows: list[SessionRow], as_json: bool) -> None:
+    listed = [
+        {"session": row.session_id, "ended_at": row.ended_at}
+        | document(row.session, "started_at", "purpose", "operator", "gauge")
+        for row in rows
+    ]
     if as_json:
-        shown = ("started_at", "purpose", "operator", "gauge")
-        emit_json(
-            [
-                {"session": row.session_id, "ended_at": row.ended_at}
-                | document(row.session, *shown)
-                for row in rows
-            ]
-        )
-        return
-    for row in rows:
-        who = f", {row.session.operator}" if row.session.operator else ""
-        end = f" to {row.ended_at}" if row.ended_at else ", not ended"
-        click.echo(
-            f"session {row.session_id}: {row.session.purpose}, {row.session.started_at}{end}{who}"
-        )
-    if not rows:
+        emit_json(listed)
+    elif listed:
+        keys = ["session", "purpose", "started_at", "ended_at", "operator"]
+        header = ["session", "purpose", "begun", "ended", "operator"]
+        cells = [[str(row[key] or "-") for key in keys] for row in listed]
+        print_table(header, cells, left=range(1, 5))
+    else:
         say("This season has no session yet.")

@@ -17,7 +17,7 @@ from gauge.commands.options import (
     loading_rate_option,
 )
 from gauge.errors import NothingReceivedError
-from gauge.records import Session
+from gauge.records import Sample, Session
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -44,6 +44,26 @@ def read_scoring(raters: str | None, blind: bool) -> Scoring:
     return Scoring(names, blind)
 
 
+class StatedSample(NamedTuple):
+    """What the command line says of the sample; without a code it is the next one of the plan."""
+
+    code: str | None
+    known: dict[str, Any]
+
+    @property
+    def crop(self) -> str | None:
+        """Crop of the sample, and of a season that is begun."""
+        crop: str | None = self.known["crop"]
+        return crop
+
+
+def read_sample(code: str | None, take_next: bool, **known: Any) -> StatedSample:
+    """Read --sample or --next, and what is known of a new sample."""
+    if (code is None) != take_next:
+        raise click.UsageError("give --sample CODE, or --next for the next one of the plan.")
+    return StatedSample(code, known)
+
+
 def iso_date(_ctx: click.Context, _option: click.Parameter, day: Any) -> str | None:
     """Write a day as a season file holds it."""
     return None if day is None else day.date().isoformat()
@@ -66,7 +86,9 @@ session_options = record_options(
 )
 sample_options = record_options(
     "stated",
-    dict,
+    read_sample,
+    click.option("--sample", "code", metavar="CODE", help="Sample, by its code or blind code."),
+    click.option("--next", "take_next", is_flag=True, help="The next sample of the plan."),
     click.option(
         "--crop",
         help="Of a new season or sample; raspberry brings firm and soft, any other scores 1 to 5.",
@@ -104,8 +126,7 @@ sample_options = record_options(
 @click.option(
     "--season", "season_file", required=True, type=FILE, help="Season file; begun if there is none."
 )
-@click.option("--sample", "code", metavar="CODE", help="Sample, by its code or blind code.")
-@click.option("--next", "take_next", is_flag=True, help="The next sample of the plan.")
+@sample_options
 @number_option("--berries", "Stop after N berries.", low=1, whole=True, metavar="N")
 @click.option("--plain", is_flag=True, help="Lines only, no screen control.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each stored berry.")
@@ -129,13 +150,11 @@ sample_options = record_options(
     metavar="S",
 )
 @session_options
-@sample_options
 def command(
     port: str,
     format_name: str,
     season_file: Path,
-    code: str | None,
-    take_next: bool,
+    stated: StatedSample,
     berries: int | None,
     plain: bool,
     as_json: bool,
@@ -145,7 +164,6 @@ def command(
     verify_days: float,
     silent_stop_s: float | None,
     session: Session,
-    stated: dict[str, Any],
 ) -> None:
     """Log one peak per berry.
 
@@ -160,8 +178,6 @@ def command(
     gauge log --port /dev/ttyUSB0 --format my.toml --season 2026.season \\
         --sample K-01 --raters ines,marek --blind
     """  # noqa: D301
-    if (code is None) != take_next:
-        raise click.UsageError("give --sample CODE, or --next for the next one of the plan.")
     from contextlib import ExitStack
 
     from gauge.port.portreader import reader_for
@@ -176,14 +192,13 @@ def command(
     with ExitStack() as held:
         # The port first: one that is not there must not begin a season or a sample.
         reader = held.enter_context(reader_for(port, fmt))
-        season = held.enter_context(open_season(season_file, create=True, crop=stated["crop"]))
-        unplanned = _outside_the_plan(season, code)
-        row = _sample(season, code, stated)
+        season = held.enter_context(open_season(season_file, create=True, crop=stated.crop))
         checks = season.verifications()
-        old = check_warning(checks, days=verify_days, gauge_serial=session.gauge_serial)
-        warning = " ".join(filter(None, (unplanned, old)))
+        check = check_warning(checks, days=verify_days, gauge_serial=session.gauge_serial)
+        warning = " ".join(filter(None, (_outside_the_plan(season, stated.code), check)))
+        row = _sample(season, stated)
         n_required = berries
-        if berries is None and (take_next or on_screen):
+        if berries is None and (stated.code is None or on_screen):
             n_required = berries_left(row)
         live = LiveSession(
             reader=reader,
@@ -204,8 +219,7 @@ def command(
 
                 BenchScreen(
                     live,
-                    raters=scoring.raters,
-                    blind=scoring.blind,
+                    **scoring._asdict(),
                     warning=warning,
                     half_width_newton=half_width_newton,
                     stay=berries is None,
@@ -236,13 +250,12 @@ def _report(live: LiveSession, n_required: int | None) -> None:
         )
 
 
-def _sample(season: SeasonFile, code: str | None, stated: dict[str, Any]) -> SampleRow:
-    from gauge.records import Sample
+def _sample(season: SeasonFile, stated: StatedSample) -> SampleRow:
     from gauge.session.samplechoice import find_or_begin, planned_next
 
-    if code is None:
+    if stated.code is None:
         return planned_next(season)
-    row, differs = find_or_begin(season, Sample(code=code, **stated))
+    row, differs = find_or_begin(season, Sample(code=stated.code, **stated.known))
     for difference in differs:
         say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")
     return row

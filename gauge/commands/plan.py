@@ -65,10 +65,11 @@ def command(
         rows = file.samples()
         ahead = file.next_sample()
         notes = [n.text for n in file.notes() if n.session_id is None and n.berry_id is None]
+    plan = _document(rows, ahead, seed)
     if as_json:
-        emit_json(_document(rows, ahead, seed))
+        emit_json(plan)
     else:
-        _show(rows, ahead, hide)
+        _show(plan, hide)
         for note in notes:
             click.echo(note)
 
@@ -111,21 +112,19 @@ def _document(
     }
 
 
-def _show(rows: Sequence[SampleRow], ahead: SampleRow | None, hide: bool) -> None:
-    shown = []
-    for row in rows:
-        sample = row.sample
-        planned = f" of {sample.berries_planned}" if sample.berries_planned else ""
-        state = "done" if row.done else "begun" if row.berries else "to do"
-        if ahead is not None and row.sample_id == ahead.sample_id:
-            state += ", next"
-        names = [] if hide else [sample.code, sample.selection or ""]
-        place = "" if sample.plan_order is None else str(sample.plan_order)
-        shown.append([place, *names, sample.blind_code or "", f"{row.berries}{planned}", state])
-    names = [] if hide else ["code", "selection"]
-    header = ["order", *names, "blind code", "berries", "state"]
+def _show(plan: dict[str, Any], hide: bool) -> None:
+    """Print the plan; `hide` leaves the blind codes as the only names."""
+    table = []
+    for sample in plan["samples"]:
+        planned = f" of {sample['berries_planned']}" if sample["berries_planned"] else ""
+        state = "done" if sample["done"] else "begun" if sample["berries"] else "to do"
+        state += ", next" if sample["code"] == plan["next"] else ""
+        names = [] if hide else [sample["code"], sample["selection"]]
+        cells = [sample["order"], *names, sample["blind_code"], f"{sample['berries']}{planned}"]
+        table.append([*("" if cell is None else str(cell) for cell in cells), state])
+    header = ["order", *([] if hide else ["code", "selection"]), "blind code", "berries", "state"]
     n = len(header)
-    if rows:
-        print_table(header, shown, left=(*range(1, n - 2), n - 1), whole=(1, n - 3))
-    done = sum(row.done for row in rows)
-    click.echo(f"{done} of {len(rows)} samples done.")
+    if table:
+        print_table(header, table, left=(*range(1, n - 2), n - 1), whole=(1, n - 3))
+    done = sum(sample["done"] for sample in plan["samples"])
+    click.echo(f"{done} of {len(table)} samples done.")

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import click
 
-from gauge.clikit import emit_json, json_option, say
+from gauge.clikit import document, emit_json, json_option, say
+
+if TYPE_CHECKING:
+    from gauge.port.serialport import PortInfo
 
 
 @click.command("ports")
@@ -21,29 +26,19 @@ def command(as_json: bool) -> None:
 
     found = serial_ports()
     if as_json:
-        emit_json(
-            {
-                "ports": [
-                    {
-                        "port": info.port,
-                        "description": info.description,
-                        "usb": None
-                        if info.identity is None
-                        else {
-                            "vendor": info.usb_vendor,
-                            "product": info.usb_product,
-                            "serial": info.usb_serial,
-                        },
-                    }
-                    for info in found
-                ]
-            }
-        )
+        emit_json({"ports": [_document(info) for info in found]})
         return
     for info in found:
         usb = ""
-        if info.usb_vendor is not None and info.usb_product is not None:
-            usb = f"  USB {info.usb_vendor:04x}:{info.usb_product:04x} {info.usb_serial or ''}"
+        if info.identity is not None:
+            vendor, product, serial = info.identity
+            usb = f"  USB {vendor:04x}:{product:04x} {serial or ''}"
         click.echo(f"{info.port}  {info.description}{usb}".rstrip())
     if not found:
         say("No serial port found. Plug the gauge in; on Linux, 'dmesg' names its port.")
+
+
+def _document(info: PortInfo) -> dict[str, Any]:
+    usb = document(info, "usb_vendor", "usb_product", "usb_serial")
+    known = {name.removeprefix("usb_"): value for name, value in usb.items()}
+    return document(info, "port", "description") | {"usb": known if info.identity else None}

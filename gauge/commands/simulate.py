@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat, SerialSettings
     from gauge.simulate.berrymodel import Selection
     from gauge.simulate.server import Server
-    from gauge.simulate.virtualgauge import Display, Faults
+    from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
     from gauge.units import Unit
 
 FAULTS = ("noise", "unit", "overload", "cut")
@@ -203,7 +203,7 @@ def command(
     from gauge.protocol.formatfile import load_format
     from gauge.simulate.berrymodel import simulated_track
     from gauge.simulate.linewriter import LineWriter
-    from gauge.simulate.playback import recorded, serve
+    from gauge.simulate.playback import recorded
     from gauge.simulate.virtualgauge import VirtualGauge
     from gauge.units import parse_unit
 
@@ -233,8 +233,21 @@ def command(
         write_whole(capture_file, (f"{line}\n" for line in write_capture(recorded(gauge))))
         say(f"{capture_file}: {track.duration_s:.1f} s written")
         return
-    settings, client = _settings(fmt, **serial)
-    server = _server(**line)
+    _serve(_server(**line), gauge, fmt, *_settings(fmt, **serial), play)
+
+
+def _serve(
+    server: Server,
+    gauge: VirtualGauge,
+    fmt: LineFormat,
+    settings: SerialSettings,
+    client: SerialSettings | None,
+    play: dict[str, Any],
+) -> None:
+    """Play the gauge on a line until it is done or stopped, and say how far it came."""
+    from gauge.simulate.playback import serve
+
+    duration_s = gauge.track.duration_s
     try:
         click.echo(server.address)
         played_s = serve(
@@ -243,7 +256,7 @@ def command(
     except KeyboardInterrupt:
         say("stopped")
     else:
-        say(f"done: {min(played_s, track.duration_s):.1f} s of {track.duration_s:.1f} s played")
+        say(f"done: {min(played_s, duration_s):.1f} s of {duration_s:.1f} s played")
     finally:
         server.close()
 

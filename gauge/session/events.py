@@ -94,14 +94,7 @@ Event = (
 
 
 def describe(event: Event, port: str) -> str:
-    """Describe an event for a person, in the same words on every screen.
-
-    Parameters
-    ----------
-    event : Event
-    port : str
-        As the message shall name it.
-    """
+    """Describe an event for a person, in the same words on every screen; `port` is a name."""
     match event:
         case BerryLogged():
             return event.line()

@@ -133,13 +133,7 @@ class LiveSession:
         return events
 
     def change_sample(self, sample: SampleRow, n_required: int | None = None) -> list[Event]:
-        """Go on with another sample.
-
-        Raises
-        ------
-        LockedSeasonError
-            If another logger holds it; this session stays with the sample that it has.
-        """
+        """Go on with another sample, or stay with this one if another logger holds it."""
         with contextlib.ExitStack() as claim:
             claim.enter_context(claim_sample(self.season.path, sample.sample.code))
             events = self.recorder.change_sample(sample, self.reader.now_ns, n_required)

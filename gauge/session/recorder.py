@@ -148,8 +148,8 @@ class BerryRecorder:
 
         Raises
         ------
-        StorageFailedError, LockedSeasonError
-            The disk refused; nothing that was acknowledged is lost.
+        StorageFailedError
+            If the disk refuses; nothing that was acknowledged is lost.
         """
         if isinstance(item, LineLost):
             self.lost = item
@@ -215,13 +215,7 @@ class BerryRecorder:
         return self._end_gap(gap)
 
     def score(self, rater: str, label: str) -> list[Event]:
-        """Take a rater's finger score of the next berry.
-
-        Raises
-        ------
-        InvalidValueError
-            If the label is not on the season's scale, or the rater is not one of this session.
-        """
+        """Take a finger score of the next berry, if rater and label are known."""
         if rater not in self.pending.raters:
             raise InvalidValueError(
                 f"'{rater}' scores no berries here.",
@@ -236,17 +230,7 @@ class BerryRecorder:
         return self._store_scored()
 
     def void_last(self, why: str, berry: BerryLogged | None = None) -> BerryLogged:
-        """Void the last berry, or `berry`, which was the last when the tech was asked why.
-
-        The number of the last one is free again.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If this session has no berry of the sample.
-        InvalidValueError
-            If no reason is given.
-        """
+        """Void the last berry (its number is free again), or `berry`, the last when asked why."""
         last = berry or self._last()
         if self.season is not None and last.berry_id is not None:
             self.season.void(last.berry_id, why)
@@ -269,13 +253,7 @@ class BerryRecorder:
         self.season.add_note(text, session_id=self.session_id, berry_id=berry_id)
 
     def change_sample(self, sample: SampleRow, now_ns: int, n_required: int | None) -> list[Event]:
-        """Go on with another sample; a press under way, or one without its scores, is dropped.
-
-        Raises
-        ------
-        LockedSeasonError
-            If a berry of the sample before could not be stored yet.
-        """
+        """Go on with another sample; a press under way, or one without its scores, is dropped."""
         if self._unstored:
             raise LockedSeasonError(
                 "The last berry is not stored yet.",

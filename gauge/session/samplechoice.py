@@ -46,13 +46,7 @@ def find_or_begin(season: SeasonFile, stated: Sample) -> tuple[SampleRow, list[s
 
 
 def planned_next(season: SeasonFile) -> SampleRow:
-    """Return the sample that the plan has next.
-
-    Raises
-    ------
-    NoSuchRecordError
-        If there is no plan, or it is done.
-    """
+    """Return the sample that the plan has next; refuse a plan that is done."""
     row = season.next_sample()
     if row is None:
         raise NoSuchRecordError(
@@ -68,14 +62,7 @@ def has_plan(season: SeasonFile) -> bool:
 
 
 def berries_left(row: SampleRow) -> int | None:
-    """Return how many planned berries a sample lacks; None without a plan or beyond it.
-
-    Examples
-    --------
-    >>> row = SampleRow(sample_id=1, sample=Sample(code="A", berries_planned=20), berries=19)
-    >>> berries_left(row)
-    1
-    """
+    """Return how many planned berries a sample lacks; None without a plan or beyond it."""
     planned = row.sample.berries_planned
     if planned is None or row.berries >= planned:
         return None

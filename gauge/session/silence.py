@@ -11,18 +11,7 @@ SILENT_S = 5.0  # s; a shorter time without a reading is not worth a message
 
 
 class SilenceWatch:
-    """Reports each silence once.
-
-    Examples
-    --------
-    >>> watch = SilenceWatch()
-    >>> watch.receive(2_000_000_000, 8, readable=True)
-    >>> watch.silent_s(10_000_000_000)
-    8.0
-    >>> watch.report(10_000_000_000, continuous=True)
-    Silence(seconds=8.0, unreadable=False)
-    >>> watch.report(11_000_000_000, continuous=True)
-    """
+    """Reports each silence once."""
 
     def __init__(self) -> None:
         self._reading_ns = self._back_ns = 0
