@@ -260,7 +260,7 @@ class Bench:
         return data
 
     def receive(self, settings: SerialSettings, seconds: float, *, request, every_s, enough):
-        """What `gauge.learn.sweep.Receive` says."""
+        """Receive, as `gauge.learn.sweep.Sweep` wants it."""
         from gauge.learn.received import Received
 
         gauge = self.gauge

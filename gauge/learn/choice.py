@@ -14,10 +14,10 @@ from gauge.errors import NotSureError
 from gauge.learn.forcecolumn import COUNT_LEAST, force_column, is_checksum, is_count
 from gauge.learn.lineparts import LineTable, line_table
 from gauge.learn.received import NeedMoreError
-from gauge.learn.unitcolumn import units_of
 from gauge.learn.vocabulary import DIRECTIONS, HELD, OVER, UNDER
-from gauge.units import AMBIGUOUS, Unit
+from gauge.units import AMBIGUOUS, SPELLINGS, Unit
 
+LINES_LEAST, PRESSES_LEAST = 20, 3  # lines needed; of a gauge with a key
 _SQUEEZE_STEPS = 10  # display steps; a squeeze moves the value by at least so many
 
 
@@ -25,8 +25,8 @@ _SQUEEZE_STEPS = 10  # display steps; a squeeze moves the value by at least so m
 class Choice:
     """What was chosen of the parts of a table.
 
-    Places count among its parts; `values` and `units` are those of its lines, and `unit` is set
-    where only the user gave it. `overload` and `underload` are whole lines or statuses.
+    Places count among its parts; `values` and `units` are those of its lines. `overload` and
+    `underload` are whole lines or statuses.
     """
 
     table: LineTable
@@ -36,7 +36,6 @@ class Choice:
     status_at: int | None
     values: tuple[Decimal, ...]
     units: tuple[Unit, ...]
-    unit: Unit | None
     overload: tuple[str, ...]
     underload: tuple[str, ...]
     compression_sign: int
@@ -55,29 +54,10 @@ class Choice:
         return any(is_checksum(part.texts, table.lines) for part in others)
 
 
-def choose(
-    lines: Sequence[str], *, comma: bool, unit: Unit | None, button: bool, least: int
-) -> Choice:
-    """Choose value, unit, sign and words of complete lines.
-
-    Parameters
-    ----------
-    lines : sequence of str
-    comma : bool
-        Whether a comma between digits is a decimal sign.
-    unit : Unit or None
-        As the user says.
-    button : bool
-        Whether each line is a peak, sent on a press of a key.
-    least : int
-        So many lines are needed.
-
-    Raises
-    ------
-    NoCommonFormError, NeedMoreError, NotSureError
-        As `gauge.learn.inference.infer`.
-    """
+def choose(lines: Sequence[str], *, comma: bool, unit: Unit | None, button: bool) -> Choice:
+    """Choose value, unit, sign and words of complete lines."""
     table, notes = _without_tension(line_table(lines, comma=comma))
+    least = PRESSES_LEAST if button else LINES_LEAST
     if len(table.lines) < least:
         raise NeedMoreError(
             f"only {len(table.lines)} whole lines were received; {least} are needed.",
@@ -88,15 +68,13 @@ def choose(
     values, sign_at = _signed_values(table, at)
     _refuse_two_readings(table, at, has_unit=unit_at is not None)
     _refuse_unmoved(values, 1 if button else _SQUEEZE_STEPS)
-    if unit_at is None:
-        assert unit is not None
-        units = [unit] * len(table.lines)
-    else:
-        units, unit = units_of(table.parts[unit_at]), None
-        notes += [
-            f"'{text}' is taken for the force unit {units[table.parts[unit_at].texts.index(text)]}"
-            for text in sorted(set(table.parts[unit_at].texts) & AMBIGUOUS)
-        ]
+    shown_units = () if unit_at is None else table.parts[unit_at].texts
+    notes += [
+        f"'{text}' is taken for the force unit {SPELLINGS[text]}"
+        for text in sorted(AMBIGUOUS.intersection(shown_units))
+    ]
+    # The user's unit is that of the lines, where they bear one.
+    units = [unit] * len(values) if unit else [SPELLINGS[text] for text in shown_units]
     _refuse_held_in_turn(table)
     status_at, over, under, passed_over = _status_words(table, unit_at)
     if passed_over:
@@ -112,7 +90,6 @@ def choose(
         status_at=status_at,
         values=tuple(values),
         units=tuple(units),
-        unit=unit,
         overload=over,
         underload=under,
         compression_sign=compression_sign,

@@ -22,23 +22,7 @@ COUNT_LEAST = 20  # lines; so many numbers that go up by one are a count, whatev
 
 
 def force_column(table: LineTable, *, unit: Unit | None, button: bool) -> tuple[int, int | None]:
-    """Return the places of the force and of its unit, None where only the user gave the unit.
-
-    Parameters
-    ----------
-    table : LineTable
-    unit : Unit or None
-        As the user says.
-    button : bool
-        Whether each line is a peak, sent on a press of a key.
-
-    Raises
-    ------
-    NeedMoreError
-        If no number has moved as a force does so far.
-    NotSureError
-        If no number, or more than one, can be the force.
-    """
+    """Return the places of the force and of its unit, None where only the user gave the unit."""
     moving = [i for i in table.numbers if not table.parts[i].constant]
     if not moving:
         raise NeedMoreError(

@@ -30,8 +30,6 @@ from gauge.protocol.lineparser import LineParser
 from gauge.records import Reading, Status
 from gauge.units import Unit
 
-LINES_LEAST, PRESSES_LEAST = 20, 3  # lines needed; of a gauge with a key
-
 
 @dataclass(frozen=True, kw_only=True)
 class Learned:
@@ -87,13 +85,7 @@ def infer(received: Received, *, unit: Unit | None = None, name: str = "learned"
         if comma and not any(re.search("[0-9],[0-9]", text) for text in lines.texts):
             continue
         try:
-            choice = choose(
-                lines.texts,
-                comma=comma,
-                unit=unit,
-                button=mode == "button",
-                least=PRESSES_LEAST if mode == "button" else LINES_LEAST,
-            )
+            choice = choose(lines.texts, comma=comma, unit=unit, button=mode == "button")
             fmt = build_format(choice, lines, name=name, mode=mode, request=received.request)
             found.append((choice, _checked(fmt, choice)))
         except NotSureError as error:
@@ -162,14 +154,7 @@ def _checked(fmt: LineFormat, choice: Choice) -> Learned:
 
 
 def common_form(received: Received, least: int = 3) -> tuple[str, ...] | None:
-    """Return the kinds of the parts that all complete lines share; None unless there is a number.
-
-    Parameters
-    ----------
-    received : Received
-    least : int, optional
-        So many lines are needed.
-    """
+    """Return the kinds of the parts that all lines share; None unless there is a number."""
     try:
         texts = cut_lines(received).texts[-200:]
     except NoCommonFormError:

@@ -120,13 +120,7 @@ class LineTable:
 
 
 def line_table(lines: Sequence[str], *, comma: bool) -> LineTable:
-    """Set lines apart that have a word for a number, and cut the others into parts.
-
-    Raises
-    ------
-    NoCommonFormError
-        If the lines do not share one form, or hold no number.
-    """
+    """Set lines apart that have a word for a number, and cut the others into parts."""
     refusal = NoCommonFormError("no whole line was received")
     # The opening of the port may garble the first lines.
     for skip in range(min(3, len(lines))):

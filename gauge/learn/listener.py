@@ -48,7 +48,7 @@ class PortListener:
         every_s: float | None,
         enough: Callable[[Received], bool],
     ) -> Received:
-        """Receive, as `gauge.learn.sweep.Receive` says."""
+        """Receive, as `gauge.learn.sweep.Sweep` wants it."""
         if self._reader is None or self._open_for != (settings, request):
             self.close()
             reader = PortReader(self._port, settings, request=request, every_s=every_s)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 from itertools import product
 
 from gauge.errors import NotSureError
@@ -20,21 +21,7 @@ _UNITS = "(?P<unit>" + "|".join(sorted(SPELLINGS, key=lambda s: (-len(s), s))) +
 def build_format(
     choice: Choice, lines: Lines, *, name: str, mode: str, request: bytes | None
 ) -> LineFormat:
-    """Write the line format of a choice.
-
-    Parameters
-    ----------
-    choice : Choice
-    lines : Lines
-        From which it was chosen.
-    name, mode, request
-        As in `LineFormat`.
-
-    Raises
-    ------
-    BadFormatError
-        If the choice makes no valid format.
-    """
+    """Write the line format of a choice."""
     table = choice.table
     patterns = [_part_pattern(choice, i) for i in range(len(table.parts))]
     over = _words_in_place(choice, patterns, choice.overload)
@@ -52,14 +39,11 @@ def build_format(
         pattern=pattern,
         terminators=(lines.terminator,),
         start=lines.start,
-        baudrate=lines.settings.baudrate,
-        bytesize=lines.settings.bytesize,
-        parity=lines.settings.parity,
-        stopbits=lines.settings.stopbits,
+        **asdict(lines.settings),
         decimal_comma=choice.comma,
         overload=tuple(dict.fromkeys(over)),
         underload=tuple(word for word in dict.fromkeys(under) if word not in over),
-        unit=choice.unit,
+        unit=choice.units[0] if choice.unit_at is None else None,
         compression_sign=choice.compression_sign,
         mode=mode,
         request=request,
@@ -115,16 +99,7 @@ def _part_pattern(choice: Choice, at: int) -> str:
 
 
 def _number_pattern(part: Part, *, comma: bool, signs: Sequence[str]) -> tuple[str, str]:
-    """Return the strictest pattern that all numbers of a part match: its pad, and the rest.
-
-    Parameters
-    ----------
-    part : Part
-    comma : bool
-        Whether the decimal sign is a comma.
-    signs : sequence of str
-        Patterns of the sign, the strictest first.
-    """
+    """Return the strictest pattern that all numbers of a part match: its pad, and the rest."""
     texts = sorted(set(part.texts))
     mark = "," if comma else r"\."
     spaced = " *" if any(" " in text for text in texts) else ""

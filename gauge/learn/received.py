@@ -94,13 +94,7 @@ def strip_parity(data: bytes) -> tuple[bytes, int, str, float]:
 
 
 def cut_lines(received: Received) -> Lines:
-    """Cut what was received into complete lines, without empty ones.
-
-    Raises
-    ------
-    NoCommonFormError
-        If no one run of control bytes parts the lines, or what is between is no text.
-    """
+    """Cut what was received into complete lines, without empty ones."""
     settings, data = received.settings, received.data
     if settings.bytesize == 8 and settings.parity == "N":
         data, bytesize, parity, stopbits = strip_parity(data)

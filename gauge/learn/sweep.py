@@ -7,17 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Protocol
 
 from gauge.errors import NothingReceivedError, NotSureError
-from gauge.learn.inference import (
-    PRESSES_LEAST,
-    Learned,
-    common_form,
-    count_presses,
-    infer,
-    is_one_line,
-)
+from gauge.learn.choice import PRESSES_LEAST
+from gauge.learn.inference import Learned, common_form, count_presses, infer, is_one_line
 from gauge.learn.received import NeedMoreError, NoCommonFormError, Received
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import SerialSettings
@@ -32,21 +25,6 @@ FRAMINGS = ((8, "N"), (7, "E"), (7, "O"), (8, "E"), (8, "O"))
 PROBE_S, PROBE_MOST_S, ANSWER_S, POLL_S = 1.5, 4.0, 0.4, 0.1
 ONE_SQUEEZE_S = 8.0  # s; who has squeezed once by then will hardly squeeze again
 _ENDS = (b"\n", b"\r", b"\r\n")
-
-
-class Receive(Protocol):
-    """Receives at one setting until `enough` says so, or for so many seconds."""
-
-    def __call__(
-        self,
-        settings: SerialSettings,
-        seconds: float,
-        *,
-        request: bytes | None,
-        every_s: float | None,
-        enough: Callable[[Received], bool],
-    ) -> Received:
-        """Receive, sending the request every so many seconds."""
 
 
 def requests(given: Sequence[bytes]) -> list[bytes]:
@@ -66,7 +44,9 @@ class Sweep:
 
     Parameters
     ----------
-    receive : Receive
+    receive : callable
+        Receives at one setting: called with (settings, seconds, request=bytes or None, sent every
+        every_s=, enough=), until ``enough(received)`` says so or the seconds are over.
     seconds : float
         How long to listen at the setting that fits; each other one takes `PROBE_S` or so.
     takes_speed : bool, optional
@@ -88,7 +68,7 @@ class Sweep:
 
     def __init__(
         self,
-        receive: Receive,
+        receive: Callable[..., Received],
         *,
         seconds: float,
         takes_speed: bool = True,
@@ -104,15 +84,7 @@ class Sweep:
         self.received: list[Received] = []
 
     def run(self) -> Learned:
-        """Listen, and find the format.
-
-        Raises
-        ------
-        NothingReceivedError
-            The line stayed silent.
-        NotSureError
-            What was received does not settle one format.
-        """
+        """Listen, and find the format."""
         first = self._probe(SerialSettings(baudrate=self._speeds[0]))
         if first.data:
             return self._streaming(first)
@@ -277,15 +249,9 @@ class Sweep:
             return enough(received)
 
         try:
-            so_far[:] = [
-                self._receive(
-                    settings,
-                    seconds,
-                    request=request,
-                    every_s=POLL_S if request else None,
-                    enough=judge,
-                )
-            ]
+            every_s = POLL_S if request else None
+            got = self._receive(settings, seconds, request=request, every_s=every_s, enough=judge)
+            so_far[:] = [got]
         finally:  # also on Ctrl-C, or where the port went away
             self.received += so_far
         return so_far[0]

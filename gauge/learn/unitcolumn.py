@@ -19,13 +19,7 @@ def units_of(part: Part) -> list[Unit]:
 
 
 def unit_column(table: LineTable, at: int, unit: Unit | None) -> int | None:
-    """Return the place of the unit of a number; None where only the user gave it.
-
-    Raises
-    ------
-    NotSureError
-        If the unit is not known, not given, or not the one that the user gave.
-    """
+    """Return the place of the unit of a number; None where only the user gave it."""
     parts, example = table.parts, table.lines[0].strip()
     found = _unit_beside(table, at)
     if found is not None and _is_compound(parts[found + 1 : found + 3]):
