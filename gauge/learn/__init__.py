@@ -3,3 +3,5 @@
 In: bytes received at one line setting after another, and squeezes by hand.
 Out: a line format that every line received fits, or a refusal that says why.
 """
+
+__all__ = ["inference", "listener", "received", "sweep"]

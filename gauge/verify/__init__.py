@@ -1,5 +1,7 @@
 """Check the gauge against check weights.
 
 In: readings while check weights hang, their masses, latitude and elevation.
-Out: a verdict on the gauge, its history, and a control chart.
+Out: a result of the gauge, stored in the season, and the picture of its control chart.
 """
+
+__all__ = ["chart", "checkweight", "gravity", "plateau", "verification"]

@@ -1,4 +1,4 @@
-"""Gravity, buoyancy, class limits, verdicts and control charts against published figures."""
+"""Gravity, buoyancy, class limits and results of gauges against published figures."""
 
 from __future__ import annotations
 
@@ -13,17 +13,11 @@ from hypothesis import strategies as st
 
 from gauge.errors import InvalidValueError
 from gauge.mass import class_limit_mg, expected_newton, parse_mass
-from gauge.season.checks import ewma, individuals
 from gauge.units import newtons, parse_unit
 from gauge.verify.checkweight import StableReading, judge, judge_weight
 from gauge.verify.gravity import gravity_at, normal_gravity_m_s2
 
 REFERENCE = Path(__file__).parents[1] / "reference"
-
-
-def _column(name: str, column: str) -> list[float]:
-    with (REFERENCE / name).open() as file:
-        return [float(row[column]) for row in csv.DictReader(file)]
 
 
 # --- gravity -----------------------------------------------------------------------------------
@@ -220,47 +214,3 @@ def test_verdicts_scale_with_force(rising: list[float], falling: list[float]) ->
         one, other = getattr(small, name), getattr(large, name)
         assert (one is None) == (other is None)
         assert one is None or one == pytest.approx(other, rel=1e-9, abs=1e-9)
-
-
-# --- control charts ----------------------------------------------------------------------------
-
-
-def test_individuals_chart_of_the_handbook() -> None:
-    # NIST/SEMATECH e-Handbook 6.3.2.2, flow rate: printed 50.81, 1.8778, 55.8041, 45.8159.
-    chart = individuals(_column("nist_flowrate.csv", "x"))
-    assert round(chart.centre, 2) == 50.81
-    assert round(chart.mean_moving_range, 4) == 1.8778
-    assert round(chart.high, 4) == 55.8041
-    assert round(chart.low, 4) == 45.8159
-    assert chart.moving_range_high == pytest.approx(6.134700, abs=1e-6)
-    assert chart.outside == ()
-
-
-def test_ewma_chart_of_the_handbook() -> None:
-    # NIST/SEMATECH e-Handbook 6.3.2.4: lambda 0.3, target 50, s 2.0539; as printed.
-    printed = [50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11, 49.36,
-               49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99]  # fmt: skip
-    chart = ewma(_column("nist_ewma.csv", "x"), target=50, sigma=2.0539, weight=0.3, steady=True)
-    assert [round(z, 2) for z in chart.smoothed] == printed
-    assert round(chart.high[0], 4) == 52.5884
-    # Printed 47.4115, cut and not rounded.
-    assert chart.low[0] == pytest.approx(47.41156826, abs=1e-8)
-    assert chart.outside == ()
-
-
-def test_ewma_chart_of_montgomery() -> None:
-    # Montgomery, Introduction to Statistical Quality Control, ch. 9: lambda 0.10, L 2.7.
-    chart = ewma(_column("montgomery_ewma.csv", "x"), target=10, sigma=1, weight=0.1, width=2.7)
-    assert chart.smoothed[0] == pytest.approx(9.945)
-    assert [round(z, 4) for z in chart.smoothed[27:]] == [10.5731, 10.6468, 10.6341]
-    assert [round(x - 10, 2) for x in chart.high[:2]] == [0.27, 0.36]
-    assert round(chart.high[-1], 2) == 10.62
-    # The book's prose names observation 28; its numbers leave the limits at 29 and 30.
-    assert [i + 1 for i in chart.outside] == [29, 30]
-
-
-def test_charts_refuse() -> None:
-    with pytest.raises(InvalidValueError, match="two results"):
-        individuals([1.0])
-    with pytest.raises(InvalidValueError):
-        ewma([1.0], target=0, sigma=1, weight=0)

@@ -181,6 +181,7 @@ def _capture(target: Path, gauge: VirtualGauge) -> Path:
     return target
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("kind", "masses"), [("pty", ["200g", "500g"]), ("tcp", ["500g"])])
 def test_live_over_a_line(tmp_path: Path, form: Path, kind: str, masses: list[str]) -> None:
     if kind == "pty" and sys.platform == "win32":

@@ -1,0 +1,127 @@
+"""Results of check weights over a season: the last check, and control charts as published."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from gauge.errors import InvalidValueError
+from gauge.season.checks import (
+    CheckPoint,
+    check_warning,
+    control_chart,
+    ewma,
+    individuals,
+    last_check,
+    points_by_mass,
+)
+from gauge.season.rows import VerificationRow
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def _column(name: str, column: str) -> list[float]:
+    with (REFERENCE / name).open() as file:
+        return [float(row[column]) for row in csv.DictReader(file)]
+
+
+def _row(day: int, errors: dict[str, float | None], serial: str | None = None) -> VerificationRow:
+    seen = [error for error in errors.values() if error is not None]
+    return VerificationRow(
+        verification_id=day, session_id=None, at=f"2026-06-{day:02d}T08:00:00+00:00", gauge=None,
+        gauge_serial=serial, gravity_m_s2=9.8, gravity_from="here", tolerance_pct=1.0,
+        passed=all(abs(error) <= 1 for error in seen),
+        result={"weights": [{"mass": m, "error_pct": e} for m, e in errors.items()]},
+    )  # fmt: skip
+
+
+def _points(*errors: float) -> list[CheckPoint]:
+    return [CheckPoint(at=f"06-{i:02d}", error_pct=e, tolerance_pct=1.0) for i, e in
+            enumerate(errors, start=1)]  # fmt: skip
+
+
+# --- the last check -----------------------------------------------------------------------------
+
+
+def test_the_last_check_is_that_of_the_gauge() -> None:
+    rows = [_row(1, {"500g": 0.1}, "F-1"), _row(2, {"500g": 0.2}, "F-2"), _row(3, {"500g": 1.4})]
+    assert last_check([]) is None
+    assert last_check(rows) is rows[2]
+    assert last_check(rows, passed=True) is rows[1]
+    # A verification without a serial number counts for every gauge.
+    assert last_check(rows, gauge_serial="F-1") is rows[2]
+    assert last_check(rows, gauge_serial="F-1", passed=True) is rows[0]
+    assert last_check(rows[:2], gauge_serial="F-3") is None
+    assert check_warning([], days=7) == (
+        "This gauge was never checked against weights in this season: gauge verify."
+    )
+
+
+# --- the chart of one mass ------------------------------------------------------------------------
+
+
+def test_points_leave_out_weights_that_were_never_read() -> None:
+    series = points_by_mass([_row(1, {"500g": 0.1, "200g": None}), _row(2, {"500g": -0.2})])
+    assert {mass: [p.error_pct for p in points] for mass, points in series.items()} == {
+        "500g": [0.1, -0.2]
+    }
+    assert series["500g"][1].at == "2026-06-02"
+
+
+def test_a_failure_widens_no_limit_and_a_later_drift_is_seen() -> None:
+    steady = [0.1, -0.1, 0.2, 0.0, -0.2, 0.1, 0.0, 0.1, -0.1, 0.0]
+    chart = control_chart(_points(*steady[:5], 1.6, *steady[5:], 0.8, 0.85))
+    assert chart.failed == (5,)
+    assert chart.outside == (11, 12)
+    assert chart.base is not None
+    assert chart.base.values == tuple(steady)
+    assert chart.smooth is not None
+    assert len(chart.smooth.smoothed) == len(chart.run) == 12
+    alone = control_chart(_points(0.3, 1.5))
+    assert (alone.base, alone.smooth, alone.run, alone.failed) == (None, None, (0,), (1,))
+
+
+# --- control charts ----------------------------------------------------------------------------
+
+
+def test_individuals_chart_of_the_handbook() -> None:
+    # NIST/SEMATECH e-Handbook 6.3.2.2, flow rate: printed 50.81, 1.8778, 55.8041, 45.8159.
+    chart = individuals(_column("nist_flowrate.csv", "x"))
+    assert round(chart.centre, 2) == 50.81
+    assert round(chart.mean_moving_range, 4) == 1.8778
+    assert round(chart.high, 4) == 55.8041
+    assert round(chart.low, 4) == 45.8159
+    assert chart.moving_range_high == pytest.approx(6.134700, abs=1e-6)
+    assert chart.outside == ()
+
+
+def test_ewma_chart_of_the_handbook() -> None:
+    # NIST/SEMATECH e-Handbook 6.3.2.4: lambda 0.3, target 50, s 2.0539; as printed.
+    printed = [50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11, 49.36,
+               49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99]  # fmt: skip
+    chart = ewma(_column("nist_ewma.csv", "x"), target=50, sigma=2.0539, weight=0.3, steady=True)
+    assert [round(z, 2) for z in chart.smoothed] == printed
+    assert round(chart.high[0], 4) == 52.5884
+    # Printed 47.4115, cut and not rounded.
+    assert chart.low[0] == pytest.approx(47.41156826, abs=1e-8)
+    assert chart.outside == ()
+
+
+def test_ewma_chart_of_montgomery() -> None:
+    # Montgomery, Introduction to Statistical Quality Control, ch. 9: lambda 0.10, L 2.7.
+    chart = ewma(_column("montgomery_ewma.csv", "x"), target=10, sigma=1, weight=0.1, width=2.7)
+    assert chart.smoothed[0] == pytest.approx(9.945)
+    assert [round(z, 4) for z in chart.smoothed[27:]] == [10.5731, 10.6468, 10.6341]
+    assert [round(x - 10, 2) for x in chart.high[:2]] == [0.27, 0.36]
+    assert round(chart.high[-1], 2) == 10.62
+    # The book's prose names observation 28; its numbers leave the limits at 29 and 30.
+    assert [i + 1 for i in chart.outside] == [29, 30]
+
+
+def test_charts_refuse() -> None:
+    with pytest.raises(InvalidValueError, match="two results"):
+        individuals([1.0])
+    with pytest.raises(InvalidValueError):
+        ewma([1.0], target=0, sigma=1, weight=0)
