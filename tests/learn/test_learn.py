@@ -289,9 +289,13 @@ class Feeder:
     """A gauge on a pseudo-terminal, or on TCP, that squeezes itself."""
 
     def __init__(
-        self, write: Callable[[float, int], bytes], *, request: bytes | None = None
+        self,
+        write: Callable[[float, int], bytes],
+        *,
+        request: bytes | None = None,
+        pause_s: float = 0.002,
     ) -> None:
-        self.write, self.request = write, request
+        self.write, self.request, self.pause_s = write, request, pause_s
         self.stop = threading.Event()
         self.thread = threading.Thread(target=self._run, daemon=True)
 
@@ -329,7 +333,7 @@ class TcpFeeder(Feeder):
             except TimeoutError:
                 continue
             with client:
-                client.settimeout(0.002)
+                client.settimeout(self.pause_s)
                 pending = b""
                 while not self.stop.is_set():
                     try:
@@ -368,7 +372,7 @@ class PtyFeeder(Feeder):
                 return
             with contextlib.suppress(BlockingIOError):
                 os.write(self.master, self.write(force, index))
-            time.sleep(0.002)
+            time.sleep(self.pause_s)
 
 
 def learn(port: str, out: Path, *more: str, said: str | None = None) -> Result:
@@ -412,7 +416,7 @@ def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
 def test_stopped_by_the_user(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
     with (
-        PtyFeeder(lambda f, i: b"%7.2f N\r\n" % f) as feeder,
+        PtyFeeder(lambda f, i: b"%7.2f N\r\n" % f, pause_s=0.02) as feeder,
         gauge_process("learn", "--port", feeder.port, "--out", str(out)) as running,
     ):
         assert running.stderr is not None
