@@ -42,6 +42,7 @@ class Unit(StrEnum):
         return unit
 
 
+UNIT_NAMES = ", ".join(Unit)
 NEWTON_PER_FLOAT: dict[Unit, float] = {unit: float(unit.newton) for unit in Unit}
 SPELLINGS: dict[str, Unit] = {spelling: unit for unit in Unit for spelling in unit.spellings}
 
@@ -71,9 +72,8 @@ def parse_unit(text: str) -> Unit:
     try:
         return SPELLINGS[text.strip()]
     except KeyError:
-        known = ", ".join(str(unit) for unit in Unit)
         raise UnknownUnitError(
-            f"'{text}' is not a unit of force known here.", todo=f"Use one of {known}."
+            f"'{text}' is not a unit of force known here.", todo=f"Use one of {UNIT_NAMES}."
         ) from None
 
 

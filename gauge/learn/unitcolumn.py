@@ -5,7 +5,7 @@ from __future__ import annotations
 from gauge.errors import NotSureError
 from gauge.learn.lineparts import LineTable, Part
 from gauge.learn.vocabulary import FOREIGN_UNITS, LENGTHS
-from gauge.units import SPELLINGS, Unit
+from gauge.units import SPELLINGS, UNIT_NAMES, Unit
 
 
 def is_unit(part: Part) -> bool:
@@ -52,7 +52,7 @@ def _unit_beside(table: LineTable, at: int) -> int | None:
         if side is not None and (foreign := set(parts[side].texts) & FOREIGN_UNITS):
             raise NotSureError(
                 f"the lines say {', '.join(sorted(foreign))}, a unit that is not known here.",
-                todo="Set the gauge to N, mN, lbf, kgf, gf or ozf.",
+                todo=f"Set the gauge to one of {UNIT_NAMES}.",
             )
     found = after if after is not None and is_unit(parts[after]) else None
     if before is None or not is_unit(parts[before]):
