@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.plots.style import DASHES, GREY, INK, MARKERS, new_figure, tidy
+from calibrate.plots.style import DASHES, GREY, INK, MARKERS, draw_interval, new_figure, tidy
 
 
 def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
@@ -26,29 +26,24 @@ def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
     low, high = min(known), max(known)
     margin = 0.35 * (high - low) + 0.2
     force = np.linspace(max(low - margin, 0.02), high + margin, 400)
-    labels = calibrations[0].scale.labels
+    names = [f"{a} / {b}" for a, b in calibrations[0].scale.boundaries]
     for index, one in enumerate(calibrations):
-        dash, marker = DASHES[index % len(DASHES)], MARKERS[index % len(MARKERS)]
-        name = PurePath(one.source).stem or f"season {index + 1}"
+        marker, ink, face = MARKERS[index % len(MARKERS)], INK, INK
+        if index == 0:
+            ink, face = GREY, "white"
+        curve = {"color": ink, "linestyle": DASHES[index % len(DASHES)]}
         upto = np.cumsum(one.probabilities(force), axis=1)
         for k, cut in enumerate(one.cuts):
-            if cut.value is None:
-                continue
-            above.plot(force, upto[:, k], color=INK if index else GREY, linestyle=dash, lw=1.3)
-            y = len(labels) - 2 - k + 0.18 * (index - (len(calibrations) - 1) / 2)
-            line = [force[0] if cut.low is None else cut.low,
-                    force[-1] if cut.high is None else cut.high]  # fmt: skip
-            below.plot(line, [y, y], color=INK, linewidth=1.2)
-            below.plot(
-                cut.value, y, marker, color=INK, markerfacecolor="white" if index == 0 else INK
-            )
-        above.plot([], [], color=INK if index else GREY, linestyle=dash, label=name)
-        below.plot([], [], marker, color=INK, markerfacecolor="white" if index == 0 else INK,
-                   linestyle="none", label=name)  # fmt: skip
+            if cut.value is not None:
+                above.plot(force, upto[:, k], linewidth=1.3, **curve)
+                y = len(names) - 1 - k + 0.18 * (index - (len(calibrations) - 1) / 2)
+                draw_interval(below, cut, y, (force[0], force[-1]), marker, face)
+        name = PurePath(one.source).stem or f"season {index + 1}"
+        above.plot([], [], label=name, **curve)
+        below.plot([], [], marker, color=INK, markerfacecolor=face, ls="none", label=name)
     above.set_ylabel("probability of this score\nor a firmer one")
     above.set_ylim(0, 1)
     above.legend(frameon=False, fontsize=8, loc="center left", bbox_to_anchor=(0.0, 0.75))
-    names = [f"{a} / {b}" for a, b in calibrations[0].scale.boundaries]
     below.set_yticks(range(len(names)), names[::-1])
     below.set_ylim(-0.6, len(names) - 0.4)
     below.set_ylabel("cut point between")

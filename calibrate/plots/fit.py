@@ -65,7 +65,7 @@ def _bands(axes: Axes, calibration: Calibration, limits: tuple[float, float]) ->
 
 
 def _berries(axes: Axes, calibration: Calibration, pairs: Pairs) -> None:
-    """One point a row, spread out within its score's row by a fixed pattern."""
+    """Draw one point a row, spread out within its score's row by a fixed pattern."""
     order = np.lexsort((pairs.force_newton, pairs.rater, pairs.rank))
     shown = order[:: max(1, -(-order.size // _MOST_POINTS))]
     # Multiples of the golden ratio fill a row evenly and need no random numbers.
@@ -94,7 +94,7 @@ def _berries(axes: Axes, calibration: Calibration, pairs: Pairs) -> None:
 
 
 def _cuts(axes: Axes, calibration: Calibration) -> None:
-    """A line at each cut point, its interval as a bar with caps, its force in words."""
+    """Draw a line at each cut point, its interval as a bar with caps, its force in words."""
     names: dict[float, list[str]] = {}
     sides: dict[float, tuple[float | None, float | None]] = {}
     for one, (firm, soft) in zip(calibration.cuts, calibration.scale.boundaries, strict=True):
@@ -133,7 +133,7 @@ def _cuts(axes: Axes, calibration: Calibration) -> None:
 
 
 def _tiers(ends: dict[float, tuple[float, float]], label: float) -> dict[float, int]:
-    """Lowest free tier for each interval, so that none hides another or its label."""
+    """Find the lowest free tier for each interval, so that none hides another or its label."""
     tiers: dict[float, int] = {}
     taken: list[float] = []
     for cut in sorted(ends):
@@ -145,15 +145,14 @@ def _tiers(ends: dict[float, tuple[float, float]], label: float) -> dict[float, 
 
 
 def _in_order(firm: str, soft: str) -> tuple[str, str]:
-    """Two neighbouring scores as people say them: 1|2 whichever is the firmer, firm|soft."""
+    """Order two neighbouring scores as people do: 1|2 whichever is the firmer, firm|soft."""
     numbers = isinstance(as_label(firm), int) and isinstance(as_label(soft), int)
     return (soft, firm) if numbers and int(soft) < int(firm) else (firm, soft)
 
 
 def _curves(axes: Axes, calibration: Calibration, grid: np.ndarray) -> None:
     table = calibration.probabilities(grid)
-    for k, label in enumerate(calibration.scale.labels):
-        column = table[:, k]
+    for k, (label, column) in enumerate(zip(calibration.scale.labels, table.T, strict=True)):
         if not column.max() > 0:
             continue
         axes.plot(grid, column, color=INK, linestyle=DASHES[k % len(DASHES)], linewidth=1.4)

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy
+from calibrate.plots.style import GREY, INK, PALE, draw_interval, new_figure, tidy
 from calibrate.raters.check import RaterCheck
 
 
@@ -25,7 +25,7 @@ def draw_rater(report: RaterCheck) -> Figure:
 
 
 def _scores(axes: Axes, report: RaterCheck) -> None:
-    """Berries by score and force; the panel's bands behind, wrong scores ringed."""
+    """Draw berries by score and force; the panel's bands behind, wrong scores ringed."""
     labels = report.panel.scale.labels
     last = len(labels) - 1
     edges = [report.panel.force(float(e)) if np.isfinite(e) else e for e in report.panel.edges()]
@@ -67,12 +67,7 @@ def _shifts(axes: Axes, report: RaterCheck) -> None:
         if shift.value is None:
             axes.text(0, place, "unknown", ha="center", va="center", fontsize=8)
             continue
-        ends = [
-            -reach if shift.low is None else shift.low,
-            reach if shift.high is None else shift.high,
-        ]
-        axes.plot(ends, [place, place], color=INK, linewidth=1.4)
-        axes.plot(shift.value, place, "D" if place == 0 else "o", color=INK)
+        draw_interval(axes, shift, place, (-reach, reach), "D" if place == 0 else "o")
     axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
     axes.set_xlim(-reach, reach)
     axes.set_xlabel("hand less panel (N); shaded: the lab's limit")

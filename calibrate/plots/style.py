@@ -12,10 +12,11 @@ from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from calibrate.stats.estimate import Estimate
 from gauge.errors import CannotWriteError, InvalidValueError
 
 SUFFIXES = (".png", ".pdf", ".svg")
-# Told apart by dashes and markers first; the greys only help.
+# Seasons, scores and raters differ by dashes and markers first; the greys only help.
 DASHES: tuple[object, ...] = (
     "-", (0, (6, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1, 1, 1, 1, 1)), (0, (2, 2)),
 )  # fmt: skip
@@ -42,6 +43,16 @@ def tidy(axes: Axes) -> None:
     """Leave only the left and lower line of a panel."""
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(labelsize=8)
+
+
+def draw_interval(
+    axes: Axes, one: Estimate, y: float, ends: tuple[float, float], marker: str, face: str = INK
+) -> None:
+    """Draw an estimate and its interval at a height; an open side goes to the end of the panel."""
+    low = ends[0] if one.low is None else one.low
+    high = ends[1] if one.high is None else one.high
+    axes.plot([low, high], [y, y], color=INK, linewidth=1.3)
+    axes.plot(one.known, y, marker, color=INK, markerfacecolor=face)
 
 
 def write_beside(axes: Axes, text: str, y: float) -> None:
