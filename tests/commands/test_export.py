@@ -59,7 +59,7 @@ def path(tmp_path):
 
 def test_json_gives_every_berry(path) -> None:
     first, second, third = json.loads(run("readings", path, "--json"))
-    wanted = {
+    expected = {
         "berry_id": 1,
         "sample": "C1",
         "number": 1,
@@ -70,7 +70,7 @@ def test_json_gives_every_berry(path) -> None:
         "void": None,
         "selection": "R-114",
     }
-    assert {key: first[key] for key in wanted} == wanted
+    assert {key: first[key] for key in expected} == expected
     assert first["peak_N"] == pytest.approx(0.279 * 4.4482216152605, rel=1e-15)  # NIST SP 811 B.8
     assert second["scores"] == [
         {"rater": "ines", "score": "2", "occasion": 1},

@@ -25,7 +25,7 @@ from gauge.units import Unit
 from tests.lines import PtyLine, play, press, rest
 from tests.session.test_log import chunks, recorder_for
 
-BERRY = [*rest(1), *press(1.24), *rest(1)]
+BERRY = [*rest(1), *press(2.37), *rest(1)]
 
 
 @pytest.fixture
@@ -86,14 +86,14 @@ def test_summary_as_in_scipy(peaks):
 
 
 @given(st.floats(0.01, 5), st.floats(0.02, 5))
-def test_berries_needed_is_the_smallest_number(sd, wanted):
-    def half_width(n: int) -> float:
+def test_berries_needed_is_the_smallest_number(sd, half_width):
+    def reached(n: int) -> float:
         return float(stats.t.ppf(0.975, n - 1)) * sd / n**0.5
 
-    n = berries_needed(sd, wanted)
+    n = berries_needed(sd, half_width)
     if n < 100_000:
-        assert half_width(n) <= wanted * (1 + 1e-12)
-        assert n == 2 or half_width(n - 1) > wanted * (1 - 1e-12)
+        assert reached(n) <= half_width * (1 + 1e-12)
+        assert n == 2 or reached(n - 1) > half_width * (1 - 1e-12)
 
 
 def test_digits_are_upright_and_of_one_height():
@@ -115,7 +115,7 @@ def test_bars_show_the_largest_force_of_each_slice():
 # --- layout -----------------------------------------------------------------------------------
 
 
-def compression(shown: str = "1.24", unit: Unit = Unit.N, flags=()) -> Compression:
+def compression(shown: str = "2.37", unit: Unit = Unit.N, flags=()) -> Compression:
     value = float(shown) * (1 if unit is Unit.N else 4.4482216152605)
     return Compression(
         t_start_s=1, t_peak_s=2, t_end_s=3, peak_shown=shown, peak_unit=unit, peak_newton=value,
@@ -166,7 +166,7 @@ def test_everything_that_matters_fits(columns, rows, ascii_only):
 
 @given(
     st.integers(20, 130), st.integers(8, 50), st.booleans(),
-    st.sampled_from(["1.24", "0.279", "12345.678", "-0.5"]), st.sampled_from(["", "Void? > _" * 9]),
+    st.sampled_from(["2.37", "0.279", "12345.678", "-0.5"]), st.sampled_from(["", "Void? > _" * 9]),
 )  # fmt: skip
 def test_no_size_breaks_the_screen(columns, rows, ascii_only, shown, prompt):
     last = BerryLogged(number=1, berry_id=1, press=compression(shown.lstrip("-")))
@@ -178,7 +178,7 @@ def test_no_size_breaks_the_screen(columns, rows, ascii_only, shown, prompt):
     assert len(lines) >= rows
 
 
-def test_state_is_told_in_words_alone():
+def test_state_is_shown_in_words_alone():
     lost = state(line_state="LINE LOST since 10:12:01", line_ok=False)
     assert "LINE LOST since 10:12:01" in words(draw(lost, 80, 24))[0]
 
@@ -379,6 +379,6 @@ def test_the_live_screen_logs_rings_and_quits(tmp_path, season, monkeypatch, no_
     assert "\a" in text
     assert "LISTENING" in text
     assert "berry 1 of 1" in text
-    assert [row.peak_newton for row in season.berries()] == [1.24]
+    assert [row.peak_newton for row in season.berries()] == [2.37]
     assert ("\x1b[32m" in text or ";32m" in text) is not no_colour
     assert "█" not in text
