@@ -44,7 +44,12 @@ def log_berry(season, berry: int) -> None:
 
 
 def reckon(
-    path: Path, acknowledged: Sequence[int], attempted: int, *, whole: bool = False
+    path: Path,
+    acknowledged: Sequence[int],
+    attempted: int,
+    *,
+    whole: bool = False,
+    read_only: bool = False,
 ) -> list[str]:
     """Open a season after a fault and hold it against what was acknowledged.
 
@@ -57,6 +62,8 @@ def reckon(
         Berries 0 to `attempted` - 1 were begun; any other in the file is invented.
     whole : bool
         Logged by the whole logger, from bytes, and not by `log_berry`.
+    read_only : bool
+        Open it as the reading commands do.
 
     Returns
     -------
@@ -65,7 +72,7 @@ def reckon(
         with it), or ``"unreadable: ..."``. Empty if all is well.
     """
     try:
-        with open_season(path) as season:
+        with open_season(path, read_only=read_only) as season:
             berries = season.berries()
             heard = b"".join(
                 chunk.data for row in season.sessions() for chunk in season.chunks(row.session_id)
@@ -170,7 +177,10 @@ def _whole_logger(path: Path, out: int) -> None:
 def kills(
     n: int, *, seed: int, per_file: int = 40, folder: Path = SCRATCH, whole: bool = False
 ) -> tuple[int, int, list[str]]:
-    """Kill a logger `n` times; return kills, berries acknowledged in all, and what went wrong."""
+    """Kill a logger `n` times; return kills, berries acknowledged in all, and what went wrong.
+
+    Every other time the file is read first by a command that only reads, journal or not.
+    """
     rng = random.Random(seed)
     wrong: list[str] = []
     total = done = 0
@@ -186,7 +196,7 @@ def kills(
                 known = sorted({*known, *said})
                 attempted = max(attempted, tried)
                 if path.exists() and path.stat().st_size and attempted:
-                    found = reckon(path, known, attempted, whole=whole)
+                    found = reckon(path, known, attempted, whole=whole, read_only=done % 2 == 0)
                     wrong += [f"kill {done}: {what}" for what in found]
                 elif known:
                     wrong.append(f"kill {done}: the file is gone")

@@ -54,7 +54,14 @@ class BerryTables(ScoreTables):
     """Berries and peaks of a season file."""
 
     def next_number(self, sample_id: int) -> int:
-        """The number of the sample's next berry: one more than the highest that is not void."""
+        """The number of the sample's next berry: one more than the highest that is not void.
+
+        Raises
+        ------
+        SeasonGoneError
+            If the file was removed, moved or overwritten.
+        """
+        self.refuse_if_gone()
         return int(self._rows(_NEXT, (sample_id,))[0][0])
 
     def acknowledge_berry(

@@ -25,6 +25,9 @@ from gauge.errors import (
 # STRICT tables came with SQLite 3.37 (release notes of 2021-11-27).
 OLDEST_SQLITE = (3, 37, 0)
 
+# What SQLite raises; and Python, where text or even SQLite's message is not UTF-8.
+SQLITE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
+
 # A commit returns only when the data and the removal of the journal have reached the disk:
 # EXTRA syncs the folder after the journal is unlinked, fullfsync empties the drive's cache on
 # macOS (https://www.sqlite.org/pragma.html). DELETE leaves no file beside the season.
@@ -98,7 +101,8 @@ def roll_back_journal(path: Path, wait_s: float) -> None:
         with contextlib.closing(connect(path, "rw", wait_s)) as db:
             db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     except sqlite3.Error as error:
-        if error.sqlite_errorcode & 0xFF in {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN}:
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code in {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN}:
             raise ReadOnlySeasonError(
                 f"{path}: a write that was interrupted must be rolled back first, and the file or "
                 "its folder may not be written.",
@@ -107,7 +111,7 @@ def roll_back_journal(path: Path, wait_s: float) -> None:
         raise
 
 
-def mapped(error: sqlite3.Error, path: Path, doing: str) -> FirmhandError:
+def mapped(error: Exception, path: Path, doing: str) -> FirmhandError:
     """Make our error of SQLite's, by its result code (https://www.sqlite.org/rescode.html).
 
     Parameters
@@ -130,7 +134,7 @@ def mapped(error: sqlite3.Error, path: Path, doing: str) -> FirmhandError:
     if isinstance(error, sqlite3.ProgrammingError | sqlite3.InterfaceError):
         raise error  # our own mistake, and no state of the file
     if extended is None:
-        return damaged(path, str(error))  # text that is not UTF-8
+        return damaged(path, f"text is not UTF-8 ({error})")
     code = extended & 0xFF
     what = f"{path}: {doing} failed ({error})."
     if code == sqlite3.SQLITE_CONSTRAINT:

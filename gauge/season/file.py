@@ -26,6 +26,7 @@ from gauge.season.calibrations import CalibrationTables
 from gauge.season.chain import digests, season_digest, start
 from gauge.season.connection import (
     JOURNAL_PRAGMA,
+    SQLITE_ERRORS,
     connect,
     damaged,
     mapped,
@@ -196,16 +197,11 @@ def open_season(
         labels_of(scale_json)
     db = None
     try:
+        if read_only and os.path.lexists(f"{path}-journal"):
+            roll_back_journal(path, wait_s)
         db = connect(path, "ro" if read_only else "rwc" if create else "rw", wait_s)
         # Asked of SQLite and not of the file: a stop while the file was begun is undone first.
-        try:
-            (n_pages,) = db.execute("PRAGMA page_count").fetchone()
-        except sqlite3.Error as error:
-            if not read_only or error.sqlite_errorcode != sqlite3.SQLITE_READONLY_ROLLBACK:
-                raise
-            roll_back_journal(path, wait_s)
-            (n_pages,) = db.execute("PRAGMA page_count").fetchone()
-        if n_pages == 0:
+        if db.execute("PRAGMA page_count").fetchone()[0] == 0:
             if not create:
                 raise NotASeasonError(
                     f"{path} is empty.", todo="'gauge log' and 'gauge plan' begin a season file."
@@ -214,7 +210,7 @@ def open_season(
             _migrate(db, 0, made)
         db = _checked(db, path, read_only=read_only)
         return SeasonFile(db, path, read_only=read_only)
-    except sqlite3.Error as error:
+    except SQLITE_ERRORS as error:
         if db is not None:
             db.close()
         raise _opening_error(error, path, create=create) from None
@@ -377,7 +373,7 @@ def _transact(
         raise
 
 
-def _opening_error(error: sqlite3.Error, path: Path, *, create: bool) -> FirmhandError:
+def _opening_error(error: Exception, path: Path, *, create: bool) -> FirmhandError:
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if code == sqlite3.SQLITE_CANTOPEN and (path.exists() or not create):
         return UnreadableFileError(

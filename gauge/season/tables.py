@@ -28,7 +28,7 @@ from gauge.errors import (
 )
 from gauge.season import chain
 from gauge.season.chain import BLOCK, Chain, Row
-from gauge.season.connection import damaged, mapped
+from gauge.season.connection import SQLITE_ERRORS, damaged, mapped
 from gauge.season.rows import TrailRow
 
 # C0, delete and C1: what a terminal would act on
@@ -100,16 +100,16 @@ class Tables:
                 f"{self.path}: {doing} refused, for an earlier write failed ({self._failed}).",
                 todo="Everything acknowledged before is safe. Open the season file again.",
             )
-        self._refuse_if_gone()
+        self._refuse_if_replaced()
         try:
             self._db.execute("BEGIN IMMEDIATE")
             self._refuse_if_overwritten()
             yield self._db
             self._db.execute("COMMIT")
             self._committed = self._newest
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             self._roll_back()
-            self._refuse_if_gone()
+            self._refuse_if_replaced()
             ours = mapped(error, self.path, doing)
             if isinstance(ours, NotASeasonError):
                 raise self._overwritten() from None
@@ -134,7 +134,26 @@ class Tables:
             # The journal stays; SQLite plays it back when the file is next opened.
             self._failed = str(error)
 
-    def _refuse_if_gone(self) -> None:
+    def refuse_if_gone(self) -> None:
+        """Refuse to go on when the file was removed, moved or overwritten.
+
+        Raises
+        ------
+        SeasonGoneError
+        """
+        self._refuse_if_replaced()
+        self._refuse_if_overwritten()
+
+    @property
+    def still_readable(self) -> bool:
+        """Whether what was stored can be read yet, also where the file lost its name."""
+        try:
+            self._refuse_if_overwritten()
+        except SeasonGoneError:
+            return False
+        return True
+
+    def _refuse_if_replaced(self) -> None:
         """Refuse to go on when the file of this name is not the one that was opened."""
         found = _inode(self.path)
         if found != self._inode:
@@ -255,7 +274,7 @@ class Tables:
     def _rows(self, sql: str, values: Sequence[Any] | dict[str, Any] = ()) -> list[Any]:
         try:
             return self._db.execute(sql, values).fetchall()
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise mapped(error, self.path, "reading") from None
 
     def _row(self, sql: str, values: Sequence[Any] = ()) -> Any | None:

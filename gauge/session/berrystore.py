@@ -5,10 +5,14 @@ Without a season file nothing is kept. What is a berry is decided in the recorde
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from itertools import zip_longest
+import contextlib
+from collections.abc import Iterable, Iterator
+from glob import escape as glob_escape
+from itertools import count, zip_longest
 
-from gauge.errors import AlreadyThereError, LockedSeasonError
+from gauge.errors import AlreadyThereError, FirmhandError, LockedSeasonError, SeasonGoneError
+from gauge.outfile import write_whole
+from gauge.protocol.capture import write_capture
 from gauge.records import Chunk, Compression, FingerScore, Gap
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
@@ -26,6 +30,7 @@ class BerryStore:
         self._chunks: list[Chunk] = []
         self._gaps: list[Gap] = []
         self._n_bytes = 0
+        self._gone: SeasonGoneError | None = None
 
     @property
     def pending(self) -> bool:
@@ -47,11 +52,12 @@ class BerryStore:
     def write(self) -> None:
         """Write what is pending; what a locked or full disk refuses stays pending."""
         if self.season is not None and self.session_id is not None:
-            self.season.keep_chunks(self.session_id, self._chunks)
-            self._forget_chunks()
-            while self._gaps:
-                self.season.keep_gap(self.session_id, self._gaps[0])
-                self._gaps.pop(0)
+            with self._rescuing(self.season):
+                self.season.keep_chunks(self.session_id, self._chunks)
+                self._forget_chunks()
+                while self._gaps:
+                    self.season.keep_gap(self.session_id, self._gaps[0])
+                    self._gaps.pop(0)
         self._gaps = []
         self._forget_chunks()
 
@@ -66,7 +72,8 @@ class BerryStore:
         """Return the number of the sample's next berry; None without a season file."""
         if self.season is None or sample is None:
             return None
-        return self.season.next_number(sample.sample_id)
+        with self._rescuing(self.season):
+            return self.season.next_number(sample.sample_id)
 
     def acknowledge(
         self,
@@ -80,10 +87,11 @@ class BerryStore:
             return BerryLogged(number=number, berry_id=None, press=press, scores=scores)
         for attempt in (1, 2):
             try:
-                berry_id = self.season.acknowledge_berry(
-                    self.session_id, sample.sample_id, number, press,
-                    scores=scores, chunks=self._chunks,
-                )  # fmt: skip
+                with self._rescuing(self.season):
+                    berry_id = self.season.acknowledge_berry(
+                        self.session_id, sample.sample_id, number, press,
+                        scores=scores, chunks=self._chunks,
+                    )  # fmt: skip
                 break
             except AlreadyThereError:
                 # A logger on another machine may have taken the number just now.
@@ -92,6 +100,42 @@ class BerryStore:
                 number = self.season.next_number(sample.sample_id)
         self._forget_chunks()
         return BerryLogged(number=number, berry_id=berry_id, press=press, scores=scores)
+
+    @contextlib.contextmanager
+    def _rescuing(self, season: SeasonFile) -> Iterator[None]:
+        """Where the season is gone, save beside it what was received in this session, once."""
+        if self._gone is not None:
+            raise self._gone
+        try:
+            yield
+        except SeasonGoneError as error:
+            self._gone = SeasonGoneError(f"{error.what} {self._rescued(season)}", todo=error.todo)
+            raise self._gone from None
+
+    def _rescued(self, season: SeasonFile) -> str:
+        """Write what was received, and the season where it can be read yet; say what is where."""
+        assert self.session_id is not None
+        path = season.path
+        names = (f"{path.stem}.rescued{n or ''}" for n in count())
+        stem = next(n for n in names if not any(path.parent.glob(f"{glob_escape(n)}.*")))
+        text, copy = path.with_name(f"{stem}.txt"), path.with_name(f"{stem}{path.suffix}")
+        items: list[Chunk | Gap] = []
+        saved = []
+        try:
+            if season.still_readable:
+                with contextlib.suppress(FirmhandError):
+                    items += season.received(self.session_id)
+                season.backup(copy)
+                saved.append(f"{copy.name} is the season as it was at the last berry.")
+        except FirmhandError as error:
+            saved.append(f"The season could not be saved ({error.what}).")
+        items += sorted([*self._chunks, *self._gaps], key=lambda item: item[0])
+        try:
+            write_whole(text, (f"{line}\n" for line in write_capture(items)))
+            saved.append(f"{text.name} is what was received, for 'gauge replay'.")
+        except FirmhandError as error:
+            saved.append(f"What was received could not be saved ({error.what}).")
+        return " ".join(saved)
 
     def _forget_chunks(self) -> None:
         self._chunks, self._n_bytes = [], 0

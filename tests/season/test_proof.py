@@ -31,6 +31,7 @@ from gauge.protocol.formatfile import load_format
 from gauge.records import FingerScore, Gap, Sample, Session
 from gauge.season import chain
 from gauge.season.file import give_digests, open_season
+from gauge.session.events import BerryLogged
 from gauge.session.recorder import BerryRecorder, rederivable
 from tests.answers import SAMPLE_RUNS, call
 from tests.season.test_older_season import older_season
@@ -421,3 +422,38 @@ def test_control_characters_are_refused_on_entry(path, text) -> None:
             with pytest.raises(InvalidValueError, match="control character"):
                 call_()
         assert season.differences() == []
+
+
+# --- a file that is taken away under the recorder ---------------------------------------------
+
+
+@pytest.mark.parametrize("readable", [True, False])
+def test_what_was_received_is_saved_beside_a_season_that_is_gone(tmp_path, readable) -> None:
+    path = tmp_path / "r.season"
+    season = open_season(path, create=True)
+    season.add_sample(Sample(code="C1"))
+    fmt = load_format(SAMPLE_RUNS / "gauge.toml")
+    session_id = season.add_session(rederivable(Session(started_at="2026-07-01T08:00:00Z"), fmt))
+    recorder = BerryRecorder(fmt, season=season, session_id=session_id, sample=season.sample("C1"))
+    items = list(load_capture(SAMPLE_RUNS / "2026-blackberry/captures/B26-01.txt"))
+    told = []
+    with pytest.raises(SeasonGoneError, match=r"r\.rescued\.txt is what was received"):
+        for item in items:
+            told += [e for e in recorder.feed(item) if isinstance(e, BerryLogged)]
+            if len(told) == 3:
+                if readable:
+                    path.unlink(missing_ok=True)
+                else:
+                    path.write_bytes(b"")
+    with pytest.raises(SeasonGoneError):
+        recorder.close()
+    season.close()
+    assert len(told) == 3
+    names = {file.name for file in tmp_path.iterdir()} - {"r.season"}
+    assert names == {"r.rescued.txt"} | ({"r.rescued.season"} if readable else set())
+    if readable:
+        with open_season(tmp_path / "r.rescued.season", read_only=True) as saved:
+            assert [b.peak_shown for b in saved.berries()] == [e.press.peak_shown for e in told]
+        again = list(load_capture(tmp_path / "r.rescued.txt"))
+        assert again == items[: len(again)]
+        assert len(again) > 100

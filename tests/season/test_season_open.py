@@ -33,6 +33,7 @@ from gauge.records import Chunk
 from gauge.season import schema
 from gauge.season.connection import mapped
 from gauge.season.file import open_season
+from tests.answers import call
 from tests.season_helpers import begun, press
 
 
@@ -211,6 +212,52 @@ def test_opened_for_reading_only_writes_nothing(path) -> None:
         with pytest.raises(sqlite3.OperationalError):
             season._db.execute("DELETE FROM berries")
     assert path.read_bytes() == before
+
+
+# --- after a crash ----------------------------------------------------------------------------
+
+
+def _crashed(path, folder):
+    """A copy of the season as a crash in the middle of a large change leaves it."""
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as db:
+        db.execute("PRAGMA cache_size = 1")  # so that changes reach the file before the commit
+        db.execute("BEGIN")
+        db.execute("UPDATE peaks SET peak_shown = '9.99', peak_n = 9.99")
+        db.execute("CREATE TABLE filler AS SELECT randomblob(99999) AS x FROM berries")
+        for name in (path.name, f"{path.name}-journal"):
+            shutil.copy(path.with_name(name), folder / name)
+        db.execute("ROLLBACK")
+    return folder / path.name
+
+
+def test_a_command_that_only_reads_rolls_back_what_a_crash_left(path, tmp_path) -> None:
+    folder = tmp_path / "crashed"
+    folder.mkdir()
+    crashed = _crashed(path, folder)
+    assert b"9.99" in crashed.read_bytes()
+    for command in ("gauge readings", "gauge plan", "gauge audit", "calibrate table"):
+        assert call(f"{command} '{crashed}' --json").status == 0, command
+        crashed = _crashed(path, folder)
+    with open_season(crashed, read_only=True) as season:
+        assert [berry.peak_shown for berry in season.berries()] == ["1.240"]
+    assert list(folder.iterdir()) == [crashed]
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="needs another user")
+def test_a_crash_in_a_folder_that_may_not_be_written_is_told(path, tmp_path) -> None:
+    folder = tmp_path / "crashed"
+    folder.mkdir()
+    crashed = _crashed(path, folder)
+    folder.chmod(0o555)
+    for parent in list(folder.parents)[:4]:
+        if str(parent).startswith(("/tmp/", "/dev/shm/")):
+            parent.chmod(0o755)
+    os.seteuid(65534)
+    try:
+        with pytest.raises(ReadOnlySeasonError, match="rolled back first"):
+            open_season(crashed, read_only=True)
+    finally:
+        os.seteuid(0)
 
 
 # --- migrations -------------------------------------------------------------------------------

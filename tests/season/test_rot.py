@@ -1,0 +1,10 @@
+"""No bit that rots is used without a word: the small version of tests/bench/rot.py."""
+
+from tests.rot import rot
+
+
+def test_flipped_bits_are_refused_or_change_nothing() -> None:
+    counts, wrong = rot(150, seed=20)
+    assert wrong == []
+    assert counts["readings refused"] > 30
+    assert counts["fit refused"] > 30
