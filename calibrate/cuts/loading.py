@@ -14,6 +14,7 @@ from gauge.errors import (
     BadTableError,
     CannotCompareError,
     FirmhandError,
+    InvalidValueError,
     NoSuchRecordError,
     UnreadableFileError,
 )
@@ -51,8 +52,11 @@ def load_calibration(
     paths = [Path(source) for source in sources]
     if name is not None:
         return _stored(paths, name).with_limit(sale_limit)
-    [path] = paths
-    return _from_json(path).with_limit(sale_limit)
+    if len(paths) != 1:
+        raise InvalidValueError(
+            f"{len(paths)} sources and no name of a calibration.", todo="Give a name, or one file."
+        )
+    return _from_json(paths[0]).with_limit(sale_limit)
 
 
 def _stored(paths: list[Path], name: str) -> Calibration:

@@ -15,8 +15,9 @@ from calibrate.anchors.choice import choose_anchors
 from calibrate.cuts.bands import bands
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
-from calibrate.plots.card import CardNotes, draw_card
+from calibrate.plots.card import CardNotes, band_text, draw_card
 from gauge.errors import InfeasiblePlanError, InvalidValueError
+from gauge.units import Unit
 
 
 def _calibration(scale=BLACKBERRY, cuts=(4.5, 3.2, 2.1, 1.2), spread=0.3, force_scale="linear"):
@@ -164,3 +165,12 @@ def test_no_anchor_of_the_card_covers_another_or_is_cut_off(per_score) -> None:
     assert len(boxes) == len(chosen.anchors)
     assert all(box.x1 < figure.bbox.x1 for box in boxes)
     assert not any(a.overlaps(b) for a, b in itertools.combinations(boxes, 2))
+
+
+def test_a_band_is_written_in_the_units_of_the_trade() -> None:
+    """1 lbf is 4.4482216152605 N and 1 kgf 9.80665 N (BIPM, SI Brochure; NIST SP 811)."""
+    first, middle, *_, last = bands(_calibration())
+    assert band_text(first, Unit.N) == f"from {first.low_newton:.2f} N up"
+    low, high = (x / 4.4482216152605 for x in (middle.low_newton, middle.high_newton))
+    assert band_text(middle, Unit.LBF) == f"{low:.2f} to {high:.2f} lbf"
+    assert band_text(last, Unit.KGF) == f"below {last.high_newton / 9.80665:.3f} kgf"
