@@ -27,7 +27,7 @@ UNIT_TEXTS = {
 DECIMALS = {Unit.N: 2, Unit.LBF: 3, Unit.KGF: 3, Unit.GF: 1, Unit.OZF: 2, Unit.MN: 0}
 
 
-def course(rng: Random, rate_hz: float, n_presses: int = 2) -> list[float]:
+def squeezes(rng: Random, rate_hz: float, n_presses: int = 2) -> list[float]:
     """Forces in newtons, one a reading: rest, hand-made presses, rest."""
     out: list[float] = []
     noise = lambda: rng.gauss(0, 0.006)  # noqa: E731
@@ -58,7 +58,7 @@ class Gauge:
     learnable: bool = True
 
     def lines(self, forces: list[float]) -> Iterator[tuple[bytes, str, Unit]]:
-        """The lines for a course of forces, with their truth."""
+        """The lines for forces, with their truth."""
         return (self.write(f, i) for i, f in enumerate(forces))
 
 
@@ -250,7 +250,7 @@ class Bench:
         try:
             return next(self.forces)
         except StopIteration:
-            self.forces = iter(course(self.rng, self.gauge.rate_hz))
+            self.forces = iter(squeezes(self.rng, self.gauge.rate_hz))
             return next(self.forces)
 
     def _line(self) -> bytes:
@@ -278,7 +278,7 @@ class Bench:
         if gauge.mode == "streaming":
             times = [i / gauge.rate_hz for i in range(int(seconds * gauge.rate_hz))]
         elif gauge.mode == "button":
-            # The key is pressed when the user is told to, every few seconds.
+            # The key is pressed when the user is asked to, every few seconds.
             times, t = [], 1.0 + self.rng.random()
             while self.listened_s > 0 and t < seconds:
                 times.append(t)

@@ -7,7 +7,7 @@ speed from a wrong one. Nothing here knows units or which number is the force.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cached_property
@@ -36,15 +36,10 @@ _Cut = tuple[tuple[str, ...], tuple[str, ...]]  # kinds of the parts of one line
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One part of the lines.
+    """One part of the lines: its text in each line, pads included.
 
-    Attributes
-    ----------
-    kind : str
-        "N" a number, "W" a word, "S" a lone sign, "B" blanks, "X" two hexadecimal digits after an
-        asterisk at the end, "P" another character, "M" a column with letters in some lines.
-    texts : tuple of str
-        Its text in each line, pads included.
+    Its kind is "N" a number, "W" a word, "S" a lone sign, "B" blanks, "X" two hexadecimal digits
+    after an asterisk at the end, "P" another character, "M" a column with letters in some lines.
     """
 
     kind: str
@@ -67,18 +62,9 @@ class Part:
 
 @dataclass(frozen=True, kw_only=True)
 class LineTable:
-    """Lines and their parts under one reading of the commas.
+    """Lines with a number, their parts, and odd lines that have a word in its place.
 
-    Attributes
-    ----------
-    lines : tuple of str
-        Those with a number.
-    parts : tuple of Part
-        Of `lines`.
-    odd : tuple of str
-        Lines with a word in place of the number.
-    comma : bool
-        Whether a comma between digits is a decimal sign.
+    `comma` tells whether a comma between digits is a decimal sign.
     """
 
     lines: tuple[str, ...]
@@ -163,14 +149,15 @@ def _align(cut: list[_Cut]) -> tuple[Part, ...]:
     return tuple(out)
 
 
-def _tokens(line: str, comma: bool) -> _Cut:
-    """Cut one line into tokens."""
-    found = list(_TOKENS[comma].finditer(line))
+def _tokens(line: str, comma: bool, masked: Set[int] = frozenset()) -> _Cut:
+    """Cut one line into tokens; each masked character is one."""
+    shown = "".join(_MASK if i in masked else char for i, char in enumerate(line))
+    found = list(_TOKENS[comma].finditer(shown))
     kinds = tuple(
         (m.lastgroup or "") if m["P"] is None else "M" if m[0] == _MASK else "P" + m[0]
         for m in found
     )
-    return kinds, tuple(m[0] for m in found)
+    return kinds, tuple(line[m.start() : m.end()] for m in found)
 
 
 def _by_tokens(lines: Sequence[str], comma: bool) -> list[_Cut]:
@@ -185,28 +172,18 @@ def _by_tokens(lines: Sequence[str], comma: bool) -> list[_Cut]:
 
 def _by_columns(lines: Sequence[str], comma: bool) -> list[_Cut]:
     """Cut by columns, counted from either end: one with letters in some lines is a part."""
-    for step in (1, -1):
-        turned = [line[::step] for line in lines]
-        lettered = sorted(_lettered_columns(turned))
+    for from_end in (False, True):
+        lettered = sorted(_lettered_columns([line[::-1] if from_end else line for line in lines]))
         # Where lines run out of step, letters stand in a column by chance: try with fewer.
         for n in range(len(lettered), 0, -1):
-            masked = set(lettered[:n])
-            cut = [_masked_tokens(line, step, masked, comma) for line in turned]
+            cut = []
+            for line in lines:
+                last = len(line) - 1
+                masked = {last - i if from_end else i for i in lettered[:n]}
+                cut.append(_tokens(line, comma, masked))
             if len({kinds for kinds, _ in cut}) == 1:
                 return cut
     raise NoCommonFormError("the lines differ in their parts")
-
-
-def _masked_tokens(turned: str, step: int, masked: set[int], comma: bool) -> _Cut:
-    """Cut one line into tokens, with some columns masked."""
-    line = turned[::step]
-    shown = "".join(_MASK if i in masked else c for i, c in enumerate(turned))[::step]
-    kinds, texts = _tokens(shown, comma)
-    true, at = [], 0
-    for text in texts:
-        true.append(line[at : at + len(text)])
-        at += len(text)
-    return kinds, tuple(true)
 
 
 def _lettered_columns(lines: Sequence[str]) -> set[int]:

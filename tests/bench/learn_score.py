@@ -1,6 +1,6 @@
 """Score of `gauge learn` on many formats: ``python tests/bench/learn_score.py [N] [SEED]``.
 
-A format counts as right only if it reads at least 99 in 100 lines of a fresh course of forces, and
+A format counts as right only if it reads at least 99 in 100 lines of fresh squeezes, and
 every reading to the number and unit that the line says; as WRONG if one single reading differs.
 """
 
@@ -20,7 +20,7 @@ from gauge.learn.inference import Learned
 from gauge.learn.sweep import Sweep, requests
 from gauge.protocol.framing import Framer
 from gauge.records import Status
-from tests.gauges import Bench, Gauge, course, gauges, traps
+from tests.gauges import Bench, Gauge, gauges, squeezes, traps
 
 
 def learn(gauge: Gauge, seconds: float = 12.0) -> Learned | FirmhandError:
@@ -45,7 +45,7 @@ def judge(gauge: Gauge, learned: Learned, seed: int = 99) -> tuple[str, str]:
     if fmt.mode != gauge.mode:
         return "WRONG", f"mode {fmt.mode}"
     rng = Random(seed)
-    forces = course(rng, gauge.rate_hz, 6)
+    forces = squeezes(rng, gauge.rate_hz, 6)
     framer, n_read, n_lines = Framer(fmt), 0, 0
     framer.feed(0, gauge.write(0.0, 0)[0])  # the first is dropped up to its end
     for i, force in enumerate(forces, 1):

@@ -40,7 +40,7 @@ from gauge.records import Chunk, Status
 from gauge.season.file import open_season
 from gauge.simulate.uart import received
 from gauge.units import Unit
-from tests.gauges import Bench, Gauge, Style, course, gauges, styled, traps
+from tests.gauges import Bench, Gauge, Style, gauges, squeezes, styled, traps
 from tests.lines import gauge_process, interrupted
 
 
@@ -57,13 +57,13 @@ def _bench(name: str) -> ModuleType:
 SCORE = _bench("learn_score")
 
 
-def lines_heard(*lines: bytes, every_s: float = 0.05, **more: object) -> Received:
+def lines_received(*lines: bytes, every_s: float = 0.05, **more: object) -> Received:
     chunks = tuple(Chunk(int(i * every_s * 1e9), line) for i, line in enumerate(lines))
     return Received(settings=SerialSettings(), chunks=chunks, **more)  # type: ignore[arg-type]
 
 
 def squeezed(write: Callable[[float, int], bytes], n: int = 2, seed: int = 1) -> list[bytes]:
-    return [write(f, i) for i, f in enumerate(course(Random(seed), 20.0, n))]
+    return [write(f, i) for i, f in enumerate(squeezes(Random(seed), 20.0, n))]
 
 
 # --- many formats ---------------------------------------------------------------------------------
@@ -139,32 +139,32 @@ def test_parity_from_bit_seven() -> None:
 
 def test_too_few_lines_and_no_squeeze() -> None:
     with pytest.raises(NeedMoreError, match="only 11 whole lines"):
-        infer(lines_heard(*[b"%5.2f N\r\n" % i for i in range(12)]))
+        infer(lines_received(*[b"%5.2f N\r\n" % i for i in range(12)]))
     with pytest.raises(NeedMoreError, match="said the same"):
-        infer(lines_heard(*[b" 0.00 N\r\n"] * 50))
+        infer(lines_received(*[b" 0.00 N\r\n"] * 50))
     with pytest.raises(NeedMoreError, match="nothing was received"):
-        infer(lines_heard())
+        infer(lines_received())
 
 
 def test_unit_words() -> None:
-    learned = infer(lines_heard(*squeezed(lambda f, i: b"%7.1f g\r\n" % (f * 101.97))))
+    learned = infer(lines_received(*squeezed(lambda f, i: b"%7.1f g\r\n" % (f * 101.97))))
     assert learned.largest_unit is Unit.GF
     assert learned.notes == ("'g' is taken for the force unit gf",)
-    bare = lines_heard(*squeezed(lambda f, i: b"%7.2f\r\n" % f))
+    bare = lines_received(*squeezed(lambda f, i: b"%7.2f\r\n" % f))
     with pytest.raises(NotSureError, match="do not say their unit"):
         infer(bare)
     assert infer(bare, unit=Unit.LBF).fmt.unit is Unit.LBF
     with pytest.raises(NotSureError, match="--unit says lbf"):
-        infer(lines_heard(*squeezed(lambda f, i: b"%7.2f N\r\n" % f)), unit=Unit.LBF)
+        infer(lines_received(*squeezed(lambda f, i: b"%7.2f N\r\n" % f)), unit=Unit.LBF)
 
 
 def test_a_unit_that_changes_while_listening_stays_in_the_line() -> None:
     def write(f: float, i: int) -> bytes:
         return b"%8.3f N\r\n" % f if i < 60 else b"%8.3f lbF\r\n" % (f / 4.4482216)
 
-    fmt = infer(lines_heard(*squeezed(write, n=4))).fmt
+    fmt = infer(lines_received(*squeezed(write, n=4))).fmt
     assert fmt.unit is None
-    readings = Framer(fmt).feed(0, b"\r\n   1.240 N\r\n   0.279 lbF\r\n   0.126 kg\r\n")
+    readings = Framer(fmt).feed(0, b"\r\n   2.370 N\r\n   0.533 lbF\r\n   0.126 kg\r\n")
     assert [r.unit for r in readings] == [Unit.N, Unit.LBF, Unit.KGF]
 
 
@@ -178,7 +178,7 @@ def test_the_force_is_the_one_that_moves_with_the_squeeze() -> None:
             i % 2,
         )
 
-    readings = Framer(infer(lines_heard(*squeezed(write))).fmt).feed(
+    readings = Framer(infer(lines_received(*squeezed(write))).fmt).feed(
         0, b"\r\n0007;12:00:00.10; 12.34 N;21.0 C;1\r\n"
     )
     assert [r.shown for r in readings] == ["12.34"]
@@ -186,21 +186,23 @@ def test_the_force_is_the_one_that_moves_with_the_squeeze() -> None:
 
 def test_one_force_in_two_units_is_one_force() -> None:
     # 1 lbf = 4.4482216152605 N (NIST SP 811, Appendix B.9).
-    two = lines_heard(*squeezed(lambda f, i: b"%7.3f N %7.4f lbf\r\n" % (f, f / 4.4482216152605)))
-    readings = Framer(infer(two).fmt).feed(0, b"\r\n  1.240 N  0.2788 lbf\r\n")
-    assert [(r.shown, r.unit) for r in readings] == [("1.240", Unit.N)]
-    off = lines_heard(*squeezed(lambda f, i: b"%7.3f N %7.4f lbf\r\n" % (f, f / 4.1)))
+    two = lines_received(
+        *squeezed(lambda f, i: b"%7.3f N %7.4f lbf\r\n" % (f, f / 4.4482216152605))
+    )
+    readings = Framer(infer(two).fmt).feed(0, b"\r\n  2.370 N  0.5328 lbf\r\n")
+    assert [(r.shown, r.unit) for r in readings] == [("2.370", Unit.N)]
+    off = lines_received(*squeezed(lambda f, i: b"%7.3f N %7.4f lbf\r\n" % (f, f / 4.1)))
     with pytest.raises(NotSureError, match="2 numbers of each line rise and fall"):
         infer(off)
-    before = lines_heard(
+    before = lines_received(
         *squeezed(lambda f, i: b"N %7.3f lbf %7.4f\r\n" % (f, f / 4.4482216152605))
     )
-    (reading,) = Framer(infer(before).fmt).feed(0, b"\r\nN   1.240 lbf  0.2788\r\n")
-    assert (reading.shown, reading.unit) == ("1.240", Unit.N)
+    (reading,) = Framer(infer(before).fmt).feed(0, b"\r\nN   2.370 lbf  0.5328\r\n")
+    assert (reading.shown, reading.unit) == ("2.370", Unit.N)
 
 
 def test_compression_that_is_shown_as_negative() -> None:
-    learned = infer(lines_heard(*squeezed(lambda f, i: b"%7.2f N\r\n" % -f)))
+    learned = infer(lines_received(*squeezed(lambda f, i: b"%7.2f N\r\n" % -f)))
     assert learned.fmt.compression_sign == -1
     assert "negative" in learned.notes[0]
     assert float(learned.largest_shown) > 2
@@ -210,9 +212,9 @@ def test_words_for_overload() -> None:
     def write(f: float, i: int) -> bytes:
         return b"     OL N\r\n" if f > 5 else b" UL\r\n" if f < -0.014 else b"%7.2f N\r\n" % f
 
-    fmt = infer(lines_heard(*squeezed(write, n=4))).fmt
+    fmt = infer(lines_received(*squeezed(write, n=4))).fmt
     assert "OL" in fmt.overload
-    readings = Framer(fmt).feed(0, b"\r\n     OL N\r\n   1.24 N\r\n")
+    readings = Framer(fmt).feed(0, b"\r\n     OL N\r\n   2.37 N\r\n")
     assert [r.status for r in readings] == [Status.OVERLOAD, Status.OK]
 
 
@@ -220,11 +222,11 @@ def test_decimal_comma_and_thousands() -> None:
     def comma(f: float) -> bytes:
         return (b"%.3f" % f).replace(b".", b",")
 
-    fmt = infer(lines_heard(*squeezed(lambda f, i: comma(f) + b" N\n"))).fmt
+    fmt = infer(lines_received(*squeezed(lambda f, i: comma(f) + b" N\n"))).fmt
     assert fmt.decimal_comma
-    assert Framer(fmt).feed(0, b"\n1,240 N\n")[0].value == 1.24
+    assert Framer(fmt).feed(0, b"\n2,370 N\n")[0].value == 2.37
     with pytest.raises(NotSureError, match="thousands"):
-        infer(lines_heard(*squeezed(lambda f, i: b"%b mN\n" % f"{round(f * 1000):,d}".encode())))
+        infer(lines_received(*squeezed(lambda f, i: b"%b mN\n" % f"{round(f * 1000):,d}".encode())))
 
 
 RISE_AND_FALL = [*[0.0] * 12, *[0.11 * i for i in range(40)], *[0.44 * i for i in range(9, -1, -1)]]
@@ -238,7 +240,7 @@ def test_a_comma_is_never_settled_by_half_a_squeeze(n: int) -> None:
         if decimals == 3:
             lines = [line.replace(".", ",") for line in lines]
         try:
-            learned = infer(lines_heard(*[line.encode() + b"\n" for line in lines]))
+            learned = infer(lines_received(*[line.encode() + b"\n" for line in lines]))
         except NotSureError:
             continue
         assert float(learned.largest_shown) == pytest.approx(max(RISE_AND_FALL[:n]), abs=0.006)
@@ -249,9 +251,9 @@ def test_a_checksum_or_a_count_tells_what_a_comma_is() -> None:
         line = b"mN %6d" % round(f * 1000)
         return b"%b,%03d\n" % (line, sum(line) % 256)
 
-    learned = infer(lines_heard(*squeezed(summed)))
+    learned = infer(lines_received(*squeezed(summed)))
     assert (learned.fmt.decimal_comma, learned.largest_unit) == (False, Unit.MN)
-    counted = infer(lines_heard(*squeezed(lambda f, i: b"%d,%d mN\n" % (i, round(f * 1000)))))
+    counted = infer(lines_received(*squeezed(lambda f, i: b"%d,%d mN\n" % (i, round(f * 1000)))))
     assert float(counted.largest_shown) > 2000
 
 
@@ -302,7 +304,7 @@ class Feeder:
     def _forces(self) -> Iterator[float]:
         seed = 0
         while True:
-            yield from course(Random(seed), 10.0 if self.request else 40.0)
+            yield from squeezes(Random(seed), 10.0 if self.request else 40.0)
             seed += 1
 
     def _run(self) -> None:
@@ -375,9 +377,9 @@ class PtyFeeder(Feeder):
             time.sleep(self.pause_s)
 
 
-def learn(port: str, out: Path, *more: str, said: str | None = None) -> Result:
+def learn(port: str, out: Path, *more: str, answers: str | None = None) -> Result:
     args = ["learn", "--port", port, "--out", str(out), *more]
-    return CliRunner().invoke(group, args, input=said)
+    return CliRunner().invoke(group, args, input=answers)
 
 
 needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
@@ -394,7 +396,7 @@ def test_learn_over_a_pseudo_terminal(tmp_path: Path) -> None:
     assert document["baudrate"] is fmt.baudrate is None
     assert (document["unit"], document["mode"], document["framing"]) == ("N", "streaming", "8N1")
     assert document["largest"] > 2
-    # What was heard stands beside the format, and reads the same.
+    # What was received stands beside the format, and reads the same.
     chunks = [c for c in load_capture(tmp_path / "bench.heard.txt") if isinstance(c, Chunk)]
     framer = Framer(fmt)
     readings = [r for c in chunks for r in framer.feed(c.t_ns, c.data)]
@@ -405,7 +407,7 @@ def test_learn_over_a_pseudo_terminal(tmp_path: Path) -> None:
 def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
     with PtyFeeder(lambda f, i: b"%7.3f lb\r\n" % (f / 4.448)) as feeder:
-        result = learn(feeder.port, out, "--seconds", "15", said="n\n")
+        result = learn(feeder.port, out, "--seconds", "15", answers="n\n")
     assert isinstance(result.exception, NotSureError)
     assert "'lb' is taken for the force unit lbf" in result.output
     assert not out.exists()
@@ -422,24 +424,24 @@ def test_stopped_by_the_user(tmp_path: Path) -> None:
         assert running.stderr is not None
         running.stderr.readline()  # it listens
         time.sleep(1.2)
-        said = interrupted(running)
+        printed = interrupted(running)
     assert running.returncode == StoppedError.exit_code
-    assert "no format was written" in said
-    assert "Traceback" not in said
+    assert "no format was written" in printed
+    assert "Traceback" not in printed
     assert not out.exists()
-    heard = load_capture(tmp_path / "bench.heard.txt")
-    assert max(chunk.t_ns for chunk in heard if isinstance(chunk, Chunk)) > 6e8
+    received = load_capture(tmp_path / "bench.heard.txt")
+    assert max(chunk.t_ns for chunk in received if isinstance(chunk, Chunk)) > 6e8
 
 
 def test_a_format_that_exists_is_replaced_only_on_a_yes(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
     out.write_text("mine\n", encoding="utf-8")
-    result = learn("socket://127.0.0.1:9", out, said="n\n")
+    result = learn("socket://127.0.0.1:9", out, answers="n\n")
     assert isinstance(result.exception, AlreadyThereError)
     assert [path.name for path in tmp_path.iterdir()] == ["bench.toml"]
     assert out.read_text(encoding="utf-8") == "mine\n"
     with TcpFeeder(lambda f, i: b"%7.2f N\r\n" % f) as feeder:
-        result = learn(feeder.port, out, "--seconds", "3", said="y\ny\n")
+        result = learn(feeder.port, out, "--seconds", "3", answers="y\ny\n")
     assert result.exit_code == 0, result.output
     assert load_format(out).terminators == (b"\r\n",)
 
@@ -484,7 +486,7 @@ def test_not_sure_writes_nothing(tmp_path: Path) -> None:
 
 
 def test_learned_formats_are_plain_data() -> None:
-    learned = infer(lines_heard(*squeezed(lambda f, i: b"\x02%+8.2f kgf\x03" % f)))
+    learned = infer(lines_received(*squeezed(lambda f, i: b"\x02%+8.2f kgf\x03" % f)))
     assert isinstance(learned.fmt, LineFormat)
     assert (learned.fmt.start, learned.fmt.terminators) == (b"\x02", (b"\x03",))
     assert math.isfinite(float(learned.largest_shown))

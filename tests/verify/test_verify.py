@@ -223,10 +223,10 @@ def test_stopped_by_the_user(tmp_path: Path, form: Path) -> None:
             while "Now" not in bench.stderr.readline():
                 pass
             time.sleep(0.5)
-            said = interrupted(bench)
+            printed = interrupted(bench)
     assert bench.returncode == StoppedError.exit_code
-    assert "no result" in said
-    assert "Traceback" not in said
+    assert "no result" in printed
+    assert "Traceback" not in printed
     with open_season(season, read_only=True) as stored:
         assert list(stored.verifications()) == []
         assert len(list(stored.sessions())) == 1
