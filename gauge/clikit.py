@@ -28,6 +28,14 @@ season_argument = click.argument("season", type=FILE)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 
 
+def read_by(read: Callable[[Any], Any]) -> Callable[..., Any]:
+    """Make the callback of an option that passes what was typed, if anything, through `read`.
+
+    Errors of the program pass as they are, which a click type would turn into its own.
+    """
+    return lambda _context, _option, typed: None if typed is None else read(typed)
+
+
 def number_option(
     flag: str,
     text: str,

@@ -19,10 +19,7 @@ gauge convert -1.5 N lbf --json
 
 
 @click.command(
-    "convert",
-    context_settings={"ignore_unknown_options": True},
-    no_args_is_help=True,
-    help=HELP,
+    "convert", context_settings={"ignore_unknown_options": True}, no_args_is_help=True, help=HELP
 )
 @click.argument("value")
 @click.argument("source", metavar="FROM")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from gauge.clikit import FILE, number_option, record_options, say
+from gauge.clikit import FILE, number_option, read_by, record_options, say
 from gauge.commands.options import (
     capacity_option,
     format_option,
@@ -64,11 +64,6 @@ def read_sample(code: str | None, take_next: bool, **known: Any) -> StatedSample
     return StatedSample(code, known)
 
 
-def iso_date(_ctx: click.Context, _option: click.Parameter, day: Any) -> str | None:
-    """Write a day as a season file holds it."""
-    return None if day is None else day.date().isoformat()
-
-
 scoring_options = record_options(
     "scoring",
     read_scoring,
@@ -100,7 +95,7 @@ sample_options = record_options(
         "--harvest-date",
         type=click.DateTime(["%Y-%m-%d"]),
         metavar="YYYY-MM-DD",
-        callback=iso_date,
+        callback=read_by(lambda day: day.date().isoformat()),
         help="Of a new sample.",
     ),
     number_option("--storage-day", "Days stored.", low=0),

@@ -8,16 +8,12 @@ from typing import Any
 
 import click
 
-from gauge.clikit import F, number_option
+from gauge.clikit import F, number_option, read_by
 from gauge.errors import InvalidValueError
 
 
-def _read_loading_rate(
-    _ctx: click.Context, _option: click.Parameter, text: str | None
-) -> tuple[float, float] | None:
+def _read_loading_rate(text: str) -> tuple[float, float]:
     """Read a range of loading rates in N/s, such as ``0.5-3``."""
-    if text is None:
-        return None
     low, _, high = text.partition("-")
     try:
         rate_newton_s = float(low), float(high)
@@ -40,7 +36,7 @@ loading_rate_option = click.option(
     "--loading-rate",
     "loading_rate_newton_s",
     metavar="LOW-HIGH",
-    callback=_read_loading_rate,
+    callback=read_by(_read_loading_rate),
     help="Planned rate of loading in N/s; presses outside it are flagged.",
 )
 capacity_option = number_option("--capacity-n", "Capacity of the gauge, in N.", above=0)

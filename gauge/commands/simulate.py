@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, number_option, record_options, say
+from gauge.clikit import FILE, number_option, read_by, record_options, say
 from gauge.commands.options import format_option
 from gauge.errors import PortError
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 FAULTS = ("noise", "unit", "overload", "cut")
 
 
-def read_step(_ctx: click.Context, _option: click.Parameter, text: str) -> Decimal:
+def read_step(text: str) -> Decimal:
     """Read the step of a display with its digits."""
     try:
         step = Decimal(text)
@@ -74,7 +74,9 @@ line_options = record_options(
 display_options = record_options(
     "display",
     make_display,
-    click.option("--step", default="0.01", callback=read_step, help="Step of the display."),
+    click.option(
+        "--step", default="0.01", callback=read_by(read_step), help="Display step."
+    ),
     number_option("--capacity-n", "Beyond this the gauge says overload.", low=0.1, default=22.0),
     number_option("--noise-n", "Standard deviation of its noise.", low=0, default=0.006),
     number_option("--baseline-n", "What it shows at rest.", default=0.0),

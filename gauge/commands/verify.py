@@ -14,6 +14,7 @@ from gauge.clikit import (
     json_option,
     number_option,
     print_table,
+    read_by,
     record_options,
     say,
 )
@@ -36,12 +37,10 @@ overload can ruin the cell. Follow your laboratory's rules. This is a check betw
 it does not replace a calibration by a competent laboratory."""
 
 
-def read_time(_ctx: click.Context, _option: click.Parameter, text: str | None) -> str | None:
+def read_time(text: str) -> str:
     """Read a time in ISO 8601, in UTC where it does not say."""
     from datetime import UTC, datetime
 
-    if text is None:
-        return None
     try:
         at = datetime.fromisoformat(text)
     except ValueError:
@@ -50,13 +49,6 @@ def read_time(_ctx: click.Context, _option: click.Parameter, text: str | None) -
         ) from None
     at = at if at.tzinfo else at.replace(tzinfo=UTC)
     return at.astimezone(UTC).isoformat(timespec="seconds")
-
-
-def read_masses(
-    _ctx: click.Context, _option: click.Parameter, texts: tuple[str, ...]
-) -> tuple[Mass, ...]:
-    """Read masses, such as ``500g``."""
-    return tuple(map(parse_mass, texts))
 
 
 source_options = record_options(
@@ -70,7 +62,7 @@ source_options = record_options(
         "--at",
         "taken_at",
         metavar="TIME",
-        callback=read_time,
+        callback=read_by(read_time),
         help="When the capture was taken (ISO 8601).",
     ),
     format_option(),
@@ -83,7 +75,7 @@ weight_options = record_options(
         "masses",
         multiple=True,
         metavar="500g",
-        callback=read_masses,
+        callback=read_by(lambda texts: tuple(map(parse_mass, texts))),
         help="A check weight in g, kg, lb or oz; once for each, in the order hung.",
     ),
     number_option(
