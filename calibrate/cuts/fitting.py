@@ -66,7 +66,7 @@ def fit(
     elif len(pairs.raters) > 1:
         found = _of_panel(pairs, force_scale, kind, level, firmest, these_raters)
     else:
-        found = _of_hand(pairs, force_scale, kind, level, firmest, resamples, seed)
+        found = _of_one(pairs, force_scale, kind, level, firmest, resamples, seed)
     return replace(
         found,
         n=pairs.n,
@@ -82,19 +82,19 @@ def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: st
     from calibrate.model.penalised import LABEL, fit_penalised
 
     scale: ForceScale = "log" if force_scale == "log" else "linear"
-    fit = fit_penalised(pairs, force_scale=scale, level=level, firmest=firmest)
+    model = fit_penalised(pairs, force_scale=scale, level=level, firmest=firmest)
     warnings = [LABEL, *_unused_warnings(pairs)]
     if force_scale == "auto":
         warnings.append("AIC does not compare penalised fits, so the linear scale was taken")
     if len(pairs.raters) > 1:
         warnings.append("all raters are taken as one hand in a penalised fit")
-    columns = [h if scale == "linear" else np.exp(h) for h in (fit.cut, fit.low, fit.high)]
+    columns = [h if scale == "linear" else np.exp(h) for h in (model.cut, model.low, model.high)]
     return Calibration(
         scale=pairs.scale,
         force_scale=scale,
         cuts=as_cuts(*(column.tolist() for column in columns)),
-        spread=fit.spread,
-        log_likelihood=fit.log_likelihood,
+        spread=model.spread,
+        log_likelihood=model.log_likelihood,
         warnings=tuple(warnings),
     )
 
@@ -109,33 +109,33 @@ def _of_panel(
 ) -> Calibration:
     from calibrate.model.panel import fit_panel
 
-    fit = fit_panel(pairs, force_scale=force_scale, level=level, firmest=firmest)
-    warnings = list(fit.warnings)
+    model = fit_panel(pairs, force_scale=force_scale, level=level, firmest=firmest)
+    warnings = list(model.warnings)
     if kind != "profile":
         warnings.append(
             f"{kind} intervals are for one hand; the panel's include how hands differ "
             "and are made in one way only"
         )
-    # What a middling hand makes of berries of one force: its own spread, and how berries of one
-    # force differ to all fingers, at the middle cut. Probabilities of scores need both.
-    middle = float(np.nanmedian(fit.cut_newton)) if fit.force_scale == "linear" else 1.0
-    berries = (fit.berry_sd or 0.0) * middle * math.sqrt(3) / math.pi
-    widen = math.hypot(fit.spread, berries) / fit.spread
-    factor = np.append(np.ones(len(fit.cuts)), widen)
-    covariance = np.array(fit.covariance) * np.outer(factor, factor)
+    # What a middling rater makes of berries of one force: the rater's spread, and how berries of
+    # one force differ to all fingers, at the middle cut. Probabilities of scores need both.
+    middle = float(np.nanmedian(model.cut_newton)) if model.force_scale == "linear" else 1.0
+    berries = (model.berry_sd or 0.0) * middle * math.sqrt(3) / math.pi
+    widen = math.hypot(model.spread, berries) / model.spread
+    factor = np.append(np.ones(len(model.cuts)), widen)
+    covariance = np.array(model.covariance) * np.outer(factor, factor)
     return Calibration(
         scale=pairs.scale,
-        force_scale=fit.force_scale,
-        cuts=fit.these_raters if these_raters else fit.cuts,
-        spread=fit.spread * widen,
-        hand_sd=fit.hand_sd,
+        force_scale=model.force_scale,
+        cuts=model.these_raters if these_raters else model.cuts,
+        spread=model.spread * widen,
+        hand_sd=model.hand_sd,
         covariance=tuple(tuple(float(x) for x in row) for row in covariance),
-        log_likelihood=fit.log_likelihood,
+        log_likelihood=model.log_likelihood,
         warnings=tuple(warnings),
     )
 
 
-def _of_hand(
+def _of_one(
     pairs: Pairs,
     force_scale: ForceChoice,
     kind: Kind,
@@ -144,43 +144,43 @@ def _of_hand(
     resamples: int,
     seed: int,
 ) -> Calibration:
-    fit, warnings = _best(pairs, force_scale, firmest)
+    model, warnings = _best(pairs, force_scale, firmest)
     if len(pairs.raters) == 1:
-        # A named hand is a panel of one: few scores of it are allowed for, as for any panel.
+        # A named rater is a panel of one: few scores are allowed for, as for any panel.
         warnings.append(
             f"a panel of one: these are the cut points of {pairs.raters[0]}, and how other hands "
             "differ is not known"
         )
-        level = widened(level, pairs.n, fit.ordinal.phi.size)
-    cuts = cut_intervals(fit, kind=kind, level=level, resamples=resamples, seed=seed)
+        level = widened(level, pairs.n, model.ordinal.phi.size)
+    cuts = cut_intervals(model, kind=kind, level=level, resamples=resamples, seed=seed)
     warnings += _unused_warnings(pairs)
     warnings += [cut.why for cut in cuts if cut.why]
     return Calibration(
         scale=pairs.scale,
-        force_scale=fit.force_scale,
+        force_scale=model.force_scale,
         cuts=cuts,
-        spread=fit.spread,
-        covariance=whole_covariance(fit),
-        log_likelihood=fit.log_likelihood,
+        spread=model.spread,
+        covariance=whole_covariance(model),
+        log_likelihood=model.log_likelihood,
         warnings=tuple(warnings),
     )
 
 
 def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list[str]]:
-    """Fit one hand on the chosen force scale, or on the better of the two."""
+    """Fit one rater on the chosen force scale, or on the better of the two."""
     cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
 
-    def fit(force_scale: ForceScale) -> CutFit:
+    def fitted(force_scale: ForceScale) -> CutFit:
         return fit_cells(
             cells, pairs.scale, force_scale=force_scale, firmest=firmest, source=pairs.source
         )
 
     if choice != "auto":
-        return fit(choice), []
-    linear = fit("linear")
+        return fitted(choice), []
+    linear = fitted("linear")
     if (pairs.force_newton <= 0).any():
         return linear, ["a force of zero has no logarithm, so the linear scale was taken"]
-    log = fit("log")
+    log = fitted("log")
     return (log if log.aic < linear.aic else linear), []
 
 
