@@ -27,9 +27,9 @@ _WITHIN = (
     "season", "site", "selection", "plot", "harvest_date", "storage_day", "storage_temp_c",
     "replicate",
 )  # fmt: skip
-_ARRAYS = ("n", "mean_newton", "ss_n2", "mean_h", "scores", "predicted", "predicted_soft")
 # Berries predicted at a time, which keeps memory small.
 _CHUNK = 65536
+_ARRAYS = ("n", "mean_newton", "ss_n2", "mean_h", "scores", "predicted", "predicted_soft")
 
 
 def sort_key(text: str | None) -> tuple[int, float, str]:
@@ -139,6 +139,8 @@ class SamplingUnits:
         ends = np.cumsum(np.bincount(code))
         parts = np.split(np.argsort(code, kind="stable"), ends[:-1])
         keys = self.at(np.array([part[0] for part in parts])).keys(names)
+        if len(keys) == 1:
+            return {keys[0]: self}
         found = dict(zip(keys, parts, strict=True))
         return {key: self.at(found[key]) for key in ordered(keys)}
 
@@ -234,26 +236,20 @@ def _predict(
     from scipy.special import expit
 
     k = len(calibration.scale.labels)
-    expected = np.zeros((m, k))
     boundary = calibration.scale.sale_boundary
-    cuts: list[float] = []
     limit = None if boundary is None else calibration.cuts[boundary]
+    cuts = []
     if limit is not None and limit.value is not None:
         # An open side adds nothing to the interval; the calibration itself warned of it.
-        cuts = [
-            float(calibration.h(end or limit.value or 1.0))
-            for end in (limit.value, limit.low, limit.high)
-        ]
-    soft = np.zeros((m, len(cuts)))
+        cuts = [calibration.h(end or limit.value) for end in (limit.value, limit.low, limit.high)]
+    found = np.zeros((m, k + len(cuts)))
     for begin in range(0, force.size, _CHUNK):
         part, unit = force[begin : begin + _CHUNK], at[begin : begin + _CHUNK]
-        probability = calibration.probabilities(part)
-        for score in range(k):
-            expected[:, score] += np.bincount(unit, probability[:, score], minlength=m)
-        for column, cut in enumerate(cuts):
-            beyond = expit((cut - calibration.h(part)) / calibration.spread)
-            soft[:, column] += np.bincount(unit, beyond, minlength=m)
-    return expected, soft if cuts else None
+        h = calibration.h(part)
+        beyond = [expit((cut - h) / calibration.spread) for cut in cuts]
+        for column, share in enumerate([*calibration.probabilities(part).T, *beyond]):
+            found[:, column] += np.bincount(unit, share, minlength=m)
+    return found[:, :k], found[:, k:] if cuts else None
 
 
 def sheet_units(clamshells: Sequence[Clamshell]) -> SamplingUnits | None:

@@ -18,6 +18,7 @@ from calibrate.stats.groups import Comparison, compare_means, compare_proportion
 from calibrate.tables.pooling import Pool
 from calibrate.tables.rows import Row, make_row
 from calibrate.tables.samplingunits import (
+    Key,
     SamplingUnits,
     UnitName,
     berry_units,
@@ -91,13 +92,7 @@ def tabulate(
         raise NoSuchRecordError(
             f"'{what}' cannot be compared, for it does not make rows.", todo=f"Add --by {what}."
         )
-    berries, cards = (one.groups(by) if one is not None else {} for one in (units, sheets))
-    rows = [
-        make_row(
-            dict(zip(by, key, strict=True)), berries.get(key), cards.get(key), pool.scale, level
-        )
-        for key in ordered((*berries, *cards))
-    ]
+    rows = _rows(units, sheets, by, pool.scale, level)
     compared: list[Compared] = []
     if what is not None:
         compared = _compare_within(units, sheets, by, what, pool.scale, block, level)
@@ -111,6 +106,21 @@ def tabulate(
         units=units,
         sheets=sheets,
     )
+
+
+def _rows(
+    units: SamplingUnits | None,
+    sheets: SamplingUnits | None,
+    by: Sequence[str],
+    scale: Scale | None,
+    level: float,
+) -> list[Row]:
+    """Make a row of each combination of levels."""
+    berries, cards = (one.groups(by) if one is not None else {} for one in (units, sheets))
+    return [
+        make_row(dict(zip(by, key, strict=True)), berries.get(key), cards.get(key), scale, level)
+        for key in ordered((*berries, *cards))
+    ]
 
 
 def _mixed(units: SamplingUnits | None, by: Sequence[str]) -> list[str]:
@@ -146,20 +156,21 @@ def _compare_within(
 ) -> list[Compared]:
     """Compare one level (`what`, one of `by`) within each combination of the others."""
     others = [name for name in by if name != what]
-    outcomes = [
-        (outcome, of.groups(others), of.at(np.zeros(0, np.int64)))
-        for outcome, of in _outcomes(units, sheets, scale)
-    ]
-    both = [one for one in (units, sheets) if one is not None]
     compared = []
-    # Units without the level make a row, but no group.
-    labelled = [one.where(one.factor(what).code >= 0) for one in both]
-    for held in ordered(key for one in labelled for key in one.groups(others)):
+    strata: dict[Key, dict[str, SamplingUnits]] = {}
+    for kind, one in (("berries", units), ("sheets", sheets)):
+        if one is not None:
+            # Units without the level make a row, but no group.
+            for key, group in one.where(one.factor(what).code >= 0).groups(others).items():
+                strata.setdefault(key, {})[kind] = group
+    for held in ordered(strata):
         within = dict(zip(others, held, strict=True))
-        for outcome, groups, none in outcomes:
+        for outcome, of in _outcomes(units, sheets, scale):
+            kind = "sheets" if of is sheets else "berries"
             found, why = None, ""
             try:
-                found = _model(outcome, groups.get(held, none), what, scale, block, level)
+                group = strata[held].get(kind, of.at(np.zeros(0, np.int64)))
+                found = _model(outcome, group, what, scale, block, level)
             except FirmhandError as error:
                 why = str(error).rstrip(".")
             compared.append(
@@ -202,7 +213,6 @@ def _model(
         units = units.where(np.array(counted, bool))
     else:
         units = units.scored()
-    units = units.where(units.factor(what).code >= 0)
     factor = units.factor(what)
     names = sorted({factor.labels[code] for code in set(factor.code.tolist())}, key=sort_key)
     place = {name: at for at, name in enumerate(names)}
