@@ -73,10 +73,12 @@ def number_option(
     >>> show.main(["--noise-n", "0.02"], standalone_mode=False)
     0.02
     """
-    kind = click.IntRange if whole else click.FloatRange
     least = low if above is None else above
+    number: Any = click.INT if whole else click.FLOAT
+    if least is not None or high is not None:
+        kind: Any = click.IntRange if whole else click.FloatRange
+        number = kind(least, high, min_open=above is not None)
     name = name or re.sub("_n$", "_newton", flag.strip("-").replace("-", "_"))
-    number = kind(least, high, min_open=above is not None)  # type: ignore[arg-type]
     return click.option(flag, name, type=number, help=text, **more)
 
 

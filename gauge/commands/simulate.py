@@ -74,9 +74,7 @@ line_options = record_options(
 display_options = record_options(
     "display",
     make_display,
-    click.option(
-        "--step", default="0.01", callback=read_by(read_step), help="Display step."
-    ),
+    click.option("--step", default="0.01", callback=read_by(read_step), help="Display step."),
     number_option("--capacity-n", "Beyond this the gauge says overload.", low=0.1, default=22.0),
     number_option("--noise-n", "Standard deviation of its noise.", low=0, default=0.006),
     number_option("--baseline-n", "What it shows at rest.", default=0.0),
