@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from calibrate.data.scale import BLACKBERRY
-from gauge.season.file import open_season
+from gauge.season.file import give_digests, open_season
 
 SELECTIONS = [f"R-{100 + i}" for i in range(20)]
 DAYS = (0, 7, 14, 21)
@@ -98,6 +98,7 @@ def write_season(path: Path, site: int, rng: np.random.Generator, n: int) -> Non
             "VALUES (?, 'ines', ?, ?, ?)",
             [(i + 1, str(k), k, at) for i, k in enumerate(score)],
         )
+        give_digests(db)
     db.close()
 
 
