@@ -1,4 +1,4 @@
-"""All pairs of groups compared at once, and the letters that follow from the pairs."""
+"""What a comparison of groups finds: all pairs at once, and the letters that follow from them."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import math
 import string
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,6 +32,80 @@ class Pair:
     def differs(self) -> bool:
         """Whether the simultaneous interval excludes zero."""
         return self.difference.excludes_zero()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Anova:
+    """An analysis of variance of one factor, adjusted for blocks if there are any."""
+
+    df_between: int
+    df_within: int
+    ss_between: float
+    ss_within: float
+    f: float
+    p: float
+
+    @property
+    def ms_between(self) -> float:
+        """Mean square between groups."""
+        return self.ss_between / self.df_between
+
+    @property
+    def ms_within(self) -> float:
+        """Mean square within groups, the residual variance."""
+        return self.ss_within / self.df_within
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Comparison:
+    """Groups compared: by which model, what it found, and letters that follow from the pairs.
+
+    Attributes
+    ----------
+    model : str
+        In words, with the unit.
+    statistic : str
+        Which test of "no difference at all", e.g. ``F(4, 20) = 1.18``.
+    p : float
+    groups : tuple of str
+    estimates : tuple of float
+        Adjusted means, or positions on the model's scale.
+    pairs : tuple of Pair
+    letters : tuple of str
+        One entry a group; groups share a letter if and only if their pair does not differ.
+    anova : Anova or None
+    """
+
+    model: str
+    statistic: str
+    p: float
+    groups: tuple[str, ...]
+    estimates: tuple[float, ...]
+    pairs: tuple[Pair, ...]
+    letters: tuple[str, ...]
+    anova: Anova | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Write as the commands print it."""
+        rows = zip(self.groups, self.estimates, self.letters, strict=True)
+        return {
+            "model": self.model,
+            "statistic": self.statistic,
+            "p": self.p,
+            "groups": [{"group": g, "estimate": e, "letters": s} for g, e, s in rows],
+            "pairs": [
+                {
+                    "first": pair.first,
+                    "second": pair.second,
+                    "difference": pair.difference.value,
+                    "low": pair.difference.low,
+                    "high": pair.difference.high,
+                    "p": pair.p,
+                    "differs": pair.differs,
+                }
+                for pair in self.pairs
+            ],
+        }
 
 
 def all_pairs(

@@ -8,100 +8,17 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.stats.allpairs import Pair, all_pairs, pair_letters
+from calibrate.stats.allpairs import Anova, Comparison, Pair, all_pairs, pair_letters
 from calibrate.stats.proportions import difference, dispersion
 from calibrate.stats.studentrange import range_quantile
 from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Anova:
-    """An analysis of variance of one factor, adjusted for blocks if there are any."""
-
-    df_between: int
-    df_within: int
-    ss_between: float
-    ss_within: float
-    f: float
-    p: float
-
-    @property
-    def ms_between(self) -> float:
-        """Mean square between groups."""
-        return self.ss_between / self.df_between
-
-    @property
-    def ms_within(self) -> float:
-        """Mean square within groups, the residual variance."""
-        return self.ss_within / self.df_within
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Comparison:
-    """Groups compared: by which model, what it found, and letters that follow from the pairs.
-
-    Attributes
-    ----------
-    model : str
-        In words, with the unit.
-    statistic : str
-        Which test of "no difference at all", e.g. ``F(4, 20) = 1.18``.
-    p : float
-    groups : tuple of str
-    estimates : tuple of float
-        Adjusted means, or positions on the model's scale.
-    pairs : tuple of Pair
-    letters : tuple of str
-        One entry a group; groups share a letter if and only if their pair does not differ.
-    anova : Anova or None
-    """
-
-    model: str
-    statistic: str
-    p: float
-    groups: tuple[str, ...]
-    estimates: tuple[float, ...]
-    pairs: tuple[Pair, ...]
-    letters: tuple[str, ...]
-    anova: Anova | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """Write as the commands print it.
-
-        Examples
-        --------
-        >>> found = compare_means([1, 2, 7, 8], [0, 0, 1, 1], ["R-114", "R-120"])
-        >>> found.to_json()["groups"][0]
-        {'group': 'R-114', 'estimate': 1.5, 'letters': 'b'}
-        """
-        rows = zip(self.groups, self.estimates, self.letters, strict=True)
-        return {
-            "model": self.model,
-            "statistic": self.statistic,
-            "p": self.p,
-            "groups": [{"group": g, "estimate": e, "letters": s} for g, e, s in rows],
-            "pairs": [
-                {
-                    "first": pair.first,
-                    "second": pair.second,
-                    "difference": pair.difference.value,
-                    "low": pair.difference.low,
-                    "high": pair.difference.high,
-                    "p": pair.p,
-                    "differs": pair.differs,
-                }
-                for pair in self.pairs
-            ],
-        }
 
 
 def compare_means(
@@ -186,7 +103,7 @@ def compare_means(
         statistic=f"F({df_between}, {df_within}) = {f:.4g}",
         p=p,
         groups=tuple(names),
-        estimates=tuple(float(e) for e in beta[:k] + centre),
+        estimates=tuple((beta[:k] + centre).tolist()),
         pairs=pairs,
         letters=pair_letters(pairs, names, beta[:k]),
         anova=Anova(
@@ -247,21 +164,14 @@ def compare_proportions(
     >>> compare_proportions(soft, berries, selection, ["R-114", "R-120"]).letters
     ('b', 'a')
     """
-    from scipy.special import fdtrc
-
     x, total = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
     code = np.asarray(group, dtype=np.int64)
     k, df = len(names), _free_units(x.size, len(names), unit)
     factor = dispersion(x, total, code).factor
     hit, size = np.bincount(code, x, minlength=k), np.bincount(code, total, minlength=k)
     overall = float(hit.sum() / size.sum())
-    inner = 0 < overall < 1
-    chi2 = (
-        float(((hit - size * overall) ** 2 / (size * overall * (1 - overall))).sum())
-        if inner
-        else 0.0
-    )
-    f = chi2 / (k - 1) / factor
+    variance = size * overall * (1 - overall)
+    chi2 = float(((hit - size * overall) ** 2 / variance).sum()) if 0 < overall < 1 else 0.0
     critical = range_quantile(level, k, df) / math.sqrt(2)
     pairs = []
     for a, b in itertools.combinations(range(k), 2):
@@ -269,17 +179,11 @@ def compare_proportions(
             hit[a] / factor, size[a] / factor, hit[b] / factor, size[b] / factor, critical=critical
         )
         pairs.append(Pair(first=names[a], second=names[b], difference=gap, p=None))
-    share = hit / size
-    return Comparison(
-        model=f"quasi-binomial, {unit} as the unit; Newcombe intervals "
-        f"with the studentized range, simultaneous level {level:g}",
-        statistic=f"F({k - 1}, {df}) = {f:.4g}, dispersion {factor:.2f}",
-        p=float(fdtrc(k - 1, df, f)),
-        groups=tuple(names),
-        estimates=tuple(float(s) for s in share),
-        pairs=tuple(pairs),
-        letters=pair_letters(pairs, names, share),
+    model = (
+        f"quasi-binomial, {unit} as the unit; Newcombe intervals "
+        f"with the studentized range, simultaneous level {level:g}"
     )
+    return _of_counts(model, chi2, df, factor, names, hit / size, tuple(pairs))
 
 
 def compare_scores(
@@ -319,8 +223,6 @@ def compare_scores(
     >>> compare_scores(counts, [0, 0, 0, 1, 1, 1], ["R-114", "R-120"]).letters
     ('b', 'a')
     """
-    from scipy.special import fdtrc
-
     from calibrate.stats.ordinal import fit_ordinal
 
     table, code = np.asarray(counts, dtype=float), np.asarray(group, dtype=np.int64)
@@ -334,19 +236,39 @@ def compare_scores(
     design = np.vstack([np.eye(k - 1), -np.ones(k - 1)])
     fit = fit_ordinal(np.repeat(design, scores, axis=0), rank, pooled.ravel(), n_ranks=scores)
     null = fit_ordinal(np.zeros((scores, 0)), np.arange(scores), pooled.sum(axis=0), n_ranks=scores)
-    f = max(0.0, 2 * (fit.log_likelihood - null.log_likelihood)) / (k - 1) / factor
+    chi2 = max(0.0, 2 * (fit.log_likelihood - null.log_likelihood))
     effects = design @ fit.coef
     covariance = factor * design @ fit.covariance[-(k - 1) :, -(k - 1) :] @ design.T
     pairs = all_pairs(effects, covariance, df, names, level=level)
+    model = (
+        f"cumulative logit, {unit} as the unit; studentized range "
+        f"on the logit scale, simultaneous level {level:g}"
+    )
+    return _of_counts(model, chi2, df, factor, names, effects, pairs)
+
+
+def _of_counts(
+    model: str,
+    chi2: float,
+    df: int,
+    factor: float,
+    names: Sequence[str],
+    estimates: Floats,
+    pairs: tuple[Pair, ...],
+) -> Comparison:
+    """Report a comparison whose chi-square is held against the dispersion between units."""
+    from scipy.special import fdtrc
+
+    between = len(names) - 1
+    f = chi2 / between / factor
     return Comparison(
-        model=f"cumulative logit, {unit} as the unit; studentized range "
-        f"on the logit scale, simultaneous level {level:g}",
-        statistic=f"F({k - 1}, {df}) = {f:.4g}, dispersion {factor:.2f}",
-        p=float(fdtrc(k - 1, df, f)),
+        model=model,
+        statistic=f"F({between}, {df}) = {f:.4g}, dispersion {factor:.2f}",
+        p=float(fdtrc(between, df, f)),
         groups=tuple(names),
-        estimates=tuple(float(e) for e in effects),
+        estimates=tuple(estimates.tolist()),
         pairs=pairs,
-        letters=pair_letters(pairs, names, effects),
+        letters=pair_letters(pairs, names, estimates),
     )
 
 
