@@ -6,6 +6,7 @@ Out: fits, intervals, tests and coefficients of agreement, each with its validit
 
 __all__ = [
     "agreement",
+    "allpairs",
     "dayline",
     "estimate",
     "groups",

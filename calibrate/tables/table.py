@@ -14,7 +14,8 @@ import numpy as np
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.clamshell import DEFECTS
 from calibrate.data.scale import Scale
-from calibrate.stats.groups import Comparison, compare_means, compare_proportions, compare_scores
+from calibrate.stats.allpairs import Comparison
+from calibrate.stats.groups import compare_means, compare_proportions, compare_scores
 from calibrate.tables.pooling import Pool
 from calibrate.tables.rows import Row, make_row
 from calibrate.tables.samplingunits import (
