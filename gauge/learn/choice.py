@@ -125,19 +125,19 @@ def _status_words(
 ) -> tuple[int | None, tuple[str, ...], tuple[str, ...], list[str]]:
     """Return the place of a status, words for overload and for underload, and lines passed over."""
     texts = [line.strip(" ") for line in table.odd]
-    under = [text for text in texts if UNDER.search(text)]
-    over = [text for text in texts if OVER.search(text) and text not in under]
-    passed_over = sorted({text.strip() for text in texts if text not in (*over, *under)})
+    under = dict.fromkeys(filter(UNDER.search, texts))
+    over = dict.fromkeys(text for text in texts if OVER.search(text) and text not in under)
+    passed_over = sorted({text.strip() for text in texts if text not in over | under})
     for i, part in enumerate(table.parts):
-        if part.kind not in "WM" or i == unit_at or part.constant:
-            continue
-        words = sorted({text.strip() for text in part.texts})
-        over_words = [word for word in words if OVER.fullmatch(word)]
-        under_words = [word for word in words if UNDER.fullmatch(word) and word not in over_words]
-        if over_words or under_words:
-            over, under = over + over_words, under + under_words
-            return i, tuple(dict.fromkeys(over)), tuple(dict.fromkeys(under)), passed_over
-    return None, tuple(dict.fromkeys(over)), tuple(dict.fromkeys(under)), passed_over
+        if part.kind in "WM" and i != unit_at and not part.constant:
+            words = sorted({text.strip() for text in part.texts})
+            over_here = dict.fromkeys(filter(OVER.fullmatch, words))
+            under_here = dict.fromkeys(
+                w for w in words if UNDER.fullmatch(w) and w not in over_here
+            )
+            if over_here or under_here:
+                return i, tuple(over | over_here), tuple(under | under_here), passed_over
+    return None, tuple(over), tuple(under), passed_over
 
 
 # --- sign -----------------------------------------------------------------------------------------

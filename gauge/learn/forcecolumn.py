@@ -95,11 +95,14 @@ def is_checksum(texts: Sequence[str], lines: Sequence[str]) -> bool:
     heads = [line[: line.rindex(text)] for line, text in zip(lines, texts, strict=True)]
     for trim in ("", "*,; \x03"):
         for first in (0, 1):
-            cut = [(h.rstrip(trim) if trim else h)[first:].encode("latin-1") for h in heads]
-            if any(
-                all(t.upper() == w for t, w in zip(texts, written, strict=True))
-                for written in zip(*map(_sums, cut), strict=True)
-            ):
+            agreeing: set[int] | None = None
+            for head, text in zip(heads, texts, strict=True):
+                data = (head.rstrip(trim) if trim else head)[first:].encode("latin-1")
+                here = {i for i, written in enumerate(_sums(data)) if written == text.upper()}
+                agreeing = here if agreeing is None else agreeing & here
+                if not agreeing:
+                    break
+            else:
                 return True
     return False
 

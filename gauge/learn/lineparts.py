@@ -151,7 +151,9 @@ def _align(cut: list[_Cut]) -> tuple[Part, ...]:
 
 def _tokens(line: str, comma: bool, masked: Set[int] = frozenset()) -> _Cut:
     """Cut one line into tokens; each masked character is one."""
-    shown = "".join(_MASK if i in masked else char for i, char in enumerate(line))
+    shown = line
+    if masked:
+        shown = "".join(_MASK if i in masked else char for i, char in enumerate(line))
     found = list(_TOKENS[comma].finditer(shown))
     kinds = tuple(
         (m.lastgroup or "") if m["P"] is None else "M" if m[0] == _MASK else "P" + m[0]

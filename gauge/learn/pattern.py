@@ -8,7 +8,7 @@ from dataclasses import asdict
 from itertools import product
 
 from gauge.errors import NotSureError
-from gauge.learn.choice import Choice
+from gauge.learn.choice import LINES_LEAST, Choice
 from gauge.learn.lineparts import Part
 from gauge.learn.received import Lines
 from gauge.learn.vocabulary import FAMILIES
@@ -102,7 +102,9 @@ def _number_pattern(part: Part, *, comma: bool, signs: Sequence[str]) -> tuple[s
     """Return the strictest pattern that all numbers of a part match: its pad, and the rest."""
     texts = sorted(set(part.texts))
     mark = "," if comma else r"\."
-    spaced = " *" if any(" " in text for text in texts) else ""
+    # A few lines of a gauge with a key may all have filled the field.
+    few = len(part.texts) < LINES_LEAST
+    spaced = " *" if few or any(" " in text for text in texts) else ""
     digits = [re.sub("[eE].*|[ +-]", "", text) for text in texts]
     whole, *fraction = re.split(mark, max(digits, key=len))
     padded = any(re.match("0[0-9]", text) for text in digits)
