@@ -20,6 +20,7 @@ Side = float | None
 
 # Numbers held at once for one batch: few enough to stay in a processor's cache.
 _BATCH = 60_000
+# Log-likelihood; a promised gain at which a refit has converged.
 _SETTLED = 1e-6
 _MAX_ITERATIONS = 50
 

@@ -43,6 +43,7 @@ MEANING = {
     "goodness of fit": "Groups of like berries are not scored as the model says: look at the "
     "picture of the fit before trusting the cut points.",
 }
+# Cook's distance from which a berry is named, and how many are.
 COOK_LIMIT = 0.5
 MOST_LISTED = 5
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calibrate.model.cutmodel import CutFit
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.newton import climb
+from calibrate.stats.newton import maximise
 from calibrate.stats.ordinal import fit_ordinal
 from gauge.errors import InvalidValueError
 
@@ -155,7 +155,7 @@ class _Profile:
             value, gradient, hessian = self.fit.ordinal.terms(tie @ free)
             return value, gradient @ tie, tie.T @ hessian @ tie
 
-        best = climb(objective, start)
+        best = maximise(objective, start)
         if not best.converged:
             raise _LostError
         fall = 2.0 * (self.fit.log_likelihood - best.value)

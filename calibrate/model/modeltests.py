@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import transform
 from calibrate.stats.likelihood import Terms, log_interval, make_terms
-from calibrate.stats.newton import climb
+from calibrate.stats.newton import maximise
 from calibrate.stats.ordinal import OrdinalFit, fit_ordinal
 from gauge.errors import FirmhandError, InvalidValueError, NotConvergedError
 
@@ -270,7 +270,7 @@ def _against_limit(
     A group or a boundary by itself may be told apart without overlap. Its parameter then runs
     away, but the likelihood has a limit, and that is all that a likelihood ratio needs.
     """
-    best = climb(terms, start)
+    best = maximise(terms, start)
     if not best.converged:
         return LrTest(name=name, df=df, note="the larger model did not converge")
     inflation = _inflation(rows, fit, rows.x, tested)

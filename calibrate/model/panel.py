@@ -1,8 +1,8 @@
 """Cut points that a panel of raters shares, and those of each rater and of the next.
 
 Every rater has a hand (all cut points times ``exp(u)``) and a spread of his or her own; a berry
-that several raters scored feels like ``F exp(b)`` to all of them. Hands, spreads and berries are
-drawn from populations whose standard deviations are estimated ("random effects").
+that several raters scored is one of force ``F exp(b)`` to all of them. Hands, spreads and berries
+are drawn from populations whose standard deviations are estimated ("random effects").
 """
 
 from __future__ import annotations

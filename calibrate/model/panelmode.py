@@ -15,7 +15,7 @@ from gauge.errors import NotConvergedError
 
 Floats = NDArray[np.float64]
 
-# What stands for a standard deviation of zero.
+# Standard deviation of logs that stands for zero.
 NO_DEVIATION = 1e-4
 # Nodes of a berry, and after how many steps they stay where they are.
 POINTS = 9

@@ -1,4 +1,4 @@
-"""The grid posterior of a panel: what it says of cut points, raters and the next rater.
+"""The grid posterior of a panel: cut points, raters and the next rater.
 
 Around its mode the likelihood of a panel is close to normal in the few parameters that are left, so
 given the standard deviations between raters the posterior is normal in closed form. Three raters
@@ -159,9 +159,9 @@ def pool(
 ) -> Posterior:
     """Average over a grid of the deviations of hands, spreads and berries.
 
-    `modes` are one for each berry deviation, ascending, found under `prior`: what it says of places
-    and log s is kept. `hands` and `spreads` say whether raters may differ so; `apart` is a rater
-    with cut points of his or her own, whose hand says nothing of the others'.
+    `modes` are one for each berry deviation, ascending, found under `prior`, which is kept for
+    places and log s. `hands` and `spreads` say whether raters may differ so; `apart` is a rater
+    with cut points of his or her own, whose hand tells nothing of the others'.
     """
     grid = _Grid(
         data=data,

@@ -23,12 +23,12 @@ Ints = NDArray[np.int64]
 
 # Standard deviations of log berry effects for which the mode is found.
 BERRY_SDS = (0.0, 0.05, 0.1, 0.16, 0.24, 0.36, 0.54, 0.8)
-# A rater skips a score when, going by all raters, never to use it by chance is rarer than this.
+# Probability; a rater skips a score when never to use it by chance is rarer, going by all raters.
 _BY_CHANCE = 0.002
 # Standard deviations of logs while the mode is found: raters' effects and spreads, and, all but
 # free, places (a factor of twenty) and the places of skipped scores.
 _HAND, _SPREAD, _PLACE, _OWN = 0.15, 0.3, 3.0, 0.5
-# Berry deviations that lower the log-likelihood by more than this are not looked at.
+# Log-likelihood; berry deviations that lower it by more than this are ruled out.
 _FALLEN = 5.0
 _MANY_POINTS = 31
 
@@ -51,7 +51,7 @@ class Panel:
         Rater and rank (position in `used`) that this rater never uses, beyond chance; of a rater
         apart from the panel, all that are never used.
     repeated : bool
-        Whether some berry was scored more than once, so that its effect can be told.
+        Whether some berry was scored more than once, so that its effect can be estimated.
     """
 
     pairs: Pairs

@@ -12,10 +12,10 @@ Floats = NDArray[np.float64]
 Objective = Callable[[Floats], tuple[float, Floats, Floats]]
 
 _MAX_ITERATIONS = 60
-# The decrement is twice the gain that a full step promises; below this one step ends the climb.
+# Log-likelihood; a decrement (twice the gain that a full step promises) at which the search ends.
 _NEAR = 1e-9
 _SUFFICIENT = 1e-4
-# A step from an information that is singular in floats; nothing beyond it can be computed.
+# Any unit; a step from an information that is singular in floats, beyond which nothing counts.
 _HUGE = 1e50
 
 
@@ -44,7 +44,7 @@ class Optimum:
     converged: bool
 
 
-def climb(objective: Objective, start: Floats) -> Optimum:
+def maximise(objective: Objective, start: Floats) -> Optimum:
     """Maximise a concave function by damped Newton steps.
 
     `objective` gives value, gradient and Hessian; the value is minus infinity outside the domain,

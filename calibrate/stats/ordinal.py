@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.stats.likelihood import Terms, log_interval, make_terms
-from calibrate.stats.newton import Optimum, climb
+from calibrate.stats.newton import Optimum, maximise
 from gauge.errors import InvalidValueError, NotConvergedError, SeparationError, TooFewScoresError
 
 Floats = NDArray[np.float64]
@@ -129,7 +129,7 @@ def fit_ordinal(
     below = np.cumsum(totals[used])[:-1] / totals.sum()
     start = np.zeros(terms.design.shape[1])
     start[:cuts] = np.log(below / (1.0 - below))
-    best = climb(terms, start)
+    best = maximise(terms, start)
     if _looks_odd(best, terms) and separated(terms.design):
         raise SeparationError(
             "The columns tell the scores apart without overlap, so no finite best fit exists.",

@@ -11,7 +11,7 @@ from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
 from calibrate.model.cutmodel import collapse, fit_cells, fit_cuts
 from calibrate.stats.likelihood import log_interval, make_terms
-from calibrate.stats.newton import climb
+from calibrate.stats.newton import maximise
 from calibrate.stats.ordinal import fit_ordinal
 from gauge.errors import InvalidValueError, TooFewScoresError
 from gauge.units import NEWTON_PER_FLOAT, Unit
@@ -177,7 +177,7 @@ def test_effects_that_differ_between_thresholds() -> None:
     # No warm wine was rated 1, so an effect of temp runs off; the likelihood has its limit.
     for x, varying, value in ((temp, contact, -86.208553), (contact, temp, -84.904435)):
         terms = make_terms(x, rank, np.ones(rank.size), 5, varying)
-        best = climb(terms, np.append([-2.0, -1.0, 1.0, 2.0], np.zeros(5)))
+        best = maximise(terms, np.append([-2.0, -1.0, 1.0, 2.0], np.zeros(5)))
         assert best.converged
         assert best.value == pytest.approx(value, abs=1e-6)
 

@@ -21,7 +21,7 @@ from calibrate.data.scale import BLACKBERRY, Scale
 from calibrate.model.cutmodel import fit_cuts
 from calibrate.model.intervals import cut_intervals
 from calibrate.model.panel import fit_panel
-from calibrate.model.panellikelihood import Nodes, evaluate
+from calibrate.model.panellikelihood import Nodes, adaptive_nodes, evaluate, in_order, lay_out
 from calibrate.model.panelmode import find_mode
 from calibrate.model.panelposterior import Normals
 from calibrate.model.panelsetup import prepare
@@ -160,6 +160,18 @@ def test_crossed_effects_against_r(tmp_path) -> None:
     assert fit.log_likelihood == pytest.approx(log_likelihood, abs=0.75)
     assert fit.hand_sd == pytest.approx(hand * spread, rel=0.35)
     assert fit.berry_sd == pytest.approx(berry * spread, abs=0.035)
+
+
+def test_order_of_cut_points() -> None:
+    rank, one = np.array([2, 1, 0]), np.zeros(3, dtype=int)
+    data = lay_out(np.array([1.0, 2.0, 3.0]), rank, one, one, np.ones(3), log_scale=False)
+    assert in_order(data, np.log([2.5, 1.5, 1.0, 1.0, 1.0]))
+    assert not in_order(data, np.log([1.5, 2.5, 1.0, 1.0, 1.0]))
+
+
+def test_nodes_integrate_a_normal_effect() -> None:
+    effect, log_weight = adaptive_nodes(np.array([0.3]), np.array([0.9]), 1.0, 20)
+    assert (np.exp(log_weight) * effect**2).sum() == pytest.approx(1.0, abs=1e-6)
 
 
 def test_interval_of_one_normal() -> None:
