@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +25,6 @@ from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior
 from calibrate.stats.estimate import Estimate
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # Standard deviations between raters that are tried: of log effects (hands) and of log spreads.
 HAND_SDS = np.concatenate([[0.0], np.geomspace(0.01, 1.0, 18)])
@@ -163,16 +161,7 @@ def pool(
     places and log s. `hands` and `spreads` say whether raters may differ so; `apart` is a rater
     with cut points of his or her own, whose hand tells nothing of the others'.
     """
-    grid = _Grid(
-        data=data,
-        prior=prior,
-        hand_sds=HAND_SDS if hands else HAND_SDS[:1],
-        spread_sds=SPREAD_SDS if spreads else SPREAD_SDS[:1],
-        shrinks=_SHRINKS[:-1] if hands else _SHRINKS[:0],
-        hand=data.n_places
-        + 1
-        + np.delete(np.arange(data.n_raters), [] if apart is None else apart),
-    )
+    grid = _Grid(data, prior, hands=hands, spreads=spreads, apart=apart)
     parts = [grid.around(mode) for mode in modes]
     berry_sds = np.array([mode.nodes.sigma for mode in modes])
     known = np.log(spans(berry_sds)) - 0.5 * (berry_sds / BERRY_PRIOR) ** 2
@@ -211,53 +200,30 @@ class _Part:
     log_weight: Floats
 
 
-@dataclass(frozen=True, kw_only=True)
 class _Grid:
-    """Guesses of the deviations of hands and spreads, all combinations in the order of `hand_sd`.
+    """All combinations of deviations of hands and spreads (guesses), and the states to weigh.
 
     States are the guesses, after those without hands but with the sampling variance shrunk.
     """
 
-    data: PanelData
-    prior: Prior
-    hand_sds: Floats
-    spread_sds: Floats
-    shrinks: Floats
-    hand: Ints
-
-    @property
-    def first(self) -> int:
-        """First parameter that differs between raters; places and log s stand before it."""
-        return self.data.n_places + 1
-
-    @cached_property
-    def spread(self) -> Ints:
-        """Parameters that are raters' spreads."""
-        return np.arange(self.first + self.data.n_raters, self.data.size)
-
-    @cached_property
-    def hand_sd(self) -> Floats:
-        """Deviation of hands of each guess."""
-        return np.repeat(self.hand_sds, self.spread_sds.size)
-
-    @cached_property
-    def spread_sd(self) -> Floats:
-        """Deviation of spreads of each guess."""
-        return np.tile(self.spread_sds, self.hand_sds.size)
-
-    @cached_property
-    def guess(self) -> Ints:
-        """Which guess each state belongs to."""
-        hand = np.concatenate([np.zeros(self.shrinks.size, int), np.arange(self.hand_sds.size)])
-        count = self.spread_sds.size
-        return (hand[:, None] * count + np.arange(count)).ravel()
-
-    @cached_property
-    def shrink(self) -> Floats:
-        """Factor on the sampling variance of each state."""
-        return np.repeat(
-            np.concatenate([self.shrinks, np.ones(self.hand_sds.size)]), self.spread_sds.size
-        )
+    def __init__(
+        self, data: PanelData, prior: Prior, *, hands: bool, spreads: bool, apart: int | None
+    ) -> None:
+        self.data, self.prior = data, prior
+        self.hand_sds = HAND_SDS if hands else HAND_SDS[:1]
+        self.spread_sds = SPREAD_SDS if spreads else SPREAD_SDS[:1]
+        n_hand, n_spread = self.hand_sds.size, self.spread_sds.size
+        self.hand_sd = np.repeat(self.hand_sds, n_spread)
+        self.spread_sd = np.tile(self.spread_sds, n_hand)
+        # Of each state: the guess it belongs to, and the factor on the sampling variance.
+        shrinks = _SHRINKS[:-1] if hands else _SHRINKS[:0]
+        of_state = np.append(np.zeros(shrinks.size, dtype=int), np.arange(n_hand))
+        self.guess = (of_state[:, None] * n_spread + np.arange(n_spread)).ravel()
+        self.shrink = np.repeat(np.append(shrinks, np.ones(n_hand)), n_spread)
+        # Parameters that differ between raters begin here; places and log s stand before.
+        self.first, raters = data.n_places + 1, np.arange(data.n_raters)
+        self.hand = self.first + np.delete(raters, [] if apart is None else apart)
+        self.spread = self.first + data.n_raters + raters
 
     def precision(self, hand_sd: Floats, spread_sd: Floats) -> Floats:
         """Precision of all parameters under deviations, shape (guesses, p)."""
