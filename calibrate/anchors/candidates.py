@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Collection
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibrate.data.pairs import Pairs
+from gauge.csvsheet import CsvSheet
 from gauge.errors import InvalidValueError
 
 if TYPE_CHECKING:
@@ -64,3 +66,20 @@ def scored_candidates(pairs: Pairs) -> list[Candidate]:
         if force > 0 and flags[row] in (None, "", _NO_FLAGS):
             found.setdefault(label, float(force))
     return [Candidate(label=label, force_newton=force) for label, force in found.items()]
+
+
+def read_candidates(path: Path) -> list[Candidate]:
+    """Read a CSV of candidates: label, force_N and perhaps kind (berry, lot or pad; lot if not)."""
+    sheet = CsvSheet(path, "the columns label and force_N, one row a candidate")
+    sheet.need("label", "force_N")
+    forces = sheet.parsed("force_N", sheet.number)
+    kinds = sheet.columns.get("kind", ("lot",) * len(forces))
+    for index, (force, kind) in enumerate(zip(forces, kinds, strict=True)):
+        if force <= 0:
+            sheet.bad(index, "force_N", f"{force:g} N is no force")
+        if kind not in {"berry", "lot", "pad"}:
+            sheet.bad(index, "kind", f"'{kind}' is none of berry, lot, pad")
+    return [
+        Candidate(label=label, force_newton=force, kind=kind)
+        for label, force, kind in zip(sheet.columns["label"], forces, kinds, strict=True)
+    ]

@@ -3,48 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 
 from calibrate.anchors.candidates import Candidate
-from calibrate.anchors.choice import Anchor, choose_anchors
+from calibrate.anchors.choice import choose_anchors
 from calibrate.cuts.calibration import Calibration
-from gauge.errors import InfeasiblePlanError, InvalidValueError
+from calibrate.data.pairs import looks_like_season
+from gauge.errors import InfeasiblePlanError
+from gauge.season.rows import AnchorRow
 
 # Share of the force; an anchor that softened by more is no longer what its card says.
 MOST_SOFTENING = 0.10
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class AnchorRecord:
-    """What is known of an anchor in use.
+def anchors_of(source: Path) -> list[AnchorRow]:
+    """Read all anchors of a season file, retired ones too; a CSV has none."""
+    from gauge.season.file import open_season
 
-    `force_newton` is that on which it was chosen; `presses` holds the time of each squeeze, with
-    the force in newtons where it was pressed on the gauge.
-    """
-
-    label: str
-    kind: str
-    force_newton: float
-    made_at: datetime
-    presses: tuple[tuple[datetime, float | None], ...] = ()
-    press_limit: int = 5
-    valid_days: float = 3.0
-
-    def __post_init__(self) -> None:
-        if self.force_newton <= 0 or self.press_limit < 1 or self.valid_days <= 0:
-            raise InvalidValueError(
-                f"anchor {self.label}: force, limit and days must be above zero"
-            )
+    if not looks_like_season(source):
+        return []
+    with open_season(source, read_only=True) as season:
+        return season.anchors()
 
 
-def retirement_reason(anchor: AnchorRecord, now: datetime) -> str | None:
+def retirement_reason(anchor: AnchorRow, now: datetime) -> str | None:
     """Say why an anchor must retire, or None while it may stay.
 
     It retires when it was squeezed more often than its limit, is older than its days, or a
     re-press read more than 10 % below the force on which it was chosen. A durable pad has no age.
     """
-    measured = [force for _, force in anchor.presses if force is not None]
+    measured = [one.force_newton for one in anchor.presses if one.force_newton is not None]
     if measured and measured[-1] < (1 - MOST_SOFTENING) * anchor.force_newton:
         change = 100 * (measured[-1] / anchor.force_newton - 1)
         return f"it fell from {anchor.force_newton:.2f} N to {measured[-1]:.2f} N ({change:.0f} %)"
@@ -52,14 +41,14 @@ def retirement_reason(anchor: AnchorRecord, now: datetime) -> str | None:
         return None
     if len(anchor.presses) >= anchor.press_limit:
         return f"it was squeezed {len(anchor.presses)} times (limit {anchor.press_limit})"
-    age_days = (now - anchor.made_at).total_seconds() / 86_400
+    age_days = (now - datetime.fromisoformat(anchor.made_at)).total_seconds() / 86_400
     if age_days > anchor.valid_days:
         return f"it is {age_days:.1f} days old (limit {anchor.valid_days:g})"
     return None
 
 
 def replacement(
-    calibration: Calibration, retired: Anchor, candidates: Sequence[Candidate]
+    calibration: Calibration, retired: AnchorRow, candidates: Sequence[Candidate]
 ) -> Candidate | None:
     """Suggest the candidate that serves best in the place of a retired anchor.
 
@@ -69,7 +58,6 @@ def replacement(
         chosen = choose_anchors(calibration, candidates, per_score=1)
     except InfeasiblePlanError:
         return None
-    for anchor in chosen.anchors:
-        if anchor.score == retired.score and anchor.boundary == retired.boundary:
-            return anchor.candidate
-    return None
+    place = (retired.score, retired.boundary)
+    fit = (one.candidate for one in chosen.anchors if (one.score, one.boundary) == place)
+    return next(fit, None)

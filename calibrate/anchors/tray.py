@@ -6,11 +6,13 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.cuts.bands import Band
+from gauge.csvsheet import CsvSheet
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 Floats = NDArray[np.float64]
@@ -60,6 +62,22 @@ class Lot:
                 for band in bands
             ]
         )
+
+
+def read_lots(path: Path) -> list[Lot]:
+    """Read a CSV of lots: lot, mean_N, sd_N and available."""
+    sheet = CsvSheet(path, "the columns lot, mean_N, sd_N and available, one row a lot")
+    sheet.need("lot", "mean_N", "sd_N", "available")
+    means, deviations = (sheet.parsed(name, sheet.number) for name in ("mean_N", "sd_N"))
+    columns = (sheet.columns["lot"], means, deviations, sheet.parsed("available", sheet.whole))
+    found = []
+    for index, (name, mean, sd, available) in enumerate(zip(*columns, strict=True)):
+        try:
+            lot = Lot(name=name, mean_newton=mean, sd_newton=sd, available=available)
+        except InvalidValueError as error:
+            sheet.bad(index, "mean_N", str(error))
+        found.append(lot)
+    return found
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

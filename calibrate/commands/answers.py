@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from calibrate.data.labels import as_label, format_newton
+from calibrate.data.labels import as_label, format_newton, format_value
 from gauge.clikit import document, emit_json, print_table, say
 
 __all__ = [
     "as_label", "between", "document", "draw", "emit_json", "emit_one_or_all", "format_newton",
-    "print_table", "say", "sides", "signed", "span", "warn",
+    "format_value", "print_table", "say", "sides", "signed", "span", "warn",
 ]  # fmt: skip
 
 
@@ -28,7 +28,7 @@ def span(low: float | None, high: float | None) -> str:
 
 def signed(one: Any, missing: str = "") -> list[str]:
     """Write a shift and its interval for two cells of a table, each with its sign."""
-    if one is None:
+    if one is None or one.value is None:
         return ["unknown", missing]
     ends = ["open" if side is None else f"{side:+.2f}" for side in (one.low, one.high)]
     return [f"{one.value:+.2f}", f"{ends[0]} to {ends[1]}"]
@@ -53,14 +53,12 @@ def warn(warnings: Iterable[str]) -> None:
 
 def emit_one_or_all(documents: Sequence[object], key: str | None = None) -> None:
     """Write one document as it is, several as a list, or below a key."""
-    if len(documents) == 1:
-        emit_json(documents[0])
-    else:
-        emit_json(list(documents) if key is None else {key: list(documents)})
+    several = list(documents) if key is None else {key: list(documents)}
+    emit_json(documents[0] if len(documents) == 1 else several)
 
 
-def draw(path: Path | None, drawing: str, *what: Any) -> None:
-    """Draw a picture if a path is given.
+def draw(path: Path | None, drawing: str, *what: Any, named: str = "picture") -> None:
+    """Draw a picture if a path is given, and say so.
 
     `drawing` is a function of `calibrate.plots` as ``module.function``; matplotlib is imported only
     when something is drawn.
@@ -73,3 +71,4 @@ def draw(path: Path | None, drawing: str, *what: Any) -> None:
 
     module, function = drawing.split(".")
     save(getattr(import_module(f"calibrate.plots.{module}"), function)(*what), path)
+    say(f"{named}: {path}")

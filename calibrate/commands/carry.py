@@ -6,35 +6,27 @@ from pathlib import Path
 
 import click
 
-from calibrate.commands.answers import (
-    as_label,
-    emit_json,
-    format_newton,
-    print_table,
-    say,
-    sides,
-    span,
-)
-from calibrate.commands.options import FILE, POSITIVE, FitOptions, calibration_options, json_option
+from calibrate.commands import answers, options
+from calibrate.commands.answers import format_newton
 
 
 @click.command("carry")
-@click.argument("previous", type=FILE)
-@click.argument("current", type=FILE, required=False)
-@click.option(
+@click.argument("previous", type=options.FILE)
+@click.argument("current", type=options.FILE, required=False)
+@options.number_option(
     "--season-sd",
-    type=POSITIVE,
+    "How far a cut moves between seasons, as a share of force (a guess until compared).",
+    above=0,
     default=0.10,
-    help="How far a cut moves between seasons, as a share of force (a guess until compared).",
 )
-@calibration_options(stored=False)
+@options.calibration_options(stored=False)
 @click.option("--stored", metavar="NAME", help="Take this stored calibration of PREVIOUS.")
-@json_option
+@options.json_option
 def command(
     previous: Path,
     current: Path | None,
     season_sd: float,
-    how: FitOptions,
+    how: options.FitOptions,
     stored: str | None,
     as_json: bool,
 ) -> None:
@@ -56,41 +48,30 @@ def command(
         try:
             now = how.calibration(current)
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
-            say(f"{current}: {error} Last season speaks alone.")
+            answers.say(f"{current}: {error} Last season speaks alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)
-
     if as_json:
-        emit_json(
+        rows = [
             {
-                "n_current": 0 if now is None else now.n,
-                "season_sd": season_sd,
-                "cuts": [
-                    {
-                        "between": [as_label(label) for label in cut.between],
-                        **sides(cut.force_newton, "force_N", "_N"),
-                        "prior_weight": cut.prior_weight,
-                    }
-                    for cut in cuts
-                ],
+                "between": answers.between(cut.between),
+                **answers.sides(cut.force_newton, "force_N", "_N"),
+                "prior_weight": cut.prior_weight,
             }
-        )
+            for cut in cuts
+        ]
+        n = 0 if now is None else now.n
+        answers.emit_json({"n_current": n, "season_sd": season_sd, "cuts": rows})
         return
-    print_table(
-        [
-            "boundary",
-            "last N",
-            "this N",
-            "to work with N",
-            f"{how.level:.0%} interval",
-            "last's weight",
-        ],
+    interval = f"{how.level:.0%} interval"
+    answers.print_table(
+        ["boundary", "last N", "this N", "to work with N", interval, "last's weight"],
         [
             [
                 "/".join(cut.between),
                 format_newton(before.cuts[index].value, missing="unknown"),
                 "-" if now is None else format_newton(now.cuts[index].value, missing="unknown"),
                 format_newton(cut.force_newton.value, missing="unknown"),
-                span(cut.force_newton.low, cut.force_newton.high),
+                answers.span(cut.force_newton.low, cut.force_newton.high),
                 f"{cut.prior_weight:.0%}",
             ]
             for index, cut in enumerate(cuts)

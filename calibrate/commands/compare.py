@@ -8,49 +8,34 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.answers import (
-    as_label,
-    emit_json,
-    format_newton,
-    print_table,
-    say,
-    warn,
-)
-from calibrate.commands.options import (
-    FILE,
-    POSITIVE,
-    FitOptions,
-    calibration_options,
-    json_option,
-    plot_option,
-)
+from calibrate.commands import answers, options
+from calibrate.commands.answers import format_newton
 
 if TYPE_CHECKING:
     from calibrate.cuts.seasonshift import PadCheck, Rescored, SeasonComparison
-    from calibrate.stats.estimate import Estimate
 
 
 @click.command("compare")
-@click.argument("season1", type=FILE)
-@click.argument("season2", type=FILE)
-@click.argument("more", nargs=-1, type=FILE)
-@click.option(
+@click.argument("season1", type=options.FILE)
+@click.argument("season2", type=options.FILE)
+@click.argument("more", nargs=-1, type=options.FILE)
+@options.number_option(
     "--margin",
-    type=POSITIVE,
+    "A shift that would not matter, N: equivalence is tested within it.",
+    above=0,
     default=0.2,
-    help="A shift that would not matter, N: equivalence is tested within it.",
 )
-@calibration_options(stored=False)
+@options.calibration_options(stored=False)
 @click.option("--stored1", metavar="NAME", help="Take this stored calibration of SEASON1.")
 @click.option("--stored2", metavar="NAME", help="Take this stored calibration of SEASON2.")
-@plot_option()
-@json_option
+@options.plot_option()
+@options.json_option
 def command(
     season1: Path,
     season2: Path,
     more: tuple[Path, ...],
     margin: float,
-    how: FitOptions,
+    how: options.FitOptions,
     stored1: str | None,
     stored2: str | None,
     plot: Path | None,
@@ -75,7 +60,7 @@ def command(
     first_pairs = how.pairs(season1)
     one = how.calibration(season1, stored1) if stored1 else first_pairs
     before = conditions_of(season1, first_pairs.raters)
-    answers: list[_Answer] = []
+    compared: list[_Compared] = []
     for path, name in zip((season2, *more), (stored2, *(None for _ in more)), strict=True):
         pairs = how.pairs(path)
         after = conditions_of(path, pairs.raters)
@@ -88,30 +73,18 @@ def command(
             level=how.level,
             firmest=how.firmest,
         )
-        answers.append(
-            _Answer(
-                found=found,
-                moved=rescored(found.first, found.second, pairs.force_newton),
-                pads=pads,
-                warnings=[*differences(before, after), *_pad_warning(pads)],
-            )
-        )
-    if plot is not None:
-        from calibrate.plots.compare import draw_seasons
-        from calibrate.plots.style import save
-
-        drawn = [answers[0].found.first, *(answer.found.second for answer in answers)]
-        save(draw_seasons(drawn), plot)
-    for answer in answers:
-        warn(answer.warnings)
+        moved = rescored(found.first, found.second, pairs.force_newton)
+        warnings = [*differences(before, after), *_pad_warning(pads)]
+        compared.append(_Compared(found=found, moved=moved, pads=pads, warnings=warnings))
+    drawn = [compared[0].found.first, *(one.found.second for one in compared)]
+    answers.draw(plot, "compare.draw_seasons", drawn)
+    for each in compared:
+        answers.warn(each.warnings)
     if as_json:
-        documents = [answer.document() for answer in answers]
-        emit_json(documents[0] if len(documents) == 1 else {"comparisons": documents})
-        return
-    for answer in answers:
-        answer.show()
-    if plot is not None:
-        say(f"picture: {plot}")
+        answers.emit_one_or_all([each.document() for each in compared], "comparisons")
+    else:
+        for each in compared:
+            each.show()
 
 
 def _pad_warning(pads: PadCheck | None) -> list[str]:
@@ -124,7 +97,7 @@ def _pad_warning(pads: PadCheck | None) -> list[str]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Answer:
+class _Compared:
     """One comparison, ready to be printed."""
 
     found: SeasonComparison
@@ -134,40 +107,29 @@ class _Answer:
 
     def document(self) -> dict[str, Any]:
         """The comparison as it is printed by --json."""
-        cuts = []
-        for shift in self.found.shifts:
-            n, percent = shift.shift_newton, shift.shift_pct
-            cuts.append(
+        first, second, moved = self.found.first, self.found.second, self.moved
+        return {
+            "seasons": [first.source, second.source],
+            **answers.document(self.found, "margin_newton", "same_raters"),
+            "cuts": [
                 {
-                    "between": [as_label(label) for label in shift.between],
-                    "shift_N": n and n.value,
-                    "low_N": n and n.low,
-                    "high_N": n and n.high,
-                    "shift_pct": percent and percent.value,
-                    "low_pct": percent and percent.low,
-                    "high_pct": percent and percent.high,
+                    "between": answers.between(shift.between),
+                    **answers.sides(shift.shift_newton, "shift_N", "_N"),
+                    **answers.sides(shift.shift_pct, "shift_pct", "_pct"),
                     "equivalent": shift.equivalent,
                 }
-            )
-        return {
-            "seasons": [self.found.first.source, self.found.second.source],
-            "margin_N": self.found.margin_newton,
-            "same_raters": self.found.same_raters,
-            "cuts": cuts,
-            "spread": [self.found.first.spread, self.found.second.spread],
+                for shift in self.found.shifts
+            ],
+            "spread": [first.spread, second.spread],
             "rescored_of_100": {
-                "softer": self.moved.softer,
-                "firmer": self.moved.firmer,
-                "lost_to_sale": self.moved.lost,
-                "gained_for_sale": self.moved.gained,
+                **answers.document(moved, "softer", "firmer"),
+                "lost_to_sale": moved.lost,
+                "gained_for_sale": moved.gained,
             },
-            "pads": None
-            if self.pads is None
-            else {
+            "pads": self.pads
+            and {
                 "n": self.pads.n_pads,
-                "change_pct": self.pads.change_pct.value,
-                "low_pct": self.pads.change_pct.low,
-                "high_pct": self.pads.change_pct.high,
+                **answers.sides(self.pads.change_pct, "change_pct", "_pct"),
                 "held": self.pads.held,
             },
             "warnings": self.warnings,
@@ -175,31 +137,23 @@ class _Answer:
 
     def show(self) -> None:
         """Print the comparison."""
-
-        def sides(found: Estimate | None) -> str:
-            if found is None:
-                return "unknown"
-            ends = ["open" if s is None else f"{s:+.2f}" for s in (found.low, found.high)]
-            return f"{ends[0]} to {ends[1]}"
-
         first, second = self.found.first, self.found.second
-        print_table(
-            ["boundary", "1st N", "2nd N", "shift N", f"{first.level:.0%} interval", "shift %",
-             f"within {self.found.margin_newton:g} N"],
+        interval, within = f"{first.level:.0%} interval", f"within {self.found.margin_newton:g} N"
+        answers.print_table(
+            ["boundary", "1st N", "2nd N", "shift N", interval, "shift %", within],
             [
                 [
                     "/".join(shift.between),
                     format_newton(first.cuts[index].value, missing="unknown"),
                     format_newton(second.cuts[index].value, missing="unknown"),
-                    "unknown" if shift.shift_newton is None else f"{shift.shift_newton.value:+.2f}",
-                    sides(shift.shift_newton),
+                    *answers.signed(shift.shift_newton, "unknown"),
                     "unknown" if shift.shift_pct is None else f"{shift.shift_pct.value:+.0f}",
                     {True: "shown", False: "not shown", None: "-"}[shift.equivalent],
                 ]
                 for index, shift in enumerate(self.found.shifts)
             ],
             title=f"{first.source} to {second.source}",
-        )  # fmt: skip
+        )
         click.echo(
             f"Of 100 berries of the second season {self.moved.softer:.0f} would now be scored "
             f"softer and {self.moved.firmer:.0f} firmer than by the first season's cuts; "
@@ -212,10 +166,6 @@ class _Answer:
             )
         click.echo(f"Spread of the fingers {first.spread:.3g}, then {second.spread:.3g}.")
         if self.pads is not None:
-            sure = "" if self.pads.change_pct.low is None else (
-                f" ({self.pads.change_pct.low:+.1f} to {self.pads.change_pct.high:+.1f})"
-            )  # fmt: skip
-            click.echo(
-                f"{self.pads.n_pads} durable pads changed by "
-                f"{self.pads.change_pct.value:+.1f} %{sure}."
-            )
+            change = self.pads.change_pct
+            sure = "" if change.low is None else f" ({change.low:+.1f} to {change.high:+.1f})"
+            click.echo(f"{self.pads.n_pads} durable pads changed by {change.value:+.1f} %{sure}.")

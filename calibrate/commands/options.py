@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, POSITIVE, json_option, record_options, season_argument
+from gauge.clikit import (
+    FILE,
+    POSITIVE,
+    json_option,
+    number_option,
+    record_options,
+    season_argument,
+)
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
@@ -18,9 +25,10 @@ if TYPE_CHECKING:
     from calibrate.data.scale import Scale
 
 __all__ = [
-    "FILE", "POSITIVE", "SHARE", "FitOptions", "calibration_options", "firmest_option",
-    "force_scale_option", "json_option", "level_option", "limit_option", "pair_options",
-    "plot_option", "sale_limit_option", "scores_option", "season_argument", "source_argument",
+    "FILE", "POSITIVE", "SHARE", "FitOptions", "calibration_options", "cuts_option",
+    "firmest_option", "force_scale_option", "json_option", "level_option", "limit_option",
+    "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
+    "sale_limit_option", "scale_option", "scores_option", "season_argument", "source_argument",
 ]  # fmt: skip
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -92,6 +100,20 @@ firmest_option = click.option(
     help="Whether the first (lowest) score of the scale is the firmest, or the last.",
 )  # fmt: skip
 scores_option = click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
+
+
+def _parsed_scale(context: click.Context, option: click.Parameter, value: Any) -> Any:
+    """Read a scale, firmest first."""
+    from calibrate.data.scale import parse_scale
+
+    return None if value is None else parse_scale(value)
+
+
+def scale_option(what: str) -> Decorator:
+    """Make the option of a scale, firmest first, received as `scale`; `what` is its help."""
+    return click.option("--scores", "scale", callback=_parsed_scale, help=what)
+
+
 sale_limit_option = click.option(
     "--sale-limit", help="Softest score that may be sold, where the source has none."
 )
@@ -122,6 +144,32 @@ def plot_option(
     )
 
 
+def name_option(what: str, **more: Any) -> Decorator:
+    """Make the option that names a stored calibration; `what` is its help."""
+    return click.option("--calibration", "calibration_name", metavar="NAME", help=what, **more)
+
+
+def cuts_option(what: str) -> Decorator:
+    """Make the option of a file that `calibrate fit --json` wrote; `what` is its help."""
+    return click.option("--cuts", type=FILE, help=what)
+
+
+def named_calibration(
+    sources: Sequence[Path], name: str | None, cuts: Path | None, sale_limit: str | None = None
+) -> Calibration | None:
+    """Load the calibration of `--cuts`, or that which `--calibration` names in one of the sources.
+
+    None where neither is given.
+    """
+    from calibrate.cuts.loading import load_calibration
+
+    if name is not None and cuts is not None:
+        raise click.UsageError("Give --calibration or --cuts, not both.")
+    if cuts is not None:
+        return load_calibration(cuts, sale_limit=sale_limit)
+    return None if name is None else load_calibration(*sources, name=name, sale_limit=sale_limit)
+
+
 def pair_options(force_scale: Decorator, *more: Decorator) -> Decorator:
     """Add the options by which pairs are read; the command receives them as `how`."""
     return record_options("how", FitOptions, force_scale, firmest_option, scores_option, *more)
@@ -141,8 +189,5 @@ def calibration_options(*, stored: bool = True) -> Decorator:
     fit = pair_options(force_scale_option(what, "linear", "log", "auto"), level_option)
     if not stored:
         return fit
-    name = click.option(
-        "--calibration", "calibration_name", metavar="NAME",
-        help="Take this stored calibration of the season file instead of fitting.",
-    )  # fmt: skip
+    name = name_option("Take this stored calibration of the season file instead of fitting.")
     return lambda function: fit(name(function))

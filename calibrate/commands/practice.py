@@ -8,36 +8,23 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commands.answers import as_label, emit_json, print_table, say
-from calibrate.commands.options import POSITIVE, json_option, season_argument
+from calibrate.commands import answers, options
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from calibrate.cuts.bands import Band
     from calibrate.cuts.calibration import Calibration
-    from calibrate.raters.warmup import BoundaryState
+    from calibrate.raters.warmup import Advice, Squeeze
+    from gauge.season.file import SeasonFile
+    from gauge.season.rows import AnchorRow
 
 
 @click.command("practice")
-@season_argument
+@options.season_argument
 @click.option("--rater", required=True, help="Who warms up.")
-@click.option(
-    "--calibration",
-    "calibration_name",
-    metavar="NAME",
-    required=True,
-    help="The stored calibration whose anchors are squeezed.",
-)
-@click.option(
-    "--limit",
-    type=POSITIVE,
-    default=0.3,
-    help="The lab's limit of a hand's shift at every boundary, N.",
-)
-@click.option("--most", type=click.IntRange(1), default=60, help="Squeezes at most.")
+@options.name_option("The stored calibration whose anchors are squeezed.", required=True)
+@options.limit_option("The lab's limit of a hand's shift at every boundary, N.")
+@options.number_option("--most", "Squeezes at most.", whole=True, low=1, default=60)
 @click.option("--seed", type=int, help="Makes the order repeatable.")
-@json_option
+@options.json_option
 def command(
     season: Path,
     rater: str,
@@ -59,39 +46,17 @@ def command(
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.anchors.retirement import retirement_reason
-    from calibrate.commands.press import record_of
-    from calibrate.cuts.bands import bands
     from calibrate.cuts.calibration import Calibration
-    from calibrate.raters.warmup import (
-        Advice,
-        Squeeze,
-        advise,
-        boundary_states,
-        next_anchor,
-        signed_miss_newton,
-    )
-    from gauge.errors import InfeasiblePlanError
+    from calibrate.raters.warmup import Advice, Squeeze, advise, next_anchor
     from gauge.season.file import open_season
-    from gauge.season.rows import PracticeRow
 
     with open_season(season) as file:
         calibration = Calibration.from_document(file.calibration(calibration_name).document)
-        now = datetime.now(UTC)
-        good = {
-            row.label: row
-            for row in file.anchors(calibration_name)
-            if row.retired_at is None and retirement_reason(record_of(row), now) is None
-        }
-        if not good:
-            raise InfeasiblePlanError(
-                f"{season} holds no good anchor of '{calibration_name}'.",
-                todo="Make a set: calibrate anchors SEASON --calibration NAME --keep.",
-            )
+        good = _good_anchors(file, calibration_name)
         known = {score.rater for berry in file.berries() for score in berry.scores}
         if known and rater not in known:
-            say(f"{rater} has scored no berry of this season (known: {', '.join(sorted(known))}).")
-        found = bands(calibration)
+            names = ", ".join(sorted(known))
+            answers.say(f"{rater} has scored no berry of this season (known: {names}).")
         rng = np.random.default_rng(seed)
         squeezes: list[Squeeze] = []
         advice = Advice.GO_ON
@@ -101,32 +66,34 @@ def command(
             rank = _ask(label, calibration)
             if rank is None:
                 break
-            row = good[label]
-            off = signed_miss_newton(calibration, row.force_newton, rank)
-            squeezes.append(Squeeze(anchor=label, force_newton=row.force_newton, rank=rank))
-            at = datetime.now(UTC).isoformat(timespec="seconds")
-            file.add_anchor_press(row.anchor_id, by=rater)
-            file.add_practice(
-                PracticeRow(
-                    rater=rater,
-                    at=at,
-                    calibration=calibration_name,
-                    anchor=label,
-                    force_newton=row.force_newton,
-                    score=calibration.scale.labels[rank],
-                    off_newton=off,
-                )
-            )
-            say(_told(calibration, found, row.force_newton, rank))
-            pressed = next(r for r in file.anchors(calibration_name) if r.label == label)
-            why = retirement_reason(record_of(pressed), datetime.now(UTC))
-            if why is not None:
-                file.retire_anchor(pressed.anchor_id, why)
-                say(f"{label} retires: {why}.")
+            squeeze = Squeeze(anchor=label, force_newton=forces[label], rank=rank)
+            squeezes.append(squeeze)
+            retired = _keep(file, good[label], squeeze, calibration, rater)
+            answers.say(_compared(calibration, squeeze))
+            if retired:
+                answers.say(f"{label} retires: {retired}.")
                 del good[label]
             advice = advise(calibration, squeezes, limit_newton=limit)
-    states = [s for s in boundary_states(calibration, squeezes) if s is not None]
-    _finish(calibration, rater, len(squeezes), advice.value, states, limit, as_json)
+    _finish(calibration, rater, squeezes, advice, limit, as_json)
+
+
+def _good_anchors(file: SeasonFile, calibration_name: str) -> dict[str, AnchorRow]:
+    """Find the anchors that are neither retired nor due to retire, by their labels."""
+    from calibrate.anchors.retirement import retirement_reason
+    from gauge.errors import InfeasiblePlanError
+
+    now = datetime.now(UTC)
+    good = {
+        row.label: row
+        for row in file.anchors(calibration_name)
+        if row.retired_at is None and retirement_reason(row, now) is None
+    }
+    if not good:
+        raise InfeasiblePlanError(
+            f"{file.path} holds no good anchor of '{calibration_name}'.",
+            todo="Make a set: calibrate anchors SEASON --calibration NAME --keep.",
+        )
+    return good
 
 
 def _ask(label: str, calibration: Calibration) -> int | None:
@@ -145,18 +112,47 @@ def _ask(label: str, calibration: Calibration) -> int | None:
         try:
             return calibration.scale.rank(answer)
         except InvalidValueError as error:
-            say(str(error))
+            answers.say(str(error))
 
 
-def _told(calibration: Calibration, found: Sequence[Band], force_newton: float, rank: int) -> str:
+def _keep(
+    file: SeasonFile, anchor: AnchorRow, squeeze: Squeeze, calibration: Calibration, rater: str
+) -> str | None:
+    """Store a squeeze; retire the anchor where it was one too many, and return why."""
+    from calibrate.anchors.retirement import retirement_reason
+    from calibrate.raters.warmup import signed_miss_newton
+    from gauge.season.rows import PracticeRow
+
+    file.add_anchor_press(anchor.anchor_id, by=rater)
+    file.add_practice(
+        PracticeRow(
+            rater=rater,
+            at=datetime.now(UTC).isoformat(timespec="seconds"),
+            calibration=anchor.calibration,
+            anchor=anchor.label,
+            force_newton=anchor.force_newton,
+            score=calibration.scale.labels[squeeze.rank],
+            off_newton=signed_miss_newton(calibration, anchor.force_newton, squeeze.rank),
+        )
+    )
+    pressed = next(row for row in file.anchors(anchor.calibration) if row.label == anchor.label)
+    why = retirement_reason(pressed, datetime.now(UTC))
+    if why is not None:
+        file.retire_anchor(anchor.anchor_id, why)
+    return why
+
+
+def _compared(calibration: Calibration, squeeze: Squeeze) -> str:
     """What the rater sees after a score: force, the panel's score and band, how far off."""
+    from calibrate.cuts.bands import bands
     from calibrate.raters.warmup import signed_miss_newton
 
-    given = calibration.scale.labels[rank]
-    panel = found[int(calibration.probabilities([force_newton])[0].argmax())]
+    force_newton = squeeze.force_newton
+    given = calibration.scale.labels[squeeze.rank]
+    panel = bands(calibration)[int(calibration.probabilities([force_newton])[0].argmax())]
     up = "up" if panel.high_newton is None else f"to {panel.high_newton:.2f} N"
     band = f"{panel.score} is {panel.low_newton or 0.0:.2f} N {up}"
-    off_newton = signed_miss_newton(calibration, force_newton, rank)
+    off_newton = signed_miss_newton(calibration, force_newton, squeeze.rank)
     if off_newton == 0:
         return f"  {force_newton:.2f} N: {given}, as the panel ({band})."
     way = "firmer" if off_newton > 0 else "softer"
@@ -169,32 +165,28 @@ def _told(calibration: Calibration, found: Sequence[Band], force_newton: float, 
 def _finish(
     calibration: Calibration,
     rater: str,
-    n: int,
-    advice: str,
-    states: Sequence[BoundaryState],
+    squeezes: list[Squeeze],
+    advice: Advice,
     limit_newton: float,
     as_json: bool,
 ) -> None:
+    """Print what the warm-up showed."""
+    from calibrate.raters.warmup import boundary_states
 
+    n = len(squeezes)
+    states = [state for state in boundary_states(calibration, squeezes) if state is not None]
     if as_json:
-        emit_json(
+        boundaries = [
             {
-                "rater": rater,
-                "squeezes": n,
-                "advice": advice,
-                "limit_N": limit_newton,
-                "boundaries": [
-                    {
-                        "between": [as_label(label) for label in state.between],
-                        "shift_N": state.shift_newton,
-                        "sd_N": state.sd_newton,
-                    }
-                    for state in states
-                ],
+                "between": answers.between(state.between),
+                **answers.document(state, "shift_newton", "sd_newton"),
             }
-        )
+            for state in states
+        ]
+        head = {"rater": rater, "squeezes": n, "advice": advice.value, "limit_N": limit_newton}
+        answers.emit_json({**head, "boundaries": boundaries})
         return
-    print_table(
+    answers.print_table(
         ["boundary", "panel's cut N", "your shift N", "known to N"],
         [
             [
@@ -211,4 +203,4 @@ def _finish(
         "go on": f"Not settled yet after {n} squeeze{'' if n == 1 else 's'}.",
         "not improving": "Not improving: rest, then squeeze anchors with their forces in sight.",
     }
-    click.echo(ending[advice])
+    click.echo(ending[advice.value])

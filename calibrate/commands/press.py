@@ -8,31 +8,25 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commands.answers import emit_json, format_newton, print_table, say
-from calibrate.commands.options import json_option, season_argument
+from calibrate.commands import answers, options
+from calibrate.commands.answers import format_newton
 
 if TYPE_CHECKING:
-    from calibrate.anchors.retirement import AnchorRecord
     from gauge.season.file import SeasonFile
     from gauge.season.rows import AnchorRow
 
 
 @click.command("press")
-@season_argument
+@options.season_argument
 @click.argument("label", required=False)
-@click.option(
-    "--calibration",
-    "calibration_name",
-    metavar="NAME",
-    help="Whose anchors; needed where several calibrations have some.",
-)
+@options.name_option("Whose anchors; needed where several calibrations have some.")
 @click.option("--force", help="What the gauge showed, if it was pressed on the gauge.")
 @click.option("--unit", default="N", help="Unit of --force.")
 @click.option("--by", help="Who squeezed it.")
 @click.option(
     "--pad", is_flag=True, help="LABEL is a durable pad that links seasons; needs --force."
 )
-@json_option
+@options.json_option
 def command(
     season: Path,
     label: str | None,
@@ -75,9 +69,9 @@ def command(
             at = datetime.now(UTC).isoformat(timespec="seconds")
             file.add_pad_press(PadPressRow(pad=label, at=at, force_newton=force_newton))
             if as_json:
-                emit_json({"pad": label, "force_N": force_newton})
+                answers.emit_json({"pad": label, "force_N": force_newton})
             else:
-                say(f"pad {label}: {force_newton:.3f} N kept")
+                answers.say(f"pad {label}: {force_newton:.3f} N kept")
             return
         _press(file, label, calibration_name, force_newton, by, as_json)
 
@@ -95,26 +89,23 @@ def _press(
     before = _find(file, label, calibration_name)
     file.add_anchor_press(before.anchor_id, force_newton=force_newton, by=by)
     now = _find(file, label, before.calibration)
-    why = retirement_reason(record_of(now), datetime.now(UTC))
+    why = retirement_reason(now, datetime.now(UTC))
     instead = None
     if why is not None:
         file.retire_anchor(now.anchor_id, why)
         instead = _replacement(file, now)
     if as_json:
-        emit_json(
-            {
-                "anchor": label,
-                "presses": len(now.presses),
-                "press_limit": now.press_limit,
-                "retired": why,
-                "replacement": instead,
-            }
-        )
+        ending = {"retired": why, "replacement": instead}
+        answers.emit_json({"anchor": label, **_squeezes(now), **ending})
     elif why is None:
         click.echo(f"{label}: squeeze {len(now.presses)} of {now.press_limit}, still good.")
     else:
         click.echo(f"{label} retires: {why}. Throw it away.")
         click.echo(f"Take {instead} instead." if instead else "No measured berry can replace it.")
+
+
+def _squeezes(row: AnchorRow) -> dict[str, int]:
+    return {"presses": len(row.presses), "press_limit": row.press_limit}
 
 
 def _find(file: SeasonFile, label: str, calibration_name: str | None) -> AnchorRow:
@@ -138,37 +129,14 @@ def _find(file: SeasonFile, label: str, calibration_name: str | None) -> AnchorR
     return rows[0]
 
 
-def record_of(row: AnchorRow) -> AnchorRecord:
-    """The life of a stored anchor, as the rules of retirement see it."""
-    from calibrate.anchors.retirement import AnchorRecord
-
-    return AnchorRecord(
-        label=row.label,
-        kind=row.kind,
-        force_newton=row.force_newton,
-        made_at=datetime.fromisoformat(row.made_at),
-        presses=tuple((datetime.fromisoformat(p.at), p.force_newton) for p in row.presses),
-        press_limit=row.press_limit,
-        valid_days=row.valid_days,
-    )
-
-
 def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
-    from calibrate.anchors.candidates import Candidate, measured_candidates
-    from calibrate.anchors.choice import Anchor
+    from calibrate.anchors.candidates import measured_candidates
     from calibrate.anchors.retirement import replacement
     from calibrate.cuts.calibration import Calibration
 
     calibration = Calibration.from_document(file.calibration(retired.calibration).document)
     used = {row.label for row in file.anchors(retired.calibration)}
-    spare = measured_candidates(file, without=used)
-    old = Anchor(
-        candidate=Candidate(label=retired.label, force_newton=retired.force_newton),
-        score=retired.score or "",
-        boundary=retired.boundary,
-        probability=1.0,
-    )
-    found = replacement(calibration, old, spare)
+    found = replacement(calibration, retired, measured_candidates(file, without=used))
     return None if found is None else f"{found.label} ({found.force_newton:.2f} N)"
 
 
@@ -176,24 +144,21 @@ def _list(rows: list[AnchorRow], as_json: bool) -> None:
     from calibrate.anchors.retirement import retirement_reason
 
     now = datetime.now(UTC)
+    retired = [row.retired_why or retirement_reason(row, now) for row in rows]
     if as_json:
-        emit_json(
+        answers.emit_json(
             [
                 {
                     "anchor": row.label,
-                    "calibration": row.calibration,
-                    "score": row.score,
-                    "boundary": row.boundary,
-                    "force_N": row.force_newton,
-                    "presses": len(row.presses),
-                    "press_limit": row.press_limit,
-                    "retired": row.retired_why or retirement_reason(record_of(row), now),
+                    **answers.document(row, "calibration", "score", "boundary", "force_newton"),
+                    **_squeezes(row),
+                    "retired": why,
                 }
-                for row in rows
+                for row, why in zip(rows, retired, strict=True)
             ]
         )
         return
-    print_table(
+    answers.print_table(
         ["anchor", "stands for", "force N", "squeezes", "state"],
         [
             [
@@ -201,9 +166,9 @@ def _list(rows: list[AnchorRow], as_json: bool) -> None:
                 row.boundary or f"score {row.score}",
                 format_newton(row.force_newton),
                 f"{len(row.presses)} of {row.press_limit}",
-                row.retired_why or retirement_reason(record_of(row), now) or "good",
+                why or "good",
             ]
-            for row in rows
+            for row, why in zip(rows, retired, strict=True)
         ],
         left=(0, 1, 4),
     )

@@ -16,6 +16,17 @@ def format_newton(value: float | None, *, missing: str = "open") -> str:
     return f"{value:.2f}" if abs(value) >= 0.1 or value == 0 else f"{value:.3g}"
 
 
+def format_value(value: float | None, how: str = ".2f", *, missing: str = "unknown") -> str:
+    """Write a number that may be missing.
+
+    Examples
+    --------
+    >>> format_value(0.7712), format_value(None), format_value(0.3, "+.0%", missing="-")
+    ('0.77', 'unknown', '+30%')
+    """
+    return missing if value is None else format(value, how)
+
+
 def as_label(label: str) -> int | str:
     """Write a score for JSON: a number where it is written as one.
 

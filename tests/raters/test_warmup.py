@@ -1,14 +1,15 @@
 """A rater's warm-up: known hands are found, the next anchor is the telling one, and it stops."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy.special import expit
 
 from calibrate.anchors.candidates import Candidate
-from calibrate.anchors.choice import Anchor
-from calibrate.anchors.retirement import AnchorRecord, replacement, retirement_reason
+from calibrate.anchors.retirement import replacement, retirement_reason
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.scale import BLACKBERRY
 from calibrate.raters.warmup import (
@@ -20,6 +21,7 @@ from calibrate.raters.warmup import (
     signed_miss_newton,
 )
 from gauge.errors import InvalidValueError
+from gauge.season.rows import AnchorRow, PressRow
 
 CUTS = (4.5, 3.2, 2.1, 1.2)
 PANEL = Calibration(
@@ -95,6 +97,14 @@ def test_misses_are_signed_towards_the_firm_side() -> None:
 MADE = datetime(2026, 7, 1, 8)
 
 
+def stored(**differs: Any) -> AnchorRow:
+    row = AnchorRow(
+        anchor_id=1, calibration="july", kind="berry", label="A1", berry_id=None, score="3",
+        boundary=None, force_newton=2.0, press_limit=5, valid_days=3.0, made_at=MADE.isoformat(),
+    )  # fmt: skip
+    return replace(row, **differs)
+
+
 @pytest.mark.parametrize(
     ("presses", "hours", "kind", "word"),
     [
@@ -108,24 +118,17 @@ MADE = datetime(2026, 7, 1, 8)
     ],
 )
 def test_anchors_retire_by_rule(presses, hours, kind, word) -> None:
-    record = AnchorRecord(
-        label="A1",
-        kind=kind,
-        force_newton=2.0,
-        made_at=MADE,
-        presses=tuple((MADE + timedelta(minutes=i), f) for i, f in enumerate(presses)),
-    )
-    reason = retirement_reason(record, MADE + timedelta(hours=hours))
+    times = [(MADE + timedelta(minutes=i)).isoformat() for i in range(len(presses))]
+    pressed = [
+        PressRow(at=at, force_newton=f, by=None) for at, f in zip(times, presses, strict=True)
+    ]
+    row = stored(kind=kind, force_newton=2.0, presses=tuple(pressed))
+    reason = retirement_reason(row, MADE + timedelta(hours=hours))
     assert (reason is None) if word is None else (word in reason)
 
 
 def test_the_replacement_is_of_the_same_kind() -> None:
     spare = [Candidate(label=n, force_newton=f) for n, f in (("a", 2.6), ("b", 1.6), ("c", 2.75))]
-    retired = Anchor(
-        candidate=Candidate(label="old", force_newton=2.62),
-        score="3",
-        boundary=None,
-        probability=0.9,
-    )
+    retired = stored(force_newton=2.62)
     assert replacement(PANEL, retired, spare).label == "a"
     assert replacement(PANEL, retired, spare[1:2]) is None
