@@ -1,8 +1,8 @@
-"""CSV in and out: columns of text cells with the row numbers that a spreadsheet shows.
+"""Sheets in and out: columns of text cells with the row numbers that a spreadsheet shows.
 
-Comma, semicolon (then the comma is the decimal sign) or tab; UTF-8 with or without a byte order
-mark. What is written opens in R, pandas and spreadsheets: numbers as numbers, and no text that a
-spreadsheet would run as a formula.
+What comes in is a workbook (.xlsx), or text parted by commas, semicolons or tabs, in UTF-8, UTF-16
+or Windows-1252, with a decimal point or comma, perhaps below a title. What is written opens in R,
+pandas and spreadsheets: numbers as numbers, and no text that a spreadsheet would run as a formula.
 """
 
 from __future__ import annotations
@@ -11,12 +11,15 @@ import csv
 import io
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import unicodedata
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
+from itertools import chain, islice
 from pathlib import Path
-from typing import NoReturn, TypeVar
+from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from gauge.errors import BadTableError, UnreadableFileError
+from gauge.units import SPELLINGS, Unit, newtons
 
 T = TypeVar("T")
 Cell = str | int | float | Decimal | None
@@ -27,49 +30,152 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
 
 
+# Columns that are read somewhere; a header matches them whatever its case, blanks and dashes.
+_READ = """
+at available berries berry berry_id blind_code clamshell code colour count crop cues decayed firm
+flags force fruit_temp_c harvest_date kind label leaky lot marketable mass_g mean_N number occasion
+peak peak_N planned plan_order plot rater replicate sample score scored_at sd_N season selection
+site size_mm soft squeeze_order storage_day storage_temp_c total unit void
+"""
+_COLUMNS = {name.casefold(): name for name in _READ.split()}
+# "force_lbf", and what gauges' own programs and people write: "Peak (lbf)", "Max. force [N]"
+_FORCE_COLUMN = re.compile(
+    r"force_([a-z]+)|.*(?:force|peak|firmness).*[(\[]_?([a-z]+)_?[)\]]", re.IGNORECASE
+)
+# A decimal comma that cannot be one between thousands, in a cell of its own.
+_DECIMAL_COMMA = {
+    ",": re.compile(rb'"[+-]?\d+,(\d{1,2}|\d{4,})"'),
+    "\t": re.compile(rb"(^|\t)[+-]?\d+,(\d{1,2}|\d{4,})[\t\r\n]", re.M),
+}
+_MOST_TITLES = 20  # rows; a header stands below no more
+_MOST_SHOWN = 20  # problems in one message
+
+
+def name_key(text: str) -> str:
+    """Return what two spellings of a name share: case, blanks and encoding of accents left out.
+
+    Examples
+    --------
+    >>> name_key(" Ine\u0300s  M") == name_key("in\u00e8s m")
+    True
+    """
+    return " ".join(unicodedata.normalize("NFKC", text).casefold().split())
+
+
+def column_name(typed: str) -> str:
+    """Return our name of a column; that of an unknown one as it is typed.
+
+    Examples
+    --------
+    >>> column_name(" Storage Day"), column_name("FORCE_n"), column_name("Peak (LBF)")
+    ('storage_day', 'force_N', 'force_lbf')
+    """
+    key = re.sub(r"[\s_-]+", "_", typed.strip())
+    if found := _FORCE_COLUMN.fullmatch(key):
+        unit = found[1] or found[2]
+        for spelling in (unit, unit.lower(), unit.upper()):
+            if spelling in SPELLINGS:
+                return f"force_{SPELLINGS[spelling]}"
+    return _COLUMNS.get(name_key(key), " ".join(typed.split()))
+
+
+class Problem(NamedTuple):
+    """What is wrong with a cell, by its row and column as the spreadsheet shows them."""
+
+    row: int
+    column: str
+    what: str
+
+
 class Sheet:
-    """A CSV's header, and its filled rows one by one; cells are kept by what builds on it.
+    """A sheet's header, and its filled rows one by one; cells are kept by what builds on it.
 
     Parameters
     ----------
     path : Path
+        A CSV or an .xlsx workbook.
     wants : str
-        What the CSV should hold, for the message when it holds nothing.
+        What the sheet should hold, for the message when it holds nothing.
+    names : mapping of str to str
+        Our names of columns by what the header says; known ones need none.
+    page : str, optional
+        Which sheet of a workbook; the first if not given.
 
     Attributes
     ----------
     header : list of str
+        Our names of the columns.
+    typed : dict of str to str
+        What the header says, by our names.
     numbers : sequence of int
-        Row number of each entry, counting the header as row 1; set by what builds on it.
+        Row number of each entry, as the spreadsheet shows it; set by what builds on it.
     comma : bool
         Whether the comma is the decimal sign.
+    problems : list of Problem, or None
+        Where it is a list, bad cells are added to it by `note`; else the first one is refused.
 
     Raises
     ------
     UnreadableFileError
-        If the file is missing, a folder, or not UTF-8 text.
+        If the file is missing, a folder, or neither text nor a workbook.
     BadTableError
         If it is not a CSV, is empty, or has a column twice.
     """
 
     numbers: Sequence[int]
 
-    def __init__(self, path: Path, wants: str = "a header and one row a berry") -> None:
+    def __init__(
+        self,
+        path: Path,
+        wants: str = "a header and one row a berry",
+        *,
+        names: Mapping[str, str] | None = None,
+        page: str | None = None,
+    ) -> None:
         self.path = path
-        raw = _utf8(path)
-        first = raw.split(b"\n", 1)[0].decode("utf-8-sig")
-        separator = max(",;\t", key=first.count)
-        self.comma = separator == ";"
+        self.problems: list[Problem] | None = None
         self._todo = f"It needs {wants}."
-        lines = io.TextIOWrapper(io.BytesIO(raw), "utf-8-sig", newline="")
-        self._filled = self._not_blank(csv.reader(lines, delimiter=separator, strict=True))
-        _, names = next(self._filled, (0, None))
-        if names is None:
+        self._filled = self._not_blank(self._cells(page))
+        number, titles = self._head()
+        if not titles:
             raise BadTableError(f"{path} is empty.", todo=self._todo)
-        self.header = [name.strip() for name in names]
+        own = {name_key(typed): name for typed, name in (names or {}).items()}
+        self.header = [own.get(name_key(text)) or column_name(text) for text in titles]
+        self.typed = dict(zip(self.header, map(str.strip, titles), strict=True))
         for name in self.header:
-            if self.header.count(name) > 1:
-                raise BadTableError(f"{path}, row 1: column '{name}' stands there twice.")
+            if name and self.header.count(name) > 1:
+                raise BadTableError(f"{path}, row {number}: column '{name}' stands there twice.")
+
+    def _cells(self, page: str | None) -> Iterator[list[str]]:
+        raw = _bytes(self.path)
+        if raw.startswith(b"PK\3\4"):  # a ZIP file, as a workbook is
+            from gauge.workbook import workbook_rows
+
+            self.comma = False
+            return workbook_rows(raw, self.path, page)
+        encoding = _encoding(raw, self.path)
+        lines = io.TextIOWrapper(io.BytesIO(raw), encoding, newline="")
+        first = next((line for line in lines if any(sign in line for sign in ",;\t")), "")
+        separator = max(",;\t", key=first.count)
+        rule = _DECIMAL_COMMA.get(separator)
+        self.comma = rule is None or bool(rule.search(raw))
+        lines.seek(0)
+        return csv.reader(lines, delimiter=separator, strict=True)
+
+    def _head(self) -> tuple[int, list[str]]:
+        """Find the header: the first filled row, or the first of several words below a title."""
+        first = list(islice(self._filled, _MOST_TITLES))
+        start = 0
+        for at, (_, row) in enumerate(first):
+            cells = [cell for cell in map(str.strip, row) if cell]
+            if len(cells) > 1:
+                start = 0 if any(map(_NUMBER.fullmatch, cells)) else at
+                break
+        self._filled = chain(first[start + 1 :], self._filled)
+        number, titles = first[start] if first else (0, [])
+        while titles and not titles[-1].strip():
+            titles = titles[:-1]
+        return number, titles
 
     def _not_blank(self, reader: Iterator[list[str]]) -> Iterator[tuple[int, list[str]]]:
         try:
@@ -89,12 +195,17 @@ class Sheet:
         """
         width, number = len(self.header), 0
         for number, row in self._filled:
-            if len(row) != width:
+            while len(row) > width and not row[-1].strip():
+                row.pop()
+            if len(row) == width:
+                yield number, row
+                continue
+            what = f"{len(row)} cells, but the header has {width}"
+            if self.problems is None:
                 raise BadTableError(
-                    f"{self.path}, row {number}: {len(row)} cells, but the header has {width}.",
-                    todo="Complete or remove the row.",
+                    f"{self.path}, row {number}: {what}.", todo="Complete or remove the row."
                 )
-            yield number, row
+            self.problems.append(Problem(number, "", what))
         if not number:
             raise BadTableError(f"{self.path} has only a header.", todo=self._todo)
 
@@ -103,7 +214,31 @@ class Sheet:
 
     def bad(self, index: int, column: str, what: str) -> NoReturn:
         """Refuse a cell by a BadTableError that names file, row and column."""
+        column = self.typed.get(column, column)
         raise BadTableError(f"{self.path}, row {self.numbers[index]}, column '{column}': {what}.")
+
+    def note(self, index: int, column: str, what: str) -> None:
+        """Add a bad cell to the problems; refuse it where none are collected."""
+        if self.problems is None:
+            self.bad(index, column, what)
+        problem = Problem(self.numbers[index], self.typed.get(column, column), what)
+        if problem not in self.problems[-_MOST_SHOWN:]:
+            self.problems.append(problem)
+
+    def refuse(self, todo: str = "Nothing was stored.") -> None:
+        """Refuse a sheet that has problems by a BadTableError that names them all."""
+        if self.problems:
+            found = sorted(self.problems)
+            lines = [
+                f"row {row}, column '{column}': {what}" if column else f"row {row}: {what}"
+                for row, column, what in found[:_MOST_SHOWN]
+            ]
+            more = f"\n  and {len(found) - _MOST_SHOWN} more" if found[_MOST_SHOWN:] else ""
+            listed = "\n  ".join(lines)
+            raise BadTableError(
+                f"{self.path}: {len(found)} problem{'s' * (len(found) > 1)}.\n  {listed}{more}\n",
+                todo=todo,
+            )
 
     def lacks(self, column: str, todo: str = "") -> NoReturn:
         """Refuse a header without a column by a BadTableError that names what it has."""
@@ -128,6 +263,19 @@ class Sheet:
         if not math.isfinite(value) or "_" in text:
             raise ValueError(f"'{text}' is not a finite number")
         return value
+
+    def newtons(self, text: str, unit: Unit) -> float:
+        """Read a force in a unit, to the last digit; a ValueError is for `bad`."""
+        value = self.number(text)
+        if unit is Unit.N:
+            return value
+        return newtons(text.replace(",", ".") if self.comma else text, unit)
+
+    @property
+    def force_column(self) -> str | None:
+        """Name of the column of forces: `force_N`, that of another unit, `force`; None without."""
+        names = [*(f"force_{unit}" for unit in Unit), "force"]
+        return next((name for name in names if name in self.header), None)
 
     def whole(self, text: str) -> int:
         """Read one whole number from 0 on; a ValueError is for `bad`."""
@@ -171,9 +319,16 @@ class CsvSheet(Sheet):
     [1.25]
     """
 
-    def __init__(self, path: Path, wants: str = "a header and one row a berry") -> None:
-        super().__init__(path, wants)
-        self.numbers, rows = zip(*self.rows(), strict=True)
+    def __init__(
+        self, path: Path, wants: str = "a header and one row a berry", *, collect: bool = False,
+        **how: Any,
+    ) -> None:  # fmt: skip
+        super().__init__(path, wants, **how)
+        self.problems = [] if collect else None
+        numbered = list(self.rows())
+        if not numbered:
+            self.refuse()
+        self.numbers, rows = zip(*numbered, strict=True)
         cells = zip(*rows, strict=True)
         self.columns = {
             name: tuple(map(str.strip, column))
@@ -181,40 +336,57 @@ class CsvSheet(Sheet):
         }
 
     def parsed(self, column: str, parse: Callable[[str], T]) -> list[T]:
-        """Convert a column, each distinct text once; a ValueError names the first bad cell."""
+        """Convert a column, each distinct text once; a ValueError is a problem of its cells.
+
+        Where problems are collected, a bad cell is None.
+        """
         cells = self.columns[column]
-        known: dict[str, T] = {}
-        try:
-            for cell in set(cells):
+        known: dict[str, Any] = {}
+        wrong: dict[str, str] = {}
+        for cell in dict.fromkeys(cells):
+            try:
                 known[cell] = parse(cell)
-        except ValueError:
+            except ValueError as error:
+                known[cell], wrong[cell] = None, str(error)
+        if wrong:
             for index, cell in enumerate(cells):
-                try:
-                    parse(cell)
-                except ValueError as error:
-                    self.bad(index, column, str(error))
+                if cell in wrong:
+                    self.note(index, column, wrong[cell])
         return list(map(known.__getitem__, cells))
 
 
-def _utf8(path: Path) -> bytes:
-    """Read a file whose bytes are UTF-8 text."""
+def _bytes(path: Path) -> bytes:
     try:
-        raw = path.read_bytes()
-        raw.decode("utf-8-sig")
-        return raw
+        return path.read_bytes()
     except OSError as error:
         raise UnreadableFileError(
             f"{path} cannot be read: {error.strerror or error}.", todo="Give a CSV file."
         ) from None
-    except UnicodeDecodeError as error:
-        if error.object.startswith(b"SQLite format 3\0"):
-            raise UnreadableFileError(
-                f"{path} is a season file or another database.", todo="Give a CSV here."
-            ) from None
+
+
+def _encoding(raw: bytes, path: Path) -> str:
+    """Tell the encoding of text; what is none is refused."""
+    if raw.startswith(b"SQLite format 3\0"):
         raise UnreadableFileError(
-            f"{path} is not UTF-8 text (byte {error.start + 1}).",
-            todo="Save it again as 'CSV UTF-8'.",
-        ) from None
+            f"{path} is a season file or another database.", todo="Give a CSV here."
+        )
+    if raw.startswith(b"\xd0\xcf\x11\xe0"):  # the mark of a compound file, as .xls is
+        raise UnreadableFileError(
+            f"{path} is a workbook of the old kind (.xls).", todo="Save it as .xlsx or CSV UTF-8."
+        )
+    encodings = ["utf-16"] if raw.startswith((b"\xff\xfe", b"\xfe\xff")) else ["utf-8-sig"]
+    # Every byte but five is a letter of Windows-1252: what is no text shows by control characters.
+    if encodings == ["utf-8-sig"] and not re.search(rb"[\0-\x08\x0e-\x1f]", raw):
+        encodings.append("cp1252")
+    for encoding in encodings:
+        try:
+            raw.decode(encoding)
+            return encoding
+        except UnicodeDecodeError as error:
+            place = error.start + 1
+    raise UnreadableFileError(
+        f"{path} is not UTF-8 text (byte {place}).", todo="Save it again as 'CSV UTF-8'."
+    )
 
 
 def csv_lines(

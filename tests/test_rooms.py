@@ -30,6 +30,7 @@ MAY_IMPORT = {
     "serial": {"gauge.port"},
     "sqlite3": {"gauge.season"},
     "matplotlib": {"gauge.verify.chart", "calibrate.plots"},
+    "openpyxl": {"gauge.workbook"},
     "rich": {"gauge.clikit", "gauge.session", "gauge.commands", "calibrate.commands"},
 }
 # One import a contract that it must find, as (contract, file, line).

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibrate.data.factor import Codes, Factor
 from gauge.csvsheet import Sheet
 from gauge.errors import BadTableError, UnknownUnitError
-from gauge.units import Unit, newtons, parse_unit
+from gauge.units import SPELLINGS, Unit, parse_unit
 
 T = TypeVar("T")
 Floats = NDArray[np.float64]
@@ -98,40 +98,37 @@ class CodedSheet(Sheet):
 
         return self.relabelled(name, filled).sorted()
 
-    @property
-    def force_column(self) -> str | None:
-        """Name of the column of forces, `force_N` or else `force` (with `unit`); None without."""
-        column = next((name for name in ("force_N", "force") if name in self.header), None)
-        if column == "force" and "unit" not in self.header:
-            raise BadTableError(
-                f"{self.path}: column 'force' has no unit.",
-                todo="Add a column unit (N, lbf, kgf ...), or name the column force_N.",
-            )
-        return column
-
     def forces(self, *, blank: bool = False) -> Floats:
         """Read newtons from the column of forces, shape (rows,); a blank cell is NaN if allowed.
 
         Raises
         ------
         BadTableError
-            If a cell is no number or no unit of force.
+            If a cell is no number or no unit of force, or there is no unit.
         """
+        column = self.force_column or "force"
+        unit = SPELLINGS.get(column.removeprefix("force_"))
 
         def number(text: str) -> float:
-            return float("nan") if blank and not text else self.number(text)
+            if blank and not text:
+                return float("nan")
+            return self.number(text) if unit is None else self.newtons(text, unit)
 
-        if "force_N" in self.header:
-            return self.values("force_N", number)
-        force = self.values("force", number)
-        unit, shown = self.columns["unit"], self.columns["force"]
+        force = self.values(column, number)
+        if unit is not None:
+            return force
+        if "unit" not in self.header:
+            raise BadTableError(
+                f"{self.path}: column '{self.typed[column]}' has no unit.",
+                todo="Add a column unit (N, lbf, kgf ...), or name the column force_N.",
+            )
+        units, shown = self.columns["unit"], self.columns[column]
         for at, of in enumerate(self.parsed("unit", _unit)):
-            mine = np.flatnonzero((unit.code == at) & np.isfinite(force))
+            mine = np.flatnonzero((units.code == at) & np.isfinite(force))
             # As written and in its unit, so that the conversion is exact to the last digit.
             known = np.zeros(len(shown.labels))
             for label in np.unique(shown.code[mine]).tolist():
-                text = shown.labels[label]
-                known[label] = newtons(text.replace(",", ".") if self.comma else text, of)
+                known[label] = self.newtons(shown.labels[label], of)
             force[mine] = known[shown.code[mine]]
         return force
 

@@ -154,9 +154,11 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
         load_pairs(tmp_path / "nowhere.csv")
     with pytest.raises(UnreadableFileError):
         load_pairs(tmp_path)
-    for encoding in ("utf-16", "latin-1"):
+    bad = tmp_path / "bad.csv"
+    for raw in (b"\x89PNG\x1a\x00", b"force_N,score\n1,1\x81\n", b"\xff\xfea"):
+        bad.write_bytes(raw)
         with pytest.raises(UnreadableFileError, match="UTF-8"):
-            load_pairs(sheet(tmp_path, "force_N,score,note\n1,1,\xe4\n", encoding))
+            load_pairs(bad)
 
 
 def test_raters(tmp_path: Path) -> None:
@@ -262,3 +264,10 @@ def test_a_season_without_pairs_or_not_ours(tmp_path: Path) -> None:
         db.execute("CREATE TABLE t (x)")
     with pytest.raises(NotASeasonError):
         load_pairs(foreign)
+
+
+def test_forces_in_other_units_by_the_name_of_their_column(tmp_path: Path) -> None:
+    for header, unit in (("force_lbf", Unit.LBF), (" Force_KGF", Unit.KGF), ("Peak (gf)", Unit.GF)):
+        path = sheet(tmp_path, f"{header}; Score\n1,5;1\n0,25;2\n")
+        expected = [newtons("1.5", unit), newtons("0.25", unit)]
+        assert load_pairs(path).force_newton.tolist() == expected

@@ -1,0 +1,58 @@
+"""Workbooks (.xlsx) as rows of text. The one importer of openpyxl, which is an optional extra."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Iterator
+from datetime import datetime, time
+from pathlib import Path
+
+from gauge.errors import BadTableError, UnreadableFileError
+
+
+def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[list[str]]:
+    """Read the rows of one sheet, the first unless `page` names another; formulas as their values.
+
+    Raises
+    ------
+    UnreadableFileError
+        If openpyxl is not installed, or it is no workbook.
+    BadTableError
+        If the workbook has no such sheet.
+    """
+    try:
+        import openpyxl
+        from openpyxl.utils.exceptions import InvalidFileException
+    except ImportError:
+        raise UnreadableFileError(
+            f"{path} is a workbook (.xlsx), and what reads those is not installed.",
+            todo="Install it with pip install 'firmhand[xlsx]', or save the sheet as 'CSV UTF-8'.",
+        ) from None
+    try:
+        book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True)
+    except (InvalidFileException, zipfile.BadZipFile, KeyError, ValueError, OSError) as error:
+        raise UnreadableFileError(
+            f"{path} is no workbook that can be read ({error}).",
+            todo="Save the sheet as 'CSV UTF-8'.",
+        ) from None
+    names = {sheet.title.casefold(): sheet for sheet in book.worksheets}
+    if page is not None and page.casefold() not in names:
+        raise BadTableError(
+            f"{path} has no sheet '{page}'.",
+            todo=f"It has {', '.join(sheet.title for sheet in book.worksheets)}.",
+        )
+    sheet = book.worksheets[0] if page is None else names[page.casefold()]
+    sheet.reset_dimensions()  # some programs write a size that is not the sheet's
+    rows = [[_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
+    width = max(map(len, rows), default=0)
+    return iter([row + [""] * (width - len(row)) for row in rows])
+
+
+def _text(value: object) -> str:
+    """Write a cell as a CSV would have it."""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if isinstance(value, datetime):
+        return (value.date() if value.time() == time() else value).isoformat()
+    return "" if value is None else str(value)

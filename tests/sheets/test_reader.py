@@ -1,0 +1,113 @@
+"""One table in every dress that spreadsheets give it: the cells are the same."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from gauge.csvsheet import CsvSheet
+from gauge.errors import BadTableError, UnreadableFileError
+
+PLAIN = "sample,berry,force_N,rater,score\nC-01,1,2.37,inès müller,2\nC-01,2,1.5,marek,3\n"
+SEMICOLON = PLAIN.replace(",", ";").replace(".", ",")
+FORCES = [2.37, 1.5]
+DRESSES = {
+    "plain": PLAIN.encode(),
+    "byte order mark": PLAIN.encode("utf-8-sig"),
+    "semicolons and decimal commas": SEMICOLON.encode(),
+    "semicolons and points": PLAIN.replace(",", ";").encode(),
+    "tabs": PLAIN.replace(",", "\t").encode(),
+    "tabs and decimal commas": SEMICOLON.replace(";", "\t").encode(),
+    "quoted decimal commas": PLAIN.replace("2.37", '"2,37"').replace("1.5", '"1,5"').encode(),
+    "Windows-1252": PLAIN.encode("cp1252"),
+    "UTF-16": PLAIN.replace(",", "\t").encode("utf-16"),
+    "blanks and capitals": PLAIN.replace("force_N,rater", " FORCE_n , Rater ").encode(),
+    "unit in the header": PLAIN.replace("force_N", "Peak force (N)").encode(),
+    "a title above": f"Firmness 2025,,,,\n\n{PLAIN}".encode(),
+    "empty columns and rows": PLAIN.replace("\n", ",,\n").encode() + b",,,,,,\n",
+}
+
+
+@pytest.mark.parametrize("raw", DRESSES.values(), ids=DRESSES)
+def test_a_table_reads_the_same_in_every_dress(raw: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_bytes(raw)
+    check(CsvSheet(path))
+
+
+def check(sheet: CsvSheet) -> None:
+    assert sheet.header == ["sample", "berry", "force_N", "rater", "score"]
+    assert sheet.parsed("force_N", sheet.number) == FORCES
+    assert sheet.parsed("berry", sheet.whole) == [1, 2]
+    assert sheet.columns["rater"] == ("inès müller", "marek")
+
+
+def workbook(path: Path, *rows: tuple[object, ...], page: str = "Sheet") -> Path:
+    book = openpyxl.Workbook()
+    book.active.title = page
+    for row in rows:
+        book.active.append(row)
+    book.create_sheet("other").append(["nothing"])
+    book.save(path)
+    return path
+
+
+def test_a_workbook_reads_the_same(tmp_path: Path) -> None:
+    path = workbook(
+        tmp_path / "sheet.xlsx",
+        ("Firmness 2025",), (), ("Sample ", "Berry", "Force N", "rater", "score"),
+        ("C-01", 1, 2.37, "inès müller", 2.0), ("C-01", 2, 1.5, "marek", 3, None),
+    )  # fmt: skip
+    check(CsvSheet(path))
+    assert list(CsvSheet(path).numbers) == [4, 5]  # as the spreadsheet shows them
+    check(CsvSheet(path, page="SHEET"))
+    with pytest.raises(BadTableError, match=r"no sheet 'x'.*Sheet, other"):
+        CsvSheet(path, page="x")
+
+
+def test_dates_of_a_workbook_are_dates(tmp_path: Path) -> None:
+    day, moment = datetime(2025, 7, 31), datetime(2025, 7, 31, 8, 5)
+    path = workbook(tmp_path / "sheet.xlsx", ("harvest_date", "at"), (day, moment))
+    assert CsvSheet(path).columns == {
+        "harvest_date": ("2025-07-31",),
+        "at": ("2025-07-31T08:05:00",),
+    }
+
+
+def test_what_is_no_sheet_is_named_with_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "sheet.xls"
+    path.write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
+    with pytest.raises(UnreadableFileError, match=r"old kind.*Save it as .xlsx"):
+        CsvSheet(path)
+    path.write_bytes(b"PK\3\4 no workbook")
+    with pytest.raises(UnreadableFileError, match="no workbook that can be read"):
+        CsvSheet(path)
+    monkeypatch.setitem(sys.modules, "openpyxl", None)
+    with pytest.raises(UnreadableFileError, match=r"is a workbook.*pip install 'firmhand\[xlsx\]'"):
+        CsvSheet(path)
+
+
+@pytest.mark.parametrize("cell", ['"1,250"', '"1.234,5"'])
+def test_a_comma_that_may_part_thousands_is_no_decimal_sign(cell: str, tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_text(f"berry,force_gf\n1,{cell}\n")
+    sheet = CsvSheet(path)
+    with pytest.raises(BadTableError, match=r"row 2, column 'force_gf'.*is not a number"):
+        sheet.parsed("force_gf", sheet.number)
+
+
+def test_headers_that_are_not_ours_are_mapped(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_text("Box,Nr,Kraft\nC-01,x,1.5\n")
+    names = {"box ": "sample", "nr": "berry", "KRAFT": "force"}
+    sheet = CsvSheet(path, names=names, collect=True)
+    assert sheet.header == ["sample", "berry", "force"]
+    assert sheet.parsed("berry", sheet.whole) == [None]
+    with pytest.raises(BadTableError, match="row 2, column 'Nr': 'x' is not a number"):
+        sheet.refuse()
