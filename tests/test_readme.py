@@ -60,3 +60,10 @@ def test_the_readme_gives_the_test_command_that_ci_runs() -> None:
     given = re.findall(r"^```bash\n(.*?)^```", README.read_text("utf-8"), re.M | re.S)
     [command] = [block for block in given if block.startswith(".venv/bin/pytest")]
     assert f"\n{command}" in (ROOT / ".ci" / "run").read_text("utf-8")
+
+
+def test_files_that_the_developers_page_names_exist() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    named = re.findall(r"`((?:gauge|calibrate|tests)/[\w/]+(?:\.\w+|/)?)`", page)
+    assert len(named) > 20
+    assert [name for name in named if not (ROOT / name).exists()] == []
