@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -58,8 +59,7 @@ def _claim(name: str, held: FirmhandError) -> Iterator[None]:
     file = hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:32]
     folder = Path(tempfile.gettempdir()) / "firmhand-locks"
     try:
-        folder.mkdir(exist_ok=True)
-        _open_to_all(folder, 0o1777)
+        _make_or_check(folder)
         handle = _opened(folder / file)
     except OSError as error:
         raise CannotWriteError(
@@ -91,16 +91,27 @@ def _opened(path: Path) -> int:
             handle = os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o666)
         except FileExistsError:
             continue
-        _open_to_all(path, 0o666)
+        if hasattr(os, "fchmod"):
+            os.fchmod(handle, 0o666)
         return handle
 
 
-def _open_to_all(path: Path, mode: int) -> None:
-    """Let other users of this machine meet the same lock; only its owner can, or need."""
+def _make_or_check(folder: Path) -> None:
+    """Make the folder of the locks, open to all users; of one that is there change nothing."""
     try:
-        path.chmod(mode)
-    except PermissionError:
-        return
+        folder.mkdir(0o700)
+    except FileExistsError:
+        # Without following a link: it could lead to a folder that is nobody else's business.
+        found = folder.lstat()
+        if not stat.S_ISDIR(found.st_mode):
+            raise NotADirectoryError(20, "it is a link or a file, and no folder") from None
+        if sys.platform != "win32" and found.st_uid not in {0, os.geteuid()}:
+            if found.st_mode & 0o1777 != 0o1777:
+                raise PermissionError(
+                    13, "it is another user's, who could take locks away"
+                ) from None
+    else:
+        folder.chmod(0o1777)
 
 
 if sys.platform == "win32":

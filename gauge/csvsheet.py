@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from gauge.errors import BadTableError, UnreadableFileError
+from gauge.outfile import refuse_irregular
 from gauge.units import SPELLINGS, Unit, newtons
 
 T = TypeVar("T")
@@ -357,6 +358,7 @@ class CsvSheet(Sheet):
 
 def _bytes(path: Path) -> bytes:
     try:
+        refuse_irregular(path)
         return path.read_bytes()
     except OSError as error:
         raise UnreadableFileError(

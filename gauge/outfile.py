@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
+import sys
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -17,6 +19,7 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
     ----------
     path : path
         An existing file is replaced; one that is read-only or held by another program is not.
+        ``-`` is stdout.
     parts : iterable of str
         The text, with its own line ends.
     bom : bool
@@ -25,14 +28,17 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
     Raises
     ------
     CannotWriteError
-        If the target is locked, read-only, a folder or a season file, its folder is missing or
+        If the target is locked, read-only, no regular file or a season, its folder is missing or
         may not be written, or the disk is full. The target is as it was.
     """
+    if str(path) == "-":
+        sys.stdout.writelines(parts)
+        sys.stdout.flush()
+        return
     target = Path(os.path.realpath(path))
     draft = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        if target.is_dir():
-            raise IsADirectoryError(21, "it is a folder")
+        refuse_irregular(target)
         if is_database(target):
             raise FileExistsError(17, "it is a season file or another database")
         if target.exists() and not os.access(target, os.W_OK):
@@ -53,6 +59,23 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
             f"{path} cannot be written: {error.strerror or error}.",
             todo="Close it where it is open, or choose another file or folder.",
         ) from None
+
+
+def refuse_irregular(path: Path) -> None:
+    """Refuse a folder, a device or a pipe; a path without a file is no fault.
+
+    Raises
+    ------
+    OSError
+    """
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        return
+    if stat.S_ISDIR(mode):
+        raise IsADirectoryError(21, "it is a folder")
+    if not stat.S_ISREG(mode):
+        raise FileExistsError(17, "it is a device or a pipe, and no file")
 
 
 def is_database(path: Path) -> bool:

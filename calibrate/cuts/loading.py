@@ -18,6 +18,7 @@ from gauge.errors import (
     NoSuchRecordError,
     UnreadableFileError,
 )
+from gauge.outfile import refuse_irregular
 
 
 def load_calibration(
@@ -86,6 +87,7 @@ def _stored(paths: list[Path], name: str) -> Calibration:
 def _from_json(path: Path) -> Calibration:
     """Read a file of `calibrate fit --json`, or a document of a calibration."""
     try:
+        refuse_irregular(path)
         document = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise UnreadableFileError(f"{path} cannot be read: {error.strerror or error}.") from None

@@ -14,6 +14,7 @@ from calibrate.data.codedsheet import CodedSheet
 from calibrate.data.factor import Factor
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
+from gauge.outfile import refuse_irregular
 from gauge.outfile import is_database
 
 # Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
@@ -163,6 +164,7 @@ def load_pairs(
 def looks_like_season(path: Path) -> bool:
     """Tell a season file from text; a file that cannot be read at all is an UnreadableFileError."""
     try:
+        refuse_irregular(path)
         path.open("rb").close()
         return is_database(path)
     except OSError as error:

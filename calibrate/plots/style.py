@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from calibrate.stats.estimate import Estimate
 from gauge.errors import CannotWriteError, InvalidValueError
+from gauge.outfile import refuse_irregular
 
 SUFFIXES = (".png", ".pdf", ".svg")
 # Seasons, scores and raters differ by dashes and markers first; the greys only help.
@@ -90,6 +91,7 @@ def save(figure: Figure, path: Path) -> None:
     # A date in the file would make two equal pictures differ.
     undated = {"png": None, "pdf": {"CreationDate": None}, "svg": {"Date": None}}[kind]
     try:
+        refuse_irregular(path)
         with rc_context(_RC):
             figure.savefig(path, format=kind, dpi=150, metadata=undated)
     except OSError as error:

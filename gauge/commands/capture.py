@@ -12,6 +12,7 @@ import click
 
 from gauge.clikit import FILE, document, emit_json, json_option, print_table, say, season_argument
 from gauge.errors import AlreadyThereError, NoSuchRecordError
+from gauge.outfile import refuse_irregular
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -54,8 +55,9 @@ def command(season: Path, session: int | None, out: Path | None, as_json: bool) 
 def _refuse_other_file(out: Path) -> None:
     """Refuse to write over anything but an earlier capture."""
     begin = b""
-    with contextlib.suppress(OSError), out.open("rb") as before:
-        begin = before.read(99)
+    if out.is_file():  # a pipe would be waited for
+        with contextlib.suppress(OSError), out.open("rb") as before:
+            begin = before.read(99)
     if not _BEGINS.match(begin):
         raise AlreadyThereError(
             f"{out} exists and is no capture; it stays as it is.", todo="Give --out another name."

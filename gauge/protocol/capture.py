@@ -12,8 +12,11 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from gauge.errors import BadCaptureError, InvalidValueError, UnreadableFileError
+from gauge.outfile import refuse_irregular
 from gauge.records import Chunk, Gap
 
+# characters; a line is what came at once, a port gives some thousand bytes at most
+LONGEST_LINE = 1 << 20
 _ESCAPES = {code: f"\\x{code:02x}" for code in range(256) if not 0x20 <= code <= 0x7E} | {
     0x0D: "\\r",
     0x0A: "\\n",
@@ -98,6 +101,8 @@ def read_capture(lines: Iterable[str], name: str = "capture") -> Iterator[Chunk 
         if not text:
             continue
         try:
+            if len(text) > LONGEST_LINE:
+                raise InvalidValueError(f"it is longer than {LONGEST_LINE} characters")
             item = _gap(text) if text.startswith("#") else _chunk(text)
             if item is None:
                 continue
@@ -148,8 +153,11 @@ def load_capture(path: Path | str) -> Iterator[Chunk | Gap]:
     path = Path(path)
     found = False
     try:
+        refuse_irregular(path)
         with path.open("rb") as file:
-            for item in read_capture(_decoded(file, path), str(path)):
+            # Never more of a line than is refused: a line can be as long as the file.
+            lines = iter(lambda: file.readline(LONGEST_LINE + 3), b"")
+            for item in read_capture(_decoded(lines, path), str(path)):
                 found = found or isinstance(item, Chunk)
                 yield item
     except OSError as error:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from gauge.errors import BadFormatError, UnknownUnitError, UnreadableFileError
+from gauge.outfile import refuse_irregular
 from gauge.protocol.lineformat import LineFormat
 from gauge.units import parse_unit
 
@@ -163,6 +164,7 @@ def load_format(path: Path | str) -> LineFormat:
         fmt = shipped_format(name)
         return fmt.with_unit(parse_unit(unit)) if colon else fmt
     try:
+        refuse_irregular(file)
         text = file.read_text("utf-8-sig")
     except UnicodeDecodeError:
         raise BadFormatError(f"{path} is not UTF-8 text.", todo=_TODO) from None

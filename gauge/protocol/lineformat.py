@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from gauge.errors import BadFormatError, InvalidValueError
+from gauge.protocol.patternlimit import why_unbounded
 from gauge.units import Unit
 
 MODES = ("streaming", "polled", "button")
@@ -183,6 +184,9 @@ class LineFormat:
                 f"unknown parts {', '.join(sorted(parts - PARTS))}; known are value, unit, sign "
                 "and status",
             )
+            # Before any match is tried: this one could take without end.
+            why = why_unbounded(self.pattern.encode("latin-1"))
+            self._need(why is None, "pattern", f"could take without end to match: {why}")
             self._need(not regex.fullmatch(b""), "pattern", "matches an empty line")
 
     @cached_property

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gauge.errors import CannotWriteError, InvalidValueError
+from gauge.outfile import refuse_irregular
 from gauge.season.checks import N_BASE, CheckPoint, control_chart
 
 if TYPE_CHECKING:
@@ -60,6 +61,7 @@ def draw_chart(
     # No date: the same results make the same file.
     dates = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
     try:
+        refuse_irregular(target)
         figure.savefig(target, dpi=150, metadata=dates.get(kind, {}))
     except OSError as error:
         raise CannotWriteError(

@@ -436,15 +436,19 @@ def test_what_was_received_is_saved_beside_a_season_that_is_gone(tmp_path, reada
     session_id = season.add_session(rederivable(Session(started_at="2026-07-01T08:00:00Z"), fmt))
     recorder = BerryRecorder(fmt, season=season, session_id=session_id, sample=season.sample("C1"))
     items = list(load_capture(SAMPLE_RUNS / "2026-blackberry/captures/B26-01.txt"))
-    told = []
-    with pytest.raises(SeasonGoneError, match=r"r\.rescued\.txt is what was received"):
+    told: list[BerryLogged] = []
+
+    def log_until_it_is_told() -> None:
         for item in items:
-            told += [e for e in recorder.feed(item) if isinstance(e, BerryLogged)]
+            told.extend(e for e in recorder.feed(item) if isinstance(e, BerryLogged))
             if len(told) == 3:
                 if readable:
                     path.unlink(missing_ok=True)
                 else:
                     path.write_bytes(b"")
+
+    with pytest.raises(SeasonGoneError, match=r"r\.rescued\.txt is what was received"):
+        log_until_it_is_told()
     with pytest.raises(SeasonGoneError):
         recorder.close()
     season.close()

@@ -11,12 +11,15 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import tempfile
+from pathlib import Path
 
 import pytest
 
 from gauge.claims import claim_port, claim_sample
 from gauge.errors import (
     AlreadyThereError,
+    CannotWriteError,
     DamagedSeasonError,
     FirmhandError,
     InvalidValueError,
@@ -446,3 +449,54 @@ def test_another_user_of_the_machine_meets_the_same_lock(tmp_path) -> None:
             pass
     finally:
         os.seteuid(0)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
+@pytest.mark.parametrize("kind", ["link", "file"])
+def test_a_lock_folder_that_is_a_link_is_refused_and_not_opened_to_all(
+    tmp_path, monkeypatch, kind
+) -> None:
+    private = tmp_path / "private"
+    private.mkdir(mode=0o700)
+    locks = tmp_path / "firmhand-locks"
+    if kind == "link":
+        locks.symlink_to(private)
+    else:
+        locks.touch()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with pytest.raises(CannotWriteError, match="no folder"), claim_port("/dev/ttyUSB9"):
+        pass
+    assert private.stat().st_mode & 0o777 == 0o700
+    assert list(private.iterdir()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="modes are of POSIX")
+def test_a_private_lock_folder_stays_private(tmp_path, monkeypatch) -> None:
+    locks = tmp_path / "firmhand-locks"
+    locks.mkdir(mode=0o700)
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with claim_port("/dev/ttyUSB9"):
+        pass
+    assert locks.stat().st_mode & 0o777 == 0o700
+
+
+# --- what is no file --------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names")
+def test_a_pipe_or_a_device_is_neither_read_nor_replaced(path, tmp_path) -> None:
+    pipe, null = tmp_path / "pipe.csv", Path("/dev/null")
+    os.mkfifo(pipe)
+    for line, status in (
+        (f"gauge readings {pipe}", 12),
+        (f"gauge replay {pipe} --format number-unit", 12),
+        (f"calibrate fit {pipe}", 12),
+        (f"gauge readings '{path}' --csv {pipe}", 16),
+        (f"gauge readings '{path}' --csv {null}", 16),
+    ):
+        result = call(line)
+        assert result.status == status, (line, result)
+        assert "pipe" in result.err
+    assert not null.is_file()
+    result = call(f"gauge readings '{path}' --csv -")
+    assert result.out.startswith("berry_id,")
