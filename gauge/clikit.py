@@ -6,8 +6,10 @@ click itself; for the same reason some functions here import what they need.
 
 from __future__ import annotations
 
+import errno
 import functools
 import importlib
+import io
 import os
 import re
 import sys
@@ -17,8 +19,10 @@ from typing import Any, NoReturn, TypeVar
 
 import click
 
-from gauge.errors import FirmhandError
+from gauge.errors import CannotWriteError, FirmhandError
 
+# C0, delete, C1, and what turns the direction of text round: a terminal acts on them.
+_UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 F = TypeVar("F", bound=Callable[..., Any])
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "show_default": True}
@@ -174,7 +178,8 @@ def emit_json(document: object) -> None:
     """
     import json
 
-    click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
+    text = json.dumps(document, allow_nan=False, ensure_ascii=False)
+    click.echo(_UNSAFE.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
     sys.stdout.flush()
 
 
@@ -251,7 +256,7 @@ def print_table(
         justify = "left" if index in left else "right"
         table.add_column(name, justify=justify, no_wrap=index in whole)  # type: ignore[arg-type]
     for row in rows:
-        table.add_row(*map(Text, row))
+        table.add_row(*(Text(printable(cell, keep="")) for cell in row))
     Console(highlight=False).print(table)
 
 
@@ -265,18 +270,65 @@ def say(message: str) -> None:
     ...     say("nothing received yet")
     nothing received yet
     """
-    click.echo(message, err=True)
+    click.echo(printable(message), err=True)
+
+
+def echo(message: str = "") -> None:
+    r"""Write an answer for a person on stdout.
+
+    Examples
+    --------
+    >>> echo("a name: " + chr(27) + "[2J")
+    a name: \x1b[2J
+    """
+    click.echo(printable(message))
+
+
+def printable(text: str, keep: str = "\n\t") -> str:
+    """Return a text with what a terminal would act on written as an escape."""
+    return _UNSAFE.sub(
+        lambda found: found[0] if found[0] in keep else f"\\x{ord(found[0]):02x}", text
+    )
+
+
+class _Closed(io.TextIOBase):
+    """Stands for a stdout that was closed: whoever writes is told."""
+
+    def write(self, text: str) -> int:
+        """Refuse."""
+        raise OSError(errno.EBADF, "stdout is closed")
 
 
 def run(group: click.Group, prog_name: str) -> NoReturn:
     """Run a command line; turn our own errors into one line on stderr and an exit code."""
+    if sys.stdout is None:
+        sys.stdout = _Closed()
+    elif isinstance(sys.stdout, io.TextIOWrapper):
+        # A name that is not UTF-8 (on the command line, say) is printed as an escape.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
-        group.main(prog_name=prog_name, standalone_mode=True)
+        try:
+            group.main(prog_name=prog_name, standalone_mode=True)
+        finally:
+            sys.stdout.flush()
     except FirmhandError as error:
-        click.echo(f"{prog_name}: {error}", err=True)
+        say(f"{prog_name}: {error}")
         sys.exit(error.exit_code)
     except BrokenPipeError:
         # The reader of our output went away (`| head`); keep Python's exit from complaining.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_stdout()
         sys.exit(1)
+    except OSError as error:
+        _drop_stdout()
+        say(
+            f"{prog_name}: what was to be printed was not ({error.strerror or error}). What was "
+            "acknowledged is stored."
+        )
+        sys.exit(CannotWriteError.exit_code)
     sys.exit(0)
+
+
+def _drop_stdout() -> None:
+    """Keep Python's exit from writing what is left, and from complaining."""
+    if not isinstance(sys.stdout, _Closed):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

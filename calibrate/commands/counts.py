@@ -10,6 +10,7 @@ import click
 
 from calibrate.commands.answers import emit_json, print_table
 from calibrate.commands.options import FILE, json_option, level_option
+from gauge.clikit import echo
 from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
 
 if TYPE_CHECKING:
@@ -218,11 +219,11 @@ def _show(
             ],
             left=range(len(names)),
         )
-    click.echo(f"Brackets: {level:.0%} interval. Variation within a clamshell: {spread:.0%}")
-    click.echo(f"({spread_from}).")
+    echo(f"Brackets: {level:.0%} interval. Variation within a clamshell: {spread:.0%}")
+    echo(f"({spread_from}).")
     odd = [sheet.sample for sheet, one in rows if one.fit_p is not None and one.fit_p < 0.01]
     if odd:
-        click.echo(
+        echo(
             f"Counts unlike this calibration (another hand, or mixed fruit?): {', '.join(odd[:8])}"
             + (" ..." if len(odd) > 8 else "")
         )

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import click
 
-from gauge.clikit import say
+from gauge.clikit import echo, say
 from gauge.errors import (
     AlreadyThereError,
     CannotWriteError,
@@ -63,16 +63,16 @@ def command(folder: Path) -> None:
     with script.open("w", encoding="utf-8") as log:
         log.write(_MARK)
         for part, steps in _story(runs, folder):
-            click.echo(f"\n=== {part}")
+            echo(f"\n=== {part}")
             log.write(f"\n# {part}\n")
             for step in steps:
-                click.echo(f"\n$ {step.typed}")
+                echo(f"\n$ {step.typed}")
                 log.write(f"{step.typed}\n")
                 log.flush()
                 _run(step)
-    click.echo(f"\nDone. What was made is in {folder}:")
+    echo(f"\nDone. What was made is in {folder}:")
     for path in sorted(p for p in folder.iterdir() if p.is_file()):
-        click.echo(f"  {path.name}")
+        echo(f"  {path.name}")
 
 
 def sample_runs() -> Path:
@@ -133,7 +133,7 @@ def _run(step: Step) -> None:
     else:
         lines = (out.getvalue() or err.getvalue() if step.quiet else out.getvalue()).splitlines()
         for line in lines[-1:] if step.quiet else lines:
-            click.echo(line)
+            echo(line)
     if status != step.status:
         say(err.getvalue().rstrip())
         raise DemoFailedError(

@@ -16,6 +16,7 @@ from calibrate.commands.options import (
     pair_options,
     source_argument,
 )
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from calibrate.model.diagnosis import Diagnosis, ScoredBerry
@@ -108,9 +109,7 @@ def show(found: Diagnosis) -> None:
                 for c in found.columns
             ],
         )
-    click.echo(
-        "AIC " + ", ".join(f"{name} {value:.1f}" for name, value in found.aic.items() if value)
-    )
+    echo("AIC " + ", ".join(f"{name} {value:.1f}" for name, value in found.aic.items() if value))
     if found.influential:
         print_table(
             ["berry that pulls most", "force N", "score", "rater", "Cook's distance"],
@@ -136,6 +135,6 @@ def show(found: Diagnosis) -> None:
             left=(0, 3),
         )
     for warning in found.warnings:
-        click.echo(f"! {warning}")
+        echo(f"! {warning}")
     if not found.warnings:
-        click.echo("One scale serves these scores as far as these tests can see.")
+        echo("One scale serves these scores as far as these tests can see.")

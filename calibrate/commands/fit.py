@@ -29,6 +29,7 @@ from calibrate.commands.options import (
     source_argument,
 )
 from gauge.clikit import document as document_of
+from gauge.clikit import echo
 from gauge.errors import CannotCompareError
 
 if TYPE_CHECKING:
@@ -156,12 +157,12 @@ def show(calibration: Calibration, firmest: str) -> None:
     )
     unit = "N" if calibration.force_scale == "linear" else "in log N"
     hands = f" by {table['raters']} raters" if table["raters"] > 1 else ""
-    click.echo(f"{calibration.n} scores{hands}; spread of the fingers {table['spread']:.3g} {unit}")
+    echo(f"{calibration.n} scores{hands}; spread of the fingers {table['spread']:.3g} {unit}")
     if calibration.hand_sd is not None:
         percent = 100.0 * calibration.hand_sd
         differ = f"by about {percent:.0f} %" if percent >= 1.0 else "by less than 1 %"
-        click.echo(f"Cut points of the panel's middle hand; hands differ {differ} of force.")
-    click.echo(f"log-likelihood {calibration.log_likelihood:.3f}, {calibration.force_scale} scale")
+        echo(f"Cut points of the panel's middle hand; hands differ {differ} of force.")
+    echo(f"log-likelihood {calibration.log_likelihood:.3f}, {calibration.force_scale} scale")
 
 
 def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, Any]:
@@ -222,4 +223,4 @@ def show_hands(hands: dict[str, Any]) -> None:
     differ += f"{hands['spread_sd']:.0%}"
     if hands["berry_sd"] is not None:
         differ += f", berries of one force by {hands['berry_sd']:.0%}"
-    click.echo(f"{differ}.")
+    echo(f"{differ}.")

@@ -9,6 +9,7 @@ import click
 
 from calibrate.commands.answers import emit_json, format_newton, print_table
 from calibrate.commands.options import FILE, json_option, level_option
+from gauge.clikit import echo
 from gauge.errors import BadTableError
 
 if TYPE_CHECKING:
@@ -155,16 +156,16 @@ def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
             ["SD of differences", f"{found.sd:.3f}"],
         ],
     )
-    click.echo(f"{found.n} berries; 95 % of differences lie within the limits.")
+    echo(f"{found.n} berries; 95 % of differences lie within the limits.")
     for name, one in zip(names, found.repeatability, strict=True):
         if one is not None:
-            click.echo(
+            echo(
                 f"{name} against itself: SD {one.sd:.3f} N; two readings of a berry differ by less "
                 f"than {one.coefficient:.3f} N 95 % of the time."
             )
     low, high = found.slope.low, found.slope.high
     if low is not None and high is not None and (low > 0 or high < 0):
-        click.echo(
+        echo(
             "The difference changes with force: these limits do not hold alike for firm and soft "
             "berries."
         )
@@ -184,4 +185,4 @@ def _show_labs(levels: list[Precision]) -> None:
             for one in levels
         ],
     )
-    click.echo("r = 2.8 s_r within a lab, R = 2.8 s_R between labs: 95 % of differences are less.")
+    echo("r = 2.8 s_r within a lab, R = 2.8 s_R between labs: 95 % of differences are less.")

@@ -27,6 +27,7 @@ from calibrate.commands.options import (
     source_argument,
 )
 from gauge.clikit import document as document_of
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from calibrate.cuts.salelimit import ThresholdCost
@@ -138,7 +139,7 @@ def show(
     level: float,
 ) -> None:
     """Print the limit and the table of thresholds."""
-    click.echo(
+    echo(
         f"{share:.0%} of berries are within the sale limit from "
         f"{format_newton(limit.value, missing='no force')} N on "
         f"({level:.0%} interval {span(limit.low, limit.high)} N)."
@@ -152,4 +153,4 @@ def show(
         ],
         title="Out of 100 berries with this season's forces",
     )  # fmt: skip
-    click.echo(f"At the stated costs the cheapest threshold is {format_newton(cheapest)} N.")
+    echo(f"At the stated costs the cheapest threshold is {format_newton(cheapest)} N.")

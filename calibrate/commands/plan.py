@@ -9,6 +9,7 @@ import click
 
 from calibrate.commands.answers import as_label, emit_json, format_newton, print_table, say
 from calibrate.commands.options import FILE, POSITIVE, FitOptions, calibration_options, json_option
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
@@ -132,8 +133,8 @@ def command(
         ],
     )
     hands = f"{raters} rater{'s' if raters > 1 else ''}, hands differing by {hand_sd:.0%}"
-    click.echo(f"{max(needed)} berries scored by {hands}.")
-    click.echo(
+    echo(f"{max(needed)} berries scored by {hands}.")
+    echo(
         "Pick next near "
         + ", then ".join(dict.fromkeys(f"{p.force_newton:.2f} N" for p in following))
         + "."

@@ -9,6 +9,7 @@ import click
 
 from calibrate.commands.answers import emit_json, format_newton, print_table, say, warn
 from calibrate.commands.options import FitOptions, calibration_options, json_option, season_argument
+from gauge.clikit import echo
 
 
 @click.command("store")
@@ -63,9 +64,9 @@ def command(
             emit_json({"name": row.name, "at": row.at, "fingerprint": row.fingerprint,
                        "version": row.version, **fit.document(kept, how.firmest)})  # fmt: skip
             return
-        click.echo(f"{row.name}, stored {row.at} by firmhand {row.version}")
+        echo(f"{row.name}, stored {row.at} by firmhand {row.version}")
         fit.show(kept, how.firmest)
-        click.echo(f"fingerprint {row.fingerprint}")
+        echo(f"fingerprint {row.fingerprint}")
         return
     listed: list[dict[str, Any]] = [
         {"name": row.name, "at": row.at, "fingerprint": row.fingerprint, "version": row.version,

@@ -9,6 +9,7 @@ import click
 
 from calibrate.commands.answers import emit_json, print_table, say
 from calibrate.commands.options import FILE, SHARE, json_option
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -205,7 +206,7 @@ def _show(report: Report) -> None:
     from calibrate.tables.tabletext import blocks, lines
 
     for block in blocks(report):
-        click.echo(block.title)
+        echo(block.title)
         print_table(block.header, block.rows, left=range(block.left))
     for line in [*lines(report), *report.notes, CAUTION]:
-        click.echo(textwrap.fill(line, 79))
+        echo(textwrap.fill(line, 79))

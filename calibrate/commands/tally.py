@@ -12,6 +12,7 @@ import click
 
 from calibrate.commands.answers import emit_json, say
 from calibrate.commands.options import FILE, json_option, level_option
+from gauge.clikit import echo
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
 if TYPE_CHECKING:
@@ -158,24 +159,24 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
     console = Console(highlight=False, soft_wrap=False)
     console.print(table)
     limit = scale.sale_limit
-    click.echo()
+    echo()
     if mean.at_limit is not None and mean.at_limit.value is not None:
-        click.echo(
+        echo(
             f"Soft: beyond the sale limit {limit}. At the limit: {_cell(mean.at_limit)} %. "
             f"Brackets: {level:.0%} interval."
         )
     if any(one.marketable is None for one in sheets) and mean.marketable_most is not None:
-        click.echo(
+        echo(
             "Marketable: as if no berry had two defects; if defects share berries, up to "
             f"{100 * mean.marketable_most:.0f} %."
         )
     for name, found in mean.dispersion.items():
         if found.ratio is not None and found.p is not None and found.p < 1 - level:
-            click.echo(
+            echo(
                 f"Clamshells differ in {name} berries more than chance: {found.ratio:.1f} times "
                 f"the binomial variance (p {found.p:.2g})."
             )
-    click.echo(CAUTION)
+    echo(CAUTION)
 
 
 def _cells(found: Shares) -> list[str]:

@@ -15,6 +15,7 @@ from calibrate.commands.options import (
     json_option,
     source_argument,
 )
+from gauge.clikit import echo
 
 
 @click.command("tray")
@@ -88,7 +89,7 @@ def command(
         [[lot.name, format_newton(lot.mean_newton), str(plan.pulls[lot.name])] for lot in found],
     )
     expected = ", ".join(f"{score}: {number:.1f}" for score, number in plan.expected.items())
-    click.echo(
+    echo(
         f"{plan.berries} berries hold {want} of each score with a probability of "
         f"{plan.probability:.0%} (expected of each: {expected})."
     )

@@ -14,8 +14,7 @@ from calibrate.data.codedsheet import CodedSheet
 from calibrate.data.factor import Factor
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
-from gauge.outfile import refuse_irregular
-from gauge.outfile import is_database
+from gauge.outfile import is_database, refuse_irregular
 
 # Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
 _NUMERIC = frozenset(

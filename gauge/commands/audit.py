@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from gauge.clikit import FILE, emit_json, json_option, season_argument
+from gauge.clikit import FILE, echo, emit_json, json_option, season_argument
 from gauge.errors import DamagedSeasonError
 
 
@@ -67,14 +67,14 @@ def command(season: Path, show_trail: bool, format_files: tuple[Path, ...], as_j
         )
     else:
         for line in _lines(trail) if show_trail else ():
-            click.echo(line)
-        click.echo(
+            echo(line)
+        echo(
             f"{found.berries} berries: {found.rederived} peaks derived again from what was "
             f"received, {found.detector_changed} of another detector version, "
             f"{found.not_rederivable} not derivable. Last digest {digest}."
         )
         for berry, what in found.differences:
-            click.echo(what if berry is None else f"berry {berry}: {what}")
+            echo(what if berry is None else f"berry {berry}: {what}")
     if not found.ok:
         raise DamagedSeasonError(
             f"{season}: {len(differences)} differences.",

@@ -12,7 +12,6 @@ import click
 
 from gauge.clikit import FILE, document, emit_json, json_option, print_table, say, season_argument
 from gauge.errors import AlreadyThereError, NoSuchRecordError
-from gauge.outfile import refuse_irregular
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile

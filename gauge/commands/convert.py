@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from gauge.clikit import emit_json, json_option
+from gauge.clikit import echo, emit_json, json_option
 from gauge.units import UNIT_NAMES, convert, parse_unit
 
 HELP = f"""Convert a force between units.
@@ -32,4 +32,4 @@ def command(value: str, source: str, target: str, as_json: bool) -> None:
     if as_json:
         emit_json({"value": result, "unit": str(unit)})
     else:
-        click.echo(f"{value} {parse_unit(source)} = {result:.7g} {unit}")
+        echo(f"{value} {parse_unit(source)} = {result:.7g} {unit}")

@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, document, emit_json, json_option, print_table, say, season_argument
+from gauge.clikit import (
+    FILE,
+    document,
+    echo,
+    emit_json,
+    json_option,
+    print_table,
+    say,
+    season_argument,
+)
 
 if TYPE_CHECKING:
     from gauge.season.rows import SampleRow
@@ -71,7 +80,7 @@ def command(
     else:
         _show(plan, hide)
         for note in notes:
-            click.echo(note)
+            echo(note)
 
 
 def _import(
@@ -127,4 +136,4 @@ def _show(plan: dict[str, Any], hide: bool) -> None:
     if table:
         print_table(header, table, left=(*range(1, n - 2), n - 1), whole=(1, n - 3))
     done = sum(sample["done"] for sample in plan["samples"])
-    click.echo(f"{done} of {len(table)} samples done.")
+    echo(f"{done} of {len(table)} samples done.")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import document, emit_json, json_option, say
+from gauge.clikit import document, echo, emit_json, json_option, say
 
 if TYPE_CHECKING:
     from gauge.port.serialport import PortInfo
@@ -33,7 +33,7 @@ def command(as_json: bool) -> None:
         if info.identity is not None:
             vendor, product, serial = info.identity
             usb = f"  USB {vendor:04x}:{product:04x} {serial or ''}"
-        click.echo(f"{info.port}  {info.description}{usb}".rstrip())
+        echo(f"{info.port}  {info.description}{usb}".rstrip())
     if not found:
         say("No serial port found. Plug the gauge in; on Linux, 'dmesg' names its port.")
 

@@ -13,6 +13,7 @@ import click
 from gauge.clikit import (
     FILE,
     document,
+    echo,
     emit_json,
     print_table,
     record_options,
@@ -186,4 +187,4 @@ def _show(rows: Sequence[_Row]) -> None:
         header = ["id", "sample", "berry", "peak", "N", "scores", "remarks"]
         print_table(header, table, left=(1, 5, 6), whole=range(5))
     void = sum(row["void"] is not None for row in rows)
-    click.echo(f"{len(rows)} berries, {void} of them void.")
+    echo(f"{len(rows)} berries, {void} of them void.")

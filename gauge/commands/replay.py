@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from gauge.clikit import FILE, emit_json, say
+from gauge.clikit import FILE, echo, emit_json, say
 from gauge.commands.options import format_option, loading_rate_option
 from gauge.errors import NothingReceivedError
 
@@ -68,7 +68,7 @@ def command(
                 if as_json:
                     emit_json(event.document())
                 else:
-                    click.echo(describe(event, name))
+                    echo(describe(event, name))
             elif not isinstance(event, Gap):
                 say(describe(event, name))
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, number_option, read_by, record_options, say
+from gauge.clikit import FILE, echo, number_option, read_by, record_options, say
 from gauge.commands.options import format_option
 from gauge.errors import PortError
 
@@ -249,7 +249,7 @@ def _serve(
 
     duration_s = gauge.track.duration_s
     try:
-        click.echo(server.address)
+        echo(server.address)
         played_s = serve(
             server, gauge, settings=settings, client=client, request=fmt.request, **play
         )

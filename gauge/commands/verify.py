@@ -10,6 +10,7 @@ import click
 
 from gauge.clikit import (
     FILE,
+    echo,
     emit_json,
     json_option,
     number_option,
@@ -267,8 +268,8 @@ def _show(result: CheckResult) -> None:
     def percent(value: float | None) -> str:
         return "-" if value is None else f"{value:+.2f}"
 
-    click.echo(f"Gravity: {result.gravity.m_s2:.5f} m/s2, {result.gravity.source}")
-    click.echo("Expected forces: conventional mass (8000 kg/m3, air 1.2 kg/m3)")
+    echo(f"Gravity: {result.gravity.m_s2:.5f} m/s2, {result.gravity.source}")
+    echo("Expected forces: conventional mass (8000 kg/m3, air 1.2 kg/m3)")
     rows = []
     for w in result.weights:
         n = len(w.readings_newton)
@@ -287,11 +288,11 @@ def _show(result: CheckResult) -> None:
     header = ["mass", "expected N", "read N", "error %", "repeat. %", "revers. %", "step %", ""]
     print_table(header, rows, left=(0, 7))
     if result.zero_return_newton is not None:
-        click.echo(f"Zero after the weights: {result.zero_return_newton:+.4g} N")
+        echo(f"Zero after the weights: {result.zero_return_newton:+.4g} N")
     for warning in result.warnings:
-        click.echo(f"Note: {warning}")
+        echo(f"Note: {warning}")
     word = "PASSED" if result.passed else "FAILED"
-    click.echo(f"{word} against the lab's own tolerance of {result.tolerance_pct:g} %")
+    echo(f"{word} against the lab's own tolerance of {result.tolerance_pct:g} %")
 
 
 def _chart(season_file: Path, chart_file: Path) -> None:

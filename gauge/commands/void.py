@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from gauge.clikit import document, emit_json, json_option, season_argument
+from gauge.clikit import document, echo, emit_json, json_option, season_argument
 
 
 @click.command("void", no_args_is_help=True)
@@ -42,8 +42,8 @@ def command(season: Path, berry_id: int, undo: bool, why: str, as_json: bool) ->
     peak = f", {berry.peak_shown} {berry.peak_unit}" if berry.peak_shown else ""
     what = f"sample {berry.sample}, berry {berry.number}{peak}"
     if not undo:
-        click.echo(f"Berry {berry_id} is void ({what}): {berry.void}.")
+        echo(f"Berry {berry_id} is void ({what}): {berry.void}.")
         return
-    click.echo(f"Berry {berry_id} counts again ({what}).")
+    echo(f"Berry {berry_id} counts again ({what}).")
     if berry.number != before.number:
-        click.echo(f"Its number {before.number} was pressed again, so it is {berry.number} now.")
+        echo(f"Its number {before.number} was pressed again, so it is {berry.number} now.")

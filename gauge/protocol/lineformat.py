@@ -113,6 +113,7 @@ class LineFormat:
 
     def __post_init__(self) -> None:
         self._need(bool(self.name.strip()), "name", "is empty")
+        self._need(self.name.isprintable(), "name", "holds a control character")
         try:
             _ = self.settings
         except InvalidValueError as error:

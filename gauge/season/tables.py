@@ -31,8 +31,9 @@ from gauge.season.chain import BLOCK, Chain, Row
 from gauge.season.connection import SQLITE_ERRORS, damaged, mapped
 from gauge.season.rows import TrailRow
 
-# C0, delete and C1: what a terminal would act on
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
+# C0, delete, C1 and turns of the direction, on which a terminal acts; halves of characters, which
+# stand for bytes that are not UTF-8
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 # table -> row id -> (values before the first change, values after the last)
 _Changes = dict[str, dict[int, tuple[dict[str, Any], dict[str, Any]]]]
 
