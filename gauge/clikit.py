@@ -20,9 +20,10 @@ from typing import Any, NoReturn, TypeVar
 import click
 
 from gauge.errors import CannotWriteError, FirmhandError
+from gauge.plaintext import printable
 
-# C0, delete, C1, and what turns the direction of text round: a terminal acts on them.
-_UNSAFE = re.compile(r"[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+# json.dumps escapes those below a space
+_UNSAFE_IN_JSON = re.compile(r"[\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 F = TypeVar("F", bound=Callable[..., Any])
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "show_default": True}
@@ -179,7 +180,7 @@ def emit_json(document: object) -> None:
     import json
 
     text = json.dumps(document, allow_nan=False, ensure_ascii=False)
-    click.echo(_UNSAFE.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
+    click.echo(_UNSAFE_IN_JSON.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
     sys.stdout.flush()
 
 
@@ -282,13 +283,6 @@ def echo(message: str = "") -> None:
     a name: \x1b[2J
     """
     click.echo(printable(message))
-
-
-def printable(text: str, keep: str = "\n\t") -> str:
-    """Return a text with what a terminal would act on written as an escape."""
-    return _UNSAFE.sub(
-        lambda found: found[0] if found[0] in keep else f"\\x{ord(found[0]):02x}", text
-    )
 
 
 class _Closed(io.TextIOBase):

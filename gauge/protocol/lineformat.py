@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from gauge.errors import BadFormatError, InvalidValueError
+from gauge.plaintext import control_in
 from gauge.protocol.patternlimit import why_unbounded
 from gauge.units import Unit
 
@@ -113,7 +114,7 @@ class LineFormat:
 
     def __post_init__(self) -> None:
         self._need(bool(self.name.strip()), "name", "is empty")
-        self._need(self.name.isprintable(), "name", "holds a control character")
+        self._need(control_in(self.name) is None, "name", "holds a control character")
         try:
             _ = self.settings
         except InvalidValueError as error:

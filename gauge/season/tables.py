@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import getpass
 import json
-import re
 import sqlite3
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -26,14 +25,12 @@ from gauge.errors import (
     SeasonGoneError,
     StorageFailedError,
 )
+from gauge.plaintext import control_in
 from gauge.season import chain
 from gauge.season.chain import BLOCK, Chain, Row
 from gauge.season.connection import SQLITE_ERRORS, damaged, mapped
 from gauge.season.rows import TrailRow
 
-# C0, delete, C1 and turns of the direction, on which a terminal acts; halves of characters, which
-# stand for bytes that are not UTF-8
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 # table -> row id -> (values before the first change, values after the last)
 _Changes = dict[str, dict[int, tuple[dict[str, Any], dict[str, Any]]]]
 
@@ -426,9 +423,9 @@ def _user() -> str | None:
 
 def _refuse_control(values: Mapping[str, Any]) -> None:
     for name, value in values.items():
-        if isinstance(value, str) and (found := _CONTROL.search(value)):
+        if isinstance(value, str) and (found := control_in(value)):
             raise InvalidValueError(
                 f"the {name.replace('_', ' ')} {value!r} holds the control character "
-                f"{found.group()!r}, which no text of a season may.",
+                f"{found!r}, which no text of a season may.",
                 todo="Type it without.",
             )

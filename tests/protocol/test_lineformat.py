@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gauge.errors import BadFormatError, UnknownUnitError, UnreadableFileError
+from gauge.plaintext import control_in
 from gauge.protocol.formatfile import (
     dump_format,
     load_format,
@@ -40,7 +41,7 @@ words = st.text(st.characters(min_codepoint=33, max_codepoint=126), min_size=1, 
     st.builds(
         LineFormat,
         name=st.text(min_size=1, max_size=12).filter(
-            lambda t: bool(t.strip()) and not any(0xD800 <= ord(c) <= 0xDFFF for c in t)
+            lambda t: bool(t.strip()) and control_in(t) is None
         ),
         pattern=st.sampled_from((PATTERN, r"'(?P<value>\d)'", 'a"b\\\\(?P<value>\t[0-9])')),
         terminators=st.sampled_from(((b"\r\n",), (b"\r\n", b"\n", b"\r"), (b"\x03",), (b"\xff;",))),

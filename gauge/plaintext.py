@@ -1,0 +1,40 @@
+"""Characters that a terminal acts on: refused where text comes in, escaped where it goes out."""
+
+from __future__ import annotations
+
+import re
+
+# C0, delete, C1, and what turns the direction of text round (Unicode's bidirectional controls)
+_ACTED_ON = r"\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069"
+_UNSAFE = re.compile(f"[{_ACTED_ON}]")
+# Halves of a character stand for bytes of an argument that are not UTF-8.
+_NO_TEXT = re.compile(f"[{_ACTED_ON}\\ud800-\\udfff]")
+
+
+def control_in(text: str) -> str | None:
+    r"""Return the first character that no name or reason may hold; None where all is well.
+
+    Examples
+    --------
+    >>> control_in("R-114"), control_in("bell " + chr(7))
+    (None, '\x07')
+    """
+    found = _NO_TEXT.search(text)
+    return found.group() if found else None
+
+
+def printable(text: str, keep: str = "\n\t") -> str:
+    """Return a text in which what a terminal would act on is written as an escape.
+
+    Parameters
+    ----------
+    text : str
+    keep : str
+        Characters that stay as they are.
+    """
+
+    def escaped(found: re.Match[str]) -> str:
+        char = found.group()
+        return char if char in keep else char.encode("unicode_escape").decode()
+
+    return _UNSAFE.sub(escaped, text)
