@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from calibrate.data.ratings import Ratings
@@ -93,7 +94,7 @@ def show(found: Agreement, correlation: Icc | None, level: float) -> None:
     if correlation is not None and correlation.agreement is not None:
         rows.append(["intraclass correlation, agreement", f"{correlation.agreement:.3f}", ""])
     answers.print_table(["coefficient", "value", f"{level:.0%} interval"], rows)
-    click.echo(
+    echo(
         f"{found.n_berries} berries scored by two of {found.n_raters} raters or more; "
         f"{found.exact:.0%} of pairs of scores equal; weights {found.weights}"
     )

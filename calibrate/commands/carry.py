@@ -8,6 +8,7 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
+from gauge.clikit import echo
 
 
 @click.command("carry")
@@ -77,6 +78,4 @@ def command(
             for index, cut in enumerate(cuts)
         ],
     )
-    click.echo(
-        f"Between seasons a cut is taken to move by {season_sd:.0%} of its force (--season-sd)."
-    )
+    echo(f"Between seasons a cut is taken to move by {season_sd:.0%} of its force (--season-sd).")

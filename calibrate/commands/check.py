@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from calibrate.raters.check import RaterCheck
@@ -145,24 +146,24 @@ def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
     )
     one, skill = report.agreement, report.skill
     kappa = answers.format_value(one.kappa.value, missing="undefined")
-    click.echo(
+    echo(
         f"{one.n} berries: {one.exact:.0%} scored as the panel would, {one.within_one:.0%} within "
         f"one; quadratic kappa {kappa}."
     )
     if skill is not None and skill.sensitivity and skill.specificity:
-        click.echo(
+        echo(
             f"Of berries beyond the sale limit {skill.sensitivity.value:.0%} were found, of those "
             f"within it {skill.specificity.value:.0%} were passed."
         )
     if report.repeated is not None:
         n, exact, _ = report.repeated
-        click.echo(f"{n} berries scored twice: {exact:.0%} got the same score.")
+        echo(f"{n} berries scored twice: {exact:.0%} got the same score.")
     for sentence in report.sentences():
-        click.echo(sentence)
+        echo(sentence)
     if report.verdict != "within limit":
-        click.echo(f"Practise the anchors at {', '.join(report.to_practise())}.")
+        echo(f"Practise the anchors at {', '.join(report.to_practise())}.")
         if labels := _to_squeeze(report, anchors):
-            click.echo(f"They are {', '.join(labels)}.")
+            echo(f"They are {', '.join(labels)}.")
 
 
 def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
@@ -185,4 +186,4 @@ def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
     )
     for report in reports:
         for sentence in report.sentences():
-            click.echo(f"{report.rater}: {sentence}")
+            echo(f"{report.rater}: {sentence}")

@@ -10,6 +10,7 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from calibrate.cuts.seasonshift import PadCheck, Rescored, SeasonComparison
@@ -154,18 +155,16 @@ class _Compared:
             ],
             title=f"{first.source} to {second.source}",
         )
-        click.echo(
+        echo(
             f"Of 100 berries of the second season {self.moved.softer:.0f} would now be scored "
             f"softer and {self.moved.firmer:.0f} firmer than by the first season's cuts; "
             f"{self.moved.lost:.0f} would fall beyond the sale limit, {self.moved.gained:.0f} come "
             "within it."
         )
         if self.found.same_raters:
-            click.echo(
-                "The same raters scored both seasons: it is their own scale that is compared."
-            )
-        click.echo(f"Spread of the fingers {first.spread:.3g}, then {second.spread:.3g}.")
+            echo("The same raters scored both seasons: it is their own scale that is compared.")
+        echo(f"Spread of the fingers {first.spread:.3g}, then {second.spread:.3g}.")
         if self.pads is not None:
             change = self.pads.change_pct
             sure = "" if change.low is None else f" ({change.low:+.1f} to {change.high:+.1f})"
-            click.echo(f"{self.pads.n_pads} durable pads changed by {change.value:+.1f} %{sure}.")
+            echo(f"{self.pads.n_pads} durable pads changed by {change.value:+.1f} %{sure}.")

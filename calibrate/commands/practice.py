@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from calibrate.commands import answers, options
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
@@ -203,4 +204,4 @@ def _finish(
         "go on": f"Not settled yet after {n} squeeze{'' if n == 1 else 's'}.",
         "not improving": "Not improving: rest, then squeeze anchors with their forces in sight.",
     }
-    click.echo(ending[advice.value])
+    echo(ending[advice.value])

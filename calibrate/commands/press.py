@@ -10,6 +10,7 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -98,10 +99,10 @@ def _press(
         ending = {"retired": why, "replacement": instead}
         answers.emit_json({"anchor": label, **_squeezes(now), **ending})
     elif why is None:
-        click.echo(f"{label}: squeeze {len(now.presses)} of {now.press_limit}, still good.")
+        echo(f"{label}: squeeze {len(now.presses)} of {now.press_limit}, still good.")
     else:
-        click.echo(f"{label} retires: {why}. Throw it away.")
-        click.echo(f"Take {instead} instead." if instead else "No measured berry can replace it.")
+        echo(f"{label} retires: {why}. Throw it away.")
+        echo(f"Take {instead} instead." if instead else "No measured berry can replace it.")
 
 
 def _squeezes(row: AnchorRow) -> dict[str, int]:
