@@ -35,6 +35,13 @@ class Gap(NamedTuple):
     reason: str
 
 
+class LineLost(NamedTuple):
+    """When the line went down and why; a `Gap` follows when it is back or given up."""
+
+    t_ns: int
+    reason: str
+
+
 class Reading(NamedTuple):
     """One value that the gauge showed.
 

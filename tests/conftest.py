@@ -1,6 +1,6 @@
-"""Folders of the tests on a memory disk where there is one: every berry waits for the disk.
+"""Folders of the tests, its own for each run, on a memory disk where there is one.
 
-What a power cut or a full disk leaves is tested on a model of the disk (simdisk), and on limits
+On memory, as every berry waits for the disk. What a power cut or a full disk leaves is tested on a model of the disk (simdisk), and on limits
 that hold on any; nothing here depends on what the disk is made of.
 """
 
@@ -20,12 +20,17 @@ _MADE = pytest.StashKey[str]()
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_configure(config: pytest.Config) -> None:
-    """Set --basetemp, unless it is given."""
+    """Set the folder for temporary files, and --basetemp unless it is given.
+
+    Two runs on one machine use the same names of pseudo-terminals, one after the other: with a
+    folder of locks each, one run never holds a port of the other. Loggers within a run share it.
+    """
     usable = MEMORY.is_dir() and os.access(MEMORY, os.W_OK)
-    if config.option.basetemp or not usable or shutil.disk_usage(MEMORY).free < NEEDED_BYTES:
-        return
-    config.stash[_MADE] = tempfile.mkdtemp(prefix="firmhand-tests-", dir=MEMORY)
-    config.option.basetemp = os.path.join(config.stash[_MADE], "base")
+    usable = usable and shutil.disk_usage(MEMORY).free >= NEEDED_BYTES
+    made = tempfile.mkdtemp(prefix="firmhand-tests-", dir=MEMORY if usable else None)
+    config.stash[_MADE] = os.environ["TMPDIR"] = tempfile.tempdir = made
+    if usable and not config.option.basetemp:
+        config.option.basetemp = os.path.join(made, "base")
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:

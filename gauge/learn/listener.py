@@ -7,9 +7,9 @@ from collections.abc import Callable
 
 from gauge.errors import PortError
 from gauge.learn.received import Received
-from gauge.port.portreader import PortLost, PortReader
+from gauge.port.portreader import PortReader
 from gauge.protocol.lineformat import SerialSettings
-from gauge.records import Chunk
+from gauge.records import Chunk, LineLost
 
 _SILENT_NS = 300_000_000  # ns; after silence as long as this, the first byte begins a line
 
@@ -67,7 +67,7 @@ class PortListener:
 
         while (left_s := until_s - time.monotonic()) > 0:
             for item in reader.get(min(left_s, 0.1)):
-                if isinstance(item, PortLost):
+                if isinstance(item, LineLost):
                     raise PortError(
                         f"{self._port} went away while it was listened to ({item.reason}).",
                         todo="Plug the gauge in and try again.",

@@ -7,7 +7,6 @@ import threading
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from typing import NamedTuple
 
 from gauge.claims import claim_port
 from gauge.errors import PortBusyError, PortError
@@ -16,7 +15,7 @@ from gauge.port.polling import Dropped, Poller, Reply
 from gauge.port.serialport import LOST, SerialPort, why_lost
 from gauge.protocol.capture import escape
 from gauge.protocol.lineformat import LineFormat, SerialSettings
-from gauge.records import Chunk, Gap
+from gauge.records import Chunk, Gap, LineLost
 
 _TROUBLE: tuple[type[Exception], ...] = (PortError, *LOST)
 
@@ -24,13 +23,6 @@ _TIMEOUT_S = 0.05
 _POLL_TIMEOUT_S = 0.01  # s; a poller must be asked more often
 _BACK_OFF_S = (0.1, 2.0)  # s; shortest and longest wait before a lost port is tried again
 BUSY_S = 3.0  # s; other services may hold a fresh USB port so long
-
-
-class PortLost(NamedTuple):
-    """The line was lost at `t_ns`; a `Gap` follows when it is back or given up."""
-
-    t_ns: int
-    reason: str
 
 
 class PortReader:
@@ -61,12 +53,12 @@ class PortReader:
         self._poller, self._request, self._every_s = poller, request, every_s
         timeout_s = _TIMEOUT_S if poller is None else _POLL_TIMEOUT_S
         self._port = SerialPort(port, settings, timeout_s=timeout_s)
-        self._items: queue.SimpleQueue[Chunk | Gap | PortLost | Exception] = queue.SimpleQueue()
+        self._items: queue.SimpleQueue[Chunk | Gap | LineLost | Exception] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"reader of {port}", daemon=True)
         self._start_ns = time.perf_counter_ns()
         self._asked_ns: int | None = None
-        self._lost: PortLost | None = None
+        self._lost: LineLost | None = None
         self.started_at = ""
         """Wall clock at time zero of the session, ISO 8601 in UTC."""
         self.cpu_s = 0.0
@@ -98,15 +90,15 @@ class PortReader:
         if self._thread.is_alive():
             self._thread.join()
 
-    def get(self, timeout_s: float) -> list[Chunk | Gap | PortLost]:
+    def get(self, timeout_s: float) -> list[Chunk | Gap | LineLost]:
         """Return what came since the last call, oldest first; wait for something at most so long.
 
         Raises
         ------
         FirmhandError
-            What ended the thread, if a fault did: a port that is lost is a `PortLost` instead.
+            What ended the thread, if a fault did: a port that is lost is a `LineLost` instead.
         """
-        out: list[Chunk | Gap | PortLost] = []
+        out: list[Chunk | Gap | LineLost] = []
         try:
             item = self._items.get(timeout=timeout_s) if timeout_s > 0 else self._items.get_nowait()
             while True:
@@ -171,7 +163,7 @@ class PortReader:
                 self._ask()
             except _TROUBLE as error:
                 if self._lost is None:
-                    self._lost = PortLost(self.now_ns, why_lost(error))
+                    self._lost = LineLost(self.now_ns, why_lost(error))
                     self._items.put(self._lost)
                 self._port.close()
                 self._stop.wait(back_off_s)
@@ -206,7 +198,7 @@ class PortReader:
                 reason = f"{item.reason}: {escape(item.data)}"
                 self._items.put(Gap(item.from_ns, item.to_ns, reason))
         elif self._lost is None:
-            self._lost = PortLost(item.from_ns, "the gauge does not answer")
+            self._lost = LineLost(item.from_ns, "the gauge does not answer")
             self._items.put(self._lost)
 
     def _jumped(self, by_s: float, why: str) -> None:
@@ -260,5 +252,5 @@ def receive(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
     """
     with reader_for(port, fmt) as reader:
         while True:
-            found = [item for item in reader.get(0.1) if not isinstance(item, PortLost)]
+            found = [item for item in reader.get(0.1) if not isinstance(item, LineLost)]
             yield from found or [Chunk(reader.now_ns, b"")]

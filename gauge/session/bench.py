@@ -22,10 +22,10 @@ from rich.live import Live
 from rich.text import Text
 
 from gauge.errors import LockedSeasonError
-from gauge.records import CutPress, Gap
+from gauge.records import CutPress, Gap, LineLost
 from gauge.session.benchactions import BACKSPACE, ENTER, ESCAPE, BenchActions
 from gauge.session.benchview import BenchState, draw
-from gauge.session.events import BerryLogged, Event, LineLost, PressRefused, StoreDelayed, describe
+from gauge.session.events import BerryLogged, Event, PressRefused, StoreDelayed, describe
 from gauge.session.livesession import LiveSession
 from gauge.session.plain import stopping
 from gauge.session.precision import summarise

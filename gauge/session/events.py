@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from gauge.records import Compression, CutPress, FingerScore, Flag, Gap
+from gauge.records import Compression, CutPress, FingerScore, Flag, Gap, LineLost
 from gauge.units import Unit
 
 FLAG_WORDS = {
@@ -61,14 +61,6 @@ class ScoresMissing:
 class PressRefused:
     """A whole press that is not taken for a berry, and why."""
 
-    reason: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LineLost:
-    """The line is down since `t_ns`."""
-
-    t_ns: int
     reason: str
 
 

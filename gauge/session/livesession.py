@@ -13,12 +13,12 @@ from typing import Any, Self
 
 from gauge.claims import claim_sample
 from gauge.errors import FirmhandError
-from gauge.port.portreader import PortLost, PortReader
+from gauge.port.portreader import PortReader
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Session
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
-from gauge.session.events import Event, LineLost
+from gauge.session.events import Event
 from gauge.session.recorder import BerryRecorder, rederivable
 
 _WAIT_S = 0.1  # s; a screen looks at its keys at least so often
@@ -126,10 +126,7 @@ class LiveSession:
     def _receive(self, wait_s: float) -> list[Event]:
         events: list[Event] = []
         for item in self.reader.get(wait_s):
-            if isinstance(item, PortLost):
-                events += self.recorder.feed(LineLost(t_ns=item.t_ns, reason=item.reason))
-            else:
-                events += self.recorder.feed(item)
+            events += self.recorder.feed(item)
         return events
 
     def change_sample(self, sample: SampleRow, n_required: int | None = None) -> list[Event]:

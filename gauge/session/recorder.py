@@ -18,14 +18,13 @@ from gauge.errors import InvalidValueError, LockedSeasonError, NoSuchRecordError
 from gauge.protocol.formatfile import dump_format
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
-from gauge.records import Chunk, Compression, CutPress, FingerScore, Gap, Session
+from gauge.records import Chunk, Compression, CutPress, FingerScore, Gap, LineLost, Session
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.berrystore import BerryStore
 from gauge.session.events import (
     BerryLogged,
     Event,
-    LineLost,
     PressRefused,
     ScoresMissing,
     StoreDelayed,

@@ -19,10 +19,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from gauge.port.portreader import PortLost, PortReader
+from gauge.port.portreader import PortReader
 from gauge.protocol.formatfile import shipped_format
 from gauge.protocol.framing import Framer
-from gauge.records import Chunk, Gap
+from gauge.records import Chunk, Gap, LineLost
 from tests.lines import PtyLine
 
 
@@ -45,7 +45,7 @@ def unplug_often(times: int, seed: int, folder: Path) -> dict[str, float]:
         for item in reader.get(wait_s):
             if isinstance(item, Chunk):
                 heard.extend(round(r.value) for r in framer.feed(item.t_ns, item.data))
-            elif isinstance(item, PortLost):
+            elif isinstance(item, LineLost):
                 framer.gap()
                 down = True
             elif isinstance(item, Gap):

@@ -25,12 +25,12 @@ from gauge.learn.listener import PortListener
 from gauge.port import clockstep, portreader
 from gauge.port import serialport as port_module
 from gauge.port.polling import Poller, PollSettings
-from gauge.port.portreader import PortLost, PortReader, receive
+from gauge.port.portreader import PortReader, receive
 from gauge.port.serialport import PortInfo, SerialPort
 from gauge.protocol.formatfile import shipped_format
 from gauge.protocol.lineformat import SerialSettings
 from gauge.protocol.paritymarks import BAD_BYTE, ParityMarks
-from gauge.records import Chunk, Gap
+from gauge.records import Chunk, Gap, LineLost
 from tests.lines import PtyLine, TcpLine, wait_for
 from tests.polledgauge import poll_faulty_gauge
 
@@ -69,8 +69,8 @@ class Collected:
     def gaps(self) -> list[Gap]:
         return [item for item in self.pump() if isinstance(item, Gap)]
 
-    def downs(self) -> list[PortLost]:
-        return [item for item in self.pump() if isinstance(item, PortLost)]
+    def downs(self) -> list[LineLost]:
+        return [item for item in self.pump() if isinstance(item, LineLost)]
 
 
 def test_bytes_arrive_with_rising_times(pty):

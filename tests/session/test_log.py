@@ -27,13 +27,12 @@ from gauge.errors import (
 )
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import shipped_format
-from gauge.records import Chunk, CutPress, FingerScore, Gap, Sample, Session
+from gauge.records import Chunk, CutPress, FingerScore, Gap, LineLost, Sample, Session
 from gauge.season.checks import check_warning
 from gauge.season.file import open_season
 from gauge.season.rows import VerificationRow
 from gauge.session.events import (
     BerryLogged,
-    LineLost,
     PressRefused,
     ScoresMissing,
     Silence,
