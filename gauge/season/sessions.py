@@ -230,7 +230,8 @@ class SessionTables(Tables):
             If the season has no such session.
         """
         self.session(session_id)
-        streams: list[Iterable[Chunk | Gap]] = [self.gaps(session_id), self.chunks(session_id)]
+        # Of the same time the chunk comes first: it was received before the line was lost.
+        streams: list[Iterable[Chunk | Gap]] = [self.chunks(session_id), self.gaps(session_id)]
         return merge(*streams, key=lambda item: item[0])
 
 

@@ -166,13 +166,11 @@ class BenchActions:
         return []
 
     def _pause(self) -> list[Event]:
-        recorder = self._session.recorder
-        now_ns = self._session.reader.now_ns
-        if recorder.paused_ns is None:
+        if self._session.recorder.paused_ns is None:
             self.say("Paused: presses are not logged until you press p again.")
-            return recorder.pause(now_ns)
-        self.say("Logging again.")
-        return recorder.resume(now_ns)
+        else:
+            self.say("Logging again.")
+        return self._session.toggle_pause()
 
     def _quit(self) -> list[Event]:
         def take(answer: str) -> list[Event]:

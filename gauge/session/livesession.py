@@ -129,11 +129,20 @@ class LiveSession:
             events += self.recorder.feed(item)
         return events
 
+    def toggle_pause(self) -> list[Event]:
+        """Ignore the gauge, or record again."""
+        events = self._receive(0)
+        if self.recorder.paused_ns is None:
+            return events + self.recorder.pause(self.reader.now_ns)
+        return events + self.recorder.resume(self.reader.now_ns)
+
     def change_sample(self, sample: SampleRow, n_required: int | None = None) -> list[Event]:
         """Go on with another sample, or stay with this one if another logger holds it."""
         with contextlib.ExitStack() as claim:
             claim.enter_context(claim_sample(self.season.path, sample.sample.code))
-            events = self.recorder.change_sample(sample, self.reader.now_ns, n_required)
+            # What came before comes first, as it will when the peaks are derived again.
+            events = self._receive(0)
+            events += self.recorder.change_sample(sample, self.reader.now_ns, n_required)
             self._claim.close()
             self._claim = claim.pop_all()
         return events

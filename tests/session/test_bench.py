@@ -49,6 +49,11 @@ class FakeSession:
             self.reader.now_ns = item.t_ns + 20_000_000
         return events
 
+    def toggle_pause(self):
+        paused = self.recorder.paused_ns is not None
+        change = self.recorder.resume if paused else self.recorder.pause
+        return change(self.reader.now_ns)
+
     def change_sample(self, sample, n_required=None):
         return self.recorder.change_sample(sample, self.reader.now_ns, n_required)
 
