@@ -12,10 +12,9 @@ from calibrate.plots.style import GREY, INK, MARKERS, PALE, new_figure, tidy, wr
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
 from calibrate.tables.rows import Row
-from calibrate.tables.tabletext import letters_rule
+from calibrate.tables.tabletext import letters_rule, level_text
 
 MOST_ROWS = 60
-_SHORT = {"storage_day": "day", "storage_temp_c": "°C", "harvest_date": "harvest"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,7 +99,6 @@ def label_rows(axis: Axes, rows: Sequence[Row]) -> None:
     names = []
     for row in rows:
         first, *others = row.levels.items() or [("", "all")]
-        parts = [f"{_SHORT.get(name, name)} {text or '-'}" for name, text in others]
-        names.append(", ".join([first[1] or "-", *parts]))
+        names.append(", ".join([first[1] or "-", *map(level_text, others)]))
     axis.set_yticks(range(len(rows)), names, fontsize=8)
     axis.tick_params(axis="y", length=0)

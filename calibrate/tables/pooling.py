@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -56,19 +56,19 @@ class Pool:
 
 
 def pool(
-    paths: Sequence[Path],
+    sources: Sequence[Path | Source],
     *,
     scale: Scale | None = None,
     cues: Sequence[str] = (),
     rater: str | None = None,
     allow_contradictions: bool = False,
 ) -> Pool:
-    r"""Read sources together.
+    r"""Join sources: berries, finger scores and sheets that several of them hold count once.
 
     Parameters
     ----------
-    paths : sequence of Path
-        See `calibrate.tables.source.read_source`.
+    sources : sequence of Path or Source
+        Paths are read, see `calibrate.tables.source.read_source`.
     scale : Scale, optional
         Of the scores in CSVs.
     cues : sequence of str
@@ -98,40 +98,28 @@ def pool(
     ...     pool([path]).n
     2
     """
-    return join(
-        (read_source(path, scale=scale, cues=cues) for path in paths),
-        cues=cues,
-        rater=rater,
-        allow_contradictions=allow_contradictions,
-    )
-
-
-def join(
-    sources: Iterable[Source],
-    *,
-    cues: Sequence[str] = (),
-    rater: str | None = None,
-    allow_contradictions: bool = False,
-) -> Pool:
-    """Join sources that were read already; parameters and errors as of `pool`."""
-    sources = tuple(sources)
-    scale = _common_scale(sources)
-    rows = _rows(sources)
+    read = [
+        one if isinstance(one, Source) else read_source(one, scale=scale, cues=cues)
+        for one in sources
+    ]
+    scale = _common_scale(read)
+    labels = () if scale is None else scale.labels
+    rows = _rows(read)
     keep, first_of, found, repeated = rows.merge()
     found += rows.attributes()
-    scores, score_source = _scores(sources, first_of)
+    scores, score_source = _scores(read, first_of)
     once, clashes = scores_once(scores, score_source)
     found += [
         contradiction(
             f"{rows.berry(int(scores.berry[i]))}, score",
-            *((rows.names[score_source[at]], _label(scale, int(scores.rank[at]))) for at in (j, i)),
+            *((rows.names[score_source[at]], labels[scores.rank[at]]) for at in (j, i)),
         )
         for i, j in clashes
     ]
     if rater is not None:
         codes = [code for code, name in enumerate(scores.rater.labels) if name == rater]
         once = once[np.isin(scores.rater.code[once], codes)]
-    sheets, more, again = merge_sheets(sources, rater)
+    sheets, more, again = merge_sheets(read, rater)
     found += more
     if found and not allow_contradictions:
         listed = "; ".join(found[:3])
@@ -211,7 +199,3 @@ def _scores(sources: Sequence[Source], first_of: Ints) -> tuple[Scores, Ints]:
         rater=stacked([one.scores.rater for one in sources], sizes),
         occasion=stacked([one.scores.occasion for one in sources], sizes),
     ), np.repeat(np.arange(len(sources)), sizes)
-
-
-def _label(scale: Scale | None, rank: int) -> str:
-    return str(rank + 1) if scale is None else scale.labels[rank]

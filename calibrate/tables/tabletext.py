@@ -5,15 +5,14 @@ At most 80 columns where the levels are short.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from calibrate.data.labels import format_newton
+from calibrate.data.labels import format_newton, format_value
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
 from calibrate.tables.rows import Row
 
-_SHORT_NAMES = {"storage_day": "day", "storage_temp_c": "°C", "harvest_date": "harvest"}
 Levels = Mapping[str, str | None]
 
 
@@ -41,24 +40,17 @@ def _thin(block: Block) -> Block:
         for at in range(len(block.header))
         if at < block.left or any(row[at] not in ("", "-") for row in block.rows)
     ]
-    return Block(
-        title=block.title,
-        header=[block.header[at] for at in kept],
-        rows=[[row[at] for at in kept] for row in block.rows],
-        left=block.left,
-    )
+    header, *rows = ([row[at] for at in kept] for row in (block.header, *block.rows))
+    return replace(block, header=header, rows=rows)
 
 
 def _block(
-    title: str,
-    by: Sequence[str],
-    header: Sequence[str],
-    rows: Iterable[tuple[Levels, Sequence[str]]],
+    title: str, by: Sequence[str], header: Sequence[str], rows: Iterable[tuple[Levels, list[str]]]
 ) -> Block:
     """Put the levels of each row before its cells."""
     return Block(
         title=title,
-        header=[*([_SHORT_NAMES.get(name, name) for name in by] or [""]), *header],
+        header=[*(map(short_name, by) if by else [""]), *header],
         rows=[
             [*([text or "-" for text in levels.values()] or ["all"]), *cells]
             for levels, cells in rows
@@ -67,42 +59,42 @@ def _block(
     )
 
 
-def _force(report: Report) -> Block | None:
+def _of_rows(
+    report: Report, shown: str, title: str, header: Sequence[str], cells: Callable[[Row], list[str]]
+) -> Block | None:
+    """Make a block of all rows of the table, if any of them has the attribute to show."""
     table = report.table
-    if not any(row.n for row in table.rows):
+    if not any(getattr(row, shown) for row in table.rows):
         return None
+    return _block(title, table.by, header, [(row.levels, cells(row)) for row in table.rows])
 
+
+def _force(report: Report) -> Block | None:
     def cells(row: Row) -> list[str]:
         forces = (row.force.value, row.sd_newton, row.se_newton)
         shown = (format_newton(force, missing="-") for force in forces)
         return [str(row.n), str(row.units), *shown, row.letters.get("force", "-")]
 
-    unit = {"clamshell": "clamshells", "replicate": "replicates", "berry": "berries"}[table.unit]
-    return _block(
-        f"Peak force of berries; SE with the {table.unit} as the unit",
-        table.by,
-        ["n", unit, "mean N", "SD", "SE", "letters"],
-        [(row.levels, cells(row)) for row in table.rows],
-    )
+    unit = report.table.unit
+    units = {"clamshell": "clamshells", "replicate": "replicates", "berry": "berries"}[unit]
+    title = f"Peak force of berries; SE with the {unit} as the unit"
+    return _of_rows(report, "n", title, ["n", units, "mean N", "SD", "SE", "letters"], cells)
 
 
 def _seen(report: Report) -> Block | None:
-    table = report.table
-    if table.scale is None or not any(row.scores for row in table.rows):
-        return None
-    labels = table.scale.labels
+    labels = _labels(report)
 
     def cells(row: Row) -> list[str]:
-        mean = "-" if row.mean_score.value is None else f"{row.mean_score.value:.2f}"
-        letters = row.letters.get("score", "-")
-        return [f"{row.n_scored:.0f}", *_percentages(row.scores, len(labels)), mean, letters]
+        mean = format_value(row.mean_score.value, missing="-")
+        shares = _percentages(row.scores, len(labels))
+        return [f"{row.n_scored:.0f}", *shares, mean, row.letters.get("score", "-")]
 
-    return _block(
-        "Finger scores seen, % of berries",
-        table.by,
-        ["n", *labels, "mean score", "letters"],
-        [(row.levels, cells(row)) for row in table.rows],
-    )
+    header = ["n", *labels, "mean score", "letters"]
+    return _of_rows(report, "scores", "Finger scores seen, % of berries", header, cells)
+
+
+def _labels(report: Report) -> Sequence[str]:
+    return () if report.table.scale is None else report.table.scale.labels
 
 
 def _percentages(shares: Sequence[float] | None, n: int) -> list[str]:
@@ -110,62 +102,38 @@ def _percentages(shares: Sequence[float] | None, n: int) -> list[str]:
 
 
 def _shares(report: Report) -> Block | None:
-    table = report.table
-    if not any(row.shares for row in table.rows):
-        return None
-
     def cells(row: Row) -> list[str]:
         if row.shares is None:
             return ["-"] * 7
         found = []
         for name in ("soft", "leaky", "decayed"):
-            found += [_percent(getattr(row.shares, name)), row.letters.get(name, "")]
-        return [*found, _percent(row.shares.marketable)]
+            found += [format_percent(getattr(row.shares, name)), row.letters.get(name, "")]
+        return [*found, format_percent(row.shares.marketable)]
 
-    return _block(
-        f"% of berries ({report.level:.0%} interval) letters",
-        table.by,
-        ["soft", "", "leaky", "", "decayed", "", "market"],
-        [(row.levels, cells(row)) for row in table.rows],
-    )
+    title = f"% of berries ({report.level:.0%} interval) letters"
+    header = ["soft", "", "leaky", "", "decayed", "", "market"]
+    return _of_rows(report, "shares", title, header, cells)
 
 
 def _predicted(report: Report) -> Block | None:
-    table = report.table
-    if table.scale is None or not any(row.predicted for row in table.rows):
-        return None
-    labels = table.scale.labels
-    return _block(
-        "Finger scores predicted from force, % of berries",
-        table.by,
-        [*labels, "soft"],
-        [
-            (row.levels, [*_percentages(row.predicted, len(labels)), _percent(row.predicted_soft)])
-            for row in table.rows
-        ],
-    )
+    labels = _labels(report)
+
+    def cells(row: Row) -> list[str]:
+        return [*_percentages(row.predicted, len(labels)), format_percent(row.predicted_soft)]
+
+    title = "Finger scores predicted from force, % of berries"
+    return _of_rows(report, "predicted", title, [*labels, "soft"], cells)
 
 
 def _storage(report: Report) -> Block | None:
-    if not report.softening:
-        return None
-    return _block(
-        "Storage: N lost a day; day with half the berries soft",
-        [name for name in report.table.by if name != "storage_day"],
-        ["units", "N a day", "half soft on day", "from"],
-        [
-            (
-                levels,
-                [
-                    str(one.clamshells),
-                    format_estimate(one.loss_n_day, 3),
-                    format_estimate(one.half_soft_day, 1),
-                    one.half_from or "-",
-                ],
-            )
-            for levels, one in report.softening
-        ],
-    )
+    rows = []
+    for levels, one in report.softening:
+        loss, day = format_estimate(one.loss_n_day, 3), format_estimate(one.half_soft_day, 1)
+        rows.append((levels, [str(one.clamshells), loss, day, one.half_from or "-"]))
+    title = "Storage: N lost a day; day with half the berries soft"
+    by = [name for name in report.table.by if name != "storage_day"]
+    header = ["units", "N a day", "half soft on day", "from"]
+    return _block(title, by, header, rows) if rows else None
 
 
 def _seasons(report: Report) -> Block | None:
@@ -205,7 +173,7 @@ def _cues(report: Report) -> Block | None:
     )
 
 
-def _percent(one: Estimate | None) -> str:
+def format_percent(one: Estimate | None) -> str:
     """Write a share as a whole percentage with its interval."""
     if one is None or one.value is None:
         return "-"
@@ -272,12 +240,26 @@ def lines(report: Report) -> list[str]:
 def letters_rule(report: Report) -> str:
     """Say how letters are read: only within the same levels of what was not compared."""
     compared = report.table.compared[0].level if report.table.compared else ""
-    held = [_SHORT_NAMES.get(name, name) for name in report.table.by if name != compared]
+    held = [short_name(name) for name in report.table.by if name != compared]
     rule = "wo rows share a letter if and only if they do not differ; a is the largest."
     return f"Within the same {' and '.join(held)}, t{rule}" if held else f"T{rule}"
 
 
 def _where(within: Levels) -> str:
-    if not within:
-        return ""
-    return " at " + ", ".join(f"{_SHORT_NAMES.get(k, k)} {v or '-'}" for k, v in within.items())
+    return f" at {', '.join(map(level_text, within.items()))}" if within else ""
+
+
+def level_text(level: tuple[str, str | None]) -> str:
+    """Write a level with its name.
+
+    Examples
+    --------
+    >>> level_text(("storage_day", "7")), level_text(("site", None))
+    ('day 7', 'site -')
+    """
+    return f"{short_name(level[0])} {level[1] or '-'}"
+
+
+def short_name(name: str) -> str:
+    """Write the name of a level as the head of a column."""
+    return {"storage_day": "day", "storage_temp_c": "°C", "harvest_date": "harvest"}.get(name, name)
