@@ -90,6 +90,7 @@ def command(
     """  # noqa: D301
     from calibrate.tables.pooling import pool
     from calibrate.tables.report import build_report
+    from calibrate.tables.table import tabulate
 
     for picture in (plot, pdf):
         if picture is not None:
@@ -103,17 +104,16 @@ def command(
         rater=rater,
         allow_contradictions=allow_contradictions,
     )
-    report = build_report(
+    table = tabulate(
         pooled,
         by=by or _default_by(pooled.factors, pooled.clamshells),
         unit=unit,  # type: ignore[arg-type]
         calibration=_calibration(sources, calibration, cuts, sale_limit),
         compare=compare,
         block=block,
-        cues=cues,
-        rule=_rule(keep_top, keep_above),
         level=level,
     )
+    report = build_report(table, cues=cues, rule=_rule(keep_top, keep_above))
     if csv_file is not None:
         _write_csv(report, csv_file)
         say(f"table: {csv_file}")

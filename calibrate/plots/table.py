@@ -38,7 +38,7 @@ def draw_table(report: Report) -> Figure:
     left = len(report.table.rows) - len(rows)
     more = f"; {left} further rows are not drawn" if left else ""
     figure.supxlabel(
-        f"Bars: {report.level:.0%} intervals, {report.table.unit} as the unit{more}.\n"
+        f"Bars: {report.table.level:.0%} intervals, {report.table.unit} as the unit{more}.\n"
         f"{letters_rule(report)}",
         fontsize=7.5,
     )

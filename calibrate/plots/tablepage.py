@@ -33,8 +33,8 @@ def draw_page(report: Report) -> Figure:
     rows = report.table.rows[:_MOST_ROWS]
     by = " and ".join(report.table.by) or "all berries"
     figure.text(0.07, 0.965, f"Firmness by {by}", fontsize=15, weight="bold", va="top")
-    names = ", ".join(source.rsplit("/", 1)[-1] for source in report.pool.sources)
-    count = report.pool.n or sum(one.n for one in report.pool.clamshells)
+    names = ", ".join(source.rsplit("/", 1)[-1] for source in report.table.pool.sources)
+    count = report.table.pool.n or sum(one.n for one in report.table.pool.clamshells)
     head = f"{count} berries, {report.table.unit} as the unit. From {names}"
     figure.text(0.07, 0.94, textwrap.shorten(head, 118), fontsize=8, va="top")
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calibrate.data.factor import combined
 from calibrate.stats.estimate import Estimate
@@ -19,7 +19,6 @@ from calibrate.tables.samplingunits import SamplingUnits
 from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 _ADJUSTED = ("selection", "storage_day", "storage_temp_c")
 _HARVEST = ("season", "site", "harvest_date")
 
@@ -63,7 +62,7 @@ def cue_effect(units: SamplingUnits, cue: str, *, level: float = 0.95) -> CueEff
         raise TooFewScoresError(f"no clamshell has a value of {cue}")
     units = units.pressed().where(units.pressed().factors[cue].code >= 0)
     x, names, reference = _columns([str(value) for (value,) in units.keys([cue])], cue)
-    y = units.mean_newton
+    y, unit = units.mean_newton, units.name
     codes = {name: units.factor(name).code for name in _ADJUSTED if name != cue}
     adjusted = [name for name, code in codes.items() if np.unique(code).size > 1]
     base = np.hstack([np.ones((y.size, 1)), *(_dummies(codes[name]) for name in adjusted)])
@@ -72,15 +71,16 @@ def cue_effect(units: SamplingUnits, cue: str, *, level: float = 0.95) -> CueEff
         harvest = combined([units.factor(name) for name in _HARVEST], units.m)
         first = np.unique(harvest, return_index=True)[1]
     if 0 < first.size < y.size and (x == x[first[harvest]]).all():
-        effect = _by_harvest(y, x, base, harvest, level)
-        unit, m = "harvest", first.size
-    else:
-        effect, unit, m = _fit(y, np.hstack([base, x]), x.shape[1], level), units.name, y.size
+        # Effects of harvests first (beside the other levels), then the cue on those.
+        design = np.hstack([np.eye(first.size)[harvest], base[:, 1:]])
+        y = np.linalg.lstsq(design, y, rcond=None)[0][: first.size].astype(np.float64)
+        x, base, unit = x[first], np.ones((first.size, 1)), "harvest"
+    effects = _fit(y, np.hstack([base, x]), x.shape[1], level)
     return CueEffect(
         cue=cue,
-        effects=tuple(zip(names, effect, strict=True)),
+        effects=tuple(zip(names, effects, strict=True)),
         unit=unit,
-        units=m,
+        units=y.size,
         adjusted=tuple(adjusted),
         reference=reference,
     )
@@ -92,23 +92,14 @@ def _columns(values: Sequence[str], cue: str) -> tuple[Floats, list[str], str | 
     try:
         numbers = np.array([float(text) for text in values])
     except ValueError:
-        words = sorted(set(values))
-        columns = np.array([[float(v == w) for w in words[1:]] for v in values])
-        return columns, words[1:], words[0]
+        first, *others = sorted(set(values))
+        return _dummies(values), others, first
     return numbers[:, None], [f"one more {cue}"], None
 
 
-def _dummies(code: NDArray[np.int32]) -> Floats:
+def _dummies(code: ArrayLike) -> Floats:
     place = np.unique(code, return_inverse=True)[1].ravel()
     return np.eye(int(place.max()) + 1)[place][:, 1:]
-
-
-def _by_harvest(y: Floats, x: Floats, base: Floats, harvest: Ints, level: float) -> list[Estimate]:
-    """Estimate harvest effects first (beside the other levels), then the cue on those."""
-    first = np.unique(harvest, return_index=True)[1]
-    design = np.hstack([np.eye(first.size)[harvest], base[:, 1:]])
-    effects = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0][: first.size], np.float64)
-    return _fit(effects, np.hstack([np.ones((first.size, 1)), x[first]]), x.shape[1], level)
 
 
 def _fit(y: Floats, design: Floats, n_last: int, level: float) -> list[Estimate]:
@@ -123,7 +114,4 @@ def _fit(y: Floats, design: Floats, n_last: int, level: float) -> list[Estimate]
     residual = y - design @ beta
     variance = float(residual @ residual) / df * np.diag(np.linalg.inv(design.T @ design))
     half = float(stdtrit(df, (1 + level) / 2)) * np.sqrt(variance)
-    return [
-        Estimate(value=float(b), low=float(b - h), high=float(b + h))
-        for b, h in zip(beta[-n_last:], half[-n_last:], strict=True)
-    ]
+    return list(map(Estimate.around, beta[-n_last:].tolist(), half[-n_last:].tolist()))

@@ -6,16 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from calibrate.cuts.calibration import Calibration
 from calibrate.tables.cues import CueEffect, cue_effect
-from calibrate.tables.pooling import Pool
 from calibrate.tables.rows import Row
-from calibrate.tables.samplingunits import UnitName, sort_key
+from calibrate.tables.samplingunits import sort_key
 from calibrate.tables.seasonranks import KeepRule, SeasonRanks, season_ranks
 from calibrate.tables.shares import Shares
 from calibrate.tables.softening import Softening, softening_by_row
 from calibrate.tables.source import NUMERIC
-from calibrate.tables.table import Table, tabulate
+from calibrate.tables.table import Table
 from gauge.errors import FirmhandError, TooFewScoresError
 
 CAUTION = (
@@ -35,18 +33,14 @@ class Report:
         One an entry of the table with its storage days drawn together; empty without two days.
     ranks : SeasonRanks or None
     cues : tuple of CueEffect
-    pool : Pool
     notes : tuple of str
-    level : float
     """
 
     table: Table
     softening: tuple[tuple[Mapping[str, str | None], Softening], ...]
     ranks: SeasonRanks | None
     cues: tuple[CueEffect, ...]
-    pool: Pool
     notes: tuple[str, ...]
-    level: float
 
     def to_json(self) -> dict[str, Any]:
         """Make one document of the whole report."""
@@ -54,11 +48,11 @@ class Report:
         return {
             "by": list(table.by),
             "unit": table.unit,
-            "level": self.level,
-            "berries": self.pool.n,
-            "sources": list(self.pool.sources),
-            "scores": None if scale is None else list(scale.labels),
-            "sale_limit": None if scale is None else scale.sale_limit,
+            "level": table.level,
+            "berries": table.pool.n,
+            "sources": list(table.pool.sources),
+            "scores": scale and list(scale.labels),
+            "sale_limit": scale and scale.sale_limit,
             "rows": [self._row_json(row) for row in table.rows],
             "comparisons": [one.to_json() for one in table.compared],
             "softening": [
@@ -71,10 +65,10 @@ class Report:
                 }
                 for levels, one in self.softening
             ],
-            "seasons": None if self.ranks is None else self.ranks.to_json(),
+            "seasons": self.ranks and self.ranks.to_json(),
             "cues": [one.to_json() for one in self.cues],
-            "contradictions": list(self.pool.contradictions),
-            "repeated": self.pool.repeated,
+            "contradictions": list(table.pool.contradictions),
+            "repeated": table.pool.repeated,
             "notes": list(self.notes),
             "caution": CAUTION,
         }
@@ -82,7 +76,9 @@ class Report:
     def _row_json(self, row: Row) -> dict[str, Any]:
         """Make a document of one row."""
         labels = () if self.table.scale is None else self.table.scale.labels
-        document = _levels_json(row.levels) | {
+        soft = row.predicted_soft and row.predicted_soft.times(100).to_json()
+        return {
+            **_levels_json(row.levels),
             "n": row.n,
             "units": row.units,
             "clamshells": row.clamshells or (row.units if self.table.unit == "clamshell" else None),
@@ -93,22 +89,13 @@ class Report:
             "se_N": row.se_newton,
             "why": row.force.why or None,
             "n_scored": row.n_scored,
-            "scores": None if row.scores is None else dict(zip(labels, row.scores, strict=True)),
-            "mean_score": None if row.scores is None else row.mean_score.to_json(),
+            "scores": row.scores and dict(zip(labels, row.scores, strict=True)),
+            "mean_score": row.scores and row.mean_score.to_json(),
+            **(row.shares or Shares()).to_json(),
+            "predicted": row.predicted
+            and {"scores": dict(zip(labels, row.predicted, strict=True)), "soft_pct": soft},
+            "letters": dict(row.letters),
         }
-        document |= (row.shares or Shares()).to_json()
-        document["predicted"] = (
-            None
-            if row.predicted is None
-            else {
-                "scores": dict(zip(labels, row.predicted, strict=True)),
-                "soft_pct": None
-                if row.predicted_soft is None
-                else row.predicted_soft.times(100).to_json(),
-            }
-        )
-        document["letters"] = dict(row.letters)
-        return document
 
     def csv_rows(self) -> list[dict[str, Any]]:
         """Make flat records of the rows, one column an estimate's value, low and high."""
@@ -136,60 +123,25 @@ def _levels_json(levels: Mapping[str, str | None]) -> dict[str, Any]:
 def _flat(document: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
     flat: dict[str, Any] = {}
     for key, value in document.items():
-        name = f"{prefix}_{key}" if prefix else key
-        if key == "overdispersion":
-            continue
-        if isinstance(value, dict):
-            flat |= _flat(value, name)
-        else:
-            flat[name.removesuffix("_value")] = value
+        if isinstance(value, dict) and key != "overdispersion":
+            flat |= _flat(value, f"{prefix}{key}_")
+        elif key != "overdispersion":
+            flat[f"{prefix}{key}".removesuffix("_value")] = value
     return flat
 
 
-def build_report(
-    pool: Pool,
-    *,
-    by: Sequence[str] = ("selection",),
-    unit: UnitName | None = None,
-    calibration: Calibration | None = None,
-    compare: str | None = None,
-    block: str | None = None,
-    cues: Sequence[str] = (),
-    rule: KeepRule | None = None,
-    level: float = 0.95,
-) -> Report:
-    """Make the table and all that follows from it.
+def build_report(table: Table, *, cues: Sequence[str] = (), rule: KeepRule | None = None) -> Report:
+    """Find all that follows from a table.
 
     Parameters
     ----------
-    pool : Pool
-    by : sequence of str
-        Levels that make a row.
-    unit : {"clamshell", "replicate", "berry"}, optional
-        By default the clamshell or sample, or else the replicate, or else the berry.
-    calibration : Calibration, optional
-        Predicts scores from force.
-    compare : str, optional
-        Level to compare, within each combination of the others; by default selection if it is one
-        of `by`, or else the first.
-    block : str, optional
-        Level whose additive effect is taken out when means are compared.
+    table : Table
     cues : sequence of str
         Levels whose effect on mean force to estimate.
     rule : KeepRule, optional
         For the decisions across seasons; by default the best half is kept.
-    level : float
-        Of intervals; letters are at 1 - level.
-
-    Raises
-    ------
-    NoSuchRecordError
-        If no source has a level that was asked for.
     """
-    table = tabulate(
-        pool, by=by, unit=unit, calibration=calibration, compare=compare, block=block, level=level
-    )
-    notes = list(table.notes)
+    notes, pool = list(table.notes), table.pool
     if pool.repeated:
         notes.append(f"{pool.repeated} rows stand in more than one source; each was counted once.")
     if pool.contradictions:
@@ -202,7 +154,7 @@ def build_report(
         try:
             if table.units is None:
                 raise TooFewScoresError("cues need peak forces")
-            effects.append(cue_effect(table.units, cue, level=level))
+            effects.append(cue_effect(table.units, cue, level=table.level))
         except FirmhandError as error:
             notes.append(f"Cue {cue}: {str(error).rstrip('.')}.")
     ranks = None
@@ -212,10 +164,8 @@ def build_report(
         notes.append(f"Seasons: {str(error).rstrip('.')}.")
     return Report(
         table=table,
-        softening=softening_by_row(table, calibration, level),
+        softening=softening_by_row(table),
         ranks=ranks,
         cues=tuple(effects),
-        pool=pool,
         notes=tuple(notes),
-        level=level,
     )

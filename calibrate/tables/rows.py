@@ -122,8 +122,7 @@ def mean_force(
 def _t_interval(centre: float, se: float, m: int, level: float) -> Estimate:
     from scipy.special import stdtrit
 
-    half = float(stdtrit(m - 1, (1 + level) / 2)) * se
-    return Estimate(value=centre, low=centre - half, high=centre + half)
+    return Estimate.around(centre, float(stdtrit(m - 1, (1 + level) / 2)) * se)
 
 
 def _predicted_soft(expected: Floats, n: Floats, level: float) -> Estimate:

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.data.scale import Scale
 from calibrate.stats.dayline import Line, crossing, fit_line, fit_logit_line
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.samplingunits import Key, SamplingUnits, sort_key
@@ -33,9 +32,7 @@ class Softening:
     half_from: str = ""
 
 
-def softening_by_row(
-    table: Table, calibration: Calibration | None, level: float
-) -> tuple[tuple[Mapping[str, str | None], Softening], ...]:
+def softening_by_row(table: Table) -> tuple[tuple[Mapping[str, str | None], Softening], ...]:
     """Estimate softening for each combination of the table's other levels; none without two days.
 
     Where there are no scores, the calibration says from force when half the berries are soft.
@@ -46,7 +43,7 @@ def softening_by_row(
         for key, group in source.groups(by).items() if source is not None else ():
             units = group.where(np.isfinite(_days(group)))
             if np.unique(_days(units)).size > 1:
-                one = _soften(units, table.scale, calibration, level)
+                one = _soften(units, table)
                 if key in found:
                     # Loss from the berries, half-soft day from the sheets.
                     half, origin = one.half_soft_day, one.half_from
@@ -62,9 +59,8 @@ def _days(units: SamplingUnits) -> NDArray[np.float64]:
     return np.array([*numbers, np.nan])[factor.code]
 
 
-def _soften(
-    units: SamplingUnits, scale: Scale | None, calibration: Calibration | None, level: float
-) -> Softening:
+def _soften(units: SamplingUnits, table: Table) -> Softening:
+    scale, calibration, level = table.scale, table.calibration, table.level
     pressed, scored = units.pressed(), units.scored()
     loss = Estimate(value=None, why="no peak force")
     if pressed.m:
@@ -133,7 +129,7 @@ def half_soft_by_force(
 def _to_come(found: Estimate, line: Line, *, softens: bool) -> Estimate:
     """Hold days to what can be: none before the harvest, none for fruit that does not soften."""
     if not softens:
-        return Estimate(value=None, low=None, high=None, why="no softening over the days seen")
+        return Estimate(value=None, why="no softening over the days seen")
     if found.value is None:
         return found
     if found.value > _FARTHEST * line.last_day:
@@ -145,9 +141,4 @@ def _to_come(found: Estimate, line: Line, *, softens: bool) -> Estimate:
         reasons.append("more than half were beyond the limit at day 0")
     elif found.value > line.last_day:
         reasons.append(f"beyond the last storage day seen ({line.last_day:g})")
-    return Estimate(
-        value=max(found.value, 0.0),
-        low=None if found.low is None else max(found.low, 0.0),
-        high=None if found.high is None else max(found.high, 0.0),
-        why="; ".join(reasons),
-    )
+    return replace(found.map(lambda day: max(day, 0.0)), why="; ".join(reasons))

@@ -53,8 +53,11 @@ class Compared:
 class Table:
     """All rows, what was compared, and what the reader must know."""
 
+    pool: Pool
     by: tuple[str, ...]
     unit: str
+    level: float
+    calibration: Calibration | None
     rows: tuple[Row, ...]
     compared: tuple[Compared, ...]
     scale: Scale | None
@@ -74,7 +77,30 @@ def tabulate(
     block: str | None = None,
     level: float = 0.95,
 ) -> Table:
-    """Make the table; parameters and errors as of `calibrate.tables.report.build_report`."""
+    """Make the table.
+
+    Parameters
+    ----------
+    pool : Pool
+    by : sequence of str
+        Levels that make a row.
+    unit : {"clamshell", "replicate", "berry"}, optional
+        By default the clamshell or sample, or else the replicate, or else the berry.
+    calibration : Calibration, optional
+        Predicts scores from force.
+    compare : str, optional
+        Level to compare, within each combination of the others; by default selection if it is one
+        of `by`, or else the first.
+    block : str, optional
+        Level whose additive effect is taken out when means are compared.
+    level : float
+        Of intervals; letters are at 1 - level.
+
+    Raises
+    ------
+    NoSuchRecordError
+        If no source has a level that was asked for.
+    """
     notes: list[str] = []
     chosen, why = choose_unit(pool) if unit is None else (unit, "")
     units = berry_units(pool, chosen, calibration=calibration, extra=by) if pool.n else None
@@ -98,8 +124,11 @@ def tabulate(
     if what is not None:
         compared = _compare_within(units, sheets, by, what, pool.scale, block, level)
     return Table(
+        pool=pool,
         by=tuple(by),
         unit=chosen if units is not None else "clamshell",
+        level=level,
+        calibration=calibration,
         rows=tuple(_with_letters(rows, compared)),
         compared=tuple(compared),
         scale=pool.scale or (calibration.scale if calibration is not None else None),

@@ -110,7 +110,7 @@ def _shares(report: Report) -> Block | None:
             found += [format_percent(getattr(row.shares, name)), row.letters.get(name, "")]
         return [*found, format_percent(row.shares.marketable)]
 
-    title = f"% of berries ({report.level:.0%} interval) letters"
+    title = f"% of berries ({report.table.level:.0%} interval) letters"
     header = ["soft", "", "leaky", "", "decayed", "", "market"]
     return _of_rows(report, "shares", title, header, cells)
 

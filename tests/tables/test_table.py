@@ -267,7 +267,7 @@ def test_many_rows_still_make_one_page(tmp_path):
     table = frame(selections=20, days=(0, 7), clamshells=2, berries=3)
     names = ("selection", "storage_day", "clamshell")
     pooled = pool_of(table["force_N"], **{name: table[name].astype(str).tolist() for name in names})
-    report = build_report(pooled, by=("selection", "storage_day"))
+    report = build_report(tabulate(pooled, by=("selection", "storage_day")))
     figure = draw_page(report)
     assert figure.get_size_inches() == pytest.approx((8.27, 11.69))
     assert any("Not on this page" in text.get_text() for text in figure.texts)
