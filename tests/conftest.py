@@ -1,7 +1,8 @@
 """Folders of the tests, its own for each run, on a memory disk where there is one.
 
-On memory, as every berry waits for the disk. What a power cut or a full disk leaves is tested on a model of the disk (simdisk), and on limits
-that hold on any; nothing here depends on what the disk is made of.
+On memory, as every berry waits for the disk. What a power cut or a full disk leaves is tested on
+a model of the disk (simdisk), and on limits that hold on any; nothing here depends on what the
+disk is made of.
 """
 
 from __future__ import annotations

@@ -210,8 +210,8 @@ def command(
     fmt = load_format(format_name)
     text = None if template is None else unescape(template).decode("latin-1")
     writer = LineWriter(fmt, template=text, decimals=display.decimals)
-    unit = parse_unit(unit_name) if unit_name else writer.units()[0]
-    other_unit = next((u for u in writer.units() if u is not unit), None)
+    unit = parse_unit(unit_name) if unit_name else writer.units[0]
+    other_unit = next((u for u in writer.units if u is not unit), None)
     track = simulated_track(
         Random(seed),
         selection=selection,

@@ -9,8 +9,8 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator
 from decimal import Decimal
-from functools import lru_cache, partial
-from string import Formatter
+from functools import cache, lru_cache, partial
+from typing import NamedTuple
 
 from gauge.errors import BadFormatError
 from gauge.protocol.framing import Framer
@@ -20,33 +20,41 @@ from gauge.simulate.patternfill import PatternFiller
 from gauge.units import Unit
 
 _TRIALS = (Decimal("0.02"), Decimal("2.37"), Decimal("12.5"), Decimal("0.00"))
+_BELOW_ZERO = Decimal("-0.01")
 _TEXTS = 6  # so many texts of one pattern are tried
-_GIVE_A_LINE = "Give --line, such as '{value:7.2f} {unit}\\r\\n'."
-Style = Callable[[Decimal], tuple[str, str]]
-Slots = Callable[[Decimal], dict[str, str]]
 Write = Callable[[Decimal], bytes]
 
 
-class _CommaFormatter(Formatter):
-    """Fill a template with decimal commas."""
+class _CommaDecimal(Decimal):
+    """A number that is formatted with a decimal comma."""
 
-    def format_field(self, value: object, format_spec: str) -> str:
-        text: str = super().format_field(value, format_spec)
-        return text.replace(".", ",") if isinstance(value, Decimal) else text
+    def __format__(self, spec: str, /) -> str:  # type: ignore[override]
+        return super().__format__(spec).replace(".", ",")
 
 
-def _styles(decimals: int) -> Iterator[tuple[Style, Decimal]]:
-    """Ways to write a number as (sign, digits), plainest first, each with how far it may round."""
+class _Style(NamedTuple):
+    """A way to write the digits of a number, the sign of those above zero, how far it may round."""
 
-    def write(spec: str, width: int, pad: str, plus: str, value: Decimal) -> tuple[str, str]:
-        return ("-" if value < 0 else plus), format(float(abs(value)), spec).rjust(width, pad)
+    spec: str
+    off: Decimal
+    width: int
+    plus: str
+    pad: str
 
+    def write(self, value: Decimal) -> tuple[str, str]:
+        """Return sign and digits."""
+        digits = format(float(abs(value)), self.spec).rjust(self.width, self.pad)
+        return "-" if value < 0 else self.plus, digits
+
+
+def _styles(decimals: int) -> Iterator[_Style]:
+    """Ways to write a number, plainest first."""
     places = [decimals, *range(decimals + 1, 7), *range(decimals - 1, -1, -1)]
     specs = [(f".{n}f", Decimal("0.51").scaleb(-n) if n < decimals else Decimal(0)) for n in places]
     specs += [(f".{n}E", Decimal(0)) for n in (4, 5, 6, 3, 2)]
     for (spec, off), width, plus in itertools.product(specs, range(12), ("", "+", " ")):
         for pad in (" ", "0") if width else ("0",):
-            yield partial(write, spec, width, pad, plus), off
+            yield _Style(spec, off, width, plus, pad)
 
 
 class LineWriter:
@@ -61,6 +69,11 @@ class LineWriter:
     decimals : int, optional
         Digits after the point that the display would like; the pattern may demand others.
 
+    Attributes
+    ----------
+    units : list of Unit
+        Those that the format can show, as far as its pattern shows.
+
     Raises
     ------
     BadFormatError
@@ -74,31 +87,20 @@ class LineWriter:
     """
 
     def __init__(self, fmt: LineFormat, *, template: str | None = None, decimals: int = 2) -> None:
-        self.fmt, self.template, self._decimals = fmt, template, decimals
+        self.fmt, self._template = fmt, template
         self._filler = PatternFiller(fmt.pattern)
-        self._made: dict[tuple[Unit, Status], Write | None] = {}
-        if template is None:
-            self._need(fmt.unit or self.units()[0], Status.OK)
-
-    def units(self) -> list[Unit]:
-        """List the units that the format can show, as far as its pattern shows.
-
-        Raises
-        ------
-        BadFormatError
-            If no line can be derived from the pattern.
-        """
-        if self.fmt.unit is not None:
-            return [self.fmt.unit]
-        if self.template is not None:
-            return list(Unit)
-        found = [unit for unit in Unit if self._derived(unit, Status.OK) is not None]
-        if not found:
-            raise BadFormatError(
-                f"line format {self.fmt.name}: no line can be derived from its pattern.",
-                todo=_GIVE_A_LINE,
-            )
-        return found
+        styles = () if template is not None else _styles(decimals)
+        self._styles = [style for style in styles if self._fits(style)]
+        self._words = {
+            Status.OVERLOAD: fmt.overload,
+            Status.UNDERLOAD: fmt.underload,
+            Status.NOT_A_NUMBER: fmt.not_a_number,
+        }
+        self._writer = cache(self._found_writer)
+        shown = list(Unit) if fmt.unit is None else [fmt.unit]
+        self.units = [unit for unit in shown if self._writer(unit, Status.OK)]
+        if not self.units:
+            raise self._refusal("no line can be derived from its pattern")
 
     def line(self, value: Decimal, unit: Unit, status: Status = Status.OK) -> bytes:
         """Write one line, start and terminator included.
@@ -108,102 +110,74 @@ class LineWriter:
         BadFormatError
             If the format cannot show that unit or that status.
         """
-        if self.template is None:
-            return self._need(unit, status)(value)
-        formatter = _CommaFormatter() if self.fmt.decimal_comma else Formatter()
+        write = self._writer(unit, status)
+        if write is None:
+            raise self._refusal(
+                f"no line that shows {unit} ({status.value}) can be derived from its pattern"
+            )
+        return write(value)
+
+    def _refusal(self, what: str) -> BadFormatError:
+        return BadFormatError(
+            f"line format {self.fmt.name}: {what}.",
+            todo="Give --line, such as '{value:7.2f} {unit}\\r\\n'.",
+        )
+
+    def _found_writer(self, unit: Unit, status: Status) -> Write | None:
+        """Return what writes a unit and a status: the template, or the plainest that reads back."""
+        if self._template is not None:
+            return partial(self._from_template, self._template, unit, status)
+        for write, off in self._candidates(unit, status):
+            meant = partial(self._reads_back, write, off, unit, status)
+            if all(map(meant, _TRIALS)):
+                signed = meant(_BELOW_ZERO)
+                made = write if signed else lambda v, w=write: w(max(v, Decimal(0)))
+                return lru_cache(maxsize=4096)(made)
+        return None
+
+    def _from_template(self, template: str, unit: Unit, status: Status, value: Decimal) -> bytes:
+        shown = _CommaDecimal(value) if self.fmt.decimal_comma else value
         try:
-            text = formatter.format(self.template, value=value, unit=unit, status=status.value)
+            text = template.format(value=shown, unit=unit, status=status.value)
         except (KeyError, IndexError, ValueError, AttributeError) as error:
             raise BadFormatError(
-                f"the line template '{self.template}' cannot be filled: {error}.",
+                f"the line template '{template}' cannot be filled: {error}.",
                 todo="Its fields are {value}, {unit} and {status}.",
             ) from None
         data = text.encode("latin-1", "replace")
         return data if data.endswith(self.fmt.terminators[0]) else self._framed(text)
 
-    def _need(self, unit: Unit, status: Status) -> Write:
-        """Return what writes a unit and a status, or refuse."""
-        made = self._derived(unit, status)
-        if made is None:
-            raise BadFormatError(
-                f"line format {self.fmt.name}: no line that shows {unit} ({status.value}) can be "
-                "derived from its pattern.",
-                todo=_GIVE_A_LINE,
-            )
-        return made
-
-    def _derived(self, unit: Unit, status: Status) -> Write | None:
-        """Return what writes a unit and a status, derived once."""
-        key = (unit, status)
-        if key not in self._made:
-            self._made[key] = next(self._writers(unit, status), None)
-        return self._made[key]
-
-    def _writers(self, unit: Unit, status: Status) -> Iterator[Write]:
-        """Yield what writes lines that the framing reads back, plainest first."""
-        below = Decimal("-0.01")
-        for write, off in self._candidates(unit, status):
-            if all(self._reads_back(write(v), v, off, unit, status) for v in _TRIALS):
-                signed = self._reads_back(write(below), below, off, unit, status)
-                made = write if signed else lambda v, w=write: w(max(v, Decimal(0)))
-                yield lru_cache(maxsize=4096)(made)
-
     def _candidates(self, unit: Unit, status: Status) -> Iterator[tuple[Write, Decimal]]:
         """Ways to write a line, plainest first, each with how far it may round."""
-        for slots, off in self._slots(unit, status):
-            for index in range(_TEXTS):
-                yield partial(self._filled, slots, index), off
-        for word in self._words(status):
-            yield partial(self._word_line, word), Decimal("Infinity")
-
-    def _word_line(self, word: str, _value: Decimal) -> bytes:
-        return self._framed(word)
-
-    def _filled(self, slots: Slots, index: int, value: Decimal) -> bytes:
-        """Write a line with one of the texts that have the given ones in their groups."""
-        return self._framed(
-            next(itertools.islice(self._filler.texts(slots(value)), index, None), "")
-        )
-
-    def _slots(self, unit: Unit, status: Status) -> Iterator[tuple[Slots, Decimal]]:
-        """Ways to fill the groups of the pattern, plainest first."""
-        fixed = (f"{spelling:<3}" for spelling in unit.spellings)  # as in fixed columns
-        if "unit" in self._filler.groups:
-            spellings = [s for s in (*unit.spellings, *fixed) if self._filler.fits("unit", s)]
-        else:
+        spellings = [*unit.spellings, *(f"{s:<3}" for s in unit.spellings)]  # as in fixed columns
+        if "unit" not in self._filler.groups:
             spellings = [""] if self.fmt.unit is unit else []
-        if status is Status.OK:
-            for (style, off), spelling in itertools.product(self._number_styles(), spellings):
-                yield partial(self._texts, style, {"unit": spelling}), off
-            return
-        plainest = next((style for style, _ in self._number_styles()), None)
-        for word, group in itertools.product(self._words(status), ("status", "value")):
-            for spelling in (*spellings, ""):
-                given = {"unit": spelling, group: word}
-                yield partial(self._texts, plainest, given), Decimal("Infinity")
+        spellings = [s for s in spellings if self._filler.fits("unit", s)]
+        styles, given = self._styles, [dict[str, str]()]
+        if status is not Status.OK:
+            words = itertools.product(("status", "value"), self._words[status])
+            styles, given = styles[:1], [{group: word} for group, word in words]
+            spellings.append("")
+        for more, style, spelling in itertools.product(given, styles, spellings):
+            slots = {"unit": spelling, **more}
+            for index in range(_TEXTS):
+                yield partial(self._filled, style, slots, index), style.off
+        for word in self._words.get(status, ()):
+            yield partial(self._framed, word), Decimal(0)
 
-    def _texts(self, style: Style | None, given: dict[str, str], value: Decimal) -> dict[str, str]:
-        """Texts of the groups: a number in a style, and those given."""
-        return {**({} if style is None else self._number(style, value)), **given}
+    def _filled(self, style: _Style, given: dict[str, str], index: int, value: Decimal) -> bytes:
+        """Write a line with one of the texts that have the number and the given in their groups."""
+        texts = self._filler.texts({**self._number(style, value), **given})
+        return self._framed(next(itertools.islice(texts, index, None), ""))
 
-    def _words(self, status: Status) -> tuple[str, ...]:
-        """Return the words that a format has for a status."""
-        return {
-            Status.OVERLOAD: self.fmt.overload,
-            Status.UNDERLOAD: self.fmt.underload,
-            Status.NOT_A_NUMBER: self.fmt.not_a_number,
-        }.get(status, ())
+    def _fits(self, style: _Style) -> bool:
+        """Tell whether the groups of the pattern can hold numbers of a style."""
+        slots = [slot for value in _TRIALS for slot in self._number(style, value).items()]
+        return all(self._filler.fits(group, text) for group, text in slots)
 
-    def _number_styles(self) -> Iterator[tuple[Style, Decimal]]:
-        """Ways to write a number that the pattern's groups can hold."""
-        for style, off in _styles(self._decimals):
-            texts = [self._number(style, value) for value in _TRIALS]
-            if all(self._filler.fits(n, t) for text in texts for n, t in text.items()):
-                yield style, off
-
-    def _number(self, style: Style, value: Decimal) -> dict[str, str]:
+    def _number(self, style: _Style, value: Decimal) -> dict[str, str]:
         """Write a number in a style, in the groups that hold it."""
-        sign, digits = style(value * self.fmt.compression_sign)
+        sign, digits = style.write(value * self.fmt.compression_sign)
         if self.fmt.decimal_comma:
             digits = digits.replace(".", ",")
         if "sign" in self._filler.groups:
@@ -211,18 +185,19 @@ class LineWriter:
         # The sign stands before the first digit, not before the blanks.
         return {"value": (sign + digits.lstrip()).rjust(len(sign + digits))}
 
-    def _framed(self, text: str) -> bytes:
+    def _framed(self, text: str, _value: Decimal = Decimal(0)) -> bytes:
+        """Write the line of a text, whatever the value."""
         data = text.encode("latin-1", "replace")
         return (self.fmt.start or b"") + data + self.fmt.terminators[0]
 
     def _reads_back(
-        self, line: bytes, value: Decimal, off: Decimal, unit: Unit, status: Status
+        self, write: Write, off: Decimal, unit: Unit, status: Status, value: Decimal
     ) -> bool:
-        """Whether the framing reads this line as it was meant."""
-        readings = Framer(self.fmt).feed(0, line * 3)
+        """Whether the framing reads the line of a value as it was meant."""
+        readings = Framer(self.fmt).feed(0, write(value) * 3)
         if len(readings) < 2 or readings[-1].status is not status:
             return False
         found = readings[-1]
-        if status is not Status.OK:
-            return True
-        return found.unit is unit and abs(Decimal(found.shown) - value) <= off
+        return status is not Status.OK or (
+            found.unit is unit and abs(Decimal(found.shown) - value) <= off
+        )

@@ -50,26 +50,18 @@ class PatternFiller:
         )
 
 
-def _inner(op: Any, arg: Any) -> list[Any]:
+def _inner(arg: Any) -> list[Any]:
     """Return the patterns within one part of a parsed pattern."""
-    name = str(op)
-    if name == "SUBPATTERN":
-        return [arg[3]]
-    if name == "BRANCH":
-        return list(arg[1])
-    if name.endswith("_REPEAT"):
-        return [arg[2]]
-    return [arg] if name == "ATOMIC_GROUP" else []
+    if isinstance(arg, _parser.SubPattern):
+        return [arg]
+    return [one for item in arg for one in _inner(item)] if isinstance(arg, tuple | list) else []
 
 
 def _groups(parsed: Any) -> dict[int, Any]:
     """Return the patterns within the groups of a parsed pattern, by number."""
-    found = {}
-    for op, arg in parsed:
-        if str(op) == "SUBPATTERN" and arg[0]:
-            found[arg[0]] = arg[3]
-        for one in _inner(op, arg):
-            found |= _groups(one)
+    found = {arg[0]: arg[3] for op, arg in parsed if str(op) == "SUBPATTERN"}
+    for one in _inner([arg for _, arg in parsed]):
+        found |= _groups(one)
     return found
 
 
@@ -97,7 +89,7 @@ def _item(op: Any, arg: Any, slots: dict[int, str], blank: bool) -> Iterator[str
         yield slots[arg[0]]
     elif name in ("SUBPATTERN", "BRANCH", "ATOMIC_GROUP"):
         # Branches that hold a given group first.
-        for inner in sorted(_inner(op, arg), key=lambda one: not (_groups(one).keys() & slots)):
+        for inner in sorted(_inner(arg), key=lambda one: not (_groups(one).keys() & slots)):
             yield from _fill(inner, slots)
     elif name.endswith("_REPEAT"):
         low, high, inner = arg

@@ -139,7 +139,7 @@ def test_templates() -> None:
     fmt = shipped_format(NUMBER_UNIT)
     writer = LineWriter(fmt, template="{value:7.2f} {unit}\r\n")
     assert writer.line(Decimal("1.5"), Unit.LBF) == b"   1.50 lbf\r\n"
-    assert writer.units()[0] is Unit.N
+    assert writer.units[0] is Unit.N
     comma = LineWriter(replace(fmt, decimal_comma=True), template="{value:.1f} {unit}")
     assert comma.line(Decimal("1.5"), Unit.N) == b"1,5 N\r\n"
     for bad in ("{nothing}", "{value:q}", "{value"):
