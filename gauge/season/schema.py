@@ -241,6 +241,19 @@ ALTER TABLE anchors ADD COLUMN retired_why TEXT;
 UPDATE anchors SET retired_at = r.at, retired_why = r.why
     FROM anchor_retirements r WHERE r.anchor_id = anchors.anchor_id;
 DROP TABLE anchor_retirements;
+ALTER TABLE clamshell_counts RENAME TO clamshell_counts_3;
+CREATE TABLE clamshell_counts (
+    count_id INTEGER PRIMARY KEY,
+    sample_id INTEGER NOT NULL REFERENCES samples,
+    rater TEXT NOT NULL,
+    sheet TEXT NOT NULL,             -- JSON {"counts": {...}, "leaky":, "decayed":, "colour": ...}
+    at TEXT NOT NULL,
+    digest TEXT,
+    UNIQUE (sample_id, rater, at)
+) STRICT;
+INSERT INTO clamshell_counts (sample_id, rater, sheet, at)
+    SELECT sample_id, rater, sheet, at FROM clamshell_counts_3 ORDER BY rowid;
+DROP TABLE clamshell_counts_3;
 ALTER TABLE pad_presses ADD COLUMN batch TEXT;
 ALTER TABLE pad_presses ADD COLUMN made_on TEXT;
 ALTER TABLE pad_presses ADD COLUMN temp_c REAL;
@@ -260,7 +273,6 @@ ALTER TABLE anchors ADD COLUMN digest TEXT;
 ALTER TABLE anchor_presses ADD COLUMN digest TEXT;
 ALTER TABLE pad_presses ADD COLUMN digest TEXT;
 ALTER TABLE practice ADD COLUMN digest TEXT;
-ALTER TABLE clamshell_counts ADD COLUMN digest TEXT;
 DROP VIEW pair;
 DROP VIEW berry;
 CREATE VIEW berry AS

@@ -1,0 +1,115 @@
+"""What a stranger hands in has a bound: long lines and cells, packed bytes, and noise."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import tempfile
+import zlib
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from calibrate.data.pairs import load_pairs
+from gauge.errors import DamagedSeasonError, FirmhandError
+from gauge.protocol.capture import LONGEST_LINE, load_capture
+from gauge.protocol.formatfile import load_format_text, shipped_format
+from gauge.protocol.framing import Framer
+from gauge.records import Chunk
+from gauge.season.file import give_digests, open_season
+from tests.answers import call
+from tests.season_helpers import begun, press
+
+
+@pytest.mark.timeout(30)
+@pytest.mark.parametrize("text", ["0\t{}", "{}\t0", "# gap 1 2 {}"])
+def test_a_line_of_a_capture_has_a_bound(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "a.txt"
+    path.write_text(text.format("1" * (8 * LONGEST_LINE)) + "\n")
+    result = call(f"gauge replay {path} --format number-unit")
+    assert result.status == 14
+    assert "longer than" in result.err
+    assert len(result.err) < 500
+
+
+@pytest.mark.timeout(30)
+@pytest.mark.parametrize("text", ["force_N,score\n{},3\n", "force_N,score\n1.2,{}\n", "{}\n1\n"])
+def test_a_cell_of_a_csv_has_a_bound(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text(text.format("9" * 5_000_000))
+    assert call(f"calibrate fit {path}").status == 13
+
+
+def test_packed_bytes_have_a_bound(tmp_path: Path) -> None:
+    path = tmp_path / "a.season"
+    with begun(path) as season:
+        season.acknowledge_berry(1, 1, None, press(), chunks=[Chunk(0, b"1 N\r\n")])
+    bomb = zlib.compress(b"0\t" + b"1" * (1 << 27))
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.execute("UPDATE chunks SET packed = ?", (bomb,))
+        give_digests(db)
+        db.commit()
+    with (
+        open_season(path, read_only=True) as season,
+        pytest.raises(DamagedSeasonError, match="when unpacked"),
+    ):
+        list(season.chunks(1))
+
+
+# --- noise ------------------------------------------------------------------------------------
+# Our own error or an answer, never anything else: firmhand's errors are the only ones a user meets.
+
+FUZZ = settings(
+    max_examples=1500, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)  # fmt: skip
+SCRAPS = [
+    "#", "gap", "\t", "\\x", "\\n", "0", "12", "-5", ".", ",", ";", '"', "\n", "\r", "N", "lbf",
+    "force_N", "score", "rater", "\x00", "\x1b[2J", "\xe9", "=", "[line]", "pattern", "'",
+    "(?P<value>", ")", "*", "+", "name",
+]  # fmt: skip
+
+
+@pytest.mark.slow
+@FUZZ
+@given(st.lists(st.sampled_from(SCRAPS) | st.text(max_size=4), max_size=60).map("".join))
+def test_noise_as_a_capture_a_sheet_or_a_format(text: str) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.txt"
+        path.write_bytes(text.encode("utf-8", "surrogatepass"))
+        for read in (lambda: list(load_capture(path)), lambda: load_pairs(path)):
+            with contextlib.suppress(FirmhandError):
+                read()
+        with contextlib.suppress(FirmhandError):
+            load_format_text(text)
+
+
+@pytest.mark.slow
+@FUZZ
+@given(st.lists(st.binary(max_size=40), max_size=20), st.sampled_from(["number-unit"]))
+def test_noise_on_the_line(parts: list[bytes], name: str) -> None:
+    framer = Framer(shipped_format(name))
+    for n, part in enumerate(parts):
+        for reading in framer.feed(n * 10**8, part):
+            assert json.dumps(reading.shown)
+
+
+@pytest.mark.slow
+@settings(max_examples=400, deadline=None)
+@given(st.data())
+def test_noise_in_a_season(data: st.DataObject) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.season"
+        with begun(path) as season:
+            season.acknowledge_berry(1, 1, None, press())
+            sound = season.berries()
+        raw = bytearray(path.read_bytes())
+        for _ in range(data.draw(st.integers(1, 4))):
+            at = data.draw(st.integers(0, len(raw) - 1))
+            patch = data.draw(st.binary(min_size=1, max_size=64))
+            raw[at : at + len(patch)] = patch
+        path.write_bytes(raw)
+        with contextlib.suppress(FirmhandError), open_season(path, read_only=True) as season:
+            assert season.berries() == sound
