@@ -16,6 +16,7 @@ COMMANDS = {
     "plan": ("gauge.commands.plan", "Import and show the plan of samples."),
     "log": ("gauge.commands.log", "Log one peak per berry."),
     "readings": ("gauge.commands.readings", "Show or export every berry."),
+    "import": ("gauge.commands.importsheet", "Import berries and scores from a sheet."),
     "scores": ("gauge.commands.scores", "Import finger scores from a sheet."),
     "void": ("gauge.commands.void", "Void a berry, or take its void back, with a reason."),
     "capture": ("gauge.commands.capture", "Write a session's capture as text."),

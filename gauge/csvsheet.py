@@ -18,7 +18,7 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import Any, NamedTuple, NoReturn, TypeVar
 
-from gauge.errors import BadTableError, UnreadableFileError
+from gauge.errors import BadTableError, FirmhandError, UnreadableFileError
 from gauge.outfile import refuse_irregular
 from gauge.units import SPELLINGS, Unit, newtons
 
@@ -226,8 +226,10 @@ class Sheet:
         if problem not in self.problems[-_MOST_SHOWN:]:
             self.problems.append(problem)
 
-    def refuse(self, todo: str = "Nothing was stored.") -> None:
-        """Refuse a sheet that has problems by a BadTableError that names them all."""
+    def refuse(
+        self, todo: str = "Nothing was stored.", error: type[FirmhandError] = BadTableError
+    ) -> None:
+        """Refuse a sheet that has problems by an error that names them all."""
         if self.problems:
             found = sorted(self.problems)
             lines = [
@@ -236,7 +238,7 @@ class Sheet:
             ]
             more = f"\n  and {len(found) - _MOST_SHOWN} more" if found[_MOST_SHOWN:] else ""
             listed = "\n  ".join(lines)
-            raise BadTableError(
+            raise error(
                 f"{self.path}: {len(found)} problem{'s' * (len(found) > 1)}.\n  {listed}{more}\n",
                 todo=todo,
             )

@@ -222,12 +222,16 @@ class Session:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FingerScore:
-    """One rater's score of one berry; `occasion` counts repeated scorings of the same berry."""
+    """One rater's score of one berry; `occasion` counts repeated scorings of the same berry.
+
+    `squeeze_order` says when in the row of squeezes of that berry this rater came, from 1 on.
+    """
 
     rater: str
     score: str
     occasion: int = 1
     at: str | None = None
+    squeeze_order: int | None = None
 
     def __post_init__(self) -> None:
         _need(bool(self.rater.strip()), "a finger score needs a rater")

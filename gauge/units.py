@@ -42,6 +42,9 @@ class Unit(StrEnum):
         return unit
 
 
+# N; a press above it is a typing error: some five times what a gauge of this trade can hold
+# (about 22 N, common practice, no source).
+MOST_NEWTON = 100.0
 UNIT_NAMES = ", ".join(Unit)
 NEWTON_PER_FLOAT: dict[Unit, float] = {unit: float(unit.newton) for unit in Unit}
 SPELLINGS: dict[str, Unit] = {spelling: unit for unit in Unit for spelling in unit.spellings}

@@ -59,7 +59,7 @@ def audit(season: SeasonFile, formats: Iterable[LineFormat] = ()) -> Audit:
         n_berries = len(season.columns("berries", ["berry_id"])["berry_id"])
         for row in season.sessions():
             stored = peaks.get(row.session_id, {})
-            if not stored:
+            if not stored or row.session.line_format is None:
                 continue
             if (row.session.detector or _FIRST_DETECTOR) != DETECTOR_VERSION:
                 changed += len(stored)

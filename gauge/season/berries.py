@@ -160,13 +160,12 @@ class BerryTables(ScoreTables):
             text: tuple(json.loads(text)) for text in {row[at[-1]] for row in peaks.values()}
         }
         scored: dict[int, list[FingerScore]] = {row[2]: [] for row in berries}
-        places = self._places("scores", "berry_id", "rater", "score", "occasion", "at")
+        marks = ("rater", "score", "occasion", "at", "squeeze_order")
+        berry_at, *places = self._places("scores", "berry_id", *marks)
         for row in self._scores():
-            berry_id, rater, score, occasion, time = (row[i] for i in places)
-            if berry_id in scored:
-                scored[berry_id].append(
-                    FingerScore(rater=rater, score=score, occasion=occasion, at=time)
-                )
+            if row[berry_at] in scored:
+                values = zip(marks, (row[i] for i in places), strict=True)
+                scored[row[berry_at]].append(FingerScore(**dict(values)))
         found = []
         for sample_id, number, berry_id, time, size_mm, fruit_temp_c, void in berries:
             peak = peaks.get(berry_id)

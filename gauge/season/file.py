@@ -21,9 +21,9 @@ from gauge.errors import (
     UnreadableFileError,
 )
 from gauge.season import schema
-from gauge.season.berries import BerryTables
 from gauge.season.calibrations import CalibrationTables
 from gauge.season.chain import digests, season_digest, start
+from gauge.season.changes import ChangeTables
 from gauge.season.connection import (
     JOURNAL_PRAGMA,
     SQLITE_ERRORS,
@@ -41,7 +41,7 @@ INSERT INTO season (id, code, crop, scale, created_at, created_by) VALUES (1, ?,
 """
 
 
-class SeasonFile(BerryTables, CalibrationTables):
+class SeasonFile(ChangeTables, CalibrationTables):
     """An open season file; a context manager. Made by `open_season`.
 
     Attributes

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from gauge.records import FingerScore, Sample, Session
+from gauge.records import FingerScore, Flag, Sample, Session
+from gauge.units import Unit
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,6 +59,26 @@ class BerryRow:
     fruit_temp_c: float | None
     void: str | None
     scores: tuple[FingerScore, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ImportedBerry:
+    """A berry of a sheet: there are no bytes from which its peak could be found again.
+
+    `row` is that of the sheet; `at` is None where the sheet names no time.
+    """
+
+    sample: str
+    number: int
+    row: int
+    shown: str
+    unit: Unit
+    force_newton: float
+    at: str | None = None
+    flags: tuple[Flag, ...] = ()
+    size_mm: float | None = None
+    mass_g: float | None = None
+    fruit_temp_c: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

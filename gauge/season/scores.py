@@ -76,6 +76,16 @@ class ScoreTables(SessionTables):
         """The labels of the season's scale, firmest first."""
         return labels_of(self.scale_text)
 
+    def rater_names(self) -> list[str]:
+        """Everyone who scored a berry or stands on the list of raters, sorted."""
+        return sorted(
+            {
+                name
+                for table in ("raters", "scores")
+                for (name,) in self._records(table, "name" if table == "raters" else "rater")
+            }
+        )
+
     def set_scale(self, scale_json: str) -> None:
         """Declare the season's scale; ranks of scores already stored follow it.
 
@@ -152,6 +162,7 @@ class ScoreTables(SessionTables):
                     score=mark.score,
                     score_rank=ranks[mark.score],
                     occasion=mark.occasion,
+                    squeeze_order=mark.squeeze_order,
                     at=mark.at or now(),
                     source=source,
                 )

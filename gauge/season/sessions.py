@@ -62,14 +62,16 @@ class SessionTables(Tables):
                             todo="Nothing was stored. Give the sample another code.",
                         )
                     taken[name] = sample.code
-                values = asdict(sample) | {"cues": as_json(sample.cues)}
-                ids.append(self._add("samples", **values))
+                ids.append(self._add_sample(sample))
             if note:
                 self._add("notes", at=now(), text=note)
         return ids
 
+    def _add_sample(self, sample: Sample) -> int:
+        return self._add("samples", **asdict(sample) | {"cues": as_json(sample.cues)})
+
     def samples(self) -> list[SampleRow]:
-        """All samples, in the order of the plan, then as they were added."""
+        """All samples that are not hidden, in the order of the plan, then as they were added."""
         counts = Counter(
             i for i, void in self._records("berries", "sample_id", "void_why") if void is None
         )
@@ -81,7 +83,10 @@ class SessionTables(Tables):
                     **dict(zip(_SAMPLE[:-1], values, strict=True)), cues=json.loads(cues)
                 ),
             )
-            for sample_id, *values, cues in self._records("samples", "sample_id", *_SAMPLE)
+            for sample_id, hidden, *values, cues in self._records(
+                "samples", "sample_id", "hidden", *_SAMPLE
+            )
+            if not hidden
         ]
         # Rows come in the order of their ids, and sorting keeps it among equals.
         return sorted(rows, key=lambda row: row.sample.plan_order or float("inf"))
@@ -111,8 +116,11 @@ class SessionTables(Tables):
     def add_session(self, session: Session) -> int:
         """Store the beginning of a session and return its id."""
         with self._write("beginning a session"):
-            values = {column(name): value for name, value in asdict(session).items()}
-            return self._add("sessions", **values)
+            return self._add_session(session)
+
+    def _add_session(self, session: Session, ended_at: str | None = None) -> int:
+        values = {column(name): value for name, value in asdict(session).items()}
+        return self._add("sessions", **values, ended_at=ended_at)
 
     def end_session(self, session_id: int, at: str | None = None) -> None:
         """Store the end of a session (ISO 8601 UTC; now if not given).

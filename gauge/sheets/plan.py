@@ -55,22 +55,13 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
     for name, why in _RESERVED.items():
         if name in sheet.columns:
             raise BadTableError(f"{sheet.path}, row 1: column '{name}' is not read.", todo=why)
-    parsed: dict[str, Sequence[object]] = {}
+    parsed = sample_columns(sheet, "code")
     cues = []
     for name in sheet.header:
         if name in {"berries", "berries_planned"}:
             parsed["berries_planned"] = sheet.parsed(name, lambda text: _berries(sheet, text))
-        elif name in _NUMBERS:
-            parsed[name] = sheet.parsed(name, lambda text: sheet.number(text) if text else None)
-        elif name == "harvest_date":
-            parsed[name] = sheet.parsed(name, _date)
-        elif name in _TEXTS:
-            parsed[name] = sheet.parsed(name, lambda text: text or None)
-        elif name:
+        elif name and name not in parsed:
             cues.append(name)
-    for index, day in enumerate(parsed.get("storage_day", ())):
-        if isinstance(day, float) and day < 0:
-            sheet.bad(index, "storage_day", "a storage day is not below zero")
     _check_codes(sheet)
     return [
         Sample(
@@ -79,6 +70,22 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
         )
         for index in range(len(sheet))
     ]
+
+
+def sample_columns(sheet: CsvSheet, *more: str) -> dict[str, Sequence[object]]:
+    """Parse the columns that describe samples, but for their code unless `more` names it."""
+    parsed: dict[str, Sequence[object]] = {}
+    for name in sheet.header:
+        if name in _NUMBERS:
+            parsed[name] = sheet.parsed(name, lambda text: sheet.number(text) if text else None)
+        elif name == "harvest_date":
+            parsed[name] = sheet.parsed(name, _date)
+        elif name in _TEXTS and (name != "code" or name in more):
+            parsed[name] = sheet.parsed(name, lambda text: text or None)
+    for index, day in enumerate(parsed.get("storage_day", ())):
+        if isinstance(day, float) and day < 0:
+            sheet.note(index, "storage_day", "a storage day is not below zero")
+    return parsed
 
 
 def _berries(sheet: CsvSheet, text: str) -> int | None:

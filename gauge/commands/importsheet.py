@@ -1,0 +1,209 @@
+"""`gauge import`: berries with forces, and scores where there are any, from a sheet."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from gauge.clikit import FILE, emit_json, json_option, record_options, say, season_argument
+from gauge.errors import BadTableError
+
+if TYPE_CHECKING:
+    from gauge.sheets.berrysheet import BerrySheet, Found
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SheetOptions:
+    """How a sheet is read, as it was typed."""
+
+    maps: tuple[str, ...]
+    page: str | None
+    rater: str | None
+    new_raters: tuple[str, ...]
+    correct: bool
+    why: str | None
+    check: bool
+
+    def names(self, unit: str | None) -> dict[str, str]:
+        """Our names of columns by what the header says."""
+        from gauge.csvsheet import column_name
+        from gauge.units import parse_unit
+
+        found = {}
+        for typed in self.maps:
+            name, equals, header = typed.partition("=")
+            if not equals or not name.strip() or not header.strip():
+                raise click.UsageError(f"--map {typed!r} is not NAME=HEADER, such as sample=Box.")
+            found[header.strip()] = column_name(name)
+            if unit and found[header.strip()] == "force":
+                found[header.strip()] = f"force_{parse_unit(unit)}"
+        return found
+
+
+sheet_options = record_options(
+    "how",
+    SheetOptions,
+    click.option(
+        "--map", "maps", metavar="NAME=HEADER", multiple=True,
+        help="Which column is which, such as --map force='Peak (lbf)'; remembered in the season.",
+    ),
+    click.option("--sheet", "page", help="Which sheet of a workbook; the first if not given."),
+    click.option("--rater", help="Who scored the sheet, where it names no rater."),
+    click.option(
+        "--new-rater", "new_raters", multiple=True,
+        help="A rater whom the season does not know yet; may be repeated.",
+    ),
+    click.option(
+        "--correct", is_flag=True, help="Put other scores in place of those stored; needs --why."
+    ),
+    click.option("--why", help="Reason of the corrections; it is kept in the trail."),
+    click.option("--check", is_flag=True, help="Say what is wrong, and store nothing."),
+)  # fmt: skip
+
+
+@click.command("import", no_args_is_help=True)
+@season_argument
+@click.argument("file", type=FILE)
+@sheet_options
+@click.option("--unit", help="Unit of the forces, where the sheet names none.")
+@click.option("--crop", help="Crop of a season begun here: blackberry or raspberry.")
+@json_option
+def command(
+    season: Path, file: Path, how: SheetOptions, unit: str | None, crop: str | None, as_json: bool
+) -> None:
+    """Import berries with forces, and scores, from a sheet.
+
+    The sheet is a CSV as any program writes it, or an .xlsx workbook: one row a berry, or one a
+    score. It needs a force (force_N, force_lbf, force_kgf, or force and unit) and a sample; berry
+    numbers are counted if there are none. Scores stand in a column score beside rater, or in a
+    column a rater. Name other headers by --map. What describes a sample (selection, harvest_date,
+    storage_day ...) is read too.
+
+    All problems are listed by row and column, and nothing is stored until there are none. A longer
+    sheet adds what is new. A season file that does not exist is begun.
+
+    \b
+    gauge import 2025.season last-year.xlsx --map force="Peak (lbf)" --map sample=Box --check
+    gauge import 2025.season last-year.csv --unit lbf
+    """  # noqa: D301
+    found = store_sheet(season, file, how, as_json, force=True, unit=unit, crop=crop)
+    if not as_json:
+        samples = len({berry.sample for berry in found.berries})
+        what = f"{len(found.berries)} berries of {samples} samples"
+        report(file, found, how, f"{what} and {len(found.scores)} scores")
+
+
+def store_sheet(
+    season: Path,
+    path: Path,
+    how: SheetOptions,
+    as_json: bool,
+    *,
+    force: bool,
+    unit: str | None = None,
+    crop: str | None = None,
+) -> Found:
+    """Read a sheet, say what is wrong with it, and store it if nothing is."""
+    from datetime import UTC, datetime
+
+    from gauge.records import Session
+    from gauge.season.file import open_season
+    from gauge.sheets.berrysheet import Known
+    from gauge.units import parse_unit
+
+    if how.correct and not (how.why or "").strip():
+        raise click.UsageError("--correct needs --why TEXT.")
+    with ExitStack() as stack:
+        file = None
+        if season.exists() or not force:
+            file = stack.enter_context(open_season(season, read_only=how.check))
+        remembered = (file and file.setting("columns")) or {}
+        # In what 'gauge readings' exports the force as shown is called peak.
+        reader = _reader(path, how, {"peak": "force"} | remembered, unit)
+        reader.known = Known.of(file, crop)
+        reader.force = force
+        reader.unit = None if unit is None else parse_unit(unit)
+        try:
+            found = reader.read()
+        except BadTableError as error:
+            if as_json:
+                problem = {"row": 1, "column": None, "what": error.what}
+                emit_json({"rows": len(reader.sheet), "berries": 0, "problems": [problem]})
+            raise
+        if as_json:
+            emit_json(_document(reader, found, stored=not how.check))
+        reader.refuse()
+        if how.check:
+            return found
+        if file is None:
+            file = stack.enter_context(open_season(season, create=True, crop=crop))
+        at = datetime.now(UTC).isoformat(timespec="seconds")
+        file.import_sheet(
+            path.name, session=Session(started_at=at, note=f"imported from {path.name}"),
+            samples=found.samples, berries=found.berries, scores=found.scores,
+            corrected=found.corrected, why=how.why,
+        )  # fmt: skip
+        if given := how.names(unit):
+            file.set_setting("columns", remembered | given, kind="columns")
+    return found
+
+
+def _reader(
+    path: Path, how: SheetOptions, remembered: dict[str, str], unit: str | None
+) -> BerrySheet:
+    from gauge.csvsheet import CsvSheet, name_key
+    from gauge.sheets.berrysheet import BerrySheet, Known
+
+    given = how.names(unit)
+    names = {header: name for header, name in remembered.items() if name not in given.values()}
+    wants = "the columns sample, number and force or score, one row a berry"
+    sheet = CsvSheet(path, wants, names=names | given, page=how.page, collect=True)
+    there = set(map(name_key, sheet.typed.values()))
+    for header in given:
+        if name_key(header) not in there:
+            sheet.lacks(header)
+    return BerrySheet(
+        sheet=sheet,
+        known=Known(labels=()),
+        rater=how.rater,
+        new_raters=how.new_raters,
+        ask=_ask if sys.stdin.isatty() else None,
+        correct=how.correct,
+    )
+
+
+def _ask(name: str, like: str) -> bool:
+    return click.confirm(f"'{name}' has scored nothing in this season{like}. A new rater", err=True)
+
+
+def _document(reader: BerrySheet, found: Found, *, stored: bool) -> dict[str, Any]:
+    problems = [problem._asdict() for problem in sorted(reader.sheet.problems or ())]
+    stored = stored and not problems
+    return {
+        "rows": found.rows,
+        "berries": len(found.berries),
+        "scores": len(found.scores),
+        "stored": len(found.scores) if stored else 0,
+        "corrected": len(found.corrected),
+        "already": found.already,
+        "raters": list(found.raters),
+        "unread": list(found.unread),
+        "problems": problems,
+    }
+
+
+def report(path: Path, found: Found, how: SheetOptions, what: str) -> None:
+    """Say what was stored, or would be."""
+    by = f" by {', '.join(found.raters)}" if found.raters else ""
+    corrected = f", {len(found.corrected)} corrected" if found.corrected else ""
+    done = "nothing wrong, and nothing stored yet" if how.check else "stored"
+    say(f"{path.name}: {what}{by}{corrected}: {done}.")
+    if found.already:
+        say(f"{found.already} were in the season already, just so.")
+    if found.unread:
+        say(f"Not read: {', '.join(found.unread)}.")

@@ -1,0 +1,199 @@
+"""Settings of a season, berries that come from a sheet, and what is corrected afterwards."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
+from gauge.records import FingerScore, Sample, Session
+from gauge.season.berries import BerryTables
+from gauge.season.rows import ImportedBerry
+from gauge.season.tables import as_json, now
+
+# Columns that name a rater, by table; those of clamshell sheets stay as they were counted.
+_RATERS = {"raters": "name", "scores": "rater", "practice": "rater", "anchor_presses": "by"}
+
+
+class ChangeTables(BerryTables):
+    """Settings, imports and corrections of a season file."""
+
+    # --- settings -----------------------------------------------------------------------------
+
+    def setting(self, name: str) -> Any:
+        """What was set under a name; None if nothing was."""
+        known: dict[str, str] = dict(self._records("settings", "name", "value"))
+        return json.loads(known[name]) if name in known else None
+
+    def set_setting(self, name: str, value: Any, *, kind: str = "setting") -> None:
+        """Set a value that JSON can hold; the trail keeps the old one."""
+        with self._write(f"storing the {name}"):
+            ids: dict[str, int] = dict(self._records("settings", "name", "setting_id"))
+            at = ids.get(name) or self._add("settings", name=name, value="null")
+            self._change("settings", [at], {"value": as_json(value)}, kind=kind)
+
+    # --- sheets -------------------------------------------------------------------------------
+
+    def import_sheet(
+        self,
+        source: str,
+        *,
+        session: Session | None = None,
+        samples: Sequence[Sample] = (),
+        berries: Sequence[ImportedBerry] = (),
+        scores: Sequence[tuple[int | tuple[str, int], FingerScore]] = (),
+        corrected: Sequence[tuple[int, FingerScore]] = (),
+        why: str | None = None,
+    ) -> None:
+        """Store what a sheet says in one transaction, all or nothing.
+
+        Parameters
+        ----------
+        source : str
+            File name of the sheet.
+        session : Session, optional
+            That the berries belong to; needed where there are some.
+        samples : sequence of Sample
+            New ones.
+        berries : sequence of ImportedBerry
+            New ones, of samples of the season or of `samples`.
+        scores : sequence of (berry id, or sample and number of a new berry; FingerScore)
+        corrected : sequence of (berry id, FingerScore)
+            Scores that take the place of those that the rater gave on that occasion.
+        why : str, optional
+            Reason of the corrections.
+        """
+        with self._write("storing a sheet"):
+            for sample in samples:
+                self._add_sample(sample)
+            ids: dict[tuple[str, int], int] = {}
+            if berries and session is not None:
+                codes: dict[str, int] = dict(self._records("samples", "code", "sample_id"))
+                session_id = self._add_session(session, ended_at=session.started_at)
+                for berry in berries:
+                    added = self._add_imported(session_id, codes[berry.sample], berry)
+                    ids[berry.sample, berry.number] = added
+            self._add_scores(
+                [(key if isinstance(key, int) else ids[key], mark) for key, mark in scores], source
+            )
+            self._correct_scores(corrected, why)
+            new = {"source": source, "berries": len(berries), "scores": len(scores)}
+            self._note_change("scores", [], {}, new, "scores", None)
+
+    def _add_imported(self, session_id: int, sample_id: int, berry: ImportedBerry) -> int:
+        at = berry.at or now()
+        berry_id = self._add(
+            "berries", sample_id=sample_id, number=berry.number, at=at, size_mm=berry.size_mm,
+            mass_g=berry.mass_g, fruit_temp_c=berry.fruit_temp_c,
+        )  # fmt: skip
+        # A press has a time of its own in its session: the row of the sheet.
+        times = dict.fromkeys(("start_s", "peak_s", "end_s"), float(berry.row))
+        self._add(
+            "peaks", berry_id=berry_id, session_id=session_id, peak_shown=berry.shown,
+            peak_unit=berry.unit.value, peak_n=berry.force_newton, n_readings=0, n_ramp=0, at=at,
+            flags=as_json([flag.value for flag in berry.flags]), **times,
+        )  # fmt: skip
+        return berry_id
+
+    def _correct_scores(
+        self, corrected: Sequence[tuple[int, FingerScore]], why: str | None
+    ) -> None:
+        names = ("berry_id", "rater", "occasion", "score_id")
+        ids = {tuple(key): score_id for *key, score_id in self._records("scores", *names)}
+        by_label: dict[str, list[int]] = {}
+        for berry_id, mark in corrected:
+            place = ids[berry_id, mark.rater, mark.occasion]
+            by_label.setdefault(mark.score, []).append(place)
+        for label, places in by_label.items():
+            new = {"score": label, "score_rank": self.labels.index(label) + 1}
+            self._change("scores", places, new, kind="correct", why=why)
+
+    # --- corrections --------------------------------------------------------------------------
+
+    def correct_rater(self, name: str, new: str, why: str) -> None:
+        """Give all that a rater did another name, that of another rater too.
+
+        Raises
+        ------
+        NoSuchRecordError
+            If the season has no such rater.
+        AlreadyThereError
+            If both scored the same berry on the same occasion.
+        """
+        _need(why)
+        with self._write("correcting a rater"):
+            rows = self._records("scores", "score_id", "berry_id", "occasion", "rater")
+            mine = [row for row in rows if row[3] == name]
+            theirs = {row[1:3] for row in rows if row[3] == new}
+            if name not in self.rater_names():
+                raise NoSuchRecordError(
+                    f"{self.path} has no rater '{name}'.",
+                    todo=f"It has {', '.join(self.rater_names()) or 'none at all'}.",
+                )
+            if both := [row[1] for row in mine if row[1:3] in theirs]:
+                raise AlreadyThereError(
+                    f"{name} and {new} both scored berry {both[0]}"
+                    f"{f' and {len(both) - 1} more' if len(both) > 1 else ''}.",
+                    todo="They are two raters, or the scores of one of them are to be corrected.",
+                )
+            for table, column in _RATERS.items():
+                key = self._columns(table)[0]
+                named = self._records(table, key, column)
+                ids = [row_id for row_id, rater in named if rater == name]
+                # On the list of raters a name stands once.
+                if ids and not (table == "raters" and new in {row[1] for row in named}):
+                    self._change(table, ids, {column: new}, kind="correct", why=why)
+
+    def correct_sample(self, code: str, changes: Mapping[str, Any], why: str) -> None:
+        """Change what is known of a sample, or join it to the one that bears its new code.
+
+        Raises
+        ------
+        NoSuchRecordError
+            If the season has no such sample.
+        AlreadyThereError
+            If a sample with berries is to be hidden.
+        """
+        _need(why)
+        row = self.sample(code)
+        other = next((r for r in self.samples() if r.sample.code == changes.get("code")), None)
+        with self._write("correcting a sample"):
+            berries = self._records("berries", "berry_id", "sample_id")
+            mine = [berry_id for berry_id, sample_id in berries if sample_id == row.sample_id]
+            if changes.get("hidden") and mine:
+                raise AlreadyThereError(
+                    f"Sample {row.sample.code} has {len(mine)} berries, so it is not hidden.",
+                    todo="Join it to another: --name CODE.",
+                )
+            if other is not None and other.sample_id != row.sample_id:
+                for berry_id in mine:
+                    self._move(berry_id, other.sample_id, why)
+                changes = {"hidden": 1}
+            self._change("samples", [row.sample_id], changes, kind="correct", why=why)
+
+    def correct_berry(self, berry_id: int, sample: str, why: str) -> None:
+        """Move a berry to another sample; it gets the next number where its own is taken.
+
+        Raises
+        ------
+        NoSuchRecordError
+            If the season has no such berry or sample.
+        """
+        _need(why)
+        sample_id = self.sample(sample).sample_id
+        with self._write("correcting a berry"):
+            self._move(berry_id, sample_id, why)
+
+    def _move(self, berry_id: int, sample_id: int, why: str) -> None:
+        row = self._one(berry_id)
+        new: dict[str, Any] = {"sample_id": sample_id}
+        taken = self._records("berries", "sample_id", "number", "void_why")
+        if row["void_why"] is None and (sample_id, row["number"], None) in taken:
+            new["number"] = self.next_number(sample_id)
+        self._change("berries", [berry_id], new, kind="correct", why=why)
+
+
+def _need(why: str) -> None:
+    if not why.strip():
+        raise InvalidValueError("a correction needs a reason.", todo="Give one: --why TEXT.")

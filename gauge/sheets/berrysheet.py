@@ -1,0 +1,485 @@
+"""A sheet of berries, forces or scores or both, held against a season. Nothing is stored."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from difflib import get_close_matches
+from functools import partial
+from typing import Any
+
+from gauge.csvsheet import CsvSheet, name_key
+from gauge.errors import AlreadyThereError, BadTableError, UnknownUnitError
+from gauge.records import FingerScore, Flag, Sample
+from gauge.season.file import SeasonFile
+from gauge.season.rows import BerryRow, ImportedBerry
+from gauge.season.scores import default_scale, labels_of
+from gauge.sheets.plan import sample_columns
+from gauge.units import MOST_NEWTON, Unit, parse_unit
+
+# A column of one rater's scores, as 'gauge readings' writes it; the number is the occasion.
+_SCORES_OF = re.compile(r"score_(.+?)(?:_(\d+))?", re.IGNORECASE)
+# Columns of our own exports that repeat what others say, or what is not imported.
+_REPEATED = {"berry_id", "session", "session_id", "notes", "void", "flags", "peak", "peak_N"}
+# share; forces that agree to this are the same, written with other digits
+_ROUNDING = 1e-3
+_Key = tuple[str, int]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Known:
+    """What a season holds, for a sheet to be held against; of a season to come, its scale."""
+
+    labels: tuple[str, ...]
+    raters: tuple[str, ...] = ()
+    samples: Mapping[str, Sample] = field(default_factory=dict)
+    """By the keys of their codes and blind codes."""
+    berries: Mapping[int, BerryRow] = field(default_factory=dict)
+    ids: Mapping[_Key, int] = field(default_factory=dict)
+    """Of berries that are not void, by sample and number."""
+
+    @classmethod
+    def of(cls, season: SeasonFile | None, crop: str | None = None) -> Known:
+        """Read what a season holds; None for a season that is yet to be begun."""
+        if season is None:
+            return cls(labels=labels_of(default_scale(crop)))
+        samples = [row.sample for row in season.samples()]
+        berries = {berry.berry_id: berry for berry in season.berries()}
+        return cls(
+            labels=season.labels,
+            raters=tuple(season.rater_names()),
+            samples={
+                name_key(name): sample
+                for sample in samples
+                for name in (sample.code, sample.blind_code)
+                if name
+            },
+            berries=berries,
+            ids={(b.sample, b.number): i for i, b in berries.items() if b.void is None},
+        )
+
+
+@dataclass(kw_only=True)
+class Found:
+    """What a sheet says: berries and samples that are new, scores, scores to put in their place.
+
+    A score is of a berry's id, or of the sample and number of a new one.
+    """
+
+    rows: int
+    berries: list[ImportedBerry] = field(default_factory=list)
+    samples: list[Sample] = field(default_factory=list)
+    scores: list[tuple[int | _Key, FingerScore]] = field(default_factory=list)
+    corrected: list[tuple[int, FingerScore]] = field(default_factory=list)
+    raters: tuple[str, ...] = ()
+    already: int = 0
+    """Scores and berries that the season holds just so."""
+    unread: tuple[str, ...] = ()
+    """Columns of the sheet that were not read."""
+
+
+@dataclass(kw_only=True)
+class BerrySheet:
+    """One sheet while it is read; its bad cells are collected in `sheet.problems`.
+
+    Attributes
+    ----------
+    rater : str or None
+        Who scored the whole sheet.
+    new_raters : collection of str
+        Who may be unknown to the season.
+    ask : callable or None
+        Asks whether an unknown name is a new rater; None where nobody can be asked.
+    correct : bool
+        Whether other scores than those of the season are corrections.
+    force : bool
+        Whether new berries and their forces are read, in `unit` where the sheet names none.
+    """
+
+    sheet: CsvSheet
+    known: Known
+    rater: str | None = None
+    new_raters: Collection[str] = ()
+    ask: Callable[[str, str], bool] | None = None
+    correct: bool = False
+    force: bool = False
+    unit: Unit | None = None
+    clashes: int = 0
+    _names: dict[str, str | None] = field(default_factory=dict)
+    _codes: dict[str, str] = field(default_factory=dict)
+    _used: set[str] = field(default_factory=set)
+
+    def read(self) -> Found:
+        """Read the sheet; call `refuse` afterwards."""
+        sheet = self.sheet
+        self._names = {name_key(name): name for name in self.known.raters}
+        keys = self._keys()
+        found = Found(rows=len(sheet))
+        if self.force:
+            self._read_berries(found, keys)
+        self._read_scores(found, keys)
+        found.raters = tuple(sorted({mark.rater for _, mark in found.scores + found.corrected}))
+        unread = (name for name in sheet.header if name and name not in self._used | _REPEATED)
+        found.unread = tuple(sheet.typed[name] for name in unread)
+        return found
+
+    def refuse(self) -> None:
+        """Refuse the sheet if it has problems."""
+        problems = self.sheet.problems or []
+        only_clashes = 0 < len(problems) == self.clashes
+        todo = "Nothing was stored."
+        if only_clashes:
+            todo += (
+                " --correct --why TEXT puts other scores in their place; a second scoring needs a "
+                "column occasion with 2."
+            )
+        self.sheet.refuse(todo, AlreadyThereError if only_clashes else BadTableError)
+
+    def _column(self, name: str, parse: Callable[[str], Any], default: Any = None) -> list[Any]:
+        """Parse a column; its default in every row of a sheet that lacks it."""
+        if name not in self.sheet.columns:
+            return [default] * len(self.sheet)
+        self._used.add(name)
+        return self.sheet.parsed(name, parse)
+
+    # --- which berry --------------------------------------------------------------------------
+
+    def _keys(self) -> list[int | _Key | None]:
+        """Find the berry of each row: an id, sample and number of a new one, None of a bad row."""
+        sheet, columns = self.sheet, self.sheet.columns
+        if "berry_id" in columns and not self.force:
+            self._used.add("berry_id")
+            return [
+                None if berry_id is None else self._by_id(index, berry_id)
+                for index, berry_id in enumerate(sheet.parsed("berry_id", self._from_one))
+            ]
+        column = next((name for name in ("number", "berry") if name in columns), "number")
+        if "sample" not in columns and not (column in columns and "-" in "".join(columns[column])):
+            sheet.need("sample", todo="Map the column that says which clamshell: --map sample=...")
+        self._used |= {"sample", "number", "berry"}
+        if "sample" in columns:
+            codes: list[str | None] = sheet.parsed("sample", _filled)
+            numbers: list[int | None]
+            if column in columns:
+                numbers = sheet.parsed(column, self._number)
+            elif self.force:
+                # Each row is a berry, the next of its sample.
+                seen: Counter[str] = Counter()
+                numbers = [_next(seen, name_key(code or "")) for code in codes]
+            else:
+                sheet.need(column, todo="Berry 7 of a sample has the number 7.")
+        else:
+            labels = [one or (None, None) for one in sheet.parsed(column, self._label)]
+            codes, numbers = [code for code, _ in labels], [number for _, number in labels]
+        return [
+            None if code is None or number is None else self._by_number(index, code, number, column)
+            for index, (code, number) in enumerate(zip(codes, numbers, strict=True))
+        ]
+
+    def _by_id(self, index: int, berry_id: int) -> int | None:
+        berry = self.known.berries.get(berry_id)
+        if berry is None:
+            self.sheet.note(index, "berry_id", f"the season holds no berry {berry_id}")
+        elif berry.void is not None:
+            self.sheet.note(index, "berry_id", f"berry {berry_id} is void ({berry.void})")
+        else:
+            return berry_id
+        return None
+
+    def _by_number(self, index: int, code: str, number: int, column: str) -> int | _Key | None:
+        sample = self.known.samples.get(name_key(code))
+        # A new sample's code has its first spelling.
+        known = sample.code if sample else self._codes.setdefault(name_key(code), code)
+        key = (known, number)
+        if key in self.known.ids:
+            return self.known.ids[key]
+        if self.force:
+            return key
+        if not any(known == key[0] for known, _ in self.known.ids):
+            what = f"the season has no berry of a sample '{code}'"
+            self.sheet.note(index, "sample" if "sample" in self.sheet.columns else column, what)
+        else:
+            what = f"sample '{code}' has no berry {number} that is not void"
+            self.sheet.note(index, column, what)
+        return None
+
+    def _from_one(self, text: str) -> int:
+        if (number := self.sheet.whole(text)) < 1:
+            raise ValueError("counting begins at 1")
+        return number
+
+    def _number(self, text: str) -> int:
+        """Read a berry's number, also of its label such as "C-01-7"."""
+        code, _, number = text.rpartition("-")
+        return self._from_one(number if code.strip() else text)
+
+    def _label(self, text: str) -> tuple[str, int]:
+        code, dash, _ = text.rpartition("-")
+        if not dash or not code.strip():
+            raise ValueError(f"'{text}' is no label such as C-01-7, and there is no column sample")
+        return code.strip(), self._number(text)
+
+    # --- forces -------------------------------------------------------------------------------
+
+    def _read_berries(self, found: Found, keys: list[int | _Key | None]) -> None:
+        sheet = self.sheet
+        column = sheet.force_column
+        if column is None:
+            sheet.lacks("force", todo="Map the column of forces: --map force='Peak (lbf)'.")
+        self._used |= {column, "unit"}
+        forces = self._forces(column)
+        at = self._column("at", _moment)
+        flags = self._column("flags", _flags, ())
+        size, mass, temp = (
+            self._column(name, lambda text: sheet.number(text) if text else None)
+            for name in ("size_mm", "mass_g", "fruit_temp_c")
+        )
+        for index, void in enumerate(sheet.columns.get("void", ())):
+            keys[index] = None if void else keys[index]
+        self._read_samples(found, keys)
+        first: dict[int | _Key, tuple[int, tuple[str, Unit, float] | None]] = {}
+        for index, (key, force) in enumerate(zip(keys, forces, strict=True)):
+            if key is None:
+                continue
+            if key in first:
+                row, known = first[key]
+                if force and known and not _same(force[2], known[2]):
+                    what = f"this berry has {known[0]} {known[1]} in row {sheet.numbers[row]}"
+                    sheet.note(index, column, what)
+                if known or not force:
+                    continue
+            first[key] = index, force
+            if isinstance(key, int):
+                stored = self.known.berries[key]
+                if force and not (stored.peak_newton and _same(force[2], stored.peak_newton)):
+                    what = f"the season holds {stored.peak_shown} {stored.peak_unit} of this berry"
+                    sheet.note(index, column, what)
+                found.already += 1
+            elif force:
+                found.berries.append(
+                    ImportedBerry(
+                        sample=key[0], number=key[1], row=sheet.numbers[index], shown=force[0],
+                        unit=force[1], force_newton=force[2], at=at[index], size_mm=size[index],
+                        mass_g=mass[index], fruit_temp_c=temp[index], flags=flags[index] or (),
+                    )
+                )  # fmt: skip
+        for key, (index, force) in first.items():
+            bad = sheet.problems and any(p.row == sheet.numbers[index] for p in sheet.problems)
+            if force is None and not isinstance(key, int) and not bad:
+                sheet.note(index, column, "the cell is empty: this berry has no force")
+
+    def _forces(self, column: str) -> list[tuple[str, Unit, float] | None]:
+        """Read the forces as shown, with unit and newtons; None of blank and bad cells."""
+        sheet = self.sheet
+        named = column.removeprefix("force_")
+        units: Sequence[Unit | None] = [self.unit] * len(sheet)
+        if column != "force":
+            units = [parse_unit(named)] * len(sheet)
+        elif "unit" in sheet.columns:
+            units = sheet.parsed("unit", lambda text: _unit(text) if text else self.unit)
+        elif bracket := re.search(r"[(\[]\s*(\w+)\s*[)\]]\s*$", sheet.typed[column]):
+            units = [_unit_or(bracket[1], self.unit)] * len(sheet)
+        shown = sheet.parsed(column, lambda text: sheet.number(text) if text else None)
+        if all(unit is None for unit in units):
+            raise BadTableError(
+                f"{sheet.path}: column '{sheet.typed[column]}' has no unit.",
+                todo="Say which: --unit lbf, or a column unit.",
+            )
+        found: list[tuple[str, Unit, float] | None] = []
+        for index, (value, unit) in enumerate(zip(shown, units, strict=True)):
+            force = None
+            if value is not None and unit is not None:
+                text = sheet.columns[column][index]
+                newton = sheet.newtons(text, unit)
+                if 0 < newton <= MOST_NEWTON:
+                    force = text.replace(",", ".") if sheet.comma else text, unit, newton
+                else:
+                    what = "no press" if newton <= 0 else f"{newton:.0f} N, which no berry has"
+                    sheet.note(index, column, f"{text} {unit} is {what}")
+            found.append(force)
+        return found
+
+    def _read_samples(self, found: Found, keys: Sequence[int | _Key | None]) -> None:
+        """Read what the sheet says of each sample: once, and nothing else than the season says."""
+        sheet = self.sheet
+        columns = sample_columns(sheet)
+        self._used |= columns.keys()
+        said: dict[str, dict[str, Any]] = {}
+        for index, key in enumerate(keys):
+            if key is None:
+                continue
+            code = self.known.berries[key].sample if isinstance(key, int) else key[0]
+            stored = self.known.samples.get(name_key(code))
+            mine = said.setdefault(code, {})
+            for name, column in columns.items():
+                old = mine.get(name) or getattr(stored, name, None)
+                if column[index] is not None and old is not None and column[index] != old:
+                    where = "in the season" if stored else "in another row"
+                    sheet.note(index, name, f"sample {code} has {old} {where}")
+                elif column[index] is not None:
+                    mine[name] = column[index]
+        found.samples = [
+            Sample(code=code, **mine)
+            for code, mine in said.items()
+            if name_key(code) not in self.known.samples
+        ]
+
+    # --- scores -------------------------------------------------------------------------------
+
+    def _read_scores(self, found: Found, keys: Sequence[int | _Key | None]) -> None:
+        sheet = self.sheet
+        columns = self._score_columns()
+        where = "berry_id" if "berry_id" in self._used else "number"
+        where = where if where in sheet.columns else "berry"
+        occasions = self._column("occasion", lambda text: self._from_one(text) if text else 1, 1)
+        orders = self._column("squeeze_order", lambda text: self._from_one(text) if text else None)
+        times = self._column("scored_at", lambda text: text or None)
+        stored = {
+            (berry.berry_id, mark.rater, mark.occasion): mark.score
+            for berry in self.known.berries.values()
+            for mark in berry.scores
+        }
+        seen: dict[tuple[Any, ...], int] = {}
+        for column, rater, of_column in columns:
+            self._used.add(column)
+            # An empty cell is no score, but in a sheet of nothing else.
+            blank = self.force or column != "score"
+            scores = sheet.parsed(column, partial(self._score, blank=blank))
+            raters = [rater] * len(sheet) if rater else sheet.columns["rater"]
+            for index, (key, score, typed) in enumerate(zip(keys, scores, raters, strict=True)):
+                if score is None or key is None or occasions[index] is None:
+                    continue
+                name = self._rater(typed, index, column if rater else "rater")
+                if name is None and rater:
+                    break
+                if name is None:
+                    continue
+                mark = FingerScore(
+                    rater=name, score=score, occasion=of_column or occasions[index],
+                    at=times[index], squeeze_order=orders[index],
+                )  # fmt: skip
+                mine = (key, name, mark.occasion)
+                if seen.setdefault(mine, index) != index:
+                    row = sheet.numbers[seen[mine]]
+                    sheet.note(index, where, f"{name} scored this berry in row {row} too")
+                elif mine not in stored:
+                    found.scores.append((key, mark))
+                elif stored[mine] == score:
+                    found.already += 1
+                elif self.correct and isinstance(key, int):
+                    found.corrected.append((key, mark))
+                else:
+                    self.clashes += 1
+                    old = f"{name} scored this berry {stored[mine]} on occasion {mark.occasion}"
+                    sheet.note(index, where, f"{old} already")
+
+    def _score_columns(self) -> list[tuple[str, str | None, int | None]]:
+        """Find the columns of scores, each with the rater and occasion that its header names."""
+        sheet = self.sheet
+        if "score" in sheet.columns:
+            if self.rater is None:
+                sheet.need("rater", todo="Or say whose sheet it is: --rater NAME.")
+            elif "rater" in sheet.columns:
+                raise BadTableError(
+                    f"{sheet.path}: the sheet has a column 'rater'.", todo="Leave out --rater."
+                )
+            self._used.add("rater")
+            return [("score", self.rater, None)]
+        found: list[tuple[str, str | None, int | None]] = []
+        names = {name_key(name) for name in (*self.known.raters, *self.new_raters)}
+        for column in sheet.header:
+            if parts := _SCORES_OF.fullmatch(column):
+                found.append((column, parts[1], int(parts[2] or 0) or None))
+            elif name_key(column) in names:
+                found.append((column, column, None))
+        # Else whatever holds scores only, under a header that says nothing else to us.
+        free = [name for name in sheet.header if name and name not in self._used | _REPEATED]
+        found = found or [(name, name, None) for name in free if self._holds_scores(name)]
+        if not found and not self.force:
+            sheet.need("score", todo="Or give each rater a column: score_ines, score_marek.")
+        return found
+
+    def _holds_scores(self, column: str) -> bool:
+        filled = [cell for cell in self.sheet.columns[column] if cell]
+        try:
+            return bool(filled) and all(self._score(cell, blank=False) for cell in set(filled))
+        except ValueError:
+            return False
+
+    def _rater(self, typed: str, index: int, column: str) -> str | None:
+        """Return a rater's name as the season spells it; None of one that is refused."""
+        if not typed.strip():
+            self.sheet.note(index, column, "the cell is empty")
+            return None
+        key = name_key(typed)
+        if key not in self._names:
+            allowed = not self.known.raters or key in map(name_key, self.new_raters)
+            likely = get_close_matches(key, list(self._names), 1)
+            like = f"; is it {self._names[likely[0]]}?" if likely else ""
+            if not allowed and self.ask is not None:
+                allowed = self.ask(typed, like)
+            self._names[key] = " ".join(typed.split()) if allowed else None
+        if self._names[key] is None:
+            known = ", ".join(self.known.raters)
+            what = f"'{typed}' has scored nothing in this season (it knows {known})"
+            self.sheet.note(index, column, f"{what}; a new rater needs --new-rater '{typed}'")
+        return self._names[key]
+
+    def _score(self, text: str, *, blank: bool) -> str | None:
+        """Return the scale's own spelling of a score: "3.0" is "3" and "Firm" is "firm"."""
+        if not text and blank:
+            return None
+        by_case = {label.casefold(): label for label in self.known.labels}
+        plain = _filled(text).casefold()
+        if plain not in by_case and plain.endswith((".0", ",0")):
+            plain = plain[:-2]
+        if plain not in by_case:
+            scale = ", ".join(self.known.labels)
+            raise ValueError(f"'{text}' is not a score of the season's scale ({scale})")
+        return by_case[plain]
+
+
+def _next(seen: Counter[str], key: str) -> int:
+    seen[key] += 1
+    return seen[key]
+
+
+def _same(one_newton: float, other_newton: float) -> bool:
+    return abs(one_newton - other_newton) <= _ROUNDING * other_newton
+
+
+def _filled(text: str) -> str:
+    if not text:
+        raise ValueError("the cell is empty")
+    return text
+
+
+def _unit(text: str) -> Unit:
+    try:
+        return parse_unit(text)
+    except UnknownUnitError as error:
+        raise ValueError(error.what.rstrip(".")) from None
+
+
+def _unit_or(text: str, other: Unit | None) -> Unit | None:
+    try:
+        return parse_unit(text)
+    except UnknownUnitError:
+        return other
+
+
+def _moment(text: str) -> str | None:
+    try:
+        return datetime.fromisoformat(text).isoformat() if text else None
+    except ValueError:
+        raise ValueError(f"'{text}' is not a time such as 2025-07-31T08:05") from None
+
+
+def _flags(text: str) -> tuple[Flag, ...]:
+    try:
+        return tuple(Flag(part.strip()) for part in text.split(";") if part.strip())
+    except ValueError:
+        raise ValueError(f"'{text}' is no remark on a peak known here") from None

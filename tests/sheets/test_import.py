@@ -1,0 +1,202 @@
+"""Sheets into a season as a manager imports them: what is stored, refused, asked and corrected."""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from pathlib import Path
+
+import openpyxl
+import pytest
+from click.testing import CliRunner, Result
+
+from gauge.cli import group
+from gauge.errors import AlreadyThereError, BadTableError
+from gauge.season.file import open_season
+from gauge.units import Unit, newtons
+
+LAST = """Box;Nr;Peak (lbf);Ines;Marek;selection;remark
+C-01;1;0,532;2;2;R-114;
+c-01;2;0,31;3;;R-114;wet
+C-02;1;0,2;4;5;R-120;
+"""
+MAPS = ("--map", "sample=Box", "--map", "berry=Nr")
+
+
+def run(*words: object, text: str | None = None) -> Result:
+    result = CliRunner().invoke(group, [str(word) for word in words], input=text)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result
+
+
+def answer(*words: object) -> dict:
+    """The JSON of a command, also of one that refuses."""
+    result = CliRunner().invoke(group, [*(str(word) for word in words), "--json"])
+    return json.loads(result.stdout)
+
+
+@pytest.fixture
+def sheet(tmp_path: Path) -> Path:
+    return write(tmp_path, LAST)
+
+
+def write(folder: Path, text: str, encoding: str = "utf-8") -> Path:
+    path = folder / "last.csv"
+    path.write_text(text, encoding)
+    return path
+
+
+@pytest.fixture
+def season(tmp_path: Path, sheet: Path) -> Path:
+    """A season that was imported from the sheet."""
+    path = tmp_path / "2025.season"
+    run("import", path, sheet, *MAPS)
+    return path
+
+
+def scores_of(path: Path) -> dict[tuple[str, int], dict[str, str]]:
+    with open_season(path, read_only=True) as file:
+        return {(b.sample, b.number): {s.rater: s.score for s in b.scores} for b in file.berries()}
+
+
+def test_last_years_sheet_begins_a_season(season: Path) -> None:
+    with open_season(season, read_only=True) as file:
+        first, *_ = file.berries()
+        assert (first.peak_shown, first.peak_unit) == ("0.532", "lbf")
+        assert first.peak_newton == newtons("0.532", Unit.LBF)
+        assert [(r.sample.code, r.sample.selection) for r in file.samples()] == [
+            ("C-01", "R-114"), ("C-02", "R-120"),
+        ]  # fmt: skip
+        assert file.differences() == []
+    assert scores_of(season) == {
+        ("C-01", 1): {"Ines": "2", "Marek": "2"},
+        ("C-01", 2): {"Ines": "3"},
+        ("C-02", 1): {"Ines": "4", "Marek": "5"},
+    }
+
+
+def test_the_same_sheet_adds_nothing_and_a_longer_one_what_is_new(
+    season: Path, tmp_path: Path
+) -> None:
+    longer = write(tmp_path, LAST + "C-02;2;0,25;4;4;R-120;\n")
+    found = answer("import", season, longer)  # the columns are remembered
+    assert (found["rows"], found["berries"], found["scores"]) == (4, 1, 2)
+    assert found["unread"] == ["remark"]
+    assert answer("import", season, longer)["berries"] == 0
+
+
+def test_check_stores_nothing_and_begins_no_season(sheet: Path, tmp_path: Path) -> None:
+    path = tmp_path / "none.season"
+    found = answer("import", path, sheet, *MAPS, "--check")
+    assert (found["berries"], found["problems"]) == (3, [])
+    assert not path.exists()
+
+
+def test_all_problems_are_listed_by_row_and_column(season: Path, tmp_path: Path) -> None:
+    bad = write(tmp_path, "sample,berry,force_lbf,rater,score\n"
+                "C-01,1,0.9,ines,2\n"       # another force than the season's
+                "C-03,1,722,ines,2\n"       # a lost comma
+                "C-03,2,0,ines,2\n"
+                "C-03,x,0.4,ines,2\n"
+                "C-03,3,0.4,ines,33\n"
+                "C-03,4,0.4,inès müller,2\n"
+                "C-03,5,0.4,marek,2\n"
+                "C-03,5,0.5,marek,2\n"      # one berry, two forces
+                "C-03,6,,marek,2\n")  # fmt: skip
+    before = season.read_bytes()
+    found = answer("import", season, bad)
+    rows = [(p["row"], p["column"]) for p in found["problems"]]
+    assert rows == [
+        (2, "force_lbf"), (3, "force_lbf"), (4, "force_lbf"), (5, "berry"), (6, "score"),
+        (7, "rater"), (9, "berry"), (9, "force_lbf"), (10, "force_lbf"),
+    ]  # fmt: skip
+    with pytest.raises(BadTableError, match=r"9 problems") as caught:
+        run("import", season, bad)
+    assert "row 3, column 'force_lbf': 722 lbf is 3212 N, which no berry has" in str(caught.value)
+    assert season.read_bytes() == before
+
+
+def test_an_unknown_rater_is_refused_with_the_likely_name(season: Path, tmp_path: Path) -> None:
+    stray = write(tmp_path, "sample,number,rater,score\nC-01,2,Mareck,2\n")
+    with pytest.raises(BadTableError, match=r"'Mareck' has scored nothing.*--new-rater 'Mareck'"):
+        run("scores", season, stray)
+    with pytest.raises(BadTableError, match="'Mareck'"):
+        run("import", season, write(tmp_path, "sample,number,rater,score,force_N\nC,2,Mareck,2,1"))
+    stray = write(tmp_path, "sample,number,rater,score\nC-01,2,Mareck,2\n")
+    run("scores", season, stray, "--new-rater", "mareck")
+    assert scores_of(season)["C-01", 2] == {"Ines": "3", "Mareck": "2"}
+
+
+@pytest.mark.parametrize("form", ["NFC", "NFD"])
+def test_a_name_matches_whatever_its_case_blanks_and_encoding(form: str, tmp_path: Path) -> None:
+    rows = "C,1,1.5,Inès Müller,2\nC,2,2.5, inès  MÜLLER,1\n"
+    text = unicodedata.normalize(form, f"sample,berry,force_N,rater,score\n{rows}")
+    path = tmp_path / "a.season"
+    run("import", path, write(tmp_path, text))
+    run("scores", path, write(tmp_path, "sample,berry,rater,score,occasion\nc,1,INÈS MÜLLER,3,2\n"))
+    with open_season(path) as file:
+        assert len(file.rater_names()) == 1
+
+
+def test_scores_are_corrected_and_the_trail_keeps_the_old(season: Path, tmp_path: Path) -> None:
+    other = write(tmp_path, "sample,number,score\nC-01,1,3\nC-02,1,4\n")
+    with pytest.raises(AlreadyThereError, match=r"scored this berry 2 on occasion 1 already"):
+        run("scores", season, other, "--rater", "ines")
+    run("scores", season, other, "--rater", "ines", "--correct", "--why", "wrong line")
+    assert scores_of(season)["C-01", 1] == {"Ines": "3", "Marek": "2"}
+    with open_season(season, read_only=True) as file:
+        (change,) = [row for row in file.trail() if row.kind == "correct"]
+        assert (change.old["score"], change.new["score"], change.why) == ("2", "3", "wrong line")
+        assert file.differences() == []
+
+
+def test_what_readings_exports_comes_in_again(season: Path, tmp_path: Path) -> None:
+    with open_season(season) as file:
+        file.void(3, "fell")
+    for more in ((), ("--decimal", "comma", "--bom"), ("--long",)):
+        out = tmp_path / "export.csv"
+        run("readings", season, "--csv", out, *more)
+        again = tmp_path / f"again{len(more)}.season"
+        run("import", again, out)
+        stored = scores_of(season)
+        assert scores_of(again) == {key: stored[key] for key in list(stored)[:2]}
+
+
+def test_a_sheet_without_numbers_counts_the_berries_of_each_sample(tmp_path: Path) -> None:
+    path = tmp_path / "a.season"
+    run("import", path, write(tmp_path, "sample,Force [kgf]\nA,0.2\nB,0.3\nA,0.1\n"))
+    assert list(scores_of(path)) == [("A", 1), ("A", 2), ("B", 1)]
+
+
+def test_labels_stand_for_sample_and_number(tmp_path: Path) -> None:
+    path = tmp_path / "a.season"
+    run("import", path, write(tmp_path, "berry,force_N\nC-01-7,2.5\nC-01-8,2.4\n"))
+    assert list(scores_of(path)) == [("C-01", 7), ("C-01", 8)]
+
+
+def test_a_workbook_is_imported_by_the_name_of_its_sheet(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    page = book.create_sheet("day 1")
+    for row in (("Sample", "Berry", "Force", "score_ines"), ("C1", 1, 0.5, 2), ("C1", 2, 0.6, 1)):
+        page.append(row)
+    book.save(tmp_path / "last.xlsx")
+    path = tmp_path / "a.season"
+    sheet = ("import", path, tmp_path / "last.xlsx", "--sheet", "Day 1")
+    with pytest.raises(BadTableError, match="'Force' has no unit"):
+        run(*sheet)
+    run(*sheet, "--unit", "lbf")
+    assert scores_of(path) == {("C1", 1): {"ines": "2"}, ("C1", 2): {"ines": "1"}}
+
+
+def test_squeeze_orders_come_in(tmp_path: Path) -> None:
+    path = tmp_path / "a.season"
+    text = "sample,berry,force_N,rater,score,squeeze_order\nC,1,2,ines,3,1\nC,1,2,marek,3,2\n"
+    run("import", path, write(tmp_path, text))
+    with open_season(path, read_only=True) as file:
+        assert file.columns("pair", ["squeeze_order"]) == {"squeeze_order": [1, 2]}
+
+
+def test_an_imported_berry_cannot_be_derived_again_and_the_audit_says_so(season: Path) -> None:
+    found = answer("audit", season)
+    assert (found["ok"], found["berries"], found["not_rederivable"]) == (True, 3, 3)
