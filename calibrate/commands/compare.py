@@ -148,7 +148,7 @@ class _Compared:
                     format_newton(first.cuts[index].value, missing="unknown"),
                     format_newton(second.cuts[index].value, missing="unknown"),
                     *answers.signed(shift.shift_newton, "unknown"),
-                    "unknown" if shift.shift_pct is None else f"{shift.shift_pct.value:+.0f}",
+                    answers.format_value(shift.shift_pct.value, "+.0f"),
                     {True: "shown", False: "not shown", None: "-"}[shift.equivalent],
                 ]
                 for index, shift in enumerate(self.found.shifts)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
 import numpy as np
@@ -65,23 +65,20 @@ def bands(calibration: Calibration) -> tuple[Band, ...]:
 
 
 def _band(calibration: Calibration, score: int) -> Band:
-    label = calibration.scale.labels[score]
-    edges = calibration.edges()
-    if edges[score] == edges[score + 1]:
-        return Band(score=label)
+    none = Band(score=calibration.scale.labels[score])
     softer, firmer = range(score + 1, len(calibration.scale.labels)), range(score)
     low_h = max((calibration.crossing_h(score, k) for k in softer), default=-inf)
     high_h = min((calibration.crossing_h(k, score) for k in firmer), default=inf)
     low = 0.0 if low_h == -inf else max(calibration.force(low_h), 0.0)
     high = None if high_h == inf else calibration.force(high_h)
     if low_h >= high_h or (high is not None and high <= 0):
-        return Band(score=label)
+        return none
     target = _target(calibration, score, low, high)
     if target is None or target <= 0:
-        return Band(score=label)
+        return none
     core_low, core_high = _core(calibration, score, target)
-    return Band(
-        score=label,
+    return replace(
+        none,
         low_newton=low,
         target_newton=target,
         high_newton=high,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 from dataclasses import replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -14,6 +14,10 @@ from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
 from calibrate.model.intervals import Kind, cut_intervals, widened
 from gauge.version import __version__
+
+if TYPE_CHECKING:
+    from calibrate.model.panel import PanelFit
+    from calibrate.stats.estimate import Estimate
 
 ForceChoice = Literal["linear", "log", "auto"]
 
@@ -64,9 +68,16 @@ def fit(
     if penalised:
         found = _penalised(pairs, force_scale, level, firmest)
     elif len(pairs.raters) > 1:
-        found = _of_panel(pairs, force_scale, kind, level, firmest, these_raters)
+        from calibrate.model.panel import fit_panel
+
+        panel = fit_panel(pairs, force_scale=force_scale, level=level, firmest=firmest)
+        found = _of_panel(panel, kind, these_raters)
     else:
-        found = _of_one(pairs, force_scale, kind, level, firmest, resamples, seed)
+        one, warnings = _best(pairs, force_scale, firmest)
+        # A named rater is a panel of one: few scores are allowed for, as for any panel.
+        wide = widened(level, pairs.n, one.ordinal.phi.size) if pairs.raters else level
+        cuts = cut_intervals(one, kind=kind, level=wide, resamples=resamples, seed=seed)
+        found = _of_one(pairs, one, cuts, warnings)
     return replace(
         found,
         n=pairs.n,
@@ -99,17 +110,7 @@ def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: st
     )
 
 
-def _of_panel(
-    pairs: Pairs,
-    force_scale: ForceChoice,
-    kind: Kind,
-    level: float,
-    firmest: str,
-    these_raters: bool,
-) -> Calibration:
-    from calibrate.model.panel import fit_panel
-
-    model = fit_panel(pairs, force_scale=force_scale, level=level, firmest=firmest)
+def _of_panel(model: PanelFit, kind: Kind, these_raters: bool) -> Calibration:
     warnings = list(model.warnings)
     if kind != "profile":
         warnings.append(
@@ -124,37 +125,26 @@ def _of_panel(
     factor = np.append(np.ones(len(model.cuts)), widen)
     covariance = np.array(model.covariance) * np.outer(factor, factor)
     return Calibration(
-        scale=pairs.scale,
+        scale=model.scale,
         force_scale=model.force_scale,
         cuts=model.these_raters if these_raters else model.cuts,
         spread=model.spread * widen,
         hand_sd=model.hand_sd,
-        covariance=tuple(tuple(float(x) for x in row) for row in covariance),
+        covariance=tuple(map(tuple, covariance.tolist())),
         log_likelihood=model.log_likelihood,
         warnings=tuple(warnings),
     )
 
 
 def _of_one(
-    pairs: Pairs,
-    force_scale: ForceChoice,
-    kind: Kind,
-    level: float,
-    firmest: str,
-    resamples: int,
-    seed: int,
+    pairs: Pairs, model: CutFit, cuts: tuple[Estimate, ...], warnings: list[str]
 ) -> Calibration:
-    model, warnings = _best(pairs, force_scale, firmest)
-    if len(pairs.raters) == 1:
-        # A named rater is a panel of one: few scores are allowed for, as for any panel.
+    if pairs.raters:
         warnings.append(
             f"a panel of one: these are the cut points of {pairs.raters[0]}, and how other hands "
             "differ is not known"
         )
-        level = widened(level, pairs.n, model.ordinal.phi.size)
-    cuts = cut_intervals(model, kind=kind, level=level, resamples=resamples, seed=seed)
-    warnings += _unused_warnings(pairs)
-    warnings += [cut.why for cut in cuts if cut.why]
+    warnings += [*_unused_warnings(pairs), *(cut.why for cut in cuts if cut.why)]
     return Calibration(
         scale=pairs.scale,
         force_scale=model.force_scale,
@@ -208,9 +198,8 @@ def fingerprint(pairs: Pairs, force_scale: ForceScale, kind: Kind, level: float)
     cells = collapse(
         pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count, pairs.rater
     )
-    digest = hashlib.sha256()
     options = [pairs.scale.to_json(), *pairs.raters, force_scale, kind, repr(level)]
-    digest.update("\x1f".join(options).encode())
+    digest = hashlib.sha256("\x1f".join(options).encode())
     for column in (cells.force_newton, cells.rank, cells.group, cells.weight):
         # Fixed width and byte order, so that every machine gives the same print.
         kept = column.astype("<f8" if column.dtype.kind == "f" else "<i8")

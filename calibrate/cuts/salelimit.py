@@ -68,8 +68,8 @@ def limit_force(calibration: Calibration, *, share: float = 0.95, level: float =
     logit = math.log(share / (1 - share))
     half = float(_half_width(calibration, index, np.array(logit), level))
     middle = cut + calibration.spread * logit
-    on_scale = Estimate(value=middle, low=middle - half, high=middle + half)
-    return on_scale.map(calibration.force).map(lambda force: force if force > 0 else math.nan)
+    on_scale = Estimate.around(middle, half).map(calibration.force)
+    return on_scale.map(lambda force: force if force > 0 else math.nan)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -71,8 +71,7 @@ def carry(
         if estimates:
             precision = sum(1 / variance for _, variance in estimates)
             mean = sum(value / variance for value, variance in estimates) / precision
-            half = z / math.sqrt(precision)
-            force = Estimate(value=mean, low=mean - half, high=mean + half).map(math.exp)
+            force = Estimate.around(mean, z / math.sqrt(precision)).map(math.exp)
             weight = 0.0 if prior is None else 1 / prior[1] / precision
         carried.append(CarriedCut(between=between, force_newton=force, prior_weight=weight))
     return tuple(carried)

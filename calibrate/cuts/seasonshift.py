@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.fitting import ForceChoice, fit
@@ -19,13 +20,13 @@ from gauge.errors import CannotCompareError, TooFewScoresError
 class CutShift:
     """How far one cut point moved from the first season to the second.
 
-    `shift_pct` is in per cent of the first season's cut; shifts are None when either season lacks
-    the cut. `equivalent`: whether the shift is shown to lie within the margin; None without one.
+    `shift_pct` is in per cent of the first season's cut; shifts have no value when either season
+    lacks the cut. `equivalent`: whether the shift is shown to lie within the margin; None without.
     """
 
     between: tuple[str, str]
-    shift_newton: Estimate | None
-    shift_pct: Estimate | None
+    shift_newton: Estimate
+    shift_pct: Estimate
     equivalent: bool | None
 
 
@@ -141,19 +142,15 @@ def cut_shifts(
     check_same_scale(first, second)
     shifts = []
     for index, (one, two) in enumerate(zip(first.cuts, second.cuts, strict=True)):
-        shift = percent = equivalent = None
-        if one.value is not None and two.value is not None:
-            shift = difference(one, two)
-            if min(one.value, two.value) > 0:
-                percent = ratio(one, two).map(lambda share: 100 * (share - 1))
-            if margin_newton is not None and test is not None:
-                narrow = difference(test[0].cuts[index], test[1].cuts[index])
-                equivalent = narrow.inside(-margin_newton, margin_newton)
+        shift, equivalent = difference(one, two), None
+        if shift.value is not None and margin_newton is not None and test is not None:
+            narrow = difference(test[0].cuts[index], test[1].cuts[index])
+            equivalent = narrow.inside(-margin_newton, margin_newton)
         shifts.append(
             CutShift(
                 between=first.scale.boundaries[index],
                 shift_newton=shift,
-                shift_pct=percent,
+                shift_pct=ratio(one, two).map(lambda share: 100 * (share - 1)),
                 equivalent=equivalent,
             )
         )
@@ -176,15 +173,13 @@ def rescored(first: Calibration, second: Calibration, force_newton: ArrayLike) -
     limit = first.scale.sale_boundary
     within = (old <= limit, new <= limit) if limit is not None else (old < 0, new < 0)
 
-    def of_100(these: NDArray[np.bool_]) -> float:
-        return float(100 * np.mean(these))
-
-    return Rescored(
-        softer=of_100(new > old),
-        firmer=of_100(new < old),
-        lost=of_100(within[0] & ~within[1]),
-        gained=of_100(within[1] & ~within[0]),
-    )
+    which = {
+        "softer": new > old,
+        "firmer": new < old,
+        "lost": within[0] & ~within[1],
+        "gained": within[1] & ~within[0],
+    }
+    return Rescored(**{name: float(100 * np.mean(these)) for name, these in which.items()})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -224,9 +219,7 @@ def pad_check(
     mean, half = float(change.mean()), np.inf
     if n > 1:
         half = float(stdtrit(n - 1, 0.5 + level / 2) * change.std(ddof=1) / np.sqrt(n))
-    found = Estimate(value=mean, low=mean - half, high=mean + half).map(
-        lambda log_ratio: 100 * float(np.expm1(log_ratio))
-    )
+    found = Estimate.around(mean, half).map(lambda log_ratio: 100 * math.expm1(log_ratio))
     held = None
     if found.low is not None and found.high is not None:
         held = -tolerance_pct <= found.low and found.high <= tolerance_pct

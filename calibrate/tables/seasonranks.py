@@ -154,19 +154,15 @@ def rank_seasons(means: Mapping[str, SeasonMeans], rule: KeepRule, *, seed: int 
     missing = sorted(set().union(*(set(one) for one in means.values())) - everywhere)
     if len(names) < 2:
         raise TooFewScoresError(f"{len(names)} selections stand in all seasons; two are needed")
-    values = np.array([[means[s][name][0] for name in names] for s in seasons])
+    table = [[means[season][name] for name in names] for season in seasons]
+    values = np.array([[mean for mean, _, _ in row] for row in table])
     ranks = (-values).argsort(axis=1, kind="stable").argsort(axis=1, kind="stable") + 1
-    kept = rule.kept(values)
-    sure = _probability(means, seasons, names, rule, seed)
+    columns = [found.T.tolist() for found in (values, ranks, rule.kept(values))]
+    rng = np.random.default_rng(seed)
+    sure = zip(*(_probability(row, rule, rng) for row in table), strict=True)
     rows = [
-        Ranked(
-            selection=name,
-            values=tuple(values[:, i].tolist()),
-            ranks=tuple(ranks[:, i].tolist()),
-            kept=tuple(kept[:, i].tolist()),
-            sure=tuple(None if p is None else float(p[i]) for p in sure),
-        )
-        for i, name in enumerate(names)
+        Ranked(selection=name, values=tuple(v), ranks=tuple(r), kept=tuple(k), sure=p)
+        for name, v, r, k, p in zip(names, *columns, sure, strict=True)
     ]
     rows.sort(key=lambda row: (sum(row.ranks), row.selection))
     return SeasonRanks(
@@ -199,21 +195,12 @@ def _mean_ranks(values: Floats) -> Floats:
 
 
 def _probability(
-    means: Mapping[str, SeasonMeans],
-    seasons: Sequence[str],
-    names: Sequence[str],
-    rule: KeepRule,
-    seed: int,
-) -> list[Any]:
-    """Find the share of draws in which each selection is kept, season by season."""
-    rng = np.random.default_rng(seed)
-    found: list[Any] = []
-    for season in seasons:
-        rows = [means[season][name] for name in names]
-        if any(se is None or units < 2 for _, se, units in rows):
-            found.append(None)
-            continue
-        t = np.column_stack([rng.standard_t(units - 1, _DRAWS) for _, _, units in rows])
-        drawn = np.array([m for m, _, _ in rows]) + t * np.array([se for _, se, _ in rows])
-        found.append(rule.kept(drawn).mean(axis=0))
-    return found
+    season: Sequence[tuple[float, float | None, int]], rule: KeepRule, rng: np.random.Generator
+) -> list[float | None]:
+    """Find the share of draws in which each selection of a season is kept."""
+    mean, error, units = zip(*season, strict=True)
+    if None in error or min(units) < 2:
+        return [None] * len(season)
+    t = np.column_stack([rng.standard_t(m - 1, _DRAWS) for m in units])
+    kept: list[float | None] = rule.kept(mean + t * error).mean(axis=0).tolist()
+    return kept

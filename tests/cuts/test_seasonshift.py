@@ -90,7 +90,7 @@ def test_shifts_in_newtons_and_per_cent_with_equivalence() -> None:
 def test_a_cut_that_one_season_lacks_has_no_shift() -> None:
     first, second = _calibration((4, 3, 2, None)), _calibration((4, 3, 2, 1))
     last = cut_shifts(first, second, margin_newton=1, test=(first, second))[-1]
-    assert last.shift_newton is None
+    assert last.shift_newton.value is None
     assert last.equivalent is None
 
 
