@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat
     from gauge.records import Chunk, Gap
     from gauge.season.file import SeasonFile
-    from gauge.verify.checkweight import CheckResult, StableReading
+    from gauge.season.rows import CheckweightRow
+    from gauge.verify.checkweight import CheckResult, CheckSettings
     from gauge.verify.plateau import WeightWatch
-    from gauge.verify.verification import CheckSettings
 
 _CAUTIONS = """\
 Before you hang a weight: use the hook or holder made for it, lower it without a jerk, keep hands
@@ -229,8 +229,8 @@ def _settings(
     **judging: Any,
 ) -> CheckSettings:
     """Complete what is stated by what the season knows of its site and its gauge."""
+    from gauge.verify.checkweight import CheckSettings
     from gauge.verify.gravity import gravity_at
-    from gauge.verify.verification import CheckSettings
 
     if any(value is not None for value in site.values()):
         gravity = gravity_at(**site)
@@ -244,11 +244,11 @@ def _settings(
     )
 
 
-def _report(watch: WeightWatch, reading: StableReading | None) -> None:
+def _report(watch: WeightWatch, reading: CheckweightRow | None) -> None:
     if reading is not None:
-        on = "empty" if reading.mass is None else reading.mass.shown
-        stable = " (stable)" if reading.mass else ""
-        say(f"  {on}: {reading.shown} {reading.unit}{stable}")
+        stable = " (stable)" if reading.mass_shown else ""
+        on = reading.mass_shown or "empty"
+        say(f"  {on}: {reading.reading_shown} {reading.reading_unit}{stable}")
     say("All read." if watch.done else f"Now {watch.action}.")
 
 

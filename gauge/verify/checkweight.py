@@ -12,24 +12,57 @@ from dataclasses import dataclass, fields
 
 from gauge.errors import InvalidValueError
 from gauge.mass import Mass, class_limit_mg, expected_newton
+from gauge.season.rows import CheckweightRow
 from gauge.verify.gravity import Gravity
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class StableReading:
-    """One stable reading of a verification.
+class CheckSettings:
+    """Which weights are hung, where, and how the gauge is judged.
 
-    `kind` is "zero", "up", "down" or "repeat"; `mass` is None at zero. `reading_newton` is the mean
-    of the stable readings, on a weight without a sign: a hung weight may show as tension; `shown`
-    is what the display said in the middle of them.
+    Attributes
+    ----------
+    masses : tuple of Mass
+        In the order hung; a mass may stand there more than once.
+    gravity : Gravity
+    tolerance_pct : float
+        The lab's own.
+    weight_class : str or None
+        OIML R 111 class of the weights: their limit then counts against the gauge.
+    capacity_newton : float or None
+        Of the gauge.
+    timeout_s : float
+        How long to wait for each stable reading.
+
+    Raises
+    ------
+    InvalidValueError
+        If there is no weight, one would pull harder than the gauge may bear or has no place in its
+        class, or the tolerance is not between 0 and 100 %.
     """
 
-    kind: str
-    mass: Mass | None
-    expected_newton: float
-    shown: str
-    unit: str
-    reading_newton: float
+    masses: tuple[Mass, ...]
+    gravity: Gravity
+    tolerance_pct: float = 1.0
+    weight_class: str | None = None
+    capacity_newton: float | None = None
+    timeout_s: float = 60.0
+
+    def __post_init__(self) -> None:
+        if not self.masses:
+            raise InvalidValueError("no check weight was named.", todo="Give --mass, as 500g.")
+        if not 0 < self.tolerance_pct < 100:
+            raise InvalidValueError(f"a tolerance of {self.tolerance_pct} % cannot be judged by.")
+        for mass in self.masses:
+            if self.weight_class is not None:
+                class_limit_mg(mass, self.weight_class)
+            force_newton = expected_newton(mass, self.gravity.m_s2)
+            if self.capacity_newton is not None and force_newton > self.capacity_newton:
+                raise InvalidValueError(
+                    f"{mass.shown} pulls with {force_newton:.4g} N, more than the gauge's "
+                    f"capacity of {self.capacity_newton:.4g} N.",
+                    todo="Do not hang it: an overload can ruin the cell. Use a lighter weight.",
+                )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -144,28 +177,21 @@ def judge_weight(
 
 
 def judge(
-    readings: Sequence[StableReading],
-    masses: Sequence[Mass],
-    gravity: Gravity,
+    readings: Sequence[CheckweightRow],
+    settings: CheckSettings,
     *,
     resolution_newton: float,
-    tolerance_pct: float = 1.0,
-    weight_class: str | None = None,
     warnings: Sequence[str] = (),
 ) -> CheckResult:
     """Judge a gauge by the stable readings of a verification.
 
     Parameters
     ----------
-    readings : sequence of StableReading
-        In the order seen.
-    masses : sequence of Mass
-        All masses asked for; one that was never read fails.
-    gravity : Gravity
-    resolution_newton, tolerance_pct
-        As in `judge_weight`.
-    weight_class : str, optional
-        OIML R 111 class of the weights: their limit then counts against the gauge.
+    readings : sequence of CheckweightRow
+        In the order seen; a mass of the settings that was never read fails.
+    settings : CheckSettings
+    resolution_newton : float
+        Step of the display.
     warnings : sequence of str, optional
         What was noticed on the way.
 
@@ -173,17 +199,12 @@ def judge(
     -------
     CheckResult
         The zero must come back within the tolerance of the lightest weight or one display step.
-
-    Raises
-    ------
-    InvalidValueError
-        If the tolerance is not between 0 and 100 %, or the class does not have such a weight.
     """
-    if not 0 < tolerance_pct < 100:
-        raise InvalidValueError(f"a tolerance of {tolerance_pct} % cannot be judged by.")
+    gravity, tolerance_pct = settings.gravity, settings.tolerance_pct
     notes, weights = list(warnings), []
-    for mass in {m.kg: m for m in masses}.values():
-        on_mass = [r for r in readings if r.mass is not None and r.mass.kg == mass.kg]
+    for mass in {m.kg: m for m in settings.masses}.values():
+        on_mass = [r for r in readings if r.mass_g == mass.g]
+        weight_class = settings.weight_class
         limit_mg = 0.0 if weight_class is None else class_limit_mg(mass, weight_class)
         weight = judge_weight(
             mass,

@@ -12,11 +12,11 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from gauge.errors import InvalidValueError
 from gauge.mass import Mass, expected_newton
 from gauge.records import Reading, Status
+from gauge.season.rows import CheckweightRow
 from gauge.units import NEWTON_PER_FLOAT
-from gauge.verify.checkweight import StableReading
+from gauge.verify.checkweight import CheckSettings
 
 # Share of a weight's force; a load is taken for the next weight within it, for another of the list
 # within twice as much. Far wider than any gauge worth keeping is off.
@@ -34,43 +34,28 @@ class WeightWatch:
 
     Parameters
     ----------
-    masses : sequence of Mass
-        In the order in which they will be hung; a mass may stand there more than once.
-    gravity_m_s2 : float
-    tolerance_pct : float, optional
+    settings : CheckSettings
     window_s : float, optional
         Seconds for which a reading must be stable; 0 for a gauge that sends one reading when its
         button is pressed, which then counts at once.
 
-    Raises
-    ------
-    InvalidValueError
-        If no mass is given.
-
     Attributes
     ----------
-    readings : list of StableReading
-        What was seen so far.
+    readings : list of CheckweightRow
+        What was seen so far. A reading is the mean of the stable ones, on a weight without a sign
+        (a hung weight may show as tension), and what the display said in the middle of them.
     warnings : list of str
         What was noticed on the way.
     """
 
-    def __init__(
-        self,
-        masses: Sequence[Mass],
-        gravity_m_s2: float,
-        *,
-        tolerance_pct: float = 1.0,
-        window_s: float = 0.7,
-    ) -> None:
-        if not masses:
-            raise InvalidValueError("no check weight was named.", todo="Give --mass, as 500g.")
-        self._pending = [(mass, expected_newton(mass, gravity_m_s2)) for mass in masses]
+    def __init__(self, settings: CheckSettings, *, window_s: float = 0.7) -> None:
+        gravity_m_s2 = settings.gravity.m_s2
+        self._pending = [(mass, expected_newton(mass, gravity_m_s2)) for mass in settings.masses]
         forces = sorted({force for _, force in self._pending})
         gaps = [b - a for a, b in itertools.pairwise(forces)]
         self._leave_newton = 0.25 * min([forces[0], *gaps])
         self._zero_within_newton = 0.3 * forces[0]
-        self._slack = tolerance_pct / 100 / 2
+        self._slack = settings.tolerance_pct / 100 / 2
         self._window_s = window_s
         self._enough = _STEADY_READINGS if window_s else 1
         self._window: deque[Reading] = deque()
@@ -82,7 +67,7 @@ class WeightWatch:
         self._last_weight_newton = 0.0  # heaviest load since the gauge was last empty
         self._seen: set[int] = set()  # different numbers shown, in units of the last digit
         self._step_newton = 0.0
-        self.readings: list[StableReading] = []
+        self.readings: list[CheckweightRow] = []
         self.warnings: list[str] = []
 
     @property
@@ -113,7 +98,7 @@ class WeightWatch:
         """
         return self._step_newton * (math.gcd(*self._seen) if len(self._seen) >= 10 else 1)
 
-    def feed(self, readings: Iterable[Reading]) -> list[StableReading]:
+    def feed(self, readings: Iterable[Reading]) -> list[CheckweightRow]:
         """Take in readings; return the stable ones that they complete.
 
         A weight that stays on is read again and again, and `readings` has its last stable reading.
@@ -155,8 +140,8 @@ class WeightWatch:
             # The weight still hangs there and has come to rest further: the later reading counts.
             self.readings[-1] = replace(
                 self.readings[-1],
-                shown=middle.shown,
-                unit=str(middle.unit),
+                reading_shown=middle.shown,
+                reading_unit=str(middle.unit),
                 reading_newton=abs(level_newton),
             )
             return
@@ -243,7 +228,7 @@ class WeightWatch:
         if level_newton < 0:
             self._warn("the gauge shows hung weights as negative (tension); signs were dropped")
         mass, force_newton = self._pending.pop(index)
-        before = any(r.mass is not None and r.mass.kg == mass.kg for r in self.readings)
+        before = any(r.mass_g == mass.g for r in self.readings)
         falling = load_newton < 0.99 * self._last_weight_newton
         self._last_weight_newton = max(self._last_weight_newton, load_newton)
         kind = "down" if falling else "repeat" if before else "up"
@@ -254,12 +239,13 @@ class WeightWatch:
         self, kind: str, mass: Mass | None, expected_newton: float, middle: Reading, newton: float
     ) -> None:
         self.readings.append(
-            StableReading(
+            CheckweightRow(
                 kind=kind,
-                mass=mass,
+                mass_shown=None if mass is None else mass.shown,
+                mass_g=None if mass is None else mass.g,
                 expected_newton=expected_newton,
-                shown=middle.shown,
-                unit=str(middle.unit),
+                reading_shown=middle.shown,
+                reading_unit=str(middle.unit),
                 reading_newton=newton,
             )
         )

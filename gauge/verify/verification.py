@@ -4,63 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable
 from contextlib import closing
-from dataclasses import dataclass
 
-from gauge.errors import InvalidValueError, NothingReceivedError
-from gauge.mass import Mass, class_limit_mg, expected_newton
+from gauge.errors import NothingReceivedError
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Chunk, Gap, Session
 from gauge.season.file import SeasonFile
 from gauge.season.rows import CheckweightRow
-from gauge.verify.checkweight import CheckResult, StableReading, judge
-from gauge.verify.gravity import Gravity
+from gauge.verify.checkweight import CheckResult, CheckSettings, judge
 from gauge.verify.plateau import WeightWatch
 
 _KEEP_EVERY_NS = 1_000_000_000  # ns; chunks are stored together
 _ZERO_WITHIN_S = 15.0  # s after the last weight; the zero is not awaited any longer
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CheckSettings:
-    """Which weights are hung, where, and how the gauge is judged.
-
-    Attributes
-    ----------
-    masses : tuple of Mass
-        In the order hung.
-    gravity : Gravity
-    tolerance_pct : float
-    weight_class : str or None
-    capacity_newton : float or None
-        Of the gauge.
-    timeout_s : float
-        How long to wait for each stable reading.
-
-    Raises
-    ------
-    InvalidValueError
-        If a weight would pull harder than the gauge may bear, or has no place in its class.
-    """
-
-    masses: tuple[Mass, ...]
-    gravity: Gravity
-    tolerance_pct: float = 1.0
-    weight_class: str | None = None
-    capacity_newton: float | None = None
-    timeout_s: float = 60.0
-
-    def __post_init__(self) -> None:
-        for mass in self.masses:
-            if self.weight_class is not None:
-                class_limit_mg(mass, self.weight_class)
-            force_newton = expected_newton(mass, self.gravity.m_s2)
-            if self.capacity_newton is not None and force_newton > self.capacity_newton:
-                raise InvalidValueError(
-                    f"{mass.shown} pulls with {force_newton:.4g} N, more than the gauge's "
-                    f"capacity of {self.capacity_newton:.4g} N.",
-                    todo="Do not hang it: an overload can ruin the cell. Use a lighter weight.",
-                )
 
 
 def verify(
@@ -70,7 +25,7 @@ def verify(
     season: SeasonFile,
     session: Session,
     settings: CheckSettings,
-    report: Callable[[WeightWatch, StableReading | None], None] = lambda watch, reading: None,
+    report: Callable[[WeightWatch, CheckweightRow | None], None] = lambda watch, reading: None,
 ) -> tuple[CheckResult, bool]:
     """Run one verification and store it with its capture.
 
@@ -97,12 +52,7 @@ def verify(
     NothingReceivedError
         If no line could be read at all; only the capture is kept then.
     """
-    watch = WeightWatch(
-        settings.masses,
-        settings.gravity.m_s2,
-        tolerance_pct=settings.tolerance_pct,
-        **({"window_s": 0.0} if fmt.mode == "button" else {}),
-    )
+    watch = WeightWatch(settings, **({"window_s": 0.0} if fmt.mode == "button" else {}))
     framer = Framer(fmt)
     session_id = season.add_session(session)
     report(watch, None)
@@ -116,11 +66,8 @@ def verify(
         )
     result = judge(
         watch.readings,
-        settings.masses,
-        settings.gravity,
+        settings,
         resolution_newton=watch.resolution_newton,
-        tolerance_pct=settings.tolerance_pct,
-        weight_class=settings.weight_class,
         warnings=watch.warnings,
     )
     season.add_verification(
@@ -129,7 +76,7 @@ def verify(
         tolerance_pct=result.tolerance_pct,
         passed=result.passed,
         result=result.document(),
-        checkweights=list(map(_row, watch.readings)),
+        checkweights=watch.readings,
         session_id=session_id,
         gauge=session.gauge,
         gauge_serial=session.gauge_serial,
@@ -163,7 +110,7 @@ def _follow(
     framer: Framer,
     watch: WeightWatch,
     timeout_s: float,
-    report: Callable[[WeightWatch, StableReading | None], None],
+    report: Callable[[WeightWatch, CheckweightRow | None], None],
 ) -> None:
     """Watch the weights until all were read, or one does not come in time."""
     since_s = 0.0
@@ -181,16 +128,3 @@ def _follow(
         longest_s = min(timeout_s, _ZERO_WITHIN_S) if watch.weighed else timeout_s
         if watch.done or waited_s > longest_s:
             return
-
-
-def _row(reading: StableReading) -> CheckweightRow:
-    """Make the row of the season file."""
-    return CheckweightRow(
-        kind=reading.kind,
-        mass_shown=None if reading.mass is None else reading.mass.shown,
-        mass_g=None if reading.mass is None else reading.mass.g,
-        expected_newton=reading.expected_newton,
-        reading_shown=reading.shown,
-        reading_unit=reading.unit,
-        reading_newton=reading.reading_newton,
-    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -13,8 +14,9 @@ from hypothesis import strategies as st
 
 from gauge.errors import InvalidValueError
 from gauge.mass import class_limit_mg, expected_newton, parse_mass
+from gauge.season.rows import CheckweightRow
 from gauge.units import newtons, parse_unit
-from gauge.verify.checkweight import StableReading, judge, judge_weight
+from gauge.verify.checkweight import CheckSettings, judge, judge_weight
 from gauge.verify.gravity import gravity_at, normal_gravity_m_s2
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -160,24 +162,24 @@ def test_tolerance(reading: float, tolerance: float, limit: float, passed: bool)
     assert found.passed is passed
 
 
-def _step(kind: str, text: str | None, reading_newton: float) -> StableReading:
+def _step(kind: str, text: str | None, reading_newton: float) -> CheckweightRow:
     mass = None if text is None else parse_mass(text)
-    return StableReading(
-        kind=kind, mass=mass, expected_newton=0 if mass is None else expected_newton(mass, 9.80665),
-        shown=str(reading_newton), unit="N", reading_newton=reading_newton,
+    return CheckweightRow(
+        kind=kind, mass_shown=text, mass_g=None if mass is None else mass.g,
+        expected_newton=0 if mass is None else expected_newton(mass, 9.80665),
+        reading_shown=str(reading_newton), reading_unit="N", reading_newton=reading_newton,
     )  # fmt: skip
 
 
-STANDARD = gravity_at(None, None)
+WEIGHTS = CheckSettings(
+    masses=(parse_mass("200g"), parse_mass("500g")), gravity=gravity_at(None, None)
+)
 
 
 def test_judge_a_good_gauge() -> None:
     steps = [_step("zero", None, 0.0), _step("up", "200g", 1.96), _step("up", "500g", 4.90),
              _step("down", "200g", 1.97), _step("zero", None, 0.01)]  # fmt: skip
-    verdict = judge(
-        steps, [parse_mass("200g"), parse_mass("500g")], STANDARD, resolution_newton=0.01,
-        weight_class="M1",
-    )  # fmt: skip
+    verdict = judge(steps, replace(WEIGHTS, weight_class="M1"), resolution_newton=0.01)
     assert verdict.passed
     assert verdict.zero_return_newton == 0.01
     assert [len(w.readings_newton) for w in verdict.weights] == [2, 1]
@@ -187,14 +189,13 @@ def test_judge_a_good_gauge() -> None:
 
 
 def test_a_weight_never_read_and_a_lost_zero_fail() -> None:
-    masses = [parse_mass("200g"), parse_mass("500g")]
     seen = [_step("zero", None, 0.0), _step("up", "200g", 1.96)]
-    verdict = judge(seen, masses, STANDARD, resolution_newton=0.01)
+    verdict = judge(seen, WEIGHTS, resolution_newton=0.01)
     assert not verdict.passed
     assert verdict.weights[1].error_pct is None
     assert verdict.zero_return_newton is None
     lost = [*seen, _step("up", "500g", 4.9), _step("zero", None, 0.05)]
-    verdict = judge(lost, masses, STANDARD, resolution_newton=0.01)
+    verdict = judge(lost, WEIGHTS, resolution_newton=0.01)
     assert all(w.passed for w in verdict.weights)
     assert not verdict.passed
     assert any("zero" in note for note in verdict.warnings)

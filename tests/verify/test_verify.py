@@ -35,6 +35,8 @@ from gauge.simulate.ptyserver import PtyServer
 from gauge.simulate.server import TcpServer
 from gauge.simulate.virtualgauge import Display, VirtualGauge
 from gauge.units import NEWTON_PER_FLOAT, Unit
+from gauge.verify.checkweight import CheckSettings
+from gauge.verify.gravity import Gravity
 from gauge.verify.plateau import WeightWatch
 from tests.lines import gauge_process, interrupted, running
 
@@ -58,11 +60,12 @@ def _readings(forces: list[float], *, rate_hz: float = 20, unit: Unit = Unit.N) 
 
 
 def _watch(*masses: str) -> WeightWatch:
-    return WeightWatch([parse_mass(mass) for mass in masses], G)
+    hung = tuple(map(parse_mass, masses))
+    return WeightWatch(CheckSettings(masses=hung, gravity=Gravity(m_s2=G, source="here")))
 
 
 def _kinds(watch: WeightWatch) -> list[tuple[str, str | None]]:
-    return [(s.kind, None if s.mass is None else s.mass.shown) for s in watch.readings]
+    return [(s.kind, s.mass_shown) for s in watch.readings]
 
 
 @settings(max_examples=20, deadline=None)
@@ -90,8 +93,8 @@ def test_every_weight_is_read_once(
     watch, framer = _watch(*names), Framer(WRITER.fmt)
     for chunk in recorded(gauge):
         watch.feed(framer.feed(chunk.t_ns, chunk.data))
-    weights = [s for s in watch.readings if s.mass is not None]
-    assert [s.mass.shown for s in weights if s.mass] == names
+    weights = [s for s in watch.readings if s.mass_shown]
+    assert [s.mass_shown for s in weights] == names
     assert watch.done
     for step in weights:
         true_newton = step.expected_newton * (1 + gain_pct / 100)
@@ -155,7 +158,7 @@ def test_a_gap_restarts_the_window() -> None:
     assert watch.feed(_readings([0.0] * 8)) == []
     assert watch.action == "leave the gauge empty"
     with pytest.raises(InvalidValueError, match="--mass"):
-        WeightWatch([], G)
+        _watch()
 
 
 # --- the command --------------------------------------------------------------------------------
