@@ -166,13 +166,17 @@ def _confirm(learned: Learned) -> None:
 
 def _document(learned: Learned, out: Path) -> dict[str, object]:
     fmt = learned.fmt
-    return document(fmt, "baudrate", "mode", "pattern") | {
-        "format": str(out),
-        "framing": f"{fmt.bytesize}{fmt.parity}{fmt.stopbits:g}",
-        "request": None if fmt.request is None else fmt.request.decode("latin-1"),
-        "unit": str(fmt.unit or learned.largest_unit),
-        "lines": learned.n_lines,
-        "largest": float(learned.largest_shown),
-        "largest_line": learned.largest_line,
-        "notes": list(learned.notes),
-    }
+    return (
+        {"baudrate": fmt.settings.baudrate}
+        | document(fmt, "mode", "pattern")
+        | {
+            "format": str(out),
+            "framing": fmt.settings.framing,
+            "request": None if fmt.request is None else fmt.request.decode("latin-1"),
+            "unit": str(fmt.unit or learned.largest_unit),
+            "lines": learned.n_lines,
+            "largest": float(learned.largest_shown),
+            "largest_line": learned.largest_line,
+            "notes": list(learned.notes),
+        }
+    )

@@ -279,7 +279,7 @@ def _settings(
 ) -> tuple[SerialSettings, SerialSettings | None]:
     """Return the line settings of the gauge and, where stated, of the client."""
     given = {name: value for name, value in stated.items() if value is not None}
-    settings = replace(fmt.settings, **{"baudrate": fmt.baudrate or 9600} | given)
+    settings = replace(fmt.settings, **{"baudrate": fmt.settings.baudrate or 9600} | given)
     if client_framing is None:
         return settings, None
     return settings, replace(settings, bytesize=int(client_framing[0]), parity=client_framing[1])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
 from itertools import product
 
 from gauge.errors import NotSureError
@@ -39,7 +38,7 @@ def build_format(
         pattern=pattern,
         terminators=(lines.terminator,),
         start=lines.start,
-        **asdict(lines.settings),
+        settings=lines.settings,
         decimal_comma=choice.comma,
         overload=tuple(dict.fromkeys(over)),
         underload=tuple(word for word in dict.fromkeys(under) if word not in over),

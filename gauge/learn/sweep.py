@@ -173,12 +173,13 @@ class Sweep:
         self._report(f"{settings}: lines come. Squeeze the head slowly, twice, and let it go.")
         learned = self._infer(self._listen(settings, self._seconds, request, self._is_enough))
         if learned.fmt.mode != "button" and self._takes_speed and self._takes_any_speed(learned):
-            return replace(learned, fmt=replace(learned.fmt, baudrate=None))
+            any_speed = replace(learned.fmt.settings, baudrate=None)
+            return replace(learned, fmt=replace(learned.fmt, settings=any_speed))
         return learned
 
     def _takes_any_speed(self, learned: Learned) -> bool:
         """Tell whether the gauge reads alike at another speed: then its port takes any."""
-        other = next(speed for speed in SPEEDS if speed != learned.fmt.baudrate)
+        other = next(speed for speed in SPEEDS if speed != learned.fmt.settings.baudrate)
         tried = next((r for r in self.received if r.settings.baudrate == other and r.data), None)
         if tried is None:
             settings = replace(learned.fmt.settings, baudrate=other)

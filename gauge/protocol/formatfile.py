@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from dataclasses import asdict
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from gauge.errors import BadFormatError, UnknownUnitError, UnreadableFileError
+from gauge.errors import BadFormatError, InvalidValueError, UnknownUnitError, UnreadableFileError
 from gauge.outfile import refuse_irregular
-from gauge.protocol.lineformat import LineFormat
+from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.units import parse_unit
 
 _TODO = "See the shipped formats for examples, or make one with 'gauge learn'."
@@ -50,7 +51,7 @@ def _toml_escape(char: str) -> str:
 
 def dump_format(fmt: LineFormat) -> str:
     """Write a format as TOML text that `load_format` reads back to the same."""
-    values = {key: getattr(fmt, key) for key in (*_KEYS, *_LINE_KEYS)}
+    values = {key: getattr(fmt, key) for key in _KEYS} | asdict(fmt.settings)
     values["baudrate"] = values["baudrate"] or "any"
     if fmt.compression_sign == 1:
         del values["compression_sign"]
@@ -73,6 +74,8 @@ def load_format_text(text: str, source: str = "line format") -> LineFormat:
         raise BadFormatError(f"{source} is not TOML: {error}.", todo=_TODO) from None
     except BadFormatError as error:
         raise BadFormatError(f"{source}: {error.what}", todo=error.todo or _TODO) from None
+    except InvalidValueError as error:
+        raise BadFormatError(f"{source}: {error.what}.", todo=_TODO) from None
 
 
 def _arguments(document: Mapping[str, Any]) -> dict[str, Any]:
@@ -88,7 +91,8 @@ def _arguments(document: Mapping[str, Any]) -> dict[str, Any]:
     for key in ("name", "pattern"):
         if key not in flat:
             raise BadFormatError(f"key '{key}' is missing.")
-    return {key: _value(key, value) for key, value in {**flat, **line}.items()}
+    settings = SerialSettings(**{key: _value(key, value) for key, value in line.items()})
+    return {key: _value(key, value) for key, value in flat.items()} | {"settings": settings}
 
 
 def _value(key: str, value: Any) -> Any:

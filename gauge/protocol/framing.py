@@ -73,7 +73,7 @@ class Framer:
         self._tail = max(len(ends[0]), len(fmt.start or b"")) - 1
         self._unit = fmt.unit
         self._cache: dict[bytes, LineValue] = {}
-        self._parity = _ParityBits(fmt.parity) if fmt.bytesize == 7 else None
+        self._parity = _ParityBits(fmt.settings.parity) if fmt.settings.bytesize == 7 else None
         self._rest = b""
         self._synced = self._overlong = False
         self._since_ns: int | None = 0

@@ -7,7 +7,7 @@ the words for overload and the like.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from gauge.errors import BadFormatError, InvalidValueError
@@ -48,7 +48,12 @@ class SerialSettings:
 
     def __str__(self) -> str:
         speed = "any speed" if self.baudrate is None else f"{self.baudrate} baud"
-        return f"{speed}, {self.bytesize}{self.parity}{self.stopbits:g}"
+        return f"{speed}, {self.framing}"
+
+    @property
+    def framing(self) -> str:
+        """Data bits, parity and stop bits, as in 8N1."""
+        return f"{self.bytesize}{self.parity}{self.stopbits:g}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,10 +70,7 @@ class LineFormat:
         Any of them ends a line.
     start : bytes, optional
         Control bytes which begin each line; printable openers belong in the pattern.
-    baudrate : int or None
-        Bits a second; None for a device that takes any.
-    bytesize, parity, stopbits
-        As in `SerialSettings`.
+    settings : SerialSettings
     decimal_comma : bool
         Whether the decimal sign is a comma.
     overload, underload, not_a_number : tuple of str
@@ -99,10 +101,7 @@ class LineFormat:
     pattern: str
     terminators: tuple[bytes, ...] = (b"\r\n",)
     start: bytes | None = None
-    baudrate: int | None = 9600
-    bytesize: int = 8
-    parity: str = "N"
-    stopbits: float = 1
+    settings: SerialSettings = field(default_factory=SerialSettings)
     decimal_comma: bool = False
     overload: tuple[str, ...] = ()
     underload: tuple[str, ...] = ()
@@ -115,10 +114,6 @@ class LineFormat:
     def __post_init__(self) -> None:
         self._need(bool(self.name.strip()), "name", "is empty")
         self._need(control_in(self.name) is None, "name", "holds a control character")
-        try:
-            _ = self.settings
-        except InvalidValueError as error:
-            raise BadFormatError(f"line format {self.name}: {error.what}.") from None
         self._need(self.mode in MODES, "mode", f"must be one of {', '.join(MODES)}")
         self._need(self.compression_sign in (1, -1), "compression_sign", "must be 1 or -1")
         self._need(self.request is None or bool(self.request), "request", "is empty")
@@ -195,16 +190,6 @@ class LineFormat:
     def regex(self) -> re.Pattern[bytes]:
         """The pattern, compiled for bytes."""
         return re.compile(self.pattern.encode("latin-1"))
-
-    @property
-    def settings(self) -> SerialSettings:
-        """The settings of the serial line."""
-        return SerialSettings(
-            baudrate=self.baudrate,
-            bytesize=self.bytesize,
-            parity=self.parity,
-            stopbits=self.stopbits,
-        )
 
     def with_unit(self, unit: Unit) -> LineFormat:
         """Return the format with the unit of lines that bear none.

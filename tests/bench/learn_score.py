@@ -38,9 +38,11 @@ def judge(gauge: Gauge, learned: Learned, seed: int = 99) -> tuple[str, str]:
     """Right, incomplete or WRONG, with the first line that shows it."""
     fmt, wire = learned.fmt, gauge.wire
     speed = None if gauge.any_speed else wire.baudrate
-    if (fmt.bytesize, fmt.parity) != (wire.bytesize, wire.parity):
+    if (fmt.settings.bytesize, fmt.settings.parity) != (wire.bytesize, wire.parity):
         return "WRONG", f"framing {fmt.settings}"
-    if fmt.baudrate != speed and not (gauge.any_speed and fmt.baudrate is not None):
+    if fmt.settings.baudrate != speed and not (
+        gauge.any_speed and fmt.settings.baudrate is not None
+    ):
         return "WRONG", f"speed {fmt.settings} instead of {speed}"
     if fmt.mode != gauge.mode:
         return "WRONG", f"mode {fmt.mode}"

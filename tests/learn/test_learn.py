@@ -111,14 +111,14 @@ def test_a_wrong_speed_never_wins(baud: int, framing: tuple[int, str]) -> None:
     gauge = Gauge(name="plain", write=styled(Style(width=7), 10.0), wire=wire, rate_hz=10.0)
     learned = SCORE.learn(gauge)
     assert isinstance(learned, Learned)
-    assert (learned.fmt.baudrate, learned.fmt.bytesize, learned.fmt.parity) == (baud, *framing)
+    assert learned.fmt.settings == wire
 
 
 def test_a_device_that_takes_any_speed() -> None:
     gauge = Gauge(name="usb", write=styled(Style(), 10.0), rate_hz=10.0, any_speed=True)
     learned = SCORE.learn(gauge)
     assert isinstance(learned, Learned)
-    assert learned.fmt.baudrate is None
+    assert learned.fmt.settings.baudrate is None
 
 
 # --- parts of the inference -----------------------------------------------------------------------
@@ -393,7 +393,7 @@ def test_learn_over_a_pseudo_terminal(tmp_path: Path) -> None:
     assert result.exit_code == 0, result.output
     document = json.loads(result.stdout)
     fmt = load_format(out)
-    assert document["baudrate"] is fmt.baudrate is None
+    assert document["baudrate"] is fmt.settings.baudrate is None
     assert (document["unit"], document["mode"], document["framing"]) == ("N", "streaming", "8N1")
     assert document["largest"] > 2
     # What was received stands beside the format, and reads the same.
@@ -471,7 +471,12 @@ def test_polled_over_tcp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
         result = learn(feeder.port, out, "--yes", "--seconds", "3", "--unit", "N")
     assert result.exit_code == 0, result.output
     fmt = load_format(out)
-    assert (fmt.mode, fmt.request, fmt.baudrate, fmt.unit) == ("polled", b"READ?\r", None, Unit.N)
+    assert (fmt.mode, fmt.request, fmt.settings.baudrate, fmt.unit) == (
+        "polled",
+        b"READ?\r",
+        None,
+        Unit.N,
+    )
 
 
 def test_not_sure_writes_nothing(tmp_path: Path) -> None:

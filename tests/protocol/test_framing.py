@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from gauge.errors import BadFormatError
 from gauge.protocol.formatfile import shipped_format
 from gauge.protocol.framing import Framer
-from gauge.protocol.lineformat import LineFormat
+from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.protocol.lineparser import MAX_LINE, LineParser
 from gauge.records import Reading, Status
 from gauge.units import Unit
@@ -184,7 +184,7 @@ def test_idle_before_the_first_byte_begins_a_line_where_the_gauge_is_else_silent
 def test_parity_bits_that_arrive_with_the_bytes() -> None:
     sent = b"2.37 N\r\n" * 3
     even = bytes(b | 0x80 * (b.bit_count() & 1) for b in sent)
-    fmt = replace(PLAIN, bytesize=7, parity="E")
+    fmt = replace(PLAIN, settings=SerialSettings(bytesize=7, parity="E"))
     assert len(feed(fmt, sent)[0]) == 2  # a driver set to seven bits hands over clean bytes
     assert len(feed(fmt, even)[0]) == 2
     for at in range(len(even) // 3, len(even)):
@@ -216,7 +216,9 @@ def stream(seed: int, n: int, fmt: LineFormat) -> bytes:
 
 
 @pytest.mark.parametrize(
-    "fmt", [PLAIN, STX, replace(STX, bytesize=7, parity="O")], ids=lambda f: f.name
+    "fmt",
+    [PLAIN, STX, replace(STX, settings=SerialSettings(bytesize=7, parity="O"))],
+    ids=lambda f: f.name,
 )
 def test_every_split_of_a_thousand_lines(fmt: LineFormat) -> None:
     # Each line is fed in two pieces at each of its inner places, amid its neighbours.
