@@ -33,11 +33,7 @@ class Lot:
     available: int
 
     def __post_init__(self) -> None:
-        if not (
-            self.mean_newton > 0
-            and self.sd_newton > 0
-            and math.isfinite(self.mean_newton + self.sd_newton)
-        ):
+        if not all(0 < newton < math.inf for newton in (self.mean_newton, self.sd_newton)):
             raise InvalidValueError(f"lot {self.name}: mean and SD of force must be above zero")
         if self.available < 0:
             raise InvalidValueError(f"lot {self.name}: the number of berries is below zero")
@@ -49,19 +45,14 @@ class Lot:
         variance = math.log1p((self.sd_newton / self.mean_newton) ** 2)
         middle = math.log(self.mean_newton) - variance / 2
 
-        def below(force_newton: float | None) -> float:
-            if force_newton is None:
-                return 1.0
-            if force_newton <= 0:
-                return 0.0
-            return float(ndtr((math.log(force_newton) - middle) / math.sqrt(variance)))
-
-        return np.array(
-            [
-                0.0 if band.low_newton is None else below(band.high_newton) - below(band.low_newton)
-                for band in bands
-            ]
-        )
+        edges = [
+            (band.low_newton, math.inf if band.high_newton is None else band.high_newton)
+            for band in bands
+        ]
+        with np.errstate(divide="ignore"):
+            z = (np.log(np.array(edges, dtype=float)) - middle) / math.sqrt(variance)
+        # A score without a band has no lower end, hence no number here.
+        return np.asarray(np.nan_to_num(np.diff(ndtr(z), axis=1)[:, 0]))
 
 
 def read_lots(path: Path) -> list[Lot]:

@@ -175,7 +175,7 @@ def _finish(
     from calibrate.raters.warmup import boundary_states
 
     n = len(squeezes)
-    states = [state for state in boundary_states(calibration, squeezes) if state is not None]
+    states = boundary_states(calibration, squeezes)
     if as_json:
         boundaries = [
             {

@@ -37,11 +37,7 @@ class Equivalent:
     mean: Estimate
     # N, from the counts alone (profile likelihood).
     by_counts: Estimate
-    # Coefficient of variation within the clamshell that was assumed.
-    cv: float
     n: float
-    # Share of berries at each score at the estimate; nan without one.
-    expected: tuple[float, ...]
     # p of Pearson's test that counts of this calibration and spread look like these.
     fit_p: float | None
 
@@ -111,16 +107,14 @@ def equivalent_force(
     dispersion, df = _dispersion(rows)
     drop = float(fdtri(1, df, level) if df else chdtri(1, 1 - level)) / 2
     by_counts = _by_counts(n_k, calibration, cv, drop * dispersion)
-    shares = np.full(n_k.size, np.nan)
+    fit_p = None
     if by_counts.value is not None:
-        shares = score_shares(calibration, [by_counts.value], cv)[0]
+        fit_p = _fit_p(n_k, score_shares(calibration, [by_counts.value], cv)[0])
     return Equivalent(
         mean=_widened(by_counts, calibration, level, hand_sd),
         by_counts=by_counts,
-        cv=cv,
         n=float(n_k.sum()),
-        expected=tuple(shares.tolist()),
-        fit_p=_fit_p(n_k, shares),
+        fit_p=fit_p,
     )
 
 
@@ -177,8 +171,6 @@ def _fit_p(n_k: Floats, shares: Floats) -> float | None:
     """Make Pearson's test over the scores expected at all; None where nothing is left to test."""
     from scipy.special import chdtrc
 
-    if not np.isfinite(shares).all():
-        return None
     expected = n_k.sum() * shares
     use = expected > 0.5
     df = int(use.sum()) - 2

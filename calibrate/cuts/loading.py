@@ -89,23 +89,18 @@ def _from_json(path: Path) -> Calibration:
     try:
         refuse_irregular(path)
         document = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UnreadableFileError(f"{path} cannot be read: {error.strerror or error}.") from None
-    except ValueError as error:
-        raise BadTableError(
-            f"{path} is not JSON: {error}.", todo="Write it with 'calibrate fit ... --json'."
-        ) from None
-    try:
         if "cuts_n" in document:
             return Calibration.from_document(document)
         return _from_fit(document, str(path))
+    except OSError as error:
+        raise UnreadableFileError(f"{path} cannot be read: {error.strerror or error}.") from None
     except FirmhandError:
         raise
+    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+        what = f"is not JSON: {error}"
     except (KeyError, TypeError, ValueError) as error:
-        raise BadTableError(
-            f"{path} holds no cut points ({error!r}).",
-            todo="Write it with 'calibrate fit ... --json'.",
-        ) from None
+        what = f"holds no cut points ({error!r})"
+    raise BadTableError(f"{path} {what}.", todo="Write it with 'calibrate fit ... --json'.")
 
 
 def _from_fit(document: dict[str, Any], source: str) -> Calibration:

@@ -28,8 +28,8 @@ class Conditions:
         Mean fruit temperature, or storage temperature where none was taken.
     verified : bool or None
         Whether the last verification was passed; None without any.
-    pads : dict of str to tuple of float
-        Forces of durable pads, newtons.
+    pads : dict of str to list of float, or None
+        Forces of durable pads, newtons; None of a CSV.
     """
 
     name: str
@@ -38,7 +38,7 @@ class Conditions:
     raters: frozenset[str] = frozenset()
     temperature_c: float | None = None
     verified: bool | None = None
-    pads: dict[str, tuple[float, ...]] | None = None
+    pads: dict[str, list[float]] | None = None
 
 
 def conditions_of(path: Path, raters: Iterable[str] = ()) -> Conditions:
@@ -49,22 +49,16 @@ def conditions_of(path: Path, raters: Iterable[str] = ()) -> Conditions:
         sessions = [row.session for row in season.sessions() if row.session.purpose == "berries"]
         verifications = season.verifications()
         view = season.columns("berry", ("fruit_temp_c", "storage_temp_c"))
-        pads: dict[str, tuple[float, ...]] = {}
+        pads: dict[str, list[float]] = {}
         for press in season.pad_presses():
-            pads[press.pad] = (*pads.get(press.pad, ()), press.force_newton)
-    temperatures = [
-        fruit if fruit is not None else store
-        for fruit, store in zip(view["fruit_temp_c"], view["storage_temp_c"], strict=True)
-    ]
-    known = [t for t in temperatures if t is not None]
+            pads.setdefault(press.pad, []).append(press.force_newton)
+    temperatures = zip(view["fruit_temp_c"], view["storage_temp_c"], strict=True)
+    known = [c for c in (store if c is None else c for c, store in temperatures) if c is not None]
     return Conditions(
         name=path.name,
         heads_mm=frozenset(s.head_mm for s in sessions if s.head_mm is not None),
-        gauges=frozenset(
-            " ".join(filter(None, (s.gauge, s.gauge_serial)))
-            for s in sessions
-            if s.gauge or s.gauge_serial
-        ),
+        gauges=frozenset(" ".join(filter(None, (s.gauge, s.gauge_serial))) for s in sessions)
+        - {""},
         raters=frozenset(raters),
         temperature_c=sum(known) / len(known) if known else None,
         verified=verifications[-1].passed if verifications else None,
@@ -82,40 +76,25 @@ def differences(first: Conditions, second: Conditions) -> list[str]:
     ['The head differs (8 mm, then 10 mm): newtons of the two seasons are not the same thing.']
     """
     found = []
-    if first.heads_mm and second.heads_mm and first.heads_mm != second.heads_mm:
-        found.append(
-            f"The head differs ({_mm(first)}, then {_mm(second)}): newtons of the two seasons are "
-            "not the same thing."
-        )
-    if first.gauges and second.gauges and first.gauges != second.gauges:
-        found.append(
-            f"The gauge differs ({_list(first.gauges)}, then {_list(second.gauges)}): trust the "
-            "shift only as far as check weights and pads do."
-        )
+    heads = [[f"{mm:g} mm" for mm in sorted(season.heads_mm)] for season in (first, second)]
+    gauges = [sorted(season.gauges) for season in (first, second)]
+    for what, (one, two), effect in (
+        ("head", heads, "newtons of the two seasons are not the same thing."),
+        ("gauge", gauges, "trust the shift only as far as check weights and pads do."),
+    ):
+        if one and two and one != two:
+            found.append(f"The {what} differs ({', '.join(one)}, then {', '.join(two)}): {effect}")
     for season in (first, second):
         if season.verified is False:
             found.append(f"{season.name}: the last check with weights was not passed.")
         if season.verified is None and season.pads is not None:
             found.append(f"{season.name}: the gauge was never checked with weights.")
-    if (
-        first.temperature_c is not None
-        and second.temperature_c is not None
-        and abs(first.temperature_c - second.temperature_c) > TEMPERATURE_STEP_C
-    ):
-        found.append(
-            f"Fruit was at {first.temperature_c:.0f} C, then at {second.temperature_c:.0f} C: cold "
-            "fruit is firmer."
-        )
+    before, after = first.temperature_c, second.temperature_c
+    if before is not None and after is not None and abs(before - after) > TEMPERATURE_STEP_C:
+        found.append(f"Fruit was at {before:.0f} C, then at {after:.0f} C: cold fruit is firmer.")
     if first.raters and second.raters and first.raters != second.raters:
         gone, come = first.raters - second.raters, second.raters - first.raters
-        parts = [f"left: {_list(gone)}"] * bool(gone) + [f"new: {_list(come)}"] * bool(come)
+        changes = {"left": sorted(gone), "new": sorted(come)}
+        parts = [f"{how}: {', '.join(names)}" for how, names in changes.items() if names]
         found.append(f"The panel differs ({'; '.join(parts)}): hands, not fruit, may have moved.")
     return found
-
-
-def _mm(season: Conditions) -> str:
-    return ", ".join(f"{mm:g} mm" for mm in sorted(season.heads_mm))
-
-
-def _list(names: Iterable[str]) -> str:
-    return ", ".join(sorted(names))

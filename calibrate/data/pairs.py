@@ -99,13 +99,11 @@ class Pairs:
                 )
         chosen = [i for i, name in enumerate(self.raters) if name in names]
         kept = np.isin(self.rater, chosen)
+        columns = ("force_newton", "rank", "count", "berry")
         return replace(
             self,
-            force_newton=self.force_newton[kept],
-            rank=self.rank[kept],
-            count=self.count[kept],
+            **{name: getattr(self, name)[kept] for name in columns},
             rater=np.searchsorted(chosen, self.rater[kept]).astype(np.int64),
-            berry=self.berry[kept],
             raters=tuple(self.raters[i] for i in chosen),
             extra={name: column[kept] for name, column in self.extra.items()},
         )

@@ -54,15 +54,14 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
         text(x, 89.5, title, fontsize=13, color=GREY)
     top, foot = 87.0, 16.0
     height = (top - foot) / len(chosen.bands)
-    numbers = {id(anchor): i for i, anchor in enumerate(squeeze_order(chosen.anchors), 1)}
+    order = list(enumerate(squeeze_order(chosen.anchors), 1))
     for index, band in enumerate(chosen.bands):
         upper = top - index * height
         if index % 2 == 0:
             axes.add_patch(Rectangle((2, upper - height), 96, height, color=PALE, zorder=0))
         axes.plot([2, 98], [upper, upper], color=GREY, linewidth=0.8)
         _row(axes, band, upper - height / 2, height)
-        mine = [a for a in chosen.anchors if a.score == band.score]
-        _anchors(axes, mine, numbers, upper, height)
+        _anchors(axes, [one for one in order if one[1].score == band.score], upper, height)
     axes.plot([2, 98], [foot, foot], color=GREY, linewidth=0.8)
     limit = calibration.scale.sale_boundary
     if limit is not None:
@@ -95,20 +94,18 @@ def _row(axes: Axes, band: Band, y: float, height: float) -> None:
 
 
 def _anchors(
-    axes: Axes, anchors: Sequence[Anchor], numbers: dict[int, int], upper: float, height: float
+    axes: Axes, anchors: Sequence[tuple[int, Anchor]], upper: float, height: float
 ) -> None:
-    """List the anchors of a score in the order of squeezing, as large as they fit."""
-    if not anchors:
-        return
+    """List the numbered anchors of a score, as large as they fit."""
     lines = [
-        f"{numbers[id(one)]}. {one.candidate.label}  {one.candidate.force_newton:.2f} N"
+        f"{number}. {one.candidate.label}  {one.candidate.force_newton:.2f} N"
         + (f" at {one.boundary}" if one.boundary else "")
-        for one in sorted(anchors, key=lambda anchor: numbers[id(anchor)])
+        for number, one in anchors
     ]
     columns = 1 if len(lines) <= 6 else 2
     rows = max(-(-len(lines) // columns), 3)
     # A sign is at most 0.6 of its size wide on average, a line 1.3 high; one point is 1/72 inch.
-    wide_pt = 0.35 / columns * A4_LANDSCAPE_IN[0] * 72 / max(map(len, lines))
+    wide_pt = 0.35 / columns * A4_LANDSCAPE_IN[0] * 72 / max(map(len, lines), default=1)
     high_pt = height / rows / 100 * A4_LANDSCAPE_IN[1] * 72
     size = min(13.0, wide_pt / 0.6, high_pt / 1.3)
     for place, line in enumerate(lines):

@@ -30,12 +30,13 @@ def draw_page(report: Report) -> Figure:
     """
     figure = new_figure(*A4_IN)
     figure.set_layout_engine("none")
-    rows = report.table.rows[:_MOST_ROWS]
-    by = " and ".join(report.table.by) or "all berries"
+    table = report.table
+    rows = table.rows[:_MOST_ROWS]
+    by = " and ".join(table.by) or "all berries"
     figure.text(0.07, 0.965, f"Firmness by {by}", fontsize=15, weight="bold", va="top")
-    names = ", ".join(source.rsplit("/", 1)[-1] for source in report.table.pool.sources)
-    count = report.table.pool.n or sum(one.n for one in report.table.pool.clamshells)
-    head = f"{count} berries, {report.table.unit} as the unit. From {names}"
+    names = ", ".join(source.rsplit("/", 1)[-1] for source in table.pool.sources)
+    count = table.pool.n or sum(one.n for one in table.pool.clamshells)
+    head = f"{count} berries, {table.unit} as the unit. From {names}"
     figure.text(0.07, 0.94, textwrap.shorten(head, 118), fontsize=8, va="top")
 
     found = panels(report)
@@ -56,7 +57,7 @@ def draw_page(report: Report) -> Figure:
     notes = [line for text in texts for line in textwrap.wrap(text, _WIDTH)]
     bottom = 0.03 + len(notes) * _NOTE_IN / A4_IN[1]
     dropped = _fill(figure, blocks(report), 0.895 - height - 0.04, bottom + 0.01)
-    if dropped or len(report.table.rows) > len(rows):
+    if dropped or len(table.rows) > len(rows):
         notes.insert(0, "Not on this page: some rows or blocks. The terminal and --json show all.")
         bottom += _NOTE_IN / A4_IN[1]
     figure.text(

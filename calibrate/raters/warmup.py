@@ -7,12 +7,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration
 from gauge.errors import InvalidValueError
-
-Floats = NDArray[np.float64]
 
 # Share of the panel's cut; how far a rater may be off before the first squeeze: the
 # spread that raters bring to a season (common practice, no source).
@@ -52,8 +49,8 @@ class BoundaryState:
 
 def boundary_states(
     calibration: Calibration, squeezes: Sequence[Squeeze]
-) -> tuple[BoundaryState | None, ...]:
-    """Return the posterior of the rater's shift at every boundary; None where there is no cut.
+) -> tuple[BoundaryState, ...]:
+    """Return the posterior of the rater's shift at every boundary that has a cut.
 
     Each boundary k by itself: a squeeze shows whether the rater called force F "k or firmer", with
     P = logistic((h(F) - c_k - d) / s); the prior of d is normal, and the posterior is summed on a
@@ -63,11 +60,10 @@ def boundary_states(
 
     force = np.array([s.force_newton for s in squeezes], dtype=float)
     rank = np.array([s.rank for s in squeezes], dtype=int)
-    h = calibration.h(force) if len(squeezes) else force
-    states: list[BoundaryState | None] = []
+    h = calibration.h(force)
+    states = []
     for index, cut in enumerate(estimate.value for estimate in calibration.cuts):
         if cut is None:
-            states.append(None)
             continue
         prior_sd = PRIOR_SHARE * (cut if calibration.force_scale == "linear" else 1.0)
         shift = GRID * prior_sd
@@ -113,10 +109,7 @@ def next_anchor(
     if not anchors:
         raise InvalidValueError("there is no anchor to squeeze")
     states = boundary_states(calibration, squeezes)
-    unsure = max(
-        (s for s in states if s is not None),
-        key=lambda s: s.sd_newton / s.cut_newton,
-    )
+    unsure = max(states, key=lambda state: state.sd_newton / state.cut_newton)
     times = {label: sum(s.anchor == label for s in squeezes) for label in anchors}
     fewest = min(times.values())
     fresh = [label for label in anchors if times[label] == fewest]
@@ -151,22 +144,14 @@ def advise(
     """
     if limit_newton <= 0:
         raise InvalidValueError("the limit of a shift must be above zero")
-    states = [s for s in boundary_states(calibration, squeezes) if s is not None]
+    states = boundary_states(calibration, squeezes)
     if squeezes and all(abs(s.shift_newton) + 1.645 * s.sd_newton <= limit_newton for s in states):
         return Advice.READY
     if len(squeezes) < 2 * patience:
         return Advice.GO_ON
-    miss = misses(calibration, squeezes)
+    miss = np.abs([signed_miss_newton(calibration, s.force_newton, s.rank) for s in squeezes])
     before, after = miss[-2 * patience : -patience].mean(), miss[-patience:].mean()
     return Advice.NOT_IMPROVING if after >= before and after > 0 else Advice.GO_ON
-
-
-def misses(calibration: Calibration, squeezes: Sequence[Squeeze]) -> Floats:
-    """Measure how far each force (N) lies outside the cuts of the score that it was given.
-
-    Zero where the panel's cuts agree with the rater; the size of `signed_miss_newton` elsewhere.
-    """
-    return np.abs([signed_miss_newton(calibration, s.force_newton, s.rank) for s in squeezes])
 
 
 def signed_miss_newton(calibration: Calibration, force_newton: float, rank: int) -> float:
@@ -177,8 +162,6 @@ def signed_miss_newton(calibration: Calibration, force_newton: float, rank: int)
     edges = calibration.edges()
     upper, lower = edges[rank], edges[rank + 1]
     h = float(calibration.h(force_newton))
-    if h >= upper:
-        return force_newton - calibration.force(float(upper))
-    if h < lower:
-        return force_newton - calibration.force(float(lower))
-    return 0.0
+    if lower <= h < upper:
+        return 0.0
+    return force_newton - calibration.force(float(upper if h >= upper else lower))
