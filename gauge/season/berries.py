@@ -379,39 +379,33 @@ class BerryTables(ScoreTables):
         )
 
 
-# Fields of a press that are stored under their own names, or those of `column`.
-_FIGURES = (
-    "baseline_newton", "noise_newton", "n_readings", "n_ramp", "rate_hz", "loading_rate_newton_s",
-    "sampling_loss_newton",
-)  # fmt: skip
+# Columns that describe a press, beside its unit and flags, and the fields that they keep.
+_PEAK_COLUMNS = {
+    "start_s": "t_start_s",
+    "peak_s": "t_peak_s",
+    "end_s": "t_end_s",
+    **{column(name): name for name in (
+        "peak_shown", "peak_newton", "baseline_newton", "noise_newton", "n_readings", "n_ramp",
+        "rate_hz", "loading_rate_newton_s", "sampling_loss_newton",
+    )},
+}  # fmt: skip
 
 
 def _peak(press: Compression) -> dict[str, Any]:
     """The columns that describe a press."""
-    return {
-        "start_s": press.t_start_s,
-        "peak_s": press.t_peak_s,
-        "end_s": press.t_end_s,
-        "peak_shown": press.peak_shown,
+    return {name: getattr(press, field) for name, field in _PEAK_COLUMNS.items()} | {
         "peak_unit": press.peak_unit.value,
-        "peak_n": press.peak_newton,
         "flags": json.dumps([flag.value for flag in press.flags]),
-        **{column(name): getattr(press, name) for name in _FIGURES},
     }
 
 
 def _press(row: Mapping[str, Any]) -> Compression:
     """The press that columns describe; what is not known of it is not a number."""
     figures: dict[str, Any] = {
-        name: math.nan if row[column(name)] is None else row[column(name)] for name in _FIGURES
+        field: math.nan if row[name] is None else row[name] for name, field in _PEAK_COLUMNS.items()
     }
     return Compression(
-        t_start_s=row["start_s"],
-        t_peak_s=row["peak_s"],
-        t_end_s=row["end_s"],
-        peak_shown=row["peak_shown"],
         peak_unit=parse_unit(row["peak_unit"]),
-        peak_newton=row["peak_n"],
         flags=tuple(map(Flag, json.loads(row["flags"]))),
         **figures,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, fields
+from dataclasses import fields
 from typing import Any
 
 from gauge.errors import AlreadyThereError, NoSuchRecordError
@@ -18,7 +18,7 @@ from gauge.season.rows import (
     PressRow,
     VerificationRow,
 )
-from gauge.season.tables import Tables, as_json, column, now
+from gauge.season.tables import Tables, as_json, column, now, stored
 from gauge.version import __version__
 
 
@@ -29,19 +29,18 @@ class CalibrationTables(Tables):
 
     def add_verification(
         self,
-        *,
-        gravity_m_s2: float,
-        gravity_from: str,
-        tolerance_pct: float,
-        passed: bool,
         result: Mapping[str, Any],
         checkweights: Sequence[CheckweightRow] = (),
+        *,
         session_id: int | None = None,
         gauge: str | None = None,
         gauge_serial: str | None = None,
         at: str | None = None,
     ) -> int:
-        """Store a verification with its readings in one transaction, and return its id."""
+        """Store a verification with its readings in one transaction, and return its id.
+
+        `result` is its document, with "passed", "tolerance_pct", "gravity_m_s2" and "gravity_from".
+        """
         with self._write("storing a verification"):
             verification_id = self._add(
                 "verifications",
@@ -49,15 +48,13 @@ class CalibrationTables(Tables):
                 at=at or now(),
                 gauge=gauge,
                 gauge_serial=gauge_serial,
-                gravity_m_s2=gravity_m_s2,
-                gravity_from=gravity_from,
-                tolerance_pct=tolerance_pct,
-                passed=int(passed),
+                passed=int(result["passed"]),
                 result=as_json(result),
+                **{n: result[n] for n in ("gravity_m_s2", "gravity_from", "tolerance_pct")},
             )
             for step, row in enumerate(checkweights, 1):
-                values = {column(name): value for name, value in asdict(row).items()}
-                self._add("checkweights", verification_id=verification_id, step=step, **values)
+                place = {"verification_id": verification_id, "step": step}
+                self._add("checkweights", **place, **stored(row))
         return verification_id
 
     def verifications(self) -> list[VerificationRow]:
@@ -217,7 +214,7 @@ class CalibrationTables(Tables):
     def add_pad_press(self, row: PadPressRow) -> None:
         """Store a press of a durable pad."""
         with self._write("storing a press of a pad"):
-            self._add("pad_presses", pad=row.pad, at=row.at, force_n=row.force_newton)
+            self._add("pad_presses", **stored(row))
 
     def pad_presses(self) -> list[PadPressRow]:
         """All presses of durable pads, oldest first."""
@@ -227,8 +224,7 @@ class CalibrationTables(Tables):
     def add_practice(self, row: PracticeRow) -> None:
         """Store one squeeze of a warm-up."""
         with self._write("storing practice"):
-            values = {column(name): value for name, value in asdict(row).items()}
-            self._add("practice", **values)
+            self._add("practice", **stored(row))
 
     def practice(self, rater: str | None = None) -> list[PracticeRow]:
         """All practice, oldest first; of one rater if named."""

@@ -14,7 +14,7 @@ from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
 from gauge.season.connection import damaged
 from gauge.season.rows import SampleRow, SessionRow
-from gauge.season.tables import Tables, as_json, column, now
+from gauge.season.tables import Tables, as_json, column, now, stored
 
 _SAMPLE = tuple(f.name for f in fields(Sample))
 _SESSION = tuple(f.name for f in fields(Session))
@@ -119,8 +119,7 @@ class SessionTables(Tables):
             return self._add_session(session)
 
     def _add_session(self, session: Session, ended_at: str | None = None) -> int:
-        values = {column(name): value for name, value in asdict(session).items()}
-        return self._add("sessions", **values, ended_at=ended_at)
+        return self._add("sessions", **stored(session), ended_at=ended_at)
 
     def end_session(self, session_id: int, at: str | None = None) -> None:
         """Store the end of a session (ISO 8601 UTC; now if not given).

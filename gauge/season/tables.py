@@ -13,6 +13,7 @@ import sqlite3
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -43,6 +44,11 @@ def now() -> str:
 def column(name: str) -> str:
     """Return the column that keeps a field: there, the name of a force ends in `_n`."""
     return name.replace("_newton", "_n")
+
+
+def stored(record: Any) -> dict[str, Any]:
+    """Return the fields of a record by the columns that keep them."""
+    return {column(f.name): getattr(record, f.name) for f in fields(record)}
 
 
 def as_json(document: object) -> str:

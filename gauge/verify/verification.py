@@ -71,12 +71,8 @@ def verify(
         warnings=watch.warnings,
     )
     season.add_verification(
-        gravity_m_s2=result.gravity.m_s2,
-        gravity_from=result.gravity.source,
-        tolerance_pct=result.tolerance_pct,
-        passed=result.passed,
-        result=result.document(),
-        checkweights=watch.readings,
+        result.document(),
+        watch.readings,
         session_id=session_id,
         gauge=session.gauge,
         gauge_serial=session.gauge_serial,

@@ -309,13 +309,12 @@ def test_verifications_pads_practice_counts_and_notes(season) -> None:
         kind="up", mass_shown="500g", mass_g=500.0, expected_newton=4.9033, reading_shown="4.905",
         reading_unit="N", reading_newton=4.905,
     )  # fmt: skip
-    season.add_verification(
-        gravity_m_s2=9.81, gravity_from="latitude", tolerance_pct=1.0, passed=True,
-        result={"worst_pct": 0.03}, checkweights=[step, step], session_id=1, gauge_serial="42",
-    )  # fmt: skip
+    result = {"gravity_m_s2": 9.81, "gravity_from": "latitude", "tolerance_pct": 1.0,
+              "passed": True, "worst_pct": 0.03}  # fmt: skip
+    season.add_verification(result, [step, step], session_id=1, gauge_serial="42")
     (found,) = season.verifications()
     assert found.checkweights == (step, step)
-    assert (found.passed, found.result, found.gauge_serial) == (True, {"worst_pct": 0.03}, "42")
+    assert (found.passed, found.result, found.gauge_serial) == (True, result, "42")
     pad = PadPressRow(pad="grey", at="2026-07-01T08:00:00Z", force_newton=2.5)
     season.add_pad_press(pad)
     assert season.pad_presses() == [pad]

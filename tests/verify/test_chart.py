@@ -70,9 +70,9 @@ def test_from_a_season_file(tmp_path: Path) -> None:
     with open_season(path) as season:
         for i, error in enumerate(STEADY):
             season.add_verification(
-                gravity_m_s2=9.8, gravity_from="here", tolerance_pct=1.0, passed=True,
-                result={"weights": [{"mass": "500g", "error_pct": error},
-                                    {"mass": "200g", "error_pct": None}]},
+                {"gravity_m_s2": 9.8, "gravity_from": "here", "tolerance_pct": 1.0, "passed": True,
+                 "weights": [{"mass": "500g", "error_pct": error},
+                             {"mass": "200g", "error_pct": None}]},
                 at=f"2026-06-{i + 1:02d}T08:00:00+00:00",
             )  # fmt: skip
     assert CliRunner().invoke(group, words).exit_code == 0
