@@ -218,6 +218,7 @@ def print_table(
     title: str = "",
     left: Collection[int] = (0,),
     whole: Collection[int] = (),
+    edge: bool = True,
 ) -> None:
     """Print a table on stdout, readable without colour.
 
@@ -231,6 +232,8 @@ def print_table(
         Columns set to the left; all others to the right, as numbers are.
     whole : collection of int
         Columns that are never broken into lines.
+    edge : bool
+        Whether there is a blank around the table.
 
     Examples
     --------
@@ -250,6 +253,7 @@ def print_table(
         box=box.SIMPLE_HEAD,
         title=title or None,
         title_justify="left",
+        show_edge=edge,
         pad_edge=False,
         collapse_padding=True,
     )

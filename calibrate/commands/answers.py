@@ -40,9 +40,9 @@ def sides(one: Any, value: str | None = "value", suffix: str = "") -> dict[str, 
     return {key: getattr(one, name, None) for name, key in names.items() if key is not None}
 
 
-def between(pair: Sequence[str], firmest: str = "first") -> list[int | str]:
-    """Return the labels that a boundary parts for JSON, in the order of the source."""
-    return [as_label(label) for label in pair[:: 1 if firmest == "first" else -1]]
+def between(scores: Sequence[str], firmest: str = "first") -> list[int | str]:
+    """Return scores for JSON, such as the two at a boundary, in the order of the source."""
+    return [as_label(label) for label in scores[:: 1 if firmest == "first" else -1]]
 
 
 def warn(warnings: Iterable[str]) -> None:

@@ -8,37 +8,43 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.answers import emit_json, print_table
-from calibrate.commands.options import FILE, json_option, level_option
+from calibrate.commands import answers, options
 from gauge.clikit import echo
 from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
 
 if TYPE_CHECKING:
-    from calibrate.cuts.calibration import Calibration
     from calibrate.cuts.equivalentforce import Equivalent
     from calibrate.data.clamshell import Clamshell
+    from calibrate.data.scale import Scale
+    from calibrate.stats.estimate import Estimate
 
 
 @click.command("counts", no_args_is_help=True)
-@click.argument("sheets", metavar="SHEETS", type=FILE)
-@click.option("--season", type=FILE, help="Season with the calibration, and with peaks for --cv.")
-@click.option("--calibration", help="Its name in that season.")
-@click.option("--cuts", type=FILE, help="Or what 'calibrate fit --json' wrote.")
+@click.argument("sheets", metavar="SHEETS", type=options.FILE)
 @click.option(
-    "--cv",
-    type=click.FloatRange(0, 2),
-    help="Coefficient of variation of force within a clamshell. Default: of the season.",
+    "--season",
+    type=options.FILE,
+    help="Season with the calibration, and with peaks for --cv.",
 )
-@click.option(
+@click.option("--calibration", help="Its name in that season.")
+@options.cuts_option("Or what 'calibrate fit --json' wrote.")
+@options.number_option(
+    "--cv",
+    "Coefficient of variation of force within a clamshell. Default: of the season.",
+    low=0,
+    high=2,
+)
+@options.number_option(
     "--hand-sd",
-    type=click.FloatRange(0, 1),
-    help="How far the counting hand may differ from the panel, as a share of force. "
+    "How far the counting hand may differ from the panel, as a share of force. "
     "Default: the calibration's; 0 for the panel itself.",
+    low=0,
+    high=1,
 )
 @click.option("--by", multiple=True, help="Also pool clamshells by this column; repeat.")
-@click.option("--scores", help="Scale of a CSV, firmest first: 1-5 or firm,soft.")
-@level_option
-@json_option
+@options.scale_option("Scale of a CSV, firmest first: 1-5 or firm,soft.")
+@options.level_option
+@options.json_option
 def command(
     sheets: Path,
     season: Path | None,
@@ -47,7 +53,7 @@ def command(
     cv: float | None,
     hand_sd: float | None,
     by: tuple[str, ...],
-    scores: str | None,
+    scale: Scale | None,
     level: float,
     as_json: bool,
 ) -> None:
@@ -68,51 +74,71 @@ def command(
     of another year may have drifted: a hand that was not checked against anchors then is not the
     panel of today.
     """  # noqa: D301
+    from functools import cache
+
     from calibrate.cuts.equivalentforce import equivalent_force
-    from calibrate.cuts.loading import load_calibration
-    from calibrate.data.scale import parse_scale
+
+    if calibration is not None and season is None and cuts is None:
+        raise click.UsageError("--calibration needs --season FILE.")
+    panel = options.named_calibration([season] if season else [], calibration, cuts)
+    if panel is None:
+        raise click.UsageError("Give --cuts FILE, or --season FILE with --calibration NAME.")
+    clamshells = _clamshells(sheets, scale, panel.scale)
+    spread, spread_from = (cv, "stated") if cv is not None else (_spread(season), str(season))
+
+    @cache
+    def equivalent(*counts: tuple[int, ...]) -> Equivalent:
+        table = counts if len(counts) > 1 else counts[0]
+        return equivalent_force(table, panel, cv=spread, level=level, hand_sd=hand_sd)
+
+    rows = [(one, equivalent(one.counts)) for one in clamshells]
+    groups = [
+        (levels, len(members), equivalent(*(one.counts for one in members)))
+        for levels, members in _groups(clamshells, by)
+    ]
+    if not as_json:
+        _show(rows, groups)
+        echo(f"Brackets: {level:.0%} interval. Variation within a clamshell: {spread:.0%}")
+        echo(f"({spread_from}).")
+        _warn_of_odd(rows)
+        return
+    answers.emit_json(
+        {
+            "cv": spread,
+            "cv_from": spread_from,
+            "level": level,
+            "calibration": answers.document(panel, "source", "fingerprint"),
+            "clamshells": [
+                {
+                    "sample": sheet.sample,
+                    **sheet.levels,
+                    "counts": dict(zip(panel.scale.labels, sheet.counts, strict=True)),
+                    **_document(one),
+                }
+                for sheet, one in rows
+            ],
+            "groups": [levels | {"clamshells": m} | _document(one) for levels, m, one in groups],
+        }
+    )
+
+
+def _clamshells(path: Path, scale: Scale | None, panel: Scale) -> tuple[Clamshell, ...]:
+    """Read the sheets; they must be on the panel's scale."""
     from calibrate.tables.source import read_source
 
-    if (cuts is None) == (calibration is None):
-        raise click.UsageError("Give --cuts FILE, or --season FILE with --calibration NAME.")
-    if calibration is not None and season is None:
-        raise click.UsageError("--calibration needs --season FILE.")
-    if cuts is not None:
-        panel = load_calibration(cuts)
-    else:
-        assert season is not None
-        assert calibration is not None
-        panel = load_calibration(season, name=calibration)
-    told = read_source(sheets, scale=None if scores is None else parse_scale(scores)).clamshells
-    if not told:
-        raise BadTableError(f"{sheets} holds no clamshell sheets.")
-    if told[0].scale.labels != panel.scale.labels:
+    clamshells = read_source(path, scale=scale).clamshells
+    if not clamshells:
+        raise BadTableError(f"{path} holds no clamshell sheets.")
+    labels = clamshells[0].scale.labels
+    if labels != panel.labels:
         raise CannotCompareError(
-            f"{sheets} scores {', '.join(told[0].scale.labels)}, the calibration "
-            f"{', '.join(panel.scale.labels)}."
+            f"{path} scores {', '.join(labels)}, the calibration {', '.join(panel.labels)}."
         )
-    spread, spread_from = _spread(cv, season)
-    known: dict[tuple[int, ...], Equivalent] = {}
-    for one in told:
-        if one.counts not in known:
-            known[one.counts] = equivalent_force(
-                one.counts, panel, cv=spread, level=level, hand_sd=hand_sd
-            )
-    groups = []
-    for levels, members in _groups(told, by):
-        table = [one.counts for one in members]
-        pooled = equivalent_force(table, panel, cv=spread, level=level, hand_sd=hand_sd)
-        groups.append((levels, len(members), pooled))
-    rows = [(one, known[one.counts]) for one in told]
-    if as_json:
-        emit_json(_document(rows, groups, panel, spread, spread_from, level))
-    else:
-        _show(rows, groups, spread, spread_from, level)
+    return clamshells
 
 
-def _spread(cv: float | None, season: Path | None) -> tuple[float, str]:
-    if cv is not None:
-        return cv, "stated"
+def _spread(season: Path | None) -> float:
+    """Take the coefficient of variation within clamshells from the peaks of a season."""
     if season is None:
         raise click.UsageError("State --cv, or give --season FILE with peaks to take it from.")
     from calibrate.cuts.equivalentforce import within_cv
@@ -121,106 +147,59 @@ def _spread(cv: float | None, season: Path | None) -> tuple[float, str]:
 
     units = berry_units(pool([season]), "clamshell")
     try:
-        return within_cv(units.n, units.mean_newton, units.ss_n2), str(season)
+        return within_cv(units.n, units.mean_newton, units.ss_n2)
     except TooFewScoresError as error:
         raise TooFewScoresError(f"{season}: {error.what}.", todo="State --cv.") from None
 
 
 def _groups(
-    told: Sequence[Clamshell], by: Sequence[str]
+    clamshells: Sequence[Clamshell], by: Sequence[str]
 ) -> list[tuple[dict[str, str | None], list[Clamshell]]]:
-    from calibrate.tables.samplingunits import sort_key
+    from calibrate.tables.samplingunits import ordered
 
-    if not by:
-        return []
     found: dict[tuple[str | None, ...], list[Clamshell]] = {}
-    for one in told:
+    for one in clamshells if by else ():
         found.setdefault(tuple(one.levels.get(name) for name in by), []).append(one)
-    return [
-        (dict(zip(by, key, strict=True)), found[key])
-        for key in sorted(found, key=lambda key: tuple(sort_key(text) for text in key))
-    ]
+    return [(dict(zip(by, key, strict=True)), found[key]) for key in ordered(found)]
 
 
-def _told(one: Equivalent) -> dict[str, Any]:
+def _document(one: Equivalent) -> dict[str, Any]:
     return {
-        "n": one.n,
+        **answers.document(one, "n", "fit_p"),
         "mean_N": one.mean.to_json(),
         "from_counts_alone_N": one.by_counts.to_json(),
-        "fit_p": one.fit_p,
-    }
-
-
-def _document(
-    rows: Sequence[tuple[Clamshell, Equivalent]],
-    groups: Sequence[tuple[dict[str, str | None], int, Equivalent]],
-    panel: Calibration,
-    spread: float,
-    spread_from: str,
-    level: float,
-) -> dict[str, Any]:
-    return {
-        "cv": spread,
-        "cv_from": spread_from,
-        "level": level,
-        "calibration": {"source": panel.source, "fingerprint": panel.fingerprint},
-        "clamshells": [
-            {
-                "sample": sheet.sample,
-                **dict(sheet.levels),
-                "counts": dict(zip(sheet.scale.labels, sheet.counts, strict=True)),
-                **_told(one),
-            }
-            for sheet, one in rows
-        ],
-        "groups": [levels | {"clamshells": m} | _told(one) for levels, m, one in groups],
     }
 
 
 def _show(
     rows: Sequence[tuple[Clamshell, Equivalent]],
     groups: Sequence[tuple[dict[str, str | None], int, Equivalent]],
-    spread: float,
-    spread_from: str,
-    level: float,
 ) -> None:
-    from calibrate.tables.tabletext import format_estimate
-
-    print_table(
+    answers.print_table(
         ["clamshell", "counts", "equivalent mean N", "counts alone"],
         [
-            [
-                sheet.sample,
-                "-".join(map(str, sheet.counts)),
-                _open(one.mean.low, one.mean.high)
-                if one.mean.value is None
-                else format_estimate(one.mean, 2),
-                _open(one.by_counts.low, one.by_counts.high)
-                if one.mean.value is None
-                else format_estimate(one.by_counts, 2),
-            ]
+            [sheet.sample, "-".join(map(str, sheet.counts)), _cell(one.mean), _cell(one.by_counts)]
             for sheet, one in rows
         ],
     )
     if groups:
         names = list(groups[0][0])
-        print_table(
+        answers.print_table(
             [*names, "clamshells", "berries", "equivalent mean N"],
             [
                 [
                     *(text or "-" for text in levels.values()),
                     str(m),
                     f"{one.n:.0f}",
-                    _open(one.mean.low, one.mean.high)
-                    if one.mean.value is None
-                    else format_estimate(one.mean, 2),
+                    _cell(one.mean),
                 ]
                 for levels, m, one in groups
             ],
             left=range(len(names)),
         )
-    echo(f"Brackets: {level:.0%} interval. Variation within a clamshell: {spread:.0%}")
-    echo(f"({spread_from}).")
+
+
+def _warn_of_odd(rows: Sequence[tuple[Clamshell, Equivalent]]) -> None:
     odd = [sheet.sample for sheet, one in rows if one.fit_p is not None and one.fit_p < 0.01]
     if odd:
         echo(
@@ -229,7 +208,12 @@ def _show(
         )
 
 
-def _open(low: float | None, high: float | None) -> str:
-    if low is not None:
-        return f"{low:.2f} or more"
-    return "unknown" if high is None else f"{high:.2f} or less"
+def _cell(force: Estimate) -> str:
+    """Write a force in newtons with its interval; where it has no value, the one side known."""
+    from calibrate.tables.tabletext import format_estimate
+
+    if force.value is not None:
+        return format_estimate(force, 2)
+    if force.low is not None:
+        return f"{force.low:.2f} or more"
+    return "unknown" if force.high is None else f"{force.high:.2f} or less"

@@ -7,32 +7,27 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.answers import emit_json, format_newton, print_table
-from calibrate.commands.options import (
-    SHARE,
-    FitOptions,
-    force_scale_option,
-    json_option,
-    pair_options,
-    source_argument,
-)
+from calibrate.commands import answers, options
+from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from calibrate.model.diagnosis import Diagnosis, ScoredBerry
 
 
 @click.command("diagnose")
-@source_argument
-@pair_options(force_scale_option("Scale of force on which the tests are made."))
+@options.source_argument
+@options.pair_options(options.force_scale_option("Scale of force on which the tests are made."))
 @click.option(
     "--alpha",
-    type=SHARE,
+    type=options.SHARE,
     default=0.05,
     help="Level of the tests, shared out over the columns tested.",
 )
-@json_option
-def command(source: Path, how: FitOptions, alpha: float, as_json: bool) -> None:
+@options.json_option
+def command(source: Path, how: options.FitOptions, alpha: float, as_json: bool) -> None:
     """Test whether one scale serves these scores.
 
     Are the cut points the same for all selections, lots, temperatures and sizes? Are the fingers
@@ -47,39 +42,37 @@ def command(source: Path, how: FitOptions, alpha: float, as_json: bool) -> None:
 
     found = diagnose(how.pairs(source), force_scale=how.force_scale, alpha=alpha)
     if as_json:
-        emit_json(document(found))
+        answers.emit_json(document(found))
     else:
         show(found)
 
 
 def document(found: Diagnosis) -> dict[str, Any]:
     """The diagnosis as it is printed by --json."""
-    from dataclasses import asdict
-
     return {
-        "force_scale": found.force_scale,
-        "aic": found.aic,
-        "tests": [asdict(test) for test in found.tests],
+        **answers.document(found, "force_scale", "aic"),
+        "tests": [answers.document(test) for test in found.tests],
         "columns": [
             {
-                **asdict(column.effect.test),
+                **answers.document(column.effect.test),
                 "column": column.name,
                 "largest_N": column.largest_newton,
                 "levels_N": dict(column.levels_newton),
             }
             for column in found.columns
         ],
-        "influential": [_berry_json(berry) for berry in found.influential],
-        "look_again": [_berry_json(odd) for odd in found.look_again],
+        "influential": [_berry(berry, "distance") for berry in found.influential],
+        "look_again": [_berry(berry, "tail") for berry in found.look_again],
         "warnings": list(found.warnings),
     }
 
 
-def _berry_json(berry: ScoredBerry) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    document = asdict(berry)
-    return {"force_n": document.pop("force_newton"), **document}
+def _berry(berry: ScoredBerry, more: str) -> dict[str, Any]:
+    """Write a berry under the keys of this command, where the force is `force_n`."""
+    return {
+        "force_n": berry.force_newton,
+        **answers.document(berry, "berry", "score", "rater", more),
+    }
 
 
 def show(found: Diagnosis) -> None:
@@ -88,53 +81,39 @@ def show(found: Diagnosis) -> None:
     def p_text(p: float | None) -> str:
         return "-" if p is None else "<0.001" if p < 0.001 else f"{p:.3f}"
 
-    print_table(
+    answers.print_table(
         ["test", "chi-square", "df", "p"],
         [
-            [test.name, "-" if test.statistic is None else f"{test.statistic:.2f}", str(test.df),
-             p_text(test.p_value)]
+            [
+                test.name,
+                answers.format_value(test.statistic, missing="-"),
+                str(test.df),
+                p_text(test.p_value),
+            ]
             for test in found.tests
         ],
-    )  # fmt: skip
+    )
     if found.columns:
-        print_table(
+        tests = [(c, c.effect.test) for c in found.columns]
+        answers.print_table(
             ["column", "df", "p", "moves the cuts by up to N"],
             [
-                [
-                    c.name,
-                    str(c.effect.test.df),
-                    p_text(c.effect.test.p_value),
-                    format_newton(c.largest_newton),
-                ]
-                for c in found.columns
+                [c.name, str(test.df), p_text(test.p_value), format_newton(c.largest_newton)]
+                for c, test in tests
             ],
         )
     echo("AIC " + ", ".join(f"{name} {value:.1f}" for name, value in found.aic.items() if value))
-    if found.influential:
-        print_table(
-            ["berry that pulls most", "force N", "score", "rater", "Cook's distance"],
-            [
-                [b.berry, format_newton(b.force_newton), b.score, b.rater, f"{b.distance:.2f}"]
-                for b in found.influential
-            ],
-            left=(0, 3),
-        )
-    if found.look_again:
-        print_table(
-            ["look again at berry", "force N", "score", "rater", "one in"],
-            [
-                [
-                    odd.berry,
-                    format_newton(odd.force_newton),
-                    odd.score,
-                    odd.rater,
-                    f"{1 / odd.tail:,.0f}",
-                ]
-                for odd in found.look_again
-            ],
-            left=(0, 3),
-        )
+    pulls = [(one, f"{one.distance:.2f}") for one in found.influential]
+    _show_berries("berry that pulls most", "Cook's distance", pulls)
+    odd = [(one, f"{1 / one.tail:,.0f}") for one in found.look_again]
+    _show_berries("look again at berry", "one in", odd)
     for warning in found.warnings:
         echo(f"! {warning}")
     if not found.warnings:
         echo("One scale serves these scores as far as these tests can see.")
+
+
+def _show_berries(first: str, last: str, berries: Sequence[tuple[ScoredBerry, str]]) -> None:
+    rows = [[b.berry, format_newton(b.force_newton), b.score, b.rater, x] for b, x in berries]
+    if rows:
+        answers.print_table([first, "force N", "score", "rater", last], rows, left=(0, 3))

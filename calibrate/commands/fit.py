@@ -7,28 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.answers import (
-    as_label,
-    between,
-    draw,
-    emit_json,
-    format_newton,
-    print_table,
-    say,
-    sides,
-    span,
-    warn,
-)
-from calibrate.commands.options import (
-    FitOptions,
-    force_scale_option,
-    json_option,
-    level_option,
-    pair_options,
-    plot_option,
-    source_argument,
-)
-from gauge.clikit import document as document_of
+from calibrate.commands import answers, options
+from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
 from gauge.errors import CannotCompareError
 
@@ -37,18 +17,19 @@ if TYPE_CHECKING:
 
     from calibrate.cuts.calibration import Calibration
     from calibrate.data.pairs import Pairs
+    from calibrate.data.scale import Scale
     from calibrate.stats.estimate import Estimate
 
 
 @click.command("fit")
-@source_argument
+@options.source_argument
 @click.option("--rater", "raters", multiple=True, help="Only this rater; may be repeated.")
-@pair_options(
-    force_scale_option(
+@options.pair_options(
+    options.force_scale_option(
         "Whether equal steps of force, or equal ratios, feel alike; auto chooses by AIC.",
         "linear", "log", "auto",
     ),
-    level_option,
+    options.level_option,
 )  # fmt: skip
 @click.option(
     "--interval",
@@ -57,8 +38,8 @@ if TYPE_CHECKING:
     default="profile",
     help="How the intervals are made.",
 )
-@click.option(
-    "--resamples", type=click.IntRange(100), default=2000, help="Resamples of the bootstrap."
+@options.number_option(
+    "--resamples", "Resamples of the bootstrap.", whole=True, low=100, default=2000
 )
 @click.option("--seed", type=int, default=1, help="Seed of the bootstrap.")
 @click.option(
@@ -71,12 +52,12 @@ if TYPE_CHECKING:
     is_flag=True,
     help="For sparse data: a penalty keeps cut points finite. Labelled as such.",
 )
-@plot_option("Draw the fit to this png, pdf or svg file.")
-@json_option
+@options.plot_option("Draw the fit to this png, pdf or svg file.")
+@options.json_option
 def command(
     source: Path,
     raters: tuple[str, ...],
-    how: FitOptions,
+    how: options.FitOptions,
     kind: str,
     resamples: int,
     seed: int,
@@ -111,32 +92,35 @@ def command(
         seed=seed,
         penalised=penalised,
     )
-    draw(plot, "fit.draw_fit", calibration, pairs)
-    warn(calibration.warnings)
+    answers.draw(plot, "fit.draw_fit", calibration, pairs)
+    answers.warn(calibration.warnings)
     hands = _hands(pairs, calibration, how.firmest) if each_rater else {}
     if as_json:
-        emit_json({**document(calibration, how.firmest), **hands})
+        answers.emit_json({**document(calibration, how.firmest), **hands})
         return
     show(calibration, how.firmest)
     if hands:
         show_hands(hands)
-    if plot is not None:
-        say(f"picture: {plot}")
+
+
+def _listed(scale: Scale, cuts: Sequence[Estimate], firmest: str) -> list[dict[str, Any]]:
+    """Return cut points for JSON, in the order of the source."""
+    named = list(zip(scale.boundaries, cuts, strict=True))
+    return [
+        {"between": answers.between(pair, firmest), **answers.sides(cut, "force_N", "_N")}
+        for pair, cut in named[:: 1 if firmest == "first" else -1]
+    ]
 
 
 def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
     """Return the fit as --json prints it: scores and cuts in the order of the source."""
-    step = 1 if firmest == "first" else -1
-    cuts = zip(calibration.scale.boundaries, calibration.cuts, strict=True)
+    scale = calibration.scale
     return {
         "n": calibration.n,
         "raters": len(calibration.raters),
-        "scores": [as_label(label) for label in calibration.scale.labels[::step]],
-        **document_of(calibration, "force_scale", "log_likelihood", "spread"),
-        "cuts": [
-            {"between": between(pair, firmest), **sides(cut, "force_N", "_N")}
-            for pair, cut in list(cuts)[::step]
-        ],
+        "scores": answers.between(scale.labels, firmest),
+        **answers.document(calibration, "force_scale", "log_likelihood", "spread"),
+        "cuts": _listed(scale, calibration.cuts, firmest),
         "warnings": list(calibration.warnings),
     }
 
@@ -144,13 +128,13 @@ def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
 def show(calibration: Calibration, firmest: str) -> None:
     """Print the fit as a table."""
     table = document(calibration, firmest)
-    print_table(
+    answers.print_table(
         ["between", "force N", f"{calibration.level:.0%} interval N"],
         [
             [
                 "{} and {}".format(*cut["between"]),
                 format_newton(cut["force_N"], missing="unknown"),
-                "unknown" if cut["force_N"] is None else span(cut["low_N"], cut["high_N"]),
+                "unknown" if cut["force_N"] is None else answers.span(cut["low_N"], cut["high_N"]),
             ]
             for cut in table["cuts"]
         ],
@@ -178,26 +162,18 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
         pairs, force_scale=calibration.force_scale, level=calibration.level, firmest=firmest
     )
 
-    def listed(cuts: Sequence[Estimate]) -> list[dict[str, Any]]:
-        named = list(zip(fit.scale.boundaries, cuts, strict=True))
-        return [
-            {"between": between(pair, firmest), **sides(cut, "force_N", "_N")}
-            for pair, cut in named[:: 1 if firmest == "first" else -1]
-        ]
-
     return {
         "by_rater": [
             {
+                **answers.document(rater, "n", "spread"),
                 "rater": rater.name,
-                "n": rater.n,
-                **sides(rater.shift, "shift"),
-                "spread": rater.spread,
-                "cuts": listed(rater.cuts),
+                **answers.sides(rater.shift, "shift"),
+                "cuts": _listed(fit.scale, rater.cuts, firmest),
             }
             for rater in fit.raters
         ],
-        "next_rater": listed(fit.next_rater),
-        **document_of(fit, "hand_sd", "spread_sd", "berry_sd"),
+        "next_rater": _listed(fit.scale, fit.next_rater, firmest),
+        **answers.document(fit, "hand_sd", "spread_sd", "berry_sd"),
     }
 
 
@@ -210,8 +186,8 @@ def show_hands(hands: dict[str, Any]) -> None:
         force, low, high = (format_newton(cut[key]) for key in ("force_N", "low_N", "high_N"))
         return f"{force} ({low}-{high})"
 
-    named = [*((one["rater"], one["cuts"]) for one in hands["by_rater"])]
-    print_table(
+    named = [(one["rater"], one["cuts"]) for one in hands["by_rater"]]
+    answers.print_table(
         ["rater", *("/".join(map(str, cut["between"])) for cut in hands["next_rater"])],
         [
             [name, *map(cell, cuts)]

@@ -7,23 +7,22 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.answers import emit_json, format_newton, print_table
-from calibrate.commands.options import FILE, json_option, level_option
+from calibrate.commands import answers, options
 from gauge.clikit import echo
 from gauge.errors import BadTableError
 
 if TYPE_CHECKING:
+    from calibrate.data.codedsheet import CodedSheet
     from calibrate.stats.measurement import LimitsOfAgreement, Precision
-    from gauge.csvsheet import CsvSheet
 
 _LEVELS = ("level", "material", "lot")
 
 
 @click.command("gauges", no_args_is_help=True)
-@click.argument("file", metavar="FILE.csv", type=FILE)
-@level_option
-@click.option("--plot", type=FILE, help="Draw two gauges to png, pdf, svg.")
-@json_option
+@click.argument("file", metavar="FILE.csv", type=options.FILE)
+@options.level_option
+@options.plot_option("Draw two gauges to png, pdf, svg.")
+@options.json_option
 def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
     """Two gauges, or several labs, on the same berries.
 
@@ -41,30 +40,26 @@ def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
     Labs: repeatability s_r and reproducibility s_R; two readings of one lab differ by less than
     r = 2.8 s_r, two labs by less than R = 2.8 s_R, 95 % of the time.
     """  # noqa: D301
-    from gauge.csvsheet import CsvSheet
+    from calibrate.data.codedsheet import CodedSheet
+    from calibrate.stats.measurement import limits_of_agreement
 
-    sheet = CsvSheet(file, "the columns berry, gauge and force_N, or lab and force_N")
-    force = _force(sheet)
+    sheet = CodedSheet(file, "the columns berry, gauge and force_N, or lab and force_N")
+    if sheet.force_column is None:
+        sheet.lacks("force_N", todo="Name the column force_N, or give the columns force and unit.")
     if "gauge" in sheet.columns and "berry" in sheet.columns:
-        names, first, second = _two(sheet, force)
-        from calibrate.stats.measurement import limits_of_agreement
-
+        names, first, second = _two(sheet)
         found = limits_of_agreement(first, second, level=level)
-        if plot is not None:
-            from calibrate.plots.gauges import draw_gauges
-            from calibrate.plots.style import save
-
-            save(draw_gauges(found, names, first, second), plot)
+        answers.draw(plot, "gauges.draw_gauges", found, names, first, second)
         if as_json:
-            emit_json(_agreement_json(found, names, level))
+            answers.emit_json(_document(found, names, level))
         else:
-            _show_agreement(found, names)
+            _show(found, names)
     elif "lab" in sheet.columns:
         if plot is not None:
             raise click.UsageError("--plot draws two gauges; a CSV of labs has no picture.")
-        levels = _labs(sheet, force)
+        levels = _labs(sheet)
         if as_json:
-            emit_json({"levels": [one.to_json() for one in levels]})
+            answers.emit_json({"levels": [one.to_json() for one in levels]})
         else:
             _show_labs(levels)
     else:
@@ -74,57 +69,46 @@ def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
         )
 
 
-def _force(sheet: CsvSheet) -> list[float]:
-    from gauge.units import newtons, parse_unit
-
-    if "force_N" in sheet.columns:
-        return sheet.parsed("force_N", sheet.number)
-    if "force" in sheet.columns and "unit" in sheet.columns:
-        units = sheet.parsed("unit", parse_unit)
-        values = sheet.parsed("force", sheet.number)
-        return [newtons(value, unit) for value, unit in zip(values, units, strict=True)]
-    sheet.lacks("force_N", todo="Name the column force_N, or give the columns force and unit.")
-
-
-def _two(sheet: CsvSheet, force: list[float]) -> tuple[tuple[str, str], Any, Any]:
+def _two(sheet: CodedSheet) -> tuple[tuple[str, str], Any, Any]:
+    """Return the names of two gauges, and the readings of each as a row a berry."""
     import numpy as np
 
-    names = sorted(set(sheet.columns["gauge"]))
-    if len(names) != 2:
+    gauge, berry, force = sheet.names("gauge"), sheet.columns["berry"], sheet.forces()
+    if len(gauge.labels) != 2:
         raise BadTableError(
-            f"{sheet.path}, column 'gauge': {len(names)} gauges ({', '.join(names)}), not two.",
+            f"{sheet.path}, column 'gauge': {len(gauge.labels)} gauges "
+            f"({', '.join(gauge.labels)}), not two.",
             todo="Keep the rows of two gauges, or name them as labs in a column lab.",
         )
-    told: dict[str, dict[str, list[float]]] = {}
-    for berry, gauge, value in zip(
-        sheet.columns["berry"], sheet.columns["gauge"], force, strict=True
-    ):
-        told.setdefault(berry, {name: [] for name in names})[gauge].append(value)
     tables = []
-    for name in names:
-        widest = max(len(one[name]) for one in told.values())
-        rows = [one[name] + [np.nan] * (widest - len(one[name])) for one in told.values()]
-        tables.append(np.array(rows, dtype=float))
-    return (names[0], names[1]), tables[0], tables[1]
+    for code in (0, 1):
+        rows = [force[(gauge.code == code) & (berry.code == at)] for at in range(len(berry.labels))]
+        table = np.full((len(rows), max(map(len, rows))), np.nan)
+        for line, readings in zip(table, rows, strict=True):
+            line[: len(readings)] = readings
+        tables.append(table)
+    return (gauge.labels[0], gauge.labels[1]), tables[0], tables[1]
 
 
-def _labs(sheet: CsvSheet, force: list[float]) -> list[Precision]:
+def _labs(sheet: CodedSheet) -> list[Precision]:
+    """Find the precision of each level of the material, or of all readings."""
+    import numpy as np
+
+    from calibrate.data.factor import Factor
     from calibrate.stats.measurement import precision
     from calibrate.tables.samplingunits import sort_key
 
     column = next((name for name in _LEVELS if name in sheet.columns), None)
-    of = sheet.columns[column] if column else ("",) * len(force)
-    found = []
-    for name in sorted(set(of), key=sort_key):
-        rows = [at for at, text in enumerate(of) if text == name]
-        labs = [sheet.columns["lab"][at] for at in rows]
-        found.append(precision(labs, [force[at] for at in rows], level=name))
-    return found
+    of = sheet.columns[column] if column else Factor.always("", len(sheet))
+    lab, force = sheet.columns["lab"].code, sheet.forces()
+    return [
+        precision(lab[rows], force[rows], level=name)
+        for name in sorted(of.labels, key=sort_key)
+        for rows in [np.flatnonzero(of.code == of.labels.index(name))]
+    ]
 
 
-def _agreement_json(
-    found: LimitsOfAgreement, names: tuple[str, str], level: float
-) -> dict[str, Any]:
+def _document(found: LimitsOfAgreement, names: tuple[str, str], level: float) -> dict[str, Any]:
     return {
         "first": names[0],
         "second": names[1],
@@ -136,18 +120,16 @@ def _agreement_json(
         "upper_limit_N": found.upper.to_json(),
         "slope": found.slope.to_json(),
         "repeatability": {
-            name: None
-            if one is None
-            else {"sd_N": one.sd, "coefficient_N": one.coefficient, "df": one.df}
+            name: one and {"sd_N": one.sd, "coefficient_N": one.coefficient, "df": one.df}
             for name, one in zip(names, found.repeatability, strict=True)
         },
     }
 
 
-def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
+def _show(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
     from calibrate.tables.tabletext import format_estimate
 
-    print_table(
+    answers.print_table(
         ["", "N"],
         [
             [f"mean difference, {names[0]} minus {names[1]}", format_estimate(found.bias, 3)],
@@ -163,8 +145,7 @@ def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
                 f"{name} against itself: SD {one.sd:.3f} N; two readings of a berry differ by less "
                 f"than {one.coefficient:.3f} N 95 % of the time."
             )
-    low, high = found.slope.low, found.slope.high
-    if low is not None and high is not None and (low > 0 or high < 0):
+    if found.slope.excludes_zero():
         echo(
             "The difference changes with force: these limits do not hold alike for firm and soft "
             "berries."
@@ -172,15 +153,14 @@ def _show_agreement(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
 
 
 def _show_labs(levels: list[Precision]) -> None:
-
-    print_table(
+    answers.print_table(
         ["level", "labs", "n", "mean N", "s_r", "s_R", "r", "R"],
         [
             [
                 one.level or "all",
                 str(one.labs),
                 str(one.readings),
-                *(format_newton(x) for x in (one.mean, one.s_r, one.s_R, one.r, one.R)),
+                *map(answers.format_newton, (one.mean, one.s_r, one.s_R, one.r, one.R)),
             ]
             for one in levels
         ],

@@ -3,30 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commands.answers import (
-    emit_json,
-    format_newton,
-    print_table,
-    say,
-    sides,
-    span,
-    warn,
-)
-from calibrate.commands.options import (
-    POSITIVE,
-    SHARE,
-    FitOptions,
-    calibration_options,
-    json_option,
-    plot_option,
-    sale_limit_option,
-    source_argument,
-)
-from gauge.clikit import document as document_of
+from calibrate.commands import answers, options
+from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
@@ -35,17 +17,17 @@ if TYPE_CHECKING:
 
 
 @click.command("limit")
-@source_argument
-@calibration_options()
+@options.source_argument
+@options.calibration_options()
 @click.option(
     "--share",
-    type=SHARE,
+    type=options.SHARE,
     default=0.95,
     help="Share of berries that shall be within the sale limit.",
 )
-@sale_limit_option
-@click.option("--discard-cost", type=POSITIVE, default=1.0, help="Cost of a sound berry withheld.")
-@click.option("--ship-cost", type=POSITIVE, default=1.0, help="Cost of a soft berry shipped.")
+@options.sale_limit_option
+@options.number_option("--discard-cost", "Cost of a sound berry withheld.", above=0, default=1.0)
+@options.number_option("--ship-cost", "Cost of a soft berry shipped.", above=0, default=1.0)
 @click.option(
     "--threshold",
     "thresholds",
@@ -53,11 +35,11 @@ if TYPE_CHECKING:
     multiple=True,
     help="Weigh this threshold (N); may be repeated. By default seven around the limit.",
 )
-@plot_option()
-@json_option
+@options.plot_option()
+@options.json_option
 def command(
     source: Path,
-    how: FitOptions,
+    how: options.FitOptions,
     calibration_name: str | None,
     share: float,
     sale_limit: str | None,
@@ -81,54 +63,38 @@ def command(
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.cuts.salelimit import (
-        CAUTION,
-        cheapest_threshold,
-        limit_force,
-        threshold_costs,
-        within_curve,
-    )
+    from calibrate.cuts import salelimit
 
     pairs = how.pairs(source)
     calibration = how.calibration(source, calibration_name, pairs).with_limit(sale_limit)
-    limit = limit_force(calibration, share=share, level=how.level)
-    cheapest = cheapest_threshold(calibration, discard_cost=discard_cost, ship_cost=ship_cost)
+    limit = salelimit.limit_force(calibration, share=share, level=how.level)
+    prices = {"discard_cost": discard_cost, "ship_cost": ship_cost}
+    cheapest = salelimit.cheapest_threshold(calibration, **prices)
     if not thresholds:
         middle = limit.value if cheapest is None else cheapest
         middle = float(np.median(pairs.force_newton)) if middle is None else middle
         thresholds = tuple(round(middle * x, 2) for x in (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3))
     forces = np.repeat(pairs.force_newton, np.round(pairs.count).astype(int))
-    costs = threshold_costs(
-        calibration, forces, thresholds, discard_cost=discard_cost, ship_cost=ship_cost
-    )
+    costs = salelimit.threshold_costs(calibration, forces, thresholds, **prices)
     if plot is not None:
-        from calibrate.plots.limit import draw_limit
-        from calibrate.plots.style import save
-
         grid = np.linspace(max(0.02, forces.min() * 0.8), forces.max() * 1.02, 300)
-        fine = threshold_costs(calibration, forces, list(grid))
-        curve = within_curve(calibration, grid, level=how.level)
-        save(draw_limit(curve, limit, share, fine), plot)
-    warn(calibration.warnings)
-    say(CAUTION)
+        fine = salelimit.threshold_costs(calibration, forces, list(grid))
+        curve = salelimit.within_curve(calibration, grid, level=how.level)
+        answers.draw(plot, "limit.draw_limit", curve, limit, share, fine)
+    answers.warn(calibration.warnings)
+    answers.say(salelimit.CAUTION)
     if as_json:
-        emit_json(document(limit, share, cheapest, costs))
+        answers.emit_json(
+            {
+                "share": share,
+                **answers.sides(limit, "force_N", "_N"),
+                "cheapest_threshold_N": cheapest,
+                # The errors are berries out of 100.
+                "thresholds": [answers.document(cost) for cost in costs],
+            }
+        )
     else:
         show(limit, share, cheapest, costs, how.level)
-        if plot is not None:
-            say(f"picture: {plot}")
-
-
-def document(
-    limit: Estimate, share: float, cheapest: float | None, costs: tuple[ThresholdCost, ...]
-) -> dict[str, Any]:
-    """The answer as it is printed by --json; the errors are berries out of 100."""
-    return {
-        "share": share,
-        **sides(limit, "force_N", "_N"),
-        "cheapest_threshold_N": cheapest,
-        "thresholds": [document_of(cost) for cost in costs],
-    }
 
 
 def show(
@@ -142,15 +108,18 @@ def show(
     echo(
         f"{share:.0%} of berries are within the sale limit from "
         f"{format_newton(limit.value, missing='no force')} N on "
-        f"({level:.0%} interval {span(limit.low, limit.high)} N)."
+        f"({level:.0%} interval {answers.span(limit.low, limit.high)} N)."
     )
-    print_table(
+    answers.print_table(
         ["withhold below N", "shipped", "sound withheld", "soft shipped", "cost"],
         [
-            [format_newton(c.threshold_newton), f"{c.shipped:.0f}", f"{c.sound_discarded:.1f}",
-             f"{c.soft_shipped:.1f}", f"{c.cost:.1f}"]
+            [
+                format_newton(c.threshold_newton),
+                f"{c.shipped:.0f}",
+                *(f"{number:.1f}" for number in (c.sound_discarded, c.soft_shipped, c.cost)),
+            ]
             for c in costs
         ],
         title="Out of 100 berries with this season's forces",
-    )  # fmt: skip
+    )
     echo(f"At the stated costs the cheapest threshold is {format_newton(cheapest)} N.")

@@ -7,15 +7,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.answers import as_label, emit_json, format_newton, print_table, say
-from calibrate.commands.options import FILE, POSITIVE, FitOptions, calibration_options, json_option
+from calibrate.commands import answers, options
+from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from calibrate.cuts.calibration import Calibration
 
 
-def _numbers(text: str) -> tuple[float, ...]:
+def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
+    """Read a list of numbers."""
+    if text is None:
+        return None
     try:
         return tuple(float(part) for part in text.split(","))
     except ValueError:
@@ -25,40 +30,47 @@ def _numbers(text: str) -> tuple[float, ...]:
 
 
 @click.command("plan")
-@click.argument("source", type=FILE, required=False)
-@click.option(
-    "--half-width",
-    type=POSITIVE,
-    default=0.25,
-    help="Wanted half-width of every cut's interval, N.",
+@click.argument("source", type=options.FILE, required=False)
+@options.number_option(
+    "--half-width", "Wanted half-width of every cut's interval, N.", above=0, default=0.25
 )
-@click.option("--raters", type=click.IntRange(1), default=None, help="Raters who will score.")
-@click.option("--hand-sd", type=click.FloatRange(0), help="How far hands differ, share of force.")
-@click.option(
+@options.number_option("--raters", "Raters who will score.", whole=True, low=1)
+@options.number_option("--hand-sd", "How far hands differ, share of force.", low=0)
+@options.number_option(
     "--berry-sd",
-    type=click.FloatRange(0),
+    "How far berries of one force differ to the fingers, share of force.",
+    low=0,
     default=0.08,
-    help="How far berries of one force differ to the fingers, share of force.",
 )
 @click.option(
-    "--cuts", help="Without a source: guessed cut points in N, firmest first, 4.5,3.2,2.1."
+    "--cuts",
+    callback=_numbers,
+    help="Without a source: guessed cut points in N, firmest first, 4.5,3.2,2.1.",
 )
-@click.option("--spread", type=POSITIVE, help="Guessed spread, N.")
-@click.option("--forces", help="Without a source: lowest and highest force to pick, N: 0.5,5.5.")
-@click.option("--lots", help="Forces (N) that can be picked next, for example lot means: 1.2,3.4.")
-@calibration_options()
-@json_option
+@options.number_option("--spread", "Guessed spread, N.", above=0)
+@click.option(
+    "--forces",
+    callback=_numbers,
+    help="Without a source: lowest and highest force to pick, N: 0.5,5.5.",
+)
+@click.option(
+    "--lots",
+    callback=_numbers,
+    help="Forces (N) that can be picked next, for example lot means: 1.2,3.4.",
+)
+@options.calibration_options()
+@options.json_option
 def command(
     source: Path | None,
     half_width: float,
     raters: int | None,
     hand_sd: float | None,
     berry_sd: float,
-    cuts: str | None,
+    cuts: tuple[float, ...] | None,
     spread: float | None,
-    forces: str | None,
-    lots: str | None,
-    how: FitOptions,
+    forces: tuple[float, ...] | None,
+    lots: tuple[float, ...] | None,
+    how: options.FitOptions,
     calibration_name: str | None,
     as_json: bool,
 ) -> None:
@@ -75,98 +87,80 @@ def command(
 
     from calibrate.cuts.samplesize import PlannedPanel, berries_needed, half_widths, next_forces
 
+    so_far: int | None = None
     if source is None:
         calibration = _guess(cuts, spread)
         if forces is None:
             raise click.UsageError("Without a SOURCE give --cuts, --spread and --forces.")
-        ends = _numbers(forces)
-        picked = np.linspace(min(ends), max(ends), 101)
+        picked = np.linspace(min(forces), max(forces), 101)
         raters = raters or 1
-        hand_sd = 0.0 if hand_sd is None else hand_sd
-        so_far = None
     else:
         pairs = how.pairs(source)
         calibration = how.calibration(source, calibration_name, pairs)
         picked = pairs.force_newton
         raters = raters or max(len(pairs.raters), 1)
-        hand_sd = hand_sd if hand_sd is not None else (calibration.hand_sd or 0.0)
-        so_far = len(np.unique(pairs.berry)) if pairs.berries else pairs.n // max(raters, 1)
+        so_far = len(np.unique(pairs.berry)) if pairs.berries else pairs.n // raters
+    hand_sd = (calibration.hand_sd or 0.0) if hand_sd is None else hand_sd
     panel = PlannedPanel(raters=raters, hand_sd=hand_sd, berry_sd=berry_sd if raters > 1 else 0.0)
     needed = berries_needed(calibration, picked, panel, half_width, level=how.level)
-    choices = (
-        _numbers(lots) if lots else tuple(np.linspace(picked.min(), picked.max(), 41).round(2))
-    )
+    choices = lots or tuple(np.linspace(picked.min(), picked.max(), 41).round(2))
     following = next_forces(calibration, picked, choices)
-    names = ["/".join(pair) for pair in calibration.scale.boundaries]
-    widths = (
-        None if so_far is None else half_widths(calibration, picked, so_far, panel, level=how.level)
-    )
-    if as_json:
-        emit_json(
+    widths: Sequence[float | None] = [None] * len(needed)
+    if so_far is not None:
+        widths = half_widths(calibration, picked, so_far, panel, level=how.level).tolist()
+    columns = zip(calibration.scale.boundaries, calibration.cut_newton, needed, widths, strict=True)
+    document = {
+        "half_width_N": half_width,
+        **answers.document(panel),
+        "berries": max(needed),
+        "berries_so_far": so_far,
+        "cuts": [
             {
-                "half_width_N": half_width,
-                "raters": raters,
-                "hand_sd": hand_sd,
-                "berry_sd": panel.berry_sd,
-                "berries": max(needed),
-                "berries_so_far": so_far,
-                "cuts": _cuts(calibration, needed, widths),
-                "pick_next_N": [
-                    {"force_N": p.force_newton, "gain_pct": p.gain_pct} for p in following
-                ],
+                "between": answers.between(pair),
+                "force_N": cut,
+                "berries": n,
+                "half_width_now_N": now,
             }
-        )
-        return
+            for pair, cut, n, now in columns
+        ],
+        "pick_next_N": [answers.document(force) for force in following],
+    }
+    if as_json:
+        answers.emit_json(document)
+    else:
+        _show(document)
 
-    print_table(
-        ["boundary", "cut N", "half-width now N", f"berries for {half_width:g} N"],
+
+def _show(document: dict[str, Any]) -> None:
+    answers.print_table(
+        ["boundary", "cut N", "half-width now N", f"berries for {document['half_width_N']:g} N"],
         [
             [
-                name,
-                format_newton(cut),
-                "-" if widths is None else format_newton(float(widths[i])),
-                str(n),
+                "/".join(map(str, cut["between"])),
+                format_newton(cut["force_N"]),
+                format_newton(cut["half_width_now_N"], missing="-"),
+                str(cut["berries"]),
             ]
-            for i, (name, cut, n) in enumerate(
-                zip(names, calibration.cut_newton, needed, strict=True)
-            )
+            for cut in document["cuts"]
         ],
     )
+    raters, hand_sd = document["raters"], document["hand_sd"]
     hands = f"{raters} rater{'s' if raters > 1 else ''}, hands differing by {hand_sd:.0%}"
-    echo(f"{max(needed)} berries scored by {hands}.")
-    echo(
-        "Pick next near "
-        + ", then ".join(dict.fromkeys(f"{p.force_newton:.2f} N" for p in following))
-        + "."
-    )
+    echo(f"{document['berries']} berries scored by {hands}.")
+    near = dict.fromkeys(f"{force['force_N']:.2f} N" for force in document["pick_next_N"])
+    echo(f"Pick next near {', then '.join(near)}.")
     if raters > 1 and hand_sd == 0:
-        say("Hands are taken to be equal; give --hand-sd if they are not.")
+        answers.say("Hands are taken to be equal; give --hand-sd if they are not.")
 
 
-def _guess(cuts: str | None, spread: float | None) -> Calibration:
+def _guess(cuts: tuple[float, ...] | None, spread: float | None) -> Calibration:
     from calibrate.cuts.calibration import Calibration, as_cuts
     from calibrate.data.scale import BLACKBERRY, Scale
 
     if cuts is None or spread is None:
         raise click.UsageError("Give a SOURCE, or --cuts, --spread and --forces.")
-    values = _numbers(cuts)
-    labels = tuple(str(k) for k in range(1, len(values) + 2))
+    labels = tuple(str(k) for k in range(1, len(cuts) + 2))
     return Calibration(
         scale=BLACKBERRY if labels == BLACKBERRY.labels else Scale(labels=labels),
-        force_scale="linear", cuts=as_cuts(values), spread=spread,
+        force_scale="linear", cuts=as_cuts(cuts), spread=spread,
     )  # fmt: skip
-
-
-def _cuts(calibration: Calibration, needed: tuple[int, ...], widths: Any) -> list[dict[str, Any]]:
-
-    return [
-        {
-            "between": [as_label(label) for label in between],
-            "force_N": cut.value,
-            "berries": n,
-            "half_width_now_N": None if widths is None else float(widths[index]),
-        }
-        for index, (between, cut, n) in enumerate(
-            zip(calibration.scale.boundaries, calibration.cuts, needed, strict=True)
-        )
-    ]

@@ -3,26 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import click
 
-from calibrate.commands.answers import emit_json, format_newton, print_table, say, warn
-from calibrate.commands.options import FitOptions, calibration_options, json_option, season_argument
+from calibrate.commands import answers, options
 from gauge.clikit import echo
 
 
 @click.command("store")
-@season_argument
+@options.season_argument
 @click.argument("name", required=False)
 @click.option("--show", "show_name", metavar="NAME", help="Show a stored calibration.")
-@calibration_options(stored=False)
-@json_option
+@options.calibration_options(stored=False)
+@options.json_option
 def command(
     season: Path,
     name: str | None,
     show_name: str | None,
-    how: FitOptions,
+    how: options.FitOptions,
     as_json: bool,
 ) -> None:
     """Store, list and show named calibrations.
@@ -46,42 +44,37 @@ def command(
         with open_season(season) as file:
             made = how.calibration(season)
             file.save_calibration(name, made.fingerprint, made.to_document())
-        warn(made.warnings)
+        answers.warn(made.warnings)
         if as_json:
-            emit_json(
-                {"name": name, "fingerprint": made.fingerprint, **fit.document(made, how.firmest)}
-            )
+            head = {"name": name, "fingerprint": made.fingerprint}
+            answers.emit_json(head | fit.document(made, how.firmest))
         else:
             fit.show(made, how.firmest)
-            say(f"stored as '{name}' in {season}, fingerprint {made.fingerprint[:12]}")
+            answers.say(f"stored as '{name}' in {season}, fingerprint {made.fingerprint[:12]}")
         return
     with open_season(season, read_only=True) as file:
         rows = [file.calibration(show_name)] if show_name else file.calibrations()
+    heads = [answers.document(row, "name", "at", "fingerprint", "version") for row in rows]
     if show_name:
-        row = rows[0]
+        (row,), (head,) = rows, heads
         kept = Calibration.from_document(row.document)
         if as_json:
-            emit_json({"name": row.name, "at": row.at, "fingerprint": row.fingerprint,
-                       "version": row.version, **fit.document(kept, how.firmest)})  # fmt: skip
+            answers.emit_json(head | fit.document(kept, how.firmest))
             return
         echo(f"{row.name}, stored {row.at} by firmhand {row.version}")
         fit.show(kept, how.firmest)
         echo(f"fingerprint {row.fingerprint}")
         return
-    listed: list[dict[str, Any]] = [
-        {"name": row.name, "at": row.at, "fingerprint": row.fingerprint, "version": row.version,
-         "n": row.document.get("n"), "cuts_N": row.document.get("cuts_n")}
-        for row in rows
-    ]  # fmt: skip
+    numbers = [{"n": row.document.get("n"), "cuts_N": row.document.get("cuts_n")} for row in rows]
+    listed = [head | number for head, number in zip(heads, numbers, strict=True)]
     if as_json:
-        emit_json(listed)
+        answers.emit_json(listed)
         return
-
-    print_table(
+    answers.print_table(
         ["name", "stored", "scores", "cut points N", "fingerprint"],
         [
             [str(entry["name"]), str(entry["at"])[:10], str(entry["n"]),
-             " ".join(format_newton(cut, missing="-") for cut in entry["cuts_N"] or ()),
+             " ".join(answers.format_newton(cut, missing="-") for cut in entry["cuts_N"] or ()),
              str(entry["fingerprint"])[:12]]
             for entry in listed
         ],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -10,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands.answers import emit_json, say
-from calibrate.commands.options import FILE, json_option, level_option
+from calibrate.commands import answers, options
 from gauge.clikit import echo
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
@@ -24,22 +22,32 @@ if TYPE_CHECKING:
 CAUTION = "Percentages inform; local grades and the buyer's terms decide what may be sold."
 
 
+def _colours(context: click.Context, option: click.Parameter, text: str) -> tuple[int, ...]:
+    """Read a scale of colour."""
+    low, dash, high = text.partition("-")
+    if not (dash and low.strip().isdigit() and high.strip().isdigit() and int(low) < int(high)):
+        raise InvalidValueError(f"'{text}' is not a scale of colour.", todo="Write it as 0-3.")
+    return tuple(range(int(low), int(high) + 1))
+
+
 @click.command("tally", no_args_is_help=True)
-@click.argument("file", required=False, type=FILE)
-@click.option("--scores", help="Scale, firmest first: 1-5 or firm,soft. Default: by the header.")
+@click.argument("file", required=False, type=options.FILE)
+@options.scale_option("Scale, firmest first: 1-5 or firm,soft. Default: by the header.")
 @click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
-@click.option("--colour", default="0-3", help="Scale of the overall colour.")
-@level_option
-@click.option("--season", type=FILE, help="Store the sheets in this season.")
+@click.option(
+    "--colour", "colours", default="0-3", callback=_colours, help="Scale of the overall colour."
+)
+@options.level_option
+@click.option("--season", type=options.FILE, help="Store the sheets in this season.")
 @click.option("--rater", default="lab", help="Who counted, if the file is mute.")
-@click.option("--form", type=FILE, help="Enter one sheet by keys into SEASON.")
+@click.option("--form", type=options.FILE, help="Enter one sheet by keys into SEASON.")
 @click.option("--sample", help="Clamshell to enter with --form.")
-@json_option
+@options.json_option
 def command(
     file: Path | None,
-    scores: str | None,
+    scale: Scale | None,
     sale_limit: str | None,
-    colour: str,
+    colours: tuple[int, ...],
     level: float,
     season: Path | None,
     rater: str,
@@ -74,36 +82,25 @@ def command(
         assert form is not None
         if sample is None:
             raise click.UsageError("--form needs --sample CODE.")
-        sheets: tuple[Clamshell, ...] = (_enter(form, sample, rater, _colours(colour)),)
+        sheets: tuple[Clamshell, ...] = (_enter(form, sample, rater, colours),)
     else:
         from calibrate.data.clamshell import read_sheets
 
-        sheets = read_sheets(file, scale=_scale(scores), colours=_colours(colour))
+        sheets = read_sheets(file, scale=scale, colours=colours)
     if sale_limit is not None:
         sheets = tuple(
             replace(one, scale=replace(one.scale, sale_limit=sale_limit)) for one in sheets
         )
     if sheets[0].scale.sale_limit is None:
-        say("calibrate tally: no sale limit is known, so nothing is soft; declare --sale-limit.")
+        answers.say(
+            "calibrate tally: no sale limit is known, so nothing is soft; declare --sale-limit."
+        )
     if season is not None:
         _store(season, sheets, rater)
     if as_json:
-        emit_json(document(sheets, level))
+        answers.emit_json(document(sheets, level))
     else:
         _show(sheets, level)
-
-
-def _scale(scores: str | None) -> Scale | None:
-    from calibrate.data.scale import parse_scale
-
-    return None if scores is None else parse_scale(scores)
-
-
-def _colours(text: str) -> tuple[int, ...]:
-    low, dash, high = text.partition("-")
-    if not (dash and low.strip().isdigit() and high.strip().isdigit() and int(low) < int(high)):
-        raise InvalidValueError(f"'{text}' is not a scale of colour.", todo="Write it as 0-3.")
-    return tuple(range(int(low), int(high) + 1))
 
 
 def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
@@ -138,32 +135,30 @@ def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
 
 
 def _show(sheets: Sequence[Clamshell], level: float) -> None:
-    from rich.console import Console
-    from rich.table import Table
-
     from calibrate.tables.shares import shares
 
     scale = sheets[0].scale
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    heads = ("clamshell", "n", "-".join(scale.labels), "soft %", "leaky %", "decayed %", "market %")
-    for head in heads:
-        table.add_column(head, justify="left" if head == "clamshell" else "right", overflow="fold")
-    for one in sheets:
-        counts = "-".join(map(str, one.counts))
-        table.add_row(one.sample, str(one.n), counts, *_cells(shares([one], level=level)))
+    rows = [
+        [
+            one.sample,
+            str(one.n),
+            "-".join(map(str, one.counts)),
+            *_cells(shares([one], level=level)),
+        ]
+        for one in sheets
+    ]
     mean = shares(sheets, level=level)
-    total = sum(one.n for one in sheets)
     if len(sheets) > 1:
-        table.add_section()
-        table.add_row(f"mean of {len(sheets)}", str(total), "", *_cells(mean))
-    console = Console(highlight=False, soft_wrap=False)
-    console.print(table)
-    limit = scale.sale_limit
+        total = str(sum(one.n for one in sheets))
+        rows.append([f"mean of {len(sheets)}", total, "", *_cells(mean)])
+    counts = "-".join(scale.labels)
+    header = ["clamshell", "n", counts, "soft %", "leaky %", "decayed %", "market %"]
+    answers.print_table(header, rows, edge=False)
     echo()
     if mean.at_limit is not None and mean.at_limit.value is not None:
         echo(
-            f"Soft: beyond the sale limit {limit}. At the limit: {_cell(mean.at_limit)} %. "
-            f"Brackets: {level:.0%} interval."
+            f"Soft: beyond the sale limit {scale.sale_limit}. At the limit: "
+            f"{_cell(mean.at_limit)} %. Brackets: {level:.0%} interval."
         )
     if any(one.marketable is None for one in sheets) and mean.marketable_most is not None:
         echo(
@@ -211,21 +206,20 @@ def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
         for one in sheets:
             # Made again with the plan's number, so that the sheet is held against it.
             replace(one, planned=planned.get(one.sample) or one.planned)
-        season.add_clamshell_counts(
-            [
-                ClamshellRow(
-                    sample=one.sample, rater=one.rater or rater, at=at, sheet=one.to_document()
-                )
-                for one in sheets
-            ]
-        )
-    say(f"calibrate tally: {len(sheets)} sheet(s) stored in {path}")
+        rows = [
+            ClamshellRow(
+                sample=one.sample, rater=one.rater or rater, at=at, sheet=one.to_document()
+            )
+            for one in sheets
+        ]
+        season.add_clamshell_counts(rows)
+    answers.say(f"calibrate tally: {len(sheets)} sheet(s) stored in {path}")
 
 
 def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Clamshell:
     """Read keys until the sheet is done, then store it; Ctrl-C stores nothing."""
     from calibrate.data.scale import Scale
-    from calibrate.data.tallyform import TallyForm
+    from calibrate.data.tallyform import TallyForm, keys_of
     from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
@@ -233,39 +227,11 @@ def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Cla
         row = season.sample(sample)
     planned = row.sample.berries_planned
     form = TallyForm(sample=row.sample.code, scale=scale, planned=planned, colours=colours)
-    keys = "  ".join(f"{i} = {label}" for i, label in enumerate(scale.labels, 1))
-    say(f"{sample}: {keys}\n+ leaky  - decayed  * colour  backspace or / undo  Enter store")
+    answers.say(f"{sample}: {form.keys}")
     while not form.done:
-        say(_line(form))
-        for key in _struck(click.getchar()):
+        answers.say(form.line)
+        for key in keys_of(click.getchar()):
             form = form if form.done else form.press(key)
     sheet = replace(form.sheet(), rater=rater)
     _store(path, (sheet,), rater)
     return sheet
-
-
-def _struck(typed: str) -> list[str]:
-    r"""Keys in what arrived at once: fast fingers send several, each of them a berry.
-
-    An arrow or function key, too, is several characters (from ESC on, on Windows from NUL or 0xe0
-    on); none of them is a berry.
-
-    Examples
-    --------
-    >>> _struck("12+"), _struck("4\x1b[3~")
-    (['1', '2', '+'], ['4', ''])
-    """
-    keys = re.findall(r"\x1b.*|[\x00\xe0].|.", typed, re.DOTALL)
-    return [key if len(key) == 1 else "" for key in keys]
-
-
-def _line(form: Any) -> str:
-    counts = "  ".join(
-        f"{label}: {count}" for label, count in zip(form.scale.labels, form.counts, strict=True)
-    )
-    of = f" of {form.planned}" if form.planned else ""
-    colour = "" if form.colour is None else f"  colour {form.colour}"
-    return (
-        f"berry {form.n}{of} | {counts} | leaky {form.count('+')}  decayed {form.count('-')}"
-        f"{colour} | {form.message}"
-    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 
@@ -14,6 +15,21 @@ LEAKY, DECAYED, COLOUR, UNDO, DONE = "+", "-", "*", "/", "\r"
 UNDO_KEYS = frozenset({UNDO, "\x7f", "\b"})
 DONE_KEYS = frozenset({DONE, "\n"})
 _MOST_KEYS = 9
+
+
+def keys_of(typed: str) -> list[str]:
+    r"""Part what arrived at once into keys: fast fingers send several, each of them a berry.
+
+    An arrow or function key, too, is several characters (from ESC on, on Windows from NUL or 0xe0
+    on); none of them is a berry.
+
+    Examples
+    --------
+    >>> keys_of("12+"), keys_of("4\x1b[3~")
+    (['1', '2', '+'], ['4', ''])
+    """
+    keys = re.findall(r"\x1b.*|[\x00\xe0].|.", typed, re.DOTALL)
+    return [key if len(key) == 1 else "" for key in keys]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -75,6 +91,24 @@ class TallyForm:
         """The overall colour, the last one entered."""
         given = [entry for entry in self.entries if entry.startswith("*")]
         return int(given[-1][1:]) if given else None
+
+    @property
+    def keys(self) -> str:
+        """What each key means, for the one who counts."""
+        scores = "  ".join(f"{i} = {label}" for i, label in enumerate(self.scale.labels, 1))
+        return f"{scores}\n+ leaky  - decayed  * colour  backspace or / undo  Enter store"
+
+    @property
+    def line(self) -> str:
+        """What was counted so far and what the last key did, on one line."""
+        columns = zip(self.scale.labels, self.counts, strict=True)
+        counts = "  ".join(f"{label}: {count}" for label, count in columns)
+        of = f" of {self.planned}" if self.planned else ""
+        colour = "" if self.colour is None else f"  colour {self.colour}"
+        return (
+            f"berry {self.n}{of} | {counts} | leaky {self.count(LEAKY)}  "
+            f"decayed {self.count(DECAYED)}{colour} | {self.message}"
+        )
 
     def press(self, key: str) -> TallyForm:
         """Take one key; a key that cannot be right changes nothing and says why."""
