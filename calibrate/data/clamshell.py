@@ -168,19 +168,17 @@ def looks_like_sheets(header: Collection[str], scale: Scale | None = None) -> bo
     >>> looks_like_sheets(["sample", "s1", "s2", "s3", "s4", "s5", "leaky"])
     True
     """
-    scales = (BLACKBERRY, RASPBERRY) if scale is None else (scale,)
-    return any(_score_columns(header, one) for one in scales)
+    return _score_columns(header, scale) is not None
 
 
-def _score_columns(header: Collection[str], scale: Scale) -> tuple[str, ...] | None:
-    """Find the column of each score: the label itself, ``s1`` or ``score_1``; None if one lacks."""
-    found = []
-    for label in scale.labels:
-        names = [name for name in (label, f"s{label}", f"score_{label}") if name in header]
-        if not names:
-            return None
-        found.append(names[0])
-    return tuple(found)
+def _score_columns(header: Collection[str], scale: Scale | None) -> tuple[Scale, list[str]] | None:
+    """Find the scale, and the column of each score: the label itself, ``s1`` or ``score_1``."""
+    for one in (BLACKBERRY, RASPBERRY) if scale is None else (scale,):
+        names = [(label, f"s{label}", f"score_{label}") for label in one.labels]
+        found = [[name for name in three if name in header] for three in names]
+        if all(found):
+            return one, [columns[0] for columns in found]
+    return None
 
 
 def read_sheets(
@@ -241,7 +239,10 @@ def read_sheets(
 
 def _clamshells(sheet: CsvSheet, scale: Scale | None, code: str) -> tuple[Clamshell, ...]:
     """Read each row on its own."""
-    scale, columns = _scale_of(sheet, scale)
+    known = _score_columns(sheet.columns, scale)
+    if known is None:
+        raise _no_scores(sheet, scale)
+    scale, columns = known
     if not code:
         sheet.lacks("sample")
     counts = zip(*(_whole(sheet, name, blank=0) for name in columns), strict=True)
@@ -269,19 +270,13 @@ def _clamshells(sheet: CsvSheet, scale: Scale | None, code: str) -> tuple[Clamsh
     return tuple(found)
 
 
-def _scale_of(sheet: CsvSheet, scale: Scale | None) -> tuple[Scale, tuple[str, ...]]:
-    """Find the scale of the scores, and the column of each."""
-    for one in (BLACKBERRY, RASPBERRY) if scale is None else (scale,):
-        columns = _score_columns(sheet.columns, one)
-        if columns:
-            return one, columns
-    if scale is None:
-        lacks = "neither s1 to s5 nor firm and soft"
-        todo = "Declare the scale with --scores, for example --scores 1-4."
-    else:
+def _no_scores(sheet: CsvSheet, scale: Scale | None) -> BadTableError:
+    lacks = "neither s1 to s5 nor firm and soft"
+    todo = "Declare the scale with --scores, for example --scores 1-4."
+    if scale is not None:
         lacks = f"no column for each score of {', '.join(scale.labels)}"
         todo = "Name the columns s1 to s5, or declare the scale with --scores."
-    raise BadTableError(
+    return BadTableError(
         f"{sheet.path}: the header has {lacks} (it has {', '.join(sheet.header)}).", todo=todo
     )
 

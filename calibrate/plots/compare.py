@@ -16,13 +16,8 @@ def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
     """Draw two or more seasons of one scale, told apart by dash and marker, not by colour."""
     figure = new_figure(7.0, 5.6)
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    known = [
-        end
-        for one in calibrations
-        for cut in one.cuts
-        for end in (cut.value, cut.low, cut.high)
-        if end
-    ]
+    cuts = [cut for one in calibrations for cut in one.cuts]
+    known = [end for cut in cuts for end in (cut.value, cut.low, cut.high) if end]
     low, high = min(known), max(known)
     margin = 0.35 * (high - low) + 0.2
     force = np.linspace(max(low - margin, 0.02), high + margin, 400)
@@ -41,14 +36,9 @@ def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
         name = PurePath(one.source).stem or f"season {index + 1}"
         above.plot([], [], label=name, **curve)
         below.plot([], [], marker, color=INK, markerfacecolor=face, ls="none", label=name)
-    above.set_ylabel("probability of this score\nor a firmer one")
-    above.set_ylim(0, 1)
     above.legend(frameon=False, fontsize=8, loc="center left", bbox_to_anchor=(0.0, 0.75))
     below.set_yticks(range(len(names)), names[::-1])
-    below.set_ylim(-0.6, len(names) - 0.4)
-    below.set_ylabel("cut point between")
-    below.set_xlabel("force (N)")
     below.legend(frameon=False, fontsize=8, loc="lower right")
-    for axes in (above, below):
-        tidy(axes)
+    tidy(above, ylabel="probability of this score\nor a firmer one", ylim=(0, 1))
+    tidy(below, "force (N)", "cut point between", ylim=(-0.6, len(names) - 0.4))
     return figure

@@ -26,7 +26,6 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     grid = _grid(calibration, pairs)
     upper.set_xlim(grid[0], grid[-1])
     for axes in (upper, lower):
-        tidy(axes)
         _bands(axes, calibration, (float(grid[0]), float(grid[-1])))
     _berries(upper, calibration, pairs)
     _cuts(upper, calibration)
@@ -38,7 +37,9 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
         loc="left",
         fontsize=9,
     )
-    lower.set_xlabel("peak force (N)")
+    tidy(upper, ylabel="finger score")
+    tidy(lower, "peak force (N)", "probability of score", ylim=(0.0, 1.12))
+    lower.set_yticks([0.0, 0.25, 0.5, 0.75, 1.0])
     return figure
 
 
@@ -90,7 +91,6 @@ def _berries(axes: Axes, calibration: Calibration, pairs: Pairs) -> None:
     labels = calibration.scale.labels
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(len(labels) - 0.5, -0.5)
-    axes.set_ylabel("finger score")
 
 
 def _cuts(axes: Axes, calibration: Calibration) -> None:
@@ -167,6 +167,3 @@ def _curves(axes: Axes, calibration: Calibration, grid: np.ndarray) -> None:
             fontsize=9,
             fontweight="bold",
         )
-    axes.set_ylim(0.0, 1.12)
-    axes.set_yticks([0.0, 0.25, 0.5, 0.75, 1.0])
-    axes.set_ylabel("probability of score")

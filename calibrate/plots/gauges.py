@@ -7,7 +7,6 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy, write_beside
-from calibrate.stats.estimate import Estimate
 from calibrate.stats.measurement import LimitsOfAgreement
 
 
@@ -25,12 +24,11 @@ def draw_gauges(
     a, b = np.nanmean(first[both], axis=1), np.nanmean(second[both], axis=1)
     figure = new_figure(6.4, 4.2)
     axes = figure.subplots()
-    lines: tuple[tuple[Estimate, str, str], ...] = (
+    for one, name, dash in (
         (found.upper, "upper limit", "--"),
         (found.bias, "mean difference", "-"),
         (found.lower, "lower limit", "--"),
-    )
-    for one, name, dash in lines:
+    ):
         if one.value is None or one.low is None or one.high is None:
             continue
         axes.axhspan(one.low, one.high, color=PALE, linewidth=0, zorder=0)
@@ -38,8 +36,6 @@ def draw_gauges(
         write_beside(axes, f"{name}\n{one.value:.3g} N", one.value)
     axes.axhline(0, color=GREY, linewidth=0.8, linestyle=":")
     axes.plot((a + b) / 2, a - b, "o", color=INK, markersize=4, markerfacecolor="white")
-    axes.set_xlabel("mean of the two gauges, N")
-    axes.set_ylabel(f"{names[0]} minus {names[1]}, N")
     axes.set_title(f"{found.n} berries on both gauges; bands are intervals", loc="left", fontsize=9)
-    tidy(axes)
+    tidy(axes, "mean of the two gauges, N", f"{names[0]} minus {names[1]}, N")
     return figure

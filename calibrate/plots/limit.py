@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from matplotlib.figure import Figure
 
 from calibrate.cuts.salelimit import ThresholdCost, WithinCurve
-from calibrate.plots.style import DASHES, GREY, INK, PALE, new_figure, tidy
+from calibrate.plots.style import DASHES, INK, PALE, THIN, new_figure, tidy
 from calibrate.stats.estimate import Estimate
 
 
@@ -25,9 +25,9 @@ def draw_limit(
     above.plot(curve.force_newton, curve.probability, color=INK, label="within the sale limit")
     if limit.value is not None:
         above.plot([limit.value], [share], "o", color=INK)
-        above.axhline(share, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+        above.axhline(share, **THIN)
         for axes in (above, below):
-            axes.axvline(limit.value, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+            axes.axvline(limit.value, **THIN)
         above.annotate(
             f"{share:.0%} from {limit.value:.2f} N on",
             (limit.value, share),
@@ -35,8 +35,6 @@ def draw_limit(
             textcoords="offset points",
             fontsize=9,
         )
-    above.set_ylabel("probability of a score\nwithin the sale limit")
-    above.set_ylim(0, 1.02)
     above.legend(loc="lower right", frameon=False, fontsize=8)
     thresholds = [cost.threshold_newton for cost in costs]
     for values, name, dash in (
@@ -44,10 +42,7 @@ def draw_limit(
         ([c.soft_shipped for c in costs], "soft, but shipped", DASHES[1]),
     ):
         below.plot(thresholds, values, color=INK, linestyle=dash, label=name)
-    below.set_xlabel("withhold berries below this force (N)")
-    below.set_ylabel("berries out of 100")
-    below.set_ylim(bottom=0)
     below.legend(loc="center right", frameon=False, fontsize=8)
-    for axes in (above, below):
-        tidy(axes)
+    tidy(above, ylabel="probability of a score\nwithin the sale limit", ylim=(0, 1.02))
+    tidy(below, "withhold berries below this force (N)", "berries out of 100", ylim=(0, None))
     return figure

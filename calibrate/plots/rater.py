@@ -8,7 +8,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from calibrate.plots.style import GREY, INK, PALE, draw_interval, new_figure, tidy
+from calibrate.data.labels import format_value
+from calibrate.plots.style import GREY, INK, PALE, THIN, draw_interval, new_figure, tidy
 from calibrate.raters.check import RaterCheck
 
 
@@ -46,13 +47,10 @@ def _scores(axes: Axes, report: RaterCheck) -> None:
     )  # fmt: skip
     for boundary in report.boundaries:
         if boundary.panel_newton is not None:
-            axes.axvline(boundary.panel_newton, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+            axes.axvline(boundary.panel_newton, **THIN)
     axes.set_yticks(range(len(labels)), labels[::-1])
-    axes.set_ylabel("score given")
-    axes.set_xlabel("force (N); shaded: the panel's band of each score")
-    axes.set_xlim(0, top)
     axes.legend(frameon=False, fontsize=8, loc="upper left")
-    tidy(axes)
+    tidy(axes, "force (N); shaded: the panel's band of each score", "score given", xlim=(0, top))
 
 
 def _shifts(axes: Axes, report: RaterCheck) -> None:
@@ -69,10 +67,7 @@ def _shifts(axes: Axes, report: RaterCheck) -> None:
             continue
         draw_interval(axes, shift, place, (-reach, reach), "D" if place == 0 else "o")
     axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
-    axes.set_xlim(-reach, reach)
-    axes.set_xlabel("hand less panel (N); shaded: the lab's limit")
-    axes.set_ylabel("boundary")
-    tidy(axes)
+    tidy(axes, "hand less panel (N); shaded: the lab's limit", "boundary", xlim=(-reach, reach))
 
 
 def _table(axes: Axes, report: RaterCheck) -> None:
@@ -80,27 +75,24 @@ def _table(axes: Axes, report: RaterCheck) -> None:
     share = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)
     axes.imshow(share, cmap="Greys", vmin=0, vmax=1.6, aspect="auto")
     labels = report.panel.scale.labels
-    for i in range(len(labels)):
-        for j in range(len(labels)):
-            if counts[i, j]:
-                axes.text(j, i, f"{counts[i, j]:.0f}", ha="center", va="center", fontsize=9)
+    for (i, j), count in np.ndenumerate(counts):
+        if count:
+            axes.text(j, i, f"{count:.0f}", ha="center", va="center", fontsize=9)
     axes.set_xticks(range(len(labels)), labels)
     axes.set_yticks(range(len(labels)), labels)
-    axes.set_xlabel("score given")
-    axes.set_ylabel("panel's score")
+    axes.set(xlabel="score given", ylabel="panel's score")
 
 
 def _words(axes: Axes, report: RaterCheck) -> None:
     axes.set_axis_off()
     one = report.agreement
-    kappa = "undefined" if one.kappa.value is None else f"{one.kappa.value:.2f}"
+    kappa = format_value(one.kappa.value, missing="undefined")
     lines = [
         f"{one.n} berries: {one.exact:.0%} as the panel, {one.within_one:.0%} within one score, "
         f"quadratic kappa {kappa}.",
         *report.sentences(),
     ]
-    practise = report.to_practise()
-    if practise:
-        lines.append("Practise the anchors at " + ", ".join(practise) + ".")
+    if practise := report.to_practise():
+        lines.append(f"Practise the anchors at {', '.join(practise)}.")
     text = "\n".join(textwrap.fill(line, 108) for line in lines)
     axes.text(0, 1, text, va="top", fontsize=9.5, transform=axes.transAxes)

@@ -23,6 +23,7 @@ DASHES: tuple[object, ...] = (
 )  # fmt: skip
 MARKERS = ("o", "^", "s", "D", "v", "P")
 INK, GREY, PALE = "#111111", "#6e6e6e", "#ececec"
+THIN: dict[str, Any] = {"color": GREY, "linewidth": 0.8, "linestyle": (0, (1, 2))}
 
 _RC: dict[Any, Any] = {
     "font.size": 9.0,
@@ -40,8 +41,9 @@ def new_figure(width_in: float = 7.0, height_in: float = 5.0) -> Figure:
         return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
-def tidy(axes: Axes) -> None:
-    """Leave only the left and lower line of a panel."""
+def tidy(axes: Axes, xlabel: str = "", ylabel: str = "", **more: Any) -> None:
+    """Name the axes of a panel and leave only its left and lower line; `more` as of `Axes.set`."""
+    axes.set(xlabel=xlabel, ylabel=ylabel, **more)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(labelsize=8)
 
