@@ -93,8 +93,8 @@ def choose_anchors(
     Returns
     -------
     AnchorSet
-        Anchors firmest first. A score or boundary that cannot be filled is named in the warnings
-        with the force to look for.
+        Firmest first; a place that cannot be filled is named in the warnings with the force to
+        look for.
 
     Raises
     ------

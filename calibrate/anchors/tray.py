@@ -122,8 +122,6 @@ def plan_tray(
 
     Parameters
     ----------
-    bands : sequence of Band
-    lots : sequence of Lot
     per_score : int
         Berries of each score.
     probability : float

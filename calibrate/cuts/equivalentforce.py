@@ -187,12 +187,8 @@ def within_cv(n: ArrayLike, mean_newton: ArrayLike, ss_n2: ArrayLike) -> float:
     Parameters
     ----------
     n, mean_newton, ss_n2 : array_like of float, shape (m,)
-        Berries, mean force (N), and sum of squares about it (N2) of each clamshell.
-
-    Raises
-    ------
-    TooFewScoresError
-        If no clamshell has two berries.
+        Berries, mean force (N), and sum of squares about it (N2) of each clamshell; a
+        TooFewScoresError if none has two berries.
 
     Examples
     --------

@@ -88,12 +88,7 @@ def within_curve(
     """Estimate P(score within the sale limit | force) with a pointwise interval.
 
     The delta method on the logit z = (h - c) / s, then the logistic, so that limits stay between
-    0 and 1. Limits are NaN where the calibration carries no covariance.
-
-    Raises
-    ------
-    InvalidValueError
-        If the scale has no sale limit, or its cut is not known.
+    0 and 1. Limits are NaN where the calibration carries no covariance. Errors as of `limit_force`.
     """
     from scipy.special import expit
 

@@ -79,18 +79,12 @@ def compare_seasons(
     margin_newton : float
         A shift that would not matter, in newtons: equivalence is tested within it.
     force_scale, level, firmest
-        Of the fits; see `calibrate.cuts.fitting.fit`.
-
-    Returns
-    -------
-    SeasonComparison
+        Of the fits; see `calibrate.cuts.fitting.fit`, for errors too.
 
     Raises
     ------
     CannotCompareError
         If the scales differ.
-    TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
-        See `calibrate.cuts.fitting.fit`.
     """
     same = len(first.raters) > 1 and set(first.raters) == set(second.raters)
 
@@ -160,10 +154,7 @@ def cut_shifts(
 def rescored(first: Calibration, second: Calibration, force_newton: ArrayLike) -> Rescored:
     """Count, out of 100 berries of these forces, those between the two seasons' cut points.
 
-    Raises
-    ------
-    TooFewScoresError
-        Without any force.
+    Without any force it is a TooFewScoresError.
     """
     check_same_scale(first, second)
     forces = np.asarray(force_newton, dtype=float)

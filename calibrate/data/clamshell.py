@@ -33,8 +33,6 @@ class Clamshell:
 
     Attributes
     ----------
-    sample : str
-    scale : Scale
     counts : tuple of int
         Berries at each score, firmest first. Their sum is the number of berries.
     leaky, decayed, marketable : int or None
@@ -43,7 +41,6 @@ class Clamshell:
         Overall colour of the clamshell, on the declared scale.
     planned : int or None
         Berries that the plan foresees; the counts must add up to it.
-    rater : str or None
     levels : mapping of str to str
         Other columns: selection, harvest_date, storage_day ...
     where : str
@@ -161,13 +158,7 @@ class Clamshell:
 
 
 def looks_like_sheets(header: Collection[str], scale: Scale | None = None) -> bool:
-    """Tell clamshell sheets from rows of berries by the header.
-
-    Examples
-    --------
-    >>> looks_like_sheets(["sample", "s1", "s2", "s3", "s4", "s5", "leaky"])
-    True
-    """
+    """Tell clamshell sheets from rows of berries by the header."""
     return _score_columns(header, scale) is not None
 
 
@@ -184,7 +175,7 @@ def _score_columns(header: Collection[str], scale: Scale | None) -> tuple[Scale,
 def read_sheets(
     path: Path, *, scale: Scale | None = None, colours: Collection[int] = _COLOURS
 ) -> tuple[Clamshell, ...]:
-    r"""Read clamshell sheets.
+    """Read clamshell sheets.
 
     Parameters
     ----------
@@ -204,15 +195,6 @@ def read_sheets(
         If the CSV has no code or no score columns.
     ImpossibleSheetError
         If a sheet cannot be true, or a clamshell stands there twice; names row and column.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = Path(folder, "sheets.csv")
-    ...     _ = path.write_text("sample,firm,soft,leaky\nT1,18,2,1\n")
-    ...     read_sheets(path)[0].counts
-    (18, 2)
     """
     sheet = CsvSheet(path, "a header with sample, one column a score, and one row a clamshell")
     code = next((name for name in _CODE_COLUMNS if name in sheet.columns), "")

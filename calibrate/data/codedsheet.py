@@ -25,22 +25,10 @@ _CHUNK = 1024
 
 
 class CodedSheet(Sheet):
-    r"""The cells of a CSV, column by column, without surrounding blanks.
+    """The cells of a CSV, column by column, without surrounding blanks.
 
     `columns` holds a factor for each name of the header, its labels in the order of their first
     rows. Parameters and errors are those of `gauge.csvsheet.CsvSheet`.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = Path(folder, "berries.csv")
-    ...     _ = path.write_text("selection;force_N\nR-114;1,25\nR-120;1,5\nR-114;1,5\n")
-    ...     sheet = CodedSheet(path, "berries")
-    >>> sheet.columns["selection"].labels, sheet.columns["selection"].code.tolist()
-    (('R-114', 'R-120'), [0, 1, 0])
-    >>> sheet.values("force_N", sheet.number).tolist()
-    [1.25, 1.5, 1.5]
     """
 
     def __init__(self, path: Path, wants: str) -> None:

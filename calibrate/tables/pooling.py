@@ -26,15 +26,11 @@ class Pool:
 
     Attributes
     ----------
-    sources : tuple of str
     force_newton : ndarray of float, shape (n,)
         NaN for a berry that was only scored.
     factors : dict of str to Factor, each of n rows
     score_at, rank : ndarray of int, shape (s,)
         Which berry a finger score belongs to, and its position on the scale.
-    scale : Scale or None
-    clamshells : tuple of Clamshell
-    contradictions : tuple of str
     repeated : int
         Rows left out because another source says the same.
     """
@@ -63,7 +59,7 @@ def pool(
     rater: str | None = None,
     allow_contradictions: bool = False,
 ) -> Pool:
-    r"""Join sources: berries, finger scores and sheets that several of them hold count once.
+    """Join sources: berries, finger scores and sheets that several of them hold count once.
 
     Parameters
     ----------
@@ -88,15 +84,6 @@ def pool(
         If no source has a cue that was asked for.
     UnreadableFileError, BadTableError, ImpossibleSheetError
         As for reading.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = Path(folder, "berries.csv")
-    ...     _ = path.write_text("selection,force_N\nR-114,1.2\nR-114,1.4\n")
-    ...     pool([path]).n
-    2
     """
     read = [
         one if isinstance(one, Source) else read_source(one, scale=scale, cues=cues)

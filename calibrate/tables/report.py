@@ -28,12 +28,8 @@ class Report:
 
     Attributes
     ----------
-    table : Table
     softening : tuple of (levels, Softening)
         One an entry of the table with its storage days drawn together; empty without two days.
-    ranks : SeasonRanks or None
-    cues : tuple of CueEffect
-    notes : tuple of str
     """
 
     table: Table

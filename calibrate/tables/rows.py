@@ -23,27 +23,21 @@ class Row:
 
     Attributes
     ----------
-    levels : mapping of str to (str or None)
     n, units : int
-        Berries with a peak, and the units that they came in.
+        Berries with a peak, and the units that they came in; `clamshells` counts sheets.
     force : Estimate
         Mean force of all berries (N) with a t interval; the unit gives the standard error.
     sd_newton, se_newton : float or None
         Standard deviation of berries; standard error of the mean with the unit as the unit.
-    clamshells : int
-        Clamshell sheets.
     n_scored : float
         Berries with a finger score, or counted on sheets.
-    scores : tuple of float or None
-        Share of berries at each score, seen.
+    scores, predicted : tuple of float or None
+        Share of berries at each score, seen or predicted from force by the calibration.
     mean_score : Estimate
         Mean position on the scale, 1 the firmest; units count alike.
     shares : Shares or None
         Soft, at the limit, leaky, decayed, marketable: from sheets if there are any, or else soft
         and at the limit from finger scores.
-    predicted : tuple of float or None
-        Share of berries at each score, predicted from force by the calibration.
-    predicted_soft : Estimate or None
     letters : mapping of str to str
         Outcome to letters.
     """

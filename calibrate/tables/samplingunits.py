@@ -59,8 +59,6 @@ class SamplingUnits:
 
     Attributes
     ----------
-    name : str
-        clamshell, replicate or berry.
     factors : dict of str to Factor, each of m rows
     n : ndarray of float, shape (m,)
         Berries with a peak.
@@ -170,8 +168,6 @@ def berry_units(
 
     Parameters
     ----------
-    pool : Pool
-    unit : {"clamshell", "replicate", "berry"}
     calibration : Calibration, optional
         Predicts scores from force.
     extra : sequence of str

@@ -56,7 +56,7 @@ class Source:
 
 
 def read_source(path: Path, *, scale: Scale | None = None, cues: Sequence[str] = ()) -> Source:
-    r"""Read a source, whichever kind it is.
+    """Read a source, whichever kind it is.
 
     Parameters
     ----------
@@ -72,15 +72,6 @@ def read_source(path: Path, *, scale: Scale | None = None, cues: Sequence[str] =
     Raises
     ------
     UnreadableFileError, BadTableError, ImpossibleSheetError
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = Path(folder, "berries.csv")
-    ...     _ = path.write_text("selection,force,unit\nR-114,1,kgf\n")
-    ...     read_source(path).force_newton
-    array([9.80665])
     """
     if looks_like_season(path):
         return _from_season(path, cues)
