@@ -5,23 +5,15 @@ A backtracking matcher tries every way to share a run of bytes among the repeats
 
 from __future__ import annotations
 
-import importlib
-import re
 from collections.abc import Iterable
 from typing import Any
 
-# Private to Python, but the one thing that reads a pattern just as `re` does.
-_parser: Any = importlib.import_module("re._parser")
+from gauge.protocol.parsedpattern import bytes_of, parsed
 
-_ALL = frozenset(range(256))
 # repetitions; a repeat of more is as good as without end in a line of 256 bytes
 _MANY = 16
 # repeats without end that may share one run: 256**3 / 6 ways are tried within a second
 _MOST = 3
-_CATEGORIES = {
-    "CATEGORY_DIGIT": rb"\d", "CATEGORY_NOT_DIGIT": rb"\D", "CATEGORY_SPACE": rb"\s",
-    "CATEGORY_NOT_SPACE": rb"\S", "CATEGORY_WORD": rb"\w", "CATEGORY_NOT_WORD": rb"\W",
-}  # fmt: skip
 
 
 def why_unbounded(pattern: bytes) -> str | None:
@@ -31,7 +23,7 @@ def why_unbounded(pattern: bytes) -> str | None:
     row, and what refers back to a part.
     """
     try:
-        runs = _runs(_parser.parse(pattern), [0] * 256)
+        runs = _runs(parsed(pattern), [0] * 256)
     except ValueError as error:
         return str(error)
     most = max(range(256), key=runs[1].__getitem__)
@@ -40,10 +32,10 @@ def why_unbounded(pattern: bytes) -> str | None:
     return None
 
 
-def _runs(items: Iterable[tuple[Any, Any]], now: list[int]) -> tuple[list[int], list[int]]:
+def _runs(items: Any, now: list[int]) -> tuple[list[int], list[int]]:
     """For each byte, count the repeats that can share a run of it: at the end, and at most."""
     most = list(now)
-    for op, value in items:
+    for place, (op, value) in enumerate(items):
         name = str(op)
         if name == "AT":
             continue
@@ -57,7 +49,7 @@ def _runs(items: Iterable[tuple[Any, Any]], now: list[int]) -> tuple[list[int], 
         elif name in {"MAX_REPEAT", "MIN_REPEAT", "POSSESSIVE_REPEAT"}:
             now, seen = _repeat(value, now)
         else:
-            taken = _bytes(name, value)
+            taken = _bytes(items, place)
             now = seen = [n if byte in taken else 0 for byte, n in enumerate(now)]
         most = _largest((most, seen))
     return now, most
@@ -69,7 +61,7 @@ def _repeat(value: tuple[int, int, Any], now: list[int]) -> tuple[list[int], lis
         raise ValueError("a repeat stands within a repeat")
     ended, seen = _runs(items, now)
     if largest > _MANY:
-        taken = frozenset[int]().union(*(_bytes(str(op), v) for op, v in _flat(items)))
+        taken = _taken(items)
         ended = seen = [n + 1 if byte in taken else n for byte, n in enumerate(now)]
         if least:
             ended = [n if byte in taken else 0 for byte, n in enumerate(ended)]
@@ -86,38 +78,24 @@ def _varies(item: tuple[Any, Any]) -> bool:
     return name.endswith("_REPEAT") and (value[0] != value[1] or any(map(_varies, value[2])))
 
 
-def _flat(items: Iterable[tuple[Any, Any]]) -> Iterable[tuple[Any, Any]]:
-    """Single bytes of items, without their groups and fixed repeats."""
-    for op, value in items:
+def _taken(items: Any) -> set[int]:
+    """The bytes that items can be, those of their groups and fixed repeats too."""
+    taken: set[int] = set()
+    for place, (op, value) in enumerate(items):
         name = str(op)
-        if name == "AT" or name.startswith("ASSERT"):
-            continue
-        if name == "SUBPATTERN":
-            yield from _flat(value[3])
-        elif name.endswith("_REPEAT"):
-            yield from _flat(value[2])
-        else:
-            yield op, value
+        if name == "SUBPATTERN" or name.endswith("_REPEAT"):
+            taken |= _taken(value[-1])
+        elif name != "AT" and not name.startswith("ASSERT"):
+            taken |= set(_bytes(items, place))
+    return taken
 
 
-def _bytes(name: str, value: Any) -> frozenset[int]:
-    """The bytes that one item of a pattern can be."""
-    if name == "LITERAL":
-        return frozenset({value})
-    if name == "NOT_LITERAL":
-        return _ALL - {value}
-    if name == "ANY":
-        return _ALL - {10}
-    if name == "RANGE":
-        return frozenset(range(value[0], value[1] + 1))
-    if name == "CATEGORY":
-        regex = re.compile(_CATEGORIES[str(value)])
-        return frozenset(byte for byte in _ALL if regex.match(bytes([byte])))
-    if name == "IN":
-        negated = str(value[0][0]) == "NEGATE"
-        taken = frozenset[int]().union(*(_bytes(str(op), v) for op, v in value[negated:]))
-        return _ALL - taken if negated else taken
-    raise ValueError("it refers back to a part, which no line format needs")
+def _bytes(items: Any, place: int) -> bytes:
+    """The bytes that one of some items can be."""
+    found = bytes_of(items, place)
+    if found is None:
+        raise ValueError("it refers back to a part, which no line format needs")
+    return found
 
 
 def _largest(counts: Iterable[list[int]]) -> list[int]:
