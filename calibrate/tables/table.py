@@ -63,8 +63,8 @@ class Table:
     scale: Scale | None
     notes: tuple[str, ...]
     # What the rows were made of, for the statistics that go on from here.
-    units: SamplingUnits | None = None
-    sheets: SamplingUnits | None = None
+    units: SamplingUnits
+    sheets: SamplingUnits
 
 
 def tabulate(
@@ -103,30 +103,35 @@ def tabulate(
     """
     notes: list[str] = []
     chosen, why = choose_unit(pool) if unit is None else (unit, "")
-    units = berry_units(pool, chosen, calibration=calibration, extra=by) if pool.n else None
-    if units is not None and why:
+    units = berry_units(pool, chosen, calibration=calibration, extra=by)
+    if units.m and why:
         notes.append(f"Unit: {why}.")
     sheets = sheet_units(pool.clamshells)
-    both = [one for one in (units, sheets) if one is not None]
     for name in (*by, *([block] if block else [])):
-        if not any(name in one.factors for one in both):
+        if name not in units.factors and name not in sheets.factors:
             raise NoSuchRecordError(
                 f"No source has a level '{name}'.", todo="Give --by a column that is there."
             )
-    notes += _mixed(units or sheets, by)
+    notes += _mixed(units if units.m else sheets, by)
     what = compare or ("selection" if "selection" in by else (by[0] if by else None))
     if what is not None and what not in by:
         raise NoSuchRecordError(
             f"'{what}' cannot be compared, for it does not make rows.", todo=f"Add --by {what}."
         )
-    rows = _rows(units, sheets, by, pool.scale, level)
+    berries, cards = units.groups(by), sheets.groups(by)
+    rows = [
+        make_row(
+            dict(zip(by, key, strict=True)), berries.get(key), cards.get(key), pool.scale, level
+        )
+        for key in ordered((*berries, *cards))
+    ]
     compared: list[Compared] = []
     if what is not None:
         compared = _compare_within(units, sheets, by, what, pool.scale, block, level)
     return Table(
         pool=pool,
         by=tuple(by),
-        unit=chosen if units is not None else "clamshell",
+        unit=chosen if units.m else "clamshell",
         level=level,
         calibration=calibration,
         rows=tuple(_with_letters(rows, compared)),
@@ -138,27 +143,12 @@ def tabulate(
     )
 
 
-def _rows(
-    units: SamplingUnits | None,
-    sheets: SamplingUnits | None,
-    by: Sequence[str],
-    scale: Scale | None,
-    level: float,
-) -> list[Row]:
-    """Make a row of each combination of levels."""
-    berries, cards = (one.groups(by) if one is not None else {} for one in (units, sheets))
-    return [
-        make_row(dict(zip(by, key, strict=True)), berries.get(key), cards.get(key), scale, level)
-        for key in ordered((*berries, *cards))
-    ]
-
-
-def _mixed(units: SamplingUnits | None, by: Sequence[str]) -> list[str]:
+def _mixed(units: SamplingUnits, by: Sequence[str]) -> list[str]:
     """Say which conditions are mixed within the rows."""
     notes = []
     for name in ("storage_day", "storage_temp_c", "season"):
-        if units is not None and name in units.factors and name not in by:
-            found = set(units.factors[name].code.tolist()) - {-1}
+        if name not in by:
+            found = set(units.factor(name).code.tolist()) - {-1}
             if len(found) > 1:
                 notes.append(f"{len(found)} values of {name} are mixed in each row: --by {name}.")
     return notes
@@ -176,8 +166,8 @@ def _with_letters(rows: Sequence[Row], compared: Sequence[Compared]) -> list[Row
 
 
 def _compare_within(
-    units: SamplingUnits | None,
-    sheets: SamplingUnits | None,
+    units: SamplingUnits,
+    sheets: SamplingUnits,
     by: Sequence[str],
     what: str,
     scale: Scale | None,
@@ -189,10 +179,9 @@ def _compare_within(
     compared = []
     strata: dict[Key, dict[str, SamplingUnits]] = {}
     for kind, one in (("berries", units), ("sheets", sheets)):
-        if one is not None:
-            # Units without the level make a row, but no group.
-            for key, group in one.where(one.factor(what).code >= 0).groups(others).items():
-                strata.setdefault(key, {})[kind] = group
+        # Units without the level make a row, but no group.
+        for key, group in one.where(one.factor(what).code >= 0).groups(others).items():
+            strata.setdefault(key, {})[kind] = group
     for held in ordered(strata):
         within = dict(zip(others, held, strict=True))
         for outcome, of in _outcomes(units, sheets, scale):
@@ -210,21 +199,20 @@ def _compare_within(
 
 
 def _outcomes(
-    units: SamplingUnits | None, sheets: SamplingUnits | None, scale: Scale | None
+    units: SamplingUnits, sheets: SamplingUnits, scale: Scale | None
 ) -> list[tuple[str, SamplingUnits]]:
     """Find what can be compared, and by which units; sheets count before single scores."""
     found: list[tuple[str, SamplingUnits]] = []
-    if units is not None and units.pressed().m:
+    if units.pressed().m:
         found.append(("force", units))
-    scored = sheets or units
-    if scored is not None and scored.scores is not None:
+    scored = sheets if sheets.m else units
+    if scored.scores is not None:
         found.append(("score", scored))
         if scale is not None and scale.sale_boundary is not None:
             found.append(("soft", scored))
-    if sheets is not None:
-        for name in DEFECTS:
-            if any(getattr(one, name) is not None for one in sheets.sheets):
-                found.append((name, sheets))
+    for name in DEFECTS:
+        if any(getattr(one, name) is not None for one in sheets.sheets):
+            found.append((name, sheets))
     return found
 
 
