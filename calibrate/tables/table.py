@@ -125,22 +125,23 @@ def tabulate(
         )
         for key in ordered((*berries, *cards))
     ]
-    compared: list[Compared] = []
-    if what is not None:
-        compared = _compare_within(units, sheets, by, what, pool.scale, block, level)
-    return Table(
+    table = Table(
         pool=pool,
         by=tuple(by),
         unit=chosen if units.m else "clamshell",
         level=level,
         calibration=calibration,
-        rows=tuple(_with_letters(rows, compared)),
-        compared=tuple(compared),
+        rows=tuple(rows),
+        compared=(),
         scale=pool.scale or (calibration.scale if calibration is not None else None),
         notes=tuple(notes),
         units=units,
         sheets=sheets,
     )
+    if what is None:
+        return table
+    compared = tuple(_compare_within(table, what, block))
+    return replace(table, rows=tuple(_with_letters(rows, compared)), compared=compared)
 
 
 def _mixed(units: SamplingUnits, by: Sequence[str]) -> list[str]:
@@ -165,31 +166,23 @@ def _with_letters(rows: Sequence[Row], compared: Sequence[Compared]) -> list[Row
     return [replace(row, letters=letters.get(frozenset(row.levels.items()), {})) for row in rows]
 
 
-def _compare_within(
-    units: SamplingUnits,
-    sheets: SamplingUnits,
-    by: Sequence[str],
-    what: str,
-    scale: Scale | None,
-    block: str | None,
-    level: float,
-) -> list[Compared]:
-    """Compare one level (`what`, one of `by`) within each combination of the others."""
-    others = [name for name in by if name != what]
+def _compare_within(table: Table, what: str, block: str | None) -> list[Compared]:
+    """Compare one level (`what`, one of those that make rows) within each combination of others."""
+    others = [name for name in table.by if name != what]
     compared = []
     strata: dict[Key, dict[str, SamplingUnits]] = {}
-    for kind, one in (("berries", units), ("sheets", sheets)):
+    for kind, one in (("berries", table.units), ("sheets", table.sheets)):
         # Units without the level make a row, but no group.
         for key, group in one.where(one.factor(what).code >= 0).groups(others).items():
             strata.setdefault(key, {})[kind] = group
     for held in ordered(strata):
         within = dict(zip(others, held, strict=True))
-        for outcome, of in _outcomes(units, sheets, scale):
-            kind = "sheets" if of is sheets else "berries"
+        for outcome, of in _outcomes(table.units, table.sheets, table.pool.scale):
+            kind = "sheets" if of is table.sheets else "berries"
             found, why = None, ""
             try:
                 group = strata[held].get(kind, of.at(np.zeros(0, np.int64)))
-                found = _model(outcome, group, what, scale, block, level)
+                found = _model(table, outcome, group, what, block)
             except FirmhandError as error:
                 why = str(error).rstrip(".")
             compared.append(
@@ -217,13 +210,9 @@ def _outcomes(
 
 
 def _model(
-    outcome: str,
-    units: SamplingUnits,
-    what: str,
-    scale: Scale | None,
-    block: str | None,
-    level: float,
+    table: Table, outcome: str, units: SamplingUnits, what: str, block: str | None
 ) -> Comparison:
+    how: dict[str, Any] = {"level": table.level, "unit": units.name}
     if outcome == "force":
         units = units.pressed()
     elif outcome in DEFECTS:
@@ -237,16 +226,14 @@ def _model(
     group = np.array([place.get(label, -1) for label in factor.labels], np.int64)[factor.code]
     if outcome == "force":
         blocks = units.factors[block].code if block else None
-        return compare_means(
-            units.mean_newton, group, names, block=blocks, level=level, unit=units.name
-        )
-    table = units.scores
-    assert table is not None
+        return compare_means(units.mean_newton, group, names, block=blocks, **how)
+    scores, scale = units.scores, table.pool.scale
+    assert scores is not None
     if outcome == "score":
-        return compare_scores(table, group, names, level=level, unit=units.name)
+        return compare_scores(scores, group, names, **how)
     if outcome == "soft":
         assert scale is not None
-        hits = table[:, scale.beyond_limit].sum(axis=1)
+        hits = scores[:, scale.beyond_limit].sum(axis=1)
     else:
         hits = np.array([getattr(sheet, outcome) for sheet in units.sheets], dtype=float)
-    return compare_proportions(hits, table.sum(axis=1), group, names, level=level, unit=units.name)
+    return compare_proportions(hits, scores.sum(axis=1), group, names, **how)
