@@ -13,7 +13,7 @@ from calibrate.data.clamshell import Clamshell
 from calibrate.data.factor import Factor, stacked
 from calibrate.data.scale import Scale
 from calibrate.tables.sameberry import Rows, contradiction, merge_sheets, scores_once
-from calibrate.tables.source import Scores, Source, read_source
+from calibrate.tables.source import NAMED_SEASON, Scores, Source, read_source
 from gauge.errors import CannotCompareError, ContradictionError, NoSuchRecordError
 
 Floats = NDArray[np.float64]
@@ -117,7 +117,7 @@ def pool(
             "with --allow-contradictions.",
         )
     kept = np.flatnonzero(keep)
-    factors = {name: factor.at(kept) for name, factor in rows.factors.items() if name != "_season"}
+    factors = {name: one.at(kept) for name, one in rows.factors.items() if name != NAMED_SEASON}
     for cue in cues:
         on_sheets = any(cue in one.levels for one in sheets)
         if not on_sheets and (cue not in factors or (factors[cue].code < 0).all()):
@@ -158,14 +158,6 @@ def _rows(sources: Sequence[Source]) -> Rows:
     sizes = [one.force_newton.size for one in sources]
     names = dict.fromkeys(name for one in sources for name in one.factors)
     factors = {name: stacked([one.factors.get(name) for one in sources], sizes) for name in names}
-    # A source that names no season may be of any.
-    factors["_season"] = stacked(
-        [
-            one.factors.get("season") if one.names_season else Factor.always("?", size)
-            for one, size in zip(sources, sizes, strict=True)
-        ],
-        sizes,
-    )
     return Rows(
         force=np.concatenate([np.zeros(0), *(one.force_newton for one in sources)]),
         source=np.repeat(np.arange(len(sources), dtype=np.int32), sizes),

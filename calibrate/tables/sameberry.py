@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibrate.data.clamshell import Clamshell
 from calibrate.data.factor import Factor, combined
-from calibrate.tables.source import Scores, Source, season_of
+from calibrate.tables.source import NAMED_SEASON, Scores, Source, season_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -66,7 +66,7 @@ class Rows:
             return keep, first_of, [], 0
         named = (self.factors["sample"].code >= 0) & (self.factors["number"].code >= 0)
         rows = np.flatnonzero(named)
-        key = self._key("_season", "site", "sample", "number")[rows]
+        key = self._key(NAMED_SEASON, "site", "sample", "number")[rows]
         _, begins, place = np.unique(key, return_index=True, return_inverse=True)
         first_of[rows] = rows[begins][place]
         keep = first_of == np.arange(n)
@@ -94,7 +94,7 @@ class Rows:
         if "sample" not in self.factors or len(self.names) < 2:
             return []
         rows = np.flatnonzero(self.factors["sample"].code >= 0)
-        key = self._key("_season", "site", "sample")[rows]
+        key = self._key(NAMED_SEASON, "site", "sample")[rows]
         pairs = np.unique(key * len(self.names) + self.source[rows])
         several = np.bincount(pairs // len(self.names))
         found = []

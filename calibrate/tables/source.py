@@ -25,6 +25,7 @@ FACTORS = (
     "season", "site", "sample", "number", "selection", "plot", "replicate", "clamshell", "lot",
     "harvest_date", "storage_day", "storage_temp_c",
 )  # fmt: skip
+NAMED_SEASON = "_season"  # the season that a source itself names, "?" for none
 NUMERIC = frozenset({"storage_day", "storage_temp_c"})
 _OTHER_NAMES = {"berry": "number", "temperature_c": "storage_temp_c"}
 
@@ -46,13 +47,11 @@ class Source:
     name: str
     # N of each berry, shape (n,); NaN for a berry without a peak.
     force_newton: Floats
-    # Each of n rows.
+    # Each of n rows; a source that does not name its season may, as NAMED_SEASON, be of any.
     factors: dict[str, Factor]
     scores: Scores = field(default_factory=Scores)
     scale: Scale | None = None
     clamshells: tuple[Clamshell, ...] = ()
-    # Whether the source itself says of which season it is.
-    names_season: bool = True
 
 
 def read_source(path: Path, *, scale: Scale | None = None, cues: Sequence[str] = ()) -> Source:
@@ -85,7 +84,6 @@ def read_source(path: Path, *, scale: Scale | None = None, cues: Sequence[str] =
         factors={},
         scale=clamshells[0].scale,
         clamshells=clamshells,
-        names_season=all(season_of(one) for one in clamshells),
     )
 
 
@@ -137,11 +135,10 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
         at = np.repeat(at, sheet.values("count", sheet.whole).astype(np.int64))
         # Rows that stand for several berries name none of them.
         factors.pop("number", None)
-    names_season = "season" in factors or "harvest_date" in factors
-    if not names_season:
-        factors["season"] = Factor.always(sheet.path.stem, n)
-    elif "season" not in factors:
+    if "season" not in factors and "harvest_date" in factors:
         factors["season"] = sheet.relabelled("harvest_date", lambda date: date[:4] or None)
+    factors[NAMED_SEASON] = factors.get("season") or Factor.always("?", n)
+    factors.setdefault("season", Factor.always(sheet.path.stem, n))
     scored = np.flatnonzero(rank[at] >= 0)
     rows = at[scored]
     rater, occasion = (
@@ -156,7 +153,6 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
             berry=scored, rank=rank[rows], rater=rater.at(rows), occasion=occasion.at(rows)
         ),
         scale=scale,
-        names_season=names_season,
     )
 
 
@@ -166,13 +162,10 @@ def _rank(scale: Scale, text: str) -> int:
 
 
 def _scale_of(sheet: CodedSheet) -> Scale:
+    seen = set(sheet.parsed("score", lambda text: score_label(text) if text else "")) - {""}
     for scale in (BLACKBERRY, RASPBERRY):
-        try:
-            for text in sheet.columns["score"].labels:
-                _rank(scale, text)
-        except ValueError:
-            continue
-        return scale
+        if seen <= set(scale.labels):
+            return scale
     raise BadTableError(
         f"{sheet.path}, column 'score': the scores are neither 1 to 5 nor firm and soft.",
         todo="Declare the scale with --scores, for example --scores 1-4.",
@@ -205,6 +198,7 @@ def _from_season(path: Path, cues: Sequence[str]) -> Source:
     factors = {
         "sample": Factor.of(list(levels)).at(of_sample),
         "number": Factor.of(list(map(str, berry["number"]))).at(rows),
+        NAMED_SEASON: Factor.always(code, rows.size),
     }
     for name in dict.fromkeys(name for one in levels.values() for name in one):
         known = Factor.of([one.get(name) for one in levels.values()])
