@@ -1,4 +1,7 @@
-"""Writing a file whole or not at all: what was there stays until the new text is complete."""
+"""Writing a file whole or not at all: what was there stays until the new text is complete.
+
+Also where a picture may be written, and in which formats.
+"""
 
 from __future__ import annotations
 
@@ -8,8 +11,14 @@ import stat
 import sys
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
-from gauge.errors import CannotWriteError
+from gauge.errors import CannotWriteError, InvalidValueError
+
+# Endings of pictures, and what keeps the date out of such a file: the same figure is the same file.
+_UNDATED: dict[str, dict[str, None]] = {
+    ".png": {}, ".pdf": {"CreationDate": None}, ".svg": {"Date": None},
+}  # fmt: skip
 
 
 def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) -> None:
@@ -84,3 +93,40 @@ def is_database(path: Path) -> bool:
         return False
     with path.open("rb") as file:
         return file.read(16) == b"SQLite format 3\0"
+
+
+def check_picture(path: Path) -> None:
+    """Refuse the name of a picture before any work is done.
+
+    Raises
+    ------
+    InvalidValueError
+        If the suffix is none of png, pdf, svg.
+    """
+    if path.suffix.lower() not in _UNDATED:
+        raise InvalidValueError(
+            f"{path}: a picture is written as {', '.join(_UNDATED)}.",
+            todo="Give the file one of these endings.",
+        )
+
+
+def save_picture(figure: Any, path: Path) -> None:
+    """Write a figure in the format that the suffix says; the same figure gives the same file.
+
+    Raises
+    ------
+    InvalidValueError
+        If the suffix is none of png, pdf, svg.
+    CannotWriteError
+        If the file cannot be written.
+    """
+    check_picture(path)
+    kind = path.suffix.lower()
+    try:
+        refuse_irregular(path)
+        figure.savefig(path, format=kind[1:], dpi=150, metadata=_UNDATED[kind])
+    except OSError as error:
+        raise CannotWriteError(
+            f"{path} cannot be written: {error.strerror or error}.",
+            todo="Close it elsewhere, or choose another folder.",
+        ) from None

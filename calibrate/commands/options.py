@@ -17,6 +17,7 @@ from gauge.clikit import (
     record_options,
     season_argument,
 )
+from gauge.outfile import check_picture
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
@@ -128,10 +129,8 @@ def limit_option(what: str) -> Decorator:
 def _checked_picture(context: click.Context, option: click.Parameter, value: Any) -> Any:
     """Refuse a picture format before any work is done."""
     if value:
-        from calibrate.plots.style import check_suffix
-
         for path in value if isinstance(value, tuple) else [value]:
-            check_suffix(path)
+            check_picture(path)
     return value
 
 

@@ -13,10 +13,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from calibrate.stats.estimate import Estimate
-from gauge.errors import CannotWriteError, InvalidValueError
-from gauge.outfile import refuse_irregular
+from gauge.outfile import save_picture
 
-SUFFIXES = (".png", ".pdf", ".svg")
 # Seasons, scores and raters differ by dashes and markers first; the greys only help.
 DASHES: tuple[object, ...] = (
     "-", (0, (6, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1, 1, 1, 1, 1)), (0, (2, 2)),
@@ -63,41 +61,7 @@ def write_beside(axes: Axes, text: str, y: float) -> None:
     axes.annotate(text, (1.01, y), xycoords=("axes fraction", "data"), va="center", fontsize=8)
 
 
-def check_suffix(path: Path) -> None:
-    """Refuse a picture format before any work is done.
-
-    Raises
-    ------
-    InvalidValueError
-        If the suffix is none of png, pdf, svg.
-    """
-    if path.suffix.lower() not in SUFFIXES:
-        raise InvalidValueError(
-            f"{path}: a picture is written as {', '.join(SUFFIXES)}.",
-            todo="Give the file one of these endings.",
-        )
-
-
 def save(figure: Figure, path: Path) -> None:
-    """Write a figure in the format that the suffix says; the same figure gives the same file.
-
-    Raises
-    ------
-    InvalidValueError
-        If the suffix is none of png, pdf, svg.
-    CannotWriteError
-        If the file cannot be written.
-    """
-    check_suffix(path)
-    kind = path.suffix.lower().removeprefix(".")
-    # A date in the file would make two equal pictures differ.
-    undated = {"png": None, "pdf": {"CreationDate": None}, "svg": {"Date": None}}[kind]
-    try:
-        refuse_irregular(path)
-        with rc_context(_RC):
-            figure.savefig(path, format=kind, dpi=150, metadata=undated)
-    except OSError as error:
-        raise CannotWriteError(
-            f"{path} cannot be written: {error.strerror or error}.",
-            todo="Close it elsewhere, or choose another folder.",
-        ) from None
+    """Write a figure by `save_picture`."""
+    with rc_context(_RC):
+        save_picture(figure, path)

@@ -9,8 +9,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gauge.errors import CannotWriteError, InvalidValueError
-from gauge.outfile import refuse_irregular
+from gauge.errors import InvalidValueError
+from gauge.outfile import check_picture, save_picture
 from gauge.season.checks import N_BASE, CheckPoint, control_chart
 
 if TYPE_CHECKING:
@@ -42,32 +42,19 @@ def draw_chart(
         raise InvalidValueError(
             "the season file holds no check-weight result.", todo="Run gauge verify first."
         )
-    kind = target.suffix.lower()
-    if kind not in (".png", ".pdf", ".svg"):
-        raise InvalidValueError(
-            f"{target}: a picture must end in .png, .pdf or .svg.", todo="Choose another name."
-        )
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    check_picture(target)
+    from matplotlib import rc_context
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(7.2, 0.9 + 2.5 * len(drawn)), layout="constrained")
-    FigureCanvasAgg(figure)
     all_axes = figure.subplots(len(drawn), 1, squeeze=False)[:, 0]
     for axes, (mass, points) in zip(all_axes, drawn.items(), strict=True):
         _panel(axes, mass, points)
     figure.suptitle(title)
     handles, labels = all_axes[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside lower center", ncols=3, fontsize=8)
-    # No date: the same results make the same file.
-    dates = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
-    try:
-        refuse_irregular(target)
-        figure.savefig(target, dpi=150, metadata=dates.get(kind, {}))
-    except OSError as error:
-        raise CannotWriteError(
-            f"cannot write {target}: {error.strerror or error}.",
-            todo="Close it elsewhere, or choose another name.",
-        ) from None
+    with rc_context({"svg.hashsalt": "firmhand"}):
+        save_picture(figure, target)
 
 
 def _panel(axes: Axes, mass: str, points: Sequence[CheckPoint]) -> None:
