@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import NoReturn
 
 import click
@@ -39,4 +40,6 @@ def group() -> None:
 
 def main() -> NoReturn:
     """Run the `calibrate` command."""
+    # The matrices are small: threads for them cost more time in waiting than they save.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     run(group, "calibrate")
