@@ -65,6 +65,7 @@ def fit(
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
         See `calibrate.model.cutmodel.fit_cells`.
     """
+    pairs, few = pairs.panel()
     if penalised:
         found = _penalised(pairs, force_scale, level, firmest)
     elif len(pairs.raters) > 1:
@@ -82,6 +83,7 @@ def fit(
         found,
         n=pairs.n,
         level=level,
+        warnings=(*found.warnings, *few, *pairs.doubts),
         raters=pairs.raters,
         fingerprint=fingerprint(pairs, found.force_scale, kind, level),
         version=__version__,

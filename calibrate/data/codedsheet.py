@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.factor import Codes, Factor
-from gauge.csvsheet import Sheet
+from gauge.csvsheet import Sheet, name_key
 from gauge.errors import BadTableError, UnknownUnitError
 from gauge.units import SPELLINGS, Unit, parse_unit
 
@@ -86,6 +86,10 @@ class CodedSheet(Sheet):
 
         return self.relabelled(name, filled).sorted()
 
+    def raters(self) -> Factor:
+        """Read the column of raters, each in one spelling; an empty cell is refused."""
+        return spelled_once(self.names("rater"))
+
     def forces(self, *, blank: bool = False) -> Floats:
         """Read newtons from the column of forces, shape (rows,); a blank cell is NaN if allowed.
 
@@ -119,6 +123,13 @@ class CodedSheet(Sheet):
                 known[label] = self.newtons(shown.labels[label], of)
             force[mine] = known[shown.code[mine]]
         return force
+
+
+def spelled_once(names: Factor) -> Factor:
+    """Make spellings of a name one that differ in case, blanks or the encoding of accents."""
+    first: dict[str, str] = {}
+    one = [first.setdefault(name_key(name), name) for name in names.labels]
+    return names.relabelled(one).sorted()
 
 
 def _unit(text: str) -> Unit:

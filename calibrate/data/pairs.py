@@ -10,22 +10,35 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.data.codedsheet import CodedSheet
+from calibrate.data.codedsheet import CodedSheet, spelled_once
 from calibrate.data.factor import Factor
+from calibrate.data.oddrows import doubtful, impossible
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
+from gauge.csvsheet import name_key
 from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
 from gauge.outfile import is_database, refuse_irregular
 
 # Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
 _NUMERIC = frozenset(
-    {"number", "occasion", "storage_day", "storage_temp_c", "fruit_temp_c", "size_mm", "session_id"}
+    {
+        "number",
+        "occasion",
+        "squeeze_order",
+        "storage_day",
+        "storage_temp_c",
+        "fruit_temp_c",
+        "size_mm",
+        "session_id",
+    }
 )
-# Steps of a scale; a column with more is no finger score.
-_MOST_SCORES = 50
+# Berries that a hand must have scored to count in a panel: fewer say next to nothing of it, and a
+# name typed wrong is such a hand. Common practice, no source.
+LEAST_BERRIES = 5
+_MOST_SHOWN = 20  # bad cells in one message
 _PAIR = (
     "berry_id", "rater", "score", "force_N", "sample", "number", "occasion", "selection", "lot",
     "harvest_date", "storage_day", "fruit_temp_c", "size_mm", "site", "session_id", "flags",
-    "scored_at",
+    "scored_at", "squeeze_order",
 )  # fmt: skip
 
 
@@ -51,6 +64,8 @@ class Pairs:
         occasion, scored_at, session ...); None where empty.
     source : str
         File name, for messages.
+    doubts : tuple of str
+        Rows that look wrong, in words.
     """
 
     scale: Scale
@@ -63,6 +78,7 @@ class Pairs:
     berries: tuple[str, ...] = ()
     extra: Mapping[str, NDArray[np.object_]] = field(default_factory=dict)
     source: str = "data"
+    doubts: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         n = self.force_newton.shape[0]
@@ -81,6 +97,24 @@ class Pairs:
         """Number of observations, counts added up."""
         return round(float(self.count.sum()))
 
+    def rater_named(self, typed: str) -> str:
+        """Return a rater's name as the source spells it, whatever the case and blanks typed.
+
+        Raises
+        ------
+        NoSuchRaterError
+            If the source does not name that rater.
+        """
+        for name in self.raters:
+            if name_key(name) == name_key(typed):
+                return name
+        raise NoSuchRaterError(
+            f"{self.source} has no rater '{typed}'.",
+            todo=f"It names {', '.join(self.raters)}."
+            if self.raters
+            else "It has no rater column.",
+        )
+
     def of_raters(self, names: Sequence[str]) -> Pairs:
         """Keep rows of the named raters only; all berries stay in the name list.
 
@@ -89,15 +123,8 @@ class Pairs:
         NoSuchRaterError
             If the source does not name one of them.
         """
-        for name in names:
-            if name not in self.raters:
-                raise NoSuchRaterError(
-                    f"{self.source} has no rater '{name}'.",
-                    todo=f"It names {', '.join(self.raters)}."
-                    if self.raters
-                    else "It has no rater column.",
-                )
-        chosen = [i for i, name in enumerate(self.raters) if name in names]
+        wanted = {self.rater_named(name) for name in names}
+        chosen = [i for i, name in enumerate(self.raters) if name in wanted]
         kept = np.isin(self.rater, chosen)
         columns = ("force_newton", "rank", "count", "berry")
         return replace(
@@ -108,6 +135,25 @@ class Pairs:
             extra={name: column[kept] for name, column in self.extra.items()},
         )
 
+    def panel(self, but: str | None = None) -> tuple[Pairs, tuple[str, ...]]:
+        """Leave out hands that scored too few berries to count, but one; also who they are.
+
+        A panel counts a hand from `LEAST_BERRIES` berries on, where any hand has as many.
+        """
+        berries = np.bincount(self.rater, self.count, minlength=len(self.raters))
+        few = [
+            name
+            for name, n in zip(self.raters, berries, strict=False)
+            if n < LEAST_BERRIES and name != but
+        ]
+        if not few or len(few) == len(self.raters):
+            return self, ()
+        warnings = tuple(
+            f"{name} scored fewer than {LEAST_BERRIES} berries and does not count in the panel"
+            for name in few
+        )
+        return self.of_raters([name for name in self.raters if name not in few]), warnings
+
 
 def load_pairs(
     source: Path | str,
@@ -116,24 +162,28 @@ def load_pairs(
     scale: Scale | None = None,
     raters: Sequence[str] | None = None,
     positive: bool = False,
+    as_typed: bool = False,
 ) -> Pairs:
     r"""Read pairs from a season file or a CSV.
 
     Parameters
     ----------
     source : path
-        A season file, or a CSV in UTF-8 with a header: ``force_N`` (or ``force`` and ``unit``),
-        ``score``, and optionally ``rater``, ``berry``, ``count`` and any others.
+        A season file, or a CSV (see `gauge.csvsheet`) with a header: ``force_N`` (or ``force_lbf``,
+        ``force_kgf``, or ``force`` and ``unit``), ``score``, and optionally ``rater``, ``berry``,
+        ``sample``, ``count`` and any others.
     firmest : {'first', 'last'}
         Whether the first (lowest) score of the source's own order is the firmest. Used when no
         `scale` is given.
     scale : Scale, optional
-        Declared scale, firmest first. By default that of the season file; of a CSV, all whole
-        numbers from the lowest to the highest score seen, or firm and soft.
+        Declared scale, firmest first. By default that of the season file; of a CSV 1 to 5, or firm
+        and soft.
     raters : sequence of str, optional
         Keep only these.
     positive : bool
-        Refuse a force of zero too (the log scale needs it).
+        Refuse a force of zero in any case (the log scale needs it).
+    as_typed : bool
+        Take rows that cannot be right as they are; they are named in `doubts`.
 
     Raises
     ------
@@ -148,13 +198,20 @@ def load_pairs(
     ...     _ = path.write_text("force,unit,score\n0.2,kgf,1\n1.2,N,4\n")
     ...     pairs = load_pairs(path)
     >>> pairs.force_newton.round(3).tolist(), pairs.rank.tolist(), pairs.scale.labels
-    ([1.961, 1.2], [0, 3], ('1', '2', '3', '4'))
+    ([1.961, 1.2], [0, 3], ('1', '2', '3', '4', '5'))
     """
     path = Path(source)
     if looks_like_season(path):
-        pairs = _from_season(path, firmest, scale)
+        pairs, where = _from_season(path, firmest, scale)
     else:
-        pairs = _from_csv(path, firmest, scale, positive)
+        pairs, where = _from_csv(path, firmest, scale, positive)
+    wrong = tuple(impossible(pairs, where))
+    if wrong and not as_typed:
+        raise BadTableError(
+            f"{path}: {'; '.join(wrong)}.",
+            todo="Correct these rows; --as-typed takes them as they are.",
+        )
+    pairs = replace(pairs, doubts=(*wrong, *doubtful(pairs, where)))
     return pairs.of_raters(raters) if raters else pairs
 
 
@@ -171,7 +228,9 @@ def looks_like_season(path: Path) -> bool:
         ) from None
 
 
-def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> Pairs:
+def _from_csv(
+    path: Path, firmest: str, scale: Scale | None, positive: bool
+) -> tuple[Pairs, list[str]]:
     sheet = CodedSheet(path, "a header with force_N and score, and one row a scored berry")
     column = sheet.force_column
     if column is None:
@@ -186,8 +245,8 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
     for row in np.flatnonzero(force <= 0 if positive else force < 0)[:1].tolist():
         what = "is below zero, which no press is" if force[row] < 0 else "has no logarithm"
         sheet.bad(row, column, f"a force of {force[row]:g} N {what}")
-    known = scale or _observed_scale(sheet, firmest)
-    rank = sheet.values("score", lambda text: known.rank(score_label(text)))
+    known = scale or _usual_scale(sheet, firmest)
+    rank = _ranks(sheet, known, declared=scale is not None)
     count = np.ones(len(sheet))
     if "count" in sheet.header:
         count = sheet.values("count", sheet.whole)
@@ -196,9 +255,9 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
         raise BadTableError(f"{path}, column 'count': every count is zero.")
     none = Factor(code=np.zeros(len(sheet), np.int32), labels=())
     taken = {"", "score", "rater", "berry", "count", column, "unit" if column == "force" else ""}
-    return _pairs(
-        rater=(sheet.names("rater") if "rater" in sheet.header else none).at(seen),
-        berry=(sheet.names("berry") if "berry" in sheet.header else none).at(seen),
+    pairs = _pairs(
+        rater=(sheet.raters() if "rater" in sheet.header else none).at(seen),
+        berry=(_berries(sheet) or none).at(seen),
         scale=known,
         force_newton=force[seen],
         rank=rank[seen].astype(np.int64),
@@ -206,6 +265,24 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
         extra={name: _extra(sheet, name)[seen] for name in sheet.header if name not in taken},
         source=str(path),
     )
+    return pairs, [f"row {sheet.numbers[row]}" for row in seen.tolist()]
+
+
+def _berries(sheet: CodedSheet) -> Factor | None:
+    """Name the berry of each row: numbers begin again in every sample."""
+    name = next((name for name in ("berry", "number") if name in sheet.header), None)
+    if name is None or "sample" not in sheet.header:
+        return sheet.names("berry") if name == "berry" else None
+    sample, number = sheet.columns["sample"], sheet.names(name)
+    keys, code = np.unique(
+        sample.code.astype(np.int64) * len(number.labels) + number.code, return_inverse=True
+    )
+    labels = []
+    for key in keys.tolist():
+        of_sample, of_number = divmod(key, len(number.labels))
+        before, own = f"{sample.labels[of_sample]}-", number.labels[of_number]
+        labels.append(own if own.startswith(before) or before == "-" else before + own)
+    return Factor(code=code.astype(np.int32), labels=tuple(labels)).sorted()
 
 
 def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
@@ -219,32 +296,41 @@ def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
     )
 
 
-def _observed_scale(sheet: CodedSheet, firmest: str) -> Scale:
-    """Make the scale of a CSV that declares none: unused whole numbers in between stay on it."""
+def _usual_scale(sheet: CodedSheet, firmest: str) -> Scale:
+    """Take the scale of a CSV that declares none: firm and soft, or 1 to 5."""
+    words = {text.casefold() for text in sheet.columns["score"].labels}
+    usual = RASPBERRY if words <= set(RASPBERRY.labels) else BLACKBERRY
+    return usual if firmest == "first" else Scale(labels=usual.labels[::-1])
 
-    def whole(text: str) -> int:
-        label = score_label(text)
-        if not label.removeprefix("-").isdecimal():
-            raise ValueError(
-                f"'{label}' is no whole number; for words, declare the order with --scores "
-                "(for example --scores firm,soft)"
-            )
-        return int(label)
 
-    if set(sheet.parsed("score", score_label)) <= set(RASPBERRY.labels):
-        return RASPBERRY if firmest == "first" else Scale(labels=RASPBERRY.labels[::-1])
-    numbers = sheet.parsed("score", whole)
-    low, high = min(numbers), max(numbers)
-    if high - low >= _MOST_SCORES:
+def _ranks(sheet: CodedSheet, scale: Scale, *, declared: bool) -> NDArray[np.float64]:
+    """Find the position of each score on a scale; all bad cells are named."""
+    labels = {label.casefold(): rank for rank, label in enumerate(scale.labels)}
+    column = sheet.columns["score"]
+    ranks: list[float] = []
+    for text in column.labels:
+        try:
+            ranks.append(labels.get(score_label(text).casefold(), np.nan))
+        except ValueError:
+            ranks.append(np.nan)
+    rank = np.array(ranks)[column.code]
+    bad = np.flatnonzero(np.isnan(rank)).tolist()
+    if bad:
+        first, *others = [f"'{column.text(row)}'" for row in bad[:_MOST_SHOWN]]
+        what = f"{first} is no score of the scale {', '.join(scale.labels)}"
+        what = "the cell is empty" if first == "''" else what
+        also = [
+            f"row {sheet.numbers[row]} {text}" for row, text in zip(bad[1:], others, strict=False)
+        ]
+        more = f" and {len(bad) - _MOST_SHOWN} more" if len(bad) > _MOST_SHOWN else ""
         raise BadTableError(
-            f"{sheet.path}, column 'score': scores run from {low} to {high}.",
-            todo=f"A finger score has at most {_MOST_SCORES} steps; is this another column?",
+            f"{sheet.path}, row {sheet.numbers[bad[0]]}, column 'score': {what}"
+            f"{'; nor are ' if also else ''}{', '.join(also)}{more}.",
+            todo="Correct the cells."
+            if declared
+            else "Correct the cells, or declare another scale: --scores 1-4, or firm,ripe,soft.",
         )
-    # One score only makes no scale; a neighbour is added so that the refusal can name it.
-    names = tuple(str(k) for k in range(low, max(high, low + 1) + 1))
-    if firmest == "first":
-        return BLACKBERRY if names == BLACKBERRY.labels else Scale(labels=names)
-    return Scale(labels=names[::-1])
+    return rank
 
 
 def _extra(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
@@ -254,7 +340,7 @@ def _extra(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
     return np.array(sheet.parsed(name, value), dtype=object)[sheet.columns[name].code]
 
 
-def _from_season(path: Path, firmest: str, scale: Scale | None) -> Pairs:
+def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, list[str]]:
     from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
@@ -274,8 +360,8 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> Pairs:
             f"{path} holds no berry with both a peak and a finger score.",
             todo="Log berries with finger scores, or import them with 'gauge scores'.",
         )
-    return _pairs(
-        rater=Factor.of(list(map(str, columns["rater"]))).sorted(),
+    pairs = _pairs(
+        rater=spelled_once(Factor.of(list(map(str, columns["rater"])))),
         berry=Factor.of(list(map(str, columns["berry_id"]))).sorted(),
         scale=scale,
         force_newton=np.array(columns["force_N"], dtype=float),
@@ -284,3 +370,5 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> Pairs:
         extra={name: np.array(columns[name], dtype=object) for name in _PAIR[4:]},
         source=str(path),
     )
+    named = zip(columns["sample"], columns["number"], strict=True)
+    return pairs, [f"berry {sample}-{number}" for sample, number in named]

@@ -87,7 +87,7 @@ def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
 def _from_csv(path: Path, scale: Scale) -> tuple[Factor, Factor, Ints]:
     sheet = CodedSheet(path, "the columns berry, rater and score, one row a score")
     sheet.need("berry", "rater", "score")
-    berry, rater = sheet.names("berry"), sheet.names("rater")
+    berry, rater = sheet.names("berry"), sheet.raters()
     rank = sheet.values("score", lambda text: scale.rank(score_label(text))).astype(np.int64)
     _, first = np.unique(combined([berry, rater], len(sheet)), return_index=True)
     again = np.setdiff1d(np.arange(len(sheet)), first)

@@ -132,6 +132,7 @@ def rater_cuts(
     # Scores that run against force are refused; with separation the panel lends its spread.
     with suppress(SeparationError):
         fit_cuts(own, force_scale=force_scale, firmest=firmest)
+    pairs, against = pairs.panel(but=rater)[0], against and against.panel()[0]
     joined = named_raters(pairs) if against is None else _join(against, own, rater)
     at = joined.raters.index(rater) if against is None else len(joined.raters) - 1
     others = tuple(name for i, name in enumerate(joined.raters) if i != at)

@@ -43,8 +43,8 @@ def test_all_columns(tmp_path: Path) -> None:
     assert pairs.raters == ("ines", "marek")
     assert pairs.rater.tolist() == [1, 0]
     assert pairs.count.tolist() == [2.0, 1.0]
-    assert pairs.scale.labels == ("2", "3", "4")
-    assert pairs.rank.tolist() == [2, 1]
+    assert pairs.scale == BLACKBERRY
+    assert pairs.rank.tolist() == [3, 2]
     assert pairs.n == 3
     assert pairs.berries == ("7", "8")
     assert pairs.extra["selection"].tolist() == ["R-114", None]
@@ -74,8 +74,8 @@ def test_force_and_unit_convert_exactly_from_the_digits_shown(tmp_path: Path) ->
 def test_the_csvs_that_spreadsheets_write(tmp_path: Path, text: str) -> None:
     pairs = load_pairs(sheet(tmp_path, text))
     assert pairs.force_newton.tolist() == [1.25, 0.9]
-    assert pairs.scale.labels == ("2", "3", "4", "5")
-    assert pairs.rank.tolist() == [0, 3]
+    assert pairs.scale == BLACKBERRY
+    assert pairs.rank.tolist() == [1, 4]
 
 
 def test_scales(tmp_path: Path) -> None:
@@ -92,7 +92,7 @@ def test_scales(tmp_path: Path) -> None:
     assert load_pairs(three, scale=parse_scale("hard,ripe,mush")).rank.tolist() == [0, 1, 2]
     with pytest.raises(BadTableError, match=r"row 2, column 'score'.*--scores"):
         load_pairs(three)
-    with pytest.raises(BadTableError, match=r"row 4, column 'score': 'mush' is not a score"):
+    with pytest.raises(BadTableError, match=r"row 4, column 'score': 'mush' is no score"):
         load_pairs(three, scale=parse_scale("hard,ripe"))
 
 
@@ -121,7 +121,10 @@ def test_what_is_no_scale(text: str) -> None:
         ("force_N,score\n1.0,1\n\n\n2.0,x\n", "row 5, column 'score'"),
         ("force_N,score\n1.0,\n", "row 2, column 'score': the cell is empty"),
         ("force_N,score\n1.0,2.5\n", "row 2, column 'score'"),
-        ("force_N,score\n1.0,1\n1.0,900\n", "scores run from 1 to 900"),
+        (
+            "force_N,score\n1.0,1\n1.0,900\n",
+            "row 3, column 'score': '900' is no score of the scale 1, 2, 3, 4, 5",
+        ),
         (
             "force_N,score,count\n1,1,1\n1,2,1.5\n",
             "row 3, column 'count': 1.5 is not a whole number",
@@ -142,9 +145,11 @@ def test_bad_cells_are_named(tmp_path: Path, text: str, message: str) -> None:
     assert "\n" not in str(caught.value)
 
 
-def test_zero_force_only_without_logarithm(tmp_path: Path) -> None:
+def test_zero_force_only_as_typed_and_without_logarithm(tmp_path: Path) -> None:
     path = sheet(tmp_path, "force_N,score\n1.0,1\n0,2\n")
-    assert load_pairs(path).force_newton.tolist() == [1.0, 0.0]
+    with pytest.raises(BadTableError, match="row 3: a force of 0 N is no press"):
+        load_pairs(path)
+    assert load_pairs(path, as_typed=True).force_newton.tolist() == [1.0, 0.0]
     with pytest.raises(BadTableError, match=r"row 3, column 'force_N'.*no logarithm"):
         load_pairs(path, positive=True)
 
@@ -167,7 +172,7 @@ def test_raters(tmp_path: Path) -> None:
     assert some.raters == ("ines", "odile")
     assert some.rater.tolist() == [0, 1, 0]
     assert some.force_newton.tolist() == [3.0, 1.0, 2.5]
-    assert some.scale.labels == ("1", "2", "3")
+    assert some.scale == BLACKBERRY
     with pytest.raises(NoSuchRaterError, match="ines, marek, odile"):
         load_pairs(path, raters=["jo"])
     with pytest.raises(NoSuchRaterError, match="no rater column"):
