@@ -297,6 +297,37 @@ class _Closed(io.TextIOBase):
         raise OSError(errno.EBADF, "stdout is closed")
 
 
+def keys_of(typed: str) -> list[str]:
+    r"""Part what arrived at once into keys: fast fingers send several, each of them a berry.
+
+    An arrow or function key, too, is several characters (from ESC on, on Windows from NUL or 0xe0
+    on); none of them is a berry.
+
+    Examples
+    --------
+    >>> keys_of("12+"), keys_of("4\x1b[3~")
+    (['1', '2', '+'], ['4', ''])
+    """
+    keys = re.findall(r"\x1b.*|[\x00\xe0].|.", typed, re.DOTALL)
+    return [key if len(key) == 1 else "" for key in keys]
+
+
+def typed_keys() -> list[str]:
+    """Wait for keys at the terminal.
+
+    Raises
+    ------
+    UsageError
+        If there is no terminal to read keys from.
+    """
+    try:
+        return keys_of(click.getchar())
+    except OSError:
+        raise click.UsageError(
+            "a form takes keys, so it needs a terminal; without one, import a sheet."
+        ) from None
+
+
 def run(group: click.Group, prog_name: str) -> NoReturn:
     """Run a command line; turn our own errors into one line on stderr and an exit code."""
     if sys.stdout is None:

@@ -16,7 +16,7 @@ gauge plan drawn.season
 gauge plan b26.season
 gauge plan p26.season
 gauge scores extra.season runs/2026-raspberry/scores.csv
-gauge scores extra.season again.csv --rater tove
+gauge scores extra.season again.csv --rater tove --new-rater tove
 gauge readings p26.season
 gauge readings b26.season
 gauge readings b26.season --sample B26-02

@@ -10,6 +10,7 @@ import click
 
 from calibrate.commands import answers, options
 from gauge.clikit import echo
+from gauge.errors import FirmhandError
 
 if TYPE_CHECKING:
     from calibrate.raters.check import RaterCheck
@@ -60,23 +61,33 @@ def command(
     panel = None if against is None else how.pairs(against)
     # A short session may not use every score; the panel's scale is the declared one.
     pairs = how.pairs(source) if panel is None else how.pairs(source, scale=panel.scale)
-    names = pairs.raters if everyone else raters
+    names = pairs.raters if everyone else [pairs.rater_named(name) for name in raters]
     if not names:
         raise click.UsageError("Name a --rater, or ask for --all.")
-    reports = []
+    reports: list[RaterCheck] = []
     for name in names:
-        report = check_rater(
-            pairs, name, against=panel, limit_newton=limit,
-            force_scale=how.force_scale,  # type: ignore[arg-type]
-            firmest=how.firmest, sale_limit=sale_limit, level=how.level,
-        )  # fmt: skip
+        try:
+            report = check_rater(
+                pairs, name, against=panel, limit_newton=limit,
+                force_scale=how.force_scale,  # type: ignore[arg-type]
+                firmest=how.firmest, sale_limit=sale_limit, level=how.level,
+            )  # fmt: skip
+        except FirmhandError as error:
+            if not everyone or (name == names[-1] and not reports):
+                raise
+            answers.say(f"{name} is passed over: {error}")
+            continue
         reports.append(report)
         answers.warn(report.warnings)
         page = plot and (plot if len(names) == 1 else plot.with_stem(f"{plot.stem}-{name}"))
         answers.draw(page, "rater.draw_rater", report)
     anchors = [row for row in anchors_of(source) if row.retired_at is None]
     if as_json:
-        answers.emit_one_or_all([document(report, anchors) for report in reports])
+        documents = [document(report, anchors) for report in reports]
+        if everyone:
+            answers.emit_json(documents)
+        else:
+            answers.emit_one_or_all(documents)
     elif len(reports) == 1:
         show(reports[0], anchors)
     else:

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
     from calibrate.model.diagnosis import Diagnosis, ScoredBerry
 
+_RAREST = 1e-9  # a probability below this is shown as this
+
 
 @click.command("diagnose")
 @options.source_argument
@@ -105,7 +107,7 @@ def show(found: Diagnosis) -> None:
     echo("AIC " + ", ".join(f"{name} {value:.1f}" for name, value in found.aic.items() if value))
     pulls = [(one, f"{one.distance:.2f}") for one in found.influential]
     _show_berries("berry that pulls most", "Cook's distance", pulls)
-    odd = [(one, f"{1 / one.tail:,.0f}") for one in found.look_again]
+    odd = [(one, f"{1 / max(one.tail, _RAREST):,.0f}") for one in found.look_again]
     _show_berries("look again at berry", "one in", odd)
     for warning in found.warnings:
         echo(f"! {warning}")

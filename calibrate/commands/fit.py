@@ -104,12 +104,24 @@ def command(
 
 
 def _listed(scale: Scale, cuts: Sequence[Estimate], firmest: str) -> list[dict[str, Any]]:
-    """Return cut points for JSON, in the order of the source."""
-    named = list(zip(scale.boundaries, cuts, strict=True))
-    return [
-        {"between": answers.between(pair, firmest), **answers.sides(cut, "force_N", "_N")}
-        for pair, cut in named[:: 1 if firmest == "first" else -1]
-    ]
+    """Return cut points for JSON, in the order of the source.
+
+    Those on the two sides of a score that nobody gave have no force of their own: both lie
+    together, where the firmer scores turn into the softer ones.
+    """
+    values = [cut.value for cut in cuts]
+    named = []
+    for at, (pair, cut) in enumerate(zip(scale.boundaries, cuts, strict=True)):
+        beside = values[max(at - 1, 0) : at] + values[at + 1 : at + 2]
+        together = cut.value is not None and cut.value in beside
+        named.append(
+            {
+                "between": answers.between(pair, firmest),
+                **answers.sides(None if together else cut, "force_N", "_N"),
+                **({"together": answers.sides(cut, "force_N", "_N")} if together else {}),
+            }
+        )
+    return named[:: 1 if firmest == "first" else -1]
 
 
 def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
@@ -133,7 +145,7 @@ def show(calibration: Calibration, firmest: str) -> None:
         [
             [
                 "{} and {}".format(*cut["between"]),
-                format_newton(cut["force_N"], missing="unknown"),
+                _force(cut),
                 "unknown" if cut["force_N"] is None else answers.span(cut["low_N"], cut["high_N"]),
             ]
             for cut in table["cuts"]
@@ -149,10 +161,17 @@ def show(calibration: Calibration, firmest: str) -> None:
     echo(f"log-likelihood {calibration.log_likelihood:.3f}, {calibration.force_scale} scale")
 
 
+def _force(cut: dict[str, Any]) -> str:
+    if "together" in cut:
+        return f"together at {format_newton(cut['together']['force_N'])}"
+    return format_newton(cut["force_N"], missing="unknown")
+
+
 def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, Any]:
     """Return cut points of each rater and of a next one, and how hands, spreads, berries differ."""
     from calibrate.model.panel import fit_panel
 
+    pairs, _ = pairs.panel()
     if len(pairs.raters) < 2:
         raise CannotCompareError(
             f"{pairs.source} names {len(pairs.raters)} rater.",

@@ -47,6 +47,8 @@ class FitOptions:
     firmest : {"first", "last"}
     scores : str or None
         Scale of a CSV, as it was typed.
+    as_typed : bool
+        Whether rows that cannot be right are taken as they are.
     level : float
         Of the intervals.
     """
@@ -54,6 +56,7 @@ class FitOptions:
     force_scale: ForceChoice
     firmest: str
     scores: str | None
+    as_typed: bool = False
     level: float = 0.95
 
     @property
@@ -68,6 +71,7 @@ class FitOptions:
         from calibrate.data.pairs import load_pairs
 
         how = {"scale": self.scale, "positive": self.force_scale == "log"} | how
+        how["as_typed"] = self.as_typed
         return load_pairs(source, firmest=self.firmest, **how)
 
     def calibration(
@@ -100,6 +104,9 @@ firmest_option = click.option(
     "--firmest", type=click.Choice(["first", "last"]), default="first",
     help="Whether the first (lowest) score of the scale is the firmest, or the last.",
 )  # fmt: skip
+as_typed_option = click.option(
+    "--as-typed", is_flag=True, help="Take rows that cannot be right as they are typed."
+)
 scores_option = click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
 
 
@@ -171,7 +178,8 @@ def named_calibration(
 
 def pair_options(force_scale: Decorator, *more: Decorator) -> Decorator:
     """Add the options by which pairs are read; the command receives them as `how`."""
-    return record_options("how", FitOptions, force_scale, firmest_option, scores_option, *more)
+    shared = (firmest_option, scores_option, as_typed_option)
+    return record_options("how", FitOptions, force_scale, *shared, *more)
 
 
 def calibration_options(*, stored: bool = True) -> Decorator:

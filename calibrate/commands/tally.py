@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import echo, typed_keys
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
 if TYPE_CHECKING:
@@ -211,7 +211,7 @@ def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
 def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Clamshell:
     """Read keys until the sheet is done, then store it; Ctrl-C stores nothing."""
     from calibrate.data.scale import Scale
-    from calibrate.data.tallyform import TallyForm, keys_of
+    from calibrate.data.tallyform import TallyForm
     from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
@@ -222,7 +222,7 @@ def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Cla
     answers.say(f"{sample}: {form.keys}")
     while not form.done:
         answers.say(form.line)
-        for key in keys_of(click.getchar()):
+        for key in typed_keys():
             form = form if form.done else form.press(key)
     sheet = replace(form.sheet(), rater=rater)
     _store(path, (sheet,), rater)

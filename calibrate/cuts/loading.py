@@ -108,6 +108,8 @@ def _from_fit(document: dict[str, Any], source: str) -> Calibration:
     labels = [_label(score) for score in document["scores"]]
     by_pair = {frozenset(map(_label, cut["between"])): cut for cut in document["cuts"]}
     ordered = [by_pair[frozenset(pair)] for pair in itertools.pairwise(labels)]
+    # The two beside a score that nobody gave lie together.
+    ordered = [cut.get("together", cut) for cut in ordered]
     known = [cut["force_N"] for cut in ordered if cut["force_N"] is not None]
     # A fit whose last score is the firmest lists scores and cuts the other way round.
     if known and known[0] < known[-1]:

@@ -74,18 +74,26 @@ def _said(
         yield f"{', '.join(where[i] for i in shown)}{more}: {what.format(forces)}"
 
 
-def _residuals(pairs: Pairs, usable: NDArray[np.bool_]) -> tuple[Floats, float]:
-    """Log of each force over the usual one of its score, and the robust SD of those; 0 if few."""
-    off = np.zeros(pairs.rank.size)
+def _residuals(pairs: Pairs, usable: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Log of each force over the usual one of its score, and the robust SD of those; 0 if few.
+
+    The firmest and the softest score have no end, so their forces spread more than all together.
+    """
+    off, sd = np.zeros(pairs.rank.size), np.full(pairs.rank.size, _LEAST_SD)
     if usable.sum() < _LEAST_ROWS:
-        return off, _LEAST_SD
+        return off, sd
     log_force = np.log(np.where(usable, pairs.force_newton, 1.0))
     for rank in np.unique(pairs.rank):
         mine = usable & (pairs.rank == rank)
         if mine.any():
             off[mine] = log_force[mine] - np.median(log_force[mine])
-    # 1.4826: the median absolute deviation of a normal variable times this is its SD.
-    return off, max(_LEAST_SD, 1.4826 * float(np.median(np.abs(off[usable]))))
+            sd[mine] = max(_LEAST_SD, _robust_sd(off[mine]))
+    return off, np.maximum(sd, _robust_sd(off[usable]))
+
+
+def _robust_sd(off: Floats) -> float:
+    """Median absolute deviation, times what makes it the SD of a normal variable."""
+    return 1.4826 * float(np.median(np.abs(off)))
 
 
 def _contradictions(pairs: Pairs, where: Sequence[str]) -> Iterator[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 
@@ -15,21 +14,6 @@ LEAKY, DECAYED, COLOUR, UNDO, DONE = "+", "-", "*", "/", "\r"
 UNDO_KEYS = frozenset({UNDO, "\x7f", "\b"})
 DONE_KEYS = frozenset({DONE, "\n"})
 _MOST_KEYS = 9
-
-
-def keys_of(typed: str) -> list[str]:
-    r"""Part what arrived at once into keys: fast fingers send several, each of them a berry.
-
-    An arrow or function key, too, is several characters (from ESC on, on Windows from NUL or 0xe0
-    on); none of them is a berry.
-
-    Examples
-    --------
-    >>> keys_of("12+"), keys_of("4\x1b[3~")
-    (['1', '2', '+'], ['4', ''])
-    """
-    keys = re.findall(r"\x1b.*|[\x00\xe0].|.", typed, re.DOTALL)
-    return [key if len(key) == 1 else "" for key in keys]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -14,10 +14,17 @@ from calibrate.data.factor import Factor, stacked
 from calibrate.data.scale import Scale
 from calibrate.tables.sameberry import Rows, contradiction, merge_sheets, scores_once
 from calibrate.tables.source import NAMED_SEASON, Scores, Source, read_source
-from gauge.errors import CannotCompareError, ContradictionError, NoSuchRecordError
+from gauge.errors import (
+    CannotCompareError,
+    ContradictionError,
+    NoSuchRecordError,
+    WrongDirectionError,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+# Standard errors of a correlation, about 1 / sqrt(n); as unlikely as 1 in 700 by chance.
+_REVERSED = 3.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,6 +87,8 @@ def pool(
         If sources say different things of the same sample; the message lists the first of them.
     CannotCompareError
         If their finger scores are on different scales.
+    WrongDirectionError
+        If softer scores stand at larger forces.
     NoSuchRecordError
         If no source has a cue that was asked for.
     UnreadableFileError, BadTableError, ImpossibleSheetError
@@ -117,6 +126,7 @@ def pool(
             "with --allow-contradictions.",
         )
     kept = np.flatnonzero(keep)
+    _refuse_reversed(rows.force[scores.berry[once]], scores.rank[once], scale)
     factors = {name: one.at(kept) for name, one in rows.factors.items() if name != NAMED_SEASON}
     for cue in cues:
         on_sheets = any(cue in one.levels for one in sheets)
@@ -133,6 +143,22 @@ def pool(
         contradictions=tuple(found),
         repeated=repeated + again,
     )
+
+
+def _refuse_reversed(force_newton: Floats, rank: Ints, scale: Scale | None) -> None:
+    """Refuse scores that rise with force: the scale was counted from its other end."""
+    known = force_newton > 0
+    force, score = np.log(force_newton[known]), rank[known]
+    if scale is None or score.size < 3 or np.ptp(score) == 0 or np.ptp(force) == 0:
+        return
+    correlation = float(np.corrcoef(force, score)[0, 1])
+    if correlation * np.sqrt(score.size) > _REVERSED:
+        raise WrongDirectionError(
+            f"Softer scores stand at larger forces (correlation {correlation:+.2f}), so "
+            f"{scale.labels[0]} is not the firmest score.",
+            todo=f"Declare the scale from its firmest score on: --scores "
+            f"{','.join(scale.labels[::-1])}.",
+        )
 
 
 def _common_scale(sources: Sequence[Source]) -> Scale | None:

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.clamshell import Clamshell, looks_like_sheets, read_sheets
-from calibrate.data.codedsheet import CodedSheet
-from calibrate.data.factor import Factor
+from calibrate.data.codedsheet import CodedSheet, spelled_once
+from calibrate.data.factor import Factor, combined
 from calibrate.data.pairs import looks_like_season
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 from gauge.errors import BadTableError
@@ -140,9 +140,17 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
     factors[NAMED_SEASON] = factors.get("season") or Factor.always("?", n)
     factors.setdefault("season", Factor.always(sheet.path.stem, n))
     scored = np.flatnonzero(rank[at] >= 0)
-    rows = at[scored]
+    rows, berry_at = at[scored], scored
+    if "rater" in sheet.header and "number" in factors and "sample" not in factors:
+        # One row a score: rows that differ in nothing but rater and score are of one berry.
+        _, code = np.unique(force, return_inverse=True)
+        alike = Factor(code=code.astype(np.int32), labels=())
+        key = combined([*factors.values(), alike], n)
+        _, begins, place = np.unique(key, return_index=True, return_inverse=True)
+        at = np.sort(begins)
+        berry_at = np.searchsorted(at, begins[place])[scored]
     rater, occasion = (
-        sheet.columns.get(name, Factor.always(default, n))
+        spelled_once(sheet.columns[name]) if name in sheet.header else Factor.always(default, n)
         for name, default in (("rater", ""), ("occasion", "1"))
     )
     return Source(
@@ -150,7 +158,7 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
         force_newton=force[at],
         factors={name: factor.at(at) for name, factor in factors.items()},
         scores=Scores(
-            berry=scored, rank=rank[rows], rater=rater.at(rows), occasion=occasion.at(rows)
+            berry=berry_at, rank=rank[rows], rater=rater.at(rows), occasion=occasion.at(rows)
         ),
         scale=scale,
     )

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import FILE, emit_json, json_option, record_options, say, season_argument
-from gauge.errors import BadTableError
+from gauge.errors import BadTableError, NoSuchRaterError
 
 if TYPE_CHECKING:
+    from gauge.season.file import SeasonFile
     from gauge.sheets.berrysheet import BerrySheet, Found
 
 
@@ -76,7 +77,7 @@ sheet_options = record_options(
 def command(
     season: Path, file: Path, how: SheetOptions, unit: str | None, crop: str | None, as_json: bool
 ) -> None:
-    """Import berries with forces, and scores, from a sheet.
+    """Import berries and their scores from a sheet.
 
     The sheet is a CSV as any program writes it, or an .xlsx workbook: one row a berry, or one a
     score. It needs a force (force_N, force_lbf, force_kgf, or force and unit) and a sample; berry
@@ -174,6 +175,23 @@ def _reader(
         new_raters=how.new_raters,
         ask=_ask if sys.stdin.isatty() else None,
         correct=how.correct,
+    )
+
+
+def rater_of(season: SeasonFile, how: SheetOptions) -> str:
+    """Return --rater as the season spells it; refuse, or ask about, one that it does not know."""
+    from gauge.csvsheet import name_key
+
+    typed = " ".join((how.rater or "").split())
+    known = {name_key(name): name for name in season.rater_names()}
+    new = name_key(typed) in map(name_key, how.new_raters)
+    if not known or new or name_key(typed) in known:
+        return known.get(name_key(typed), typed)
+    if sys.stdin.isatty() and _ask(typed, ""):
+        return typed
+    raise NoSuchRaterError(
+        f"'{typed}' has scored nothing in {season.path} (it knows {', '.join(known.values())}).",
+        todo=f"A new rater needs --new-rater '{typed}'.",
     )
 
 

@@ -6,17 +6,23 @@ from pathlib import Path
 
 import click
 
-from gauge.clikit import FILE, json_option, season_argument
-from gauge.commands.importsheet import SheetOptions, report, sheet_options, store_sheet
+from gauge.clikit import FILE, emit_json, json_option, say, season_argument, typed_keys
+from gauge.commands.importsheet import SheetOptions, rater_of, report, sheet_options, store_sheet
+from gauge.errors import NoSuchRecordError
 
 
 @click.command("scores", no_args_is_help=True)
 @season_argument
-@click.argument("sheet", type=FILE)
+@click.argument("sheet", type=FILE, required=False)
 @sheet_options
+@click.option("--form", is_flag=True, help="Type scores from paper, a key a berry.")
+@click.option("--sample", help="Whose berries are scored by --form.")
 @json_option
-def command(season: Path, sheet: Path, how: SheetOptions, as_json: bool) -> None:
-    """Import finger scores from a sheet.
+def command(
+    season: Path, sheet: Path | None, how: SheetOptions, form: bool, sample: str | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Import finger scores from a sheet, or type them.
 
     The sheet is a CSV or an .xlsx workbook with the columns sample, number (berry 7 of the sample:
     7), score and rater, or with a column of scores a rater; a column berry_id may stand for sample
@@ -25,10 +31,57 @@ def command(season: Path, sheet: Path, how: SheetOptions, as_json: bool) -> None
     scored nothing in the season yet needs --new-rater. All problems are listed by row and column,
     and nothing is imported until there are none.
 
+    With --form, the keys of the numeric pad score the berries of a sample one after another: 1 the
+    firmest, - skips one, backspace or / undoes, Enter stores.
+
     \b
     gauge scores 2026.season monday.csv --rater ines
     gauge scores 2026.season monday.csv --rater ines --correct --why "read from the wrong line"
+    gauge scores 2026.season --form --sample C-01 --rater ines
     """  # noqa: D301
+    if form:
+        if sheet is not None or sample is None or how.rater is None:
+            raise click.UsageError("--form needs --sample CODE and --rater NAME, and no sheet.")
+        _type_scores(season, sample, how, as_json)
+        return
+    if sheet is None:
+        raise click.UsageError("Give a sheet, or --form.")
     found = store_sheet(season, sheet, how, as_json, force=False)
     if not as_json:
         report(sheet, found, how, f"{len(found.scores)} scores")
+
+
+def _type_scores(season: Path, sample: str, how: SheetOptions, as_json: bool) -> None:
+    """Take keys until the form is done, then store its scores; Ctrl-C stores nothing."""
+    from gauge.forms.scoreform import ScoreForm
+    from gauge.records import FingerScore
+    from gauge.season.file import open_season
+
+    with open_season(season) as file:
+        rater = rater_of(file, how)
+        code = file.sample(sample).sample.code
+        berries = {
+            berry.number: berry.berry_id
+            for berry in file.berries(code)
+            if berry.void is None and all(mark.rater != rater for mark in berry.scores)
+        }
+        if not berries:
+            raise NoSuchRecordError(
+                f"{season}: sample {code} has no berry that {rater} has not scored.",
+                todo="Correct scores by a sheet: --correct --why TEXT.",
+            )
+        form = ScoreForm(labels=file.labels, numbers=tuple(berries))
+        say(f"{code}, scores of {rater}: {form.keys}\n- skip  backspace or / undo  Enter store")
+        while not form.done:
+            say(form.line)
+            for key in typed_keys():
+                form = form if form.done else form.press(key)
+        marks = [
+            (berries[number], FingerScore(rater=rater, score=score))
+            for number, score in form.scores.items()
+        ]
+        file.add_scores(marks, source="paper")
+    if as_json:
+        emit_json({"stored": len(marks), "raters": [rater], "problems": []})
+    else:
+        say(f"{len(marks)} scores by {rater} stored.")

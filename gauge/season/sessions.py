@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, fields
 from heapq import merge
 
+from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
@@ -97,15 +98,20 @@ class SessionTables(Tables):
         return next(ahead, None)
 
     def sample(self, code: str) -> SampleRow:
-        """The sample of a code or blind code.
+        """The sample of a code or blind code, whatever the case and blanks typed.
 
         Raises
         ------
         NoSuchRecordError
             If the season has no such sample.
         """
-        for row in self.samples():
-            if code in {row.sample.code, row.sample.blind_code}:
+        rows = self.samples()
+        names = [(name, row) for row in rows for name in (row.sample.code, row.sample.blind_code)]
+        for name, row in names:
+            if name == code:
+                return row
+        for name, row in names:
+            if name is not None and name_key(name) == name_key(code):
                 return row
         raise NoSuchRecordError(
             f"{self.path} holds no sample '{code}'.", todo="'gauge plan' lists the samples."

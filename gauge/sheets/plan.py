@@ -88,6 +88,34 @@ def sample_columns(sheet: CsvSheet, *more: str) -> dict[str, Sequence[object]]:
     return parsed
 
 
+def sample_value(name: str, text: str) -> object:
+    """Read one value that describes a sample; nothing typed is None.
+
+    Raises
+    ------
+    InvalidValueError
+        If samples have no such field, or the value is none for it.
+    """
+    try:
+        if not text and name in {*_NUMBERS, *_TEXTS, "harvest_date", "berries_planned"} - {"code"}:
+            return None
+        if name in _NUMBERS:
+            return float(text)
+        if name == "harvest_date":
+            return _date(text)
+        if name == "berries_planned" and int(text) > 0:
+            return int(text)
+        if name in _TEXTS and name != "code":
+            return text
+    except ValueError:
+        pass
+    else:
+        if name != "berries_planned":
+            known = ", ".join(sorted({*_NUMBERS, *_TEXTS, "harvest_date", "berries_planned"}))
+            raise InvalidValueError(f"a sample has no '{name}'.", todo=f"It has {known}.")
+    raise InvalidValueError(f"'{text}' is no {name} of a sample.", todo="Write it as in the plan.")
+
+
 def _berries(sheet: CsvSheet, text: str) -> int | None:
     if not text:
         return None

@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -11,10 +12,16 @@ from click.testing import CliRunner
 
 from calibrate.cli import group
 from calibrate.cuts.calibration import Calibration, as_cuts
-from calibrate.data.scale import BLACKBERRY
+from calibrate.data.scale import BLACKBERRY, parse_scale
+from calibrate.tables.pooling import pool
 from calibrate.tables.report import build_report
 from calibrate.tables.table import tabulate
-from gauge.errors import CannotWriteError, InvalidValueError, NoSuchRecordError
+from gauge.errors import (
+    CannotWriteError,
+    InvalidValueError,
+    NoSuchRecordError,
+    WrongDirectionError,
+)
 from tests.tables.pools import pool_of
 
 CUTS = {
@@ -271,3 +278,22 @@ def test_many_rows_still_make_one_page(tmp_path):
     figure = draw_page(report)
     assert figure.get_size_inches() == pytest.approx((8.27, 11.69))
     assert any("Not on this page" in text.get_text() for text in figure.texts)
+
+
+def test_scores_of_a_berry_by_several_raters_are_one_berry_without_a_sample(tmp_path: Path) -> None:
+    path = tmp_path / "long.csv"
+    rows = [(b, 1 + 0.1 * b, r) for b in range(20) for r in ("ines", "marek")]
+    lines = [f"{b},{f:.2f},{r},{4 - b // 7},R-114" for b, f, r in rows]
+    path.write_text("\n".join(["berry,force_N,rater,score,selection", *lines]) + "\n")
+    joined = pool([path])
+    assert (joined.n, joined.rank.size) == (20, 40)
+    assert joined.force_newton[joined.score_at].tolist() == [round(f, 2) for _, f, _ in rows]
+
+
+def test_a_reversed_scale_is_refused_as_in_fit(tmp_path: Path) -> None:
+    path = tmp_path / "reversed.csv"
+    lines = [f"{b},{1 + 0.1 * b:.2f},{2 + b // 7}" for b in range(20)]
+    path.write_text("\n".join(["berry,force_N,score", *lines]) + "\n")
+    with pytest.raises(WrongDirectionError, match="--scores 5,4,3,2,1"):
+        pool([path])
+    assert pool([path], scale=parse_scale("5,4,3,2,1")).n == 20

@@ -1,0 +1,110 @@
+"""`gauge correct`: what was typed wrong, put right with a reason; the trail keeps the old."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from gauge.clikit import echo, emit_json, json_option, season_argument
+
+if TYPE_CHECKING:
+    from gauge.season.file import SeasonFile
+
+
+@click.command("correct", no_args_is_help=True)
+@season_argument
+@click.argument("kind", type=click.Choice(["sample", "rater", "berry"]))
+@click.argument("name")
+@click.option("--name", "new_name", help="The right name; that of another one joins the two.")
+@click.option(
+    "--set", "settings", metavar="KEY=VALUE", multiple=True,
+    help="What is known of a sample, such as selection=R-114; nothing after = clears it.",
+)  # fmt: skip
+@click.option("--hide", is_flag=True, help="Leave a sample without berries out of the plan.")
+@click.option("--sample", help="The sample that a berry belongs to.")
+@click.option("--why", required=True, help="The reason; it is kept in the trail.")
+@json_option
+def command(
+    season: Path,
+    kind: str,
+    name: str,
+    new_name: str | None,
+    settings: tuple[str, ...],
+    hide: bool,
+    sample: str | None,
+    why: str,
+    as_json: bool,
+) -> None:
+    """Correct a sample, a rater or a berry.
+
+    A rater's name typed wrong is renamed, or joined to the right one; a sample is renamed,
+    completed, joined to another or hidden; a berry is moved to another sample. A berry is named by
+    the id that 'gauge readings' lists. Scores are corrected by 'gauge scores --correct'.
+
+    \b
+    gauge correct 2026.season rater mareck --name marek --why "typed wrong"
+    gauge correct 2026.season sample B26-01 --set selection=R-120 --why "label read wrong"
+    gauge correct 2026.season berry 41 --sample B26-02 --why "from the next clamshell"
+    """  # noqa: D301
+    from gauge.season.file import open_season
+
+    given = {"--name": new_name, "--set": settings, "--hide": hide, "--sample": sample}
+    allowed = {"sample": ["--name", "--set", "--hide"], "rater": ["--name"], "berry": ["--sample"]}
+    if not any(given[option] for option in allowed[kind]):
+        raise click.UsageError(f"Say what is right: {' or '.join(allowed[kind])}.")
+    for option, value in given.items():
+        if value and option not in allowed[kind]:
+            raise click.UsageError(f"{option} is not for a {kind}.")
+    with open_season(season) as file:
+        if kind == "rater":
+            done = _rater(file, name, str(new_name), why)
+        elif kind == "berry":
+            done = _berry(file, name, str(sample), why)
+        else:
+            done = _sample(file, name, new_name, settings, hide, why)
+    if as_json:
+        emit_json({"kind": kind, **done})
+    else:
+        echo(f"{kind} {name}: {', '.join(f'{key} {value}' for key, value in done.items())}.")
+
+
+def _rater(file: SeasonFile, name: str, new_name: str, why: str) -> dict[str, Any]:
+    from gauge.csvsheet import name_key
+
+    known = {name_key(one): one for one in file.rater_names()}
+    old = name if name in known.values() else known.get(name_key(name), name)
+    new = " ".join(new_name.split())
+    # Another rater by any spelling; but the same one may get another spelling.
+    new = known.get(name_key(new), new) if name_key(new) != name_key(old) else new
+    file.correct_rater(old, new, why)
+    return {"name": new}
+
+
+def _berry(file: SeasonFile, name: str, sample: str, why: str) -> dict[str, Any]:
+    if not name.isdecimal():
+        raise click.UsageError(f"'{name}' is no berry id; 'gauge readings' lists them.")
+    file.correct_berry(int(name), sample, why)
+    berry = file.berry(int(name))
+    return {"sample": berry.sample, "number": berry.number}
+
+
+def _sample(
+    file: SeasonFile, name: str, new_name: str | None, settings: tuple[str, ...], hide: bool,
+    why: str,
+) -> dict[str, Any]:  # fmt: skip
+    from gauge.sheets.plan import sample_value
+
+    changes: dict[str, Any] = {}
+    for typed in settings:
+        key, equals, value = typed.partition("=")
+        if not equals:
+            raise click.UsageError(f"--set {typed!r} is not KEY=VALUE, such as selection=R-114.")
+        changes[key.strip()] = sample_value(key.strip(), value.strip())
+    if new_name is not None:
+        changes["code"] = new_name.strip()
+    if hide:
+        changes["hidden"] = 1
+    file.correct_sample(name, changes, why)
+    return changes
