@@ -12,6 +12,7 @@ this line shows that it needs more.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -157,7 +158,5 @@ class Poller:
 
     def _lines(self) -> int:
         """Count the lines in the buffer, the last one perhaps unfinished."""
-        data = bytes(self._buffer)
-        for end in self._terminators:
-            data = data.replace(end, b"\0\n\0")
-        return sum(1 for piece in data.split(b"\0\n\0") if piece.strip(b"\r\n\0"))
+        ends = b"|".join(map(re.escape, self._terminators))
+        return sum(bool(piece.strip(b"\r\n\0")) for piece in re.split(ends, self._buffer))

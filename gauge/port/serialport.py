@@ -176,10 +176,9 @@ class SerialPort:
         """Find the name that our USB device bears now; never another device on the old name."""
         found = serial_ports()
         ours = [info.port for info in found if info.identity == self._identity]
-        if self.device in ours:
-            return self.device
-        if self.name in ours:
-            return self.name
+        for name in (self.device, self.name):
+            if name in ours:
+                return name
         if len(set(ours)) == 1 or (ours and self._identity and self._identity[2]):
             return ours[0]
         raise PortError(f"{self.device} is not plugged in.", todo="Plug the gauge in again.")

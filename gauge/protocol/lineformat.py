@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import permutations
 
 from gauge.errors import BadFormatError, InvalidValueError
 from gauge.plaintext import control_in
@@ -140,18 +141,15 @@ class LineFormat:
         ends = self.terminators
         self._need(bool(ends) and all(ends), "terminators", "a line needs an end")
         self._need(max(map(len, ends)) <= 8, "terminators", "longer than 8 bytes")
-        for short in ends:
-            for long in ends:
-                if short == long or short not in long or long.endswith(short):
-                    continue
-                # What remains of the long one must be ends too (CR of CRLF): else the line would
-                # depend on how the bytes arrive.
-                rest = long[len(short) :]
-                self._need(
-                    long.startswith(short) and rest in ends,
-                    "terminators",
-                    f"{short!r} is part of {long!r}, so that where a line ends is not clear",
-                )
+        for short, long in permutations(ends, 2):
+            # What remains of the long one must be an end too (CR of CRLF): else the line would
+            # depend on how the bytes arrive.
+            parted = long.startswith(short) and long[len(short) :] in ends
+            self._need(
+                short not in long or long.endswith(short) or parted,
+                "terminators",
+                f"{short!r} is part of {long!r}, so that where a line ends is not clear",
+            )
         if self.start is None:
             return
         start = self.start
@@ -167,13 +165,12 @@ class LineFormat:
 
     def _check_pattern(self) -> None:
         try:
-            regex = re.compile(self.pattern.encode("latin-1"))
+            parts = set(self.regex.groupindex)
         except UnicodeEncodeError:
             self._need(False, "pattern", "holds a character that no single byte is")
         except (re.error, RecursionError, OverflowError) as error:
             self._need(False, "pattern", f"is no regular expression ({error})")
         else:
-            parts = set(regex.groupindex)
             self._need("value" in parts, "pattern", "has no part (?P<value>...)")
             self._need(
                 parts <= PARTS,
@@ -184,7 +181,7 @@ class LineFormat:
             # Before any match is tried: this one could take without end.
             why = why_unbounded(self.pattern.encode("latin-1"))
             self._need(why is None, "pattern", f"could take without end to match: {why}")
-            self._need(not regex.fullmatch(b""), "pattern", "matches an empty line")
+            self._need(not self.regex.fullmatch(b""), "pattern", "matches an empty line")
 
     @cached_property
     def regex(self) -> re.Pattern[bytes]:

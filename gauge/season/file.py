@@ -189,29 +189,27 @@ def open_season(
     if create:
         scale_json = scale_json or default_scale(crop)
         labels_of(scale_json)
-    db = None
     try:
         if read_only and os.path.lexists(f"{path}-journal"):
             roll_back_journal(path, wait_s)
-        db = connect(path, "ro" if read_only else "rwc" if create else "rw", wait_s)
-        # Asked of SQLite and not of the file: a stop while the file was begun is undone first.
-        if db.execute("PRAGMA page_count").fetchone()[0] == 0:
-            if not create:
-                raise NotASeasonError(
-                    f"{path} is empty.", todo="'gauge log' and 'gauge plan' begin a season file."
-                )
-            made = (code or path.stem, crop, scale_json)
-            _migrate(db, 0, made)
-        db = _checked(db, path, read_only=read_only)
-        return SeasonFile(db, path, read_only=read_only)
+        with contextlib.ExitStack() as refused:
+            db = connect(path, "ro" if read_only else "rwc" if create else "rw", wait_s)
+            refused.callback(db.close)
+            # Asked of SQLite and not of the file: a stop while the file was begun is undone first.
+            if db.execute("PRAGMA page_count").fetchone()[0] == 0:
+                if not create:
+                    raise NotASeasonError(
+                        f"{path} is empty.",
+                        todo="'gauge log' and 'gauge plan' begin a season file.",
+                    )
+                _migrate(db, 0, (code or path.stem, crop, scale_json))
+            db = _checked(db, path, read_only=read_only)
+            refused.callback(db.close)  # it may be a copy in memory now
+            season = SeasonFile(db, path, read_only=read_only)
+            refused.pop_all()
+            return season
     except SQLITE_ERRORS as error:
-        if db is not None:
-            db.close()
         raise _opening_error(error, path, create=create) from None
-    except BaseException:
-        if db is not None:
-            db.close()
-        raise
 
 
 def _refuse_what_is_no_file(path: Path, *, create: bool) -> None:
@@ -336,10 +334,9 @@ def _migrate(db: sqlite3.Connection, version: int, made: tuple[object, ...] | No
     """
     if made is not None:
         db.execute(JOURNAL_PRAGMA)
-        _transact(db, schema.MIGRATIONS, schema.VERSION, made)
-        return
-    for step in range(version, schema.VERSION):
-        _transact(db, schema.MIGRATIONS[step : step + 1], step + 1, None)
+    for target in range(schema.VERSION if made else version + 1, schema.VERSION + 1):
+        _transact(db, schema.MIGRATIONS[version:target], target, made)
+        version = target
 
 
 def _transact(
