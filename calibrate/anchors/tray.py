@@ -145,7 +145,15 @@ def plan_tray(
     shares = np.array([lot.shares(reachable) for lot in lots]).reshape(len(lots), len(reachable))
     limit = [lot.available for lot in lots]
     if fill_probability(limit, shares, per_score) < probability:
-        raise _not_enough(reachable, shares, limit, per_score, probability)
+        expected = np.array(limit) @ shares
+        worst = int(expected.argmin())
+        raise InfeasiblePlanError(
+            f"All {sum(limit)} berries together do not give {per_score} of each score with a "
+            f"probability of {probability:g}; score {reachable[worst].score} is the scarcest, with "
+            f"{expected[worst]:.1f} expected.",
+            todo=f"Add a lot with forces near {reachable[worst].target_newton:.2f} N, or ask for "
+            "less.",
+        )
 
     @cache
     def merit(pulls: tuple[int, ...]) -> tuple[float, float]:
@@ -179,16 +187,3 @@ def _neighbours(
         for taker in range(len(pulls))
         if giver != taker and pulls[taker] < limit[taker] and (giver is None or pulls[giver] > 0)
     ]
-
-
-def _not_enough(
-    bands: Sequence[Band], shares: Floats, limit: Sequence[int], per_score: int, probability: float
-) -> InfeasiblePlanError:
-    expected = np.array(limit) @ shares
-    worst = int(expected.argmin())
-    return InfeasiblePlanError(
-        f"All {sum(limit)} berries together do not give {per_score} of each score with a "
-        f"probability of {probability:g}; score {bands[worst].score} is the scarcest, with "
-        f"{expected[worst]:.1f} expected.",
-        todo=f"Add a lot with forces near {bands[worst].target_newton:.2f} N, or ask for less.",
-    )

@@ -87,11 +87,8 @@ def _log_estimate(cut: Estimate, level: float, extra_sd: float = 0.0) -> tuple[f
 
     if cut.value is None or cut.value <= 0:
         return None
-    halves = []
-    if cut.low is not None and cut.low > 0:
-        halves.append(math.log(cut.value / cut.low))
-    if cut.high is not None:
-        halves.append(math.log(cut.high / cut.value))
+    ends = [end for end in (cut.low, cut.high) if end is not None and end > 0]
+    halves = [abs(math.log(end / cut.value)) for end in ends]
     if not halves:
         return None
     error = sum(halves) / len(halves) / float(ndtri(0.5 + level / 2))

@@ -30,9 +30,11 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     _berries(upper, calibration, pairs)
     _cuts(upper, calibration)
     _curves(lower, calibration, grid)
+    named = len(pairs.raters)
+    who = f"panel of {named} raters" if named > 1 else "one rater" if named else "one hand"
     drawn = f"; about {_MOST_POINTS:,} drawn" if pairs.rank.size > _MOST_POINTS else ""
     upper.set_title(
-        f"{calibration.n:,} scores, {_who(pairs)}{drawn}; "
+        f"{calibration.n:,} scores, {who}{drawn}; "
         f"cut points with {calibration.level:.0%} intervals",
         loc="left",
         fontsize=9,
@@ -41,11 +43,6 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     tidy(lower, "peak force (N)", "probability of score", ylim=(0.0, 1.12))
     lower.set_yticks([0.0, 0.25, 0.5, 0.75, 1.0])
     return figure
-
-
-def _who(pairs: Pairs) -> str:
-    named = len(pairs.raters)
-    return f"panel of {named} raters" if named > 1 else "one rater" if named else "one hand"
 
 
 def _grid(calibration: Calibration, pairs: Pairs) -> np.ndarray:

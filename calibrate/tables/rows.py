@@ -68,29 +68,24 @@ def make_row(
     """Sum up the units and sheets of one combination of levels."""
     row = Row(levels=levels, clamshells=0 if sheets is None else sheets.m)
     if units is not None and units.pressed().m:
-        row = _pressed(row, units.pressed(), level)
+        pressed = units.pressed()
+        force, sd, se = mean_force(pressed, level=level)
+        n, predicted, soft = pressed.n.sum(), pressed.predicted, pressed.predicted_soft
+        row = replace(
+            row,
+            n=round(float(n)),
+            units=pressed.m,
+            force=force,
+            sd_newton=sd,
+            se_newton=se,
+            predicted=None if predicted is None else tuple((predicted.sum(axis=0) / n).tolist()),
+            predicted_soft=None if soft is None else _predicted_soft(soft, pressed.n, level),
+        )
     if sheets is not None:
         return _scored(row, sheets, shares(sheets.sheets, level=level), level)
     if units is not None and scale is not None and units.scored().m:
         return _scored(row, units.scored(), _finger_shares(units.scored(), scale, level), level)
     return row
-
-
-def _pressed(row: Row, units: SamplingUnits, level: float) -> Row:
-    """Fill in what follows from peak forces."""
-    force, sd, se = mean_force(units, level=level)
-    n = units.n.sum()
-    predicted, soft = units.predicted, units.predicted_soft
-    return replace(
-        row,
-        n=round(float(n)),
-        units=units.m,
-        force=force,
-        sd_newton=sd,
-        se_newton=se,
-        predicted=None if predicted is None else tuple((predicted.sum(axis=0) / n).tolist()),
-        predicted_soft=None if soft is None else _predicted_soft(soft, units.n, level),
-    )
 
 
 def mean_force(
