@@ -5,7 +5,9 @@ Used small in tests/season/test_rot.py and large in tests/bench/rot.py.
 
 from __future__ import annotations
 
+import contextlib
 import random
+import sqlite3
 import tempfile
 from collections import Counter
 from pathlib import Path
@@ -21,7 +23,7 @@ from tests.durability import SCRATCH
 from tests.seasons import make_season
 
 
-def build(path: Path, *, berries: int = 90) -> Path:
+def build(path: Path, *, berries: int = 240) -> Path:
     """Write a season with scores, voids, notes and bytes received."""
     make_season(path, berries=berries, pads={"PAD-A": 3.0})
     with open_season(path) as season:
@@ -30,6 +32,8 @@ def build(path: Path, *, berries: int = 90) -> Path:
         for berry in range(5, berries, 17):
             season.void(berry, f"slipped {berry}")
             season.add_note(f"note {berry}", berry_id=berry)
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.execute("VACUUM")  # little room is left empty, so that most flips strike something
     return path
 
 

@@ -19,35 +19,20 @@ from gauge.units import NEWTON_PER_FLOAT, parse_unit
 _NEXT = """
 SELECT coalesce(max(number), 0) + 1 FROM berries WHERE sample_id = ? AND void_why IS NULL
 """
-# What the views of the same names show: column -> (table, column of the table).
-_BERRY = {
-    "berry_id": ("berries", "berry_id"),
+# Columns of the views `berry` and `pair` that are called otherwise in their tables.
+_RENAMED = {
     "sample": ("samples", "code"),
-    "number": ("berries", "number"),
-    **{
-        name: ("samples", name)
-        for name in (
-            "crop", "selection", "plot", "replicate", "harvest_date", "storage_day",
-            "storage_temp_c", "clamshell", "site", "lot",
-        )
-    },
-    "size_mm": ("berries", "size_mm"),
-    "mass_g": ("berries", "mass_g"),
-    "press_only": ("berries", "press_only"),
     "peak": ("peaks", "peak_shown"),
     "unit": ("peaks", "peak_unit"),
     "peak_N": ("peaks", "peak_n"),
+    "force_N": ("peaks", "peak_n"),
     "zero_N": ("peaks", "baseline_n"),
-    "flags": ("peaks", "flags"),
-    "session_id": ("peaks", "session_id"),
     "sampling_loss_N": ("peaks", "sampling_loss_n"),
     "loading_rate_N_s": ("peaks", "loading_rate_n_s"),
-    "at": ("berries", "at"),
     "void": ("berries", "void_why"),
-}  # fmt: skip
-_PAIR = {
-    name: ("scores", name) for name in ("rater", "score", "score_rank", "occasion", "squeeze_order")
-} | {"force_N": ("peaks", "peak_n"), "scored_at": ("scores", "at")}
+    "scored_at": ("scores", "at"),
+}
+_JOINED = ("berries", "peaks", "samples", "scores")
 
 
 class BerryTables(ScoreTables):
@@ -243,11 +228,10 @@ class BerryTables(ScoreTables):
             rows = self._records(view, *names)
             return {name: [row[i] for row in rows] for i, name in enumerate(names)}
         joined = self._joined(pairs=view == "pair")
-        shown = _BERRY | _PAIR if view == "pair" else _BERRY
-        return {name: self._column(name, shown, joined) for name in names}
+        return {name: self._column(name, joined) for name in names}
 
     def _joined(self, *, pairs: bool) -> list[tuple[Row | None, ...]]:
-        """Rows of scores, berries, peaks and samples that belong together, as the views join them.
+        """Rows of `_JOINED` that belong together, as the views join them.
 
         In Python and not by the views: SQLite might look a row up in an index, which no digest
         covers.
@@ -260,30 +244,27 @@ class BerryTables(ScoreTables):
             for row in self._read("berries")
         }
         if not pairs:
-            return [(None, *row) for row in berries.values()]
+            return [(*row, None) for row in berries.values()]
         usable = {
             berry_id: row
             for berry_id, row in berries.items()
             if row[0][void_at] is None and row[1] is not None
         }
         (berry_at,) = self._places("scores", "berry_id")
-        return [(row, *usable[row[berry_at]]) for row in self._scores() if row[berry_at] in usable]
+        return [(*usable[row[berry_at]], row) for row in self._scores() if row[berry_at] in usable]
 
-    def _column(
-        self,
-        name: str,
-        shown: Mapping[str, tuple[str, str]],
-        joined: Sequence[tuple[Row | None, ...]],
-    ) -> list[Any]:
+    def _column(self, name: str, joined: Sequence[tuple[Row | None, ...]]) -> list[Any]:
         """One column of a view, from the rows that `_joined` gives."""
         if name == "fruit_temp_c":
             of_berry, of_sample = (self._picked(t, name, joined) for t in ("berries", "samples"))
             return [a if a is not None else b for a, b in zip(of_berry, of_sample, strict=True)]
-        return self._picked(*shown[name], joined)
+        if name in _RENAMED:
+            return self._picked(*_RENAMED[name], joined)
+        return self._picked(next(t for t in _JOINED if name in self._columns(t)), name, joined)
 
     def _picked(self, table: str, name: str, joined: Sequence[tuple[Row | None, ...]]) -> list[Any]:
         (at,) = self._places(table, name)
-        place = ("scores", "berries", "peaks", "samples").index(table)
+        place = _JOINED.index(table)
         return [row[place][at] if row[place] else None for row in joined]  # type: ignore[index]
 
     def _peaks(self) -> list[Row]:

@@ -14,7 +14,6 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
-from statistics import median
 from unittest import mock
 
 from gauge.records import Sample, Session
@@ -22,7 +21,7 @@ from gauge.season.file import SeasonFile, give_digests, open_season
 from gauge.season.tables import Tables
 
 RATERS = ("ines", "marek", "odile")
-ROUNDS = 7
+ROUNDS = 9
 PAIR = (
     "rater", "score", "force_N", "berry_id", "selection", "lot", "harvest_date", "storage_day",
     "fruit_temp_c", "size_mm", "site",
@@ -88,7 +87,7 @@ def main() -> int:
                 with_check.append(seconds(path, read))
                 with mock.patch.object(Tables, "_check"):
                     without.append(seconds(path, read))
-            checked, plain = median(with_check), median(without)
+            checked, plain = min(with_check), min(without)  # other work only adds
             print(f"{name}: {checked:.2f} s checked, {plain:.2f} s not: {checked / plain:.3f}")
     return 0
 

@@ -4,7 +4,7 @@ from tests.rot import rot
 
 
 def test_flipped_bits_are_refused_or_change_nothing() -> None:
-    counts, wrong = rot(200, seed=20)
+    counts, wrong = rot(120, seed=20)
     assert wrong == []
     assert counts["readings refused"] > 30
     assert counts["fit refused"] > 30

@@ -397,3 +397,21 @@ def test_a_large_season_is_read_at_a_rate_of_a_million_berries_in_seconds(tmp_pa
     assert len(columns["force_N"]) == 20_000
     # A million in 50 such files in 10 s would be 0.2 s a file; the bound is lax for slow machines.
     assert seconds < 1.0
+
+
+def test_columns_are_as_the_views_for_other_programs_show_them(season) -> None:
+    for n in range(5):
+        scores = [marks(), marks("2", "marek", 2)] if n % 2 else []
+        temp = 4.5 if n == 3 else None
+        season.acknowledge_berry(
+            1, 1 + n % 2, None, press(float(n)), scores=scores, fruit_temp_c=temp
+        )
+    season.void(3, "slipped")
+    for view in ("berry", "pair"):
+        names = [row[0] for row in season._rows("SELECT name FROM pragma_table_info(?)", (view,))]
+        order = "berry_id, rater" if view == "pair" else "berry_id"
+        listed = ", ".join(f'"{name}"' for name in names)
+        rows = season._rows(f"SELECT {listed} FROM {view} ORDER BY {order}")
+        assert len(rows) == {"berry": 5, "pair": 4}[view]
+        columns = season.columns(view, names)
+        assert sorted(zip(*columns.values(), strict=True), key=str) == sorted(rows, key=str)
