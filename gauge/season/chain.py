@@ -15,7 +15,7 @@ from typing import Any
 Row = tuple[Any, ...]
 
 # rows; adding a row to an open season hashes the rows of its block once
-BLOCK = 32
+BLOCK = 64
 # bytes; a changed row passes with a chance of 2**-64
 _SIZE = 8
 
