@@ -203,12 +203,7 @@ def document(record: Any, *names: str) -> dict[str, Any]:
     from dataclasses import fields
 
     chosen = names or tuple(field.name for field in fields(record))
-    return {_json_key(name): getattr(record, name) for name in chosen}
-
-
-def _json_key(name: str) -> str:
-    """Name a force as JSON does."""
-    return f"{name.removesuffix('_newton')}_N" if name.endswith("_newton") else name
+    return {re.sub("_newton$", "_N", name): getattr(record, name) for name in chosen}
 
 
 def print_table(

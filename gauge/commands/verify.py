@@ -268,7 +268,7 @@ def _show(result: CheckResult) -> None:
     def percent(value: float | None) -> str:
         return "-" if value is None else f"{value:+.2f}"
 
-    echo(f"Gravity: {result.gravity.m_s2:.5f} m/s2, {result.gravity.source}")
+    echo(f"Gravity: {result.gravity_m_s2:.5f} m/s2, {result.gravity_from}")
     echo("Expected forces: conventional mass (8000 kg/m3, air 1.2 kg/m3)")
     rows = []
     for w in result.weights:

@@ -7,6 +7,7 @@ certificate.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
@@ -85,7 +86,8 @@ class CheckResult:
     """What a gauge made of all masses and of its zero."""
 
     passed: bool
-    gravity: Gravity
+    gravity_m_s2: float
+    gravity_from: str
     tolerance_pct: float
     weights: tuple[WeightResult, ...]
     zero_before_newton: float | None
@@ -96,22 +98,13 @@ class CheckResult:
 
     def document(self) -> dict[str, object]:
         """Build the JSON document that the command prints and the season file keeps."""
-        whole = _document(self)
-        gravity = {"gravity_m_s2": self.gravity.m_s2, "gravity_from": self.gravity.source}
-        weights = [{**_document(w), "mass": w.mass.shown} for w in self.weights]
-        del whole["gravity"]
-        return {"passed": self.passed, **gravity, **whole, "weights": weights}
+        weights = [_document(weight) | {"mass": weight.mass.shown} for weight in self.weights]
+        return _document(self) | {"weights": weights}
 
 
 def _document(record: WeightResult | CheckResult) -> dict[str, object]:
     """Name the fields of a record as JSON does."""
-    named = {f.name: getattr(record, f.name) for f in fields(record)}
-    return {
-        f"{name.removesuffix('_newton')}_N" if name.endswith("_newton") else name: (
-            list(value) if isinstance(value, tuple) else value
-        )
-        for name, value in named.items()
-    }
+    return {re.sub("_newton$", "_N", f.name): getattr(record, f.name) for f in fields(record)}
 
 
 def judge_weight(
@@ -200,15 +193,14 @@ def judge(
     CheckResult
         The zero must come back within the tolerance of the lightest weight or one display step.
     """
-    gravity, tolerance_pct = settings.gravity, settings.tolerance_pct
+    tolerance_pct, weight_class = settings.tolerance_pct, settings.weight_class
     notes, weights = list(warnings), []
     for mass in {m.kg: m for m in settings.masses}.values():
         on_mass = [r for r in readings if r.mass_g == mass.g]
-        weight_class = settings.weight_class
         limit_mg = 0.0 if weight_class is None else class_limit_mg(mass, weight_class)
         weight = judge_weight(
             mass,
-            expected_newton(mass, gravity.m_s2),
+            expected_newton(mass, settings.gravity.m_s2),
             [r.reading_newton for r in on_mass if r.kind != "down"],
             [r.reading_newton for r in on_mass if r.kind == "down"],
             resolution_newton=resolution_newton,
@@ -234,7 +226,8 @@ def judge(
         notes.append(f"the zero did not come back: {off_newton:+.4g} N")
     return CheckResult(
         passed=zero_passed and all(w.passed for w in weights),
-        gravity=gravity,
+        gravity_m_s2=settings.gravity.m_s2,
+        gravity_from=settings.gravity.source,
         tolerance_pct=tolerance_pct,
         weights=tuple(weights),
         zero_before_newton=first,
