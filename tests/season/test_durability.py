@@ -18,6 +18,7 @@ from tests.simdisk import Disk
 watched = pytest.mark.skipif(not Disk.available(), reason="Python's SQLite is built in")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="needs fork and kill -9")
 @pytest.mark.parametrize("whole", [False, True])
 def test_kill_9_while_logging(whole: bool) -> None:
@@ -28,6 +29,7 @@ def test_kill_9_while_logging(whole: bool) -> None:
 
 
 @watched
+@pytest.mark.slow
 def test_power_cut_after_every_operation() -> None:
     n, wrong = power_cuts(3, 1)
     assert wrong == []
@@ -35,6 +37,7 @@ def test_power_cut_after_every_operation() -> None:
 
 
 @watched
+@pytest.mark.slow
 @pytest.mark.parametrize("level", ["OFF", "NORMAL", "FULL"])
 def test_power_cut_shows_that_every_sync_is_needed(level: str) -> None:
     # NORMAL and FULL leave the removal of the journal unsynced: after the cut it is back, and takes

@@ -15,6 +15,8 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from tests.answers import SAMPLE_RUNS, call
 from tests.recorded import REFERENCE, differences, load, shortened
 
@@ -62,6 +64,7 @@ def answers(folder: Path) -> dict[str, Any]:
     return found
 
 
+@pytest.mark.slow
 def test_a_season_of_0_1_0_answers_as_it_did_and_is_not_changed(tmp_path: Path) -> None:
     season = older_season(tmp_path / "old.season")
     before = season.read_bytes()
