@@ -38,3 +38,16 @@ def printable(text: str, keep: str = "\n\t") -> str:
         return char if char in keep else char.encode("unicode_escape").decode()
 
     return _UNSAFE.sub(escaped, text)
+
+
+def plural(n: int, noun: str) -> str:
+    """Write a count and its noun.
+
+    Examples
+    --------
+    >>> plural(1, "sample"), plural(2, "berry")
+    ('1 sample', '2 berries')
+    """
+    if n == 1:
+        return f"1 {noun}"
+    return f"{n} {noun[:-1]}ies" if noun.endswith("y") else f"{n} {noun}s"

@@ -225,8 +225,9 @@ class BerryTables(ScoreTables):
             if name not in known:
                 raise InvalidValueError(f"{self.path}: '{view}' has no column '{name}'")
         if table:
-            rows = self._records(view, *names)
-            return {name: [row[i] for row in rows] for i, name in enumerate(names)}
+            at = self._places(view, *names)
+            rows = self._scores() if view == "scores" else self._read(view)
+            return {name: [row[i] for row in rows] for i, name in zip(at, names, strict=True)}
         joined = self._joined(pairs=view == "pair")
         return {name: self._column(name, joined) for name in names}
 
@@ -290,8 +291,9 @@ class BerryTables(ScoreTables):
         return rows
 
     def _scores(self) -> list[Row]:
-        """Rows of the finger scores, refused where a rank is not that of the score on the scale."""
-        rows = self._read("scores")
+        """Rows of the scores that count, refused where a rank is not that of the score."""
+        (back_at,) = self._places("scores", "taken_back")
+        rows = [row for row in self._read("scores") if row[back_at] is None]
         labels = self.labels
         score_at, rank_at = self._places("scores", "score", "score_rank")
         for label, rank in {(row[score_at], row[rank_at]) for row in rows}:

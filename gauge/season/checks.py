@@ -26,7 +26,11 @@ N_BASE = 10
 
 
 def last_check(
-    rows: Iterable[VerificationRow], *, gauge_serial: str | None = None, passed: bool = False
+    rows: Iterable[VerificationRow],
+    *,
+    gauge: str | None = None,
+    gauge_serial: str | None = None,
+    passed: bool = False,
 ) -> VerificationRow | None:
     """Return the last verification of a gauge; None if there is none.
 
@@ -34,18 +38,25 @@ def last_check(
     ----------
     rows : iterable of VerificationRow
         Of the season, oldest first.
-    gauge_serial : str, optional
-        Verifications of gauges with another serial number do not count.
+    gauge, gauge_serial : str, optional
+        Name and serial number. Where both sides have a serial number it decides, else the name;
+        with neither, verifications of any gauge count.
     passed : bool, optional
         Whether only verifications count that the gauge passed.
     """
-    ours = [
-        row
-        for row in rows
-        if (row.passed or not passed)
-        and (not (gauge_serial and row.gauge_serial) or row.gauge_serial == gauge_serial)
-    ]
-    return ours[-1] if ours else None
+
+    def ours(row: VerificationRow) -> bool:
+        if gauge_serial and row.gauge_serial:
+            return _plain(gauge_serial) == _plain(row.gauge_serial)
+        if gauge and row.gauge:
+            return _plain(gauge) == _plain(row.gauge)
+        return not (gauge or gauge_serial)
+
+    return next((r for r in reversed([*rows]) if (r.passed or not passed) and ours(r)), None)
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.split()).casefold()
 
 
 def check_warning(
@@ -53,19 +64,26 @@ def check_warning(
     *,
     days: float,
     now: datetime | None = None,
+    gauge: str | None = None,
     gauge_serial: str | None = None,
 ) -> str | None:
     """Say what is wrong with the last verification; None if nothing is.
 
     Parameters
     ----------
-    rows, gauge_serial
-        As in `last_check`.
+    rows, gauge, gauge_serial
+        As in `last_check`; a gauge with neither name nor serial number is unchecked.
     days : float
         The lab's own limit of age.
     now : datetime, optional
     """
-    last = last_check(rows, gauge_serial=gauge_serial)
+    rows = list(rows)
+    if rows and not (gauge or gauge_serial):
+        return (
+            "This gauge has no name here, so no check is known to be of it: give --gauge or "
+            "--serial-number, as in gauge verify."
+        )
+    last = last_check(rows, gauge=gauge, gauge_serial=gauge_serial)
     if last is None:
         return "This gauge was never checked against weights in this season: gauge verify."
     if not last.passed:

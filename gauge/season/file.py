@@ -7,6 +7,7 @@ import os
 import sqlite3
 import stat
 from pathlib import Path
+from types import TracebackType
 from typing import Self
 
 from gauge.errors import (
@@ -133,7 +134,12 @@ class SeasonFile(ChangeTables, CalibrationTables):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
         self.close()
 
 

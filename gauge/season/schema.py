@@ -236,6 +236,8 @@ ALTER TABLE berries ADD COLUMN press_only INTEGER CHECK (press_only IN (0, 1));
 ALTER TABLE peaks ADD COLUMN n_lost INTEGER;
 ALTER TABLE peaks ADD COLUMN press_order INTEGER CHECK (press_order > 0);
 ALTER TABLE scores ADD COLUMN squeeze_order INTEGER CHECK (squeeze_order > 0);
+ALTER TABLE scores ADD COLUMN taken_back TEXT;           -- why; it does not count then
+ALTER TABLE notes ADD COLUMN taken_back TEXT;
 ALTER TABLE anchors ADD COLUMN retired_at TEXT;
 ALTER TABLE anchors ADD COLUMN retired_why TEXT;
 UPDATE anchors SET retired_at = r.at, retired_why = r.why
@@ -291,7 +293,7 @@ CREATE VIEW pair AS
            b.storage_day, b.fruit_temp_c, b.size_mm, b.mass_g, b.site, b.session_id, b.flags,
            c.at AS scored_at
     FROM scores c JOIN berry b USING (berry_id)
-    WHERE b."peak_N" IS NOT NULL AND b.void IS NULL;
+    WHERE b."peak_N" IS NOT NULL AND b.void IS NULL AND c.taken_back IS NULL;
 """
 
 # Migration i takes a file from user_version i to i + 1. Never edit one that was released.

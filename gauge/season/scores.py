@@ -9,7 +9,7 @@ import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from gauge.errors import AlreadyThereError, InvalidValueError
+from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
 from gauge.records import FingerScore
 from gauge.season.rows import NoteRow
 from gauge.season.sessions import SessionTables
@@ -144,16 +144,18 @@ class ScoreTables(SessionTables):
                     f"berry {berry_id}: '{mark.score}' is not a score of the season's scale "
                     f"({', '.join(ranks)})"
                 )
-            row = self._row(
-                "SELECT score FROM scores WHERE berry_id = ? AND rater = ? AND occasion = ?",
-                (berry_id, mark.rater, mark.occasion),
-            )
-            if row:
+            row = self._score_row(berry_id, mark.rater, mark.occasion)
+            if row and row[2] is None:
                 raise AlreadyThereError(
-                    f"berry {berry_id}: {mark.rater} scored it {row[0]} on occasion "
+                    f"berry {berry_id}: {mark.rater} scored it {row[1]} on occasion "
                     f"{mark.occasion} already.",
                     todo="Nothing was overwritten. A second scoring is another occasion.",
                 )
+            if row:  # taken back before; the trail keeps what it was
+                new = {"score": mark.score, "score_rank": ranks[mark.score], "taken_back": None}
+                self._change("scores", [row[0]], new, kind="correct")
+                ids.append(row[0])
+                continue
             ids.append(
                 self._add(
                     "scores",
@@ -168,6 +170,45 @@ class ScoreTables(SessionTables):
                 )
             )
         return ids
+
+    def _score_row(self, berry_id: int, rater: str, occasion: int) -> Any | None:
+        """Return id, score and `taken_back` of a rater's score, if there is one."""
+        sql = "SELECT score_id, score, taken_back FROM scores WHERE berry_id = ? AND rater = ?"
+        return self._row(f"{sql} AND occasion = ?", (berry_id, rater, occasion))
+
+    def correct_score(
+        self, berry_id: int, rater: str, score: str | None, why: str, *, occasion: int = 1
+    ) -> None:
+        """Replace a rater's score of a berry, or take it back where `score` is None.
+
+        The old one stays in the trail; one that was taken back can be given again.
+
+        Raises
+        ------
+        NoSuchRecordError
+            If the rater has not scored that berry on that occasion.
+        InvalidValueError
+            If the new one is not on the season's scale.
+        """
+        with self._write("correcting a finger score"):
+            row = self._score_row(berry_id, rater, occasion)
+            if row is None or row[2] is not None:
+                raise NoSuchRecordError(f"berry {berry_id}: {rater} has not scored it.")
+            new: dict[str, Any] = {"taken_back": why}
+            if score is not None:
+                if score not in self.labels:
+                    raise InvalidValueError(
+                        f"berry {berry_id}: '{score}' is not a score of the season's scale "
+                        f"({', '.join(self.labels)})"
+                    )
+                new = {"score": score, "score_rank": self.labels.index(score) + 1}
+            kind = "undo" if score is None else "correct"
+            self._change("scores", [row[0]], new, kind=kind, why=why)
+
+    def take_back_note(self, note_id: int, why: str) -> None:
+        """Take back a note; it stays in the file and in the trail."""
+        with self._write("taking back a note"):
+            self._change("notes", [note_id], {"taken_back": why}, kind="undo", why=why)
 
     def add_note(
         self, text: str, *, session_id: int | None = None, berry_id: int | None = None
@@ -185,8 +226,10 @@ class ScoreTables(SessionTables):
             return self._add("notes", session_id=session_id, berry_id=berry_id, at=now(), text=text)
 
     def notes(self) -> list[NoteRow]:
-        """All notes, oldest first."""
+        """All notes that were not taken back, oldest first."""
         names = tuple(NoteRow.__slots__)
         return [
-            NoteRow(**dict(zip(names, row, strict=True))) for row in self._records("notes", *names)
+            NoteRow(**dict(zip(names, row, strict=True)))
+            for *row, back in self._records("notes", *names, "taken_back")
+            if back is None
         ]

@@ -50,8 +50,9 @@ def test_the_last_check_is_that_of_the_gauge() -> None:
     assert last_check([]) is None
     assert last_check(rows) is rows[2]
     assert last_check(rows, passed=True) is rows[1]
-    # A verification without a serial number counts for every gauge.
-    assert last_check(rows, gauge_serial="F-1") is rows[2]
+    # A verification of a gauge without a name vouches for no gauge that has one.
+    assert last_check(rows, gauge_serial="F-1") is rows[0]
+    assert last_check(rows, gauge="bench", gauge_serial="F-3") is None
     assert last_check(rows, gauge_serial="F-1", passed=True) is rows[0]
     assert last_check(rows[:2], gauge_serial="F-3") is None
     assert check_warning([], days=7) == (

@@ -386,7 +386,7 @@ def test_a_large_season_is_read_at_a_rate_of_a_million_berries_in_seconds(tmp_pa
         )
         season._db.execute(
             "INSERT INTO scores SELECT berry_id, berry_id, 'ines', '3', 3, 1, 't', 'gauge', "
-            "NULL, NULL FROM berries"
+            "NULL, NULL, NULL FROM berries"
         )
         give_digests(season._db)
         season._db.execute("COMMIT")
