@@ -11,6 +11,7 @@ import os
 import shutil
 import tempfile
 from pathlib import Path
+from uuid import uuid4
 
 import pytest
 
@@ -30,6 +31,8 @@ def pytest_configure(config: pytest.Config) -> None:
     usable = usable and shutil.disk_usage(MEMORY).free >= NEEDED_BYTES
     made = tempfile.mkdtemp(prefix="firmhand-tests-", dir=MEMORY if usable else None)
     config.stash[_MADE] = os.environ["TMPDIR"] = tempfile.tempdir = made
+    # What one run remembers of its last session is nobody else's.
+    os.environ["FIRMHAND_HOME"] = os.path.join(made, "home")
     if usable and not config.option.basetemp:
         config.option.basetemp = os.path.join(made, "base")
 
@@ -38,3 +41,9 @@ def pytest_unconfigure(config: pytest.Config) -> None:
     """Leave nothing in memory."""
     if _MADE in config.stash:
         shutil.rmtree(config.stash[_MADE], ignore_errors=True)
+
+
+@pytest.fixture(autouse=True)
+def _home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let each test begin on a machine that remembers nothing."""
+    monkeypatch.setenv("FIRMHAND_HOME", str(tmp_path_factory.getbasetemp() / uuid4().hex))

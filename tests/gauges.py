@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from random import Random
 
-from gauge.port.polling import ASK_EVERY_S
 from gauge.protocol.lineformat import SerialSettings
 from gauge.records import Chunk
 from gauge.simulate.uart import received
@@ -260,7 +259,7 @@ class Bench:
         self.index += 1
         return data
 
-    def receive(self, settings: SerialSettings, seconds: float, *, request, enough):
+    def receive(self, settings: SerialSettings, seconds: float, *, request, every_s, enough):
         """Receive, as `gauge.learn.sweep.Sweep` wants it."""
         from gauge.learn.received import Received
 
@@ -286,8 +285,9 @@ class Bench:
                 t += self.rng.uniform(1.5, 4.0)
         else:
             understood = request == gauge.request and same_speed
-            n = int(seconds / ASK_EVERY_S) if understood else 0
-            times = [0.02 + i * ASK_EVERY_S for i in range(n)]
+            times = (
+                [0.02 + i * every_s for i in range(int(seconds / every_s))] if understood else []
+            )
         self.listened_s += seconds
         chunks: list[Chunk] = []
         asked = -1.0

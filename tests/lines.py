@@ -5,10 +5,12 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import re
 import signal
 import socket
 import subprocess
 import sys
+import termios
 import threading
 import time
 import tty
@@ -180,3 +182,58 @@ def gauge_process(*words: str) -> Iterator[subprocess.Popen[str]]:
     finally:
         process.kill()
         process.communicate()
+
+
+class Terminal:
+    """A `gauge` command on a pseudo-terminal of its own, as a person has it before them."""
+
+    def __init__(self, *words: str, size: tuple[int, int] = (100, 30), **environment: str) -> None:
+        self._far, near = os.openpty()
+        termios.tcsetwinsize(near, size[::-1])
+        names = {"PYTHONPATH": str(Path(__file__).parents[1]), "TERM": "xterm-256color"}
+        inherited = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "TEXTUAL")}
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", "from gauge.cli import main; main()", *words],
+            stdin=near, stdout=near, stderr=near, start_new_session=True,
+            env={**inherited, **names, **environment},
+        )  # fmt: skip
+        os.close(near)
+        self._raw = b""
+        threading.Thread(target=self._read, daemon=True).start()
+
+    def _read(self) -> None:
+        with contextlib.suppress(OSError):  # the other end is closed
+            while data := os.read(self._far, 65536):
+                self._raw += data
+
+    @property
+    def text(self) -> str:
+        """All that was sent to the terminal so far."""
+        return self._raw.decode("utf-8", "replace")
+
+    @property
+    def words(self) -> str:
+        """The same without what moves and colours."""
+        return re.sub(r"\x1b(\[[0-?]*[ -/]*[@-~]|\][^\a]*\a)", "", self.text)
+
+    def wait(self, text: str, seconds: float = 20.0) -> None:
+        """Wait until a text was shown."""
+        try:
+            wait_for(lambda: text in self.words, seconds)
+        except AssertionError:
+            raise AssertionError(f"'{text}' is not in: {self.words[-2000:]}") from None
+
+    def type(self, text: str) -> None:
+        """Type, or scan, a text at once."""
+        os.write(self._far, text.encode())
+
+    def ended(self) -> int:
+        """Wait for the end; the exit status."""
+        return self._process.wait(20)
+
+    def __enter__(self) -> Terminal:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._process.kill()
+        self._process.wait()

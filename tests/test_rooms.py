@@ -31,6 +31,7 @@ MAY_IMPORT = {
     "sqlite3": {"gauge.season"},
     "matplotlib": {"gauge.verify.chart", "calibrate.plots"},
     "openpyxl": {"gauge.workbook"},
+    "textual": {"gauge.session"},
     "rich": {"gauge.clikit", "gauge.session", "gauge.commands", "calibrate.commands"},
 }
 # One import a contract that it must find, as (contract, file, line).

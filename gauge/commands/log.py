@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -10,26 +11,30 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from gauge.clikit import FILE, number_option, read_by, record_options, say
+from gauge.commands.goingon import (
+    Place,
+    Scoring,
+    complete,
+    confirm,
+    on_terminal,
+    remember,
+    summary,
+)
 from gauge.commands.options import (
+    begun_season,
     capacity_option,
     format_option,
     gauge_options,
     loading_rate_option,
 )
-from gauge.errors import NothingReceivedError
+from gauge.errors import AlreadyThereError, NoSuchRecordError, NothingReceivedError, StoppedError
+from gauge.plaintext import plural
 from gauge.records import Sample, Session
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
     from gauge.season.rows import SampleRow
     from gauge.session.livesession import LiveSession
-
-
-class Scoring(NamedTuple):
-    """Who scores berries by finger, and whether the force is hidden until they have."""
-
-    raters: tuple[str, ...]
-    blind: bool
 
 
 def read_scoring(raters: str | None, blind: bool) -> Scoring:
@@ -58,8 +63,8 @@ class StatedSample(NamedTuple):
 
 
 def read_sample(code: str | None, take_next: bool, **known: Any) -> StatedSample:
-    """Read --sample or --next, and what is known of a new sample."""
-    if (code is None) != take_next:
+    """Read --sample or --next (as without both), and what is known of a new sample."""
+    if code is not None and take_next:
         raise click.UsageError("give --sample CODE, or --next for the next one of the plan.")
     return StatedSample(code, known)
 
@@ -115,15 +120,17 @@ sample_options = record_options(
 )
 
 
-@click.command("log", no_args_is_help=True)
-@click.option("--port", required=True, help="Device, such as /dev/ttyUSB0 or COM3, or a URL.")
-@format_option(required=True)
-@click.option(
-    "--season", "season_file", required=True, type=FILE, help="Season file; begun if there is none."
-)
+@click.command("log")
+@click.option("--port", help="Device, such as /dev/ttyUSB0 or COM3, or a URL.")
+@format_option()
+@click.option("--season", "season_file", type=FILE, help="Season file; begun if there is none.")
 @sample_options
+@click.option("--new", is_flag=True, help="Begin a sample, or a season, that is not known yet.")
+@click.option("--more", is_flag=True, help="Take more berries than the sample was planned for.")
 @number_option("--berries", "Stop after N berries.", low=1, whole=True, metavar="N")
+@click.option("--yes", is_flag=True, help="Do not wait for Enter.")
 @click.option("--plain", is_flag=True, help="Lines only, no screen control.")
+@click.option("--quiet", is_flag=True, help="Ring no bell.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each stored berry.")
 @scoring_options
 @loading_rate_option
@@ -146,19 +153,15 @@ sample_options = record_options(
 )
 @session_options
 def command(
-    port: str,
-    format_name: str,
-    season_file: Path,
+    port: str | None,
+    format_name: str | None,
+    season_file: Path | None,
     stated: StatedSample,
-    berries: int | None,
-    plain: bool,
-    as_json: bool,
     scoring: Scoring,
-    loading_rate_newton_s: tuple[float, float] | None,
-    half_width_newton: float | None,
-    verify_days: float,
-    silent_stop_s: float | None,
     session: Session,
+    yes: bool,
+    verify_days: float,
+    **how: Any,
 ) -> None:
     """Log one peak per berry.
 
@@ -166,35 +169,77 @@ def command(
     it is safely stored. A press that the line cut short is no berry, and you are told to press
     again. Ctrl-C ends cleanly; logging the same sample later goes on with the next number.
 
+    Without options it goes on where the last session on this machine left, with the next sample of
+    the plan: it shows that, and waits for Enter. 'gauge start' sets up a first day.
+
     \b
+    gauge log
     gauge log --port /dev/ttyUSB0 --format my.toml --season 2026.season \\
         --sample C-07 --crop blackberry --selection R-114 --planned 25
     gauge log --port COM3 --format my.toml --season 2026.season --next
-    gauge log --port /dev/ttyUSB0 --format my.toml --season 2026.season \\
-        --sample K-01 --raters ines,marek --blind
+    gauge log --raters ines,marek --blind
     """  # noqa: D301
+    from gauge.season.file import open_season
+
+    place, remembered = complete(port, format_name, season_file, session, scoring)
+    on_screen = sys.stdout.isatty() and on_terminal() and not (how["plain"] or how["as_json"])
+    if remembered:
+        if place.season.exists():
+            with open_season(place.season, read_only=True) as season:
+                row = _next_or_match(season.samples(), stated.code)
+                lines = summary(place, season, _introduced(row, place.scoring.blind), verify_days)
+        else:
+            lines = summary(place, None, "a season that is not there", verify_days)
+        place = confirm(place, lines, yes=yes)
+    log_at(place, stated, on_screen=on_screen, verify_days=verify_days, **how)
+
+
+def log_at(
+    place: Place,
+    stated: StatedSample,
+    *,
+    on_screen: bool = True,
+    new: bool = False,
+    more: bool = False,
+    berries: int | None = None,
+    plain: bool = False,
+    quiet: bool = False,
+    as_json: bool = False,
+    loading_rate_newton_s: tuple[float, float] | None = None,
+    half_width_newton: float | None = None,
+    verify_days: float = 7.0,
+    silent_stop_s: float | None = None,
+) -> None:
+    """Log berries at a place; the season and the sample are begun only once the port is open."""
     from contextlib import ExitStack
 
     from gauge.port.portreader import reader_for
     from gauge.protocol.formatfile import load_format
     from gauge.season.checks import check_warning
-    from gauge.season.file import open_season
     from gauge.session.livesession import LiveSession
     from gauge.session.samplechoice import berries_left
 
-    fmt = load_format(format_name)
-    on_screen = sys.stdout.isatty() and not (plain or as_json)
+    session, scoring = place.session, place.scoring
+    fmt = load_format(place.format_name)
     with ExitStack() as held:
         # The port first: one that is not there must not begin a season or a sample.
-        reader = held.enter_context(reader_for(port, fmt))
-        season = held.enter_context(open_season(season_file, create=True, crop=stated.crop))
-        checks = season.verifications()
-        check = check_warning(checks, days=verify_days, gauge_serial=session.gauge_serial)
-        warning = " ".join(filter(None, (_outside_the_plan(season, stated.code), check)))
-        row = _sample(season, stated)
-        n_required = berries
-        if berries is None and (stated.code is None or on_screen):
-            n_required = berries_left(row)
+        reader = held.enter_context(reader_for(place.port, fmt))
+        wanted = _asked(place.season, stated, new=new)
+        season = held.enter_context(begun_season(place.season, crop=stated.crop))
+        row = _sample(season, wanted)
+        left = None if more else berries_left(row)
+        if left == 0 and not on_screen:
+            raise AlreadyThereError(
+                f"sample {row.sample.code} is full: {row.berries} of {row.sample.berries_planned}.",
+                todo="--next takes the next one of the plan, --more more berries into this one.",
+            )
+        warning = check_warning(
+            season.verifications(),
+            days=verify_days,
+            gauge=session.gauge,
+            gauge_serial=session.gauge_serial,
+        )
+        counts = [n for n in (left, berries) if n is not None]
         live = LiveSession(
             reader=reader,
             fmt=fmt,
@@ -202,42 +247,53 @@ def command(
             sample=row,
             session=session,
             raters=scoring.raters if scoring.blind else (),
-            n_required=n_required,
+            n_required=min(counts) if counts else None,
             loading_rate_newton_s=loading_rate_newton_s,
             silent_stop_s=silent_stop_s,
         )
         with live:
+            remember(place)
             if warning:
                 say(warning)
             if on_screen:
                 from gauge.session.bench import BenchScreen
 
-                BenchScreen(
+                screen = BenchScreen(
                     live,
                     **scoring._asdict(),
                     warning=warning,
                     half_width_newton=half_width_newton,
                     stay=berries is None,
-                ).run()
+                    quiet=quiet,
+                )
+                screen.run_session()
+                _end_of_day(season, screen.last_words, blind=scoring.blind)
             else:
-                _run_plain(live, row, blind=scoring.blind, as_json=as_json)
-    _report(live, n_required)
+                _run_plain(live, scoring=scoring, as_json=as_json, quiet=quiet)
+    _report(live, berries)
 
 
-def _run_plain(live: LiveSession, row: SampleRow, *, blind: bool, as_json: bool) -> None:
+def _run_plain(live: LiveSession, *, scoring: Scoring, as_json: bool, quiet: bool) -> None:
     from gauge.session.plain import PlainScreen, stopping
-    from gauge.session.samplechoice import shown_name
 
-    name = shown_name(row, blind=blind)
-    say(f"Listening on {live.reader.port}: sample {name}, Ctrl-C ends.")
     with stopping() as stop:
-        PlainScreen(live, as_json=as_json).run(stop)
+        PlainScreen(live, as_json=as_json, quiet=quiet, **scoring._asdict()).run(stop)
+
+
+def _end_of_day(season: SeasonFile, last_words: Sequence[str], *, blind: bool) -> None:
+    from datetime import date
+
+    from gauge.session.daylists import day_done
+
+    done = day_done(season.samples(), season.berries(), date.today(), blind=blind)
+    for line in (*last_words, *done):
+        say(line)
 
 
 def _report(live: LiveSession, n_required: int | None) -> None:
     """Say how many berries are stored; fewer than required because of a silence are an error."""
     n = live.recorder.n_logged
-    say(f"{n} {'berry' if n == 1 else 'berries'} stored in {live.season.path}.")
+    say(f"{plural(n, 'berry')} stored in {live.season.path}.")
     if live.silent_stop_s is not None and n_required is not None and n < n_required:
         raise NothingReceivedError(
             f"{live.reader.port}: only {n} of {n_required} berries came before the silence.",
@@ -245,26 +301,78 @@ def _report(live: LiveSession, n_required: int | None) -> None:
         )
 
 
-def _sample(season: SeasonFile, stated: StatedSample) -> SampleRow:
-    from gauge.session.samplechoice import find_or_begin, planned_next
+# --- which sample -------------------------------------------------------------------------------
 
-    if stated.code is None:
-        return planned_next(season)
-    row, differs = find_or_begin(season, Sample(code=stated.code, **stated.known))
+
+def _next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | None:
+    from gauge.session.samplechoice import ahead, match
+
+    return match(rows, code) if code is not None else next(iter(ahead(rows)), None)
+
+
+def _introduced(row: SampleRow | None, blind: bool) -> str:
+    from gauge.session.samplechoice import shown_name
+
+    if row is None:
+        return "no planned sample is left: its code is asked"
+    planned = row.sample.berries_planned
+    of = f"{row.berries} of {planned} berries" if planned else plural(row.berries, "berry")
+    return f"sample {shown_name(row, blind=blind)} ({'planned next, ' if planned else ''}{of})"
+
+
+def _asked(season_file: Path, stated: StatedSample, *, new: bool) -> Sample | SampleRow:
+    """Return the sample that is meant; an unknown one is begun only after a question.
+
+    Raises
+    ------
+    NoSuchRecordError
+        If nobody can be asked, and the season has a plan that does not know the sample.
+    """
+    from gauge.season.file import open_season
+    from gauge.session.samplechoice import has_plan, match, nearest
+
+    rows: list[SampleRow] = []
+    if season_file.exists():
+        with open_season(season_file, read_only=True) as season:
+            rows = season.samples()
+    code = stated.code
+    row = _next_or_match(rows, code)
+    if row is None and code is None:
+        if not on_terminal():
+            raise NoSuchRecordError(
+                f"{season_file}: no planned sample is left.",
+                todo="Name one with --sample; 'gauge plan' shows the plan and imports more.",
+            )
+        code = click.prompt("No planned sample is left. Code of the sample", err=True)
+        row = match(rows, code)
+    if row is not None or code is None:
+        assert row is not None
+        return row if code is None else Sample(**stated.known | {"code": row.sample.code})
+    sample = Sample(code=code.strip(), **stated.known)
+    near = nearest(rows, code)
+    if new or not (has_plan(rows) or on_terminal()):
+        return sample
+    hint = f" The nearest is {near}." if near else ""
+    unknown = f"{season_file} knows no sample '{code}'.{hint}"
+    if not on_terminal():
+        raise NoSuchRecordError(unknown, todo="--new begins a sample that is not in the plan.")
+    if not season_file.exists():
+        unknown = f"{season_file} does not exist."
+    begin = f"Type b to begin '{sample.code}'" + (f", Enter for {near}" if near else "")
+    answer = click.prompt(f"{unknown} {begin}", default="", show_default=False, err=True).strip()
+    if answer.lower() == "b":
+        return sample
+    if near is None or answer:
+        raise StoppedError("nothing was begun.")
+    return Sample(**stated.known | {"code": near})
+
+
+def _sample(season: SeasonFile, wanted: Sample | SampleRow) -> SampleRow:
+    from gauge.session.samplechoice import find_or_begin
+
+    if not isinstance(wanted, Sample):
+        return season.sample(wanted.sample.code)
+    row, differs = find_or_begin(season, wanted)
     for difference in differs:
         say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")
     return row
-
-
-def _outside_the_plan(season: SeasonFile, code: str | None) -> str:
-    """Warn of a sample that a season with a plan does not know: most are typing errors."""
-    from difflib import get_close_matches
-
-    from gauge.session.samplechoice import has_plan
-
-    rows = season.samples()
-    known = [name for row in rows for name in (row.sample.code, row.sample.blind_code) if name]
-    if code is None or code in known or not has_plan(season):
-        return ""
-    near = get_close_matches(code, known, 1)
-    return f"Sample {code} is not in the plan and new{f': {near[0]}?' if near else '.'}"

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from gauge.clikit import F, number_option, read_by
 from gauge.errors import InvalidValueError
+
+if TYPE_CHECKING:
+    from gauge.season.file import SeasonFile
 
 
 def _read_loading_rate(text: str) -> tuple[float, float]:
@@ -24,6 +29,29 @@ def _read_loading_rate(text: str) -> tuple[float, float]:
             f"'{text}' is no range of loading rates.", todo="Give LOW-HIGH in N/s, such as 0.5-3."
         )
     return rate_newton_s
+
+
+@contextmanager
+def begun_season(path: Path, *, crop: str | None = None) -> Iterator[SeasonFile]:
+    """Open a season, begun if there is none; one that was begun for nothing is removed again."""
+    from gauge.season.file import open_season
+
+    there = path.exists()
+    with open_season(path, create=True, crop=crop) as season:
+        try:
+            yield season
+        except BaseException:
+            if not there and _is_empty(season):
+                season.close()
+                path.unlink(missing_ok=True)
+            raise
+
+
+def _is_empty(season: SeasonFile) -> bool:
+    """Return whether a season holds nothing that a person, a gauge or a plan gave it."""
+    kept = (("berries", "berry_id"), ("verifications", "at"), ("chunks", "seq"), ("notes", "at"))
+    planned = any(row.sample.plan_order is not None for row in season.samples())
+    return not planned and not any(season.columns(table, [name])[name] for table, name in kept)
 
 
 def format_option(**more: Any) -> Callable[[F], F]:

@@ -8,8 +8,9 @@ from typing import Any
 import click
 
 from gauge.clikit import FILE, echo, emit_json, say
-from gauge.commands.options import format_option, loading_rate_option
+from gauge.commands.options import begun_season, format_option, loading_rate_option
 from gauge.errors import NothingReceivedError
+from gauge.plaintext import plural
 
 
 @click.command("replay")
@@ -51,8 +52,8 @@ def command(
     from gauge.claims import claim_sample
     from gauge.protocol.capture import load_capture
     from gauge.protocol.formatfile import load_format
-    from gauge.records import Gap, Sample, Session
-    from gauge.season.file import open_season
+    from gauge.protocol.framing import Framer
+    from gauge.records import Chunk, Gap, Sample, Session
     from gauge.season.tables import now
     from gauge.session.berrystore import refuse_repeat
     from gauge.session.events import BerryLogged, Event, describe
@@ -72,12 +73,20 @@ def command(
             elif not isinstance(event, Gap):
                 say(describe(event, name))
 
+    # Read through first: a bad capture must not begin a season, or half of one.
+    framer = Framer(fmt)
+    for item in load_capture(capture):
+        if isinstance(item, Chunk):
+            framer.feed(item.t_ns, item.data)
+    if not framer.counts.readings:
+        raise NothingReceivedError(
+            f"{capture}: not one line is as the line format {fmt.name} says.",
+            todo="Check --format; 'gauge learn' makes a format.",
+        )
     with ExitStack() as held:
         place: dict[str, Any] = {}
         if season_file is not None and code is not None:
-            for _ in load_capture(capture):  # a bad capture must not begin a season, or half of one
-                pass
-            season = held.enter_context(open_season(season_file, create=True, crop=crop))
+            season = held.enter_context(begun_season(season_file, crop=crop))
             held.enter_context(claim_sample(season_file, code))
             row, _ = find_or_begin(season, Sample(code=code, crop=crop))
             refuse_repeat(season, row, load_capture(capture))
@@ -89,10 +98,5 @@ def command(
             show(recorder.feed(item))
         show(recorder.close())
     counts = recorder.framer.counts
-    n = recorder.n_logged
-    say(f"{n} berries in {counts.readings} readings; {counts.rejected} lines rejected.")
-    if not counts.readings:
-        raise NothingReceivedError(
-            f"{capture}: not one line is as the line format {fmt.name} says.",
-            todo="Check --format; 'gauge learn' makes a format.",
-        )
+    berries, readings = plural(recorder.n_logged, "berry"), plural(counts.readings, "reading")
+    say(f"{berries} in {readings}; {plural(counts.rejected, 'line')} rejected.")

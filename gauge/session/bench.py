@@ -1,54 +1,75 @@
-"""The bench screen of `gauge log` on a terminal: keys come in, the picture goes out.
+"""The bench screen of `gauge log` on a terminal: keys and codes come in, the picture goes out.
 
-The only module of the bench screen that knows a terminal.
+The only module that knows the screen's library. Questions stand at the foot and in no window of
+their own: the gauge goes on while they are open, and its state must be seen.
 """
 
 from __future__ import annotations
 
-import codecs
-import contextlib
+import math
 import os
-import re
-import select
 import sys
+import threading
 import time
 from collections.abc import Sequence
-from datetime import datetime
-from types import TracebackType
-from typing import Self
+from contextlib import suppress
+from datetime import date, datetime
+from typing import ClassVar
 
-from rich.console import Console, Group
-from rich.live import Live
 from rich.text import Text
+from textual.app import App, ComposeResult
+from textual.binding import BindingType
+from textual.events import Key, Paste
+from textual.widgets import Sparkline, Static
 
-from gauge.errors import LockedSeasonError
+from gauge.errors import FirmhandError, LockedSeasonError
+from gauge.plaintext import printable
 from gauge.records import CutPress, Gap, LineLost
-from gauge.session.benchactions import BACKSPACE, ENTER, ESCAPE, BenchActions
-from gauge.session.benchview import BenchState, draw
-from gauge.session.events import BerryLogged, Event, PressRefused, StoreDelayed, describe
+from gauge.season.rows import SampleRow
+from gauge.session.benchactions import BenchActions
+from gauge.session.benchview import BenchState, Line, draw, time_left
+from gauge.session.events import (
+    FULL_BELLS,
+    BerryLogged,
+    Event,
+    PressRefused,
+    bells,
+    describe,
+    topic,
+)
+from gauge.session.keybursts import KeyBursts
 from gauge.session.livesession import LiveSession
 from gauge.session.plain import stopping
-from gauge.session.precision import summarise
+from gauge.session.precision import Summary, summarise
 from gauge.session.recorder import OWN_GAPS
-from gauge.session.samplechoice import shown_name
+from gauge.session.samplechoice import Progress, progress, shown_name
 from gauge.session.silence import SILENT_S
 
 _STYLES = {
-    "": "",
-    "bold": "bold",
-    "large": "bold",
-    "dim": "dim",
-    "good": "bold green",
-    "bad": "bold reverse red",
-    "warning": "bold yellow",
+    "PRESS": "bold white on dark_green",
+    "STORED": "bold black on bright_cyan",
+    "WAIT": "bold black on yellow",
+    "NO BERRY": "bold white on dark_magenta",
+    "LINE LOST": "bold white on red",
+    "PAUSED": "bold white on blue",
+    "FULL": "bold black on white",
+    "SCORE": "bold white on dark_blue",
+    "figure": "bold",
+    "head": "bold",
+    "about": "bold",
+    "message": "bold yellow",
     "prompt": "bold reverse",
+    "warning": "bold yellow",
     "keys": "bold",
-    "bars": "cyan",
+    "dim": "dim",
+    "last": "",
+    "": "",
 }
+_POLL_S = 0.05  # s; the port is looked at so often
 _REDRAW_S = 0.1  # s; time between two pictures while nothing happens
-_KEYS = {"\r": ENTER, "\n": ENTER, "\x1b": ESCAPE, "\x7f": BACKSPACE, "\b": BACKSPACE}
-# What a terminal sends for arrows and function keys: none of them does anything here.
-_SEQUENCE = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.)")
+_FLASH_S = 3.0  # s; STORED and NO BERRY stand so long, unless a press begins
+_STROKE_S = 0.18  # s; between two strokes of the bell
+_CLOCK = time.perf_counter if sys.platform == "win32" else time.monotonic  # that of Key.time
 
 
 def ascii_only(encoding: str, environment: dict[str, str]) -> bool:
@@ -65,65 +86,7 @@ def ascii_only(encoding: str, environment: dict[str, str]) -> bool:
     return "utf" not in name.lower()
 
 
-def named(text: str) -> list[str]:
-    """Split what a terminal sent into characters, and names for Enter, Escape and Backspace."""
-    text = _SEQUENCE.sub("", text)
-    return [_KEYS.get(c, c) for c in text if c in _KEYS or c.isprintable()]
-
-
-class Keys:
-    """A context manager in which keys come one by one and are not echoed.
-
-    Ctrl-C keeps its meaning. Where stdin is no terminal, there are no keys.
-    """
-
-    def __enter__(self) -> Self:
-        self._active = sys.stdin.isatty()
-        if self._active and sys.platform != "win32":
-            import termios
-            import tty
-
-            self._fd = sys.stdin.fileno()
-            self._before = termios.tcgetattr(self._fd)
-            tty.setcbreak(self._fd)
-            self._decoder = codecs.getincrementaldecoder("utf-8")("ignore")
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if self._active and sys.platform != "win32":
-            import termios
-
-            termios.tcsetattr(self._fd, termios.TCSADRAIN, self._before)
-
-    def pressed(self) -> list[str]:
-        """Return the keys pressed since the last call."""
-        if not self._active:
-            return []
-        if sys.platform == "win32":
-            import msvcrt
-
-            text = ""
-            while msvcrt.kbhit():
-                character = msvcrt.getwch()
-                if character in "\x00\xe0":  # the first half of an arrow or function key
-                    msvcrt.getwch()
-                else:
-                    text += character
-            return named(text)
-        if not select.select([self._fd], [], [], 0)[0]:
-            return []
-        data = os.read(self._fd, 1024)
-        if not data:
-            self._active = False  # the terminal is gone
-        return named(self._decoder.decode(data))
-
-
-class BenchScreen:
+class BenchScreen(App[None]):
     """Run a session on a live screen.
 
     Parameters
@@ -139,8 +102,13 @@ class BenchScreen:
         Required of the mean's 95 % interval.
     stay : bool
         Wait for the next sample when all berries are in, instead of ending.
-    console : Console, optional
+    quiet : bool
+        Ring no bell.
     """
+
+    CSS = "Sparkline { height: 1fr; margin: 1 0; } Static { width: 1fr; }"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [("ctrl+c,ctrl+q", "stop", "Quit")]
 
     def __init__(
         self,
@@ -151,121 +119,223 @@ class BenchScreen:
         warning: str | None = None,
         half_width_newton: float | None = None,
         stay: bool = False,
-        console: Console | None = None,
+        quiet: bool = False,
     ) -> None:
-        self._session, self._blind, self._stay = session, blind, stay
+        super().__init__()
+        self._session, self._blind, self._stay, self._quiet = session, blind, stay, quiet
         self._warning, self._half_width_newton = warning or "", half_width_newton
-        self._console = console or Console(highlight=False)
-        self._ascii = ascii_only(self._console.encoding, dict(os.environ))
-        self._actions = BenchActions(session, raters=raters, blind=blind)
-        self._lost_at = ""
-        self._peaks_newton: list[float] = []
-        self._number = 1
+        self._ascii = ascii_only(sys.stdout.encoding or "ascii", dict(os.environ))
+        self.actions = BenchActions(session, raters=raters, blind=blind)
+        self._keys = KeyBursts()
+        self._stop = threading.Event()
+        self._failed: BaseException | None = None
+        self._lost_at, self._drawn_s = "", 0.0
+        self._flash = ("", "", 0.0)  # word, figure, and until when they stand
+        self._stored_s: list[float] = []
+        self._summary: Summary = summarise([])
+        self._progress: Progress | None = None
+        self._offered: SampleRow | None = None
 
-    def run(self) -> None:
+    def run_session(self) -> None:
         """Log until the user quits, or the berries are reached."""
-        recorder = self._session.recorder
-        with (
-            stopping() as stop,
-            Keys() as keys,
-            Live(console=self._console, screen=True, auto_refresh=False) as live,
-        ):
-            self._console.show_cursor(False)
-            drawn_s = 0.0
-            while not (stop.is_set() or self._actions.quitting):
-                events = self._session.poll(_REDRAW_S / 2)
-                pressed = keys.pressed()
-                for key in pressed:
-                    events += self._actions.press(key)
-                self._take(events)
-                if recorder.done and not self._stay:
-                    break
-                now_s = time.monotonic()
-                if events or pressed or now_s - drawn_s >= _REDRAW_S:
-                    drawn_s = now_s
-                    live.update(self._drawn(), refresh=True)
-                if self._session.timed_out:
-                    break
-            self._take(self._session.finish())
-        for message in self._actions.messages[-3:]:
-            self._console.print(Text(message))
+        with stopping() as self._stop:
+            self.run(mouse=False)
+        if self._failed is not None:
+            raise self._failed
+        self._take(self._session.finish())
+
+    @property
+    def last_words(self) -> list[str]:
+        """The messages that stood when the screen closed."""
+        return [message.text for message in self.actions.messages[-3:]]
+
+    # --- what Textual calls -------------------------------------------------------------------
+
+    def compose(self) -> ComposeResult:
+        """Make the three parts of the screen."""
+        yield Static(id="head")
+        yield Sparkline([], summary_function=max)
+        yield Static(id="foot")
+
+    def on_mount(self) -> None:
+        """Begin to look at the port."""
+        self.set_interval(_POLL_S, self._tick)
+
+    def on_key(self, event: Key) -> None:
+        """Take a key."""
+        key = event.character if event.is_printable and event.character else event.key
+        if key in ("enter", "escape", "backspace") or len(key) == 1:
+            self._keyed([*self._keys.feed(key, event.time)])
+
+    def on_paste(self, event: Paste) -> None:
+        """Take what a scanner, or a clipboard, hands over in one piece."""
+        text = event.text.rstrip("\r\n")
+        if text:
+            keys = [*text, *(["enter"] if text != event.text else [])]
+            self._keyed([typed for key in keys for typed in self._keys.feed(key, event.time)])
+
+    def action_stop(self) -> None:
+        """End the session, as Ctrl-C does."""
+        self.exit()
+
+    # --- the loop -----------------------------------------------------------------------------
+
+    def _keyed(self, typed: Sequence[object]) -> None:
+        try:
+            for one in typed:
+                self._take(self.actions.take(one))  # type: ignore[arg-type]
+                self._drawn_s = 0.0
+        except FirmhandError as error:
+            self._fail(error)
+        if self.actions.quitting:
+            self.exit()
+
+    def _fail(self, error: FirmhandError) -> None:
+        self._failed = error
+        self.exit()
+
+    def _tick(self) -> None:
+        self._keyed(self._keys.flush(_CLOCK()))
+        try:
+            events = self._session.poll(0)
+            self._take(events)
+        except FirmhandError as error:
+            self._fail(error)
+            return
+        now_s = time.monotonic()
+        if events or now_s - self._drawn_s >= _REDRAW_S:
+            self._drawn_s = now_s
+            self.actions.expire(now_s)
+            self._show()
+        over = self._session.recorder.done and not self._stay
+        if over or self._stop.is_set() or self._session.timed_out:
+            self.exit()
 
     def _take(self, events: Sequence[Event]) -> None:
+        recorder, now_s = self._session.recorder, time.monotonic()
         for event in events:
+            strokes = bells(event)
             if isinstance(event, BerryLogged):
-                self._actions.changed = True
-                self._console.bell()
+                self.actions.changed = True
+                self.actions.end("press", "store", "answer")
+                self._stored_s.append(now_s)
+                press = event.press
+                self._flash = ("STORED", f"{press.peak_shown} {press.peak_unit}", now_s + _FLASH_S)
+                strokes = FULL_BELLS if recorder.done else strokes
             else:
+                if isinstance(event, CutPress | PressRefused):
+                    self._flash = ("NO BERRY", "", now_s + _FLASH_S)
                 if isinstance(event, LineLost):
                     self._lost_at = datetime.now().strftime("%H:%M:%S")
-                if isinstance(event, CutPress | PressRefused | StoreDelayed):
-                    self._console.bell()
-                    self._console.bell()
+                if isinstance(event, Gap):
+                    self.actions.end("line")
                 if not (isinstance(event, Gap) and event.reason in OWN_GAPS):
-                    self._actions.say(describe(event, self._session.reader.device))
-        if self._actions.changed:
-            with contextlib.suppress(LockedSeasonError):  # then it is tried at the next turn
+                    self.actions.say(describe(event, self._session.reader.device), topic(event))
+            for stroke in range(0 if self._quiet or not self.is_running else strokes):
+                self.set_timer(0.001 + stroke * _STROKE_S, self.bell)
+        if self.actions.changed:
+            with suppress(LockedSeasonError):  # then it is tried at the next turn
                 self._recount()
-                self._actions.changed = False
+                self.actions.changed = False
 
     def _recount(self) -> None:
-        sample = self._session.recorder.sample
+        sample, season = self._session.recorder.sample, self._session.season
         assert sample is not None
-        self._number = self._session.recorder.next_number
-        self._peaks_newton = [
-            row.peak_newton
-            for row in self._session.season.berries(sample.sample.code)
-            if row.void is None and row.peak_newton is not None
-        ]
+        if self._progress is not None and self._progress.row.sample_id != sample.sample_id:
+            self._flash = ("", "", 0.0)  # it was about the sample before
+        self._progress = progress(season.samples(), sample.sample_id, date.today())
+        self._offered = self.actions.offered
+        self._summary = summarise(
+            [
+                row.peak_newton
+                for row in season.berries(sample.sample.code)
+                if row.void is None and row.peak_newton is not None
+            ]
+        )
 
     # --- drawing ------------------------------------------------------------------------------
 
-    def _drawn(self) -> Group:
-        columns, rows = self._console.size
-        # The last column and row stay free: some consoles scroll when they are written.
-        lines = draw(self._state(), columns - 1, rows - 1, ascii_only=self._ascii)
-        return Group(
-            *(
-                Text.assemble(
-                    *((text, _STYLES[style]) for text, style in line), no_wrap=True, overflow="crop"
-                )
-                for line in lines
-            )
+    def _show(self) -> None:
+        # The last column stays free: some consoles scroll when it is written.
+        head, foot = draw(
+            self.state(), self.size.width - 1, self.size.height, "#" if self._ascii else "█"
         )
+        self.query_one("#head", Static).update(_text(head, self.size.width))
+        self.query_one("#foot", Static).update(_text(foot, self.size.width))
+        chart, view = self.query_one(Sparkline), self._session.recorder.view
+        chart.display = not self._ascii and self.size.height - len(head) - len(foot) > 3
+        hidden = bool(self._session.recorder.missing)
+        if chart.display:
+            # At rest the noise must not look like a press.
+            floor = 20 * view.noise_newton if view.noise_newton == view.noise_newton else 1.0
+            trace = [] if hidden else [max(0.0, force) for _, force in view.trace[-200:]]
+            chart.data = [*trace, floor, 0.0] if trace and max(trace) < floor else trace
 
-    def _state(self) -> BenchState:
+    def state(self) -> BenchState:
+        """Return what the screen shows now."""
         recorder = self._session.recorder
         sample = recorder.sample
         assert sample is not None
-        hidden = ""
-        if recorder.pending.pressed:
-            hidden = f"pressed; hidden until scored by {', '.join(recorder.missing)}"
-        state, line_ok = self._line_state()
+        word, about = self._word()
+        live = recorder.view.current_newton
+        quiet = word in ("LINE LOST", "PAUSED") or recorder.missing or math.isnan(live)
+        figure = "" if quiet else f"{round(live, 2) + 0.0:.2f} N"
+        if word == "STORED":
+            figure = self._flash[1]
+        pace = [b - a for a, b in zip(self._stored_s, self._stored_s[1:], strict=False)][-20:]
+        parts = [
+            str(self._progress),
+            time_left(pace, self._progress.n_left if self._progress else 0),
+        ]
         return BenchState(
-            sample=shown_name(sample, blind=self._blind),
-            port=self._session.reader.device,
-            line_state=state,
-            line_ok=line_ok,
-            number=self._number,
-            planned=sample.sample.berries_planned,
-            last=recorder.logged[-1] if recorder.logged else None,
-            summary=summarise(self._peaks_newton),
+            word=word,
+            about=about,
+            figure=figure,
+            sample=f"{shown_name(sample, blind=self._blind)}:",
+            progress=", ".join(filter(None, parts)),
+            last=recorder.logged[-1] if recorder.logged and not recorder.pending.pressed else None,
+            summary=self._summary,
             half_width_newton=self._half_width_newton,
-            view=None if recorder.missing else recorder.view,
-            hidden=hidden,
-            messages=tuple(self._actions.messages),
-            prompt=self._actions.prompt,
+            messages=tuple(message.text for message in self.actions.messages),
+            prompt=self.actions.prompt,
             warning=self._warning,
-            done=recorder.done,
         )
 
-    def _line_state(self) -> tuple[str, bool]:
-        recorder = self._session.recorder
-        if recorder.paused_ns is not None:
-            return "PAUSED: p goes on", False
+    def _word(self) -> tuple[str, str]:
+        recorder, view = self._session.recorder, self._session.recorder.view
+        word, _, until_s = self._flash
         if recorder.lost is not None:
-            return f"LINE LOST since {self._lost_at}", False
+            return "LINE LOST", f"since {self._lost_at} on {self._session.reader.device}"
+        if recorder.paused_ns is not None:
+            return "PAUSED", "presses are not logged; p goes on"
+        if recorder.delayed:
+            return "WAIT", "the last berry is not stored yet"
+        flash = time.monotonic() < until_s
+        if flash and word == "NO BERRY":
+            return word, "see the message below"
+        if recorder.pending.pressed:
+            return "SCORE", f"pressed; hidden until scored by {', '.join(recorder.missing)}"
+        if flash and view.state != "press":
+            return word, "on the disk"
+        if recorder.done:
+            then = "n for the next sample"
+            if self._offered is not None:
+                then = f"Enter for the next: {shown_name(self._offered, blind=self._blind)}"
+            return "FULL", f"{self._progress}, full: {then}"
         silent_s = recorder.silence.silent_s(self._session.reader.now_ns)
         if silent_s > SILENT_S and recorder.fmt.mode != "button":
-            return f"NO READINGS for {silent_s:.0f} s", False
-        return "LISTENING", True
+            return "WAIT", f"no readings for {silent_s:.0f} s: is the gauge on?"
+        if view.state == "press":
+            return "WAIT", "a press is under way"
+        if view.state == "settling":
+            return "WAIT", "for the gauge to rest: take everything off its head"
+        return "PRESS", f"the gauge is at rest: press berry {recorder.next_number}"
+
+
+def _text(lines: Sequence[Line], columns: int) -> Text:
+    """Put styled lines together; a big word is a band of its colour over the whole width."""
+    out = Text(no_wrap=True, overflow="crop", end="")
+    for i, (line, style) in enumerate(lines):
+        band = line.ljust(columns - 1) if style.isupper() or style == "prompt" else line
+        out.append(("\n" if i else "") + printable(band), _STYLES[style])
+    return out

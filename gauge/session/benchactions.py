@@ -1,10 +1,11 @@
-"""What the keys of the bench screen do: one key each, and short questions where words are needed.
+"""What keys, codes and typed words do at the bench: short questions before anything is lost.
 
 Keys come in as names, messages and a prompt go out; no terminal is used.
 """
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -12,10 +13,10 @@ from gauge.errors import FirmhandError, InvalidValueError, NoSuchRecordError, St
 from gauge.records import Sample
 from gauge.season.rows import SampleRow
 from gauge.session.events import Event
+from gauge.session.keybursts import BACKSPACE, ENTER, ESCAPE, Typed
 from gauge.session.livesession import LiveSession
-from gauge.session.samplechoice import berries_left, has_plan, shown_name
+from gauge.session.samplechoice import ahead, berries_left, match, nearest, shown_name
 
-ENTER, ESCAPE, BACKSPACE = "enter", "escape", "backspace"
 REASONS = {
     "1": "slipped",
     "2": "wrong berry",
@@ -23,6 +24,33 @@ REASONS = {
     "4": "pressed twice",
     "5": "not a press on a berry",
 }
+KEYS = {
+    "v": "void last",
+    "u": "undo",
+    "n": "next sample",
+    "o": "note",
+    "f": "finger score",
+    "p": "pause",
+    "m": "more berries",
+    "q": "quit",
+    "?": "keys",
+}
+MESSAGE_S = 20.0  # s; an answer to a key is read by then
+Take = Callable[[str], list[Event]]
+
+
+def key_list() -> str:
+    """Return all keys and what they do; a key is not parted from its words."""
+    return "  ".join(f"[{key}] {what}".replace(" ", "\xa0") for key, what in KEYS.items())
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A message, and what it is about: it ends when that does."""
+
+    text: str
+    topic: str
+    said_s: float
 
 
 @dataclass(slots=True)
@@ -30,8 +58,10 @@ class _Question:
     """An open question: its words, what takes the answer, and answers of one key."""
 
     words: str
-    take: Callable[[str], list[Event]]
+    take: Take
     picks: dict[str, str]
+    free: bool = True  # whether words may be typed
+    code: bool = False  # whether the answer is a code, which a scanner may give
     typed: str = ""
 
 
@@ -44,8 +74,13 @@ class BenchActions:
         self._session, self._raters, self._blind = session, tuple(raters), blind
         self._question: _Question | None = None
         self.quitting = False
-        self.messages: list[str] = []
+        self.messages: list[Message] = []
         self.changed = True  # whether other berries of the sample count now
+
+    @property
+    def asking(self) -> bool:
+        """Whether a question is open."""
+        return self._question is not None
 
     @property
     def prompt(self) -> str:
@@ -54,12 +89,10 @@ class BenchActions:
             missing = self._session.recorder.missing
             if not missing:
                 return ""
-            return (
-                f"{missing[0]}: finger score? {' '.join(self._labels)}  "
-                "(Backspace: take back  [v] void  [o] note  [p] pause  [q] quit)"
-            )
-        picks = "  ".join(f"[{key}] {what}" for key, what in asked.picks.items())
-        return f"{asked.words} {picks}{'  ' if picks else ''}> {asked.typed}_  (Esc: back)"
+            return f"{missing[0]}: finger score? {' '.join(self._labels)}  (Backspace: correct)"
+        picks = "".join(f"  [{key}] {what}" for key, what in asked.picks.items())
+        typed = f"  > {asked.typed}_" if asked.free else ""
+        return f"{asked.words}{picks}{typed}  (Esc: back)"
 
     @property
     def _labels(self) -> tuple[str, ...]:
@@ -71,40 +104,90 @@ class BenchActions:
         keys = {label[0].lower(): label for label in self._labels}
         return keys if len(keys) == len(self._labels) else {}
 
-    def say(self, message: str) -> None:
-        """Show a message."""
-        self.messages = [*self.messages[-9:], message]
+    # --- messages -----------------------------------------------------------------------------
+
+    def say(self, text: str, topic: str = "answer") -> None:
+        """Show a message; an older one on the same topic ends."""
+        self.end(topic)
+        self.messages = [*self.messages[-4:], Message(text, topic, time.monotonic())]
+
+    def end(self, *topics: str) -> None:
+        """End the messages on these topics: what they say is over."""
+        self.messages = [message for message in self.messages if message.topic not in topics]
+
+    def expire(self, now_s: float) -> None:
+        """End the answers that were there to be read for long enough."""
+        self.messages = [
+            m for m in self.messages if m.topic != "answer" or now_s - m.said_s < MESSAGE_S
+        ]
+
+    # --- what comes in ------------------------------------------------------------------------
 
     def press(self, key: str) -> list[Event]:
-        """Do what a key stands for; a user's mistake becomes a message, a full disk does not."""
+        """Do what one key stands for."""
+        return self.take(Typed(key))
+
+    def take(self, typed: Typed) -> list[Event]:
+        """Do what was typed; a user's mistake becomes a message, a full disk does not."""
         try:
-            return self._answer(key) if self._question else self._command(key)
+            if typed.burst:
+                return self._burst(typed.text, ended=typed.ended)
+            return self._answer(typed.text) if self._question else self._command(typed.text)
         except StorageFailedError:
             raise
         except FirmhandError as error:
             self.say(str(error))
             return []
 
+    def _burst(self, text: str, *, ended: bool) -> list[Event]:
+        """Take a burst: with Enter a code, or words that were asked for; else nothing is done."""
+        asked = self._question
+        if asked is not None and asked.free and not ended:
+            asked.typed += text
+            return []
+        if not ended:
+            self.say(f"'{text}' came all at once, without Enter: nothing is done.")
+            return []
+        known = match(self._session.season.samples(), text) is not None
+        # Words with a digit, or without a small letter, look like a label and not like an answer.
+        label_like = any(c.isdigit() for c in text) or text == text.upper()
+        if asked is not None and asked.free and (asked.code or not (known or label_like)):
+            self._question = None
+            return asked.take((asked.typed + text).strip())
+        self._question = None
+        if asked is not None:
+            self.say(f"'{text}' was scanned: '{asked.words}' was not answered.", "press")
+        return self.open(text)
+
     # --- questions ----------------------------------------------------------------------------
 
     def _ask(
-        self, words: str, take: Callable[[str], list[Event]], picks: dict[str, str] | None = None
-    ) -> None:
-        self._question = _Question(words, take, picks or {})
+        self,
+        words: str,
+        take: Take,
+        picks: dict[str, str] | None = None,
+        *,
+        free: bool = True,
+        code: bool = False,
+    ) -> list[Event]:
+        self.end("answer")
+        self._question = _Question(words, take, picks or {}, free, code)
+        return []
 
     def _answer(self, key: str) -> list[Event]:
         asked = self._question
         assert asked is not None
         if key == ESCAPE:
             self._question = None
-            return []
-        if not asked.typed and key.lower() in asked.picks:
+        elif not asked.typed and key.lower() in asked.picks:
             self._question = None
-            return asked.take(asked.picks[key.lower()])
-        if key == ENTER:
+            return asked.take(key.lower() if not asked.free else asked.picks[key.lower()])
+        elif not asked.free:
+            self.say(f"Press {', '.join(asked.picks)}, or Esc to go back.")
+        elif key == ENTER:
             self._question = None
             return asked.take(asked.typed.strip())
-        if key == BACKSPACE:
+        elif key == BACKSPACE:
             asked.typed = asked.typed[:-1]
         elif len(key) == 1:
             asked.typed += key
@@ -115,31 +198,51 @@ class BenchActions:
     def _command(self, key: str) -> list[Event]:
         recorder = self._session.recorder
         key = key.lower()
-        if key == BACKSPACE and (rater := recorder.pending.take_back()):
-            self.say(f"The score of {rater} is taken back.")
-            return []
         # Digits of a scale need no other key before them: no command is a digit.
         if recorder.missing and key.isdigit() and key in self._label_keys:
             return self._score_pending(self._label_keys[key])
+        if key == ENTER and not recorder.done:
+            return []
         actions: dict[str, Callable[[], list[Event]]] = {
             "v": self._void,
+            "u": self.undo,
             "n": self._next,
             "o": self._note,
             "f": self._score,
-            "p": self._pause,
+            "p": self.pause,
+            "m": self._more,
             "q": self._quit,
+            BACKSPACE: self._correct,
+            ENTER: self.go_on,
+            ESCAPE: lambda: [],
         }
         action = actions.get(key)
-        return action() if action else []
+        if action is not None:
+            return action()
+        self.say(key_list())
+        return []
 
     def _void(self) -> list[Event]:
         recorder = self._session.recorder
+        if recorder.pending.pressed:
+
+            def discard(key: str) -> list[Event]:
+                recorder.discard_press(scores=key == "a")
+                then = "press it again" if key == "s" else "press another one"
+                self.say(f"The press that waited is dropped: {then}.", "press")
+                return []
+
+            picks = {
+                "s": "same berry again, scores stay",
+                "a": "another berry, scores go too",
+            }
+            words = f"Drop the press of berry {recorder.next_number}, which waits for scores?"
+            return self._ask(words, discard, picks, free=False)
         if not recorder.logged:
             raise NoSuchRecordError(
                 "No berry of this session can be voided: none is stored yet.",
                 todo="An earlier one: gauge void.",
             )
-
         berry = recorder.logged[-1]  # the gauge goes on while the question is open
 
         def take(why: str) -> list[Event]:
@@ -147,10 +250,17 @@ class BenchActions:
             recorder.void_last(why, berry)
             self.changed = True
             then = "Its number is free: press again." if last else "Press another in its place."
-            self.say(f"Berry {berry.number} is VOID ({why}). {then}")
+            self.say(f"Berry {berry.number} is VOID ({why}). {then} [u] takes it back.", "press")
             return []
 
-        self._ask(f"Void berry {berry.number}: why?", take, REASONS)
+        return self._ask(f"Void berry {berry.number}: why?", take, REASONS)
+
+    def undo(self) -> list[Event]:
+        """Take back the last void, score or note."""
+        done = self._session.recorder.undo()
+        self.end("press")
+        self.say(done)
+        self.changed = True
         return []
 
     def _note(self) -> list[Event]:
@@ -162,40 +272,67 @@ class BenchActions:
             self.say("Note stored." if berry is None else f"Note on berry {berry.number} stored.")
             return []
 
-        self._ask("Note:" if berry is None else f"Note on berry {berry.number}:", take)
-        return []
+        return self._ask("Note:" if berry is None else f"Note on berry {berry.number}:", take)
 
-    def _pause(self) -> list[Event]:
+    def pause(self) -> list[Event]:
+        """Pause, or go on."""
+        self.end("pause", "press")
         if self._session.recorder.paused_ns is None:
-            self.say("Paused: presses are not logged until you press p again.")
+            self.say("Paused: presses are not logged until you press p again.", "pause")
         else:
             self.say("Logging again.")
         return self._session.toggle_pause()
 
     def _quit(self) -> list[Event]:
-        def take(answer: str) -> list[Event]:
-            self.quitting = answer in ("", "yes")
+        def take(key: str) -> list[Event]:
+            self.quitting = key != "n"
             return []
 
-        self._ask("Quit?", take, {"q": "yes", "y": "yes", "n": "no"})
-        return []
+        return self._ask("Quit?", take, {"q": "yes", "y": "yes", "n": "no"}, free=False)
+
+    def _more(self) -> list[Event]:
+        def take(key: str) -> list[Event]:
+            if key == "y":
+                self._session.recorder.n_required = None
+                self.say("More berries than planned are taken in this sample.")
+            return []
+
+        if not self._session.recorder.done:
+            raise InvalidValueError("This sample is not full: just press.")
+        picks = {"y": "yes", "n": "no"}
+        return self._ask("Take more berries than planned?", take, picks, free=False)
 
     # --- finger scores ------------------------------------------------------------------------
+
+    def _correct(self) -> list[Event]:
+        """Take back the finger score given last, before the berry is stored or after."""
+        recorder = self._session.recorder
+        if rater := recorder.pending.take_back():
+            self.say(f"The score of {rater} is taken back.")
+            return []
+        if not recorder.logged or not recorder.logged[-1].scores:
+            raise NoSuchRecordError("No finger score of this session can be corrected.")
+        mark = recorder.logged[-1].scores[-1]
+
+        def take(label: str) -> list[Event]:
+            berry = recorder.correct_score(mark.rater, label)
+            self.say(f"Berry {berry.number}: {mark.rater} scored {label}, not {mark.score}.")
+            return []
+
+        words = f"Berry {recorder.logged[-1].number}, {mark.rater} scored {mark.score}. Right is:"
+        return self._ask(words, take, self._label_keys)
 
     def _score(self) -> list[Event]:
         recorder = self._session.recorder
         if recorder.missing:
-            self._ask(
-                f"Finger score of {recorder.missing[0]}:", self._score_pending, self._label_keys
-            )
-            return []
+            words = f"Finger score of {recorder.missing[0]}:"
+            return self._ask(words, self._score_pending, self._label_keys)
         if not recorder.logged:
             raise NoSuchRecordError("No berry of this session can be scored: none is stored yet.")
         if len(self._raters) == 1:
             return self._score_last_by(self._raters[0])
         numbered = {str(i): name for i, name in enumerate(self._raters[:9], 1)}
-        self._ask("Who scores?", self._score_last_by, numbered)
-        return []
+        return self._ask("Who scores?", self._score_last_by, numbered)
 
     def _score_pending(self, label: str) -> list[Event]:
         rater = self._session.recorder.missing[0]
@@ -214,45 +351,69 @@ class BenchActions:
             self.say(f"Berry {berry.number}: {rater} scored {label} (the force was seen).")
             return []
 
-        self._ask(f"Berry {berry.number}, score of {rater}:", take, self._label_keys)
-        return []
+        return self._ask(f"Berry {berry.number}, score of {rater}:", take, self._label_keys)
 
     # --- samples ------------------------------------------------------------------------------
 
+    @property
+    def offered(self) -> SampleRow | None:
+        """The sample that the plan has next."""
+        sample = self._session.recorder.sample
+        rows = ahead(self._session.season.samples(), sample.sample_id if sample else None)
+        return rows[0] if rows else None
+
+    def go_on(self) -> list[Event]:
+        """Go on with the next sample of the plan, or ask which."""
+        offered = self.offered
+        return self._next() if offered is None else self._change(offered)
+
     def _next(self) -> list[Event]:
-        season, recorder = self._session.season, self._session.recorder
-        assert recorder.sample is not None
-        here = recorder.sample.sample_id
-        ahead = [
-            row
-            for row in season.samples()
-            if row.sample.plan_order and not row.done and row.sample_id != here
-        ]
-        offered = ahead[0] if ahead else None
+        offered = self.offered
 
         def take(code: str) -> list[Event]:
-            if not code and offered is None:
+            if code:
+                return self.open(code)
+            if offered is None:
                 raise InvalidValueError("No sample was named.")
-            row = offered if not code and offered is not None else self._sample(code)
-            events = self._session.change_sample(row, berries_left(row))
-            self.changed = True
-            self.messages = []  # they are about the sample before
-            self.say(f"Now sample {shown_name(row, blind=self._blind)}.")
-            return events
+            return self._change(offered)
 
         words = "Next sample:"
         if offered is not None:
             words = f"Next sample (Enter: {shown_name(offered, blind=self._blind)}):"
-        self._ask(words, take)
-        return []
+        return self._ask(words, take, code=True)
 
-    def _sample(self, code: str) -> SampleRow:
-        """Return the sample of a code, begun if it is new and the season has no plan."""
+    def open(self, code: str) -> list[Event]:
+        """Go on with the sample of a code, and ask where it is not known."""
         season = self._session.season
-        try:
-            return season.sample(code)
-        except NoSuchRecordError:
-            if has_plan(season):
-                raise
-        season.add_sample(Sample(code=code, crop=season.crop))
-        return season.sample(code)
+        rows = season.samples()
+        row, here = match(rows, code), self._session.recorder.sample
+        if row is None:
+            near = nearest(rows, code)
+
+            def take(key: str) -> list[Event]:
+                if key == "s" and near is not None:
+                    return self.open(near)
+                new = Sample(code=code.strip(), crop=season.crop)
+                season.add_sample(new)
+                return self.open(new.code)
+
+            picks = {"s": f"it is {near}"} if near else {}
+            picks["b"] = "begin it"
+            return self._ask(f"No sample is called '{code}'.", take, picks, free=False)
+        if here is not None and row.sample_id == here.sample_id:
+            self.say(f"This is sample {shown_name(row, blind=self._blind)} already.")
+            return []
+        if not self._session.recorder.pending.pressed:
+            return self._change(row)
+        words = f"A press waits for its scores. Drop it and open {code}?"
+        drop = {"y": "yes", "n": "no"}
+        return self._ask(
+            words, lambda key: self._change(row) if key == "y" else [], drop, free=False
+        )
+
+    def _change(self, row: SampleRow) -> list[Event]:
+        events = self._session.change_sample(row, berries_left(row))
+        self.changed = True
+        self.messages = []  # they are about the sample before
+        self.say(f"Now sample {shown_name(row, blind=self._blind)}.")
+        return events

@@ -1,253 +1,137 @@
-"""What the bench screen shows, as lines of styled words for a screen of any size.
+"""What the bench screen says at one moment: a big word, a figure, and lines by their importance.
 
 Pure: no terminal, no colour codes. A style is a hint and says nothing that the words do not.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from textwrap import wrap
 
+from gauge.session.benchactions import key_list
+from gauge.session.bigtext import HEIGHT, big
 from gauge.session.events import FLAG_WORDS, BerryLogged
 from gauge.session.precision import Summary, berries_needed
-from gauge.session.recorder import DetectorView
-from gauge.units import Unit
 
-Span = tuple[str, str]
-Line = list[Span]
-_SPAN_S = 10.0  # s; shown of the press under way
-_BLOCKS, _ASCII = " ▁▂▃▄▅▆▇█", " .:#"
-HEIGHT = 5
-_FONT = {
-    "0": ("###", "# #", "# #", "# #", "###"),
-    "1": (" # ", "## ", " # ", " # ", "###"),
-    "2": ("###", "  #", "###", "#  ", "###"),
-    "3": ("###", "  #", "###", "  #", "###"),
-    "4": ("# #", "# #", "###", "  #", "  #"),
-    "5": ("###", "#  ", "###", "  #", "###"),
-    "6": ("###", "#  ", "###", "# #", "###"),
-    "7": ("###", "  #", "  #", "  #", "  #"),
-    "8": ("###", "# #", "###", "# #", "###"),
-    "9": ("###", "# #", "###", "  #", "###"),
-    ".": (" ", " ", " ", " ", "#"),
-    "-": ("   ", "   ", "###", "   ", "   "),
-    "?": ("###", "  #", " ##", "   ", " # "),
-}
-KEYS = (
-    ("v", "void last"),
-    ("n", "next sample"),
-    ("o", "note"),
-    ("f", "finger score"),
-    ("p", "pause"),
-    ("q", "quit"),
-)
+Line = tuple[str, str]  # text, style
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BenchState:
     """All that the screen shows, at one moment."""
 
+    word: str  # the state, such as "PRESS", in which the screen draws it large
+    about: str  # what it means, in a few words
+    figure: str  # the peak just stored, or the force now; nothing where forces are hidden
     sample: str
-    port: str
-    line_state: str  # in words, such as "LISTENING"
-    line_ok: bool
-    number: int  # of the next berry
-    planned: int | None
+    progress: str
     last: BerryLogged | None
     summary: Summary  # of the sample's berries that are not void
-    half_width_newton: float | None  # required; None for a tenth of the mean
-    view: DetectorView | None  # None where forces are hidden
-    hidden: str = ""  # why the force is hidden
+    half_width_newton: float | None = None  # required; None for a tenth of the mean
     messages: tuple[str, ...] = ()  # oldest first
     prompt: str = ""  # what is asked; empty for the list of keys
     warning: str = ""
-    done: bool = False  # whether all berries required are stored
 
 
-def draw(state: BenchState, columns: int, rows: int, *, ascii_only: bool = False) -> list[Line]:
-    """Lay the screen out: at most `rows` lines of at most `columns` characters.
+@dataclass(slots=True)
+class _Blocks:
+    """Blocks of lines in the order of the screen, each with its rank: 0 stays longest."""
 
-    Figures, flags and what to do come first; the picture of the press gets what is left.
+    columns: int
+    blocks: list[tuple[int, list[Line]]] = field(default_factory=list)
+
+    def add(self, rank: int, text: str, style: str = "", most: int = 3) -> None:
+        lines: list[Line] = [(line, style) for line in wrap(text, self.columns)[:most]]
+        if lines:
+            self.blocks.append((rank, lines))
+
+    def fitting(self, rows: int) -> list[Line]:
+        left, kept = rows, {}
+        for place in sorted(range(len(self.blocks)), key=lambda i: self.blocks[i][0]):
+            rank, lines = self.blocks[place]
+            if len(lines) <= left or rank <= 0:  # what matters most is cut, and never left out
+                kept[place] = lines[:left]
+                left -= len(kept[place])
+        return [line for place in sorted(kept) for line in kept[place]]
+
+
+def draw(
+    state: BenchState, columns: int, rows: int, ink: str = "█"
+) -> tuple[list[Line], list[Line]]:
+    """Lay the screen out, as lines of its upper part and of its foot; a picture may part them.
+
+    The word, the figure and the newest message stay whatever the size.
     """
-    rule = [[(("-" if ascii_only else "─") * columns, "dim")]]
-    warning: list[Line] = [[(text, "warning")] for text in wrap(state.warning, columns)]
-    fixed = [
-        *_head(state, columns),
-        *(warning or rule),
-        [],
-        *_figures(state, columns, ascii_only),
-        [],
-        *_numbers(state, columns, ascii_only),
-        [],
-    ]
-    foot = _foot(state, columns)
-    newest, older = _messages(state, columns)
-    free = rows - len(fixed) - len(foot)
-    picture = _picture(state, columns, min(8, free - len(newest)), ascii_only)
-    body = [*fixed, *picture, *newest, *older]
-    body += [[]] * (rows - len(foot) - len(body))
-    return [_cut(line, columns) for line in [*body[: rows - len(foot)], *foot]]
-
-
-def _messages(state: BenchState, columns: int) -> tuple[list[Line], list[Line]]:
-    """Return the lines of the newest message, and of the two before it."""
-    parts = [wrap(message, columns) for message in state.messages[-3:]]
-    newest: list[Line] = [[(text, "warning")] for text in parts[-1][:3]] if parts else []
-    older: list[Line] = [[(text, "dim")] for part in reversed(parts[:-1]) for text in part]
-    return newest, older
-
-
-def _head(state: BenchState, columns: int) -> list[Line]:
-    of = f" of {state.planned}" if state.planned else ""
-    left = f"berry {state.number}{of}  sample {state.sample}"
-    if state.done:
-        left = f"sample {state.sample} is DONE: n for the next sample"
-    right = state.line_state
-    style = "good" if state.line_ok else "bad"
-    if len(left) + len(right) + 2 <= columns:
-        return [[(left, "bold"), (" " * (columns - len(left) - len(right)), ""), (right, style)]]
-    return [[(left, "bold")], *([[(text, style)] for text in wrap(right, columns)])]
-
-
-def _figures(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
-    ink = "#" if ascii_only else "█"
-    last = state.last
-    if state.hidden or last is None:
-        shown, caption = "---", [state.hidden or "press the first berry"]
+    foot = _Blocks(columns)
+    for message in reversed(state.messages[:-1]):
+        foot.add(6, f"  {message}", "dim", 1)
+    if state.messages:
+        foot.add(0, f"> {state.messages[-1]}", "message")
+    if state.prompt:
+        foot.add(-1, state.prompt, "prompt", 4)
     else:
-        press = last.press
-        shown = press.peak_shown
-        caption = [f"{press.peak_unit}"]
-        if press.peak_unit is not Unit.N:
-            caption.append(f"= {press.peak_newton:.3f} N")
-        caption.append(f"berry {last.number}, stored")
-        caption += [f"{mark.rater} {mark.score}" for mark in last.scores]
-    large = len(big(shown)[0])
-    if large + 12 > columns:
-        rows = [[(shown, "bold")]]
-    else:
-        rows = [[(text, "large")] for text in big(shown, ink)]
-    room = columns - large - 4
-    words = [text for part in caption for text in wrap(part, max(room, 12))][:HEIGHT]
-    if len(rows) == HEIGHT:
-        for row, text in zip(rows[-len(words) :], words, strict=True):
-            row[0] = (row[0][0].ljust(large + 3), "large")
-            row.append((text, "bold"))
-    else:
-        rows += [[(text, "")] for text in words]
-    flags = [] if state.hidden or last is None else [FLAG_WORDS[f] for f in last.press.flags]
-    text = "CHECK: " + "; ".join(flags) if flags else ""
-    return [*rows, *[[(line, "warning")] for line in wrap(text, columns)[:2]]]
+        foot.add(3, "[?] keys" if rows < 20 else key_list(), "keys")
+    large = 2 * HEIGHT + 1 if state.figure or " " in state.word else HEIGHT
+    below = foot.fitting(max(2, min(rows // 3, rows - large - 1)))
+    room = rows - len(below)
+    head = _Blocks(columns)
+    head.add(2, f"{state.sample}  {state.progress}", "head", 2)
+    tall = max(1, (room - 2) // 2 if state.figure else room - 1)
+    word = big(state.word, columns, min(tall, max(large, 5 * rows // 12)), ink)
+    head.blocks.append((0, [(line, state.word) for line in word]))
+    head.add(4, state.about, "about", 2)
+    if state.figure:
+        most = min(room - 2 - len(word), max(HEIGHT, rows // 4))
+        blank: list[Line] = [("", "")] if rows >= 20 else []
+        figure = big(state.figure, columns, most, ink)
+        head.blocks.append((0, [*blank, *((line, "figure") for line in figure)]))
+    for rank, text, style in _facts(state):
+        head.add(rank, text, style)
+    return head.fitting(room), below
 
 
-def _numbers(state: BenchState, columns: int, ascii_only: bool) -> list[Line]:
-    summary, about = state.summary, "+-" if ascii_only else "±"
-    if summary.mean_newton is None:
-        return [[("no berries yet", "")]]
+def _facts(state: BenchState) -> list[tuple[int, str, str]]:
+    """Return the smaller lines with rank and style: the last berry, doubts, the mean, warnings."""
+    facts = []
+    if (last := state.last) is not None:
+        flags = "; ".join(FLAG_WORDS[flag] for flag in last.press.flags)
+        facts.append((3, f"last: {last.line()}".split(" (")[0], "last"))
+        if flags:
+            facts.append((1, f"CHECK: {flags}", "warning"))
+    facts += [(5, _mean(state), "")] if state.summary.n else []
+    if state.warning:
+        facts.append((4, state.warning, "warning"))
+    return facts
+
+
+def _mean(state: BenchState) -> str:
+    summary = state.summary
     text = f"mean {summary.mean_newton:.2f} N of {summary.n}"
     if summary.sd_newton is None or summary.cv is None or summary.half_width_newton is None:
-        return [[(f"{text}; SD and CV from the second berry on", "")]]
-    text += f"   SD {summary.sd_newton:.2f} N   CV {100 * summary.cv:.0f} %"
-    required = state.half_width_newton or 0.1 * summary.mean_newton
+        return text
+    required = state.half_width_newton or 0.1 * (summary.mean_newton or 0)
     more = berries_needed(summary.sd_newton, required) - summary.n
-    aim = f"{about}{required:.2g} N" + ("" if state.half_width_newton else " (10 %)")
+    aim = f"±{required:.2g} N" + ("" if state.half_width_newton else " (10 %)")
     need = f"{more} more for {aim}" if more > 0 else f"enough for {aim}"
-    text2 = f"mean known to {about}{summary.half_width_newton:.2g} N; {need}"
-    return [[(line, "")] for line in (text, *wrap(text2, columns)[:2])]
-
-
-def _picture(state: BenchState, columns: int, rows: int, ascii_only: bool) -> list[Line]:
-    view = state.view
-    if rows < 2 or view is None or not view.trace:
-        return []
-    label = {"rest": "at rest", "press": "PRESS", "settling": "waiting for rest"}[view.state]
-    now = "" if math.isnan(view.current_newton) else f", now {view.current_newton:.2f} N"
-    top = ""
-    if view.state == "press" and not math.isnan(view.largest_newton):
-        top = f", largest {view.largest_newton:.2f} N"
-    highest = max(force for _, force in view.trace)
-    # At rest the noise must not look like a press.
-    floor = 20 * view.noise_newton if view.noise_newton == view.noise_newton else 0.0
-    drawn = bars(
-        view.trace,
-        columns=min(columns, 72),
-        rows=rows - 1,
-        top_newton=max(highest, floor),
-        ascii_only=ascii_only,
+    return (
+        f"{text}   SD {summary.sd_newton:.2f} N   CV {100 * summary.cv:.0f} %   "
+        f"mean known to ±{summary.half_width_newton:.2g} N; {need}"
     )
-    title: Line = [(f"last {_SPAN_S:.0f} s: {label}{now}{top}", "bold")]
-    return [title, *[[(row, "bars")] for row in drawn]]
 
 
-def _foot(state: BenchState, columns: int) -> list[Line]:
-    if state.prompt:
-        return [[(text, "prompt")] for text in wrap(state.prompt, columns)]
-    rows: list[str] = [""]
-    for key, what in KEYS:
-        word = f"[{key}] {what}"
-        if rows[-1] and len(rows[-1]) + len(word) + 2 > columns:
-            rows.append("")
-        rows[-1] += ("  " if rows[-1] else "") + word
-    return [[(row, "keys")] for row in rows]
+def time_left(intervals_s: Sequence[float], n_left: int) -> str:
+    """Say how long so many berries will take at the pace of the last ones; "" if not known.
 
-
-def _cut(line: Sequence[Span], columns: int) -> Line:
-    out: Line = []
-    left = columns
-    for text, style in line:
-        out.append((text[:left], style))
-        left -= len(text[:left])
-    return out
-
-
-def big(text: str, ink: str = "#") -> list[str]:
-    """Draw digits, point and minus in large; `ink` is doubled sideways to look upright."""
-    glyphs = [_FONT[character] for character in text if character in _FONT]
-    gap = " " * 2
-    return [
-        gap.join(
-            "".join(2 * (ink if dot == "#" else " ") for dot in glyph[row]) for glyph in glyphs
-        )
-        for row in range(HEIGHT)
-    ]
-
-
-def bars(
-    trace: Sequence[tuple[float, float]],
-    *,
-    columns: int,
-    rows: int,
-    span_s: float = _SPAN_S,
-    top_newton: float | None = None,
-    ascii_only: bool = False,
-) -> list[str]:
-    """Draw the last seconds of force, each column the largest force of its slice of time.
-
-    `top_newton` is the force at the upper edge, by default the largest that is shown. The upper
-    edge comes first.
+    Examples
+    --------
+    >>> time_left([9.0, 10.0, 11.0], 150)
+    'about 25 min left'
     """
-    slots = [-math.inf] * columns
-    if trace:
-        end_s = trace[-1][0]
-        for t_s, force_newton in trace:
-            slot = columns - 1 - int((end_s - t_s) / span_s * columns)
-            if 0 <= slot < columns:
-                slots[slot] = max(slots[slot], force_newton)
-    # A slow gauge leaves slices without a reading: the force is the one received last.
-    for i in range(1, columns):
-        if slots[i] == -math.inf:
-            slots[i] = slots[i - 1]
-    known = [force for force in slots if force > -math.inf]
-    top = top_newton if top_newton is not None else max(known, default=0.0)
-    ink = _ASCII if ascii_only else _BLOCKS
-    steps = len(ink) - 1
-    lines = []
-    for row in range(rows - 1, -1, -1):
-        line = ""
-        for force in slots:
-            level = 0 if top <= 0 or force <= 0 else round(force / top * rows * steps)
-            line += ink[max(0, min(steps, level - row * steps))]
-        lines.append(line)
-    return lines
+    if len(intervals_s) < 3 or n_left <= 0:
+        return ""
+    pace_s = sorted(intervals_s)[len(intervals_s) // 2]
+    minutes = pace_s * n_left / 60
+    if minutes >= 90:
+        return f"about {minutes / 60:.0f} h left"
+    return f"about {max(1, round(minutes))} min left"

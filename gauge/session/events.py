@@ -100,7 +100,10 @@ def describe(event: Event, port: str) -> str:
             return f"{port}: {reason}. Waiting for it to come back; nothing stored is lost."
         case Gap():
             seconds = (event.to_ns - event.from_ns) / 1e9
-            return f"{port}: gap of {seconds:.1f} s ({event.reason}); what was sent then is lost."
+            return (
+                f"{port}: gap of {seconds:.1f} s ({event.reason}); what was sent then is lost. A "
+                "berry pressed then is not stored: press it again."
+            )
         case Silence(seconds=seconds, unreadable=True):
             return (
                 f"{port}: for {seconds:.0f} s bytes came, but none that the line format can read. "
@@ -113,3 +116,34 @@ def describe(event: Event, port: str) -> str:
             )
         case StoreDelayed(reason=reason):
             return f"NOT STORED YET: {reason} Trying again; do not close this window."
+
+
+def topic(event: Event) -> str:
+    """Name what an event is about: a message of it ends when the next one comes, or its end."""
+    match event:
+        case LineLost() | Silence():
+            return "line"
+        case StoreDelayed():
+            return "store"
+        case _:
+            return "press"
+
+
+def bells(event: Event) -> int:
+    """Return by how many strokes of the bell an event is told apart by ear; 0 for none.
+
+    Stored is one; a press that is no berry two; a line that is lost three. Where a sample is full,
+    its screen rings four.
+    """
+    match event:
+        case BerryLogged():
+            return 1
+        case CutPress() | PressRefused() | StoreDelayed():
+            return 2
+        case LineLost():
+            return 3
+        case _:
+            return 0
+
+
+FULL_BELLS = 4

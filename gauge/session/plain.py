@@ -10,17 +10,28 @@ import queue
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import date
 
 from gauge.clikit import emit_json, say
-from gauge.errors import FirmhandError, InvalidValueError, StorageFailedError
+from gauge.errors import (
+    FirmhandError,
+    InvalidValueError,
+    NoSuchRecordError,
+    StorageFailedError,
+)
 from gauge.records import Gap
-from gauge.session.events import BerryLogged, Event, ScoresMissing, describe
+from gauge.session.benchactions import BenchActions
+from gauge.session.events import BerryLogged, Event, ScoresMissing, bells, describe
 from gauge.session.livesession import LiveSession
+from gauge.session.samplechoice import match, nearest, progress, shown_name
 
 _GAPS_REPORTED = 4  # a gap of the same kind: three in full, then once that it goes on
-_HELP = "Type 'void REASON', 'note TEXT', 'score RATER SCORE' (of the last berry) or 'quit'."
+_HELP = (
+    "Type 'void REASON', 'note TEXT', 'score RATER SCORE' (of the last berry), 'undo', 'pause' "
+    "(and again to go on), 'next' or 'next CODE', 'help' or 'quit'."
+)
 
 
 @contextmanager
@@ -59,8 +70,18 @@ class _TypedLines:
 class PlainScreen:
     """Run a session, entered already, on a plain terminal; berries as JSON lines if `as_json`."""
 
-    def __init__(self, session: LiveSession, *, as_json: bool) -> None:
-        self._session, self._as_json = session, as_json
+    def __init__(
+        self,
+        session: LiveSession,
+        *,
+        as_json: bool,
+        quiet: bool = False,
+        raters: Sequence[str] = (),
+        blind: bool = False,
+    ) -> None:
+        self._session, self._as_json, self._blind = session, as_json, blind
+        self._bell = "" if quiet or not sys.stdout.isatty() else "\a"
+        self._actions = BenchActions(session, raters=raters, blind=blind)
         self._same_gaps, self._last_reason = 0, ""
         self._typed = _TypedLines(
             active=sys.stdin.isatty() or bool(session.recorder.pending.raters)
@@ -69,6 +90,7 @@ class PlainScreen:
     def run(self, stop: threading.Event) -> None:
         """Log until all berries are in, `stop` is set, the user quits or silence lasts."""
         session, recorder = self._session, self._session.recorder
+        say(f"Listening on {session.reader.port}: {self._progress()}. Ctrl-C ends; 'help' helps.")
         self._ask()
         while not (stop.is_set() or recorder.done):
             self.show(self._session.poll())
@@ -92,11 +114,15 @@ class PlainScreen:
             elif self._as_json:
                 emit_json(event.document())
             else:
-                bell = "\a" if sys.stdout.isatty() else ""
-                sys.stdout.write(f"{bell}{describe(event, self._session.reader.device)}\n")
+                sys.stdout.write(f"{describe(event, self._session.reader.device)}\n")
+                sys.stdout.flush()
+            if self._bell and not self._as_json:
+                sys.stdout.write(self._bell * bells(event))
                 sys.stdout.flush()
             if isinstance(event, BerryLogged):
                 self._same_gaps = 0
+                if self._session.recorder.done:
+                    say(f"{self._progress()}: full.")
             if isinstance(event, BerryLogged | ScoresMissing):
                 self._ask()
 
@@ -114,6 +140,13 @@ class PlainScreen:
                 "Does this gauge send what the format says? gauge learn makes a new one."
             )
 
+    def _progress(self) -> str:
+        sample = self._session.recorder.sample
+        assert sample is not None
+        name = shown_name(sample, blind=self._blind)
+        rows = self._session.season.samples()
+        return f"sample {name}, {progress(rows, sample.sample_id, date.today())}"
+
     def _ask(self) -> None:
         """Ask for the next finger score that is missing."""
         recorder = self._session.recorder
@@ -125,9 +158,18 @@ class PlainScreen:
         recorder = self._session.recorder
         word, _, rest = line.partition(" ")
         try:
-            if word == "void":
+            if word == "void" and recorder.pending.pressed:
+                recorder.discard_press(scores=True)
+                say("The press that waited for its scores is dropped, with the scores given.")
+            elif word == "void":
                 berry = recorder.void_last(rest)
                 say(f"Berry {berry.number} is void ({rest}); its number is free again.")
+            elif word == "undo":
+                say(recorder.undo())
+            elif word == "help":
+                say(_HELP)
+            elif word in ("pause", "next"):
+                self.show(self._do(word, rest))
             elif word == "note":
                 recorder.note(rest)
                 say("Note stored.")
@@ -144,3 +186,24 @@ class PlainScreen:
             if isinstance(error, StorageFailedError):
                 raise
             say(str(error))
+
+    def _do(self, word: str, code: str) -> list[Event]:
+        """Pause, go on, or change the sample: to one that is known, as nobody is asked here."""
+        rows = self._session.season.samples()
+        if code and match(rows, code) is None:
+            near = nearest(rows, code)
+            raise NoSuchRecordError(
+                f"no sample is called '{code}'.",
+                todo=f"The nearest is {near}." if near else "'gauge plan' lists the samples.",
+            )
+        if word == "next" and not code and self._actions.offered is None:
+            raise NoSuchRecordError("no planned sample is left.", todo="Type 'next CODE'.")
+        actions = self._actions
+        pause = word == "pause"
+        events = actions.pause() if pause else actions.open(code) if code else actions.go_on()
+        for message in actions.messages:
+            say(message.text)
+        actions.messages = []
+        if not pause:
+            say(f"{self._progress()}.")
+        return events

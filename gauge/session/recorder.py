@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
 
 from gauge.detect.buttonpeaks import detector_for
@@ -37,6 +37,7 @@ __all__ = ["DETECTOR_VERSION", "OWN_GAPS", "BerryRecorder", "DetectorView", "red
 _WRITE_EVERY_NS = 1_000_000_000  # ns; bytes received are in the season file at the latest then
 # Reasons of gaps that the tech makes.
 PAUSED, CHANGED = OWN_GAPS = ("paused", "the sample was changed")
+UNDONE = "taken back at the gauge"  # stands in the trail
 
 
 def rederivable(
@@ -105,8 +106,8 @@ class BerryRecorder:
     ) -> None:
         self.fmt, self.season, self.session_id, self.sample = fmt, season, session_id, sample
         self.n_required = n_required
-        settings = DetectorSettings(loading_rate_newton_s=loading_rate_newton_s)
-        self._detector = detector_for(fmt.mode, settings)
+        self._settings = DetectorSettings(loading_rate_newton_s=loading_rate_newton_s)
+        self._detector = detector_for(fmt.mode, self._settings)
         self.framer = Framer(fmt)
         self.silence = SilenceWatch()
         self.logged: list[BerryLogged] = []
@@ -119,6 +120,9 @@ class BerryRecorder:
         self._delay_reported = False
         self._store = BerryStore(season, session_id)
         self._written_ns = 0
+        # While the tech pauses: only tells of presses, and of what nothing is stored.
+        self._unheeded = self._detector, self.framer
+        self._undo: list[Callable[[], str]] = []  # what `undo` can take back, newest last
 
     @property
     def view(self) -> DetectorView:
@@ -128,12 +132,21 @@ class BerryRecorder:
     @property
     def done(self) -> bool:
         """Whether the required number of berries is stored."""
-        return self.n_required is not None and len(self.logged) >= self.n_required
+        return self._full(0)
+
+    def _full(self, n_more: int) -> bool:
+        """Whether all required berries are there, with so many that are not stored yet."""
+        return self.n_required is not None and len(self.logged) + n_more >= self.n_required
 
     @property
     def missing(self) -> tuple[str, ...]:
         """Raters whose score of the next berry is not in yet."""
         return self.pending.missing
+
+    @property
+    def delayed(self) -> bool:
+        """Whether a berry waits for the season file, which another program holds."""
+        return bool(self._unstored)
 
     @property
     def next_number(self) -> int:
@@ -157,8 +170,13 @@ class BerryRecorder:
             events = [] if self.lost else self._interrupt(item.from_ns, item.reason)
             self.lost = None
             return [*events, *self._end_gap(item)]
-        if self.paused_ns is not None or not item.data:
+        if not item.data:
             return []
+        if self.paused_ns is not None:
+            detector, framer = self._unheeded
+            found = detector.feed(framer.feed(item.t_ns, item.data))
+            why = "logging is paused. Press p to go on, then press that berry again"
+            return [PressRefused(reason=why) for press in found if isinstance(press, Compression)]
         self._store.add_chunk(item)
         readings = self.framer.feed(item.t_ns, item.data)
         self.silence.receive(item.t_ns, len(item.data), readable=bool(readings))
@@ -204,6 +222,7 @@ class BerryRecorder:
         events = self._interrupt(now_ns, PAUSED)
         self._store.write()
         self.paused_ns = now_ns
+        self._unheeded = detector_for(self.fmt.mode, self._settings), Framer(self.fmt)
         return events
 
     def resume(self, now_ns: int) -> list[Event]:
@@ -228,28 +247,78 @@ class BerryRecorder:
         self.pending.score(rater, label)
         return self._store_scored()
 
+    def discard_press(self, *, scores: bool) -> None:
+        """Drop the press that waits for its scores; with `scores`, those given too."""
+        self.pending.drop_press()
+        if scores:
+            self.pending.clear()
+
     def void_last(self, why: str, berry: BerryLogged | None = None) -> BerryLogged:
         """Void the last berry (its number is free again), or `berry`, the last when asked why."""
         last = berry or self._last()
         if self.season is not None and last.berry_id is not None:
             self.season.void(last.berry_id, why)
+        sample, place = self.sample, self.logged.index(last)
         self.logged.remove(last)
         self.n_logged -= 1
+
+        def take_back() -> str:
+            again = last
+            if self.season is not None and last.berry_id is not None:
+                row = self.season.take_back_void(last.berry_id, UNDONE)
+                again = replace(last, number=row.number)
+            if self.sample is sample:
+                self.logged.insert(place, again)
+            self.n_logged += 1
+            return f"Berry {again.number} counts again."
+
+        self._undo.append(take_back)
         return last
 
     def score_last(self, rater: str, label: str, berry: BerryLogged | None = None) -> None:
         """Add a finger score to the last berry (or `berry`), whose force was seen already."""
         last = berry or self._last()
-        assert self.season is not None
-        assert last.berry_id is not None
-        self.season.add_scores([(last.berry_id, FingerScore(rater=rater, score=label))])
+        season, berry_id = self.season, last.berry_id
+        assert season is not None
+        assert berry_id is not None
+        season.add_scores([(berry_id, FingerScore(rater=rater, score=label))])
+
+        def take_back() -> str:
+            season.correct_score(berry_id, rater, None, UNDONE)
+            return f"The score {label} of {rater} for berry {last.number} is taken back."
+
+        self._undo.append(take_back)
+
+    def correct_score(self, rater: str, label: str) -> BerryLogged:
+        """Replace a rater's score of the last berry; the old one stays in the trail."""
+        last = self._last()
+        if self.season is not None and last.berry_id is not None:
+            self.season.correct_score(last.berry_id, rater, label, "corrected at the gauge")
+        scores = tuple(replace(s, score=label) if s.rater == rater else s for s in last.scores)
+        self.logged[-1] = replace(last, scores=scores)
+        return self.logged[-1]
 
     def note(self, text: str, berry: BerryLogged | None = None) -> None:
         """Store a note on the last berry (or `berry`), or on the session where there is none."""
-        assert self.season is not None
+        season = self.season
+        assert season is not None
         berry = berry or (self.logged[-1] if self.logged else None)
         berry_id = berry.berry_id if berry else None
-        self.season.add_note(text, session_id=self.session_id, berry_id=berry_id)
+        note_id = season.add_note(text, session_id=self.session_id, berry_id=berry_id)
+
+        def take_back() -> str:
+            season.take_back_note(note_id, UNDONE)
+            return f"The note '{text}' is taken back."
+
+        self._undo.append(take_back)
+
+    def undo(self) -> str:
+        """Take back the last void, score or note of this session; say which it was."""
+        if not self._undo:
+            raise NoSuchRecordError("nothing of this session can be taken back.")
+        done = self._undo[-1]()
+        self._undo.pop()
+        return done
 
     def change_sample(self, sample: SampleRow, now_ns: int, n_required: int | None) -> list[Event]:
         """Go on with another sample; a press under way, or one without its scores, is dropped."""
@@ -282,8 +351,9 @@ class BerryRecorder:
     def _take(self, found: Iterable[Compression | CutPress]) -> list[Event]:
         events: list[Event] = []
         for press in found:
-            if self.done:
-                events.append(PressRefused(reason="this sample has all the berries required"))
+            if self._full(len(self._unstored)):
+                why = "the sample was full. n opens the next: press that berry again there"
+                events.append(PressRefused(reason=why))
             elif isinstance(press, CutPress):
                 events.append(press)
             elif self.pending.pressed:
@@ -306,7 +376,7 @@ class BerryRecorder:
     def _store_berries(self, *, last: bool = False) -> list[Event]:
         """Store whole berries, in order; one that cannot be stored yet stays pending."""
         events: list[Event] = []
-        while self._unstored and not self.done:
+        while self._unstored:
             press, scores = self._unstored[0]
             try:
                 berry = self._store.acknowledge(self.sample, self.next_number, press, scores)
@@ -322,5 +392,4 @@ class BerryRecorder:
             self.logged.append(berry)
             self.n_logged += 1
             events.append(berry)
-        self._unstored.clear()
         return events

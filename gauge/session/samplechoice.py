@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from difflib import get_close_matches
 
-from gauge.errors import NoSuchRecordError
 from gauge.records import Sample
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
@@ -30,11 +32,11 @@ def find_or_begin(season: SeasonFile, stated: Sample) -> tuple[SampleRow, list[s
     []
     ['crop raspberry, not blackberry']
     """
-    try:
-        row = season.sample(stated.code)
-    except NoSuchRecordError:
-        season.add_sample(replace(stated, crop=stated.crop or season.crop))
-        return season.sample(stated.code), []
+    row = match(season.samples(), stated.code)
+    if row is None:
+        code = stated.code.strip()
+        season.add_sample(replace(stated, code=code, crop=stated.crop or season.crop))
+        return season.sample(code), []
     differs = [
         f"{name} {stored if stored is not None else '(none)'}, not {value}"
         for name in Sample.__slots__
@@ -45,28 +47,97 @@ def find_or_begin(season: SeasonFile, stated: Sample) -> tuple[SampleRow, list[s
     return row, differs
 
 
-def planned_next(season: SeasonFile) -> SampleRow:
-    """Return the sample that the plan has next; refuse a plan that is done."""
-    row = season.next_sample()
-    if row is None:
-        raise NoSuchRecordError(
-            f"{season.path}: no planned sample is left.",
-            todo="'gauge plan' shows the plan and imports more samples.",
-        )
-    return row
+def match(rows: Sequence[SampleRow], code: str) -> SampleRow | None:
+    """Return the sample of a code or blind code, whatever its case and spaces.
+
+    Examples
+    --------
+    >>> rows = [SampleRow(sample_id=1, sample=Sample(code="B-01", blind_code="WFMF"), berries=0)]
+    >>> [match(rows, code) is rows[0] for code in ("b-01 ", " wfmf", "B_01")]
+    [True, True, False]
+    """
+    exact, loose = code.strip(), _plain(code)
+    same = [row for row in rows if loose in map(_plain, _names(row))]
+    # Codes that differ only in case were told apart once; then the exact one counts.
+    return next((row for row in same if exact in _names(row)), same[0] if same else None)
 
 
-def has_plan(season: SeasonFile) -> bool:
-    """Return whether any sample of the season is planned."""
-    return any(row.sample.plan_order is not None for row in season.samples())
+def nearest(rows: Sequence[SampleRow], code: str) -> str | None:
+    """Return the code that an unknown one is most likely a slip of."""
+    known = {_plain(name): name for row in rows for name in _names(row)}
+    near = get_close_matches(_plain(code), known, 1)
+    return known[near[0]] if near else None
+
+
+def _plain(code: str) -> str:
+    return "".join(code.split()).casefold()
+
+
+def _names(row: SampleRow) -> tuple[str, ...]:
+    return tuple(name for name in (row.sample.code, row.sample.blind_code) if name)
+
+
+def due_on(row: SampleRow, day: date) -> bool:
+    """Return whether harvest date and planned storage day of a sample come to a day.
+
+    Examples
+    --------
+    >>> sample = Sample(code="A", harvest_date="2026-07-01", storage_day=4)
+    >>> due_on(SampleRow(sample_id=1, sample=sample, berries=0), date(2026, 7, 5))
+    True
+    """
+    picked = row.sample.harvest_date
+    if picked is None:
+        return False
+    return date.fromisoformat(picked) + timedelta(days=row.sample.storage_day or 0) == day
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Progress:
+    """How far the work has come: of today where the sample is due today, else of the plan."""
+
+    row: SampleRow
+    place: int  # of the sample among those of the day, or of the plan; 0 outside of it
+    n_samples: int
+    n_left: int  # berries of all those samples that are still to press
+
+    def __str__(self) -> str:
+        planned = self.row.sample.berries_planned
+        of = f" of {planned}" if planned else ""
+        done = self.row.berries if planned and self.row.berries >= planned else self.row.berries + 1
+        where = f"sample {self.place} of {self.n_samples}, " if self.place else ""
+        return f"{where}berry {done}{of}"
+
+
+def progress(rows: Sequence[SampleRow], here: int, today: date) -> Progress:
+    """Count samples and berries of the day, or of the plan, up to the sample with the id `here`."""
+    row = next(row for row in rows if row.sample_id == here)
+    group = [r for r in rows if r.sample.plan_order]
+    if due_on(row, today):
+        group = [r for r in rows if due_on(r, today)]
+    done = sum(r.done and r.sample_id != here for r in group)
+    left = sum(berries_left(r) or 0 for r in (group if row in group else [row]))
+    return Progress(
+        row=row, place=done + 1 if row in group else 0, n_samples=len(group), n_left=left
+    )
+
+
+def ahead(rows: Sequence[SampleRow], here: int | None = None) -> list[SampleRow]:
+    """Return the planned samples that are not done, those due today first; not the one here."""
+    today = date.today()
+    left = (r for r in rows if r.sample.plan_order and not r.done and r.sample_id != here)
+    return sorted(left, key=lambda row: not due_on(row, today))
+
+
+def has_plan(rows: Sequence[SampleRow]) -> bool:
+    """Return whether any sample is planned."""
+    return any(row.sample.plan_order is not None for row in rows)
 
 
 def berries_left(row: SampleRow) -> int | None:
-    """Return how many planned berries a sample lacks; None without a plan or beyond it."""
+    """Return how many planned berries a sample lacks; None without a planned number."""
     planned = row.sample.berries_planned
-    if planned is None or row.berries >= planned:
-        return None
-    return planned - row.berries
+    return None if planned is None else max(0, planned - row.berries)
 
 
 def shown_name(row: SampleRow, *, blind: bool) -> str:

@@ -7,6 +7,7 @@ import json
 import signal
 import sys
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -207,7 +208,9 @@ def test_a_pause_is_a_gap_and_logs_nothing(season):
     now = first[-1].t_ns + STEP_NS
     recorder.pause(now)
     inside = chunks(BERRY, now)
-    assert feed(recorder, inside) == []
+    [told] = feed(recorder, inside)
+    assert "logging is paused" in told.reason
+    assert season.berries() == []
     end = inside[-1].t_ns + STEP_NS
     recorder.resume(end)
     events = feed(recorder, chunks(BERRY, end + STEP_NS))
@@ -366,17 +369,66 @@ def test_log_over_tcp_prints_the_contract_lines(tcp, tmp_path):
         assert session.session.port == tcp.url
 
 
-def test_log_tells_of_a_sample_that_the_plan_does_not_know(tcp, tmp_path):
+@pytest.mark.parametrize("code", ["b-01", "B-01 ", "B - 01"])
+def test_log_matches_codes_whatever_their_case_and_spaces(tcp, tmp_path, code):
+    path = tmp_path / "d.season"
+    with open_season(path, create=True) as season:
+        season.add_sample(Sample(code="B-01", plan_order=1))
+    threading.Thread(target=lambda: play(tcp.accept().sendall, BERRY), daemon=True).start()
+    result = run(
+        log, "--port", tcp.url, "--format", "number-unit", "--season", str(path),
+        "--sample", code, "--berries", "1", "--plain",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    with open_season(path) as season:
+        assert [(row.sample.code, row.berries) for row in season.samples()] == [("B-01", 1)]
+
+
+@pytest.mark.parametrize("new", [False, True])
+def test_log_begins_no_sample_that_the_plan_does_not_know_unless_told_to(tcp, tmp_path, new):
     path = tmp_path / "d.season"
     with open_season(path, create=True) as season:
         season.add_sample(Sample(code="B26-01", plan_order=1))
     threading.Thread(target=lambda: play(tcp.accept().sendall, BERRY), daemon=True).start()
-    result = run(
-        log, "--port", tcp.url, "--format", "number-unit", "--season", str(path),
-        "--sample", "B26-O1", "--berries", "1", "--plain",
-    )  # fmt: skip
-    assert result.exit_code == 0, result.output
-    assert "B26-O1 is not in the plan and new: B26-01?" in result.stderr
+    words = ["--port", tcp.url, "--format", "number-unit", "--season", str(path)]
+    result = run(log, *words, "--sample", "B26_01", "--berries", "1", *(["--new"] if new else []))
+    assert (result.exit_code == 0) is new
+    with open_season(path) as season:
+        assert len(season.samples()) == 1 + new
+    if not new:
+        assert isinstance(result.exception, NoSuchRecordError)
+        assert "The nearest is B26-01" in str(result.exception)
+
+
+def test_a_full_sample_takes_no_more_unless_told_to(tcp, tmp_path):
+    path = tmp_path / "d.season"
+    words = ["--port", tcp.url, "--format", "number-unit", "--season", str(path), "--sample", "A"]
+
+    def gauge() -> None:
+        for _ in range(3):
+            play(tcp.accept().sendall, THREE)
+
+    threading.Thread(target=gauge, daemon=True).start()
+    assert run(log, *words, "--planned", "2", "--plain").exit_code == 0
+    full = run(log, *words, "--berries", "1")
+    assert isinstance(full.exception, AlreadyThereError)
+    assert "sample A is full: 2 of 2" in str(full.exception)
+    assert run(log, *words, "--berries", "1", "--more").exit_code == 0
+    with open_season(path) as season:
+        assert [row.number for row in season.berries()] == [1, 2, 3]
+
+
+@pytest.mark.parametrize("what", ["port", "format", "capture"])
+def test_a_command_that_fails_begins_no_season(tmp_path, what):
+    path, capture = tmp_path / "n.season", tmp_path / "x.capture"
+    capture.write_text("1\tnonsense\\r\\n\n", "utf-8")
+    words = ["--format", "none.toml" if what == "format" else "number-unit", "--season", str(path)]
+    if what == "capture":
+        result = run(replay, str(capture), *words, "--sample", "A")
+    else:
+        result = run(log, "--port", str(tmp_path / "gone"), *words, "--sample", "A")
+    assert result.exit_code != 0
+    assert list(tmp_path.iterdir()) == [capture]
 
 
 @pytest.mark.parametrize(
@@ -458,7 +510,9 @@ def test_plain_mode_takes_words(season, capsys, monkeypatch):
     recorder = recorder_for(season)
     feed(recorder, chunks(BERRY))
     monkeypatch.setattr(sys, "stdin", io.StringIO())
-    session = SimpleNamespace(recorder=recorder, reader=SimpleNamespace(device="p", port="p"))
+    session = SimpleNamespace(
+        recorder=recorder, season=season, reader=SimpleNamespace(device="p", port="p")
+    )
     screen = PlainScreen(session, as_json=False)
     for typed in ("score ines 4", "note leaky at the stem", "void slipped", "void again", "what?"):
         screen.act(typed)
@@ -573,17 +627,31 @@ def verification(at: str, *, passed: bool, serial: str | None = None) -> Verific
 def test_an_old_failed_or_missing_check_is_reported():
     now = datetime(2026, 7, 20, tzinfo=UTC)
     good = verification("2026-07-18T08:00:00Z", passed=True, serial="F-1")
-    assert check_warning([good], days=7, now=now) is None
-    assert "10 days" not in (check_warning([good], days=1, now=now) or "")
-    assert "2 days old" in check_warning([good], days=1, now=now)
+    ours = {"gauge_serial": "f-1 ", "now": now}
+    assert check_warning([good], days=7, **ours) is None
+    assert "2 days old" in check_warning([good], days=1, **ours)
     bad = verification("2026-07-19T08:00:00Z", passed=False, serial="F-1")
-    assert "FAILED" in check_warning([good, bad], days=7, now=now)
+    assert "FAILED" in check_warning([good, bad], days=7, **ours)
     assert "never checked" in check_warning([good], days=7, now=now, gauge_serial="F-2")
+
+
+def test_a_check_vouches_for_its_own_gauge_alone():
+    now = datetime(2026, 7, 20, tzinfo=UTC)
+    check = replace(verification("2026-07-18T08:00:00Z", passed=True), gauge="A")
+    assert check_warning([check], days=7, now=now, gauge="a") is None
+    assert "never checked" in check_warning([check], days=7, now=now, gauge="B")
+    assert "no name" in check_warning([check], days=7, now=now)
+    # Where both have a serial number, it decides; a name may be given to a new gauge.
+    numbered = replace(check, gauge_serial="F-1")
+    assert check_warning([numbered], days=7, now=now, gauge="A") is None
+    assert "never" in check_warning([numbered], days=7, now=now, gauge="A", gauge_serial="F-2")
 
 
 @pytest.mark.parametrize("bytes_came", ["", ": 0.0{} N"])
 def test_the_same_gap_is_not_reported_without_end(capsys, bytes_came):
-    session = SimpleNamespace(reader=SimpleNamespace(device="COM9"), recorder=BerryRecorder(FMT))
+    session = SimpleNamespace(
+        reader=SimpleNamespace(device="COM9"), recorder=BerryRecorder(FMT), season=None
+    )
     screen = PlainScreen(session, as_json=False)
     reason = "bytes that no request asked for" + bytes_came
     screen.show([Gap(i, i + 1, reason.format(i % 3)) for i in range(50)])
