@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ from gauge.clikit import (
     record_options,
     say,
 )
-from gauge.commands.options import capacity_option, format_option, gauge_options
+from gauge.commands.options import begun_season, capacity_option, format_option, gauge_options
 from gauge.errors import StoppedError, VerificationFailedError
 from gauge.mass import Mass, parse_mass
 
@@ -153,11 +154,10 @@ def command(
     fmt = _check_source(**source)
     port, capture = source["port"], source["capture"]
     from gauge.records import Session
-    from gauge.season.file import open_season
     from gauge.season.tables import now
     from gauge.verify.verification import verify
 
-    with open_season(season_file, create=True) as season:
+    with begun_season(season_file) as season:
         settings = _settings(season, site, **weights)
         say(_CAUTIONS)
         if settings.capacity_newton is None:
@@ -172,13 +172,13 @@ def command(
             **gauge,
         )
         try:
-            result, complete = verify(
+            result = verify(
                 _received(port, capture, fmt),
                 fmt=fmt,
                 season=season,
                 session=session,
                 settings=settings,
-                report=_report,
+                report=_Told(),
             )
         except KeyboardInterrupt:
             raise StoppedError(
@@ -193,7 +193,10 @@ def command(
     else:
         _show(result)
     if not result.passed:
-        raise _failure(result, None if complete else settings.timeout_s)
+        raise VerificationFailedError(
+            f"the gauge failed its check: outside of the tolerance of {result.tolerance_pct:g} %.",
+            todo="Do not log berries with it until it is fixed and passes; the result is kept.",
+        )
 
 
 def _check_source(
@@ -244,24 +247,37 @@ def _settings(
     )
 
 
-def _report(watch: WeightWatch, reading: CheckweightRow | None) -> None:
-    if reading is not None:
-        stable = " (stable)" if reading.mass_shown else ""
-        on = reading.mass_shown or "empty"
-        say(f"  {on}: {reading.reading_shown} {reading.reading_unit}{stable}")
-    say("All read." if watch.done else f"Now {watch.action}.")
+class _Told:
+    """Tells what to do and what is read, as it comes; on a terminal the live force too."""
 
+    def __init__(self) -> None:
+        self._live, self._width = sys.stderr.isatty(), 0
+        self._action, self._n_warnings = "", 0
 
-def _failure(result: CheckResult, timeout_s: float | None) -> VerificationFailedError:
-    """Say why the gauge failed; `timeout_s` is given if the check did not come to its end."""
-    why = f"outside of the tolerance of {result.tolerance_pct:g} %"
-    if timeout_s is not None:
-        missing = [w.mass.shown for w in result.weights if w.error_pct is None]
-        why = f"no stable reading on {', '.join(missing)} within {timeout_s:g} s"
-    return VerificationFailedError(
-        f"the gauge failed its check: {why}.",
-        todo="Do not log berries with it until it is fixed and passes; the result is kept.",
-    )
+    def __call__(
+        self, watch: WeightWatch, shown: str | None, reading: CheckweightRow | None
+    ) -> None:
+        if reading is not None:
+            on = f"{reading.mass_shown}:" if reading.mass_shown else "empty:"
+            self._say(f"  {on} {shown}{' (stable)' if reading.mass_shown else ''}")
+        for warning in watch.warnings[self._n_warnings :]:
+            self._say(f"  !  {warning}")
+        self._n_warnings = len(watch.warnings)
+        action = "All read." if watch.done else f"Now {watch.action}."
+        if action != self._action or reading is not None:
+            self._action = action
+            self._say(action)
+        if self._live and shown is not None and not watch.done:
+            text = f"  now {shown}"
+            click.echo(f"\r{text:{self._width}}", nl=False, err=True)
+            self._width = len(text)
+
+    def _say(self, text: str) -> None:
+        """Say a line in the place of the live one."""
+        if self._width:
+            click.echo(f"\r{'':{self._width}}\r", nl=False, err=True)
+        self._width = 0
+        say(text)
 
 
 def _show(result: CheckResult) -> None:

@@ -53,6 +53,7 @@ class WeightWatch:
         self._pending = [(mass, expected_newton(mass, gravity_m_s2)) for mass in settings.masses]
         forces = sorted({force for _, force in self._pending})
         gaps = [b - a for a, b in itertools.pairwise(forces)]
+        self._masses = {mass.shown: force for mass, force in self._pending}
         self._leave_newton = 0.25 * min([forces[0], *gaps])
         self._zero_within_newton = 0.3 * forces[0]
         self._slack = settings.tolerance_pct / 100 / 2
@@ -85,9 +86,11 @@ class WeightWatch:
         """What should be done next, for the person at the gauge."""
         if not self.readings and self._plateau_newton is None:
             return "leave the gauge empty"
+        on = self.readings[-1].mass_shown if self._on and self.readings else None
         if not self._pending:
-            return "take the weight off"
-        return f"hang {self._pending[0][0].shown}"
+            return f"take the {on or 'weight'} off"
+        following = self._pending[0][0].shown
+        return f"take the {on} off, then hang {following}" if on else f"hang {following}"
 
     @property
     def resolution_newton(self) -> float:
@@ -204,7 +207,10 @@ class WeightWatch:
         if not self.readings:
             self._zero_newton = level_newton
             if abs(level_newton) > 2.0001 * self.resolution_newton + 3 * self._noise_newton:
-                self._warn(f"the gauge rests at {middle.shown} {middle.unit}: zero it before use")
+                self._warn(
+                    f"the gauge rests at {middle.shown} {middle.unit} where it should be empty: "
+                    "take off a hook that was left on, or zero the gauge"
+                )
         self._add("zero", None, 0.0, middle, level_newton)
 
     def _on_weight(self, middle: Reading, level_newton: float) -> bool:
@@ -218,7 +224,7 @@ class WeightWatch:
             mass, force_newton = self._pending[0]
             self._warn(
                 f"the gauge was still at {middle.shown} {middle.unit}, which is not {mass.shown} "
-                f"({force_newton:.4g} N): wrong weight, something touching, or a gauge far out"
+                f"({force_newton:.4g} N): {self._likely(load_newton)}"
             )
             return False
         if index:
@@ -249,6 +255,17 @@ class WeightWatch:
                 reading_newton=newton,
             )
         )
+
+    def _likely(self, load_newton: float) -> str:
+        """Say what a load is most likely that is no weight that was pending."""
+        for n in (1, 2, 3):
+            for names in itertools.combinations(self._masses, n):
+                force_newton = sum(self._masses[name] for name in names)
+                if abs(load_newton / force_newton - 1) <= _PLAUSIBLE / 3:
+                    return f"this looks like {' and '.join(names)}"
+        if not self.readings:
+            return "take off what hangs there, such as a hook, or zero the gauge with it"
+        return "wrong weight, something touching, or a gauge far out"
 
     def _which(self, load_newton: float) -> int | None:
         """Return the place of the weight among the pending ones, the next one first."""

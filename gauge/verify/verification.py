@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Iterable
 from contextlib import closing
 
-from gauge.errors import NothingReceivedError
+from gauge.errors import NothingReceivedError, StoppedError
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Chunk, Gap, Session
@@ -14,6 +14,7 @@ from gauge.season.rows import CheckweightRow
 from gauge.verify.checkweight import CheckResult, CheckSettings, judge
 from gauge.verify.plateau import WeightWatch
 
+Report = Callable[[WeightWatch, str | None, CheckweightRow | None], None]
 _KEEP_EVERY_NS = 1_000_000_000  # ns; chunks are stored together
 _ZERO_WITHIN_S = 15.0  # s after the last weight; the zero is not awaited any longer
 
@@ -25,8 +26,8 @@ def verify(
     season: SeasonFile,
     session: Session,
     settings: CheckSettings,
-    report: Callable[[WeightWatch, CheckweightRow | None], None] = lambda watch, reading: None,
-) -> tuple[CheckResult, bool]:
+    report: Report = lambda watch, shown, reading: None,
+) -> CheckResult:
     """Run one verification and store it with its capture.
 
     Parameters
@@ -38,24 +39,25 @@ def verify(
     session : Session
     settings : CheckSettings
     report : callable, optional
-        Called with the watch at the start (reading None) and after every stable reading.
+        Called at the start and with whatever came: the watch, what the display shows (None where
+        nothing was read) and a reading that was stable (or None).
 
     Returns
     -------
-    result : CheckResult
-    complete : bool
-        False if the line ended or time ran out before all weights had been read. The result,
-        which then is a failure, is stored all the same.
+    CheckResult
 
     Raises
     ------
     NothingReceivedError
         If no line could be read at all; only the capture is kept then.
+    StoppedError
+        If the line ended or time ran out before all weights had been read, and none of those that
+        were read is out: not finished is not failed. Only the capture is kept.
     """
     watch = WeightWatch(settings, **({"window_s": 0.0} if fmt.mode == "button" else {}))
     framer = Framer(fmt)
     session_id = season.add_session(session)
-    report(watch, None)
+    report(watch, None, None)
     with closing(_kept(items, season, session_id)) as kept:
         _follow(kept, framer, watch, settings.timeout_s, report)
     if not framer.counts.readings:
@@ -70,6 +72,13 @@ def verify(
         resolution_newton=watch.resolution_newton,
         warnings=watch.warnings,
     )
+    missing = [w.mass.shown for w in result.weights if w.error_pct is None]
+    if missing and all(w.passed or w.error_pct is None for w in result.weights):
+        raise StoppedError(
+            f"the check was not finished: no stable reading on {', '.join(missing)} within "
+            f"{settings.timeout_s:g} s. What was received is kept, and no result.",
+            todo="This says nothing against the gauge. Run gauge verify again from the start.",
+        )
     season.add_verification(
         result.document(),
         watch.readings,
@@ -78,7 +87,7 @@ def verify(
         gauge_serial=session.gauge_serial,
         at=session.started_at,
     )
-    return result, watch.weighed
+    return result
 
 
 def _kept(
@@ -106,7 +115,7 @@ def _follow(
     framer: Framer,
     watch: WeightWatch,
     timeout_s: float,
-    report: Callable[[WeightWatch, CheckweightRow | None], None],
+    report: Report,
 ) -> None:
     """Watch the weights until all were read, or one does not come in time."""
     since_s = 0.0
@@ -117,9 +126,13 @@ def _follow(
             if watch.weighed:
                 return
             continue
-        for reading in watch.feed(framer.feed(item.t_ns, item.data)):
+        readings = framer.feed(item.t_ns, item.data)
+        stable = watch.feed(readings)
+        for reading in stable:
             since_s = item.t_ns / 1e9
-            report(watch, reading)
+            report(watch, f"{reading.reading_shown} {reading.reading_unit}", reading)
+        if readings and not stable:
+            report(watch, f"{readings[-1].shown} {readings[-1].unit}", None)
         waited_s = item.t_ns / 1e9 - since_s
         longest_s = min(timeout_s, _ZERO_WITHIN_S) if watch.weighed else timeout_s
         if watch.done or waited_s > longest_s:

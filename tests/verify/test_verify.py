@@ -38,7 +38,7 @@ from gauge.units import NEWTON_PER_FLOAT, Unit
 from gauge.verify.checkweight import CheckSettings
 from gauge.verify.gravity import Gravity
 from gauge.verify.plateau import WeightWatch
-from tests.lines import gauge_process, interrupted, running
+from tests.lines import Terminal, gauge_process, interrupted, running
 
 G = 9.80665
 WRITER = LineWriter(shipped_format("number-unit"))
@@ -254,15 +254,54 @@ def test_a_gauge_that_reads_high_fails_and_is_stored(tmp_path: Path, form: Path)
     assert _verify(*words, "--mass", "500g", "--tolerance", "3")[1] is None
 
 
-def test_a_weight_that_is_never_hung(tmp_path: Path, form: Path) -> None:
+def test_a_weight_that_is_never_hung_is_no_failure_of_the_gauge(tmp_path: Path, form: Path) -> None:
     capture = _capture(tmp_path / "c.txt", _gauge("200g"))
-    _, error = _verify(*_words(tmp_path, form, capture), "--mass", "200g", "--mass", "500g")
-    assert isinstance(error, VerificationFailedError)
+    words = [*_words(tmp_path, form, capture), "--mass", "200g", "--mass", "500g"]
+    _, error = _verify(*words)
+    assert isinstance(error, StoppedError)
     assert "500g" in str(error)
     with open_season(tmp_path / "a.season", read_only=True) as season:
+        assert season.verifications() == []
+        assert len(list(season.chunks(1))) > 20
+    # What was read is enough to fail it, finished or not.
+    high = _capture(tmp_path / "c.txt", _gauge("200g", display=Display(gain=1.05)))
+    assert high == capture
+    _, error = _verify(*words)
+    assert isinstance(error, VerificationFailedError)
+    with open_season(tmp_path / "a.season", read_only=True) as season:
         (row,) = season.verifications()
-        assert row.result["weights"][0]["passed"] is True
         assert row.result["weights"][1]["error_pct"] is None
+
+
+def test_stacked_and_foreign_weights_and_a_hook_are_named_while_they_hang() -> None:
+    watch = _watch("200g", "500g")
+    watch.feed(_readings([0.0] * 30))
+    assert watch.action == "hang 200g"
+    watch.feed(_readings([6.857] * 30))
+    assert "this looks like 200g and 500g" in watch.warnings[-1]
+    watch.feed(_readings([0.0] * 30 + [3.1] * 30))
+    assert "wrong weight" in watch.warnings[-1]
+    watch.feed(_readings([0.0] * 30 + [1.96] * 30))
+    assert watch.action == "take the 200g off, then hang 500g"
+    hook = _watch("200g")
+    hook.feed(_readings([0.35] * 30))
+    assert "take off a hook" in hook.warnings[-1]
+    heavy = _watch("200g")
+    heavy.feed(_readings([0.9] * 30))
+    assert "such as a hook" in heavy.warnings[-1]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+def test_the_live_force_and_what_hangs_there_are_seen_on_a_terminal(
+    tmp_path: Path, form: Path
+) -> None:
+    end, season = TcpServer(), tmp_path / "a.season"
+    with running(end, _gauge("700g", "200g", rate_hz=20.0)):
+        words = ["--port", end.address, "--format", str(form), "--season", str(season)]
+        with Terminal("verify", *words, "--mass", "200g", "--mass", "500g") as terminal:
+            terminal.wait("now 0.0")
+            terminal.wait("this looks like 200g and 500g")
+            terminal.wait("Now take the 200g off, then hang 500g.")
 
 
 def test_a_gauge_with_a_button(tmp_path: Path) -> None:
