@@ -29,6 +29,12 @@ Cell = str | int | float | Decimal | None
 # CSV file); a leading apostrophe makes it text.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
+# Codes that a spreadsheet makes another number of, or a date; a date as in ISO 8601 stays one.
+_CHANGED = re.compile(
+    r"(?!\d{4}-\d\d-\d\d$)([+-]?0\d[\d.]*|\d+(\.\d+)?E[+-]?\d+|\d{1,4}[-/]\d{1,4}([-/]\d{1,4})?"
+    r"|\d{16,}|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[- ]?\d{1,4})",
+    re.IGNORECASE,
+)
 
 
 # Columns that are read somewhere; a header matches them whatever its case, blanks and dashes.
@@ -407,7 +413,8 @@ def csv_lines(
     header : sequence of str
     rows : iterable of sequence
         None is an empty cell. A Decimal keeps its digits as shown (``2.370``). Text that is a plain
-        number is a number; other text that a spreadsheet would run gets a leading apostrophe.
+        number is a number; other text that a spreadsheet would run, or change, gets a leading
+        apostrophe.
     delimiter : str
         One character.
     decimal_comma : bool
@@ -423,9 +430,12 @@ def csv_lines(
         if value is None:
             return ""
         text = str(value)
-        if _NUMBER.fullmatch(text) or not isinstance(value, str):
+        changed = isinstance(value, str) and _CHANGED.fullmatch(text)
+        if not changed and (_NUMBER.fullmatch(text) or not isinstance(value, str)):
             return text.replace(".", ",") if decimal_comma else text
-        return f"'{text}" if text.startswith(_FORMULA) else text
+        # Some spreadsheets pass over blanks before a formula.
+        runs = text.startswith(_FORMULA) or text.lstrip().startswith(_FORMULA)
+        return f"'{text}" if changed or runs else text
 
     out = io.StringIO(newline="")
     writer = csv.writer(out, delimiter=delimiter)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from random import Random
 
+from gauge.port.polling import ASK_EVERY_S
 from gauge.protocol.lineformat import SerialSettings
 from gauge.records import Chunk
 from gauge.simulate.uart import received
@@ -259,7 +260,7 @@ class Bench:
         self.index += 1
         return data
 
-    def receive(self, settings: SerialSettings, seconds: float, *, request, every_s, enough):
+    def receive(self, settings: SerialSettings, seconds: float, *, request, enough):
         """Receive, as `gauge.learn.sweep.Sweep` wants it."""
         from gauge.learn.received import Received
 
@@ -285,9 +286,8 @@ class Bench:
                 t += self.rng.uniform(1.5, 4.0)
         else:
             understood = request == gauge.request and same_speed
-            times = (
-                [0.02 + i * every_s for i in range(int(seconds / every_s))] if understood else []
-            )
+            n = int(seconds / ASK_EVERY_S) if understood else 0
+            times = [0.02 + i * ASK_EVERY_S for i in range(n)]
         self.listened_s += seconds
         chunks: list[Chunk] = []
         asked = -1.0

@@ -16,7 +16,6 @@ from gauge.errors import ImpossibleSheetError, InvalidValueError
 if TYPE_CHECKING:
     from calibrate.data.clamshell import Clamshell
     from calibrate.data.scale import Scale
-    from calibrate.stats.estimate import Estimate
     from calibrate.tables.shares import Shares
 
 CAUTION = "Percentages inform; local grades and the buyer's terms decide what may be sold."
@@ -115,11 +114,9 @@ def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
         "clamshells": [
             {
                 "sample": one.sample,
-                **dict(one.levels),
-                "rater": one.rater,
-                "n": one.n,
+                **one.levels,
+                **answers.document(one, "rater", "n", "mean_score"),
                 **one.to_document(),
-                "mean_score": one.mean_score,
                 **shares([one], level=level).to_json(),
             }
             for one in sheets
@@ -136,6 +133,7 @@ def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
 
 def _show(sheets: Sequence[Clamshell], level: float) -> None:
     from calibrate.tables.shares import shares
+    from calibrate.tables.tabletext import format_percent
 
     scale = sheets[0].scale
     rows = [
@@ -158,7 +156,7 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
     if mean.at_limit is not None and mean.at_limit.value is not None:
         echo(
             f"Soft: beyond the sale limit {scale.sale_limit}. At the limit: "
-            f"{_cell(mean.at_limit)} %. Brackets: {level:.0%} interval."
+            f"{format_percent(mean.at_limit)} %. Brackets: {level:.0%} interval."
         )
     if any(one.marketable is None for one in sheets) and mean.marketable_most is not None:
         echo(
@@ -175,15 +173,9 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
 
 
 def _cells(found: Shares) -> list[str]:
-    return [_cell(one) for one in (found.soft, found.leaky, found.decayed, found.marketable)]
+    from calibrate.tables.tabletext import format_percent
 
-
-def _cell(one: Estimate | None) -> str:
-    if one is None or one.value is None:
-        return "-"
-    if one.low is None or one.high is None:
-        return f"{100 * one.value:.0f}"
-    return f"{100 * one.value:.0f} ({100 * one.low:.0f}-{100 * one.high:.0f})"
+    return [*map(format_percent, (found.soft, found.leaky, found.decayed, found.marketable))]
 
 
 def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:

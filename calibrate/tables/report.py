@@ -148,7 +148,7 @@ def build_report(table: Table, *, cues: Sequence[str] = (), rule: KeepRule | Non
     effects = []
     for cue in cues:
         try:
-            if table.units is None:
+            if not table.units.m:
                 raise TooFewScoresError("cues need peak forces")
             effects.append(cue_effect(table.units, cue, level=table.level))
         except FirmhandError as error:

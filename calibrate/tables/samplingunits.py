@@ -6,8 +6,8 @@ A million berries become some ten thousand clamshells here; all later statistics
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import dataclass, fields, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,6 @@ _WITHIN = (
 )  # fmt: skip
 # Berries predicted at a time, which keeps memory small.
 _CHUNK = 65536
-_ARRAYS = ("n", "mean_newton", "ss_n2", "mean_h", "scores", "predicted", "predicted_soft")
 
 
 def sort_key(text: str | None) -> tuple[int, float, str]:
@@ -94,12 +93,13 @@ class SamplingUnits:
 
     def at(self, units: Ints) -> SamplingUnits:
         """Take some units."""
-        arrays = {name: getattr(self, name) for name in _ARRAYS}
+        columns = [(one.name, getattr(self, one.name)) for one in fields(self)]
+        taken: dict[str, Any] = {k: v[units] for k, v in columns if isinstance(v, np.ndarray)}
         return replace(
             self,
             factors={name: factor.at(units) for name, factor in self.factors.items()},
             sheets=tuple(self.sheets[unit] for unit in units.tolist()) if self.sheets else (),
-            **{name: array[units] for name, array in arrays.items() if array is not None},
+            **taken,
         )
 
     def where(self, mask: NDArray[np.bool_]) -> SamplingUnits:
@@ -180,7 +180,7 @@ def berry_units(
     """
     n = pool.n
     own = {"clamshell": ("clamshell", "sample"), "replicate": ("replicate",), "berry": ()}[unit]
-    if own and not any(name in pool.factors for name in own):
+    if n and own and not any(name in pool.factors for name in own):
         raise NoSuchRecordError(
             f"No source names a {unit}.", todo="Add the column, or choose another --unit."
         )
@@ -248,23 +248,18 @@ def _predict(
     return found[:, :k], found[:, k:] if cuts else None
 
 
-def sheet_units(clamshells: Sequence[Clamshell]) -> SamplingUnits | None:
-    """Make one unit of each clamshell sheet; None without sheets."""
-    if not clamshells:
-        return None
+def sheet_units(clamshells: Sequence[Clamshell]) -> SamplingUnits:
+    """Make one unit of each clamshell sheet."""
     m = len(clamshells)
-    names = dict.fromkeys(name for one in clamshells for name in one.levels)
-    factors = {
-        name: Factor.of([one.levels.get(name) or None for one in clamshells]) for name in names
-    }
-    factors["sample"] = Factor.of([one.sample for one in clamshells])
+    levels = [{**one.levels, "sample": one.sample} for one in clamshells]
+    names = dict.fromkeys(name for one in levels for name in one)
     return SamplingUnits(
         name="clamshell",
-        factors=factors,
+        factors={name: Factor.of([one.get(name) or None for one in levels]) for name in names},
         n=np.zeros(m),
         mean_newton=np.full(m, np.nan),
         ss_n2=np.zeros(m),
         mean_h=np.full(m, np.nan),
-        scores=np.array([one.counts for one in clamshells], dtype=float),
+        scores=np.array([one.counts for one in clamshells], dtype=float) if m else None,
         sheets=tuple(clamshells),
     )

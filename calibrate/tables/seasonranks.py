@@ -127,9 +127,9 @@ class SeasonRanks:
         }
 
 
-def season_ranks(units: SamplingUnits | None, rule: KeepRule) -> SeasonRanks | None:
+def season_ranks(units: SamplingUnits, rule: KeepRule) -> SeasonRanks | None:
     """Rank the selections of a table within its seasons; None without two seasons."""
-    if units is None or not {"selection", "season"} <= units.factors.keys():
+    if not {"selection", "season"} <= units.factors.keys():
         return None
     means: dict[str, dict[str, tuple[float, float | None, int]]] = {}
     for (season, selection), mine in units.pressed().groups(("season", "selection")).items():

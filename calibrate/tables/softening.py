@@ -40,7 +40,7 @@ def softening_by_row(table: Table) -> tuple[tuple[Mapping[str, str | None], Soft
     by = [name for name in table.by if name != "storage_day"]
     found: dict[Key, Softening] = {}
     for source in (table.units, table.sheets):
-        for key, group in source.groups(by).items() if source is not None else ():
+        for key, group in source.groups(by).items():
             units = group.where(np.isfinite(_days(group)))
             if np.unique(_days(units)).size > 1:
                 one = _soften(units, table)

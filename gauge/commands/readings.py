@@ -20,14 +20,16 @@ from gauge.clikit import (
     say,
     season_argument,
 )
-from gauge.records import Sample
+from gauge.plaintext import plural
+from gauge.records import Sample, Session
 
 if TYPE_CHECKING:
     from gauge.season.rows import BerryRow
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
 _SAMPLE = tuple(f.name for f in fields(Sample) if f.name not in {"code", "cues", "fruit_temp_c"})
-_REST = ("at", "session", "size_mm", "fruit_temp_c", *_SAMPLE)
+_GAUGE = ("gauge", "serial_number", "operator")
+_REST = ("at", "session", *_GAUGE, "size_mm", "fruit_temp_c", *_SAMPLE)
 _Row = dict[str, Any]
 
 
@@ -65,6 +67,7 @@ def read_layout(delimiter: str | None, decimal: str) -> dict[str, Any]:
         help="The decimal sign of the CSV.",
     ),
 )
+@click.option("--voided", is_flag=True, help="Also write void berries into the CSV.")
 @click.option("--bom", is_flag=True, help="Begin the CSV with a byte order mark, for spreadsheets.")
 def command(
     season: Path,
@@ -73,12 +76,15 @@ def command(
     csv_file: Path | None,
     long: bool,
     layout: dict[str, Any],
+    voided: bool,
     bom: bool,
 ) -> None:
     """Show or export every berry.
 
-    Voided berries are shown too, with the reason, and what was noted. In the CSV each rater has a
-    column of scores, and text that a spreadsheet would run as a formula begins with an apostrophe.
+    Voided berries are shown too, with the reason, and what was noted. The CSV holds those that
+    count, unless --voided is given; each rater has a column of scores, times are local with their
+    offset. Text that a spreadsheet would run as a formula, or change (007, 1-2, 3E5), begins with
+    an apostrophe.
 
     \b
     gauge readings 2026.season
@@ -95,15 +101,23 @@ def command(
         notes: dict[int | None, list[str]] = {}
         for note in file.notes():
             notes.setdefault(note.berry_id, []).append(note.text)
-    rows = [_row(berry, samples[berry.sample], notes.get(berry.berry_id, [])) for berry in berries]
+        sessions = {row.session_id: row.session for row in file.sessions()}
+    rows = [
+        _row(berry, samples[berry.sample], notes.get(berry.berry_id, []))
+        | _at_gauge(sessions.get(berry.session_id or 0))
+        for berry in berries
+    ]
     if csv_file is not None:
         from gauge.csvsheet import csv_lines
         from gauge.outfile import write_whole
 
-        header, cells = (_long if long else _wide)(rows)
+        valid = [row for row in rows if voided or row["void"] is None]
+        header, cells = (_long if long else _wide)(valid)
         lines = csv_lines(header, ([row.get(name) for name in header] for row in cells), **layout)
         write_whole(csv_file, lines, bom=bom)
-        say(f"{len(berries)} berries written to {csv_file}.")
+        left_out = len(rows) - len(valid)
+        void = f"; {left_out} void left out (--voided adds them)" if left_out else ""
+        say(f"{plural(len(valid), 'berry')} written to {csv_file}{void}.")
     if as_json:
         emit_json(rows)
     elif csv_file is None:
@@ -130,6 +144,24 @@ def _row(berry: BerryRow, sample: Sample, notes: list[str]) -> _Row:
     }
 
 
+def _at_gauge(session: Session | None) -> _Row:
+    """Return which gauge a berry was pressed on, and who worked at it."""
+    return {
+        "gauge": session and session.gauge,
+        "serial_number": session and session.gauge_serial,
+        "operator": session and session.operator,
+    }
+
+
+def _local(at: str) -> str:
+    """Return a time as it was on the clock here, with its offset."""
+    from datetime import UTC, datetime
+
+    time = datetime.fromisoformat(at)
+    time = time if time.tzinfo else time.replace(tzinfo=UTC)
+    return time.astimezone().isoformat(timespec="seconds")
+
+
 def _wide(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
     """Return header and rows of the CSV: one row a berry, one column a rater and occasion."""
     keys = {(mark["rater"], mark["occasion"]) for row in rows for mark in row["scores"]}
@@ -145,7 +177,7 @@ def _wide(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
             texts = {name: "; ".join(row[name]) or None for name in ("flags", "notes")}
             peak = None if row["peak_shown"] is None else Decimal(row["peak_shown"])
             planned = {cues[name]: value for name, value in row["cues"].items()}
-            yield row | scores | texts | {"peak": peak} | planned
+            yield row | scores | texts | {"peak": peak, "at": _local(row["at"])} | planned
 
     return [*header, *cues.values()], cells()
 
@@ -160,7 +192,8 @@ def _long(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
                 continue
             label = f"{row['sample']}-{row['number']}"
             for mark in row["scores"]:
-                yield row | mark | {"berry": label, "force_N": Decimal(repr(row["peak_N"]))}
+                force = Decimal(repr(row["peak_N"]))
+                yield row | mark | {"berry": label, "force_N": force, "at": _local(row["at"])}
 
     return header, cells()
 
@@ -187,4 +220,4 @@ def _show(rows: Sequence[_Row]) -> None:
         header = ["id", "sample", "berry", "peak", "N", "scores", "remarks"]
         print_table(header, table, left=(1, 5, 6), whole=range(5))
     void = sum(row["void"] is not None for row in rows)
-    echo(f"{len(rows)} berries, {void} of them void.")
+    echo(f"{plural(len(rows), 'berry')}, {void} of them void.")

@@ -45,13 +45,12 @@ class PortListener:
         seconds: float,
         *,
         request: bytes | None,
-        every_s: float | None,
         enough: Callable[[Received], bool],
     ) -> Received:
         """Receive, as `gauge.learn.sweep.Sweep` wants it."""
         if self._reader is None or self._open_for != (settings, request):
             self.close()
-            reader = PortReader(self._port, settings, request=request, every_s=every_s)
+            reader = PortReader(self._port, settings, request=request)
             reader.start()
             self._reader, self._open_for = reader, (settings, request)
         reader = self._reader

@@ -12,6 +12,7 @@ from gauge.errors import NothingReceivedError, NotSureError
 from gauge.learn.choice import PRESSES_LEAST
 from gauge.learn.inference import Learned, common_form, count_presses, infer, is_one_line
 from gauge.learn.received import NeedMoreError, NoCommonFormError, Received
+from gauge.port.polling import ASK_EVERY_S
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import SerialSettings
 from gauge.units import Unit
@@ -21,8 +22,8 @@ SPEEDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
 # Data bits and parity. Parity is told from bit 7 at 8N1; the others are for ports that do not hand
 # over bytes of wrong parity.
 FRAMINGS = ((8, "N"), (7, "E"), (7, "O"), (8, "E"), (8, "O"))
-# s; time to listen at a setting, longer where few bytes come, for an answer, between requests
-PROBE_S, PROBE_MOST_S, ANSWER_S, POLL_S = 1.5, 4.0, 0.4, 0.1
+# s; time to listen at a setting, longer where few bytes come, for an answer
+PROBE_S, PROBE_MOST_S, ANSWER_S = 1.5, 4.0, 0.4
 ONE_SQUEEZE_S = 8.0  # s; who has squeezed once by then will hardly squeeze again
 _ENDS = (b"\n", b"\r", b"\r\n")
 
@@ -46,7 +47,7 @@ class Sweep:
     ----------
     receive : callable
         Receives at one setting: called with (settings, seconds, request=bytes or None, sent every
-        every_s=, enough=), until ``enough(received)`` says so or the seconds are over.
+        `ASK_EVERY_S`, enough=), until ``enough(received)`` says so or the seconds are over.
     seconds : float
         How long to listen at the setting that fits; each other one takes `PROBE_S` or so.
     takes_speed : bool, optional
@@ -197,7 +198,7 @@ class Sweep:
         learned = infer(received, unit=self._unit, name=self._name)
         if received.request:
             span_s = (received.chunks[-1].t_ns - received.chunks[0].t_ns) / 1e9
-            if learned.n_lines > 3 + 1.5 * span_s / POLL_S:
+            if learned.n_lines > 3 + 1.5 * span_s / ASK_EVERY_S:
                 raise NotSureError(
                     f"after {received.request!r} the gauge sends on by itself.",
                     todo="Leave it sending, and learn again: it will be read as it is.",
@@ -250,9 +251,7 @@ class Sweep:
             return enough(received)
 
         try:
-            every_s = POLL_S if request else None
-            got = self._receive(settings, seconds, request=request, every_s=every_s, enough=judge)
-            so_far[:] = [got]
+            so_far[:] = [self._receive(settings, seconds, request=request, enough=judge)]
         finally:  # also on Ctrl-C, or where the port went away
             self.received += so_far
         return so_far[0]

@@ -18,6 +18,8 @@ from typing import NamedTuple
 
 from gauge.errors import InvalidValueError
 
+# s; a gauge whose replies are not known yet, and so cannot be told apart, is asked so often
+ASK_EVERY_S = 0.1
 _MARGIN = 2.0  # a reply may take so many times as long as the slowest of late
 _FORGET = 0.98  # share of that slowest time that is kept from reply to reply
 

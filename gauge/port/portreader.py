@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from gauge.claims import claim_port
 from gauge.errors import PortBusyError, PortError
 from gauge.port.clockstep import ClockWatch
-from gauge.port.polling import Dropped, Poller, Reply
+from gauge.port.polling import ASK_EVERY_S, Dropped, Poller, Reply
 from gauge.port.serialport import LOST, SerialPort, why_lost
 from gauge.protocol.capture import escape
 from gauge.protocol.lineformat import LineFormat, SerialSettings
@@ -36,8 +36,8 @@ class PortReader:
     poller : Poller, optional
         For a polled gauge; with `request`.
     request : bytes, optional
-        With `poller`, what it asks; without, sent every `every_s` and all that comes is passed on.
-    every_s : float, optional
+        With `poller`, what it asks; without, sent every `ASK_EVERY_S` and all that comes is passed
+        on.
     """
 
     def __init__(
@@ -47,10 +47,9 @@ class PortReader:
         *,
         poller: Poller | None = None,
         request: bytes | None = None,
-        every_s: float | None = None,
     ) -> None:
         self.port = port
-        self._poller, self._request, self._every_s = poller, request, every_s
+        self._poller, self._request = poller, request
         timeout_s = _TIMEOUT_S if poller is None else _POLL_TIMEOUT_S
         self._port = SerialPort(port, settings, timeout_s=timeout_s)
         self._items: queue.SimpleQueue[Chunk | Gap | LineLost | Exception] = queue.SimpleQueue()
@@ -181,7 +180,7 @@ class PortReader:
             for item in out:
                 self._judge(item)
         else:
-            due_ns = 0 if self._asked_ns is None else self._asked_ns + (self._every_s or 1) * 1e9
+            due_ns = 0 if self._asked_ns is None else self._asked_ns + ASK_EVERY_S * 1e9
             ask = self._request is not None and self.now_ns >= due_ns
         if ask and self._request:
             self._asked_ns = self.now_ns

@@ -7,7 +7,6 @@ import os
 import sqlite3
 import stat
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from gauge.errors import (
@@ -134,12 +133,7 @@ class SeasonFile(ChangeTables, CalibrationTables):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

@@ -68,7 +68,7 @@ class PtyServer:
         return not any(event & select.POLLHUP for _, event in self._poll.poll(0))
 
     def read(self) -> bytes:
-        """Return what the client sent."""
+        """Return what the client sent; never wait."""
         try:
             return os.read(self._fd, 4096)
         except OSError:

@@ -1,39 +1,22 @@
-"""The gauge's end of a line: what every kind of it does, and a TCP port, also with RFC 2217."""
+"""The gauge's end of a line on a TCP port, also with RFC 2217."""
 
 from __future__ import annotations
 
 import contextlib
 import select
 import socket
-from typing import Protocol
+from typing import TYPE_CHECKING, TypeAlias
 
 from gauge.errors import PortError
 from gauge.port.comport import ComPort
 from gauge.protocol.lineformat import SerialSettings
 
+if TYPE_CHECKING:
+    from gauge.simulate.ptyserver import PtyServer
 
-class Server(Protocol):
-    """The gauge's end of a line."""
 
-    address: str
-
-    def attached(self) -> bool:
-        """Whether a client has the line open."""
-
-    def read(self) -> bytes:
-        """Return what the client sent; never wait."""
-
-    def write(self, data: bytes) -> None:
-        """Send; what the client does not take is lost, as on a real line."""
-
-    def client_settings(self, settings: SerialSettings) -> SerialSettings:
-        """Return the gauge's settings, changed to the client's wherever the line shows those."""
-
-    def wait(self, seconds: float) -> None:
-        """Sleep until the client sends something, at most so long."""
-
-    def close(self) -> None:
-        """Hang up."""
+# The gauge's end of a line.
+Server: TypeAlias = "TcpServer | PtyServer"
 
 
 class TcpServer:
@@ -83,7 +66,7 @@ class TcpServer:
             self._client = None
 
     def read(self) -> bytes:
-        """Return what the client sent."""
+        """Return what the client sent; never wait."""
         if self._client is None:
             return b""
         try:
@@ -101,7 +84,7 @@ class TcpServer:
         return data
 
     def write(self, data: bytes) -> None:
-        """Send; a client that has gone is forgotten."""
+        """Send; what the client does not take is lost, and one that has gone is forgotten."""
         self._send(data if self._com is None else self._com.escaped(data))
 
     def _send(self, data: bytes) -> None:

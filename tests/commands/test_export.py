@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 import subprocess
+import time
 
 import pandas as pd
 import pytest
@@ -20,7 +21,7 @@ from gauge.cli import group
 from gauge.csvsheet import CsvSheet, csv_lines
 from gauge.errors import CannotWriteError, UnreadableFileError
 from gauge.outfile import write_whole
-from gauge.records import FingerScore, Flag, Sample
+from gauge.records import FingerScore, Flag, Sample, Session
 from gauge.units import Unit
 from tests.season_helpers import begun, press
 
@@ -96,7 +97,7 @@ def test_the_table_fits_a_narrow_terminal_and_says_what_is_void(path) -> None:
 
 def test_pandas_reads_the_csv(path, tmp_path) -> None:
     out = tmp_path / "b.csv"
-    run("readings", path, "--csv", out)
+    run("readings", path, "--voided", "--csv", out)
     for _ in range(2):
         table = pd.read_csv(out)
         assert list(table["peak"]) == [0.279, 1.3, 12.5]
@@ -110,14 +111,14 @@ def test_pandas_reads_the_csv(path, tmp_path) -> None:
         assert table["selection"][2] == "'" + DANGEROUS
         assert table["void"][2] == "'-fell, on the floor"
         assert table["plan_void"][2] == "'@x"
-        run("readings", path, "--csv", out, "--bom")
+        run("readings", path, "--voided", "--csv", out, "--bom")
     assert out.read_bytes().startswith(b"\xef\xbb\xbf")
     assert "0.2790" in out.read_text("utf-8")  # as shown, to the last digit
 
 
 def test_a_decimal_comma_for_spreadsheets_that_use_one(path, tmp_path) -> None:
     out = tmp_path / "b.csv"
-    run("readings", path, "--csv", out, "--decimal", "comma")
+    run("readings", path, "--voided", "--csv", out, "--decimal", "comma")
     table = pd.read_csv(out, sep=";", decimal=",")
     assert list(table["peak"]) == [0.279, 1.3, 12.5]
     assert list(table["night"])[2] == -3.5
@@ -133,7 +134,7 @@ def test_a_decimal_comma_for_spreadsheets_that_use_one(path, tmp_path) -> None:
 @pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed")
 def test_r_reads_the_csv(path, tmp_path) -> None:
     out = tmp_path / "b.csv"
-    run("readings", path, "--csv", out)
+    run("readings", path, "--voided", "--csv", out)
     code = (
         f'd <- read.csv("{out}", encoding = "UTF-8"); stopifnot(nrow(d) == 3, is.numeric(d$peak), '
         "is.numeric(d$peak_N), d$peak == c(0.279, 1.3, 12.5), d$storage_temp_c[3] == -1.5, "
@@ -146,7 +147,14 @@ def test_r_reads_the_csv(path, tmp_path) -> None:
 @pytest.mark.parametrize("comma", [False, True])
 def test_libreoffice_reads_the_csv(path, tmp_path, comma) -> None:
     out = tmp_path / "b.csv"
-    run("readings", path, "--csv", out, *(["--decimal", "comma", "--bom"] if comma else []))
+    run(
+        "readings",
+        path,
+        "--voided",
+        "--csv",
+        out,
+        *(["--decimal", "comma", "--bom"] if comma else []),
+    )
     # Token 1: separator, 2: quote, 3: UTF-8, 4: from line 1, 6: language (1031 is German).
     tokens = f"{ord(';' if comma else ',')},34,76,1,,{1031 if comma else 1033},false,true"
     subprocess.run(
@@ -161,9 +169,49 @@ def test_libreoffice_reads_the_csv(path, tmp_path, comma) -> None:
     assert "table:formula" not in text
 
 
+def test_the_csv_counts_valid_berries_alone_and_says_where_and_when(tmp_path, monkeypatch) -> None:
+    monkeypatch.setenv("TZ", "Etc/GMT-2")  # two hours ahead of UTC
+    time.tzset()
+    path, out = tmp_path / "a.season", tmp_path / "b.csv"
+    with begun(path, "007") as season:
+        session = Session(
+            started_at="2026-07-01T08:00:00Z", gauge="FG-2", gauge_serial="0012", operator="jo"
+        )
+        ours = season.add_session(session)
+        for i, peak in enumerate((1.0, 2.0, 9.0), 1):
+            season.acknowledge_berry(ours, 1, i, press(float(i), str(peak), flags=()))
+        season.void(3, "fell")
+    result = CliRunner().invoke(group, ["readings", str(path), "--csv", str(out)])
+    assert "2 berries written" in result.stderr
+    assert "1 void left out" in result.stderr
+    table = pd.read_csv(out)
+    assert table["peak_N"].mean() == 1.5
+    assert list(table["sample"]) == ["'007", "'007"]
+    known = table[["gauge", "serial_number", "operator"]].drop_duplicates().to_numpy()
+    assert known.tolist() == [["FG-2", "'0012", "jo"]]
+    assert table["at"].str.endswith("+02:00").all()
+    assert json.loads(run("readings", path, "--json"))[2]["void"] == "fell"
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.parametrize(
+    "code", ["007", "1-2", "3E5", "1/2", "MAR1", "Sept 7", "12345678901234567", " =1+1", "\n=1"]
+)
+def test_codes_stay_text_in_a_spreadsheet(code) -> None:
+    (line,) = list(csv_lines(["a"], [[code]]))[1:]
+    assert next(csv.reader(io.StringIO(line, newline="")))[0] == "'" + code
+
+
+@pytest.mark.parametrize("code", ["7", "0.5", "B-01", "2026-07-01", "R-114", "0", "12"])
+def test_other_text_is_left_alone(code) -> None:
+    (line,) = list(csv_lines(["a"], [[code]]))[1:]
+    assert line.strip() == code
+
+
 def test_no_text_runs_as_a_formula_and_numbers_stay_numbers() -> None:
-    texts = ["=1", "+a", "-a", "@a", "\ta", "\ra", "=-1", "-1+1", "--1"]
-    plain = ["-1", "+1.5", "-0.25", "a=1", "", "1e5", "R-114", "'x"]
+    texts = ["=1", "+a", "-a", "@a", "\ta", "\ra", "=-1", "-1+1", "--1", "1e5"]
+    plain = ["-1", "+1.5", "-0.25", "a=1", "", "R-114", "'x"]
     numbers = [-1.5, -2, None, 1e-7]
     lines = "".join(csv_lines(["a"], [[x] for x in (*texts, *plain, *numbers)]))
     (_, *cells) = [row[0] if row else "" for row in csv.reader(io.StringIO(lines, newline=""))]

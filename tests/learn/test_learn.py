@@ -275,7 +275,7 @@ def test_requests_have_their_ends() -> None:
 def test_nothing_is_sent_without_consent() -> None:
     asked: list[bytes | None] = []
 
-    def receive(settings, seconds, *, request, every_s, enough):  # type: ignore[no-untyped-def]
+    def receive(settings, seconds, *, request, enough):  # type: ignore[no-untyped-def]
         asked.append(request)
         return Received(settings=settings, chunks=(), request=request)
 

@@ -289,7 +289,7 @@ def test_a_request_is_sent_time_and_again(tcp):
             client.sendall(b"2.37 N\r\n")
 
     threading.Thread(target=gauge, daemon=True).start()
-    with PortReader(tcp.url, LINE, request=b"READ?\n", every_s=0.1) as reader:
+    with PortReader(tcp.url, LINE, request=b"READ?\n") as reader:
         got = Collected(reader)
         time.sleep(0.5)
         assert got.data.count(b"2.37 N\r\n") >= 4
@@ -300,7 +300,7 @@ def test_learning_says_when_the_port_went_away(tcp):
     threading.Thread(target=lambda: tcp.accept().close(), daemon=True).start()
     ears = PortListener(tcp.url)
     with pytest.raises(PortError, match="went away"):
-        ears(LINE, 2.0, request=None, every_s=None, enough=lambda heard: False)
+        ears(LINE, 2.0, request=None, enough=lambda heard: False)
     ears.close()
 
 
