@@ -31,7 +31,7 @@ MAY_IMPORT = {
     "sqlite3": {"gauge.season"},
     "matplotlib": {"gauge.verify.chart", "calibrate.plots"},
     "openpyxl": {"gauge.workbook"},
-    "textual": {"gauge.session"},
+    "textual": {"gauge.session", "gauge.forms"},
     "rich": {"gauge.clikit", "gauge.session", "gauge.commands", "calibrate.commands"},
 }
 # One import a contract that it must find, as (contract, file, line).
