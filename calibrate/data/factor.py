@@ -128,5 +128,17 @@ def combined(factors: Sequence[Factor], n: int) -> Ints:
     return _dense(key)
 
 
+def first_rows(key: Ints) -> Ints:
+    """Find for each row the first row with the same key.
+
+    Examples
+    --------
+    >>> first_rows(np.array([7, 3, 7, 3, 5])).tolist()
+    [0, 1, 0, 1, 4]
+    """
+    _, first, place = np.unique(key, return_index=True, return_inverse=True)
+    return first[place]
+
+
 def _dense(key: Ints) -> Ints:
     return np.unique(key, return_inverse=True)[1].astype(np.int64)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.data.factor import Factor, combined
+from calibrate.data.factor import Factor, combined, first_rows
 from gauge.units import MOST_NEWTON, NEWTON_PER_FLOAT, Unit
 
 if TYPE_CHECKING:
@@ -101,10 +101,7 @@ def _contradictions(pairs: Pairs, where: Sequence[str]) -> Iterator[str]:
     if not pairs.berries:
         return
     force, n = pairs.force_newton, pairs.rank.size
-    order = np.argsort(pairs.berry, kind="stable")
-    first = np.empty(n, np.int64)
-    _, begins, place = np.unique(pairs.berry[order], return_index=True, return_inverse=True)
-    first[order] = order[begins][place]
+    first = first_rows(pairs.berry)
     other = np.abs(force - force[first]) > _SAME_FORCE * np.abs(force[first])
     yield from _said(where, other, "this berry has another force in an earlier row ({} N)", force)
     if not pairs.raters or (pairs.count != 1).any():
@@ -112,11 +109,8 @@ def _contradictions(pairs: Pairs, where: Sequence[str]) -> Iterator[str]:
     texts = [pairs.extra[name] for name in ("occasion", "scored_at") if name in pairs.extra]
     more = [Factor.of([str(text) for text in column]) for column in texts]
     codes = [Factor(code=c.astype(np.int32), labels=()) for c in (pairs.berry, pairs.rater)]
-    _, begins, place = np.unique(
-        combined([*codes, *more], n), return_index=True, return_inverse=True
-    )
-    again = begins[place] != np.arange(n)
-    same = pairs.rank == pairs.rank[begins[place]]
+    first = first_rows(combined([*codes, *more], n))
+    again, same = first != np.arange(n), pairs.rank == pairs.rank[first]
     yield from _said(where, again & same & ~other, "this rater's score of this berry stands twice")
     yield from _said(
         where, again & ~same & ~other,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.codedsheet import CodedSheet
-from calibrate.data.factor import Factor, combined
+from calibrate.data.factor import Factor, combined, first_rows
 from calibrate.data.pairs import looks_like_season
 from calibrate.data.scale import BLACKBERRY, Scale, score_label
 from gauge.errors import TooFewScoresError
@@ -89,10 +89,8 @@ def _from_csv(path: Path, scale: Scale) -> tuple[Factor, Factor, Ints]:
     sheet.need("berry", "rater", "score")
     berry, rater = sheet.names("berry"), sheet.raters()
     rank = sheet.values("score", lambda text: scale.rank(score_label(text))).astype(np.int64)
-    _, first = np.unique(combined([berry, rater], len(sheet)), return_index=True)
-    again = np.setdiff1d(np.arange(len(sheet)), first)
-    if again.size:
-        row = int(again[0])
+    first = first_rows(combined([berry, rater], len(sheet)))
+    for row in np.flatnonzero(first != np.arange(len(sheet)))[:1].tolist():
         who = f"rater {rater.text(row)} scored berry {berry.text(row)} already"
         sheet.bad(row, "score", who)
     return sheet.columns["berry"], rater, rank

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.clamshell import Clamshell
-from calibrate.data.factor import Factor, combined
+from calibrate.data.factor import Factor, combined, first_rows
 from calibrate.tables.source import NAMED_SEASON, Scores, Source, season_of
 
 Floats = NDArray[np.float64]
@@ -67,8 +67,7 @@ class Rows:
         named = (self.factors["sample"].code >= 0) & (self.factors["number"].code >= 0)
         rows = np.flatnonzero(named)
         key = self._key(NAMED_SEASON, "site", "sample", "number")[rows]
-        _, begins, place = np.unique(key, return_index=True, return_inverse=True)
-        first_of[rows] = rows[begins][place]
+        first_of[rows] = rows[first_rows(key)]
         keep = first_of == np.arange(n)
         again = np.flatnonzero(~keep[rows])
         here = rows[again[np.argsort(key[again], kind="stable")]]
@@ -126,8 +125,7 @@ def scores_once(scores: Scores, source: Ints) -> tuple[Ints, list[tuple[int, int
     for code in (scores.rater.code, scores.occasion.code):
         who = who * (int(code.max()) + 1) + code
     once = np.sort(np.unique(who * (int(rank.max()) + 1) + rank, return_index=True)[1])
-    _, first, place = np.unique(who[once], return_index=True, return_inverse=True)
-    earlier = once[first][place.ravel()]
+    earlier = once[first_rows(who[once])]
     # Two scores of one rater in one source are a repeat; in two sources they contradict.
     clash = (source[once] != source[earlier]) & (once != earlier)
     pairs = zip(once[clash].tolist(), earlier[clash].tolist(), strict=True)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibrate.data.clamshell import Clamshell, looks_like_sheets, read_sheets
 from calibrate.data.codedsheet import CodedSheet, spelled_once
-from calibrate.data.factor import Factor, combined
+from calibrate.data.factor import Factor, combined, first_rows
 from calibrate.data.pairs import looks_like_season
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 from gauge.errors import BadTableError
@@ -114,14 +114,14 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
         if factor in names
     }
     n, column = len(sheet), sheet.force_column
-    force, rank = np.full(n, np.nan), np.full(n, -1)
+    force, rank = np.full(n, np.nan), np.full(n, -1.0)
     if column:
         force = sheet.forces(blank=True)
         for row in np.flatnonzero(force <= 0)[:1].tolist():
             sheet.bad(row, column, f"a peak of {force[row]:g} N is no press on a berry")
     if "score" in sheet.header:
-        scale = scale or _scale_of(sheet)
-        rank = sheet.values("score", partial(_rank, scale)).astype(np.int64)
+        known = scale = scale or _scale_of(sheet)
+        rank = sheet.values("score", lambda text: known.rank(score_label(text)) if text else -1)
     elif not column:
         raise BadTableError(
             f"{sheet.path}: the header has neither force_N nor score nor counts of scores "
@@ -146,9 +146,9 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
         _, code = np.unique(force, return_inverse=True)
         alike = Factor(code=code.astype(np.int32), labels=())
         key = combined([*factors.values(), alike], n)
-        _, begins, place = np.unique(key, return_index=True, return_inverse=True)
-        at = np.sort(begins)
-        berry_at = np.searchsorted(at, begins[place])[scored]
+        first = first_rows(key)
+        at = np.unique(first)
+        berry_at = np.searchsorted(at, first)[scored]
     rater, occasion = (
         spelled_once(sheet.columns[name]) if name in sheet.header else Factor.always(default, n)
         for name, default in (("rater", ""), ("occasion", "1"))
@@ -158,15 +158,13 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
         force_newton=force[at],
         factors={name: factor.at(at) for name, factor in factors.items()},
         scores=Scores(
-            berry=berry_at, rank=rank[rows], rater=rater.at(rows), occasion=occasion.at(rows)
+            berry=berry_at,
+            rank=rank[rows].astype(np.int64),
+            rater=rater.at(rows),
+            occasion=occasion.at(rows),
         ),
         scale=scale,
     )
-
-
-def _rank(scale: Scale, text: str) -> int:
-    """Find the position on the scale; -1 for a blank."""
-    return scale.rank(score_label(text)) if text else -1
 
 
 def _scale_of(sheet: CodedSheet) -> Scale:
