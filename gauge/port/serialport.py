@@ -208,29 +208,28 @@ def why_lost(error: Exception) -> str:
     return "the port went away"
 
 
+# Why a port did not open, by number of the error or what pySerial says in its place.
+_REFUSALS: tuple[tuple[set[int], tuple[str, ...], type[PortError], str, str], ...] = (
+    ({errno.EBUSY, errno.EAGAIN}, ("lock port",), PortBusyError,
+     "is held by another program", "Close it, or unplug and plug in again."),
+    ({errno.ENOENT}, ("FileNotFoundError",), PortError,
+     "does not exist", "Plug the gauge in; 'gauge ports' lists the ports."),
+    ({errno.ENOTTY}, ("Inappropriate ioctl", "Is a directory"), PortError,
+     "is not a serial port", "'gauge ports' lists those that are there."),
+    ({errno.EACCES, errno.EPERM}, (), PortError, "may not be opened by you",
+     "On Linux, join the group that owns it (often 'dialout') and log in again."),
+    # Windows names it so for a port that is in use.
+    (set(), ("PermissionError",), PortBusyError,
+     "is held by another program", "Close that program."),
+)  # fmt: skip
+
+
 def _refused(device: str, error: Exception) -> PortError:
     """Make the error that says why a port did not open, and what to do."""
     text = str(error)
-    code = getattr(error, "errno", None)
-    if code in (errno.EBUSY, errno.EAGAIN) or "lock port" in text:
-        return PortBusyError(
-            f"{device} is held by another program.", todo="Close it, or unplug and plug in again."
-        )
-    if code == errno.ENOENT or "FileNotFoundError" in text:
-        return PortError(
-            f"{device} does not exist.", todo="Plug the gauge in; 'gauge ports' lists the ports."
-        )
-    if code == errno.ENOTTY or "Inappropriate ioctl" in text or "Is a directory" in text:
-        return PortError(
-            f"{device} is not a serial port.", todo="'gauge ports' lists those that are there."
-        )
-    if code in (errno.EACCES, errno.EPERM):
-        return PortError(
-            f"{device} may not be opened by you.",
-            todo="On Linux, join the group that owns it (often 'dialout') and log in again.",
-        )
-    if "PermissionError" in text:  # Windows names it so for a port that is in use
-        return PortBusyError(f"{device} is held by another program.", todo="Close that program.")
+    for codes, texts, kind, what, todo in _REFUSALS:
+        if getattr(error, "errno", None) in codes or any(one in text for one in texts):
+            return kind(f"{device} {what}.", todo=todo)
     if device.startswith("socket://"):
         return PortError(
             f"{device} does not answer ({text}).", todo="Check host and port, and that it runs."
