@@ -83,4 +83,4 @@ def differing(table: str, rows: Sequence[Row], stored: Sequence[str | None]) -> 
 
 def season_digest(ends: Sequence[tuple[str, int, str]]) -> str:
     """One digest of all tables from (name, rows, last digest) of each."""
-    return blake2b(_packed(sorted(ends)), digest_size=_SIZE).hexdigest()
+    return blake2b(_packed(sorted(ends, key=str)), digest_size=_SIZE).hexdigest()

@@ -314,7 +314,7 @@ def objects(db: sqlite3.Connection) -> Objects:
     """
     rows = db.execute("SELECT type, name, sql FROM sqlite_schema").fetchall()
     return {
-        (kind, name): " ".join(re.sub("--[^\n]*", " ", sql or "").split())
+        (kind, name): " ".join(re.sub("--[^\n]*", " ", str(sql or "")).split())
         for kind, name, sql in rows
     }
 
@@ -332,7 +332,7 @@ def known_objects(version: int) -> Objects:
 def foreign_object(db: sqlite3.Connection, version: int) -> str | None:
     """Name an object that is not as a file of that version has it; None where all are ours."""
     found, known = objects(db), known_objects(version)
-    for kind, name in sorted(found.keys() | known.keys()):
+    for kind, name in sorted(found.keys() | known.keys(), key=str):  # rot makes bytes of a text
         if (kind, name) not in known:
             return f"holds {kind} {name!r}, which no season file has"
         if (kind, name) not in found:

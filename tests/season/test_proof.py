@@ -373,6 +373,14 @@ def test_an_object_that_is_not_ours_is_refused_by_name(
     assert path.read_bytes() == before
 
 
+@pytest.mark.parametrize("column", ["name", "sql", "type"])
+def test_a_text_of_the_schema_that_became_bytes_is_refused(path, column) -> None:
+    change = f"UPDATE sqlite_schema SET {column} = CAST({column} AS BLOB) WHERE name = 'scores'"
+    edit(path, "PRAGMA writable_schema = ON", change)
+    with pytest.raises((NotASeasonError, DamagedSeasonError)):
+        open_season(path, read_only=True)
+
+
 # --- a file that is taken away ----------------------------------------------------------------
 
 
