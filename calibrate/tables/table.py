@@ -19,7 +19,6 @@ from calibrate.stats.groups import compare_means, compare_proportions, compare_s
 from calibrate.tables.pooling import Pool
 from calibrate.tables.rows import Row, make_row
 from calibrate.tables.samplingunits import (
-    Key,
     SamplingUnits,
     UnitName,
     berry_units,
@@ -170,19 +169,18 @@ def _compare_within(table: Table, what: str, block: str | None) -> list[Compared
     """Compare one level (`what`, one of those that make rows) within each combination of others."""
     others = [name for name in table.by if name != what]
     compared = []
-    strata: dict[Key, dict[str, SamplingUnits]] = {}
-    for kind, one in (("berries", table.units), ("sheets", table.sheets)):
-        # Units without the level make a row, but no group.
-        for key, group in one.where(one.factor(what).code >= 0).groups(others).items():
-            strata.setdefault(key, {})[kind] = group
-    for held in ordered(strata):
+    # Units without the level make a row, but no group.
+    strata = {
+        kind: one.where(one.factor(what).code >= 0).groups(others)
+        for kind, one in (("units", table.units), ("sheets", table.sheets))
+    }
+    for held in ordered(key for groups in strata.values() for key in groups):
         within = dict(zip(others, held, strict=True))
-        for outcome, of in _outcomes(table.units, table.sheets, table.pool.scale):
-            kind = "sheets" if of is table.sheets else "berries"
+        for outcome, kind in _outcomes(table).items():
             found, why = None, ""
             try:
-                group = strata[held].get(kind, of.at(np.zeros(0, np.int64)))
-                found = _model(table, outcome, group, what, block)
+                none = getattr(table, kind).at(np.zeros(0, np.int64))
+                found = _model(table, outcome, strata[kind].get(held, none), what, block)
             except FirmhandError as error:
                 why = str(error).rstrip(".")
             compared.append(
@@ -191,21 +189,17 @@ def _compare_within(table: Table, what: str, block: str | None) -> list[Compared
     return compared
 
 
-def _outcomes(
-    units: SamplingUnits, sheets: SamplingUnits, scale: Scale | None
-) -> list[tuple[str, SamplingUnits]]:
-    """Find what can be compared, and by which units; sheets count before single scores."""
-    found: list[tuple[str, SamplingUnits]] = []
-    if units.pressed().m:
-        found.append(("force", units))
-    scored = sheets if sheets.m else units
-    if scored.scores is not None:
-        found.append(("score", scored))
+def _outcomes(table: Table) -> dict[str, str]:
+    """Find what can be compared, and by units or sheets; these count before single scores."""
+    scale, sheets = table.pool.scale, table.sheets
+    found = {"force": "units"} if table.units.pressed().m else {}
+    if sheets.m or table.units.scores is not None:
+        found["score"] = "sheets" if sheets.m else "units"
         if scale is not None and scale.sale_boundary is not None:
-            found.append(("soft", scored))
+            found["soft"] = found["score"]
     for name in DEFECTS:
         if any(getattr(one, name) is not None for one in sheets.sheets):
-            found.append((name, sheets))
+            found[name] = "sheets"
     return found
 
 

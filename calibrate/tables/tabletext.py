@@ -202,7 +202,7 @@ def format_estimate(one: Estimate, digits: int) -> str:
 def lines(report: Report) -> list[str]:
     """Write models, each once, with the tests of every stratum; rank correlations; the letters."""
     found: list[str] = []
-    models: dict[str, list[str]] = {}
+    models: dict[str, dict[str, None]] = {}
     for outcome in dict.fromkeys(one.outcome for one in report.table.compared):
         tests = []
         for one in report.table.compared:
@@ -214,9 +214,7 @@ def lines(report: Report) -> list[str]:
             tests.append(
                 f"{one.comparison.statistic}, p = {one.comparison.p:.2g}{_where(one.within)}"
             )
-            outcomes = models.setdefault(one.comparison.model, [])
-            if outcome not in outcomes:
-                outcomes.append(outcome)
+            models.setdefault(one.comparison.model, {})[outcome] = None
         if tests:
             found.append(f"{outcome}: {'; '.join(tests)}.")
     found += [f"Model of {', '.join(outcomes)}: {model}." for model, outcomes in models.items()]
