@@ -15,6 +15,7 @@ from calibrate.cuts.calibration import Calibration
 from calibrate.data.pairs import Pairs
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
+Floats = NDArray[np.float64]
 # Probability; a boundary's two anchors should each be called right by three hands in four: far
 # enough apart to be told apart, close enough to show where the boundary lies.
 STRADDLE_PROBABILITY = 0.75
@@ -54,9 +55,9 @@ class _Place:
     name: str
     look_for: str
     score: int
-    boundary: str | None
-    need: int
-    cost: NDArray[np.float64]  # one a candidate, inf where it may not fill the place
+    boundary: str | None = None
+    need: int = 1
+    cost: Floats  # one a candidate, inf where it may not fill the place
 
 
 def choose_anchors(
@@ -112,7 +113,7 @@ def choose_anchors(
     found = bands(calibration)
     force_newton = np.array([c.force_newton for c in candidates], dtype=float)
     probability = calibration.probabilities(force_newton)
-    places = _score_places(calibration, found, force_newton, probability, per_score)
+    places = _score_places(calibration, found, force_newton, per_score)
     if straddle:
         places += _boundary_places(calibration, force_newton)
     chosen = _assign(places, force_newton)
@@ -149,35 +150,29 @@ def choose_anchors(
 
 
 def _score_places(
-    calibration: Calibration,
-    found: tuple[Band, ...],
-    force_newton: NDArray[np.float64],
-    probability: NDArray[np.float64],
-    per_score: int,
+    calibration: Calibration, found: Sequence[Band], force_newton: Floats, per_score: int
 ) -> list[_Place]:
     """List the places of the scores that have a band."""
     h = calibration.h(force_newton)
-    surprise = -np.log(np.clip(probability, 1e-300, 1))
+    surprise = -np.log(np.clip(calibration.probabilities_h(h), 1e-300, 1))
     places = []
     for score, band in enumerate(found):
         if band.target_newton is not None:
             inside = np.array([band.holds(force) for force in force_newton], dtype=bool)
             distance = np.abs(h - calibration.h(band.target_newton)) / calibration.spread
-            cost = np.where(inside, distance + surprise[:, score], np.inf)
             places.append(
                 _Place(
                     name=f"score {band.score}",
                     look_for=_look_for(band),
                     score=score,
-                    boundary=None,
                     need=per_score,
-                    cost=cost,
+                    cost=np.where(inside, distance + surprise[:, score], np.inf),
                 )
             )
     return places
 
 
-def _boundary_places(calibration: Calibration, force_newton: NDArray[np.float64]) -> list[_Place]:
+def _boundary_places(calibration: Calibration, force_newton: Floats) -> list[_Place]:
     """List the two sides of every known cut point."""
     places = []
     for index, cut in enumerate(estimate.value for estimate in calibration.cuts):
@@ -196,14 +191,13 @@ def _boundary_places(calibration: Calibration, force_newton: NDArray[np.float64]
                     look_for=f"one near {best_newton:.2f} N",
                     score=score,
                     boundary=boundary,
-                    need=1,
                     cost=np.where(usable, np.abs(side * z - _OFFSET), np.inf),
                 )
             )
     return places
 
 
-def _assign(places: Sequence[_Place], force_newton: NDArray[np.float64]) -> list[list[int]]:
+def _assign(places: Sequence[_Place], force_newton: Floats) -> list[list[int]]:
     """Give each place its candidates, by the rule of `choose_anchors`; ties included."""
     from scipy.optimize import linear_sum_assignment
 

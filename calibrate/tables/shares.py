@@ -73,12 +73,9 @@ def shares(clamshells: Sequence[Clamshell], *, level: float = 0.95) -> Shares:
     (0.25, 0.25, 0.55, 0.75)
     """
     limited = [c for c in clamshells if c.scale.sale_limit is not None]
-    counted = {
-        "soft": [(c.soft, c.n) for c in limited],
-        "at_limit": [(c.at_limit, c.n) for c in limited],
-    }
-    for name in DEFECTS:
-        every = [(getattr(c, name), c.n) for c in clamshells]
+    counted = {}
+    for name in ("soft", "at_limit", *DEFECTS):
+        every = [(getattr(c, name), c.n) for c in (clamshells if name in DEFECTS else limited)]
         counted[name] = [(count, n) for count, n in every if count is not None]
     spread = {}
     for name in ("soft", *DEFECTS) if len(clamshells) > 1 else ():
