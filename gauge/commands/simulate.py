@@ -233,26 +233,18 @@ def command(
         write_whole(capture_file, (f"{line}\n" for line in write_capture(recorded(gauge))))
         say(f"{capture_file}: {track.duration_s:.1f} s written")
         return
-    _serve(_server(**line), gauge, fmt, *_settings(fmt, **serial), play)
+    settings, client = _settings(fmt, **serial)
+    _serve(_server(**line), gauge, settings=settings, client=client, **play)
 
 
-def _serve(
-    server: Server,
-    gauge: VirtualGauge,
-    fmt: LineFormat,
-    settings: SerialSettings,
-    client: SerialSettings | None,
-    play: dict[str, Any],
-) -> None:
+def _serve(server: Server, gauge: VirtualGauge, **play: Any) -> None:
     """Play the gauge on a line until it is done or stopped, and say how far it came."""
     from gauge.simulate.playback import serve
 
     duration_s = gauge.track.duration_s
     try:
         echo(server.address)
-        played_s = serve(
-            server, gauge, settings=settings, client=client, request=fmt.request, **play
-        )
+        played_s = serve(server, gauge, **play)
     except KeyboardInterrupt:
         say("stopped")
     else:

@@ -21,7 +21,6 @@ def serve(
     *,
     settings: SerialSettings | None = None,
     client: SerialSettings | None = None,
-    request: bytes | None = None,
     speedup: float = 1.0,
     seconds: float | None = None,
     forever: bool = False,
@@ -31,7 +30,7 @@ def serve(
     """Play a gauge on a line until its track is over.
 
     The clock of the track runs only while a client listens, so that a berry is never pressed for
-    nobody.
+    nobody. A polled gauge answers the request of its format, and passes over any other bytes.
 
     Parameters
     ----------
@@ -40,8 +39,6 @@ def serve(
     settings, client : SerialSettings, optional
         Of the gauge, and of the client where the line does not show them: a client with other
         settings receives what the bits give. Without any, every client receives the lines as sent.
-    request : bytes, optional
-        What a polled gauge answers to. Any other bytes are passed over.
     speedup : float, optional
         Above 1 the clock of the track runs faster than the wall's.
     seconds : float, optional
@@ -60,6 +57,7 @@ def serve(
         Seconds of the track that were played.
     """
     stop = stop or threading.Event()
+    request = gauge.writer.fmt.request
     began = last = time.perf_counter()
     idle_since: float | None = None  # since when there is nobody, or nothing left, to play for
     clock_s, asked = 0.0, b""

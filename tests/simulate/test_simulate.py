@@ -110,6 +110,7 @@ def test_number_unit_lines_read_back(value: Decimal, unit: Unit) -> None:
 
 
 WRITER = LineWriter(shipped_format(NUMBER_UNIT))
+POLLED = replace(WRITER.fmt, request=b"R\r")
 
 
 @pytest.mark.parametrize(
@@ -296,7 +297,8 @@ def test_a_link_in_the_way(tmp_path: Path) -> None:
 
 def test_polled_over_tcp() -> None:
     end = TcpServer()
-    with running(end, _gauge([2.0], mode="polled"), request=b"R\r"):
+    polled = replace(_gauge([2.0], mode="polled"), writer=LineWriter(POLLED))
+    with running(end, polled):
         with serial.serial_for_url(end.address, timeout=0.3) as port:
             assert port.read(20) == b""
             port.write(b"R")
