@@ -13,28 +13,15 @@ from numpy.typing import NDArray
 from calibrate.data.codedsheet import CodedSheet, spelled_once
 from calibrate.data.factor import Factor
 from calibrate.data.oddrows import doubtful, impossible
-from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
+from calibrate.data.pairsheet import berries, other_column, ranks, usual_scale
+from calibrate.data.scale import Scale
 from gauge.csvsheet import name_key
 from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
 from gauge.outfile import is_database, refuse_irregular
 
-# Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
-_NUMERIC = frozenset(
-    {
-        "number",
-        "occasion",
-        "squeeze_order",
-        "storage_day",
-        "storage_temp_c",
-        "fruit_temp_c",
-        "size_mm",
-        "session_id",
-    }
-)
 # Berries that a hand must have scored to count in a panel: fewer say next to nothing of it, and a
 # name typed wrong is such a hand. Common practice, no source.
 LEAST_BERRIES = 5
-_MOST_SHOWN = 20  # bad cells in one message
 _PAIR = (
     "berry_id", "rater", "score", "force_N", "sample", "number", "occasion", "selection", "lot",
     "harvest_date", "storage_day", "fruit_temp_c", "size_mm", "site", "session_id", "flags",
@@ -245,8 +232,8 @@ def _from_csv(
     for row in np.flatnonzero(force <= 0 if positive else force < 0)[:1].tolist():
         what = "is below zero, which no press is" if force[row] < 0 else "has no logarithm"
         sheet.bad(row, column, f"a force of {force[row]:g} N {what}")
-    known = scale or _usual_scale(sheet, firmest)
-    rank = _ranks(sheet, known, declared=scale is not None)
+    known = scale or usual_scale(sheet, firmest)
+    rank = ranks(sheet, known, declared=scale is not None)
     count = np.ones(len(sheet))
     if "count" in sheet.header:
         count = sheet.values("count", sheet.whole)
@@ -257,32 +244,15 @@ def _from_csv(
     taken = {"", "score", "rater", "berry", "count", column, "unit" if column == "force" else ""}
     pairs = _pairs(
         rater=(sheet.raters() if "rater" in sheet.header else none).at(seen),
-        berry=(_berries(sheet) or none).at(seen),
+        berry=(berries(sheet) or none).at(seen),
         scale=known,
         force_newton=force[seen],
         rank=rank[seen].astype(np.int64),
         count=count[seen],
-        extra={name: _extra(sheet, name)[seen] for name in sheet.header if name not in taken},
+        extra={name: other_column(sheet, name)[seen] for name in sheet.header if name not in taken},
         source=str(path),
     )
     return pairs, [f"row {sheet.numbers[row]}" for row in seen.tolist()]
-
-
-def _berries(sheet: CodedSheet) -> Factor | None:
-    """Name the berry of each row: numbers begin again in every sample."""
-    name = next((name for name in ("berry", "number") if name in sheet.header), None)
-    if name is None or "sample" not in sheet.header:
-        return sheet.names("berry") if name == "berry" else None
-    sample, number = sheet.columns["sample"], sheet.names(name)
-    keys, code = np.unique(
-        sample.code.astype(np.int64) * len(number.labels) + number.code, return_inverse=True
-    )
-    labels = []
-    for key in keys.tolist():
-        of_sample, of_number = divmod(key, len(number.labels))
-        before, own = f"{sample.labels[of_sample]}-", number.labels[of_number]
-        labels.append(own if own.startswith(before) or before == "-" else before + own)
-    return Factor(code=code.astype(np.int32), labels=tuple(labels)).sorted()
 
 
 def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
@@ -294,50 +264,6 @@ def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
         berries=berry.labels,
         **others,
     )
-
-
-def _usual_scale(sheet: CodedSheet, firmest: str) -> Scale:
-    """Take the scale of a CSV that declares none: firm and soft, or 1 to 5."""
-    words = {text.casefold() for text in sheet.columns["score"].labels}
-    usual = RASPBERRY if words <= set(RASPBERRY.labels) else BLACKBERRY
-    return usual if firmest == "first" else Scale(labels=usual.labels[::-1])
-
-
-def _ranks(sheet: CodedSheet, scale: Scale, *, declared: bool) -> NDArray[np.float64]:
-    """Find the position of each score on a scale; all bad cells are named."""
-    labels = {label.casefold(): rank for rank, label in enumerate(scale.labels)}
-    column = sheet.columns["score"]
-    ranks: list[float] = []
-    for text in column.labels:
-        try:
-            ranks.append(labels.get(score_label(text).casefold(), np.nan))
-        except ValueError:
-            ranks.append(np.nan)
-    rank = np.array(ranks)[column.code]
-    bad = np.flatnonzero(np.isnan(rank)).tolist()
-    if bad:
-        first, *others = [f"'{column.text(row)}'" for row in bad[:_MOST_SHOWN]]
-        what = f"{first} is no score of the scale {', '.join(scale.labels)}"
-        what = "the cell is empty" if first == "''" else what
-        also = [
-            f"row {sheet.numbers[row]} {text}" for row, text in zip(bad[1:], others, strict=False)
-        ]
-        more = f" and {len(bad) - _MOST_SHOWN} more" if len(bad) > _MOST_SHOWN else ""
-        raise BadTableError(
-            f"{sheet.path}, row {sheet.numbers[bad[0]]}, column 'score': {what}"
-            f"{'; nor are ' if also else ''}{', '.join(also)}{more}.",
-            todo="Correct the cells."
-            if declared
-            else "Correct the cells, or declare another scale: --scores 1-4, or firm,ripe,soft.",
-        )
-    return rank
-
-
-def _extra(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
-    def value(text: str) -> float | str | None:
-        return sheet.number(text) if text and name in _NUMERIC else text or None
-
-    return np.array(sheet.parsed(name, value), dtype=object)[sheet.columns[name].code]
 
 
 def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, list[str]]:

@@ -1,0 +1,78 @@
+"""The columns of a CSV of pairs: berries, scores on their scale, and all others."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.data.codedsheet import CodedSheet
+from calibrate.data.factor import Factor, combined
+from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
+from gauge.errors import BadTableError
+
+# Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
+_NUMERIC = frozenset(
+    ("number", "occasion", "squeeze_order", "storage_day", "storage_temp_c", "fruit_temp_c",
+     "size_mm", "session_id")
+)  # fmt: skip
+_MOST_SHOWN = 20  # bad cells in one message
+
+
+def berries(sheet: CodedSheet) -> Factor | None:
+    """Name the berry of each row: numbers begin again in every sample."""
+    name = next((name for name in ("berry", "number") if name in sheet.header), None)
+    if name is None or "sample" not in sheet.header:
+        return sheet.names("berry") if name == "berry" else None
+    sample, number = sheet.columns["sample"], sheet.names(name)
+    code = combined([sample, number], len(sheet))
+    labels = []
+    for row in np.unique(code, return_index=True)[1].tolist():
+        before, own = f"{sample.text(row)}-", number.text(row) or ""
+        labels.append(own if own.startswith(before) or before == "-" else before + own)
+    return Factor(code=code.astype(np.int32), labels=tuple(labels)).sorted()
+
+
+def usual_scale(sheet: CodedSheet, firmest: str) -> Scale:
+    """Take the scale of a CSV that declares none: firm and soft, or 1 to 5."""
+    words = {text.casefold() for text in sheet.columns["score"].labels}
+    usual = RASPBERRY if words <= set(RASPBERRY.labels) else BLACKBERRY
+    return usual if firmest == "first" else Scale(labels=usual.labels[::-1])
+
+
+def ranks(sheet: CodedSheet, scale: Scale, *, declared: bool) -> NDArray[np.float64]:
+    """Find the position of each score on a scale; all bad cells are named."""
+    labels = {label.casefold(): rank for rank, label in enumerate(scale.labels)}
+    column = sheet.columns["score"]
+
+    def position(text: str) -> float:
+        try:
+            return labels.get(score_label(text).casefold(), np.nan)
+        except ValueError:
+            return np.nan
+
+    rank = np.array([position(text) for text in column.labels])[column.code]
+    bad = np.flatnonzero(np.isnan(rank)).tolist()
+    if bad:
+        first, *others = [f"'{column.text(row)}'" for row in bad[:_MOST_SHOWN]]
+        what = f"{first} is no score of the scale {', '.join(scale.labels)}"
+        what = "the cell is empty" if first == "''" else what
+        rows = [f"row {sheet.numbers[row]}" for row in bad[1:_MOST_SHOWN]]
+        also = [" ".join(pair) for pair in zip(rows, others, strict=True)]
+        more = f" and {len(bad) - _MOST_SHOWN} more" if len(bad) > _MOST_SHOWN else ""
+        raise BadTableError(
+            f"{sheet.path}, row {sheet.numbers[bad[0]]}, column 'score': {what}"
+            f"{'; nor are ' if also else ''}{', '.join(also)}{more}.",
+            todo="Correct the cells."
+            if declared
+            else "Correct the cells, or declare another scale: --scores 1-4, or firm,ripe,soft.",
+        )
+    return rank
+
+
+def other_column(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
+    """Read a column as numbers or as texts; None where a cell is empty."""
+
+    def value(text: str) -> float | str | None:
+        return sheet.number(text) if text and name in _NUMERIC else text or None
+
+    return np.array(sheet.parsed(name, value), dtype=object)[sheet.columns[name].code]
