@@ -61,6 +61,8 @@ def command(
 
     When more than one format is possible, it says what would tell them apart and writes none.
     """  # noqa: D301
+    from dataclasses import replace
+
     from gauge.learn.listener import PortListener
     from gauge.learn.sweep import Sweep, requests
     from gauge.outfile import write_whole
@@ -83,7 +85,6 @@ def command(
         seconds=seconds,
         takes_speed=not port.startswith("socket://"),
         unit=unit,
-        name=out.stem,
         asks=asks,
         report=say,
     )
@@ -101,7 +102,7 @@ def command(
             f"stopped; no format was written, and what was received is in {received_file}.",
             todo="Run gauge learn again when the gauge is ready.",
         ) from None
-    write_whole(out, [dump_format(learned.fmt)])
+    write_whole(out, [dump_format(replace(learned.fmt, name=out.stem))])
     say(f"{out}: written.")
     if as_json:
         emit_json(_document(learned, out))

@@ -55,7 +55,7 @@ class Learned:
     notes: tuple[str, ...] = ()
 
 
-def infer(received: Received, *, unit: Unit | None = None, name: str = "learned") -> Learned:
+def infer(received: Received, *, unit: Unit | None = None) -> Learned:
     """Find the one line format that what was received allows.
 
     Parameters
@@ -63,8 +63,6 @@ def infer(received: Received, *, unit: Unit | None = None, name: str = "learned"
     received : Received
     unit : Unit, optional
         The unit on the display, as the user says; needed where the lines bear none.
-    name : str, optional
-        Of the format.
 
     Raises
     ------
@@ -86,7 +84,7 @@ def infer(received: Received, *, unit: Unit | None = None, name: str = "learned"
             continue
         try:
             choice = choose(lines.texts, comma=comma, unit=unit, button=mode == "button")
-            fmt = build_format(choice, lines, name=name, mode=mode, request=received.request)
+            fmt = build_format(choice, lines, mode=mode, request=received.request)
             found.append((choice, _checked(fmt, choice)))
         except NotSureError as error:
             refused.append(error)

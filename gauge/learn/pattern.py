@@ -17,9 +17,7 @@ from gauge.units import SPELLINGS
 _UNITS = "(?P<unit>" + "|".join(sorted(SPELLINGS, key=lambda s: (-len(s), s))) + ")"
 
 
-def build_format(
-    choice: Choice, lines: Lines, *, name: str, mode: str, request: bytes | None
-) -> LineFormat:
+def build_format(choice: Choice, lines: Lines, *, mode: str, request: bytes | None) -> LineFormat:
     """Write the line format of a choice."""
     table = choice.table
     patterns = [_part_pattern(choice, i) for i in range(len(table.parts))]
@@ -34,7 +32,7 @@ def build_format(
     if any(line.endswith(" ") for line in table.lines) and table.parts[-1].kind not in "MB":
         pattern += " *"
     return LineFormat(
-        name=name,
+        name="learned",
         pattern=pattern,
         terminators=(lines.terminator,),
         start=lines.start,

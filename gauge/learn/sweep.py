@@ -54,8 +54,6 @@ class Sweep:
         False for a line that has no speed (TCP).
     unit : Unit, optional
         As the user says.
-    name : str, optional
-        Of the format.
     asks : callable, optional
         Returns the requests that may be sent; none without consent.
     report : callable, optional
@@ -74,12 +72,11 @@ class Sweep:
         seconds: float,
         takes_speed: bool = True,
         unit: Unit | None = None,
-        name: str = "learned",
         asks: Callable[[], Sequence[bytes]] = lambda: (),
         report: Callable[[str], None] = lambda text: None,
     ) -> None:
         self._receive, self._seconds, self._takes_speed = receive, seconds, takes_speed
-        self._unit, self._name, self._asks, self._report = unit, name, asks, report
+        self._unit, self._asks, self._report = unit, asks, report
         self._speeds: Sequence[int | None] = SPEEDS if takes_speed else (None,)
         self._last_size = 0
         self.received: list[Received] = []
@@ -195,7 +192,7 @@ class Sweep:
 
     def _infer(self, received: Received) -> Learned:
         """Judge what was received; refuse a gauge that sends on after one request."""
-        learned = infer(received, unit=self._unit, name=self._name)
+        learned = infer(received, unit=self._unit)
         if received.request:
             span_s = (received.chunks[-1].t_ns - received.chunks[0].t_ns) / 1e9
             if learned.n_lines > 3 + 1.5 * span_s / ASK_EVERY_S:
