@@ -12,7 +12,7 @@ from gauge.claims import claim_port
 from gauge.errors import PortBusyError, PortError
 from gauge.port.clockstep import ClockWatch
 from gauge.port.polling import ASK_EVERY_S, Dropped, Poller, Reply
-from gauge.port.serialport import LOST, SerialPort, why_lost
+from gauge.port.serialport import LOST, SerialPort
 from gauge.protocol.capture import escape
 from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.records import Chunk, Gap, LineLost
@@ -162,7 +162,8 @@ class PortReader:
                 self._ask()
             except _TROUBLE as error:
                 if self._lost is None:
-                    self._lost = LineLost(self.now_ns, why_lost(error))
+                    why = error.what if isinstance(error, PortError) else "the port went away"
+                    self._lost = LineLost(self.now_ns, why.rstrip("."))
                     self._items.put(self._lost)
                 self._port.close()
                 self._stop.wait(back_off_s)

@@ -201,13 +201,6 @@ class SerialPort:
             return ParityMarks()
 
 
-def why_lost(error: Exception) -> str:
-    """Say why the line is down."""
-    if isinstance(error, PortError):
-        return error.what.rstrip(".")
-    return "the port went away"
-
-
 # Why a port did not open, by number of the error or what pySerial says in its place.
 _REFUSALS: tuple[tuple[set[int], tuple[str, ...], type[PortError], str, str], ...] = (
     ({errno.EBUSY, errno.EAGAIN}, ("lock port",), PortBusyError,

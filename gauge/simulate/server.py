@@ -26,7 +26,6 @@ class TcpServer:
     ----------
     port : int, optional
         0 for any that is free.
-    host : str, optional
     com_port : bool, optional
         Speak RFC 2217, by which a client sets speed, data bits and parity; clients then open
         ``rfc2217://host:port`` and no longer ``socket://host:port``.
@@ -37,7 +36,8 @@ class TcpServer:
         If the port cannot be listened on.
     """
 
-    def __init__(self, port: int = 0, host: str = "127.0.0.1", *, com_port: bool = False) -> None:
+    def __init__(self, port: int = 0, *, com_port: bool = False) -> None:
+        host = "127.0.0.1"
         try:
             self._server = socket.create_server((host, port))
         except (OSError, OverflowError) as error:
