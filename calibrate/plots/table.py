@@ -12,6 +12,7 @@ from calibrate.plots.style import GREY, INK, MARKERS, PALE, new_figure, tidy, wr
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
 from calibrate.tables.rows import Row
+from calibrate.tables.shares import Shares
 from calibrate.tables.tabletext import letters_rule, level_text
 
 MOST_ROWS = 60
@@ -48,30 +49,27 @@ def draw_table(report: Report) -> Figure:
 def panels(report: Report) -> list[Panel]:
     """Choose the panels that have something to show."""
     rows = report.table.rows
-    soft, marketable = (
-        [getattr(row.shares, name) if row.shares else None for row in rows]
-        for name in ("soft", "marketable")
+    forces = [row.force for row in rows] if any(row.n for row in rows) else []
+    shares = [row.shares or Shares() for row in rows]
+    soft = [one.soft for one in shares]
+    predicted = [] if any(soft) else [row.predicted_soft for row in rows]
+    offered: tuple[tuple[str, str, Sequence[Estimate | None]], ...] = (
+        ("mean peak force, N", "force", forces),
+        ("soft berries, %", "soft", _percent(soft)),
+        ("soft berries predicted from force, %", "", _percent(predicted)),
+        ("marketable berries, %", "", _percent([one.marketable for one in shares])),
     )
-    predicted = [row.predicted_soft for row in rows]
-    found: list[Panel] = []
+    found = [
+        Panel(title=title, outcome=outcome, estimates=estimates)
+        for title, outcome, estimates in offered
+        if any(estimates)
+    ]
+    scores = [row.mean_score for row in rows]
+    return found or [Panel(title="mean finger score", outcome="score", estimates=scores)]
 
-    def percent(title: str, outcome: str, shares: Sequence[Estimate | None]) -> None:
-        estimates = [share.times(100) if share else None for share in shares]
-        found.append(Panel(title=title, outcome=outcome, estimates=estimates))
 
-    if any(row.n for row in rows):
-        forces = [row.force for row in rows]
-        found.append(Panel(title="mean peak force, N", outcome="force", estimates=forces))
-    if any(soft):
-        percent("soft berries, %", "soft", soft)
-    elif any(predicted):
-        percent("soft berries predicted from force, %", "", predicted)
-    if any(marketable):
-        percent("marketable berries, %", "", marketable)
-    if not found:
-        scores = [row.mean_score for row in rows]
-        found.append(Panel(title="mean finger score", outcome="score", estimates=scores))
-    return found
+def _percent(shares: Sequence[Estimate | None]) -> list[Estimate | None]:
+    return [share.times(100) if share else None for share in shares]
 
 
 def draw_panel(axis: Axes, rows: Sequence[Row], panel: Panel) -> None:

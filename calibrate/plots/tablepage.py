@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import textwrap
 
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.gridspec import GridSpec
 
@@ -87,19 +86,17 @@ def _fill(figure: Figure, to_set: list[Block], top: float, bottom: float) -> boo
 def _draw_block(figure: Figure, block: Block, left: float, top: float, height: float) -> None:
     axis = figure.add_axes((0.07 + 0.86 * left, top - height, 0.86, height))
     axis.set_axis_off()
-    axis.set_xlim(0, 1)
-    axis.set_ylim(len(block.rows) + 2.9, 0)
+    axis.set(xlim=(0, 1), ylim=(len(block.rows) + 2.9, 0))
     axis.text(0, 0.6, block.title, fontsize=8, weight="bold", va="center")
     edges = _edges(block)
-    for at, name in enumerate(block.header):
-        _cell(axis, edges, at, 1.6, name, left=at < block.left, bold=True)
     axis.plot([0, edges[-1]], [2.1, 2.1], color=INK, linewidth=0.6)
-    for index, row in enumerate(block.rows):
-        y = 2.6 + index
-        if index % 2:
-            axis.axhspan(y - 0.5, y + 0.5, xmax=edges[-1], color=PALE, linewidth=0, zorder=0)
+    for y, row in enumerate((block.header, *block.rows), start=1):
+        weight = "bold" if y == 1 else "normal"
         for at, text in enumerate(row):
-            _cell(axis, edges, at, y, _short(text), left=at < block.left)
+            x, side = (edges[at], "left") if at < block.left else (edges[at + 1], "right")
+            axis.text(x, y + 0.6, _short(text), fontsize=7, ha=side, va="center", weight=weight)
+        if y > 1 and y % 2:
+            axis.axhspan(y + 0.1, y + 1.1, xmax=edges[-1], color=PALE, linewidth=0, zorder=0)
 
 
 def _short(text: str) -> str:
@@ -118,11 +115,3 @@ def _edges(block: Block) -> list[float]:
     for width in widths:
         edges.append(edges[-1] + width * share)
     return edges
-
-
-def _cell(
-    axis: Axes, edges: list[float], at: int, y: float, text: str, *, left: bool, bold: bool = False
-) -> None:
-    x, side = (edges[at], "left") if left else (edges[at + 1], "right")
-    weight = "bold" if bold else "normal"
-    axis.text(x, y, text, fontsize=7, ha=side, va="center", weight=weight)
