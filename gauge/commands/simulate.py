@@ -207,7 +207,7 @@ def command(
     from gauge.simulate.virtualgauge import VirtualGauge
     from gauge.units import parse_unit
 
-    fmt = load_format(format_name)
+    fmt, client = _stated(load_format(format_name), mode, **serial)
     text = None if template is None else unescape(template).decode("latin-1")
     writer = LineWriter(fmt, template=text, decimals=display.decimals)
     unit = parse_unit(unit_name) if unit_name else writer.units[0]
@@ -225,7 +225,6 @@ def command(
         display=display,
         unit=unit,
         rate_hz=rate_hz,
-        mode=mode or fmt.mode,
         seed=seed,
         faults=_faults(faults, track.duration_s / 2, other_unit),
     )
@@ -233,8 +232,7 @@ def command(
         write_whole(capture_file, (f"{line}\n" for line in write_capture(recorded(gauge))))
         say(f"{capture_file}: {track.duration_s:.1f} s written")
         return
-    settings, client = _settings(fmt, **serial)
-    _serve(_server(**line), gauge, settings=settings, client=client, **play)
+    _serve(_server(**line), gauge, client=client, **play)
 
 
 def _serve(server: Server, gauge: VirtualGauge, **play: Any) -> None:
@@ -266,15 +264,16 @@ def _faults(names: Sequence[str], halfway_s: float, other_unit: Unit | None) -> 
     )
 
 
-def _settings(
-    fmt: LineFormat, client_framing: str | None, **stated: Any
-) -> tuple[SerialSettings, SerialSettings | None]:
-    """Return the line settings of the gauge and, where stated, of the client."""
+def _stated(
+    fmt: LineFormat, mode: str | None, client_framing: str | None, **stated: Any
+) -> tuple[LineFormat, SerialSettings | None]:
+    """Return the format with what was stated of it and, where stated, the client's settings."""
     given = {name: value for name, value in stated.items() if value is not None}
     settings = replace(fmt.settings, **{"baudrate": fmt.settings.baudrate or 9600} | given)
+    fmt = replace(fmt, mode=mode or fmt.mode, settings=settings)
     if client_framing is None:
-        return settings, None
-    return settings, replace(settings, bytesize=int(client_framing[0]), parity=client_framing[1])
+        return fmt, None
+    return fmt, replace(settings, bytesize=int(client_framing[0]), parity=client_framing[1])
 
 
 def _server(tcp_port: int | None, com_port: bool, link: Path | None) -> Server:

@@ -19,7 +19,6 @@ def serve(
     server: Server,
     gauge: VirtualGauge,
     *,
-    settings: SerialSettings | None = None,
     client: SerialSettings | None = None,
     speedup: float = 1.0,
     seconds: float | None = None,
@@ -36,9 +35,9 @@ def serve(
     ----------
     server : Server
     gauge : VirtualGauge
-    settings, client : SerialSettings, optional
-        Of the gauge, and of the client where the line does not show them: a client with other
-        settings receives what the bits give. Without any, every client receives the lines as sent.
+    client : SerialSettings, optional
+        Of the client, where the line does not show them. A client with other settings than those
+        of the gauge's format receives what the bits give.
     speedup : float, optional
         Above 1 the clock of the track runs faster than the wall's.
     seconds : float, optional
@@ -57,7 +56,7 @@ def serve(
         Seconds of the track that were played.
     """
     stop = stop or threading.Event()
-    request = gauge.writer.fmt.request
+    fmt = gauge.writer.fmt
     began = last = time.perf_counter()
     idle_since: float | None = None  # since when there is nobody, or nothing left, to play for
     clock_s, asked = 0.0, b""
@@ -77,18 +76,16 @@ def serve(
         else:
             idle_since = None
         asked += server.read()
-        if gauge.mode == "polled" and request:
-            *requests, rest = asked.split(request)
-            asked = rest[-len(request) :]
+        if fmt.mode == "polled" and fmt.request:
+            *requests, rest = asked.split(fmt.request)
+            asked = rest[-len(fmt.request) :]
             lines = [gauge.line(clock_s) for _ in requests]
         else:
             asked, lines = b"", [chunk.data for chunk in gauge.sent_until(clock_s)]
         if attached and lines:
-            if settings is not None:
-                receiver = server.client_settings(client or settings)
-                lines = [received(line, settings, receiver) for line in lines]
+            receiver = server.client_settings(client or fmt.settings)
             for line in lines:
-                server.write(line)
+                server.write(received(line, fmt.settings, receiver))
         next_s = (gauge.next_s - clock_s) / speedup
         server.wait(max(0.0, min(next_s, _LONGEST_WAIT_S)))
     return clock_s

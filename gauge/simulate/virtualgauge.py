@@ -65,26 +65,26 @@ class Faults:
 
 @dataclass(kw_only=True)
 class VirtualGauge:
-    """A seeded gauge that plays a track.
+    """A seeded gauge that plays a track, in the mode of its format.
+
+    When streaming it sends at its rate, when polled a line for each request, and with a button only
+    the peaks.
 
     Raises
     ------
     InvalidValueError
-        If the mode is unknown or the rate not above zero.
+        If the rate is not above zero.
     """
 
     writer: LineWriter
     track: Track
     display: Display = field(default_factory=Display)
     unit: Unit = Unit.N
-    rate_hz: float = 20.0  # Hz; readings in mode "streaming"
-    mode: str = "streaming"  # or "polled": a line for each request, or "button": only the peaks
+    rate_hz: float = 20.0  # Hz; readings when streaming
     seed: int = 1
     faults: Faults = field(default_factory=Faults)
 
     def __post_init__(self) -> None:
-        if self.mode not in ("streaming", "polled", "button"):
-            raise InvalidValueError(f"'{self.mode}' is not a mode: streaming, polled or button.")
         if not 0 < self.rate_hz <= 10_000:
             raise InvalidValueError(f"a rate of {self.rate_hz} readings a second cannot be played.")
         self._rng = Random(self.seed)
@@ -95,9 +95,10 @@ class VirtualGauge:
 
     def _sends(self) -> Iterator[tuple[float, float | None]]:
         """When the gauge sends by itself, and the force shown if not that of the moment."""
-        if self.mode == "streaming":
+        mode = self.writer.fmt.mode
+        if mode == "streaming":
             yield from ((tick / self.rate_hz, None) for tick in itertools.count())
-        if self.mode == "button":
+        if mode == "button":
             yield from ((end_s, press.peak_newton) for end_s, press in self.track.presses())
         yield math.inf, None
 

@@ -110,7 +110,6 @@ def test_number_unit_lines_read_back(value: Decimal, unit: Unit) -> None:
 
 
 WRITER = LineWriter(shipped_format(NUMBER_UNIT))
-POLLED = replace(WRITER.fmt, request=b"R\r")
 
 
 @pytest.mark.parametrize(
@@ -207,8 +206,10 @@ def test_impossible_presses(options: dict[str, float]) -> None:
 
 
 def _gauge(peaks: list[float], **options: object) -> VirtualGauge:
+    of_format = {n: options.pop(n) for n in ("mode", "request", "settings") if n in options}
+    writer = LineWriter(replace(WRITER.fmt, **of_format))  # type: ignore[arg-type]
     track = berry_track(Random(1), peaks)
-    return VirtualGauge(writer=WRITER, track=track, **options)  # type: ignore[arg-type]
+    return VirtualGauge(writer=writer, track=track, **options)  # type: ignore[arg-type]
 
 
 def test_same_seed_same_bytes_and_every_tick_once() -> None:
@@ -250,7 +251,7 @@ def test_gain_unit_overload_and_faults() -> None:
 def test_button_mode_sends_each_peak_once() -> None:
     chunks = recorded(_gauge([2.0, 3.0], mode="button", display=Display(noise_newton=0)))
     assert [c.data for c in chunks] == [b"2.00 N\r\n", b"3.00 N\r\n"]
-    with pytest.raises(InvalidValueError):
+    with pytest.raises(BadFormatError):
         _gauge([1.0], mode="telepathic")
     with pytest.raises(InvalidValueError):
         _gauge([1.0], rate_hz=0)
@@ -271,7 +272,7 @@ def test_pty_honours_the_speed_and_waits_for_a_client(tmp_path: Path) -> None:
     link = tmp_path / "gauge"
     end = PtyServer(link)
     gauge = _gauge([2.0], rate_hz=100)
-    with running(end, gauge, settings=SerialSettings(baudrate=9600)):
+    with running(end, gauge):
         time.sleep(0.1)
         with serial.Serial(str(link), 9600, timeout=0.1) as port:
             data = port.read(64)
@@ -297,8 +298,7 @@ def test_a_link_in_the_way(tmp_path: Path) -> None:
 
 def test_polled_over_tcp() -> None:
     end = TcpServer()
-    polled = replace(_gauge([2.0], mode="polled"), writer=LineWriter(POLLED))
-    with running(end, polled):
+    with running(end, _gauge([2.0], mode="polled", request=b"R\r")):
         with serial.serial_for_url(end.address, timeout=0.3) as port:
             assert port.read(20) == b""
             port.write(b"R")
@@ -316,7 +316,7 @@ def test_com_port_honours_speed_data_bits_and_parity(framing: str) -> None:
     # RFC 2217, spoken by pySerial on the client's side.
     end = TcpServer(com_port=True)
     wire = SerialSettings(baudrate=19200, bytesize=int(framing[0]), parity=framing[1])
-    with running(end, _gauge([2.0], rate_hz=100), settings=wire):
+    with running(end, _gauge([2.0], rate_hz=100, settings=wire)):
         with serial.serial_for_url(
             end.address, 19200, bytesize=wire.bytesize, parity=wire.parity, timeout=0.2
         ) as port:
