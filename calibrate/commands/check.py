@@ -46,9 +46,13 @@ def command(
 ) -> None:
     """Check one rater's fingers against force.
 
-    How far, and at which boundary, has this hand drifted from the panel? A shift above zero: the
-    hand needs more force than the panel to call a berry that firm. The panel is the other raters
-    of SOURCE, or all raters of --against (last season, or the calibration days).
+    How far, and at which boundary, has this hand drifted? A shift above zero: the hand needs more
+    force than the reference to call a berry that firm. The reference is the rater's own hand in
+    --against (last season, or the calibration days); of a rater who is not in it, and without
+    --against, it is the mean hand of the other raters.
+
+    Within limit: shown to be so at every boundary, and about as sharp as before. Drifted: shown to
+    have moved. Else it cannot be told yet, and how many more berries would do is said.
 
     \b
     calibrate check 2026.season --rater ines --plot ines.pdf
@@ -107,6 +111,7 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
     rates = {name: getattr(skill, name, None) for name in ("sensitivity", "specificity")}
     return {
         "rater": report.rater,
+        "reference": report.reference,
         **answers.document(agreement, "n", "exact", "within_one"),
         "kappa_quadratic": {"value": agreement.kappa.value, "low": low, "high": high},
         "shift_N": answers.sides(report.shift_newton),
@@ -114,12 +119,14 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
             {
                 "between": answers.between(boundary.between),
                 "panel_N": boundary.panel_newton,
+                "reference_N": boundary.reference_newton,
                 **answers.sides(boundary.shift_newton, "shift_N", "_N"),
             }
             for boundary in report.boundaries
         ],
         "spread": report.spread,
         "panel_spread": report.panel.spread,
+        "spread_ratio": answers.sides(report.blunter),
         "confusion": agreement.table.astype(int).tolist(),
         "sale_limit": {
             **{name: rate and rate.value for name, rate in rates.items()},
@@ -145,15 +152,16 @@ def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
     rows = [
         [
             "/".join(b.between),
-            answers.format_newton(b.panel_newton, missing="unknown"),
+            answers.format_newton(b.reference_newton, missing="unknown"),
             *answers.signed(b.shift_newton),
         ]
         for b in report.boundaries
     ]
     answers.print_table(
-        ["boundary", "panel N", "hand less panel N", "interval"],
+        ["boundary", "reference N", "hand less reference N", "interval"],
         [*rows, ["all", "", *answers.signed(report.shift_newton)]],
-        title=f"{report.rater}: {report.verdict} (limit {report.limit_newton:g} N)",
+        title=f"{report.rater}: {report.verdict} (limit {report.limit_newton:g} N, "
+        f"against {report.reference})",
     )
     one, skill = report.agreement, report.skill
     kappa = answers.format_value(one.kappa.value, missing="undefined")

@@ -192,7 +192,9 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
             for rater in fit.raters
         ],
         "next_rater": _listed(fit.scale, fit.next_rater, firmest),
-        **answers.document(fit, "hand_sd", "spread_sd", "berry_sd"),
+        **answers.document(
+            fit, "hand_sd", "hand_sds", "boundary_sd", "boundary_p", "spread_sd", "berry_sd"
+        ),
     }
 
 
@@ -216,6 +218,8 @@ def show_hands(hands: dict[str, Any]) -> None:
     )
     differ = f"Hands differ by about {hands['hand_sd']:.0%}, their spreads by "
     differ += f"{hands['spread_sd']:.0%}"
+    if hands["boundary_sd"] is not None:
+        differ += f", single boundaries by {hands['boundary_sd']:.0%} (p {hands['boundary_p']:.2g})"
     if hands["berry_sd"] is not None:
         differ += f", berries of one force by {hands['berry_sd']:.0%}"
     echo(f"{differ}.")

@@ -59,6 +59,8 @@ class Calibration:
         Scored berries that it rests on, by `raters`, in `source`.
     hand_sd : float or None
         How far hands differ, as a share of force; None for a panel of one.
+    hand_sds : tuple of float
+        Equally likely values of it: what a few raters leave unknown.
     fingerprint, version : str
         SHA-256 of the data and options; the firmhand that made it.
 
@@ -77,6 +79,7 @@ class Calibration:
     n: int = 0
     raters: tuple[str, ...] = ()
     hand_sd: float | None = None
+    hand_sds: tuple[float, ...] = ()
     log_likelihood: float = math.nan
     fingerprint: str = ""
     version: str = ""
@@ -205,6 +208,21 @@ class Calibration:
         )
         return force if force > 0 else None
 
+    def hand_half_width(self, level: float) -> float:
+        """Half-width of the interval of a next hand, as a share of force, over `hand_sds`."""
+        from scipy.optimize import brentq
+        from scipy.special import ndtr, ndtri
+
+        sds = np.array(self.hand_sds or (self.hand_sd or 0.0,))
+        widest = float(sds.max() * ndtri(0.5 + level / 2.0))
+        if widest == 0.0:
+            return 0.0
+
+        def excess(width: float) -> float:
+            return float(np.mean(2.0 * ndtr(width / np.maximum(sds, 1e-9)) - 1.0)) - level
+
+        return float(brentq(excess, 0.0, widest * (1.0 + 1e-9)))
+
     def to_document(self) -> dict[str, Any]:
         """Write everything as a document for JSON; `from_document` reads it back."""
         document = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "cuts"}
@@ -228,7 +246,7 @@ class Calibration:
             values = {f.name: document[f.name] for f in fields(cls) if f.name in document}
             values["scale"] = Scale.from_json(values["scale"])
             values["cuts"] = as_cuts(*(document[key] for key in _COLUMNS))
-            for name in ("raters", "warnings"):
+            for name in ("raters", "warnings", "hand_sds"):
                 values[name] = tuple(values.get(name) or ())
             if values.get("covariance") is not None:
                 values["covariance"] = tuple(tuple(row) for row in values["covariance"])

@@ -69,8 +69,8 @@ def equivalent_force(
         Coefficient of variation of force within a clamshell.
     level : float
     hand_sd : float, optional
-        How far hands differ, as a share of force; by default the calibration's own. 0 when the
-        rater is the whole panel of the calibration.
+        How far hands differ, as a share of force; by default what the calibration says of it, with
+        what its raters leave unknown. 0 when the rater is the whole panel of the calibration.
 
     Raises
     ------
@@ -135,15 +135,16 @@ def _widened(
     """Add the calibration's own uncertainty and that of one hand, side by side, in quadrature."""
     from scipy.special import ndtri
 
-    z = float(ndtri((1 + level) / 2))
-    hand = (calibration.hand_sd or 0.0) if hand_sd is None else hand_sd
+    hand = calibration.hand_half_width(level)
+    if hand_sd is not None:
+        hand = float(ndtri((1 + level) / 2)) * hand_sd
 
     def end(side: Side, cuts: Sequence[Side], sign: int) -> Side:
         if side is None:
             return None
         # Where there is no value, the end itself is what the calibration and the hand move.
         centre = side if by_counts.value is None else by_counts.value
-        parts = (side - centre, _shift(centre, calibration, cuts), z * hand * centre)
+        parts = (side - centre, _shift(centre, calibration, cuts), hand * centre)
         return max(0.0, centre + sign * math.hypot(*parts))
 
     return replace(

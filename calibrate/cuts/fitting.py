@@ -132,6 +132,7 @@ def _of_panel(model: PanelFit, kind: Kind, these_raters: bool) -> Calibration:
         cuts=model.these_raters if these_raters else model.cuts,
         spread=model.spread * widen,
         hand_sd=model.hand_sd,
+        hand_sds=model.hand_sds,
         covariance=tuple(map(tuple, covariance.tolist())),
         log_likelihood=model.log_likelihood,
         warnings=tuple(warnings),

@@ -123,6 +123,7 @@ def _from_fit(document: dict[str, Any], source: str) -> Calibration:
         n=int(document.get("n", 0)),
         level=float(document.get("level", 0.95)),
         hand_sd=document.get("hand_sd"),
+        hand_sds=tuple(document.get("hand_sds", ())),
         source=source,
     )
 

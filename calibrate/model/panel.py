@@ -1,8 +1,9 @@
 """Cut points that a panel of raters shares, and those of each rater and of the next.
 
-Every rater has a hand (all cut points times ``exp(u)``) and a spread of his or her own; a berry
-that several raters scored is one of force ``F exp(b)`` to all of them. Hands, spreads and berries
-are drawn from populations whose standard deviations are estimated ("random effects").
+Every rater has a hand (all cut points times ``exp(u)``, tilted and with an offset at each boundary)
+and a spread of his or her own; a berry that several raters scored is one of force ``F exp(b)`` to
+all of them. Hands, tilts, offsets, spreads and berries are drawn from populations whose standard
+deviations are estimated ("random effects").
 """
 
 from __future__ import annotations
@@ -27,7 +28,9 @@ from gauge.errors import CannotCompareError, InvalidValueError
 
 Floats = NDArray[np.float64]
 
-ALL_EFFECTS = "hands+spreads+berries"
+ALL_EFFECTS = "hands+boundaries+spreads+berries"
+# Of the posterior of the deviation of hands: equally likely values that stand for it.
+HAND_SD_SHARES = (np.arange(9) + 0.5) / 9
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,10 +80,19 @@ class PanelFit:
         when the same raters are compared over seasons.
     spread : float
         Of a middling rater, for one berry: in newtons, or log newtons on the log scale.
-    hand_sd, spread_sd, berry_sd : float or None
-        Standard deviations of log hands, log spreads and log berry effects (about shares: 0.1 is
-        10 %); the highest restricted likelihood on the grid of panelposterior. None where the
-        model has no such effect.
+    hand_sd, boundary_sd, spread_sd, berry_sd : float or None
+        Standard deviations of log hands, of what single boundaries add to them (tilt and offset
+        together, over the boundaries), of log spreads and of log berry effects (about shares: 0.1
+        is 10 %). That of hands is the median of its posterior, the others have the highest
+        restricted likelihood on the grid of panelposterior. None where the model has no such
+        effect.
+    hand_sds : tuple of float
+        Equally likely deviations of hands: the whole posterior, for what is planned with it.
+    boundary_p : float or None
+        Of the test that hands differ by a factor alone, neither tilted nor with offsets: twice the
+        gain in restricted likelihood against a mixture of chi-squares with 0, 1 and 2 degrees of
+        freedom, 1 : 2 : 1 (case 7 of Self, S. G. & Liang, K.-Y. (1987) J. Am. Stat. Assoc.
+        82:605-610).
     raters : tuple of RaterCuts
     next_rater : tuple of Estimate
         Where the cut points of a rater not yet seen will lie.
@@ -103,8 +115,11 @@ class PanelFit:
     these_raters: tuple[Estimate, ...]
     spread: float
     hand_sd: float | None
+    boundary_sd: float | None
     spread_sd: float | None
     berry_sd: float | None
+    hand_sds: tuple[float, ...]
+    boundary_p: float | None
     raters: tuple[RaterCuts, ...]
     next_rater: tuple[Estimate, ...]
     log_likelihood: float
@@ -143,7 +158,7 @@ def fit_panel(
     level : float
         Between 0 and 1.
     random : str
-        Which of hands, spreads and berries differ, joined by plus signs.
+        Which of hands, boundaries, spreads and berries differ, joined by plus signs.
     firmest : {'first', 'last'}
         What the user declared; only messages depend on it.
 
@@ -174,7 +189,7 @@ def fit_panel(
     if not 0.0 < level < 1.0:
         raise InvalidValueError(f"the level {level:g} lies outside 0 to 1")
     effects = frozenset(part.strip() for part in random.split("+"))
-    if not effects <= {"hands", "spreads", "berries"}:
+    if not effects <= set(ALL_EFFECTS.split("+")):
         raise InvalidValueError(
             f"'{random}' does not say what differs.", todo=f"Write {ALL_EFFECTS}, or parts of it."
         )
@@ -191,9 +206,18 @@ def fit_panel(
             todo="Name the raters in a column rater, or fit the rater's own cut points.",
         )
     hands, spreads = "hands" in effects, "spreads" in effects
-    panel = prepare(pairs, force_scale=force_scale, firmest=firmest, hands=hands, spreads=spreads)
+    # With one boundary an offset there is the hand itself.
+    offsets = "boundaries" in effects and np.unique(pairs.rank).size > 2
+    panel = prepare(
+        pairs,
+        force_scale=force_scale,
+        firmest=firmest,
+        hands=hands,
+        spreads=spreads,
+        offsets=offsets,
+    )
     modes = panel.modes(berries="berries" in effects)
-    posterior = pool(panel.data, modes, panel.prior, hands=hands, spreads=spreads)
+    posterior = pool(panel.data, modes, panel.prior, hands=hands, spreads=spreads, offsets=offsets)
     return _report(panel, modes[posterior.nearest], posterior, effects, level)
 
 
@@ -203,13 +227,19 @@ def _report(
     pairs, centre = panel.pairs, panel.centre()
     spread = math.exp(float(posterior.of(panel.spread_column()[:, None]).centre[0]))
     # A deviation stands in the report only where the model has the effect and the data show it.
-    shown = ("hands" in effects, "spreads" in effects, "berries" in effects and panel.repeated)
-    hand_sd, spread_sd, berry_sd = (
-        sd if yes else None for sd, yes in zip(posterior.best, shown, strict=True)
+    shown = (
+        "hands" in effects,
+        "spreads" in effects,
+        "boundaries" in effects and panel.data.n_cuts > 1,
+        "berries" in effects and panel.repeated,
     )
-    cuts = panel.at_boundaries(posterior.of(centre, centre=True).estimates(level))
-    these = posterior.of(centre + panel.mean_hand())
-    a_next = posterior.of(centre, centre=True, extra=posterior.hand_sd**2)
+    _, spread_sd, tilt_sd, offset_sd, berry_sd = posterior.best
+    tilted = panel.data.direction**2
+    boundary_sd = math.sqrt(tilt_sd**2 * float(tilted.mean()) + offset_sd**2)
+    cuts = panel.at_boundaries(posterior.of(centre).estimates(level))
+    these = posterior.of(panel.mean_cuts())
+    single = np.outer(posterior.tilt_sd**2, tilted) + posterior.offset_sd[:, None] ** 2
+    a_next = posterior.of(centre, extra=posterior.hand_sd[:, None] ** 2 + single)
     return PanelFit(
         scale=pairs.scale,
         force_scale=panel.force_scale,
@@ -218,9 +248,12 @@ def _report(
         cuts=cuts,
         these_raters=panel.at_boundaries(these.estimates(level)),
         spread=spread,
-        hand_sd=hand_sd,
-        spread_sd=spread_sd,
-        berry_sd=berry_sd,
+        hand_sd=float(posterior.hand_quantiles(np.array([0.5]))[0]) if shown[0] else None,
+        hand_sds=tuple(posterior.hand_quantiles(HAND_SD_SHARES).tolist()) if shown[0] else (),
+        boundary_sd=boundary_sd if shown[2] else None,
+        boundary_p=_boundary_p(posterior.shape_evidence) if shown[2] else None,
+        spread_sd=spread_sd if shown[1] else None,
+        berry_sd=berry_sd if shown[3] else None,
         raters=_raters(panel, posterior, level),
         next_rater=panel.at_boundaries(a_next.estimates(level)),
         log_likelihood=_marginal(panel, near, posterior.best),
@@ -230,14 +263,21 @@ def _report(
     )
 
 
+def _boundary_p(statistic: float) -> float:
+    """P-value of two deviations that are both zero, each on the edge of what it can be."""
+    at = max(statistic, 0.0)
+    if at == 0.0:
+        return 1.0
+    return 0.5 * math.erfc(math.sqrt(at / 2.0)) + 0.25 * math.exp(-at / 2.0)
+
+
 def _raters(panel: Panel, posterior: Posterior, level: float) -> tuple[RaterCuts, ...]:
     pairs = panel.pairs
     found = []
     for j, name in enumerate(pairs.raters):
         shift = panel.column(hand=j)[:, None]
-        *log_cuts, log_shift = posterior.of(np.hstack([panel.centre() + shift, shift])).estimates(
-            level
-        )
+        own = posterior.of(np.hstack([panel.rater_cuts(j), shift]))
+        *log_cuts, log_shift = own.estimates(level)
         rows = pairs.rater == j
         found.append(
             RaterCuts(
@@ -252,18 +292,19 @@ def _raters(panel: Panel, posterior: Posterior, level: float) -> tuple[RaterCuts
     return tuple(found)
 
 
-def _marginal(panel: Panel, near: Mode, best: tuple[float, float, float]) -> float:
-    """Marginal log-likelihood at the best deviations: Laplace's method for hands and spreads."""
-    hand_sd, spread_sd, berry_sd = best
+def _marginal(panel: Panel, near: Mode, best: tuple[float, ...]) -> float:
+    """Compute the marginal log-likelihood by Laplace's method for all that raters differ in."""
+    *raters, berry_sd = best
     data = panel.data
-    deviations = np.repeat(np.maximum([hand_sd, spread_sd], NO_DEVIATION), data.n_raters)
+    sizes = [data.n_raters, data.n_raters, data.n_raters, data.offset.size]
+    deviations = np.repeat(np.maximum(raters, NO_DEVIATION), sizes)
     precision = panel.prior.precision.copy()
     precision[data.n_places + 1 :] = deviations**-2.0
     held = Prior(centre=panel.prior.centre, precision=precision)
     mode = panel.mode(near.theta, held, berry_sd, near)
     effect = mode.theta[data.n_places + 1 :]
     inner = mode.information[data.n_places + 1 :, data.n_places + 1 :] + np.diag(deviations**-2.0)
-    return float(
+    return panel.dependence.inflation * float(
         mode.log_likelihood
         - 0.5 * ((effect / deviations) ** 2).sum()
         - np.log(deviations).sum()
@@ -297,7 +338,7 @@ def _covariance(
 
 
 def _warnings(panel: Panel, effects: frozenset[str]) -> list[str]:
-    out = []
+    out = panel.dependence.warnings()
     for rater in range(panel.data.n_raters):
         out += _of_rater(panel, rater)
     if panel.data.n_raters == 2:

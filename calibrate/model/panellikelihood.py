@@ -1,9 +1,12 @@
-"""The likelihood of a panel: one scale, an effect and a spread per rater, an effect of every berry.
+"""The likelihood of a panel: one scale, a hand and a spread per rater, an effect of every berry.
 
-``z = (h(F e^b) - c_k e^u) / (s e^v)`` with h the identity, ``(log F + b - log c_k - u) / (s e^v)``
-with h the logarithm: the effects of raters (u) and berries (b) multiply force on both force scales,
-since a hand that needs 10 % more force does so for firm and for soft berries alike. Berries are
-integrated out by adaptive quadrature; what is left is smooth in the few remaining parameters.
+``z = (h(F e^b) - c_k e^g) / (s e^v)`` with h the identity, and ``(log F + b - log c_k - g) / (s
+e^v)`` with h the logarithm, where ``g = u + t d_k + w_k``: hands (u), their offsets at single
+boundaries (w) and berries (b) multiply force on both force scales. The tilt t is what a hand has
+that adds newtons, or stretches the scale: the directions ``d_k`` are those of 1 / c_k about their
+mean, which is what a few newtons more are in the logarithm. Cut points of each rater's own around
+common ones: Johnson, V. E. & Albert, J. H. (1999) Ordinal Data Modeling, chapter 5 (from memory).
+Berries are integrated out by adaptive quadrature; what is left is smooth in the parameters.
 """
 
 from __future__ import annotations
@@ -25,9 +28,9 @@ Ints = NDArray[np.int64]
 class PanelData:
     """Rows of a panel and how they depend on the parameters.
 
-    The parameters are ``theta = (places, log s, u_1 .. u_J, v_1 .. v_J)``: the places are the logs
-    of the panel's cut points c_1 .. c_K, then one more for every score that a rater skips between
-    two that he or she uses.
+    The parameters are ``theta = (places, log s, u_1 .. u_J, v_1 .. v_J, t_1 .. t_J, w_11 ..
+    w_JK)``: the places are the logs of the panel's cut points c_1 .. c_K, then one more for every
+    score that a rater skips between two that he or she uses.
 
     Attributes
     ----------
@@ -39,10 +42,12 @@ class PanelData:
     place : ndarray of int, shape (J, K)
         Which place each cut point of each rater is: -1 at plus infinity (the firmest scores are
         never used), -2 at minus infinity.
+    direction : ndarray of float, shape (K,)
+        Of the tilts; w and t have no effect at the places of skipped scores.
     n_cuts, n_places, n_raters, n_berries : int
     log_scale : bool
     row_map : ndarray of float, shape (n, 3, p)
-        Derivative of (upper place, lower place, log spread) of each row by theta, 0 or 1.
+        Derivative of (upper place, lower place, log spread) of each row by theta.
     berry_map : sparse matrix, shape (n_berries * p, 3 n)
         The same, summed over the rows of each berry.
     berry_sum : sparse matrix, shape (n_berries, n)
@@ -54,6 +59,7 @@ class PanelData:
     berry: Ints
     weight: Floats
     place: Ints
+    direction: Floats
     n_cuts: int
     n_places: int
     n_raters: int
@@ -66,7 +72,28 @@ class PanelData:
     @property
     def size(self) -> int:
         """Number of parameters p."""
-        return self.n_places + 1 + 2 * self.n_raters
+        return self.n_places + 1 + (3 + self.n_cuts) * self.n_raters
+
+    @property
+    def hand(self) -> Ints:
+        """Parameters that are raters' hands, shape (J,)."""
+        return self.n_places + 1 + np.arange(self.n_raters)
+
+    @property
+    def spread(self) -> Ints:
+        """Parameters that are raters' spreads, shape (J,)."""
+        return self.hand + self.n_raters
+
+    @property
+    def tilt(self) -> Ints:
+        """Parameters that are raters' tilts, shape (J,)."""
+        return self.spread + self.n_raters
+
+    @property
+    def offset(self) -> Ints:
+        """Parameters that are a hand's offsets at single boundaries, shape (J, K)."""
+        first = self.n_places + 1 + 3 * self.n_raters
+        return first + np.arange(self.n_raters * self.n_cuts).reshape(self.n_raters, self.n_cuts)
 
 
 def lay_out(
@@ -78,25 +105,32 @@ def lay_out(
     *,
     log_scale: bool,
     place: Ints | None = None,
+    direction: Floats | None = None,
 ) -> PanelData:
     """Prepare rows whose ranks, raters and berries count from 0 without a gap."""
     n, cuts = rank.size, int(rank.max())
     raters, berries = int(rater.max()) + 1, int(berry.max()) + 1
     if place is None:
         place = np.tile(np.arange(cuts), (raters, 1))
+    if direction is None:
+        direction = np.zeros(cuts)
     places = max(cuts, int(place.max()) + 1)
-    size, at = places + 1 + 2 * raters, np.arange(n)
+    size, at = places + 1 + (3 + cuts) * raters, np.arange(n)
     wide = np.column_stack([np.full(raters, -1), place, np.full(raters, -2)])
     row_map = np.zeros((n, 3, size))
-    for part, which in enumerate((wide[rater, rank + 1], wide[rater, rank])):
-        finite = which >= 0
+    for part, cut in enumerate((rank, rank - 1)):
+        which = wide[rater, cut + 1]
+        finite, own = which >= 0, (which >= 0) & (which < cuts)
         row_map[at[finite], part, which[finite]] = 1.0
         row_map[at[finite], part, places + 1 + rater[finite]] = 1.0
+        row_map[at[own], part, places + 1 + 2 * raters + rater[own]] = direction[cut[own]]
+        offset = places + 1 + 3 * raters + rater[own] * cuts + cut[own]
+        row_map[at[own], part, offset] = 1.0
     row_map[:, 2, places] = 1.0
     row_map[at, 2, places + 1 + raters + rater] = 1.0
     row, part_of, column = np.nonzero(row_map)
     berry_map = sparse.csr_matrix(
-        (np.ones(row.size), (berry[row] * size + column, part_of * n + row)),
+        (row_map[row, part_of, column], (berry[row] * size + column, part_of * n + row)),
         shape=(berries * size, 3 * n),
     )
     return PanelData(
@@ -106,6 +140,7 @@ def lay_out(
         berry=berry,
         weight=weight,
         place=place,
+        direction=direction,
         n_cuts=cuts,
         n_places=places,
         n_raters=raters,
@@ -207,18 +242,25 @@ class Evaluation:
 
 def cuts_of(data: PanelData, theta: Floats) -> tuple[Floats, Floats]:
     """Cut points of every rater in units of h, shape (J, K), and spreads, shape (J,)."""
-    m, j = data.n_places, data.n_raters
-    u, v = theta[m + 1 : m + 1 + j], theta[m + 1 + j :]
-    log_cut = np.append(theta[:m], [-np.inf, np.inf])[data.place] + u[:, None]
-    return log_cut if data.log_scale else np.exp(log_cut), np.exp(theta[m] + v)
+    log_cut = log_cuts(data, theta)
+    spread = np.exp(theta[data.n_places] + theta[data.spread])
+    return log_cut if data.log_scale else np.exp(log_cut), spread
+
+
+def log_cuts(data: PanelData, theta: Floats) -> Floats:
+    """Logs of the cut points of every rater, shape (J, K); infinite beyond the scores in use."""
+    places = np.append(theta[: data.n_places], [-np.inf, np.inf])[data.place]
+    offset = theta[data.tilt][:, None] * data.direction + theta[data.offset]
+    offset = np.where(data.place < data.n_cuts, offset, 0.0)
+    return np.asarray(places + theta[data.hand][:, None] + offset)
 
 
 def in_order(data: PanelData, theta: Floats) -> bool:
     """Tell whether every rater's cut points, and the panel's, descend."""
-    logs = np.append(theta[: data.n_places], [-np.inf, np.inf])
-    gaps = logs[data.place[:, :-1]] > logs[data.place[:, 1:]]
+    logs = log_cuts(data, theta)
     same = data.place[:, :-1] == data.place[:, 1:]
-    return bool((gaps | same).all() and (np.diff(logs[: data.n_cuts]) < 0).all())
+    descends = bool(((logs[:, :-1] > logs[:, 1:]) | same).all())
+    return descends and bool((np.diff(theta[: data.n_cuts]) < 0).all())
 
 
 def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:

@@ -1,20 +1,22 @@
-"""The grid posterior of a panel: cut points, raters and the next rater.
+"""The grid posterior of a panel: what it says of cut points, raters and the next rater.
 
 Around its mode the likelihood of a panel is close to normal in the few parameters that are left, so
 given the standard deviations between raters the posterior is normal in closed form. Three raters
 hardly tell what these deviations are: the posterior is averaged over a grid of them, each guess
 weighted by its restricted likelihood and by what is known beforehand.
 
-The variance between raters is averaged as Student's t does it: evenly in its logarithm (nearly),
-and to below the sampling variance where raters agree better than chance lets them. With nothing
-known beforehand that would be the t interval with J - 1 degrees of freedom; that hands hardly ever
-differ by more than a factor of two takes away its longest tails.
+The deviation of hands is taken half-normal (Gelman, A. (2006) Bayesian Analysis 1:515-533), and
+beneath that evenly spread in the logarithm of the variance between raters' estimates: as in the t
+interval of few raters, and with a density that vanishes at zero in proportion to the deviation, so
+that three raters who happen to agree are not taken for equal (Chung, Y., Rabe-Hesketh, S., Dorie,
+V., Gelman, A. & Liu, J. (2013) Psychometrika 78:685-709).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,20 +27,23 @@ from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior
 from calibrate.stats.estimate import Estimate
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
-# Standard deviations between raters that are tried: of log effects (hands) and of log spreads.
-HAND_SDS = np.concatenate([[0.0], np.geomspace(0.01, 1.0, 18)])
-SPREAD_SDS = np.array([0.0, 0.1, 0.2, 0.3, 0.45])
-# What is known beforehand of the deviations of hands, spreads and berries: half-normal with these.
-HAND_PRIOR = 0.6
+# Standard deviations between raters that are tried: of log hands, of log spreads, and of a hand's
+# tilt and its offsets at single boundaries.
+HAND_SDS = np.concatenate([[0.0], np.geomspace(0.02, 0.9, 9)])
+SPREAD_SDS = np.array([0.0, 0.15, 0.35])
+TILT_SDS = np.array([0.0, 0.07, 0.15, 0.3])
+OFFSET_SDS = np.array([0.0, 0.04, 0.08, 0.13, 0.2])
+# What is known beforehand of the deviations of hands, spreads, tilts, offsets and berries:
+# half-normal with these.
+HAND_PRIOR = 0.3
 SPREAD_PRIOR = 0.3
+TILT_PRIOR = 0.2
+OFFSET_PRIOR = 0.15
 BERRY_PRIOR = 0.2
-# How the variance between raters is weighed beforehand: as its power -1 - LEAN. Zero would be the t
-# interval; this much takes from it where hands are alike what three raters can spare (chosen by the
-# coverage that tests/bench/coverage.py measures).
-LEAN = 0.1
-# Factors on the sampling variance, for raters that agree better than it lets them.
-_SHRINKS = np.geomspace(0.02, 1.0, 12)
+# Share of the largest weight below which a guess is left out.
+_NEGLIGIBLE = 1e-5
 _NORMAL_DENSITY_AT_0 = 1.0 / np.sqrt(2.0 * np.pi)
 
 
@@ -52,13 +57,13 @@ class Posterior:
         Adds up to one.
     restricted : ndarray of float, shape (g,)
         Restricted log-likelihood of the guess, with nothing known beforehand.
-    hand_sd, shrink : ndarray of float, shape (g,)
+    hand_sd, tilt_sd, offset_sd : ndarray of float, shape (g,)
     mean : ndarray of float, shape (g, p)
     covariance : ndarray of float, shape (g, p, p)
-    relief : ndarray of float, shape (g,)
-        What to take off the variance of the panel's centre where `shrink` is below one.
     best : tuple of float
-        Hand, spread and berry deviation of the highest restricted likelihood.
+        Hand, spread, tilt, offset and berry deviation of the highest restricted likelihood.
+    shape_evidence : float
+        Twice the gain in restricted log-likelihood by tilts and offsets.
     nearest : int
         Which mode has the berry deviation next to that.
     """
@@ -66,40 +71,40 @@ class Posterior:
     weight: Floats
     restricted: Floats
     hand_sd: Floats
-    shrink: Floats
+    tilt_sd: Floats
+    offset_sd: Floats
     mean: Floats
     covariance: Floats
-    relief: Floats
-    best: tuple[float, float, float]
+    best: tuple[float, float, float, float, float]
+    shape_evidence: float
     nearest: int
 
-    def of(self, columns: Floats, *, centre: bool = False, extra: Floats | float = 0.0) -> Normals:
+    def of(self, columns: Floats, *, extra: Floats | float = 0.0) -> Normals:
         """Distribution of m linear combinations of the parameters, `columns` of shape (p, m).
 
-        With `centre` they stand for the panel's centre, which may narrow below the sampling
-        variance; else only guesses without shrinking count. `extra` is variance to add, one for
-        each guess: that of a hand not yet seen.
+        `extra` is variance to add, of shape (g, m): that of a hand not yet seen.
         """
         mean = self.mean @ columns
         variance = ((self.covariance @ columns) * columns).sum(axis=1)
-        variance += np.broadcast_to(extra, self.weight.shape)[:, None]
-        weight = self.weight if centre else self._unshrunk
-        if centre:
-            variance = np.maximum(variance - self.relief[:, None], 0.05 * variance)
-        return Normals(weight=weight, mean=mean, variance=variance)
+        variance += extra
+        return Normals(weight=self.weight, mean=mean, variance=variance)
 
     def joint(self, columns: Floats) -> Floats:
         """Covariance of linear combinations of the parameters over all guesses, shape (m, m)."""
-        weight = self._unshrunk
         mean = self.mean @ columns
-        off = mean - weight @ mean
-        within = np.einsum("g,pi,gpq,qj->ij", weight, columns, self.covariance, columns)
-        return np.asarray(within + (off.T * weight) @ off)
+        off = mean - self.weight @ mean
+        within = columns.T @ np.tensordot(self.weight, self.covariance, 1) @ columns
+        return np.asarray(within + (off.T * self.weight) @ off)
 
-    @property
-    def _unshrunk(self) -> Floats:
-        weight = self.weight * (self.shrink == 1.0)
-        return np.asarray(weight / weight.sum())
+    def hand_quantiles(self, shares: Floats) -> Floats:
+        """Quantiles of the deviation of hands."""
+        sds, at = np.unique(self.hand_sd, return_inverse=True)
+        if sds.size == 1:
+            return np.full(shares.shape, sds[0])
+        # The weight of a guess lies evenly between the middles to its neighbours.
+        edges = np.concatenate([sds[:1], (sds[1:] + sds[:-1]) / 2.0, sds[-1:]])
+        reached = np.append(0.0, np.cumsum(np.bincount(at, self.weight)))
+        return np.asarray(np.interp(shares, reached, edges))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,141 +156,139 @@ def pool(
     modes: Sequence[Mode],
     prior: Prior,
     *,
-    hands: bool,
-    spreads: bool,
-    apart: int | None = None,
+    hands: bool = True,
+    spreads: bool = True,
+    offsets: bool = True,
+    apart: Sequence[int] = (),
 ) -> Posterior:
-    """Average over a grid of the deviations of hands, spreads and berries.
+    """Average over a grid of the deviations of hands, spreads, tilts, offsets and berries.
 
     `modes` are one for each berry deviation, ascending, found under `prior`, which is kept for
-    places and log s. `hands` and `spreads` say whether raters may differ so; `apart` is a rater
-    with cut points of his or her own, whose hand tells nothing of the others'.
+    places, log s and everything of raters `apart`, who tell nothing of the others. `hands`,
+    `spreads` and `offsets` (tilts with them) say whether raters may differ so.
     """
-    grid = _Grid(data, prior, hands=hands, spreads=spreads, apart=apart)
+    grid = _Grid(data, prior, hands=hands, spreads=spreads, offsets=offsets, apart=apart)
     parts = [grid.around(mode) for mode in modes]
     berry_sds = np.array([mode.nodes.sigma for mode in modes])
     known = np.log(spans(berry_sds)) - 0.5 * (berry_sds / BERRY_PRIOR) ** 2
     log_weight = np.concatenate([part.log_weight + k for part, k in zip(parts, known, strict=True)])
+    score = np.concatenate([part.score for part in parts])
     weight = np.exp(log_weight - log_weight.max())
-    score = np.reshape(
-        [part.score for part in parts], (len(parts), grid.hand_sds.size, grid.spread_sds.size)
-    )
-    at, hand_at, spread_at = np.unravel_index(np.argmax(score), score.shape)
-    guess, shrink = grid.guess, grid.shrink
+    kept = np.flatnonzero(weight > _NEGLIGIBLE)
+    steps = (*grid.steps, berry_sds)
+    surface = score.reshape(len(parts), *(step.size for step in grid.steps))
+    surface = np.moveaxis(surface, 0, -1)
+    top = [int(at) for at in np.unravel_index(np.argmax(surface), surface.shape)]
+    best = [
+        _vertex(step, np.moveaxis(surface, axis, -1)[tuple(top[:axis] + top[axis + 1 :])])
+        for axis, step in enumerate(steps)
+    ]
     return Posterior(
-        weight=weight / weight.sum(),
-        restricted=np.concatenate([part.score[guess] for part in parts]),
-        hand_sd=np.tile(grid.hand_sd[guess], len(parts)),
-        shrink=np.tile(shrink, len(parts)),
-        mean=np.concatenate([part.mean[guess] for part in parts]),
-        covariance=np.concatenate([part.covariance[guess] for part in parts]),
-        relief=np.concatenate([(1.0 - shrink) * part.noise / grid.hand.size for part in parts]),
-        best=(
-            _vertex(grid.hand_sds, score[at, :, spread_at]),
-            _vertex(grid.spread_sds, score[at, hand_at]),
-            _vertex(berry_sds, score[:, hand_at, spread_at]),
-        ),
-        nearest=int(at),
+        weight=weight[kept] / weight[kept].sum(),
+        restricted=score[kept],
+        hand_sd=np.tile(grid.guesses[:, 0], len(parts))[kept],
+        tilt_sd=np.tile(grid.guesses[:, 2], len(parts))[kept],
+        offset_sd=np.tile(grid.guesses[:, 3], len(parts))[kept],
+        mean=np.concatenate([part.mean for part in parts])[kept],
+        covariance=np.linalg.inv(np.concatenate([part.curve for part in parts])[kept]),
+        best=(best[0], best[1], best[2], best[3], best[4]),
+        shape_evidence=2.0 * float(surface.max() - surface[:, :, 0, 0].max()),
+        nearest=top[-1],
     )
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Part:
-    """The posterior at one berry deviation: of each guess of deviations, and weights of states."""
+    """The posterior at one berry deviation, of each guess of the other deviations."""
 
     score: Floats
     mean: Floats
-    covariance: Floats
-    noise: float
+    curve: Floats
     log_weight: Floats
 
 
 class _Grid:
-    """All combinations of deviations of hands and spreads (guesses), and the states to weigh.
-
-    States are the guesses, after those without hands but with the sampling variance shrunk.
-    """
+    """All combinations of deviations of hands, spreads, tilts, offsets: `guesses`, one a row."""
 
     def __init__(
-        self, data: PanelData, prior: Prior, *, hands: bool, spreads: bool, apart: int | None
+        self,
+        data: PanelData,
+        prior: Prior,
+        *,
+        hands: bool,
+        spreads: bool,
+        offsets: bool,
+        apart: Sequence[int],
     ) -> None:
         self.data, self.prior = data, prior
-        self.hand_sds = HAND_SDS if hands else HAND_SDS[:1]
-        self.spread_sds = SPREAD_SDS if spreads else SPREAD_SDS[:1]
-        n_hand, n_spread = self.hand_sds.size, self.spread_sds.size
-        self.hand_sd = np.repeat(self.hand_sds, n_spread)
-        self.spread_sd = np.tile(self.spread_sds, n_hand)
-        # Of each state: the guess it belongs to, and the factor on the sampling variance.
-        shrinks = _SHRINKS[:-1] if hands else _SHRINKS[:0]
-        of_state = np.append(np.zeros(shrinks.size, dtype=int), np.arange(n_hand))
-        self.guess = (of_state[:, None] * n_spread + np.arange(n_spread)).ravel()
-        self.shrink = np.repeat(np.append(shrinks, np.ones(n_hand)), n_spread)
-        # Parameters that differ between raters begin here; places and log s stand before.
-        self.first, raters = data.n_places + 1, np.arange(data.n_raters)
-        self.hand = self.first + np.delete(raters, [] if apart is None else apart)
-        self.spread = self.first + data.n_raters + raters
+        self.steps = (
+            HAND_SDS if hands else HAND_SDS[:1],
+            SPREAD_SDS if spreads else SPREAD_SDS[:1],
+            TILT_SDS if offsets and data.n_cuts > 2 else TILT_SDS[:1],
+            OFFSET_SDS if offsets else OFFSET_SDS[:1],
+        )
+        self.guesses = np.array(list(product(*self.steps)))
+        pooled = np.delete(np.arange(data.n_raters), np.array(apart, dtype=int))
+        self.hand = data.hand[pooled]
+        self.effects = (
+            self.hand,
+            data.spread[pooled],
+            data.tilt[pooled],
+            data.offset[pooled].ravel(),
+        )
 
-    def precision(self, hand_sd: Floats, spread_sd: Floats) -> Floats:
+    def precision(self, guesses: Floats) -> Floats:
         """Precision of all parameters under deviations, shape (guesses, p)."""
-        out = np.empty((hand_sd.size, self.data.size))
-        out[:, : self.first] = self.prior.precision[: self.first]
-        out[:, self.first :] = NO_DEVIATION**-2.0
-        out[:, self.hand] = np.maximum(hand_sd, NO_DEVIATION)[:, None] ** -2.0
-        out[:, self.spread] = np.maximum(spread_sd, NO_DEVIATION)[:, None] ** -2.0
+        out = np.tile(self.prior.precision, (len(guesses), 1))
+        for effect, sd in zip(self.effects, guesses.T, strict=True):
+            out[:, effect] = np.maximum(sd, NO_DEVIATION)[:, None] ** -2.0
         return out
 
     def around(self, mode: Mode) -> _Part:
         """Normal approximation around a mode, for every guess."""
-        info, first = mode.information, self.first
-        precision = self.precision(self.hand_sd, self.spread_sd)
+        info, first = mode.information, self.data.n_places + 1
+        precision = self.precision(self.guesses)
         pull = info @ mode.theta + mode.gradient
         pull[:first] += (self.prior.precision * self.prior.centre)[:first]
         curve = info + precision[:, None, :] * np.eye(self.data.size)
-        covariance = np.linalg.inv(curve)
-        mean = covariance @ pull
-        gain = mean @ pull
+        mean = np.linalg.solve(curve, pull[None, :, None])[:, :, 0]
         # Log-likelihood with places and log s integrated out too (restricted likelihood).
         sign, log_size = np.linalg.slogdet(curve)
-        score = 0.5 * (gain - log_size + np.log(precision[:, first:]).sum(axis=1))
+        score = 0.5 * (mean @ pull - log_size + np.log(precision[:, first:]).sum(axis=1))
         score += mode.log_likelihood - mode.theta @ (mode.gradient + 0.5 * info @ mode.theta)
-        # Raters as different as they may be: their differences show the sampling variance.
-        loose = self.precision(np.ones(1), np.full(1, SPREAD_PRIOR))[0]
-        free: Floats = np.asarray(np.linalg.inv(info + np.diag(loose)))
-        noise = self._sampling_variance(free)
-        misfit = np.maximum(pull @ free @ pull - gain, 0.0)
+        noise = self._sampling_variance(info)
         # Nodes that do not reach can leave a curve that is none; such a guess counts for nothing.
-        sound = (sign > 0) & (np.diagonal(covariance, axis1=1, axis2=2) > 0).all(axis=1)
-        score = np.where(sound & (noise > 0.0), score, -np.inf)
-        noise = max(noise, NO_DEVIATION**2)
+        score = np.where((sign > 0) & (mean @ pull > 0.0) & (noise > 0.0), score, -np.inf)
         return _Part(
             score=score,
-            mean=mean,
-            covariance=np.where(sound[:, None, None], covariance, np.eye(self.data.size)),
-            noise=noise,
-            log_weight=self._log_weight(score, misfit, noise),
+            mean=np.asarray(mean),
+            curve=curve,
+            log_weight=score + self._known(max(noise, NO_DEVIATION**2)),
         )
 
-    def _sampling_variance(self, free: Floats) -> float:
-        """Variance between raters' effects by chance; 1 where raters have none."""
-        if self.hand_sds.size == 1:
+    def _sampling_variance(self, info: Floats) -> float:
+        """Variance between raters' hands by chance, from raters as different as they may be."""
+        if self.steps[0].size == 1:
             return 1.0
-        between, raters = free[np.ix_(self.hand, self.hand)], self.hand.size
+        loose = self.precision(np.array([[1.0, SPREAD_PRIOR, 0.0, 0.0]]))[0]
+        between = np.linalg.inv(info + np.diag(loose))[np.ix_(self.hand, self.hand)]
+        raters = self.hand.size
         variance = (np.trace(between) - between.sum() / raters) / max(raters - 1, 1)
         return float(variance) + NO_DEVIATION**2
 
-    def _log_weight(self, score: Floats, misfit: Floats, noise: float) -> Floats:
-        """Weight each state: likelihood, what is known beforehand, share of the grid."""
-        shrink, guess, count = self.shrink, self.guess, self.spread_sds.size
-        known = -0.5 * (self.hand_sd / HAND_PRIOR) ** 2 - 0.5 * (self.spread_sd / SPREAD_PRIOR) ** 2
-        log_variance = np.log(shrink * noise + self.hand_sd[guess] ** 2)
-        return np.asarray(
-            (score + known)[guess]
-            - 0.5 * (self.hand.size - 1) * np.log(shrink)
-            - 0.5 * misfit[guess] * (1.0 / shrink - 1.0)
-            + np.log(np.repeat(spans(log_variance[::count]), count))
-            - LEAN * log_variance
-            + np.log(np.tile(spans(self.spread_sds), guess.size // count))
-        )
+    def _known(self, noise: float) -> Floats:
+        """Log of what is known beforehand of each guess, and of its share of the grid."""
+        lengths = [spans(step) for step in self.steps]
+        lengths[0] = spans(np.log(noise + self.steps[0] ** 2))
+        # A single boundary is known that much less than the mean of all.
+        for shape in (2, 3):
+            lengths[shape] = spans(np.log(noise * self.data.n_cuts + self.steps[shape] ** 2))
+        priors = (HAND_PRIOR, SPREAD_PRIOR, TILT_PRIOR, OFFSET_PRIOR)
+        logs = [
+            np.log(length) - 0.5 * (step / prior) ** 2
+            for length, step, prior in zip(lengths, self.steps, priors, strict=True)
+        ]
+        return np.array([sum(each) for each in product(*logs)])
 
 
 def _vertex(grid: Floats, value: Floats) -> float:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts
+from calibrate.model.dependence import Dependence, dependence
 from calibrate.model.panellikelihood import PanelData, lay_out
 from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior, find_mode
 from calibrate.stats.estimate import Estimate
@@ -27,7 +28,9 @@ BERRY_SDS = (0.0, 0.05, 0.1, 0.16, 0.24, 0.36, 0.54, 0.8)
 _BY_CHANCE = 0.002
 # Standard deviations of logs while the mode is found: raters' effects and spreads, and, all but
 # free, places (a factor of twenty) and the places of skipped scores.
-_HAND, _SPREAD, _PLACE, _OWN = 0.15, 0.3, 3.0, 0.5
+_HAND, _SPREAD, _TILT, _OFFSET, _PLACE, _OWN = 0.15, 0.3, 0.1, 0.1, 3.0, 0.5
+# The same for the hand, its offsets, and the spread of a rater apart from the panel.
+_FREE, _FREE_OFFSET, _FREE_SPREAD = 1.0, 0.5, 0.6
 # Log-likelihood; berry deviations that lower it by more than this are ruled out.
 _FALLEN = 5.0
 _MANY_POINTS = 31
@@ -52,6 +55,8 @@ class Panel:
         apart from the panel, all that are never used.
     repeated : bool
         Whether some berry was scored more than once, so that its effect can be estimated.
+    dependence : Dependence
+        Of scores given one after another; every score counts as that much less.
     """
 
     pairs: Pairs
@@ -61,6 +66,7 @@ class Panel:
     prior: Prior
     skipped: tuple[tuple[int, int], ...]
     repeated: bool
+    dependence: Dependence
 
     def column(self, *, place: int | None = None, hand: int | None = None) -> Floats:
         """Weights of the parameters in a place plus the effect of a rater, shape (p,)."""
@@ -68,26 +74,38 @@ class Panel:
         if place is not None:
             out[place] = 1.0
         if hand is not None:
-            out[self.data.n_places + 1 + hand] = 1.0
+            out[self.data.hand[hand]] = 1.0
+        return out
+
+    def rater_cuts(self, rater: int, *, own: bool = False) -> Floats:
+        """Weights of the parameters in a rater's log cut points, shape (p, K).
+
+        Where a rater skips a score, the panel's centre moved by his or her hand; with `own`, where
+        the rater's scores place the boundary that is left.
+        """
+        out = np.column_stack([self.column(place=k, hand=rater) for k in range(self.data.n_cuts)])
+        out[self.data.tilt[rater]] = self.data.direction
+        out[self.data.offset[rater], np.arange(self.data.n_cuts)] = 1.0
+        for k, place in enumerate(self.data.place[rater].tolist()):
+            if own and place >= self.data.n_cuts:
+                out[:, k] = self.column(place=place, hand=rater)
         return out
 
     def centre(self) -> Floats:
         """Weights of the parameters in the panel's log cut points, shape (p, K)."""
         return np.column_stack([self.column(place=k) for k in range(self.data.n_cuts)])
 
-    def mean_hand(self, but: int | None = None) -> Floats:
-        """Weights of the parameters in the mean effect of all raters but one, shape (p, 1)."""
+    def mean_cuts(self, but: int | None = None) -> Floats:
+        """Weights of the parameters in the mean log cut points of all raters but one, (p, K)."""
         raters = [j for j in range(self.data.n_raters) if j != but]
-        out = np.zeros((self.data.size, 1))
-        out[[self.data.n_places + 1 + j for j in raters]] = 1.0 / len(raters)
-        return out
+        return np.asarray(np.mean([self.rater_cuts(j) for j in raters], axis=0))
 
     def spread_column(self, rater: int | None = None) -> Floats:
         """Weights of the parameters in a log spread, shape (p,)."""
         out = np.zeros(self.data.size)
         out[self.data.n_places] = 1.0
         if rater is not None:
-            out[self.data.n_places + 1 + self.data.n_raters + rater] = 1.0
+            out[self.data.spread[rater]] = 1.0
         return out
 
     def cut_of(self, boundary: int) -> int | None:
@@ -145,13 +163,15 @@ def prepare(
     firmest: str = "first",
     hands: bool = True,
     spreads: bool = True,
-    apart: int | None = None,
+    offsets: bool = True,
+    apart: Sequence[int] = (),
 ) -> Panel:
     """Lay out a panel of two raters or more, as `named_raters` leaves them.
 
-    `hands` and `spreads` say whether raters may differ so; `apart` is a rater whose cut points are
-    free of the panel's. Refuses what `fit_cuts` refuses for all rows as one hand's, and a panel in
-    which force tells the scores of every single rater apart.
+    `hands`, `spreads` and `offsets` (at single boundaries) say whether raters may differ so;
+    `apart` are raters who are free of the panel in all of these. Refuses what `fit_cuts` refuses
+    for all rows as one hand's, and a panel in which force tells the scores of every single rater
+    apart.
     """
     pooled = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
     used, rank = np.unique(pairs.rank, return_inverse=True)
@@ -159,32 +179,33 @@ def prepare(
     _, berry = np.unique(pairs.berry, return_inverse=True)
     log_cut = _log_cuts(pooled, pairs)
     skipped = set(_skipped(pairs, rank, used, pooled))
-    if apart is not None:
-        seen = rank[pairs.rater == apart]
-        skipped |= {(apart, k) for k in range(used.size) if k not in seen}
+    for rater in apart:
+        seen = rank[pairs.rater == rater]
+        skipped |= {(rater, k) for k in range(used.size) if k not in seen}
     place, extra = _places(len(pairs.raters), skipped, log_cut)
-    if apart is not None:
-        place, extra = _own_places(place, extra, log_cut, apart)
+    order = dependence(pairs, force_scale)
     data = lay_out(
         pairs.force_newton,
         rank.astype(np.int64),
         pairs.rater,
         berry.astype(np.int64),
-        pairs.count,
+        pairs.count / order.inflation,
         log_scale=force_scale == "log",
         place=place,
+        direction=_direction(log_cut) if offsets else None,
     )
-    raters = data.n_raters
-    width = np.concatenate(
-        [
-            np.full(log_cut.size, _PLACE),
-            np.full(extra.size, _OWN if apart is None else _PLACE),
-            [_PLACE],
-            np.full(raters, _HAND if hands else NO_DEVIATION),
-            np.full(raters, _SPREAD if spreads else NO_DEVIATION),
-        ]
-    )
-    centre = np.concatenate([log_cut, extra, [np.log(pooled.spread)], np.zeros(2 * raters)])
+    width = np.full(data.size, _PLACE)
+    width[log_cut.size : data.n_places] = _OWN
+    width[data.hand] = _HAND if hands else NO_DEVIATION
+    width[data.spread] = _SPREAD if spreads else NO_DEVIATION
+    width[data.tilt] = _TILT if offsets else NO_DEVIATION
+    width[data.offset] = _OFFSET if offsets else NO_DEVIATION
+    for rater in apart:
+        width[data.hand[rater]], width[data.spread[rater]] = _FREE, _FREE_SPREAD
+        width[data.tilt[rater]] = NO_DEVIATION
+        width[data.offset[rater]] = _FREE_OFFSET if data.n_cuts > 1 else NO_DEVIATION
+    centre = np.zeros(data.size)
+    centre[: data.n_places + 1] = [*log_cut, *extra, np.log(pooled.spread)]
     return Panel(
         pairs=pairs,
         force_scale=force_scale,
@@ -193,6 +214,7 @@ def prepare(
         prior=Prior(centre=centre, precision=width**-2.0),
         skipped=tuple(sorted(skipped)),
         repeated=bool(pairs.berries) and bool((np.bincount(berry, pairs.count) > 1).any()),
+        dependence=order,
     )
 
 
@@ -203,6 +225,12 @@ def _log_cuts(pooled: CutFit, pairs: Pairs) -> Floats:
         return cut
     floor = 0.02 * float(np.abs(pairs.force_newton).max())
     return np.asarray(np.log(np.maximum(cut, floor * np.arange(cut.size, 0, -1))))
+
+
+def _direction(log_cut: Floats) -> Floats:
+    """Direction of a hand that adds newtons, beside one that multiplies force."""
+    inverse = np.exp(-log_cut)
+    return np.asarray(inverse / inverse.mean() - 1.0)
 
 
 def _places(raters: int, skipped: set[tuple[int, int]], log_cut: Floats) -> tuple[Ints, Floats]:
@@ -224,15 +252,6 @@ def _places(raters: int, skipped: set[tuple[int, int]], log_cut: Floats) -> tupl
                 place[rater, hard:soft] = cuts + len(extra)
                 extra.append(float(log_cut[hard:soft].mean()))
     return place, np.array(extra)
-
-
-def _own_places(place: Ints, extra: Floats, log_cut: Floats, apart: int) -> tuple[Ints, Floats]:
-    """Give one rater places of his or her own for every cut point."""
-    own = np.unique(place[apart, place[apart] >= 0])
-    start = np.concatenate([log_cut, extra])[own]
-    at = place.max() + 1 + np.searchsorted(own, place[apart])
-    place[apart] = np.where(place[apart] < 0, place[apart], at)
-    return place, np.concatenate([extra, start])
 
 
 def _skipped(pairs: Pairs, rank: Ints, used: Ints, pooled: CutFit) -> list[tuple[int, int]]:

@@ -1,9 +1,9 @@
-"""One rater against a panel: where his or her own cut points lie, and how far from the panel's.
+"""One rater's hand today against a reference: how far each cut point moved, and the sharpness.
 
-The rater has free cut points and the panel is fitted to the others, in one model, so that berries
-scored by both count as such. The panel here is those very raters, the mean of their hands: a hand
-is held to the scale that they set, and not to the population that they may be drawn from, whose
-centre a few raters leave wide open.
+Today's hand has cut points and a spread of its own and is held, in one model with a panel, against
+what the same rater's were in that panel, own offsets included and not pooled either; a rater who
+was not in it is held against the mean of the other raters' hands. These very raters are
+meant, not the population that they may be drawn from, whose centre a few raters leave wide open.
 """
 
 from __future__ import annotations
@@ -20,46 +20,62 @@ from calibrate.model.cutmodel import ForceScale, fit_cuts
 from calibrate.model.panelposterior import Posterior, pool
 from calibrate.model.panelsetup import Panel, named_raters, prepare
 from calibrate.stats.estimate import Estimate
+from calibrate.stats.simultaneous import pointwise_levels
 from gauge.errors import CannotCompareError, SeparationError, TooFewScoresError
 
 Floats = NDArray[np.float64]
+# What a hand can be held against.
+OTHERS, OWN_HISTORY = "the other raters", "the rater's own history"
+# How much wider, in standard errors, a single boundary's interval is than that of all together.
+_SINGLE = 1.35
+# Level of the interval of the spread, which is judged by itself.
+_SHARPNESS = 0.99
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Shift:
-    """How much more force a rater needs than the panel, with its interval.
+    """How much more force a rater needs than the reference.
 
     Attributes
     ----------
     newton : Estimate
-        At the panel's cut point; above zero: the rater needs more force to call a berry that firm.
-        Without a value where the rater has no such boundary.
-    share : Estimate
-        The same as a share of the panel's cut point.
+        Above zero: the rater needs more force to call a berry that firm. The intervals of all
+        boundaries, of all together and of the spread hold together at the level. Without a value
+        where the rater has no such boundary.
+    alone : Estimate
+        The same with the interval at 2 level - 1 by itself, for two one-sided tests.
+    berries_newton2 : float
+        Part of the variance that more berries of today would lower, in squared newtons.
     """
 
     newton: Estimate
-    share: Estimate
+    alone: Estimate
+    berries_newton2: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class RaterShift:
-    """One rater's own cut points and their distance from the panel's.
+    """One rater's own cut points and their distance from the reference.
 
     Attributes
     ----------
     name : str
     n : int
-        Scores of the rater.
+        Scores of the rater today.
+    reference : str
+        Against what: `OTHERS` or `OWN_HISTORY`.
     panel : tuple of str
         The raters compared with.
     cuts : tuple of Estimate
-        The rater's own; nothing is pooled towards the panel but the spread.
-    panel_cuts : tuple of Estimate
-        Of the others.
+        The rater's own, not pooled towards the panel.
+    panel_cuts, reference_cuts : tuple of Estimate
+        Of the panel's mean hand, and of the reference.
     boundaries : tuple of Shift
     shift : Shift
-        All boundaries together, each by its precision.
+        The mean over all boundaries: evenly against the other raters, whose hands differ in shape;
+        against the rater's own history, as precisely as boundaries that moved together allow.
+    blunter, blunter_alone : Estimate
+        Today's spread over the reference's; intervals as for a shift.
     spread, panel_spread : float
         In newtons, or log newtons on the log scale.
     warnings : tuple of str
@@ -67,11 +83,15 @@ class RaterShift:
 
     name: str
     n: int
+    reference: str
     panel: tuple[str, ...]
     cuts: tuple[Estimate, ...]
     panel_cuts: tuple[Estimate, ...]
+    reference_cuts: tuple[Estimate, ...]
     boundaries: tuple[Shift, ...]
     shift: Shift
+    blunter: Estimate
+    blunter_alone: Estimate
     spread: float
     panel_spread: float
     warnings: tuple[str, ...]
@@ -94,7 +114,8 @@ def rater_cuts(
         With this rater, and the panel unless `against` is given.
     rater : str
     against : Pairs, optional
-        The panel, from other berries; all raters in it belong to the panel.
+        The panel, from other berries; where it names the rater, today's hand is held against the
+        hand that the rater had there.
     force_scale : {'linear', 'log'}
     level : float
     firmest : {'first', 'last'}
@@ -141,59 +162,119 @@ def rater_cuts(
             f"{pairs.source} has no rater beside {rater}, so there is no panel to compare with.",
             todo="Name a source that holds the panel's scores: --against SOURCE2.",
         )
-    hands = len(others) > 1
-    panel = prepare(joined, force_scale=force_scale, firmest=firmest, hands=hands, apart=at)
-    posterior = pool(
-        panel.data, panel.modes(berries=True), panel.prior, hands=hands, spreads=True, apart=at
+    earlier = others.index(rater) if rater in others else None
+    apart = [at] if earlier is None else [at, earlier]
+    several = len(joined.raters) - len(apart) > 1
+    offsets = several and np.unique(joined.rank).size > 2
+    panel = prepare(
+        joined,
+        force_scale=force_scale,
+        firmest=firmest,
+        hands=several,
+        offsets=offsets,
+        apart=apart,
     )
-    return _compare(panel, posterior, at, rater, level)
+    modes = panel.modes(berries=True)
+    posterior = pool(panel.data, modes, panel.prior, hands=several, offsets=offsets, apart=apart)
+    return _compare(panel, posterior, at, earlier, rater, level)
 
 
-def _compare(panel: Panel, posterior: Posterior, at: int, name: str, level: float) -> RaterShift:
-    """Hold the cut points of the rater `at` against those of the others' mean hand."""
-    pairs, place = panel.pairs, panel.data.place[at]
+def _compare(
+    panel: Panel, posterior: Posterior, at: int, earlier: int | None, name: str, level: float
+) -> RaterShift:
+    """Hold the cut points of the rater `at` against the same rater's earlier, or the others'."""
+    pairs = panel.pairs
     others = tuple(other for i, other in enumerate(pairs.raters) if i != at)
-    known = place >= 0
-
-    def own_only(estimates: tuple[Estimate, ...]) -> list[Estimate]:
-        return [e if own else _UNKNOWN for e, own in zip(estimates, known, strict=True)]
-
-    centre = panel.centre() + panel.mean_hand(but=at)
-    mine = np.column_stack([panel.column(place=int(p) if p >= 0 else None) for p in place])
-    gap, of_panel = posterior.of(mine - centre), posterior.of(centre)
-    # Boundaries together: each by the inverse of its variance.
-    variance = gap.weight @ (gap.variance + gap.mean**2) - gap.centre**2
-    precision = np.where(known, 1.0 / variance, 0.0)
-    weight = precision / precision.sum()
-    overall = posterior.of((mine - centre) @ weight[:, None])
-    middle = np.exp(of_panel.centre)
-    shifts = [
-        _shift(log_ratio, float(cut))
-        for log_ratio, cut in zip(own_only(gap.estimates(level)), middle, strict=True)
+    known = panel.data.place[at] >= 0
+    of_panel = panel.mean_cuts(but=at)
+    reference, mine = of_panel, panel.rater_cuts(at, own=True)
+    if earlier is not None:
+        known &= panel.data.place[earlier] >= 0
+        reference = panel.rater_cuts(earlier, own=True)
+    middle = np.exp(posterior.of(reference).centre)
+    gaps = (mine - reference) * known
+    share = known / known.sum()
+    if earlier is not None:
+        share = _sharpest(posterior.joint(gaps) * np.outer(middle, middle), known)
+    middle_of_all = float(share @ middle)
+    share = share * middle / middle_of_all
+    together = gaps @ share
+    spreads = panel.spread_column(at), panel.spread_column(earlier)
+    contrasts = np.column_stack([gaps, together, spreads[0] - spreads[1]])
+    # A hand mostly moves as a whole: the interval of all boundaries together is the narrower one.
+    ease = np.append(np.full(known.size, _SINGLE), 1.0)
+    levels = pointwise_levels(posterior.joint(contrasts[:, :-1]), level, ease)
+    gap = posterior.of(contrasts)
+    scale = np.append(middle, middle_of_all)
+    fixed = np.diagonal(posterior.joint(np.column_stack([reference, reference @ share])))
+    variance = np.diagonal(posterior.joint(contrasts))[:-1]
+    # What more berries of today would lower; all of it, nearly, where both scored the same ones.
+    of_today = np.maximum(variance - fixed, 0.2 * variance) * scale**2
+    each, whole = (gap.estimates(level_of) for level_of in (levels[0], levels[-1]))
+    found = [
+        Shift(newton=_newton(one, size), alone=_newton(alone, size), berries_newton2=lowered)
+        for one, alone, size, lowered in zip(
+            (*each[:-2], whole[-2]),
+            gap.estimates(2 * level - 1)[:-1],
+            scale.tolist(),
+            of_today.tolist(),
+            strict=True,
+        )
     ]
+    shifts = [one if own else NOT_USED for one, own in zip(found, known, strict=False)]
     cut_of = [panel.cut_of(boundary) for boundary in range(len(pairs.scale.boundaries))]
-    spreads = np.column_stack([panel.spread_column(at), panel.spread_column()])
-    spread, panel_spread = np.exp(posterior.of(spreads).centre).tolist()
+    blunter, blunter_alone = (
+        gap.estimates(at_level)[-1].map(math.exp) for at_level in (_SHARPNESS, 2 * level - 1)
+    )
+    own_cuts = posterior.of(mine).estimates(level)
+    spread, panel_spread = np.exp(
+        posterior.of(np.column_stack([spreads[0], panel.spread_column()])).centre
+    ).tolist()
     return RaterShift(
         name=name,
         n=round(float(pairs.count[pairs.rater == at].sum())),
+        reference=OTHERS if earlier is None else OWN_HISTORY,
         panel=others,
-        cuts=panel.at_boundaries(own_only(posterior.of(mine).estimates(level))),
-        panel_cuts=panel.at_boundaries(of_panel.estimates(level)),
-        boundaries=tuple(_shift(_UNKNOWN, 1.0) if k is None else shifts[k] for k in cut_of),
-        shift=_shift(overall.estimates(level)[0], float(weight @ middle)),
+        cuts=panel.at_boundaries(
+            [e if own else _UNKNOWN for e, own in zip(own_cuts, known, strict=True)]
+        ),
+        panel_cuts=panel.at_boundaries(posterior.of(of_panel).estimates(level)),
+        reference_cuts=panel.at_boundaries(posterior.of(reference).estimates(level)),
+        boundaries=tuple(NOT_USED if k is None else shifts[k] for k in cut_of),
+        shift=found[-1],
+        blunter=blunter,
+        blunter_alone=blunter_alone,
         spread=spread,
         panel_spread=panel_spread,
-        warnings=_warnings(name, others, panel.unused(at)),
+        warnings=(*panel.dependence.warnings(), *_warnings(name, others, panel.unused(at))),
     )
 
 
+def _newton(log_ratio: Estimate, reference_newton: float) -> Estimate:
+    """Turn a log ratio of cut points into newtons, with ends in proportion to it.
+
+    A difference over its logarithm is the logarithmic mean, held where the estimate is.
+    """
+    middle = log_ratio.known
+    slope = math.expm1(middle) / middle if abs(middle) > 1e-9 else 1.0
+    return log_ratio.times(reference_newton * slope)
+
+
+def _sharpest(covariance_newton2: Floats, known: NDArray[np.bool_]) -> Floats:
+    """Weights of boundaries in their mean with the smallest variance, none of them below zero."""
+    kept = np.flatnonzero(known)
+    while True:
+        weight = np.linalg.solve(covariance_newton2[np.ix_(kept, kept)], np.ones(kept.size))
+        if (weight >= 0.0).all():
+            share = np.zeros(known.size)
+            share[kept] = weight / weight.sum()
+            return share
+        kept = kept[weight > 0.0]
+
+
 _UNKNOWN = Estimate(value=None)
-
-
-def _shift(log_ratio: Estimate, cut_newton: float) -> Shift:
-    share = log_ratio.map(math.expm1)
-    return Shift(newton=share.times(cut_newton), share=share)
+# A boundary of scores that nobody, or this rater, used.
+NOT_USED = Shift(newton=_UNKNOWN, alone=_UNKNOWN, berries_newton2=0.0)
 
 
 def _warnings(rater: str, others: tuple[str, ...], unused: tuple[str, ...]) -> tuple[str, ...]:

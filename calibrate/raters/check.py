@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration, ForceScale
 from calibrate.data.pairs import Pairs
-from calibrate.model.ratershift import rater_cuts
+from calibrate.model.ratershift import OTHERS, rater_cuts
 from calibrate.raters.measures import (
     Drift,
     Power,
     SaleLimitSkill,
     ScoreAgreement,
     drift_along,
+    is_blunt,
     power,
     repeatability,
     sale_limit_skill,
@@ -30,32 +31,38 @@ from calibrate.stats.kappa import Kappa
 
 @dataclass(frozen=True, kw_only=True)
 class BoundaryShift:
-    """How far the rater's cut lies from the panel's at one boundary; no value where unknown."""
+    """How far the rater's cut lies from the reference's at a boundary; no value where unknown."""
 
     between: tuple[str, str]
     panel_newton: float | None
+    reference_newton: float | None
     shift_newton: Estimate
 
 
 @dataclass(frozen=True, kw_only=True)
 class RaterCheck:
-    """One rater against the panel.
+    """One rater against the panel, or against the hand that he or she was.
 
     Attributes
     ----------
+    reference : str
+        What the shifts and the spread are held against.
     force_newton, rank : ndarray, shape (n,)
         Of the berries, each scored for the first time; ranks from 0 for the firmest score.
     shift_newton : Estimate
-        Over all boundaries; above zero, the rater needs more force than the panel to call a berry
-        that firm.
+        Over all boundaries; above zero, the rater needs more force than the reference to call a
+        berry that firm. Its interval, the boundaries' and that of `blunter` hold together.
     spread : float
         Of this rater, on the scale of the panel's model.
+    blunter : Estimate
+        The spread over that of the reference.
     repeated : tuple of (int, float, Kappa) or None
         Berries scored twice, share equal, quadratic kappa.
-    verdict : {"within limit", "drifted", "undecided"}
+    verdict : {"within limit", "drifted", "cannot tell yet"}
     """
 
     rater: str
+    reference: str
     panel: Calibration
     force_newton: NDArray[np.float64]
     rank: NDArray[np.int64]
@@ -63,6 +70,7 @@ class RaterCheck:
     shift_newton: Estimate
     boundaries: tuple[BoundaryShift, ...]
     spread: float
+    blunter: Estimate
     skill: SaleLimitSkill | None
     drifts: tuple[Drift, ...]
     repeated: tuple[int, float, Kappa] | None
@@ -73,16 +81,27 @@ class RaterCheck:
 
     def sentences(self) -> list[str]:
         """Say what the rater needs to know: the boundaries shown to have moved, firmest first."""
+        theirs = "the panel calls" if self.reference == OTHERS else "you called"
         lines = [
-            sentence(b.between, b.panel_newton, b.shift_newton)
+            sentence(b.between, b.reference_newton, b.shift_newton, theirs)
             for b in self.boundaries
-            if b.panel_newton is not None and b.shift_newton.excludes_zero()
+            if b.reference_newton is not None and b.shift_newton.excludes_zero()
         ]
-        if self.power is not None and self.verdict == "undecided":
+        if is_blunt(self.blunter):
             lines.append(
-                f"{self.agreement.n} berries cannot show a shift below "
-                f"{self.power.detectable_newton:.2f} N; {self.power.berries_needed} would show one "
-                f"of {self.limit_newton:g} N."
+                f"Your fingers tell forces apart {self.blunter.known:.1f} times less sharply than "
+                f"{self.reference}."
+            )
+        if self.power is not None and self.verdict == "cannot tell yet":
+            needed = self.power.berries_needed
+            more = (
+                "no number of berries would show a hand within"
+                if needed is None
+                else f"{max(needed - self.agreement.n, 1)} more would show a steady hand within"
+            )
+            lines.append(
+                f"{self.agreement.n} berries show a shift of {self.power.detectable_newton:.2f} N "
+                f"or more; {more} {self.limit_newton:g} N at every boundary."
             )
         lines += [
             f"Along {drift.along} the hand moved by {drift.change_newton:+.2f} N "
@@ -115,7 +134,7 @@ def check_rater(
     sale_limit: str | None = None,
     level: float = 0.95,
 ) -> RaterCheck:
-    """Check one rater's fingers against force, and against a panel.
+    """Check one rater's fingers against force, and against a panel or their own past.
 
     Parameters
     ----------
@@ -123,7 +142,8 @@ def check_rater(
         With this rater, and the panel unless `against` is given.
     rater : str
     against : Pairs, optional
-        The panel, from other berries; all raters in it belong to the panel.
+        The panel, from other berries; where it names the rater, today's hand is held against the
+        hand that the rater had there, its own offsets included.
     limit_newton : float
         The lab's limit of a rater's shift.
     force_scale : {"linear", "log"}
@@ -157,25 +177,37 @@ def check_rater(
     force_newton, given = own.force_newton[first], own.rank[first]
     expected = panel.ranks(force_newton)
     agreement = score_agreement(expected, given, len(panel.scale.labels))
-    shift, shifts = found.shift.newton, [boundary.newton for boundary in found.boundaries]
     return RaterCheck(
         rater=rater,
+        reference=found.reference,
         panel=panel,
         force_newton=force_newton,
         rank=given,
         agreement=agreement,
-        shift_newton=shift,
+        shift_newton=found.shift.newton,
         boundaries=tuple(
-            BoundaryShift(between=between, panel_newton=cut.value, shift_newton=one)
-            for between, cut, one in zip(panel.scale.boundaries, panel.cuts, shifts, strict=True)
+            BoundaryShift(
+                between=between,
+                panel_newton=cut.value,
+                reference_newton=reference.value,
+                shift_newton=one.newton,
+            )
+            for between, cut, reference, one in zip(
+                panel.scale.boundaries,
+                panel.cuts,
+                found.reference_cuts,
+                found.boundaries,
+                strict=True,
+            )
         ),
         spread=found.spread,
+        blunter=found.blunter,
         skill=sale_limit_skill(expected, given, panel.scale.sale_boundary, level),
         drifts=_drifts(own, force_scale),
         repeated=repeatability(own),
-        power=power(shift, agreement.n, limit_newton, level),
+        power=power(found, limit_newton),
         limit_newton=limit_newton,
-        verdict=verdict(shift, shifts, limit_newton),
+        verdict=verdict(found, limit_newton),
         warnings=found.warnings,
     )
 

@@ -11,14 +11,17 @@ from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
 from calibrate.model.modeltests import covariate_effect, fit_rows, rows_of
+from calibrate.model.ratershift import NOT_USED, RaterShift
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.kappa import Kappa, cross_table, kappa_of_table
 from calibrate.stats.proportions import proportion
 from gauge.errors import FirmhandError, InvalidValueError
 
 Ints = NDArray[np.int64]
-# Standard errors; power 0.8 at 5 %, two-sided: z(0.975) + z(0.8), common practice.
-POWER_Z = 1.959964 + 0.841621
+# Standard errors: one-sided test at 5 %; power 0.8 against one side, and against both at once.
+Z_ONE_SIDED, Z_POWER, Z_POWER_BOTH = 1.644854, 0.841621, 1.281552
+# Ratio; a spread of this many times the reference's is no longer the same sharpness.
+BLUNT = 2.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -132,53 +135,82 @@ def drift_along(
 class Power:
     """What the number of berries can show.
 
-    `detectable_newton` is the smallest shift that would be found with a power of 0.8;
-    `berries_needed` would find one of the lab's limit.
+    `detectable_newton` is the smallest shift of all boundaries that would be found with a power of
+    0.8; with `berries_needed` a hand that has not moved is shown to be within the limit at every
+    boundary as often. None where no number of berries does that, the reference being too uncertain.
     """
 
     detectable_newton: float
-    berries_needed: int
+    berries_needed: int | None
 
 
-def power(shift: Estimate, n: int, limit_newton: float, level: float = 0.95) -> Power | None:
-    """Return the power of a check, from the interval that it reached.
+def power(found: RaterShift, limit_newton: float) -> Power | None:
+    """Work out the power of a check, from the intervals that it reached.
 
-    The standard error shrinks with the square root of the berries.
+    Today's part of a variance falls with the berries, the reference's stays. Two one-sided tests
+    at 5 % of a shift of zero: Schuirmann (1987) J. Pharmacokinet. Biopharm. 15:657.
     """
-    from scipy.special import ndtri
-
+    shift = found.shift.newton
     if shift.low is None or shift.high is None:
         return None
-    error = (shift.high - shift.low) / 2 / float(ndtri(0.5 + level / 2))
-    detectable = POWER_Z * error
-    return Power(
-        detectable_newton=detectable, berries_needed=math.ceil(n * (detectable / limit_newton) ** 2)
-    )
+    errors = [
+        (half_width(one.alone) / Z_ONE_SIDED, one.berries_newton2)
+        for one in found.boundaries
+        if one.alone.low is not None and one.alone.high is not None
+    ]
+    needed: int | None = found.n
+    for error, of_today in errors:
+        room = (limit_newton / (Z_ONE_SIDED + Z_POWER_BOTH)) ** 2 - (error**2 - of_today)
+        if room <= 0 or needed is None:
+            needed = None
+        else:
+            needed = max(needed, math.ceil(found.n * of_today / room))
+    error = half_width(found.shift.alone) / Z_ONE_SIDED
+    return Power(detectable_newton=half_width(shift) + Z_POWER * error, berries_needed=needed)
 
 
-def verdict(shift: Estimate, boundaries: Sequence[Estimate], limit_newton: float) -> str:
+def half_width(one: Estimate) -> float:
+    """Half the width of an interval closed on both sides."""
+    assert one.low is not None
+    assert one.high is not None
+    return (one.high - one.low) / 2
+
+
+def verdict(found: RaterShift, limit_newton: float) -> str:
     """Judge a rater against the lab's limit.
 
-    Drifted: the shift, or that of any boundary, is shown (its interval leaves out zero) and as
-    large as the limit. Within limit: the interval of the common shift lies inside the limit.
-    Undecided: neither is shown; more berries are needed.
+    Within limit: two one-sided tests show every boundary within it, and a spread below twice the
+    reference's. Drifted: the interval of a boundary, or of all together, leaves out zero, or the
+    spread is shown to be larger than the reference's; these intervals hold together. Else more
+    berries are needed.
     """
     if limit_newton <= 0:
         raise InvalidValueError("the limit of a shift must be above zero")
-    for one in (shift, *boundaries):
-        if one.excludes_zero() and abs(one.known) >= limit_newton:
-            return "drifted"
-    return "within limit" if shift.inside(-limit_newton, limit_newton) else "undecided"
+    shifts = (found.shift, *(one for one in found.boundaries if one is not NOT_USED))
+    blunt = found.blunter_alone.high
+    if (
+        blunt is not None
+        and blunt < BLUNT
+        and all(one.alone.inside(-limit_newton, limit_newton) for one in shifts)
+    ):
+        return "within limit"
+    moved = any(one.newton.excludes_zero() for one in shifts)
+    return "drifted" if moved or is_blunt(found.blunter) else "cannot tell yet"
 
 
-def sentence(between: tuple[str, str], panel_cut_newton: float, shift: Estimate) -> str:
-    """Say a boundary's shift as a rater can use it."""
+def is_blunt(blunter: Estimate) -> bool:
+    """Tell whether a ratio of spreads is shown to be above one."""
+    return blunter.low is not None and blunter.low > 1.0
+
+
+def sentence(
+    between: tuple[str, str], reference_newton: float, shift: Estimate, theirs: str
+) -> str:
+    """Say a boundary's shift as a rater can use it; `theirs` is who calls it so, or called it."""
     firm, soft = between
-    ends = sorted((panel_cut_newton, panel_cut_newton + shift.known))
-    mine, theirs = (soft, firm) if shift.known > 0 else (firm, soft)
-    return (
-        f"You call {mine} what the panel calls {theirs} between {ends[0]:.2f} and {ends[1]:.2f} N."
-    )
+    ends = sorted((reference_newton, reference_newton + shift.known))
+    here, there = (soft, firm) if shift.known > 0 else (firm, soft)
+    return f"You call {here} what {theirs} {there} between {ends[0]:.2f} and {ends[1]:.2f} N."
 
 
 def repeatability(pairs: Pairs) -> tuple[int, float, Kappa] | None:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.stats.allpairs import Anova, Comparison, Pair, all_pairs, pair_letters
-from calibrate.stats.proportions import difference, dispersion
+from calibrate.stats.proportions import berries_worth, difference
 from calibrate.stats.studentrange import range_quantile
 from gauge.errors import TooFewScoresError
 
@@ -139,9 +139,11 @@ def compare_proportions(
 ) -> Comparison:
     """Compare the proportions of groups, allowing for clamshells that differ.
 
-    The test of "no difference at all" is quasi-binomial: Pearson's chi-square between groups over
-    its degrees of freedom and the dispersion between clamshells, against F. Pairs are Newcombe's
-    hybrid score intervals with berries divided by the dispersion and the quantile of the
+    The proportion of a group is the mean of its clamshells', each counting alike, as in a row of
+    the table. Its variance is that of as many berries as `berries_worth` of
+    `calibrate.stats.proportions` says; "no difference at all" is chi-square between groups over its
+    degrees of freedom, against F. Pairs are Newcombe's hybrid score intervals with those berries
+    and the quantile of the
     studentized range, so that a group without a single soft berry has its place too.
 
     Parameters
@@ -167,23 +169,22 @@ def compare_proportions(
     x, total = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
     code = np.asarray(group, dtype=np.int64)
     k, df = len(names), _free_units(x.size, len(names), unit)
-    factor = dispersion(x, total, code).factor
-    hit, size = np.bincount(code, x, minlength=k), np.bincount(code, total, minlength=k)
-    overall = float(hit.sum() / size.sum())
-    variance = size * overall * (1 - overall)
-    chi2 = float(((hit - size * overall) ** 2 / variance).sum()) if 0 < overall < 1 else 0.0
+    worth, correlation = berries_worth(x, total, code)
+    share = np.bincount(code, x / total, minlength=k) / np.bincount(code, minlength=k)
+    overall = float(share @ worth / worth.sum())
+    variance = overall * (1 - overall) / worth
+    chi2 = float(((share - overall) ** 2 / variance).sum()) if 0 < overall < 1 else 0.0
     critical = range_quantile(level, k, df) / math.sqrt(2)
+    hits = share * worth
     pairs = []
     for a, b in itertools.combinations(range(k), 2):
-        gap = difference(
-            hit[a] / factor, size[a] / factor, hit[b] / factor, size[b] / factor, critical=critical
-        )
+        gap = difference(hits[a], worth[a], hits[b], worth[b], critical=critical)
         pairs.append(Pair(first=names[a], second=names[b], difference=gap, p=None))
     model = (
-        f"quasi-binomial, {unit} as the unit; Newcombe intervals "
-        f"with the studentized range, simultaneous level {level:g}"
+        f"binomial with an intra-{unit} correlation of {correlation:.3f}, {unit} as the unit; "
+        f"Newcombe intervals with the studentized range, simultaneous level {level:g}"
     )
-    return _of_counts(model, chi2, df, factor, names, hit / size, tuple(pairs))
+    return _of_counts(model, chi2, df, 1.0, names, share, tuple(pairs))
 
 
 def compare_scores(

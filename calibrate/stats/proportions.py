@@ -135,6 +135,52 @@ def dispersion(hits: ArrayLike, n: ArrayLike, group: ArrayLike | None = None) ->
     return Dispersion(ratio=chi2 / df, df=df, p=float(chdtrc(df, chi2)))
 
 
+def berries_worth(hits: ArrayLike, n: ArrayLike, group: ArrayLike) -> tuple[Floats, float]:
+    """Count the independent berries that the mean proportion of each group's clamshells is worth.
+
+    The variance of a clamshell's proportion is ``p (1 - p) (1 + (n - 1) rho) / n`` (Williams, D. A.
+    (1982) Appl. Statist. 31:144-148, his second model; the beta-binomial's), with one correlation
+    within clamshells for all groups, from the spread of clamshells about their groups by moments.
+    It may lie a little below zero, as by chance it does where there is none.
+
+    Parameters
+    ----------
+    hits, n : array_like of float, shape (m,)
+        One clamshell each, with berries.
+    group : array_like of int, shape (m,)
+
+    Returns
+    -------
+    worth : ndarray of float, shape (groups,)
+    correlation : float
+
+    Examples
+    --------
+    >>> worth, correlation = berries_worth([2, 5, 1, 9], [20, 20, 20, 20], [0, 0, 0, 0])
+    >>> worth.round(1).tolist(), round(correlation, 3)
+    ([20.5], 0.153)
+    """
+    x, total = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
+    code = np.asarray(group, dtype=int)
+    m = np.bincount(code)
+    p = np.bincount(code, x / total) / m
+    squares = float(((x / total - p[code]) ** 2).sum())
+    lowest, rho = -0.7 / float(total.max()), 0.0
+    for _ in range(50):
+        each = (1.0 + (total - 1.0) * rho) / total
+        mean = np.bincount(code, each) / m**2
+        # p (1 - p) of an estimated p falls short by the variance of p.
+        binomial = p * (1.0 - p) / (1.0 - np.minimum(mean, 0.9))
+        left = ((1.0 - 1.0 / m) * np.minimum(binomial, 0.25))[code]
+        slope = float((left * (1.0 - 1.0 / total)).sum())
+        found = (squares - float((left / total).sum())) / slope if slope > 0.0 else 0.0
+        found = min(max(found, lowest), 1.0)
+        if abs(found - rho) < 1e-9:
+            break
+        rho = found
+    return m**2 / np.bincount(code, (1.0 + (total - 1.0) * rho) / total), rho
+
+
 def mean_proportion(hits: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> Estimate:
     """Average the proportions of clamshells, with the clamshell as the unit.
 

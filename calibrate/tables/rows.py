@@ -26,7 +26,7 @@ class Row:
     n, units : int
         Berries with a peak, and the units that they came in; `clamshells` counts sheets.
     force : Estimate
-        Mean force of all berries (N) with a t interval; the unit gives the standard error.
+        Mean of the units' mean forces (N) with a t interval, the unit as the unit.
     sd_newton, se_newton : float or None
         Standard deviation of berries; standard error of the mean with the unit as the unit.
     n_scored : float
@@ -91,20 +91,19 @@ def make_row(
 def mean_force(
     units: SamplingUnits, *, level: float = 0.95
 ) -> tuple[Estimate, float | None, float | None]:
-    """Find the mean of all berries of some units, their SD, and the SE with the unit as the unit.
+    """Find the mean force of units, each counting alike, the SD of berries, and the mean's SE.
 
-    SE^2 = m/(m-1) sum (n_u/N)^2 (mean_u - mean)^2, the ratio estimator over m clusters (Cochran,
-    W. G. (1977) Sampling Techniques, 3rd ed., section 9A.2, sampling fraction neglected); for
-    units of equal size it is the SD of unit means over the square root of m.
+    The unit is what letters compare, so the mean is that of unit means and its standard error
+    their SD over the square root of their number, whatever berries each of them has.
     """
     n, mean, m = units.n, units.mean_newton, units.m
-    total = float(n.sum())
-    centre = float((n * mean).sum() / total)
-    squares = float((units.ss_n2 + n * (mean - centre) ** 2).sum())
+    total, centre = float(n.sum()), float(mean.mean())
+    of_berries = float((n * mean).sum() / total)
+    squares = float((units.ss_n2 + n * (mean - of_berries) ** 2).sum())
     sd = float(np.sqrt(squares / (total - 1))) if total > 1 else None
     if m < 2:
         return Estimate(value=centre, why=f"one {units.name} only: no standard error"), sd, None
-    se = float(np.sqrt(m / (m - 1) * ((n / total) ** 2 * (mean - centre) ** 2).sum()))
+    se = float(mean.std(ddof=1) / np.sqrt(m))
     return _t_interval(centre, se, m, level), sd, se
 
 

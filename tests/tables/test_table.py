@@ -91,10 +91,24 @@ def test_rows_are_pandas(tmp_path):
 def test_se_of_unequal_clamshells_by_hand():
     berries = pool_of([1.0, 1.0, 1.0, 3.0], selection=["R-1"] * 4, clamshell=list("1112"))
     row = tabulate(berries).rows[0]
-    assert row.force.value == 1.5
-    # 2/1 * ((3/4)^2 0.5^2 + (1/4)^2 1.5^2) = 0.5625
-    assert row.se_newton == pytest.approx(0.75)
-    assert row.sd_newton == pytest.approx(1.0)
+    assert row.force.value == 2.0  # of two clamshells at 1 and 3 N
+    assert row.se_newton == pytest.approx(1.0)  # sqrt(2) / sqrt(2)
+    assert row.sd_newton == pytest.approx(1.0)  # of four berries
+
+
+def test_letters_follow_the_means_that_stand_beside_them():
+    """Large clamshells that pull the mean of all berries the other way do not turn the order."""
+    force, selection, clamshell = [], [], []
+    for name, cells in {"R-1": ((3.4, 2), (3.6, 2), (2.0, 30)), "R-2": ((2.5, 9),) * 3}.items():
+        for at, (mean, n) in enumerate(cells):
+            force += [mean + 0.1 * (-1) ** i for i in range(n)]
+            selection += [name] * n
+            clamshell += [f"{name}.{at}"] * n
+    table = tabulate(pool_of(force, selection=selection, clamshell=clamshell))
+    found = {row.levels["selection"]: row.force.value for row in table.rows}
+    (means,) = (one.comparison for one in table.compared if one.outcome == "force")
+    assert dict(zip(means.groups, means.estimates, strict=True)) == pytest.approx(found)
+    assert found["R-1"] == pytest.approx(3.0)
 
 
 def test_letters_and_model_are_in_the_document(tmp_path):

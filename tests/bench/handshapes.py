@@ -1,0 +1,334 @@
+"""How often intervals, verdicts and letters hold where hands differ in shape, in rows.
+
+    python tests/bench/handshapes.py --reps 400 --seed 9001
+    python tests/bench/handshapes.py --quick --only check
+
+Cut points 4.2, 3, 2 and 1.2 N, spread 0.35 N, log-normal forces about 2.3 N, hands 10 %, four
+raters and 80 berries unless a row says so. Every row is one markdown line: what was counted, the
+share in percent, its Monte-Carlo error, the goal. Seeds from 9000 on are kept for last runs; while
+methods were made, only seeds below were drawn.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+# Small matrices: threads that wait for one another cost ten times what they save on a busy machine.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import numpy as np
+from scipy.special import logit, ndtr
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from calibrate.cuts.calibration import Calibration, as_cuts
+from calibrate.cuts.equivalentforce import equivalent_force, score_shares
+from calibrate.cuts.fitting import fit
+from calibrate.cuts.salelimit import limit_force
+from calibrate.cuts.seasonshift import compare_seasons
+from calibrate.data.pairs import Pairs
+from calibrate.data.scale import BLACKBERRY
+from calibrate.model.panel import fit_panel
+from calibrate.raters.check import check_rater
+from calibrate.stats.estimate import Estimate
+from calibrate.stats.groups import compare_proportions
+from gauge.errors import FirmhandError
+
+CUTS_N = np.array([4.2, 3.0, 2.0, 1.2])
+SPREAD_N = 0.35
+RATERS = ("ines", "marek", "odile", "tamsin", "jorun", "pavel", "wren", "lotte")
+Counts = Iterator[tuple[str, float]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hands:
+    """How the hands of a panel differ; standard deviations, as shares of force unless in newtons.
+
+    `offset` at each boundary by itself, `stretch` of the distances from the middle of the cuts,
+    `additive` in newtons at all boundaries; `correlation` of one score's chance with the next's.
+    """
+
+    raters: int = 4
+    berries: int = 80
+    hand_sd: float = 0.1
+    offset: float = 0.0
+    stretch: float = 0.0
+    additive_newton: float = 0.0
+    correlation: float = 0.0
+    proportional: bool = False
+    gauge_newton: float = 0.0
+    gauge_share: float = 0.0
+    shared: bool = True
+
+
+def draw_hands(rng: np.random.Generator, case: Hands) -> np.ndarray:
+    """Draw cut points in newtons, shape (raters, 4), in order and above 0.1 N."""
+    while True:
+        j = case.raters
+        log = np.log(CUTS_N) + rng.normal(0, case.hand_sd, (j, 1))
+        log = log + rng.normal(0, case.offset, (j, CUTS_N.size))
+        cut = np.exp(log) + rng.normal(0, case.additive_newton, (j, 1))
+        middle = cut.mean(axis=1, keepdims=True)
+        cut = middle + (cut - middle) * np.exp(rng.normal(0, case.stretch, (j, 1)))
+        if (np.diff(cut, axis=1) < -0.1).all() and (cut > 0.1).all():
+            return cut
+
+
+def draw_force(rng: np.random.Generator, n: int) -> np.ndarray:
+    return np.exp(rng.normal(np.log(2.3), 0.55, n))
+
+
+def score(rng: np.random.Generator, case: Hands, cut: np.ndarray, first: int = 0) -> Pairs:
+    """Let hands with these cut points score berries, each hand in the order of the rows."""
+    j, n = cut.shape[0], case.berries
+    force = draw_force(rng, n) if case.shared else draw_force(rng, n * j).reshape(j, n)
+    force = np.broadcast_to(force, (j, n))
+    chance = rng.normal(size=(j, n))
+    for i in range(1, n):
+        left = np.sqrt(1 - case.correlation**2)
+        chance[:, i] = case.correlation * chance[:, i - 1] + left * chance[:, i]
+    spread = SPREAD_N * (force / 2.5 if case.proportional else 1.0)
+    felt = force + logit(np.clip(ndtr(chance), 1e-12, 1 - 1e-12)) * spread
+    rank = (felt[:, :, None] < cut[:, None, :]).sum(axis=2)
+    shape = n if case.shared else (j, n)
+    wrong = rng.normal(0, 1, shape) * case.gauge_newton
+    wrong = wrong + np.broadcast_to(force, (j, n))[0 if case.shared else slice(None)] * (
+        rng.normal(0, 1, shape) * case.gauge_share
+    )
+    shown = np.maximum(force + wrong, 0.02)
+    berry = np.tile(np.arange(n), j) if case.shared else np.arange(n * j)
+    return Pairs(
+        scale=BLACKBERRY,
+        force_newton=shown.ravel(),
+        rank=rank.ravel().astype(np.int64),
+        count=np.ones(n * j),
+        rater=np.repeat(np.arange(j), n),
+        berry=berry + first,
+        raters=RATERS[:j],
+        berries=tuple(f"b{i}" for i in range(first + int(berry.max()) + 1)),
+        source="simulated panel",
+    )
+
+
+def holds(estimate: Estimate, truth: float) -> bool:
+    low = -np.inf if estimate.low is None else estimate.low
+    high = np.inf if estimate.high is None else estimate.high
+    return bool(low <= truth <= high)
+
+
+# Rows: each draws one panel and yields what was counted with 1 or 0 (or a number to average).
+
+
+def unchanged(rng: np.random.Generator, case: Hands, shift_newton: float) -> Counts:
+    """Check one hand of 60 berries against a panel of four by 120 in which it was."""
+    cut = draw_hands(rng, case)
+    panel = score(rng, replace(case, berries=120), cut)
+    today = score(rng, replace(case, berries=60), cut[:1] + shift_newton)
+    found = check_rater(today, RATERS[0], against=panel)
+    yield "drifted", found.verdict == "drifted"
+    yield "within limit", found.verdict == "within limit"
+    yield "mean n needed", (found.power and found.power.berries_needed) or np.nan
+
+
+def common_shift(rng: np.random.Generator, case: Hands) -> Counts:
+    """Hold one hand against the others of the same panel."""
+    cut = draw_hands(rng, case)
+    found = check_rater(score(rng, case, cut), RATERS[0])
+    gap = cut[0] - np.exp(np.log(cut[1:]).mean(axis=0))
+    yield "common shift", holds(found.shift_newton, float(gap.mean()))
+    together = [holds(b.shift_newton, g) for b, g in zip(found.boundaries, gap, strict=True)]
+    yield "all boundaries together", all(together)
+    if found.shift_newton.low is not None and found.shift_newton.high is not None:
+        yield "mean width N", found.shift_newton.high - found.shift_newton.low
+
+
+def raters_own(rng: np.random.Generator, case: Hands) -> Counts:
+    """Each rater's cut points; the panel's centre; the estimated deviation of hands."""
+    cut = draw_hands(rng, case)
+    panel = fit_panel(score(rng, case, cut))
+    for k in range(CUTS_N.size):
+        own = [holds(r.cuts[k], cut[j, k]) for j, r in enumerate(panel.raters)]
+        yield f"rater's own {k + 1}/{k + 2}", float(np.mean(own))
+        yield f"centre {k + 1}/{k + 2}", holds(panel.cuts[k], CUTS_N[k])
+        width = panel.cuts[k].high - panel.cuts[k].low
+        yield f"centre width {k + 1}/{k + 2} N", width
+    held = float(np.mean([holds(panel.cuts[k], CUTS_N[k]) for k in range(CUTS_N.size)]))
+    low = (panel.hand_sd or 0.0) < case.hand_sd / 2
+    yield "hand SD below half", low
+    if low:
+        yield "centre where hand SD is below half", held
+    if (panel.hand_sd or 0.0) < 0.05:
+        yield "centre where hand SD is below 5 %", held
+
+
+def limit_of(rng: np.random.Generator, case: Hands) -> Counts:
+    """The force from which 95 % are within the sale limit, spread in proportion to force."""
+    cut = draw_hands(rng, case)
+    found = limit_force(fit(score(rng, case, cut)))
+    # P(within) = expit((F - c) / s(F)) = 0.95 at the middle hand.
+    odds = np.log(0.95 / 0.05)
+    truth = CUTS_N[2] / (1 - odds * SPREAD_N / 2.5) if case.proportional else np.nan
+    yield "limit", holds(found, truth)
+    yield "bias N", (found.value or np.nan) - truth
+
+
+def gauge_error(rng: np.random.Generator, case: Hands, told: bool) -> Counts:
+    """The panel's centre where the gauge is wrong; with `--gauge-sd` or without."""
+    cut = draw_hands(rng, case)
+    pairs = score(rng, case, cut)
+    if told:
+        found = fit(pairs, gauge_sd_newton=case.gauge_newton, gauge_share=case.gauge_share)
+    else:
+        found = fit(pairs)
+    for k in range(CUTS_N.size):
+        yield f"centre {k + 1}/{k + 2}", holds(found.cuts[k], CUTS_N[k])
+        yield f"bias {k + 1}/{k + 2} N", (found.cuts[k].value or np.nan) - CUTS_N[k]
+
+
+def counts_held(rng: np.random.Generator, case: Hands) -> Counts:
+    """Equivalent mean of 100 berries counted by a next hand, where hands seem alike."""
+    calibration = fit(score(rng, case, draw_hands(rng, case)))
+    next_cut = draw_hands(rng, replace(case, raters=1))[0]
+    truth = Calibration(
+        scale=BLACKBERRY, force_scale="linear", cuts=as_cuts(next_cut), spread=SPREAD_N
+    )
+    mean = float(rng.uniform(1.4, 3.6))
+    table = rng.multinomial(100, score_shares(truth, [mean], 0.25)[0])
+    held = holds(equivalent_force(table, calibration, cv=0.25).mean, mean)
+    yield "equivalent mean", held
+    if (calibration.hand_sd or 0.0) < 0.05:
+        yield "equivalent mean where hand SD is below 5 %", held
+
+
+def soft_percent(rng: np.random.Generator, groups: int, clamshells: int, rho: float) -> Counts:
+    """Type I error over selections alike, clamshells of 8 to 50 berries (beta-binomial)."""
+    n = rng.integers(8, 51, groups * clamshells)
+    p = rng.beta(0.2 * (1 / rho - 1), 0.8 * (1 / rho - 1), n.size) if rho else np.full(n.size, 0.2)
+    group = np.repeat(np.arange(groups), clamshells)
+    found = compare_proportions(
+        rng.binomial(n, p), n, group, [f"R-{114 + g}" for g in range(groups)]
+    )
+    yield "F test", found.p < 0.05
+    yield "letters", any(pair.differs for pair in found.pairs)
+
+
+def equivalence(rng: np.random.Generator) -> Counts:
+    """Two seasons of other hands whose cut points differ by the margin, 0.2 N."""
+    case = Hands(raters=5, berries=120, hand_sd=0.03)
+    first = score(rng, case, draw_hands(rng, case))
+    moved = draw_hands(rng, case) + 0.2
+    second = replace(score(rng, case, moved), raters=RATERS[3:8])
+    shifts = compare_seasons(first, second, margin_newton=0.2).shifts
+    yield "equivalent at the margin", float(np.mean([bool(one.equivalent) for one in shifts]))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """A row of the campaign: its group, name, goal in words, and what draws one panel."""
+
+    group: str
+    name: str
+    goal: str
+    draw: Callable[[np.random.Generator], Counts]
+    quick: bool = False
+
+
+def rows() -> list[Row]:
+    """List of all rows."""
+    out = []
+
+    def add(group: str, name: str, goal: str, draw, *args, quick: bool = False) -> None:
+        out.append(
+            Row(group=group, name=name, goal=goal, draw=lambda r: draw(r, *args), quick=quick)
+        )
+
+    apart = {
+        "alike in shape": {},
+        "offsets 8 %": {"offset": 0.08},
+        "offsets 15 %": {"offset": 0.15},
+        "stretched 20 %": {"stretch": 0.2},
+        "additive 0.3 N": {"additive_newton": 0.3},
+        "correlated 0.8": {"correlation": 0.8},
+    }
+    for name in ("alike in shape", "offsets 8 %", "correlated 0.8"):
+        case = Hands(**apart[name])
+        goal = "<= 5" if name == "alike in shape" else "<= 7"
+        add("check", f"unchanged hand, {name}", goal, unchanged, case, 0.0, quick=True)
+        add("check", f"hand +0.3 N, {name}", ">= 72", unchanged, case, 0.3, quick=True)
+    for name in (
+        "alike in shape",
+        "offsets 8 %",
+        "offsets 15 %",
+        "stretched 20 %",
+        "additive 0.3 N",
+    ):
+        add("shift", f"check, {name}", "90-98", common_shift, Hands(**apart[name]), quick=True)
+    for name, how in apart.items():
+        goal = ">= 88" if name == "correlated 0.8" else ">= 90"
+        quick = name in ("offsets 8 %", "offsets 15 %", "correlated 0.8")
+        add("own", f"panel, {name}", goal, raters_own, Hands(**how), quick=quick)
+    hands20 = Hands(raters=3, hand_sd=0.2)
+    add("sd", "panel, 3 raters, hands 20 %", ">= 85 where low", raters_own, hands20, quick=True)
+    swelling = Hands(proportional=True)
+    add("force", "own, spread in proportion to force", ">= 90", raters_own, swelling, quick=True)
+    add("force", "limit, spread in proportion to force", ">= 90", limit_of, swelling, quick=True)
+    for text, errors in {
+        "0.3 N": {"gauge_newton": 0.3},
+        "20 %": {"gauge_share": 0.2},
+        "0.5 N, one rater a berry": {"gauge_newton": 0.5, "shared": False},
+    }.items():
+        for told in (False, True):
+            add("gauge", f"error {text}, {'told' if told else 'not told'}", ">= 88, <= 0.07 N",
+                gauge_error, Hands(**errors), told)  # fmt: skip
+    add("counts", "counts, 3 raters, hands 10 %", ">= 90", counts_held, Hands(raters=3), quick=True)
+    for groups, clamshells, rho in ((3, 4, 0.1), (5, 6, 0.1), (4, 5, 0.0), (4, 5, 0.25)):
+        name = f"{groups} selections of {clamshells} clamshells, rho {rho:g}"
+        add("soft", name, "3-6", soft_percent, groups, clamshells, rho, quick=True)
+    add("margin", "seasons apart by the margin", "1.4-5.7", equivalence)
+    return out
+
+
+def run(row: Row, reps: int, seed: int) -> None:
+    """Draw a row and print one line for each thing counted."""
+    found: dict[str, list[float]] = {}
+    refused = 0
+    for rep in range(reps):
+        try:
+            for name, value in row.draw(np.random.default_rng([seed, rep])):
+                found.setdefault(name, []).append(float(value))
+        except FirmhandError:
+            refused += 1
+    for name, values in found.items():
+        mean, error = float(np.nanmean(values)), float(np.nanstd(values) / np.sqrt(len(values)))
+        counted = not name.endswith(" N") and "mean n" not in name
+        shown = f"{100 * mean:.1f} ({100 * error:.1f})" if counted else f"{mean:.3f} ({error:.3f})"
+        print(f"| {row.group} | {row.name} | {name} | {shown} | {row.goal} | {len(values)} "
+              f"| {refused} |", flush=True)  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Coverage where hands differ in shape.")
+    parser.add_argument("--reps", type=int, default=400)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--quick", action="store_true", help="the most telling rows only")
+    parser.add_argument("--only", help="rows whose 'group: name' holds this pattern")
+    args = parser.parse_args()
+    begun = time.monotonic()
+    print("| rows | what | counted | percent (MC error) | goal | n | refused |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    for number, row in enumerate(rows()):
+        wanted = args.only is None or re.search(args.only, f"{row.group}: {row.name}")
+        if wanted and (row.quick or not args.quick):
+            run(row, args.reps, args.seed * 1000 + number)
+    print(f"\n{args.reps} panels a row, seed {args.seed}, {time.monotonic() - begun:.0f} s.")
+
+
+if __name__ == "__main__":
+    main()
