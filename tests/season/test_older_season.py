@@ -3,8 +3,8 @@
 tests/reference/season_0.1.0.gz was made by firmhand 0.1.0 from three samples of
 sample_runs/2026-blackberry: plan, check weights, captures, finger scores, two voids, two
 calibrations, anchors with squeezes and one retired, a pad, practice and clamshell counts. Never
-make it anew. season_0.1.0.json holds what 0.1.0 answered (of fits and checks, what they answer since
-hands may differ in shape): it shows change, not correctness.
+make it anew. season_0.1.0.json holds what 0.1.0 answered (but for fits and checks, what is answered
+since hands may differ in shape): it shows change, not correctness.
 """
 
 from __future__ import annotations
