@@ -147,7 +147,7 @@ class Sheet:
         if not titles:
             raise BadTableError(f"{path} is empty.", todo=self._todo)
         own = {name_key(typed): name for typed, name in (names or {}).items()}
-        self.header = [own.get(name_key(text)) or column_name(text) for text in titles]
+        self.header = [own.get(name_key(text), column_name(text)) for text in titles]
         self.typed = dict(zip(self.header, map(str.strip, titles), strict=True))
         for name in self.header:
             if name and self.header.count(name) > 1:

@@ -40,7 +40,7 @@ class SheetOptions:
             name, equals, header = typed.partition("=")
             if not equals or not name.strip() or not header.strip():
                 raise click.UsageError(f"--map {typed!r} is not NAME=HEADER, such as sample=Box.")
-            found[header.strip()] = column_name(name)
+            found[header.strip()] = "" if name.strip() == "-" else column_name(name)
             if unit and found[header.strip()] == "force":
                 found[header.strip()] = f"force_{parse_unit(unit)}"
         return found
@@ -51,7 +51,8 @@ sheet_options = record_options(
     SheetOptions,
     click.option(
         "--map", "maps", metavar="NAME=HEADER", multiple=True,
-        help="Which column is which, such as --map force='Peak (lbf)'; remembered in the season.",
+        help="Which column is which, such as --map force='Peak (lbf)'; - for one that is not read. "
+        "Remembered in the season.",
     ),
     click.option("--sheet", "page", help="Which sheet of a workbook; the first if not given."),
     click.option("--rater", help="Who scored the sheet, where it names no rater."),

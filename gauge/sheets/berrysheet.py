@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from difflib import get_close_matches
@@ -347,7 +348,10 @@ class BerrySheet:
             self._used.add(column)
             # An empty cell is no score, but in a sheet of nothing else.
             blank = self.force or column != "score"
-            scores = sheet.parsed(column, partial(self._score, blank=blank))
+            other = f"; a column of anything else: --map -='{sheet.typed[column]}'"
+            scores = sheet.parsed(
+                column, partial(self._score, blank=blank, other=other if rater == column else "")
+            )
             raters = [rater] * len(sheet) if rater else sheet.columns["rater"]
             for index, (key, score, typed) in enumerate(zip(keys, scores, raters, strict=True)):
                 if score is None or key is None or occasions[index] is None:
@@ -395,19 +399,22 @@ class BerrySheet:
                 found.append((column, parts[1], int(parts[2] or 0) or None))
             elif name_key(column) in names:
                 found.append((column, column, None))
-        # Else whatever holds scores only, under a header that says nothing else to us.
-        free = [name for name in sheet.header if name and name not in self._used | _REPEATED]
-        found = found or [(name, name, None) for name in free if self._holds_scores(name)]
+        # And whatever holds scores in the main, under a header that says nothing else to us: a new
+        # rater's column, whose bad cells are named, is not passed over.
+        other = self._used | _REPEATED | {column for column, _, _ in found}
+        free = [name for name in sheet.header if name and name not in other]
+        found += [(name, name, None) for name in free if self._looks_like_scores(name)]
         if not found and not self.force:
             sheet.need("score", todo="Or give each rater a column: score_ines, score_marek.")
         return found
 
-    def _holds_scores(self, column: str) -> bool:
+    def _looks_like_scores(self, column: str) -> bool:
         filled = [cell for cell in self.sheet.columns[column] if cell]
-        try:
-            return bool(filled) and all(self._score(cell, blank=False) for cell in set(filled))
-        except ValueError:
-            return False
+        scores = 0
+        for cell in filled:
+            with suppress(ValueError):
+                scores += self._score(cell, blank=False) is not None
+        return 2 * scores >= max(len(filled), 1)
 
     def _rater(self, typed: str, index: int, column: str) -> str | None:
         """Return a rater's name as the season spells it; None of one that is refused."""
@@ -425,10 +432,13 @@ class BerrySheet:
         if self._names[key] is None:
             known = ", ".join(self.known.raters)
             what = f"'{typed}' has scored nothing in this season (it knows {known})"
-            self.sheet.note(index, column, f"{what}; a new rater needs --new-rater '{typed}'")
+            other = f", any other column --map -='{typed}'" if column == name_key(typed) else ""
+            self.sheet.note(
+                index, column, f"{what}; a new rater needs --new-rater '{typed}'{other}"
+            )
         return self._names[key]
 
-    def _score(self, text: str, *, blank: bool) -> str | None:
+    def _score(self, text: str, *, blank: bool, other: str = "") -> str | None:
         """Return the scale's own spelling of a score: "3.0" is "3" and "Firm" is "firm"."""
         if not text and blank:
             return None
@@ -438,7 +448,7 @@ class BerrySheet:
             plain = plain[:-2]
         if plain not in by_case:
             scale = ", ".join(self.known.labels)
-            raise ValueError(f"'{text}' is not a score of the season's scale ({scale})")
+            raise ValueError(f"'{text}' is not a score of the season's scale ({scale}){other}")
         return by_case[plain]
 
 
