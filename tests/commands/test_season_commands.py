@@ -271,13 +271,14 @@ def test_a_capture_is_written_with_its_gaps(tmp_path) -> None:
     path, out = tmp_path / "g.season", tmp_path / "c.txt"
     with begun(path, "C1") as season:
         season.keep_chunks(1, [Chunk(1, b"1.2\r\n"), Chunk(2, b"1.2\r\n")])
-        season.keep_gap(1, Gap(3, 3, "unplugged"))
+        # The line is lost at the time of what it sent last.
+        season.keep_gap(1, Gap(2, 3, "unplugged"))
         season.keep_chunks(1, [Chunk(3, b"1.2\r\n")])
     run("capture", path, 1, "--out", out)
     assert list(load_capture(out)) == [
         Chunk(1, b"1.2\r\n"),
         Chunk(2, b"1.2\r\n"),
-        Gap(3, 3, "unplugged"),
+        Gap(2, 3, "unplugged"),
         Chunk(3, b"1.2\r\n"),
     ]
     assert re.search(r"^ +1 +berries", run("capture", path), re.M)
