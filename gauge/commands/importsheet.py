@@ -210,6 +210,7 @@ def _document(reader: BerrySheet, found: Found, *, stored: bool) -> dict[str, An
         "stored": len(found.scores) if stored else 0,
         "corrected": len(found.corrected),
         "already": found.already,
+        "void": found.void,
         "raters": list(found.raters),
         "unread": list(found.unread),
         "problems": problems,
@@ -224,5 +225,7 @@ def report(path: Path, found: Found, how: SheetOptions, what: str) -> None:
     say(f"{path.name}: {what}{by}{corrected}: {done}.")
     if found.already:
         say(f"{found.already} were in the season already, just so.")
+    if found.void:
+        say(f"{found.void} row{'s' * (found.void > 1)} of void berries left out.")
     if found.unread:
         say(f"Not read: {', '.join(found.unread)}.")

@@ -41,6 +41,8 @@ class Known:
     berries: Mapping[int, BerryRow] = field(default_factory=dict)
     ids: Mapping[_Key, int] = field(default_factory=dict)
     """Of berries that are not void, by sample and number."""
+    void: Collection[_Key] = ()
+    """Numbers of void berries that no other has taken."""
 
     @classmethod
     def of(cls, season: SeasonFile | None, crop: str | None = None) -> Known:
@@ -49,6 +51,7 @@ class Known:
             return cls(labels=labels_of(default_scale(crop)))
         samples = [row.sample for row in season.samples()]
         berries = {berry.berry_id: berry for berry in season.berries()}
+        ids = {(b.sample, b.number): i for i, b in berries.items() if b.void is None}
         return cls(
             labels=season.labels,
             raters=tuple(season.rater_names()),
@@ -59,7 +62,8 @@ class Known:
                 if name
             },
             berries=berries,
-            ids={(b.sample, b.number): i for i, b in berries.items() if b.void is None},
+            ids=ids,
+            void={(b.sample, b.number) for b in berries.values()} - ids.keys(),
         )
 
 
@@ -78,6 +82,8 @@ class Found:
     raters: tuple[str, ...] = ()
     already: int = 0
     """Scores and berries that the season holds just so."""
+    void: int = 0
+    """Rows of void berries, which are left out."""
     unread: tuple[str, ...] = ()
     """Columns of the sheet that were not read."""
 
@@ -109,6 +115,7 @@ class BerrySheet:
     force: bool = False
     unit: Unit | None = None
     clashes: int = 0
+    _void: int = 0
     _names: dict[str, str | None] = field(default_factory=dict)
     _codes: dict[str, str] = field(default_factory=dict)
     _used: set[str] = field(default_factory=set)
@@ -122,6 +129,7 @@ class BerrySheet:
         if self.force:
             self._read_berries(found, keys)
         self._read_scores(found, keys)
+        found.void = self._void
         found.raters = tuple(sorted({mark.rater for _, mark in found.scores + found.corrected}))
         unread = (name for name in sheet.header if name and name not in self._used | _REPEATED)
         found.unread = tuple(sheet.typed[name] for name in unread)
@@ -199,11 +207,14 @@ class BerrySheet:
             return self.known.ids[key]
         if self.force:
             return key
+        if key in self.known.void:
+            self._void += 1
+            return None
         if not any(known == key[0] for known, _ in self.known.ids):
             what = f"the season has no berry of a sample '{code}'"
             self.sheet.note(index, "sample" if "sample" in self.sheet.columns else column, what)
         else:
-            what = f"sample '{code}' has no berry {number} that is not void"
+            what = f"sample '{code}' has no berry {number}"
             self.sheet.note(index, column, what)
         return None
 

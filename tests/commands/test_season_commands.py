@@ -202,6 +202,18 @@ def test_a_void_berry_leaves_its_number_to_the_next(path, tmp_path) -> None:
         assert season.berry(2).scores == ()
 
 
+def test_scores_of_a_void_berry_are_left_out_and_counted(path, tmp_path) -> None:
+    with open_season(path) as season:
+        season.void(3, "fell")
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text("sample,number,score\nC1,2,3\nC1,3,4\n")
+    found = json.loads(run("scores", path, sheet, "--rater", "ines", "--json"))
+    assert (found["void"], found["stored"], found["problems"]) == (1, 1, [])
+    with open_season(path) as season:
+        assert [s.score for s in season.berry(2).scores] == ["3"]
+        assert season.berry(3).scores == ()
+
+
 @pytest.mark.parametrize(
     ("text", "error", "where"),
     [
@@ -210,7 +222,7 @@ def test_a_void_berry_leaves_its_number_to_the_next(path, tmp_path) -> None:
         ("sample,number,score\nC1,1,2\nC9,1,3\n", BadTableError, "row 3, column 'sample'"),
         ("sample,number,score\nC1,1,2\nC1,9,3\n", BadTableError, "row 3, column 'number'"),
         ("sample,number,score\nC1,one,2\n", BadTableError, "row 2, column 'number'"),
-        ("sample,berry,score\nC1,3,2\n", BadTableError, "row 2, column 'berry'"),
+        ("sample,berry,score\nC1,9,2\n", BadTableError, "row 2, column 'berry'"),
         ("berry_id,score\n99,2\n", BadTableError, "row 2, column 'berry_id'"),
         ("berry_id,score\n3,2\n", BadTableError, "berry 3 is void (fell)"),
         ("berry_id,score\n1,2\n2,3\n1,2\n", BadTableError, "row 4, column 'berry_id'"),
