@@ -10,10 +10,12 @@ from gauge.clikit import CONTEXT, LazyGroup, run
 from gauge.version import __version__
 
 COMMANDS = {
+    "start": ("gauge.commands.start", "Set up a first day, in one conversation."),
     "ports": ("gauge.commands.ports", "List the serial ports."),
     "learn": ("gauge.commands.learn", "Listen to a gauge and write its line format."),
     "verify": ("gauge.commands.verify", "Check the gauge against check weights."),
     "plan": ("gauge.commands.plan", "Import and show the plan of samples."),
+    "sheet": ("gauge.commands.sheet", "Print the plan as sheets to write on."),
     "log": ("gauge.commands.log", "Log one peak per berry."),
     "readings": ("gauge.commands.readings", "Show or export every berry."),
     "import": (

@@ -29,7 +29,7 @@ MAY_IMPORT = {
     "click": {"gauge.cli", "gauge.clikit", "gauge.commands", "calibrate.cli", "calibrate.commands"},
     "serial": {"gauge.port"},
     "sqlite3": {"gauge.season"},
-    "matplotlib": {"gauge.verify.chart", "calibrate.plots"},
+    "matplotlib": {"gauge.verify.chart", "gauge.sheets.planpdf", "calibrate.plots"},
     "openpyxl": {"gauge.workbook"},
     "textual": {"gauge.session", "gauge.forms"},
     "rich": {"gauge.clikit", "gauge.session", "gauge.commands", "calibrate.commands"},

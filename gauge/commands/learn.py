@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import document, emit_json, json_option, number_option, say
+from gauge.clikit import FILE, document, emit_json, json_option, number_option, say
 from gauge.errors import StoppedError
 
 if TYPE_CHECKING:
     from gauge.learn.inference import Learned
     from gauge.learn.received import Received
+    from gauge.units import Unit
 
 
 @click.command("learn")
@@ -24,6 +25,12 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FORMAT.toml",
     help="Line format to write. What was received is kept beside it, in FORMAT.heard.txt.",
+)
+@click.option(
+    "--received",
+    "received_file",
+    type=FILE,
+    help="Keep what was received in this file, also where no format is found.",
 )
 @click.option("--yes", is_flag=True, help="Do not ask; requests may be sent to a silent gauge.")
 @click.option(
@@ -45,6 +52,7 @@ if TYPE_CHECKING:
 def command(
     port: str,
     out: Path,
+    received_file: Path | None,
     yes: bool,
     texts: tuple[str, ...],
     unit_name: str | None,
@@ -64,6 +72,7 @@ def command(
     from dataclasses import replace
 
     from gauge.learn.listener import PortListener
+    from gauge.learn.received import NoUnitError
     from gauge.learn.sweep import Sweep, requests
     from gauge.outfile import write_whole
     from gauge.protocol.capture import unescape
@@ -71,7 +80,6 @@ def command(
     from gauge.units import parse_unit
 
     _check_target(out, ask=not yes)
-    received_file = out.with_name(f"{out.stem}.heard.txt")
     unit = parse_unit(unit_name) if unit_name else None
     given = [unescape(text) for text in texts]
 
@@ -79,29 +87,42 @@ def command(
         question = "Nothing was received. Send requests (READ?, W) to the gauge?"
         return requests(given) if yes or click.confirm(question, err=True) else ()
 
-    listener = PortListener(port)
-    sweep = Sweep(
-        listener,
-        seconds=seconds,
-        takes_speed=not port.startswith("socket://"),
-        unit=unit,
-        asks=asks,
-        report=say,
-    )
-    try:
+    def sweep(unit: Unit | None) -> Learned:
+        listener = PortListener(port)
+        sweep = Sweep(
+            listener,
+            seconds=seconds,
+            takes_speed=not port.startswith("socket://"),
+            unit=unit,
+            asks=asks,
+            report=say,
+        )
         try:
-            learned = sweep.run()
+            return sweep.run()
         finally:
             listener.close()
-            write_whole(received_file, _capture_lines(sweep.received))
+            received.extend(sweep.received)
+            if received_file is not None:
+                write_whole(received_file, _capture_lines(received))
+
+    received: list[Received] = []
+    try:
+        try:
+            learned = sweep(unit)
+        except NoUnitError as error:
+            if yes:
+                raise
+            say(error.what)
+            learned = sweep(parse_unit(click.prompt("Unit on the display, such as N", err=True)))
         _describe(learned)
         if not yes:
             _confirm(learned)
     except (KeyboardInterrupt, click.Abort):
         raise StoppedError(
-            f"stopped; no format was written, and what was received is in {received_file}.",
-            todo="Run gauge learn again when the gauge is ready.",
+            "stopped; no format was written.", todo="Run gauge learn again when the gauge is ready."
         ) from None
+    if received_file is None:
+        write_whole(out.with_name(f"{out.stem}.heard.txt"), _capture_lines(received))
     write_whole(out, [dump_format(replace(learned.fmt, name=out.stem))])
     say(f"{out}: written.")
     if as_json:
@@ -110,12 +131,12 @@ def command(
 
 def _capture_lines(received: Sequence[Received]) -> Iterator[str]:
     """Write what was received as capture text, one setting after the other."""
-    from gauge.protocol.capture import write_capture
+    from gauge.protocol.capture import escape, write_capture
     from gauge.records import Chunk
 
     since_ns = 0
     for one in received:
-        asked = f", asked {one.request!r}" if one.request else ""
+        asked = f", asked {escape(one.request)}" if one.request else ""
         yield f"# {one.settings}{asked}{'' if one.chunks else ': silent'}\n"
         shifted = [Chunk(since_ns + c.t_ns, c.data) for c in one.chunks]
         yield from (f"{line}\n" for line in write_capture(shifted))

@@ -36,15 +36,25 @@ def begun_season(path: Path, *, crop: str | None = None) -> Iterator[SeasonFile]
     """Open a season, begun if there is none; one that was begun for nothing is removed again."""
     from gauge.season.file import open_season
 
+    with removed_if_empty(path), open_season(path, create=True, crop=crop) as season:
+        yield season
+
+
+@contextmanager
+def removed_if_empty(path: Path) -> Iterator[None]:
+    """Remove a season that is begun within a `with` block which fails, while it is empty."""
+    from gauge.season.file import open_season
+
     there = path.exists()
-    with open_season(path, create=True, crop=crop) as season:
-        try:
-            yield season
-        except BaseException:
-            if not there and _is_empty(season):
-                season.close()
+    try:
+        yield
+    except BaseException:
+        if not there and path.exists():
+            with open_season(path, read_only=True) as season:
+                empty = _is_empty(season)
+            if empty:
                 path.unlink(missing_ok=True)
-            raise
+        raise
 
 
 def _is_empty(season: SeasonFile) -> bool:

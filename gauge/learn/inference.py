@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from itertools import pairwise
 from statistics import median
@@ -27,7 +27,7 @@ from gauge.learn.received import (
 from gauge.learn.vocabulary import has_digit
 from gauge.protocol.lineformat import LineFormat
 from gauge.protocol.lineparser import LineParser
-from gauge.records import Reading, Status
+from gauge.records import Chunk, Reading, Status
 from gauge.units import Unit
 
 
@@ -180,6 +180,14 @@ def is_one_line(received: Received) -> bool:
         text[-1:] in (b"\r", b"\n", b"\x03", b"\x04")
         and all(0x20 <= b < 0x7F or b in b"\r\n\t\x02\x03\x04" for b in body)
         and any(0x30 <= b <= 0x39 for b in body)
+    )
+
+
+def has_whole_lines(received: Received) -> bool:
+    """Tell whether every burst is one whole line with a digit, as a key of a gauge sends it."""
+    bursts = received.bursts()
+    return bool(bursts) and all(
+        is_one_line(replace(received, chunks=(Chunk(t_ns, data),))) for t_ns, data in bursts
     )
 
 

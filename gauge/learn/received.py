@@ -21,6 +21,10 @@ class NoCommonFormError(NotSureError):
     """The lines do not share one form: wrong line settings, noise, or not a gauge."""
 
 
+class NoUnitError(NotSureError):
+    """Everything is found but the unit, which the lines do not say: the user must."""
+
+
 class NeedMoreError(NotSureError):
     """Nothing speaks against this setting, but more must be received: more lines, or a squeeze."""
 

@@ -10,9 +10,17 @@ from dataclasses import replace
 
 from gauge.errors import NothingReceivedError, NotSureError
 from gauge.learn.choice import PRESSES_LEAST
-from gauge.learn.inference import Learned, common_form, count_presses, infer, is_one_line
-from gauge.learn.received import NeedMoreError, NoCommonFormError, Received
+from gauge.learn.inference import (
+    Learned,
+    common_form,
+    count_presses,
+    has_whole_lines,
+    infer,
+    is_one_line,
+)
+from gauge.learn.received import NeedMoreError, NoCommonFormError, NoUnitError, Received
 from gauge.port.polling import ASK_EVERY_S
+from gauge.protocol.capture import escape
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import SerialSettings
 from gauge.units import Unit
@@ -24,6 +32,7 @@ SPEEDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
 FRAMINGS = ((8, "N"), (7, "E"), (7, "O"), (8, "E"), (8, "O"))
 # s; time to listen at a setting, longer where few bytes come, for an answer
 PROBE_S, PROBE_MOST_S, ANSWER_S = 1.5, 4.0, 0.4
+NO_SQUEEZE_S = 6.0  # s; then the user is told that no squeeze was seen yet
 ONE_SQUEEZE_S = 8.0  # s; who has squeezed once by then will hardly squeeze again
 _ENDS = (b"\n", b"\r", b"\r\n")
 
@@ -78,7 +87,7 @@ class Sweep:
         self._receive, self._seconds, self._takes_speed = receive, seconds, takes_speed
         self._unit, self._asks, self._report = unit, asks, report
         self._speeds: Sequence[int | None] = SPEEDS if takes_speed else (None,)
-        self._last_size = 0
+        self._last_size = self._n_squeezes = 0
         self.received: list[Received] = []
 
     def run(self) -> Learned:
@@ -101,11 +110,15 @@ class Sweep:
                 probe, probed = probed or self._probe(settings), None
                 form = common_form(probe)
                 if form is None:
-                    continue
+                    # A gauge with a key sends a line now and then: one that can be read is a
+                    # reason to stay and ask for more.
+                    if not has_whole_lines(probe):
+                        continue
+                    form = ()
                 if form in refused:
                     raise refused[form]  # it reads alike at two settings: another will not help
                 try:
-                    return self._settle(settings)
+                    return self._settle(settings, rare=form == ())
                 except NoCommonFormError as error:
                     refusal = refusal or error
                 except NotSureError as error:
@@ -125,7 +138,7 @@ class Sweep:
                 answer = self._listen(settings, ANSWER_S, request, lambda r: len(r.data) > 3)
                 if not answer.data or common_form(self._probe(settings, request)) is None:
                     continue
-                self._report(f"The gauge answers {request!r}.")
+                self._report(f"The gauge answers the request {escape(request)}.")
                 try:
                     return self._settle(settings, request)
                 except NoCommonFormError:
@@ -166,9 +179,17 @@ class Sweep:
             "give what asks it for a reading with --request.",
         )
 
-    def _settle(self, settings: SerialSettings, request: bytes | None = None) -> Learned:
+    def _settle(
+        self, settings: SerialSettings, request: bytes | None = None, *, rare: bool = False
+    ) -> Learned:
         """Listen at the setting that fits, and judge."""
-        self._report(f"{settings}: lines come. Squeeze the head slowly, twice, and let it go.")
+        if rare:
+            self._report(
+                f"{settings}: a line came. Squeeze the head and press its key, {PRESSES_LEAST} "
+                "times or more, with different forces."
+            )
+        else:
+            self._report(f"{settings}: lines come. Squeeze the head slowly, twice, and let it go.")
         learned = self._infer(self._listen(settings, self._seconds, request, self._is_enough))
         if learned.fmt.mode != "button" and self._takes_speed and self._takes_any_speed(learned):
             any_speed = replace(learned.fmt.settings, baudrate=None)
@@ -197,7 +218,7 @@ class Sweep:
             span_s = (received.chunks[-1].t_ns - received.chunks[0].t_ns) / 1e9
             if learned.n_lines > 3 + 1.5 * span_s / ASK_EVERY_S:
                 raise NotSureError(
-                    f"after {received.request!r} the gauge sends on by itself.",
+                    f"after the request {escape(received.request)} the gauge sends on by itself.",
                     todo="Leave it sending, and learn again: it will be read as it is.",
                 )
         return learned
@@ -206,15 +227,28 @@ class Sweep:
         """Tell whether one format is certain and the head was squeezed."""
         try:
             learned = self._infer(received)
+        except NoUnitError:
+            return True  # more lines say no more
         except NotSureError:
+            self._say_squeezes(received, 0)
             return False
         if learned.fmt.mode == "button":
             return True
         framer = Framer(learned.fmt)
         readings = [r for chunk in received.chunks for r in framer.feed(chunk.t_ns, chunk.data)]
         n = count_presses(readings)
+        self._say_squeezes(received, n)
         at_rest = readings[-1].force_newton < max(r.force_newton for r in readings) / 10
         return at_rest and (n >= 2 or (n == 1 and readings[-1].t_s > ONE_SQUEEZE_S))
+
+    def _say_squeezes(self, received: Received, n: int) -> None:
+        """Say how many squeezes were seen; that none was, once a person could have squeezed."""
+        waited_s = (received.chunks[-1].t_ns - received.chunks[0].t_ns) / 1e9
+        if n > self._n_squeezes or (n == self._n_squeezes == 0 and waited_s > NO_SQUEEZE_S):
+            self._report(
+                f"{n} squeeze{'' if n == 1 else 's'} seen." if n else "No squeeze seen yet."
+            )
+            self._n_squeezes = n or -1
 
     def _button_is_enough(self, received: Received) -> bool:
         """Tell whether the format is found, or a whole burst was received that is no line."""

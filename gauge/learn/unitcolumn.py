@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from gauge.errors import NotSureError
 from gauge.learn.lineparts import LineTable, Part
+from gauge.learn.received import NoUnitError
 from gauge.learn.vocabulary import FOREIGN_UNITS, LENGTHS
 from gauge.units import SPELLINGS, UNIT_NAMES, Unit
 
@@ -31,7 +32,7 @@ def unit_column(table: LineTable, at: int, unit: Unit | None) -> int | None:
         found = _far_unit(parts, unit)
     if found is None:
         if unit is None:
-            raise NotSureError(
+            raise NoUnitError(
                 f"the lines do not say their unit ('{example}').",
                 todo="Look at the display and say it, such as --unit N.",
             )

@@ -106,7 +106,8 @@ class ChangeTables(BerryTables):
             place = ids[berry_id, mark.rater, mark.occasion]
             by_label.setdefault(mark.score, []).append(place)
         for label, places in by_label.items():
-            new = {"score": label, "score_rank": self.labels.index(label) + 1}
+            rank = self.labels.index(label) + 1
+            new = {"score": label, "score_rank": rank, "taken_back": None}
             self._change("scores", places, new, kind="correct", why=why)
 
     # --- corrections --------------------------------------------------------------------------

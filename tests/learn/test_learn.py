@@ -7,6 +7,7 @@ import importlib.util
 import json
 import math
 import os
+import re
 import socket
 import sys
 import threading
@@ -406,20 +407,24 @@ def test_learn_over_a_pseudo_terminal(tmp_path: Path) -> None:
 @needs_pty
 def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
+    kept = tmp_path / "what.txt"
     with PtyFeeder(lambda f, i: b"%7.3f lb\r\n" % (f / 4.448)) as feeder:
-        result = learn(feeder.port, out, "--seconds", "15", answers="n\n")
+        result = learn(feeder.port, out, "--seconds", "15", "--received", str(kept), answers="n\n")
     assert isinstance(result.exception, NotSureError)
     assert "'lb' is taken for the force unit lbf" in result.output
-    assert not out.exists()
-    assert (tmp_path / "bench.heard.txt").stat().st_size > 100
+    assert [path.name for path in tmp_path.iterdir()] == ["what.txt"]
+    assert kept.stat().st_size > 100
+    assert re.search(r"2 squeezes seen", result.output)
 
 
 @needs_pty
 def test_stopped_by_the_user(tmp_path: Path) -> None:
-    out = tmp_path / "bench.toml"
+    out, kept = tmp_path / "bench.toml", tmp_path / "what.txt"
     with (
         PtyFeeder(lambda f, i: b"%7.2f N\r\n" % f, pause_s=0.02) as feeder,
-        gauge_process("learn", "--port", feeder.port, "--out", str(out)) as running,
+        gauge_process(
+            "learn", "--port", feeder.port, "--out", str(out), "--received", str(kept)
+        ) as running,
     ):
         assert running.stderr is not None
         running.stderr.readline()  # it listens
@@ -429,7 +434,7 @@ def test_stopped_by_the_user(tmp_path: Path) -> None:
     assert "no format was written" in printed
     assert "Traceback" not in printed
     assert not out.exists()
-    received = load_capture(tmp_path / "bench.heard.txt")
+    received = load_capture(kept)
     assert max(chunk.t_ns for chunk in received if isinstance(chunk, Chunk)) > 6e8
 
 
@@ -486,8 +491,48 @@ def test_not_sure_writes_nothing(tmp_path: Path) -> None:
     assert isinstance(result.exception, NotSureError)
     assert "--unit" in result.exception.todo
     assert result.stdout == ""
-    assert not out.exists()
-    assert (tmp_path / "bench.heard.txt").exists()
+    assert list(tmp_path.iterdir()) == []  # neither a format nor what was received
+
+
+def test_a_unit_that_lines_do_not_say_is_asked_for_after_a_few_lines(tmp_path: Path) -> None:
+    out, began = tmp_path / "bench.toml", time.monotonic()
+    with TcpFeeder(lambda f, i: b"%7.2f\r\n" % f) as feeder:
+        result = learn(feeder.port, out, "--seconds", "60", answers="lbf\ny\n")
+    assert result.exit_code == 0, result.output
+    assert "the lines do not say their unit" in result.output
+    assert load_format(out).unit is Unit.LBF
+    assert time.monotonic() - began < 40
+
+
+def test_a_key_that_sends_a_line_now_and_then_is_stayed_with() -> None:
+    # 2.50 N at 9600 baud every 3 s: two lines come in the first look, at the first setting.
+    clock_ns, said, settings_tried = [0], [], []
+
+    def receive(settings, seconds, *, request, enough, **_):
+        settings_tried.append(settings)
+        begin_ns, chunks = clock_ns[0], []
+        clock_ns[0] += int(seconds * 1e9)
+        for n in range(40):
+            at_ns = int((n + 0.3) * 3e9)
+            if begin_ns <= at_ns < clock_ns[0]:
+                chunks.append(Chunk(at_ns - begin_ns, b"%.2f N\r\n" % (2.5 + 0.37 * n)))
+        received = Received(settings=settings, chunks=tuple(chunks), silent_first=True)
+        if chunks:
+            enough(received)
+        return received
+
+    learned = Sweep(receive, seconds=20.0, report=said.append).run()
+    assert {settings.baudrate for settings in settings_tried} == {9600}
+    assert learned.fmt.mode == "button"
+    assert any("press its key" in text for text in said)
+
+
+def test_words_to_the_tech_bear_no_notation_of_programs(tmp_path: Path) -> None:
+    out = tmp_path / "bench.toml"
+    with TcpFeeder(lambda f, i: b"%+.2f N\r\n" % f, request=b"\nW\r") as feeder:
+        result = learn(feeder.port, out, "--yes", "--seconds", "3")
+    assert r"answers the request \nW\r" in result.output
+    assert "b'" not in result.output
 
 
 def test_learned_formats_are_plain_data() -> None:

@@ -1,0 +1,48 @@
+"""`gauge sheet`: the plan on paper, to write on beside the fruit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from gauge.clikit import FILE, say, season_argument
+from gauge.plaintext import plural
+
+
+@click.command("sheet", no_args_is_help=True)
+@season_argument
+@click.option("--out", required=True, type=FILE, help="The PDF to write.")
+@click.option(
+    "--raters", metavar="NAME,NAME", help="A column each; those of the season if not given."
+)
+@click.option(
+    "--open", "with_codes", is_flag=True, help="Print codes and selections, not blind codes."
+)
+@click.option("--all", "with_done", is_flag=True, help="Also samples that are done.")
+def command(season: Path, out: Path, raters: str | None, with_codes: bool, with_done: bool) -> None:
+    """Print the plan as sheets to write on.
+
+    A sheet a sample, in the order of the plan, with a line a berry and a column a rater, and then
+    labels to cut out. Where a plan has blind codes, only they are printed. What comes back is typed
+    with 'gauge scores --form', or imported.
+
+    \b
+    gauge sheet 2026.season --out sheet.pdf --raters ines,marek
+    """  # noqa: D301
+    from gauge.season.file import open_season
+    from gauge.sheets.planpdf import write_sheets
+
+    with open_season(season, read_only=True) as file:
+        rows = [row for row in file.samples() if with_done or not row.done]
+        samples = [row.sample for row in rows if row.sample.plan_order]
+        names = raters.split(",") if raters else file.rater_names()
+        title = file.code
+    n_pages = write_sheets(
+        samples,
+        out,
+        raters=[name.strip() for name in names][:5],
+        title=title,
+        blind=not with_codes,
+    )
+    say(f"{out}: {plural(len(samples), 'sample')} on {plural(n_pages, 'page')}.")

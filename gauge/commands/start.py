@@ -1,0 +1,212 @@
+"""`gauge start`: a first day in one conversation, from the port to the first berry."""
+
+from __future__ import annotations
+
+import sys
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from gauge.clikit import say
+from gauge.commands.goingon import Place, Scoring, home, on_terminal
+from gauge.commands.log import StatedSample, log_at
+from gauge.commands.options import removed_if_empty
+from gauge.errors import FirmhandError, VerificationFailedError
+from gauge.mass import Mass, parse_mass
+from gauge.records import Session
+
+if TYPE_CHECKING:
+    from gauge.port.serialport import PortInfo
+    from gauge.session.memory import LastSession
+
+
+@click.command("start")
+@click.pass_context
+def command(context: click.Context) -> None:
+    """Set up a first day, in one conversation.
+
+    It asks for the port, listens to the gauge and learns what it sends, asks what the gauge is
+    called, has check weights hung, begins the season with its plan, and logs. Enter takes what
+    stands in brackets. The next day 'gauge log' alone goes on.
+
+    \b
+    gauge start
+    """  # noqa: D301
+    from gauge.session.memory import load
+
+    last = load(home())
+    say("This sets up a day at the gauge. Enter takes what stands in brackets; Ctrl-C stops.")
+    port = _port(last)
+    session = _session(last)
+    format_name = _learned(context, port, session.gauge or "gauge", last)
+    season = Path(_ask("Season file", last.season if last else f"{date.today().year}.season"))
+    with removed_if_empty(season):
+        _planned(context, season)
+        _checked(context, port, format_name, season, session)
+        place = Place(port, format_name, season, session, _scoring(last))
+        stated = _stated(season)
+        say("Press a berry, hear the bell, take the next; the keys stand on the screen.")
+        log_at(place, stated, on_screen=sys.stdout.isatty() and on_terminal(), new=True)
+
+
+def _scoring(last: LastSession | None) -> Scoring:
+    known = ",".join(last.raters) if last else None
+    raters = _ask("Raters who score berries by finger, by commas (Enter: none)", known)
+    names = tuple(filter(None, (name.strip() for name in raters.split(","))))
+    words = "Hide the force until they have scored?"
+    return Scoring(names, bool(names) and click.confirm(words, default=True, err=True))
+
+
+def _ask(words: str, known: str | None = None) -> str:
+    """Ask for words; Enter is what is known, or nothing."""
+    answer: str = click.prompt(words, default=known or "", show_default=bool(known), err=True)
+    return answer.strip()
+
+
+def _number(words: str, known: float | None) -> float | None:
+    """Ask for a number above zero; Enter is what is known, or nothing."""
+    while text := _ask(words, None if known is None else f"{known:g}"):
+        try:
+            value = float(text.replace(",", "."))
+        except ValueError:
+            value = 0.0
+        if 0 < value < float("inf"):
+            return value
+        say(f"'{text}' is not a number above zero.")
+    return None
+
+
+def _port(last: LastSession | None) -> str:
+    from gauge.port.serialport import serial_ports
+    from gauge.session.memory import find_port
+
+    while True:
+        ports = serial_ports()
+        for number, info in enumerate(ports, 1):
+            say(f"  {number}  {info.port}  {info.description}")
+        if not ports:
+            say("No serial port found. Plug the gauge in, then press Enter; or name its port.")
+        known = find_port(last, ports)[0] if last else _only(ports)
+        answer = _ask("Port of the gauge" + (" (number or name)" if ports else ""), known)
+        if answer.isdigit() and 0 < int(answer) <= len(ports):
+            return ports[int(answer) - 1].port
+        if answer:
+            return answer
+
+
+def _only(ports: list[PortInfo]) -> str | None:
+    usb = [info.port for info in ports if info.identity]
+    return usb[0] if len(usb) == 1 else None
+
+
+def _session(last: LastSession | None) -> Session:
+    return Session(
+        started_at="",
+        gauge=_ask("Name of the gauge, as it is called here", last.gauge if last else "gauge 1"),
+        gauge_serial=_ask("Its serial number", last.gauge_serial if last else None) or None,
+        capacity_newton=_number("Its capacity in N", last.capacity_newton if last else None),
+        head_mm=_number("Diameter of its head in mm", last.head_mm if last else None),
+        operator=_ask("Who works at it today", last.operator if last else None) or None,
+    )
+
+
+def _learned(context: click.Context, port: str, gauge: str, last: LastSession | None) -> str:
+    """Return a line format: a known one where the tech takes it, or learned now."""
+    from gauge.commands import learn
+    from gauge.protocol.formatfile import load_format
+
+    stem = "".join(c if c.isalnum() or c in "-_" else "-" for c in gauge.lower())
+    out = Path(f"{stem}.toml")
+    known = last.format_name if last else str(out) if out.exists() else None
+    if known and click.confirm(f"Use the line format {known}?", default=True, err=True):
+        try:
+            load_format(known)
+            return known
+        except FirmhandError as error:
+            say(str(error))
+    while True:
+        say(f"Now the gauge is listened to; what is learned is written to {out}.")
+        try:
+            context.invoke(learn.command, port=port, out=out, yes=False, texts=())
+            return str(out)
+        except FirmhandError as error:
+            say(str(error))
+            if not click.confirm("Listen again?", default=True, err=True):
+                raise
+
+
+def _planned(context: click.Context, season: Path) -> None:
+    """Begin the season, or find it, and import its plan."""
+    from gauge.commands import plan
+    from gauge.season.file import open_season
+
+    if season.exists():
+        with open_season(season, read_only=True) as file:
+            if any(row.sample.plan_order for row in file.samples()):
+                return
+    else:
+        crop = _ask("Crop: blackberry or raspberry", "blackberry")
+        with open_season(season, create=True, crop=crop):
+            say(f"{season} is begun.")
+    while csv_file := _ask("CSV of the plan, one row a sample (Enter: no plan)"):
+        try:
+            context.invoke(plan.command, season=season, csv_file=Path(csv_file), order="random")
+            break
+        except FirmhandError as error:
+            say(str(error))
+
+
+def _checked(
+    context: click.Context, port: str, format_name: str, season: Path, session: Session
+) -> None:
+    """Have check weights hung, if there are any."""
+    from gauge.commands import verify
+
+    masses: tuple[Mass, ...] = ()
+    while not masses and (text := _ask("Check weights, such as 200g 500g (Enter: later)")):
+        try:
+            masses = tuple(map(parse_mass, text.replace(",", " ").split()))
+        except FirmhandError as error:
+            say(str(error))
+    while masses:
+        try:
+            context.invoke(
+                verify.command,
+                port=port,
+                format_name=format_name,
+                season_file=season,
+                masses=masses,
+                capacity_newton=session.capacity_newton,
+                operator=session.operator,
+                gauge=session.gauge,
+                gauge_serial=session.gauge_serial,
+            )
+            return
+        except VerificationFailedError:
+            raise
+        except FirmhandError as error:
+            say(str(error))
+            if not click.confirm("Hang the weights again?", default=True, err=True):
+                return
+
+
+def _stated(season: Path) -> StatedSample:
+    """Return the next sample of the plan, or ask for one."""
+    from gauge.season.file import open_season
+    from gauge.session.samplechoice import ahead, match
+
+    with open_season(season, read_only=True) as file:
+        rows = file.samples()
+    if ahead(rows):
+        return StatedSample(None, {"crop": None})
+    code = ""
+    while not code:
+        code = _ask("Code of the sample")
+    known: dict[str, object] = {"crop": None}
+    if match(rows, code) is None:
+        berries = _number("How many berries (Enter: open)", None)
+        known |= {"berries_planned": int(berries) if berries else None}
+        known |= {"selection": _ask("Selection") or None}
+    return StatedSample(code, known)

@@ -1,0 +1,180 @@
+"""A first day and a second one, typed as a person types them, on a terminal."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from gauge.cli import group
+from gauge.commands.goingon import home
+from gauge.port.serialport import PortInfo
+from gauge.records import Sample, Session
+from gauge.season.file import open_season
+from gauge.session.daylists import day_done, due_line, local_day
+from gauge.session.memory import LastSession, find_port, load, store
+from tests.lines import PtyLine, Terminal, play, press, rest
+from tests.season_helpers import press as pressed
+
+BERRY = [*rest(1), *press(2.37), *rest(1)]
+needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+LAST = LastSession(
+    port="/dev/ttyUSB0", format_name="a.toml", season="/lab/a.season", usb=(1, 2, "A"),
+    gauge="FG-2", gauge_serial="7", operator="jo", raters=("ines",), blind=True,
+)  # fmt: skip
+
+
+def usb(port: str, serial: str = "A") -> PortInfo:
+    return PortInfo(port=port, description="", usb_vendor=1, usb_product=2, usb_serial=serial)
+
+
+def test_what_is_remembered_comes_back_and_a_broken_file_is_none(tmp_path: Path) -> None:
+    assert load(tmp_path) is None
+    store(tmp_path / "deep", LAST)
+    assert load(tmp_path / "deep") == LAST
+    [file] = (tmp_path / "deep").iterdir()
+    for broken in ("", "{}", "[]", json.dumps({"port": 1}), "\0"):
+        file.write_text(broken, "utf-8")
+        assert load(tmp_path / "deep") is None
+
+
+def test_a_gauge_is_found_by_its_usb_identity_under_another_name() -> None:
+    assert find_port(LAST, [usb("/dev/ttyUSB3")]) == ("/dev/ttyUSB3", None)
+    assert find_port(LAST, [usb("/dev/ttyUSB0"), usb("/dev/ttyUSB3")]) == ("/dev/ttyUSB0", None)
+    port, odd = find_port(LAST, [usb("/dev/ttyUSB0", "B")])
+    assert port == "/dev/ttyUSB0"
+    assert "Another gauge is plugged in" in odd
+    assert "FG-2 is not plugged in" in find_port(LAST, [])[1]
+    assert find_port(replace(LAST, usb=None), [])[0] == "/dev/ttyUSB0"
+
+
+def test_log_without_options_says_so_where_nothing_is_remembered() -> None:
+    result = CliRunner().invoke(group, ["log"])
+    assert result.exit_code == 2
+    assert "gauge start" in result.stderr
+
+
+@needs_pty
+@pytest.mark.slow
+@pytest.mark.timeout(120)
+def test_a_first_day_in_one_conversation_and_a_second_with_enter_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    line = PtyLine(tmp_path / "gauge")
+    Path("plan.csv").write_text("code,berries\nB-01,1\nB-02,1\n", "utf-8")
+    with Terminal("start", size=(80, 24)) as terminal:
+        playing = play(line.send, 300 * BERRY)
+        for asked, answer in (
+            ("Port of the gauge", str(line.link)),
+            ("Name of the gauge", "FG-2"),
+            ("serial number", "0012"),
+            ("capacity", "22"),
+            ("head in mm", "7"),
+            ("Who works", "jo"),
+            ("Did the display show", "y"),
+            ("Season file", "b.season"),
+            ("Crop", ""),
+            ("CSV of the plan", "plan.csv"),
+            ("Check weights", ""),
+            ("Raters", ""),
+        ):
+            terminal.wait(asked, 40)
+            terminal.type(f"{answer}\r")
+            time.sleep(0.05)
+        terminal.wait("full: Enter for the next", 30)
+        terminal.type("q")
+        terminal.wait("Quit?")
+        terminal.type("y")
+        assert terminal.ended() == 0, terminal.words
+        assert "Today: 1 berry" in terminal.words
+        assert "Left: 1 berry of 1 sample" in terminal.words
+    with open_season("b.season") as season:
+        assert [row.berries for row in season.samples()] == [1, 0]
+        session = season.sessions()[-1].session
+        assert (session.gauge, session.gauge_serial, session.operator) == ("FG-2", "0012", "jo")
+    with Terminal("log", size=(80, 24)) as terminal:
+        for told in (
+            "b.season, sample", "planned next, 0 of 1", "FG-2 on", "check ", "zero ", "head      7",
+            "operator  jo", "Enter to go on, c to change",
+        ):  # fmt: skip
+            terminal.wait(told)
+        terminal.type("\r")
+        terminal.wait("full: n for the next sample", 30)
+        terminal.type("q")
+        terminal.wait("Quit?")
+        terminal.type("y")
+        assert terminal.ended() == 0, terminal.words
+    line.close()
+    playing.join(5)
+    with open_season("b.season") as season:
+        assert [row.berries for row in season.samples()] == [1, 1]
+
+
+@needs_pty
+def test_log_alone_waits_for_nobody_with_yes_and_asks_where_nobody_is(tmp_path: Path) -> None:
+    line, path = PtyLine(tmp_path / "gauge"), tmp_path / "a.season"
+    with open_season(path, create=True) as season:
+        season.add_sample(Sample(code="B-01", plan_order=1, berries_planned=1))
+    store(home(), replace(LAST, port=str(line.link), usb=None, format_name="number-unit",
+                          season=str(path), raters=(), blind=False))  # fmt: skip
+    play(line.send, 30 * BERRY)
+    refused = CliRunner().invoke(group, ["log"])
+    assert refused.exit_code != 0
+    assert "--yes" in str(refused.exception)
+    result = CliRunner().invoke(group, ["log", "--yes", "--plain"])
+    assert result.exit_code == 0, result.output
+    assert result.stdout == "berry 1: 2.37 N\n"
+    assert "gauge     FG-2 on" in result.stderr
+    line.close()
+
+
+def test_the_day_s_lists_say_what_is_due_what_was_done_and_what_is_left(tmp_path: Path) -> None:
+    with open_season(tmp_path / "a.season", create=True) as season:
+        season.add_samples(
+            [
+                Sample(code="A", plan_order=1, berries_planned=2, harvest_date="2026-07-01"),
+                Sample(code="B", plan_order=2, berries_planned=3, harvest_date="2026-07-05"),
+                Sample(code="C", plan_order=3, berries_planned=5, harvest_date="2026-07-01",
+                       storage_day=4),
+            ]
+        )  # fmt: skip
+        session = season.add_session(Session(started_at="2026-07-05T08:00:00Z"))
+        for i in (1, 2, 3):
+            season.acknowledge_berry(session, 2, i, pressed(float(i), "1.0"))
+        season.void(3, "slipped")
+        rows, berries = season.samples(), season.berries()
+    today = local_day(berries[0].at)
+    line = due_line(rows, today.replace(year=2026, month=7, day=5), blind=False)
+    assert line == "due today: 2 samples; left: B, C"
+    lines = day_done(rows, berries, today, blind=False)
+    assert lines[0] == "Today: 2 berries: B 2 of 3."
+    assert lines[1] == "Void: B-3 slipped."
+    assert lines[2] == "Flagged: B-1 few readings, B-2 few readings."
+    assert lines[3] == "Left: 8 berries of 3 samples: A, B, C."
+
+
+def test_the_plan_is_printed_to_write_on(tmp_path: Path) -> None:
+    path, out = tmp_path / "a.season", tmp_path / "sheet.pdf"
+    assert CliRunner().invoke(group, ["sheet", str(path), "--out", str(out)]).exit_code != 0
+    with open_season(path, create=True) as season:
+        season.add_samples(
+            [
+                Sample(code="A-1", blind_code="WFMF", plan_order=1, berries_planned=34),
+                Sample(code="A-2", blind_code="TWTM", plan_order=2),
+            ]
+        )
+    result = CliRunner().invoke(group, ["sheet", str(path), "--out", str(out)])
+    assert "2 samples on 4 pages" in result.stderr  # two for 34 berries, one, and the labels
+    data = out.read_bytes()
+    assert data.startswith(b"%PDF")
+    assert data.count(b"/Type /Page\n") + data.count(b"/Type /Page ") == 4
+    CliRunner().invoke(group, ["sheet", str(path), "--out", str(out)])
+    assert out.read_bytes() == data
+    named = CliRunner().invoke(group, ["sheet", str(path), "--out", str(tmp_path / "x.png")])
+    assert named.exit_code != 0
