@@ -7,6 +7,7 @@ each berry number once keeps the season right.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import stat
@@ -58,21 +59,40 @@ def _claim(name: str, held: FirmhandError) -> Iterator[None]:
     """Hold a lock by its name, or raise the error given."""
     file = hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:32]
     folder = Path(tempfile.gettempdir()) / "firmhand-locks"
+    path = folder / file
     try:
         _make_or_check(folder)
-        handle = _opened(folder / file)
+        handle = _held(path, held)
     except OSError as error:
         raise CannotWriteError(
             f"{folder} cannot be written: {error.strerror or error}.",
             todo="It guards ports and samples; set TMPDIR to a folder that may be written.",
         ) from None
     try:
-        if not _lock(handle):
-            raise held
-        # The file itself stays: removing it while another waits would give two locks.
         yield
     finally:
+        # Removed only while it is held: who waited for it finds that its file is another one now.
+        with contextlib.suppress(OSError):
+            path.unlink()
         os.close(handle)
+
+
+def _held(path: Path, held: FirmhandError) -> int:
+    """Open a lock file and lock it, or raise the error given, with the process that holds it."""
+    while True:
+        handle = _opened(path)
+        if not _lock(handle):
+            with contextlib.suppress(OSError, ValueError):
+                what = f"{held.what.rstrip('.')} (process {int(os.read(handle, 20))})."
+                held = type(held)(what, todo=held.todo)
+            os.close(handle)
+            raise held
+        with contextlib.suppress(FileNotFoundError):
+            if os.path.samestat(os.fstat(handle), path.lstat()):
+                os.ftruncate(handle, 0)
+                os.write(handle, str(os.getpid()).encode())
+                return handle
+        os.close(handle)  # it was removed by the one who held it before
 
 
 def _opened(path: Path) -> int:

@@ -270,7 +270,7 @@ def log_at(
                 _end_of_day(season, screen.last_words, blind=scoring.blind)
             else:
                 _run_plain(live, scoring=scoring, as_json=as_json, quiet=quiet)
-    _report(live, berries)
+        _report(live, berries, blind=scoring.blind)
 
 
 def _run_plain(live: LiveSession, *, scoring: Scoring, as_json: bool, quiet: bool) -> None:
@@ -290,10 +290,16 @@ def _end_of_day(season: SeasonFile, last_words: Sequence[str], *, blind: bool) -
         say(line)
 
 
-def _report(live: LiveSession, n_required: int | None) -> None:
+def _report(live: LiveSession, n_required: int | None, *, blind: bool) -> None:
     """Say how many berries are stored; fewer than required because of a silence are an error."""
+    from gauge.session.samplechoice import shown_name
+
     n = live.recorder.n_logged
-    say(f"{plural(n, 'berry')} stored in {live.season.path}.")
+    sample = live.recorder.sample
+    assert sample is not None
+    row = live.season.sample(sample.sample.code)
+    new = f"{plural(n, 'berry')} stored in {live.season.path}" if n else "0 new"
+    say(f"{new}; {shown_name(row, blind=blind)} has {row.berries}.")
     if live.silent_stop_s is not None and n_required is not None and n < n_required:
         raise NothingReceivedError(
             f"{live.reader.port}: only {n} of {n_required} berries came before the silence.",

@@ -19,6 +19,8 @@ from gauge.clikit import (
     say,
     season_argument,
 )
+from gauge.commands.options import begun_season
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from gauge.season.rows import SampleRow
@@ -64,17 +66,22 @@ def command(
     gauge plan 2026.season
     """  # noqa: D301
     from gauge.season.file import open_season
+    from gauge.session.samplechoice import ahead
 
     if csv_file is not None:
         seed = secrets.randbelow(1_000_000) if seed is None else seed
         added = _import(season, csv_file, seed, order == "random", not no_blind, crop)
         order = f"random order, seed {seed}" if order == "random" else "in the order of the file"
-        say(f"{added} samples imported, {order}." if added else "Nothing new in this plan.")
+        say(
+            f"{plural(added, 'sample')} imported, {order}."
+            if added
+            else "Nothing new in this plan."
+        )
     with open_season(season, read_only=True) as file:
         rows = file.samples()
-        ahead = file.next_sample()
+        following = next(iter(ahead(rows)), None)
         notes = [n.text for n in file.notes() if n.session_id is None and n.berry_id is None]
-    plan = _document(rows, ahead, seed)
+    plan = _document(rows, following, seed)
     if as_json:
         emit_json(plan)
     else:
@@ -87,25 +94,26 @@ def _import(
     season: Path, csv_file: Path, seed: int, shuffle: bool, blind: bool, crop: str | None
 ) -> int:
     from gauge.csvsheet import CsvSheet
-    from gauge.season.file import open_season
     from gauge.sheets.plan import drawn, new_samples, read_plan
 
     # Read before the season is opened: a bad plan must not begin a season.
     planned = read_plan(CsvSheet(csv_file, "a column code and one row a sample"))
     crops = {sample.crop for sample in planned}
     crop = crop or (crops.pop() if len(crops) == 1 else None)
-    with open_season(season, create=True, crop=crop) as file:
+    with begun_season(season, crop=crop) as file:
         stored = [row.sample for row in file.samples()]
         fresh = new_samples(planned, stored, source=str(csv_file))
         placed = drawn(fresh, seed=seed, shuffle=shuffle, blind=blind, taken=stored)
         if placed:
             how = f"random order with seed {seed}" if shuffle else "order of the file"
-            file.add_samples(placed, note=f"{len(placed)} samples of {csv_file.name}, {how}")
+            file.add_samples(
+                placed, note=f"{plural(len(placed), 'sample')} of {csv_file.name}, {how}"
+            )
     return len(placed)
 
 
 def _document(
-    rows: Sequence[SampleRow], ahead: SampleRow | None, seed: int | None
+    rows: Sequence[SampleRow], following: SampleRow | None, seed: int | None
 ) -> dict[str, Any]:
     return {
         "samples": [
@@ -114,7 +122,7 @@ def _document(
             | document(row, "berries", "done")
             for row in rows
         ],
-        "next": ahead.sample.code if ahead else None,
+        "next": following.sample.code if following else None,
         "berries_planned": sum(row.sample.berries_planned or 0 for row in rows),
         "berries": sum(row.berries for row in rows),
         "seed": seed,
@@ -136,4 +144,4 @@ def _show(plan: dict[str, Any], hide: bool) -> None:
     if table:
         print_table(header, table, left=(*range(1, n - 2), n - 1), whole=(1, n - 3))
     done = sum(sample["done"] for sample in plan["samples"])
-    echo(f"{done} of {len(table)} samples done.")
+    echo(f"{done} of {plural(len(table), 'sample')} done.")

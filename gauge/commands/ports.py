@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import document, echo, emit_json, json_option, say
+from gauge.clikit import document, echo, emit_json, json_option, print_table
 
 if TYPE_CHECKING:
     from gauge.port.serialport import PortInfo
@@ -28,14 +28,15 @@ def command(as_json: bool) -> None:
     if as_json:
         emit_json({"ports": [_document(info) for info in found]})
         return
-    for info in found:
-        usb = ""
-        if info.identity is not None:
-            vendor, product, serial = info.identity
-            usb = f"  USB {vendor:04x}:{product:04x} {serial or ''}"
-        echo(f"{info.port}  {info.description}{usb}".rstrip())
     if not found:
-        say("No serial port found. Plug the gauge in; on Linux, 'dmesg' names its port.")
+        echo("No serial port found. Plug the gauge in; on Linux, 'dmesg' names its port.")
+        return
+    rows = []
+    for info in found:
+        vendor, product, serial = info.identity or (None, None, None)
+        usb = "" if vendor is None else f"{vendor:04x}:{product:04x} {serial or ''}".strip()
+        rows.append([info.port, info.description, usb])
+    print_table(["port", "description", "USB identity"], rows, left=(0, 1, 2), whole=(0,))
 
 
 def _document(info: PortInfo) -> dict[str, Any]:

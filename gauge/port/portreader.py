@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 import time
@@ -54,6 +55,7 @@ class PortReader:
         self._port = SerialPort(port, settings, timeout_s=timeout_s)
         self._items: queue.SimpleQueue[Chunk | Gap | LineLost | Exception] = queue.SimpleQueue()
         self._stop = threading.Event()
+        self._claim = contextlib.ExitStack()  # holds the name that the port bears now
         self._thread = threading.Thread(target=self._run, name=f"reader of {port}", daemon=True)
         self._start_ns = time.perf_counter_ns()
         self._asked_ns: int | None = None
@@ -130,7 +132,8 @@ class PortReader:
     def _run(self) -> None:
         began = time.thread_time()
         try:
-            with claim_port(self.port):
+            with contextlib.ExitStack() as self._claim:
+                self._claim.enter_context(claim_port(self.port))
                 self._open_first()
                 self._interrupted()  # an old reply of a polled gauge may still be on its way
                 self._items.put(Chunk(0, b""))
@@ -154,6 +157,7 @@ class PortReader:
                 self._jumped(*stepped)
             try:
                 if not self._port.is_open:
+                    self._claim.enter_context(claim_port(self._port.locate()))
                     self._port.open()
                     self._back()
                     back_off_s = _BACK_OFF_S[0]
@@ -166,6 +170,7 @@ class PortReader:
                     self._lost = LineLost(self.now_ns, why.rstrip("."))
                     self._items.put(self._lost)
                 self._port.close()
+                self._claim.close()  # the system may give the name to another gauge meanwhile
                 self._stop.wait(back_off_s)
                 back_off_s = min(2 * back_off_s, _BACK_OFF_S[1])
 

@@ -97,15 +97,25 @@ class SerialPort:
             here = next((info for info in serial_ports() if info.port == self.device), None)
             self._identity = here.identity if here else None
 
+    def locate(self) -> str:
+        """Find the name that the device bears now.
+
+        Raises
+        ------
+        PortError
+            If it is known by its USB identity, and not plugged in.
+        """
+        if self._identity is not None:
+            self.device = self._find()
+        return self.device
+
     def open(self) -> None:
-        """Open the device, under the name that it bears now.
+        """Open the device, under the name that `locate` found.
 
         Raises
         ------
         PortError, PortBusyError
         """
-        if self._identity is not None:
-            self.device = self._find()
         try:
             port = serial.serial_for_url(self.device, do_not_open=True)
             port.baudrate = self._settings.baudrate or 9600

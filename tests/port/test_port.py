@@ -10,15 +10,18 @@ import json
 import os
 import random
 import sys
+import tempfile
 import termios
 import threading
 import time
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gauge.claims import claim_port
 from gauge.commands.ports import command as ports_command
 from gauge.errors import PortBusyError, PortError
 from gauge.learn.listener import PortListener
@@ -133,6 +136,9 @@ def test_a_renamed_usb_port_is_found_by_its_identity(tmp_path, monkeypatch):
         time.sleep(0.4)
         other.send(b"wrong gauge\r\n")
         assert not got.gaps()
+        with PortReader(str(other.link), LINE) as second:  # the name is free for that gauge
+            other.send(b"its own\r\n")
+            wait_for(lambda: any(item.data for item in second.get(0.1) if isinstance(item, Chunk)))
         present.append(PortInfo(port=str(new.link), description="", **ours))
         wait_for(got.gaps)
         new.send(b"two\r\n")
@@ -192,6 +198,39 @@ def test_tcp_hang_up_loses_nothing_that_came_before(tcp):
     assert len(got.gaps()) == 1
 
 
+def test_a_taken_port_names_the_process_and_no_lock_file_is_left(pty):
+    locks = Path(tempfile.gettempdir()) / "firmhand-locks"
+    before = set(locks.glob("*"))
+    taken = pytest.raises(PortBusyError, match=rf"in use by another .*process {os.getpid()}")
+    with PortReader(str(pty.link), LINE), taken:
+        PortReader(str(pty.link), LINE).start()
+    assert set(locks.glob("*")) <= before
+
+
+def test_a_lock_that_comes_and_goes_is_never_held_twice(tmp_path, monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    inside, worst, refused = [], [0], [0]
+
+    def work() -> None:
+        for _ in range(300):
+            try:
+                with claim_port("/dev/one"):
+                    inside.append(1)
+                    worst[0] = max(worst[0], len(inside))
+                    time.sleep(0)
+                    inside.pop()
+            except PortBusyError:
+                refused[0] += 1
+
+    threads = [threading.Thread(target=work) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert worst[0] == 1
+    assert not list((tmp_path / "firmhand-locks").glob("*"))
+
+
 def test_ports_that_cannot_be_had_say_what_to_do(tmp_path):
     with pytest.raises(PortError, match=r"does not exist.*gauge ports"):
         PortReader(str(tmp_path / "none"), LINE).start()
@@ -203,6 +242,16 @@ def test_ports_that_cannot_be_had_say_what_to_do(tmp_path):
         PortReader("socket://127.0.0.1:9", LINE).start()
     with pytest.raises(PortError, match="not known"):
         PortReader("nonsense://x", LINE).start()
+
+
+def test_ports_have_a_header_and_none_is_said(monkeypatch):
+    monkeypatch.setattr(port_module, "serial_ports", lambda: [])
+    assert "No serial port found" in CliRunner().invoke(ports_command, []).stdout
+    known = PortInfo(port="/dev/a", description="adapter", usb_vendor=1027, usb_product=24577)
+    monkeypatch.setattr(port_module, "serial_ports", lambda: [known])
+    printed = CliRunner().invoke(ports_command, []).stdout
+    assert printed.split()[:4] == ["port", "description", "USB", "identity"]
+    assert "0403:6001" in printed
 
 
 def test_ports_are_listed_with_their_usb_identity(monkeypatch):
@@ -224,7 +273,7 @@ def test_ports_are_listed_with_their_usb_identity(monkeypatch):
         ]
     }
     text = CliRunner().invoke(ports_command, []).stdout
-    assert "/dev/ttyUSB0  USB adapter  USB 0403:6001 A1" in text
+    assert "/dev/ttyUSB0  USB adapter  0403:6001 A1" in text
 
 
 def test_a_second_logger_of_ours_is_refused(pty):
