@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from gauge.port.polling import Dropped, Poller, PollSettings, Reply
 
@@ -20,12 +20,21 @@ class Seen:
     misattributed: int = 0
     dropped: int = 0
     seconds: float = 0.0
+    asked_ns: list[int] = field(default_factory=list)
+    replies: list[tuple[int, int]] = field(default_factory=list)
+    """When each reply came that was accepted, and the number that it bore."""
 
 
 def poll_faulty_gauge(
-    rng: random.Random, n: int, *, late_ms: int, double_ms: int, settings: PollSettings
+    rng: random.Random,
+    n: int,
+    *,
+    late_ms: int,
+    double_ms: int,
+    settings: PollSettings,
+    share: float = 0.5,
 ) -> Seen:
-    """Send `n` requests, half of which meet a fault.
+    """Send `n` requests, a share of which meet a fault.
 
     Each reply bears the number of its request, so that a misattributed one shows. A late reply
     ends up to `late_ms` after its request, a second copy comes up to `double_ms` after the first.
@@ -44,12 +53,15 @@ def poll_faulty_gauge(
             if isinstance(item, Reply):
                 seen.accepted += 1
                 seen.misattributed += int(item.data) != outstanding
+                seen.replies.append((item.t_ns, int(item.data)))
             else:
                 assert isinstance(item, Dropped)
                 seen.dropped += 1
         if ask and seen.asked < n:
             seen.asked += 1
-            replies = _replies(rng, now_ns, seen.asked, late_ms, double_ms)
+            seen.asked_ns.append(now_ns)
+            kind = rng.randrange(round(4 / share))
+            replies = _replies(rng, kind, now_ns, seen.asked, late_ms, double_ms)
             seen.faulty += len(replies) != 1 or replies[0][0] - now_ns > 25 * _MS
             coming += replies
     seen.seconds = now_ns / 1e9
@@ -57,11 +69,11 @@ def poll_faulty_gauge(
 
 
 def _replies(
-    rng: random.Random, now_ns: int, number: int, late_ms: int, double_ms: int
+    rng: random.Random, kind: int, now_ns: int, number: int, late_ms: int, double_ms: int
 ) -> list[tuple[int, bytes]]:
     reply = b"%07d\r\n" % number
     usual_ns = now_ns + rng.randrange(5, 25) * _MS
-    match rng.randrange(8):
+    match kind:
         case 0:
             return [(now_ns + rng.randrange(25, late_ms) * _MS, reply)]
         case 1:

@@ -23,6 +23,7 @@ _TROUBLE: tuple[type[Exception], ...] = (PortError, *LOST)
 _TIMEOUT_S = 0.05
 _POLL_TIMEOUT_S = 0.01  # s; a poller must be asked more often
 _BACK_OFF_S = (0.1, 2.0)  # s; shortest and longest wait before a lost port is tried again
+_MUTE_S = 1.0  # s; a polled gauge without a good reply for so long does not answer
 BUSY_S = 3.0  # s; other services may hold a fresh USB port so long
 
 
@@ -59,6 +60,7 @@ class PortReader:
         self._thread = threading.Thread(target=self._run, name=f"reader of {port}", daemon=True)
         self._start_ns = time.perf_counter_ns()
         self._asked_ns: int | None = None
+        self._answered_ns = 0
         self._lost: LineLost | None = None
         self.started_at = ""
         """Wall clock at time zero of the session, ISO 8601 in UTC."""
@@ -193,17 +195,17 @@ class PortReader:
             self._port.write(self._request)
 
     def _judge(self, item: Reply | Dropped) -> None:
-        """Pass a reply on; make a gap of anything else, one gap as long as nothing answers."""
+        """Pass a reply on; anything else costs its sample, and a gap only if nothing answers."""
         if isinstance(item, Reply):
             if self._lost is not None:
                 self._put_gap(item.t_ns)
+            self._answered_ns = item.t_ns
             self._items.put(Chunk(*item))
-        elif item.data:
-            if self._lost is None:
-                reason = f"{item.reason}: {escape(item.data)}"
-                self._items.put(Gap(item.from_ns, item.to_ns, reason))
-        elif self._lost is None:
-            self._lost = LineLost(item.from_ns, "the gauge does not answer")
+        elif self._lost is None and item.to_ns - self._answered_ns > _MUTE_S * 1e9:
+            why = (
+                f"{item.reason}: {escape(item.data)}" if item.data else "the gauge does not answer"
+            )
+            self._lost = LineLost(self._answered_ns, why)
             self._items.put(self._lost)
 
     def _jumped(self, by_s: float, why: str) -> None:

@@ -34,6 +34,7 @@ from gauge.protocol.formatfile import shipped_format
 from gauge.protocol.lineformat import SerialSettings
 from gauge.protocol.paritymarks import BAD_BYTE, ParityMarks
 from gauge.records import Chunk, Gap, LineLost
+from gauge.session.recorder import BerryRecorder
 from tests.lines import PtyLine, TcpLine, wait_for
 from tests.polledgauge import poll_faulty_gauge
 
@@ -392,11 +393,32 @@ def test_polling_over_a_line(tcp):
     poller = Poller((b"\r\n",), PollSettings(quiet_s=0.1))
     with PortReader(tcp.url, LINE, poller=poller, request=b"?\r") as reader:
         got = Collected(reader)
-        wait_for(lambda: len(got.gaps()) >= 2)
+        wait_for(lambda: len(got.data.split()) >= 12)
+    # A doubled reply costs its sample, and nothing else.
     numbers = [int(n) for n in got.data.split()]
-    assert numbers
-    assert not [n for n in numbers if n % 4 == 0]
-    assert all("two replies" in gap.reason for gap in got.gaps())
+    assert numbers == [n for n in range(1, numbers[-1] + 1) if n % 4]
+    assert not got.gaps()
+    assert not got.downs()
+
+
+@pytest.mark.parametrize("share", [0.05, 0.1])
+def test_presses_on_a_polled_gauge_with_bad_replies_are_logged(share):
+    """A bad reply costs its sample, once it is known how late this line's replies can be."""
+    seen = poll_faulty_gauge(
+        random.Random(3), 3000, late_ms=100, double_ms=25, settings=PollSettings(), share=share
+    )
+    assert seen.misattributed == 0
+
+    def line(asked_ns: int) -> bytes:
+        phase_s = asked_ns / 1e9 % 5
+        return b"%.2f N\r\n" % (min(2 * (phase_s - 2), 3.0) if 2 <= phase_s < 4.2 else 0.0)
+
+    recorder = BerryRecorder(shipped_format("number-unit"))
+    for t_ns, number in seen.replies:
+        recorder.feed(Chunk(t_ns, line(seen.asked_ns[number - 1])))
+    peaks = [berry.press.peak_newton for berry in recorder.logged]
+    assert len(peaks) >= 0.8 * (seen.seconds / 5)
+    assert set(peaks) == {3.0}
 
 
 def test_a_gauge_that_does_not_answer_is_one_gap(tcp):
