@@ -12,11 +12,12 @@ from gauge.version import __version__
 
 COMMANDS = {
     "demo": ("calibrate.commands.demo", "Run the whole job on a sample run."),
+    "status": ("calibrate.commands.status", "Say what is done, and what is next."),
     "fit": ("calibrate.commands.fit", "Fit the cut points of finger scores in newtons."),
     "diagnose": ("calibrate.commands.diagnose", "Test whether one scale serves these scores."),
     "limit": ("calibrate.commands.limit", "Ship or not: the sale limit in newtons."),
     "plan": ("calibrate.commands.plan", "Berries and raters needed for a wanted precision."),
-    "store": ("calibrate.commands.store", "Store, list and show named calibrations."),
+    "adopt": ("calibrate.commands.adopt", "Adopt a calibration as the season's own."),
     "anchors": ("calibrate.commands.anchors", "Build the season's anchor set and its card."),
     "press": ("calibrate.commands.press", "Record a re-press of an anchor; retire the tired."),
     "tray": ("calibrate.commands.tray", "Plan which lots to pull an anchor tray from."),
@@ -32,7 +33,7 @@ COMMANDS = {
 }
 
 
-@click.group(cls=LazyGroup, lazy=COMMANDS, context_settings=CONTEXT)
+@click.group(cls=LazyGroup, lazy=COMMANDS, renamed={"store": "adopt"}, context_settings=CONTEXT)
 @click.version_option(__version__, prog_name="firmhand")
 def group() -> None:
     """Turn peaks and finger scores into cut points, anchors and verdicts on hands and fruit."""

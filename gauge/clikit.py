@@ -140,11 +140,16 @@ class LazyGroup(click.Group):
     ----------
     lazy : mapping of str to (str, str)
         Command name to (module that holds `command`, one-line help for the list).
+    renamed : mapping of str to str, optional
+        Old names of commands to the new ones; not listed, and kept for one version.
     """
 
-    def __init__(self, *args: Any, lazy: Mapping[str, tuple[str, str]], **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, lazy: Mapping[str, tuple[str, str]],
+        renamed: Mapping[str, str] | None = None, **kwargs: Any,
+    ) -> None:  # fmt: skip
         super().__init__(*args, **kwargs)
-        self.lazy = dict(lazy)
+        self.lazy, self.renamed = dict(lazy), dict(renamed or {})
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Names in the order of the table, which is the order of a working day."""
@@ -152,6 +157,9 @@ class LazyGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import and return the command, or None for an unknown name."""
+        if new_name := self.renamed.get(cmd_name):
+            say(f"{ctx.info_name} {cmd_name} is now called {ctx.info_name} {new_name}.")
+            cmd_name = new_name
         if cmd_name not in self.lazy:
             return None
         module = importlib.import_module(self.lazy[cmd_name][0])

@@ -104,7 +104,8 @@ class Sheet:
     wants : str
         What the sheet should hold, for the message when it holds nothing.
     names : mapping of str to str
-        Our names of columns by what the header says; known ones need none.
+        Our names of columns by what the header says, "" of one that is not read; known ones need
+        none.
     page : str, optional
         Which sheet of a workbook; the first if not given.
 
@@ -245,8 +246,8 @@ class Sheet:
             more = f"\n  and {len(found) - _MOST_SHOWN} more" if found[_MOST_SHOWN:] else ""
             listed = "\n  ".join(lines)
             raise error(
-                f"{self.path}: {len(found)} problem{'s' * (len(found) > 1)}.\n  {listed}{more}\n",
-                todo=todo,
+                f"{self.path}: {len(found)} problem{'s' * (len(found) > 1)}.\n  {listed}{more}\n"
+                f"{todo}"
             )
 
     def lacks(self, column: str, todo: str = "") -> NoReturn:

@@ -68,6 +68,10 @@ class CannotWriteError(FirmhandError, code=16):
     """A target that cannot be written: locked, read-only, no such folder, disk full."""
 
 
+class NotConfirmedError(FirmhandError, code=17):
+    """Something doubtful that was not done, for nobody said yes to it."""
+
+
 # --- the season file --------------------------------------------------------------------------
 
 

@@ -50,23 +50,25 @@ calibrate fit counts.csv
 calibrate fit last.csv --firmest last
 calibrate fit unused.csv
 calibrate fit apart.csv --penalised
-calibrate store b26.season july
-calibrate store b26.season logs --force-scale log --level 0.9
-calibrate store p26.season july
-calibrate store b25.season last
+calibrate adopt b26.season logs --force-scale log --level 0.9 --yes
+calibrate adopt b26.season july --yes
+calibrate adopt p26.season july --yes
+calibrate adopt b25.season last --yes
+calibrate adopt b26.season
+calibrate adopt b26.season --show july
 calibrate store b26.season
-calibrate store b26.season --show july
 calibrate diagnose b26.season
 calibrate diagnose b26.season --force-scale log --alpha 0.01
 calibrate diagnose pairs.csv
+calibrate limit b26.season --force-scale linear
 calibrate limit b26.season
 calibrate limit b26.season --calibration july --share 0.9 --ship-cost 5 --threshold 2.5
 calibrate limit p26.season --calibration july
 calibrate limit pairs.csv --sale-limit 2
-calibrate plan b26.season --half-width 0.45 --raters 6
+calibrate plan b26.season --half-width 0.45 --raters 6 --force-scale linear
 calibrate plan b26.season --half-width 0.5 --raters 8 --calibration july --lots 1.2,2.5,4.4
 calibrate plan --cuts 4.5,3.2,2.1,1.2 --spread 0.3 --forces 0.5,5.5 --half-width 0.5 --raters 6
-calibrate anchors b26.season
+calibrate anchors b26.season --force-scale linear
 calibrate anchors b26.season --per-score 3 --no-pairs --force-scale log
 calibrate anchors p26.season --calibration july --per-score 4
 calibrate anchors pairs.csv
@@ -101,6 +103,7 @@ calibrate compare b25.season b26.season b25.season
 calibrate compare pairs.csv pairs26.csv
 calibrate carry b25.season
 calibrate carry b25.season b26.season
+calibrate carry b25.season b26.season --force-scale linear
 calibrate carry b25.season b26.season --stored last --season-sd 0.05
 calibrate tally runs/2026-blackberry/clamshells.csv
 calibrate tally runs/2026-raspberry/clamshells.csv
@@ -139,12 +142,12 @@ calibrate fit b26.season --each-rater
 calibrate fit p26.season
 calibrate fit words.csv
 calibrate fit unused.csv
-calibrate store b26.season --show july
+calibrate adopt b26.season --show july
 calibrate diagnose b26.season
 calibrate limit b26.season --calibration july
-calibrate plan b26.season --half-width 0.45 --raters 6
+calibrate plan b26.season --half-width 0.45 --raters 6 --force-scale linear
 calibrate anchors b26.season --calibration july
-calibrate anchors p26.season --per-score 3
+calibrate anchors p26.season --per-score 3 --force-scale linear
 calibrate press b26.season B26-05-1 --by odile
 calibrate tray b26.season --lots lots.csv --want 2 --calibration july
 calibrate practice b26.season --rater odile --calibration july --seed 4 < 3 2 q
@@ -207,8 +210,8 @@ calibrate check b26.season --rater nobody
 calibrate check lone.csv --rater ines
 calibrate compare b26.season p26.season
 calibrate carry b26.season p26.season
-calibrate store b26.season july
-calibrate store b26.season --show august
+calibrate adopt b26.season july --level 0.9
+calibrate adopt b26.season --show august
 calibrate limit b26.season --calibration august
 calibrate plan
 calibrate plan b26.season --half-width 0.05
@@ -217,7 +220,7 @@ calibrate anchors b26.season --card card.gif
 calibrate press b26.season B26-99-1
 calibrate press b26.season B26-01-7
 calibrate press b26.season PAD-Z --pad
-calibrate tray b26.season --lots badlots.csv
+calibrate tray b26.season --lots badlots.csv --force-scale linear
 calibrate practice b25.season --rater ines --calibration last
 calibrate agree lone.csv
 calibrate agree twice.csv

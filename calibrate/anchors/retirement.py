@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -27,12 +27,20 @@ def anchors_of(source: Path) -> list[AnchorRow]:
         return season.anchors()
 
 
+def good_anchors(rows: Iterable[AnchorRow], now: datetime) -> list[AnchorRow]:
+    """Keep the anchors that are neither retired nor due to retire."""
+    return [row for row in rows if row.retired_at is None and retirement_reason(row, now) is None]
+
+
 def retirement_reason(anchor: AnchorRow, now: datetime) -> str | None:
     """Say why an anchor must retire, or None while it may stay.
 
-    It retires when it was squeezed more often than its limit, is older than its days, or a
-    re-press read more than 10 % below the force on which it was chosen. A durable pad has no age.
+    It retires when its berry was voided, it was squeezed more often than its limit, is older than
+    its days, or a re-press read more than 10 % below the force on which it was chosen. A durable
+    pad has no age.
     """
+    if anchor.void is not None:
+        return f"its berry was voided: {anchor.void}"
     measured = [one.force_newton for one in anchor.presses if one.force_newton is not None]
     if measured and measured[-1] < (1 - MOST_SOFTENING) * anchor.force_newton:
         change = 100 * (measured[-1] / anchor.force_newton - 1)

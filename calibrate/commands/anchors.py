@@ -69,7 +69,8 @@ def command(
 
     Which berries (or lots, or durable pads) stand for each score and for each boundary? Bands come
     from the calibration; the best set is chosen exactly from the measured berries that are neither
-    void nor flagged nor retired. SOURCE is a season file or a CSV of pairs with a column berry.
+    void nor flagged nor retired. SOURCE is a season file or a CSV of pairs with a column berry. A
+    set that is kept takes the place of the calibration's last one.
 
     \b
     calibrate anchors 2026.season --card card.pdf --card card.png
@@ -80,10 +81,12 @@ def command(
     from calibrate.anchors.candidates import read_candidates
     from calibrate.anchors.choice import choose_anchors
 
+    if calibration_name is None and not options.asks_for_fit():
+        calibration_name = options.adopted_in([source])
     if keep and calibration_name is None:
         raise click.UsageError(
-            "--keep needs --calibration NAME: an anchor set belongs to a stored calibration "
-            "('calibrate store SEASON NAME' makes one)."
+            "--keep needs a stored calibration, for an anchor set belongs to one: adopt one "
+            "('calibrate adopt SEASON NAME'), or give --calibration NAME."
         )
     pairs = how.pairs(source)
     calibration = how.calibration(source, calibration_name, pairs)
@@ -119,31 +122,33 @@ def _notes(source: Path, made_on: date, valid_until: date, press_limit: int) -> 
 
 def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
     """Candidates among the source's berries: measured, not void, flagged or retired."""
+    from datetime import UTC, datetime
+
     from calibrate.anchors.candidates import measured_candidates, scored_candidates
+    from calibrate.anchors.retirement import good_anchors
     from calibrate.data.pairs import looks_like_season
     from gauge.season.file import open_season
 
     if not looks_like_season(source):
         return scored_candidates(pairs)
     with open_season(source, read_only=True) as season:
-        tired = {row.label for row in season.anchors() if row.retired_at is not None}
-        return measured_candidates(season, without=tired)
+        # Of whatever calibration: a berry that was squeezed to its end is no anchor of any.
+        anchors = season.anchors()
+        good = {row.label for row in good_anchors(anchors, datetime.now(UTC))}
+        return measured_candidates(season, without={row.label for row in anchors} - good)
 
 
 def _keep(source: Path, name: str, chosen: AnchorSet, **limits: Any) -> None:
-    from gauge.errors import AlreadyThereError
+    """Keep a set in place of the last one: anchors in both stay, the others retire."""
     from gauge.season.file import open_season
 
     with open_season(source) as season:
-        taken = {row.label for row in season.anchors(name)}
+        in_use = {row.label: row for row in season.anchors(name) if row.retired_at is None}
+        for label in in_use.keys() - {anchor.candidate.label for anchor in chosen.anchors}:
+            season.retire_anchor(in_use[label].anchor_id, "a new set took its place")
         for anchor in chosen.anchors:
-            if anchor.candidate.label in taken:
-                raise AlreadyThereError(
-                    f"{source}: '{name}' has an anchor {anchor.candidate.label} already; nothing "
-                    "was kept.",
-                    todo="Store the calibration under a new name for a new set.",
-                )
-        for anchor in chosen.anchors:
+            if anchor.candidate.label in in_use:
+                continue
             season.add_anchor(
                 calibration=name,
                 kind=anchor.candidate.kind,

@@ -47,7 +47,7 @@ def command(
     now = None
     if current is not None:
         try:
-            now = how.calibration(current)
+            now = how.fitted(current)
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
             answers.say(f"{current}: {error} Last season speaks alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)

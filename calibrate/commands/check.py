@@ -59,7 +59,9 @@ def command(
     calibrate check today.csv --rater ines --against 2026.season --json
     calibrate check 2026.season --all
     """  # noqa: D301
-    from calibrate.anchors.retirement import anchors_of
+    from datetime import UTC, datetime
+
+    from calibrate.anchors.retirement import anchors_of, good_anchors
     from calibrate.raters.check import check_rater
 
     panel = None if against is None else how.pairs(against)
@@ -85,7 +87,7 @@ def command(
         answers.warn(report.warnings)
         page = plot and (plot if len(names) == 1 else plot.with_stem(f"{plot.stem}-{name}"))
         answers.draw(page, "rater.draw_rater", report)
-    anchors = [row for row in anchors_of(source) if row.retired_at is None]
+    anchors = good_anchors(anchors_of(source), datetime.now(UTC))
     if as_json:
         documents = [document(report, anchors) for report in reports]
         if everyone:

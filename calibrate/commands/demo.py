@@ -199,7 +199,7 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
         [
             _step("calibrate fit", now, "--plot", out / "cuts.png"),
             _step("calibrate fit", now, "--json", keep=out / "cuts.json"),
-            _step("calibrate store", now, "2026", quiet=True),
+            _step("calibrate adopt", now, "2026", "--yes", quiet=True),
             _step("calibrate diagnose", now),
         ],
     )

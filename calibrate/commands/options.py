@@ -15,6 +15,7 @@ from gauge.clikit import (
     json_option,
     number_option,
     record_options,
+    say,
     season_argument,
 )
 from gauge.outfile import check_picture
@@ -26,8 +27,9 @@ if TYPE_CHECKING:
     from calibrate.data.scale import Scale
 
 __all__ = [
-    "FILE", "POSITIVE", "SHARE", "FitOptions", "calibration_options", "cuts_option",
-    "firmest_option", "force_scale_option", "json_option", "level_option", "limit_option",
+    "FILE", "POSITIVE", "SHARE", "FitOptions", "adopted_in", "asks_for_fit",
+    "calibration_options", "cuts_option", "firmest_option",
+    "force_scale_option", "json_option", "level_option", "limit_option",
     "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
     "sale_limit_option", "scale_option", "scores_option", "season_argument", "source_argument",
 ]  # fmt: skip
@@ -77,18 +79,46 @@ class FitOptions:
     def calibration(
         self, source: Path, name: str | None = None, pairs: Pairs | None = None
     ) -> Calibration:
-        """Load the calibration that the season file holds under a name, or fit the pairs."""
-        from calibrate.cuts.fitting import fit
+        """Load the calibration of a name, or the season's own; else fit the pairs.
+
+        The season's own is left aside where an option of the fit was typed.
+        """
         from calibrate.cuts.loading import load_calibration
 
-        if name is not None:
-            return load_calibration(source, name=name)
+        name = name or (None if asks_for_fit() else adopted_in([source]))
+        return load_calibration(source, name=name) if name else self.fitted(source, pairs)
+
+    def fitted(self, source: Path, pairs: Pairs | None = None) -> Calibration:
+        """Fit the pairs of a source, unless they were read already."""
+        from calibrate.cuts.fitting import fit
+
         return fit(
             self.pairs(source) if pairs is None else pairs,
             force_scale=self.force_scale,
             level=self.level,
             firmest=self.firmest,
         )
+
+
+def asks_for_fit() -> bool:
+    """Tell whether an option that only a fit has was typed."""
+    context = click.get_current_context()
+    typed = click.core.ParameterSource.COMMANDLINE
+    names = ("force_scale", "firmest", "scores", "as_typed", "level")
+    return any(context.get_parameter_source(name) is typed for name in names)
+
+
+def adopted_in(sources: Sequence[Path]) -> str | None:
+    """Find the season's own calibration, of the first season that has one, and say so."""
+    from calibrate.data.pairs import looks_like_season
+    from gauge.season.file import open_season
+
+    for source in filter(looks_like_season, sources):
+        with open_season(source, read_only=True) as season:
+            if name := season.setting("calibration"):
+                say(f"calibration {name}, adopted by {source}")
+                return str(name)
+    return None
 
 
 source_argument = click.argument("source", type=FILE)
@@ -165,7 +195,7 @@ def named_calibration(
 ) -> Calibration | None:
     """Load the calibration of `--cuts`, or that which `--calibration` names in one of the sources.
 
-    None where neither is given.
+    Where neither is given, that which a season has adopted; None if none has.
     """
     from calibrate.cuts.loading import load_calibration
 
@@ -173,6 +203,7 @@ def named_calibration(
         raise click.UsageError("Give --calibration or --cuts, not both.")
     if cuts is not None:
         return load_calibration(cuts, sale_limit=sale_limit)
+    name = name or adopted_in(sources)
     return None if name is None else load_calibration(*sources, name=name, sale_limit=sale_limit)
 
 
@@ -196,5 +227,5 @@ def calibration_options(*, stored: bool = True) -> Decorator:
     fit = pair_options(force_scale_option(what, "linear", "log", "auto"), level_option)
     if not stored:
         return fit
-    name = name_option("Take this stored calibration of the season file instead of fitting.")
+    name = name_option("Take this stored calibration, not the season's own or a fit.")
     return lambda function: fit(name(function))

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 @click.command("practice")
 @options.season_argument
 @click.option("--rater", required=True, help="Who warms up.")
-@options.name_option("The stored calibration whose anchors are squeezed.", required=True)
+@click.option("--new-rater", is_flag=True, help="Who warms up is new to the season.")
+@options.name_option("The stored calibration whose anchors are squeezed; the season's own if none.")
 @options.limit_option("The lab's limit of a hand's shift at every boundary, N.")
 @options.number_option("--most", "Squeezes at most.", whole=True, low=1, default=60)
 @click.option("--seed", type=int, help="Makes the order repeatable.")
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 def command(
     season: Path,
     rater: str,
-    calibration_name: str,
+    new_rater: bool,
+    calibration_name: str | None,
     limit: float,
     most: int,
     seed: int | None,
@@ -43,7 +45,7 @@ def command(
     is not improving. Type q to stop. Kept as practice, never mixed with data.
 
     \b
-    calibrate practice 2026.season --rater ines --calibration july
+    calibrate practice 2026.season --rater ines
     """  # noqa: D301
     import numpy as np
 
@@ -51,13 +53,13 @@ def command(
     from calibrate.raters.warmup import Advice, Squeeze, advise, next_anchor
     from gauge.season.file import open_season
 
+    calibration_name = calibration_name or options.adopted_in([season])
+    if calibration_name is None:
+        raise click.UsageError("Name a --calibration, or adopt one: calibrate adopt SEASON NAME.")
     with open_season(season) as file:
+        rater = _known(file, rater, new_rater)
         calibration = Calibration.from_document(file.calibration(calibration_name).document)
         good = _good_anchors(file, calibration_name)
-        known = {score.rater for berry in file.berries() for score in berry.scores}
-        if known and rater not in known:
-            names = ", ".join(sorted(known))
-            answers.say(f"{rater} has scored no berry of this season (known: {names}).")
         rng = np.random.default_rng(seed)
         squeezes: list[Squeeze] = []
         advice = Advice.GO_ON
@@ -78,17 +80,27 @@ def command(
     _finish(calibration, rater, squeezes, advice, limit, as_json)
 
 
+def _known(file: SeasonFile, rater: str, new: bool) -> str:
+    """Return a rater's name as the season spells it; refuse one that it does not know."""
+    from gauge.csvsheet import name_key
+    from gauge.errors import NoSuchRaterError
+
+    known = {name_key(name): name for name in file.rater_names()}
+    if known and not new and name_key(rater) not in known:
+        raise NoSuchRaterError(
+            f"{rater} has scored no berry of {file.path} (it knows {', '.join(known.values())}).",
+            todo="A new rater needs --new-rater.",
+        )
+    return known.get(name_key(rater), rater)
+
+
 def _good_anchors(file: SeasonFile, calibration_name: str) -> dict[str, AnchorRow]:
     """Find the anchors that are neither retired nor due to retire, by their labels."""
-    from calibrate.anchors.retirement import retirement_reason
+    from calibrate.anchors.retirement import good_anchors
     from gauge.errors import InfeasiblePlanError
 
-    now = datetime.now(UTC)
-    good = {
-        row.label: row
-        for row in file.anchors(calibration_name)
-        if row.retired_at is None and retirement_reason(row, now) is None
-    }
+    rows = good_anchors(file.anchors(calibration_name), datetime.now(UTC))
+    good = {row.label: row for row in rows}
     if not good:
         raise InfeasiblePlanError(
             f"{file.path} holds no good anchor of '{calibration_name}'.",

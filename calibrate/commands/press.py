@@ -13,6 +13,7 @@ from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
+    from calibrate.anchors.candidates import Candidate
     from gauge.season.file import SeasonFile
     from gauge.season.rows import AnchorRow
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 @click.option("--force", help="What the gauge showed, if it was pressed on the gauge.")
 @click.option("--unit", default="N", help="Unit of --force.")
 @click.option("--by", help="Who squeezed it.")
+@click.option("--replace", is_flag=True, help="Retire LABEL, and keep the best berry instead.")
+@click.option("--why", default="replaced", help="Why it is replaced.")
 @click.option(
     "--pad", is_flag=True, help="LABEL is a durable pad that links seasons; needs --force."
 )
@@ -35,6 +38,8 @@ def command(
     force: str | None,
     unit: str,
     by: str | None,
+    replace: bool,
+    why: str,
     pad: bool,
     as_json: bool,
 ) -> None:
@@ -42,11 +47,13 @@ def command(
 
     Is this anchor still good? Each squeeze of LABEL is counted, and a re-press on the gauge gives
     its --force. An anchor retires when it was squeezed too often, is too old, or fell by more than
-    10 %; the berry to take instead is suggested. Without LABEL: list all anchors.
+    10 %, or its berry was voided; the berry to take instead is suggested, and --replace puts it in
+    the place of LABEL. Without LABEL: list all anchors.
 
     \b
     calibrate press 2026.season C03-7 --by ines
     calibrate press 2026.season C03-7 --force 2.61 --unit N
+    calibrate press 2026.season C03-7 --replace
     calibrate press 2026.season PAD-A --pad --force 3.02
     """  # noqa: D301
     from gauge.errors import InvalidValueError
@@ -74,7 +81,10 @@ def command(
             else:
                 answers.say(f"pad {label}: {force_newton:.3f} N kept")
             return
-        _press(file, label, calibration_name, force_newton, by, as_json)
+        if replace:
+            _replace(file, label, calibration_name, why, as_json)
+        else:
+            _press(file, label, calibration_name, force_newton, by, as_json)
 
 
 def _press(
@@ -91,10 +101,11 @@ def _press(
     file.add_anchor_press(before.anchor_id, force_newton=force_newton, by=by)
     now = _find(file, label, before.calibration)
     why = retirement_reason(now, datetime.now(UTC))
-    instead = None
+    found = None
     if why is not None:
         file.retire_anchor(now.anchor_id, why)
-        instead = _replacement(file, now)
+        found = _replacement(file, now)
+    instead = None if found is None else _named(found)
     if as_json:
         ending = {"retired": why, "replacement": instead}
         answers.emit_json({"anchor": label, **_squeezes(now), **ending})
@@ -102,14 +113,52 @@ def _press(
         echo(f"{label}: squeeze {len(now.presses)} of {now.press_limit}, still good.")
     else:
         echo(f"{label} retires: {why}. Throw it away.")
-        echo(f"Take {instead} instead." if instead else "No measured berry can replace it.")
+        echo(
+            f"Take {instead} instead: calibrate press {file.path} {label} --replace."
+            if instead
+            else "No measured berry can replace it."
+        )
+
+
+def _replace(
+    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_json: bool
+) -> None:
+    """Retire an anchor, unless it is retired, and keep another berry in its place."""
+    from gauge.errors import InfeasiblePlanError
+
+    old = _find(file, label, calibration_name, retired=True)
+    found = _replacement(file, old)
+    if found is None:
+        raise InfeasiblePlanError(
+            f"No measured berry can take the place of {label}; it stays as it was.",
+            todo="Log berries near its force, or keep a new set: calibrate anchors SEASON --keep.",
+        )
+    if old.retired_at is None:
+        file.retire_anchor(old.anchor_id, why)
+    file.add_anchor(
+        calibration=old.calibration, kind=found.kind, label=found.label, berry_id=found.berry_id,
+        score=old.score, boundary=old.boundary, force_newton=found.force_newton,
+        press_limit=old.press_limit, valid_days=old.valid_days,
+    )  # fmt: skip
+    if as_json:
+        ending = {"retired": old.retired_why or why, "replacement": _named(found)}
+        answers.emit_json({"anchor": label, **_squeezes(old), **ending})
+    else:
+        echo(f"{_named(found)} is an anchor now, in the place of {label}.")
+
+
+def _named(found: Candidate) -> str:
+    return f"{found.label} ({found.force_newton:.2f} N)"
 
 
 def _squeezes(row: AnchorRow) -> dict[str, int]:
     return {"presses": len(row.presses), "press_limit": row.press_limit}
 
 
-def _find(file: SeasonFile, label: str, calibration_name: str | None) -> AnchorRow:
+def _find(
+    file: SeasonFile, label: str, calibration_name: str | None, *, retired: bool = False
+) -> AnchorRow:
+    """Find an anchor by its label; a retired one only if that is wanted."""
     from gauge.errors import AlreadyThereError, NoSuchRecordError
 
     rows = [row for row in file.anchors(calibration_name) if row.label == label]
@@ -118,27 +167,28 @@ def _find(file: SeasonFile, label: str, calibration_name: str | None) -> AnchorR
             f"{file.path} holds no anchor {label}.",
             todo="'calibrate anchors ... --keep' keeps a set; 'calibrate press SEASON' lists it.",
         )
+    own = [row for row in rows if row.calibration == file.setting("calibration")]
+    rows = own or rows
     if len(rows) > 1:
         raise NoSuchRecordError(
             f"{file.path}: {label} is an anchor of {', '.join(row.calibration for row in rows)}.",
             todo="Name one by --calibration.",
         )
-    if rows[0].retired_at is not None:
+    if rows[0].retired_at is not None and not retired:
         raise AlreadyThereError(
             f"{label} is retired: {rows[0].retired_why}.", todo="Use another anchor."
         )
     return rows[0]
 
 
-def _replacement(file: SeasonFile, retired: AnchorRow) -> str | None:
+def _replacement(file: SeasonFile, retired: AnchorRow) -> Candidate | None:
     from calibrate.anchors.candidates import measured_candidates
     from calibrate.anchors.retirement import replacement
     from calibrate.cuts.calibration import Calibration
 
     calibration = Calibration.from_document(file.calibration(retired.calibration).document)
     used = {row.label for row in file.anchors(retired.calibration)}
-    found = replacement(calibration, retired, measured_candidates(file, without=used))
-    return None if found is None else f"{found.label} ({found.force_newton:.2f} N)"
+    return replacement(calibration, retired, measured_candidates(file, without=used))
 
 
 def _list(rows: list[AnchorRow], as_json: bool) -> None:

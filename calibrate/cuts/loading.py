@@ -74,7 +74,7 @@ def _stored(paths: list[Path], name: str) -> Calibration:
     if not found:
         raise NoSuchRecordError(
             f"No source holds a calibration '{name}'.",
-            todo="Store one with 'calibrate store', or give --cuts FILE.json.",
+            todo="Make one with 'calibrate adopt', or give --cuts FILE.json.",
         )
     if len({row.fingerprint for _, row in found}) > 1:
         raise CannotCompareError(

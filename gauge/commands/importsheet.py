@@ -162,7 +162,7 @@ def _reader(
     from gauge.sheets.berrysheet import BerrySheet, Known
 
     given = how.names(unit)
-    names = {header: name for header, name in remembered.items() if name not in given.values()}
+    names = {h: name for h, name in remembered.items() if not name or name not in given.values()}
     wants = "the columns sample, number and force or score, one row a berry"
     sheet = CsvSheet(path, wants, names=names | given, page=how.page, collect=True)
     there = set(map(name_key, sheet.typed.values()))
@@ -219,12 +219,14 @@ def _document(reader: BerrySheet, found: Found, *, stored: bool) -> dict[str, An
 
 def report(path: Path, found: Found, how: SheetOptions, what: str) -> None:
     """Say what was stored, or would be."""
+    if not (found.berries or found.scores or found.corrected):
+        what = "nothing new"
     by = f" by {', '.join(found.raters)}" if found.raters else ""
     corrected = f", {len(found.corrected)} corrected" if found.corrected else ""
-    done = "nothing wrong, and nothing stored yet" if how.check else "stored"
-    say(f"{path.name}: {what}{by}{corrected}: {done}.")
+    done = "no problem, and nothing stored yet" if how.check else "stored"
+    say(f"{path.name}: {what}{by}{corrected}; {done}.")
     if found.already:
-        say(f"{found.already} were in the season already, just so.")
+        say(f"{found.already} berries and scores were in the season already, just so.")
     if found.void:
         say(f"{found.void} row{'s' * (found.void > 1)} of void berries left out.")
     if found.unread:

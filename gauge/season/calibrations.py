@@ -203,8 +203,15 @@ class CalibrationTables(Tables):
         presses: dict[int, list[PressRow]] = {}
         for row in self._as_dicts("anchor_presses", PressRow, "anchor_id"):
             presses.setdefault(row.pop("anchor_id"), []).append(PressRow(**row))
+        void: dict[int | None, str] = dict(self._records("berries", "berry_id", "void_why"))
         return [
-            AnchorRow(**row | {"presses": tuple(presses.get(row["anchor_id"], ()))})
+            AnchorRow(
+                **row
+                | {
+                    "presses": tuple(presses.get(row["anchor_id"], ())),
+                    "void": void.get(row["berry_id"]),
+                }
+            )
             for row in self._as_dicts("anchors", AnchorRow)
             if calibration in {None, row["calibration"]}
         ]

@@ -144,7 +144,7 @@ class PressRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AnchorRow:
-    """An anchor in use or retired. `kind` is "berry", "lot" or "pad"."""
+    """An anchor in use or retired, "berry", "lot" or "pad"; `void` is why its berry is void."""
 
     anchor_id: int
     calibration: str
@@ -160,6 +160,7 @@ class AnchorRow:
     retired_at: str | None = None
     retired_why: str | None = None
     presses: tuple[PressRow, ...] = ()
+    void: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

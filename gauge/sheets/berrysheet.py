@@ -131,7 +131,7 @@ class BerrySheet:
         self._read_scores(found, keys)
         found.void = self._void
         found.raters = tuple(sorted({mark.rater for _, mark in found.scores + found.corrected}))
-        unread = (name for name in sheet.header if name and name not in self._used | _REPEATED)
+        unread = [name for name in sheet.header if name and name not in self._used | _REPEATED]
         found.unread = tuple(sheet.typed[name] for name in unread)
         return found
 
@@ -435,19 +435,23 @@ class BerrySheet:
         key = name_key(typed)
         if key not in self._names:
             allowed = not self.known.raters or key in map(name_key, self.new_raters)
-            likely = get_close_matches(key, list(self._names), 1)
-            like = f"; is it {self._names[likely[0]]}?" if likely else ""
             if not allowed and self.ask is not None:
-                allowed = self.ask(typed, like)
+                allowed = self.ask(typed, self._like(key))
             self._names[key] = " ".join(typed.split()) if allowed else None
         if self._names[key] is None:
-            known = ", ".join(self.known.raters)
-            what = f"'{typed}' has scored nothing in this season (it knows {known})"
+            like = self._like(key) or f", which knows {', '.join(self.known.raters)}"
+            what = f"'{typed}' has scored nothing in this season{like}"
             other = f", any other column --map -='{typed}'" if column == name_key(typed) else ""
             self.sheet.note(
                 index, column, f"{what}; a new rater needs --new-rater '{typed}'{other}"
             )
         return self._names[key]
+
+    def _like(self, key: str) -> str:
+        """Ask whether a name like this is meant."""
+        known = {name_key(name): name for name in self.known.raters}
+        likely = get_close_matches(key, list(known), 1)
+        return f" (is it {known[likely[0]]}?)" if likely else ""
 
     def _score(self, text: str, *, blank: bool, other: str = "") -> str | None:
         """Return the scale's own spelling of a score: "3.0" is "3" and "Firm" is "firm"."""

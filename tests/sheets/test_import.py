@@ -189,6 +189,17 @@ def test_a_workbook_is_imported_by_the_name_of_its_sheet(tmp_path: Path) -> None
     assert scores_of(path) == {("C1", 1): {"ines": "2"}, ("C1", 2): {"ines": "1"}}
 
 
+def test_a_slip_in_a_column_of_scores_does_not_hide_the_column(tmp_path: Path) -> None:
+    path = tmp_path / "a.season"
+    text = "sample,berry,force_N,Ines,Defects\nC,1,2,3,0\nC,2,2,33,1\nC,3,2,2,2\n"
+    with pytest.raises(BadTableError, match=r"row 3, column 'Ines': '33'") as caught:
+        run("import", path, write(tmp_path, text))
+    assert "row 2, column 'Defects': '0'" in str(caught.value)
+    assert "--map -='Defects'" in str(caught.value)
+    run("import", path, write(tmp_path, text.replace("33", "3")), "--map", "-=Defects")
+    assert scores_of(path)["C", 2] == {"Ines": "3"}
+
+
 def test_squeeze_orders_come_in(tmp_path: Path) -> None:
     path = tmp_path / "a.season"
     text = "sample,berry,force_N,rater,score,squeeze_order\nC,1,2,ines,3,1\nC,1,2,marek,3,2\n"

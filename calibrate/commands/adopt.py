@@ -1,0 +1,169 @@
+"""`calibrate adopt`: the season's own calibration, and others that are stored."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from calibrate.commands import answers, options
+from gauge.clikit import echo
+
+if TYPE_CHECKING:
+    from gauge.season.rows import CalibrationRow
+
+
+@click.command("adopt")
+@options.season_argument
+@click.argument("name", required=False)
+@click.option("--show", "show_name", metavar="NAME", help="Show a stored calibration.")
+@click.option("--yes", is_flag=True, help="Adopt it whatever speaks against it.")
+@options.calibration_options(stored=False)
+@options.json_option
+def command(
+    season: Path,
+    name: str | None,
+    show_name: str | None,
+    yes: bool,
+    how: options.FitOptions,
+    as_json: bool,
+) -> None:
+    """Adopt a calibration as the season's own.
+
+    With NAME: take the calibration stored under it, or fit the season's pairs and store what comes
+    out, with a fingerprint of its data. From then on every command uses it, unless it is told
+    otherwise by --calibration NAME, or by an option of a fit such as --force-scale linear. A stored
+    calibration is never overwritten. Before a calibration is adopted over raters who have drifted,
+    or a gauge that failed its last check, you are asked; where nobody can be, the failed gauge is
+    refused and the raters are named. Without NAME: list what is stored.
+
+    \b
+    calibrate adopt 2026.season july
+    calibrate adopt 2026.season
+    calibrate adopt 2026.season --show july
+    """  # noqa: D301
+    from gauge.season.file import open_season
+
+    if name and show_name:
+        raise click.UsageError("Give a NAME to adopt, or --show NAME, not both.")
+    with open_season(season, read_only=True) as file:
+        rows = {row.name: row for row in file.calibrations()}
+        adopted = file.setting("calibration")
+        if show_name:
+            _show(file.calibration(show_name), how, as_json)
+            return
+    if name:
+        _adopt(season, name, rows.get(name), yes, how, as_json)
+    else:
+        _list(list(rows.values()), adopted, as_json)
+
+
+def _adopt(
+    season: Path,
+    name: str,
+    stored: CalibrationRow | None,
+    yes: bool,
+    how: options.FitOptions,
+    as_json: bool,
+) -> None:
+    from calibrate.commands import fit
+    from calibrate.cuts.calibration import Calibration
+    from gauge.errors import AlreadyThereError, NotConfirmedError
+    from gauge.season.file import open_season
+
+    if stored is not None and options.asks_for_fit():
+        raise AlreadyThereError(
+            f"{season} holds a calibration '{name}' already.",
+            todo="It is never overwritten; choose another name.",
+        )
+    made = how.fitted(season) if stored is None else Calibration.from_document(stored.document)
+    against = [] if yes else _objections(season, how)
+    if against and not _confirmed(against):
+        raise NotConfirmedError(
+            f"'{name}' is not adopted, and nothing was stored: {'; '.join(against)}.",
+            todo="See 'calibrate check SEASON --all' and 'gauge verify'; --yes adopts it anyway.",
+        )
+    with open_season(season) as file:
+        if stored is None:
+            file.save_calibration(name, made.fingerprint, made.to_document())
+        file.set_setting("calibration", name, kind="adopt")
+    answers.warn(made.warnings)
+    if as_json:
+        head = {"name": name, "fingerprint": made.fingerprint}
+        answers.emit_json(head | fit.document(made, how.firmest))
+        return
+    fit.show(made, how.firmest)
+    answers.say(f"adopted as '{name}' in {season}, fingerprint {made.fingerprint[:12]}")
+
+
+def _objections(season: Path, how: options.FitOptions) -> list[str]:
+    """Say what speaks against a calibration: hands that moved, a gauge that failed."""
+    from calibrate.raters.check import check_rater
+    from gauge.errors import FirmhandError
+    from gauge.season.checks import last_check
+    from gauge.season.file import open_season
+
+    found = []
+    pairs = how.pairs(season)
+    for name in pairs.raters:
+        try:
+            verdict = check_rater(pairs, name, firmest=how.firmest, level=how.level).verdict
+        except FirmhandError:
+            continue  # a hand that cannot be judged
+        if verdict == "drifted":
+            found.append(f"{name} has drifted from the other raters")
+    with open_season(season, read_only=True) as file:
+        rows = file.verifications()
+        gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}
+    for name, serial in sorted(gauges, key=str):
+        last = last_check(rows, gauge=name, gauge_serial=serial)
+        if last is not None and not last.passed:
+            found.append(f"the gauge {name or serial or "in use"} failed its last check ({last.at[:10]})")
+    return list(dict.fromkeys(found))
+
+
+def _confirmed(against: list[str]) -> bool:
+    """Ask; where nobody answers, a gauge that failed is a no, and hands that differ a warning."""
+    try:
+        return click.confirm(f"{'; '.join(against)}. Adopt it all the same?", err=True)
+    except click.Abort:
+        answers.say("\nnobody could be asked")
+        answers.warn(against)
+        return not any(one.startswith("the gauge") for one in against)
+
+
+def _show(row: CalibrationRow, how: options.FitOptions, as_json: bool) -> None:
+    from calibrate.commands import fit
+    from calibrate.cuts.calibration import Calibration
+
+    kept = Calibration.from_document(row.document)
+    if as_json:
+        head = answers.document(row, "name", "at", "fingerprint", "version")
+        answers.emit_json(head | fit.document(kept, how.firmest))
+        return
+    echo(f"{row.name}, stored {row.at} by firmhand {row.version}")
+    fit.show(kept, how.firmest)
+    echo(f"fingerprint {row.fingerprint}")
+
+
+def _list(rows: list[CalibrationRow], adopted: str | None, as_json: bool) -> None:
+    listed = [
+        answers.document(row, "name", "at", "fingerprint", "version")
+        | {"n": row.document.get("n"), "cuts_N": row.document.get("cuts_n")}
+        | {"adopted": row.name == adopted}
+        for row in rows
+    ]
+    if as_json:
+        answers.emit_json(listed)
+        return
+    answers.print_table(
+        ["name", "stored", "scores", "cut points N", "fingerprint", ""],
+        [
+            [str(entry["name"]), str(entry["at"])[:10], str(entry["n"]),
+             " ".join(answers.format_newton(cut, missing="-") for cut in entry["cuts_N"] or ()),
+             str(entry["fingerprint"])[:12], "adopted" if entry["adopted"] else ""]
+            for entry in listed
+        ],
+        left=(0, 1, 4, 5),
+    )  # fmt: skip

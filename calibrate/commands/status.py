@@ -1,0 +1,163 @@
+"""`calibrate status`: what of the season is done, what is next, and what is stale."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from calibrate.commands import answers, options
+from gauge.clikit import echo
+
+if TYPE_CHECKING:
+    from gauge.season.file import SeasonFile
+    from gauge.season.rows import BerryRow
+
+_CHECK_DAYS = 7.0  # days; a gauge in use is checked weekly: common practice, no source
+
+
+@dataclass(kw_only=True)
+class _Status:
+    """What is done, what comes next with the command to type, and what to beware of."""
+
+    season: str
+    done: list[str] = field(default_factory=list)
+    next: list[dict[str, str]] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    def then(self, what: str, command: str) -> None:
+        """Add a next step; S in its command stands for the season."""
+        words = (self.season if word == "S" else word for word in command.split(" "))
+        self.next.append({"what": what, "command": " ".join(words)})
+
+
+@click.command("status")
+@options.season_argument
+@options.json_option
+def command(season: Path, as_json: bool) -> None:
+    """Say what is done, and what is next.
+
+    What of the season's work is done, which command comes next, and what is stale: a calibration
+    older than its data, anchors past their life, a gauge not checked, samples that are due.
+
+    \b
+    calibrate status 2026.season
+    """  # noqa: D301
+    from gauge.season.file import open_season
+
+    status = _Status(season=shlex.quote(str(season)))
+    with open_season(season, read_only=True) as file:
+        berries = [berry for berry in file.berries() if berry.void is None]
+        _gauge(status, file, berries)
+        _samples(status, file, berries)
+        _scores(status, berries)
+    if any(berry.scores and berry.peak_newton for berry in berries):
+        _calibration(status, season)
+    if as_json:
+        answers.emit_json({k: getattr(status, k) for k in ("done", "next", "warnings")})
+        return
+    for line in status.done:
+        echo(f"done  {line}")
+    for step in status.next:
+        echo(f"next  {step['what']}:\n      {step['command']}")
+    for line in status.warnings:
+        echo(f"  !   {line}")
+
+
+def _gauge(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
+    from gauge.season.checks import check_warning, last_check
+
+    rows = file.verifications()
+    pressed = {berry.session_id for berry in berries}
+    logged = [row.session for row in file.sessions() if row.session_id in pressed]
+    own = {key: getattr(logged[-1], key) for key in ("gauge", "gauge_serial")} if logged else {}
+    last = last_check(rows, **own)
+    if last is not None and last.passed:
+        status.done.append(f"the gauge passed its check of {last.at[:10]}")
+    warning = check_warning(rows, days=_CHECK_DAYS, **own)
+    if warning is not None and (rows or logged):
+        status.warnings.append(warning)
+    if warning is not None:
+        how = "gauge verify --port PORT --format FORMAT.toml --season S --mass 500g"
+        status.then("check the gauge", how)
+
+
+def _samples(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
+    rows = file.samples()
+    planned = [row for row in rows if row.sample.plan_order is not None]
+    if not rows:
+        status.then("plan the samples", "gauge plan S --import PLAN.csv")
+    if planned:
+        done = sum(row.done for row in planned)
+        status.done.append(f"{done} of {len(planned)} planned samples")
+    if berries:
+        status.done.append(f"{len(berries)} berries of {len({b.sample for b in berries})} samples")
+    today = datetime.now(UTC).date()
+    for row in planned:
+        if row.done or row.sample.harvest_date is None or row.sample.storage_day is None:
+            continue
+        harvest = date.fromisoformat(row.sample.harvest_date)
+        due = harvest + timedelta(days=row.sample.storage_day)
+        if due <= today:
+            status.warnings.append(f"sample {row.sample.code} was due on {due}")
+    if (ahead := file.next_sample()) is not None:
+        code = shlex.quote(ahead.sample.code)
+        status.then("log the next sample", f"gauge log --season S --sample {code}")
+
+
+def _scores(status: _Status, berries: list[BerryRow]) -> None:
+    scored = [berry for berry in berries if berry.scores]
+    raters = sorted({mark.rater for berry in scored for mark in berry.scores})
+    if scored:
+        n = sum(len(berry.scores) for berry in scored)
+        status.done.append(f"{n} finger scores by {', '.join(raters)}")
+    if len(scored) < len(berries):
+        status.then(
+            f"bring in the scores of {len(berries) - len(scored)} berries",
+            "gauge scores S SHEET.csv",
+        )
+
+
+def _calibration(status: _Status, season: Path) -> None:
+    """Say how the season's calibration and its anchors stand."""
+    from calibrate.anchors.retirement import good_anchors, retirement_reason
+    from calibrate.cuts.calibration import Calibration
+    from calibrate.cuts.fitting import fingerprint
+    from calibrate.data.pairs import load_pairs
+    from gauge.season.file import open_season
+
+    pairs = load_pairs(season, as_typed=True)
+    status.warnings += [*pairs.panel()[1], *pairs.doubts]
+    with open_season(season, read_only=True) as file:
+        name = file.setting("calibration")
+        stored = {row.name: row for row in file.calibrations()}
+        anchors = [row for row in file.anchors() if row.calibration == name]
+    if name is None:
+        year = datetime.now(UTC).year
+        status.then("fit and adopt a calibration", f"calibrate adopt S {year}")
+        return
+    row, now = stored[name], datetime.now(UTC)
+    status.done.append(f"calibration {name} is adopted ({row.at[:10]})")
+    kept = Calibration.from_document(row.document)
+    present = fingerprint(pairs.panel()[0], kept.force_scale, "profile", kept.level)
+    if present != row.fingerprint:
+        status.warnings.append(f"calibration {name} is older than the season's data")
+        fresh = next(f"{name}-{n}" for n in range(2, 999) if f"{name}-{n}" not in stored)
+        status.then("adopt a calibration of all data", f"calibrate adopt S {shlex.quote(fresh)}")
+    in_use, good = [a for a in anchors if a.retired_at is None], good_anchors(anchors, now)
+    for anchor in in_use:
+        if why := retirement_reason(anchor, now):
+            status.warnings.append(f"anchor {anchor.label} must retire: {why}")
+    if good:
+        status.done.append(f"{len(good)} anchors are good")
+        rater = shlex.quote(pairs.raters[0]) if pairs.raters else "NAME"
+        status.then("let a rater warm up", f"calibrate practice S --rater {rater}")
+    else:
+        status.then("keep an anchor set", "calibrate anchors S --keep --card card.pdf")
+    if len(pairs.raters) > 1:
+        status.then("see how the hands stand", "calibrate check S --all")
+    status.then("make the tables", "calibrate table S")
