@@ -116,10 +116,11 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
     with open_season(season, read_only=True) as file:
         rows = file.verifications()
         gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}
-    for name, serial in sorted(gauges, key=str):
-        last = last_check(rows, gauge=name, gauge_serial=serial)
+    for gauge, serial in sorted(gauges, key=str):
+        last = last_check(rows, gauge=gauge, gauge_serial=serial)
         if last is not None and not last.passed:
-            found.append(f"the gauge {name or serial or "in use"} failed its last check ({last.at[:10]})")
+            which = " ".join(filter(None, (gauge, serial)))
+            found.append(f"the gauge {which} failed its last check ({last.at[:10]})")
     return list(dict.fromkeys(found))
 
 
