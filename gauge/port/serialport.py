@@ -28,6 +28,7 @@ else:
 
 # s; bytes that come in a burst are fetched together: this bounds the wake-ups, and so the cost
 _COLLECT_S = 0.005
+_MOST_BYTES = 1 << 16  # bytes of a socket at once
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -173,7 +174,7 @@ class SerialPort:
             if not select.select([port.fileno()], [], [], self._timeout_s)[0]:
                 return b""
             time.sleep(_COLLECT_S)
-            return bytes(port.read(4096))
+            return bytes(port.read(_MOST_BYTES))
         data = bytes(port.read(1))
         if data:
             time.sleep(_COLLECT_S)

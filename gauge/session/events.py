@@ -73,6 +73,13 @@ class Silence:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Behind:
+    """More lines come than can be read: what is read now came so many seconds ago."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class StoreDelayed:
     """The season file is locked by another program; the berry is pending and is tried again."""
 
@@ -81,7 +88,15 @@ class StoreDelayed:
 
 # A Gap is an event when it is over and stored.
 Event = (
-    BerryLogged | CutPress | ScoresMissing | PressRefused | LineLost | Gap | Silence | StoreDelayed
+    BerryLogged
+    | CutPress
+    | ScoresMissing
+    | PressRefused
+    | LineLost
+    | Gap
+    | Silence
+    | Behind
+    | StoreDelayed
 )
 
 
@@ -114,6 +129,11 @@ def describe(event: Event, port: str) -> str:
                 f"{port}: nothing received for {seconds:.0f} s. Is the gauge on, and does it send? "
                 "Still listening."
             )
+        case Behind(seconds=seconds):
+            return (
+                f"{port}: MORE LINES COME THAN CAN BE READ: what is read now came {seconds:.0f} s "
+                "ago. Wait, or let the gauge send less often: 2,000 lines a second are plenty."
+            )
         case StoreDelayed(reason=reason):
             return f"NOT STORED YET: {reason} Trying again; do not close this window."
 
@@ -121,7 +141,7 @@ def describe(event: Event, port: str) -> str:
 def topic(event: Event) -> str:
     """Name what an event is about: a message of it ends when the next one comes, or its end."""
     match event:
-        case LineLost() | Silence():
+        case LineLost() | Silence() | Behind():
             return "line"
         case StoreDelayed():
             return "store"
@@ -138,7 +158,7 @@ def bells(event: Event) -> int:
     match event:
         case BerryLogged():
             return 1
-        case CutPress() | PressRefused() | StoreDelayed():
+        case CutPress() | PressRefused() | StoreDelayed() | Behind():
             return 2
         case LineLost():
             return 3

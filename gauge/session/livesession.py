@@ -6,6 +6,8 @@ Shared by the plain and the bench screen of `gauge log`. Nothing is printed here
 from __future__ import annotations
 
 import contextlib
+import time
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 from types import TracebackType
@@ -15,13 +17,15 @@ from gauge.claims import claim_sample
 from gauge.errors import FirmhandError
 from gauge.port.portreader import PortReader
 from gauge.protocol.lineformat import LineFormat
-from gauge.records import Session
+from gauge.records import Chunk, Gap, LineLost, Session
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
-from gauge.session.events import Event
+from gauge.session.events import Behind, Event
 from gauge.session.recorder import BerryRecorder, rederivable
 
 _WAIT_S = 0.1  # s; a screen looks at its keys at least so often
+_SLICE_S = 0.2  # s; what has come is read for so long, then the screen has its turn
+_BEHIND_S = 2.0  # s; reading later than this is told, each time that it has doubled
 
 
 class LiveSession:
@@ -69,6 +73,8 @@ class LiveSession:
         }
         self._claim = contextlib.ExitStack()
         self._finished = False
+        self._waiting: deque[Chunk | Gap | LineLost] = deque()
+        self._told_behind_s = 0.0
         self.recorder: BerryRecorder
 
     def __enter__(self) -> Self:
@@ -107,13 +113,25 @@ class LiveSession:
     @property
     def timed_out(self) -> bool:
         """Whether no reading came for `silent_stop_s`."""
-        idle_s = self.recorder.silence.idle_s(self.reader.now_ns)
+        idle_s = self.recorder.silence.idle_s(self._now_ns)
         return self.silent_stop_s is not None and idle_s > self.silent_stop_s
 
     def poll(self, wait_s: float = _WAIT_S) -> list[Event]:
         """Return what happened since the last call; wait at most so long for something."""
-        events = self._receive(wait_s)
-        return events + self.recorder.tick(self.reader.now_ns)
+        events = self._receive(0 if self._waiting else wait_s, _SLICE_S)
+        events += self.recorder.tick(self._now_ns)
+        behind_s = (self.reader.now_ns - self._now_ns) / 1e9
+        if behind_s < _BEHIND_S:
+            self._told_behind_s = 0.0
+        elif behind_s > 2 * self._told_behind_s:
+            self._told_behind_s = behind_s
+            events.append(Behind(seconds=behind_s))
+        return events
+
+    @property
+    def _now_ns(self) -> int:
+        """The time up to which all is read: where more comes than can be read, that lags behind."""
+        return self._waiting[0][0] if self._waiting else self.reader.now_ns
 
     def finish(self) -> list[Event]:
         """Close the port, take what had come until then, and end the session."""
@@ -123,10 +141,15 @@ class LiveSession:
         self.reader.stop()
         return self._receive(0) + self.recorder.close()
 
-    def _receive(self, wait_s: float) -> list[Event]:
+    def _receive(self, wait_s: float, for_s: float = float("inf")) -> list[Event]:
+        """Read what has come: one item at least, and more for so long at most."""
+        self._waiting.extend(self.reader.get(wait_s))
         events: list[Event] = []
-        for item in self.reader.get(wait_s):
-            events += self.recorder.feed(item)
+        until_s = time.monotonic() + for_s
+        while self._waiting:
+            events += self.recorder.feed(self._waiting.popleft())
+            if time.monotonic() > until_s:
+                break
         return events
 
     def toggle_pause(self) -> list[Event]:

@@ -32,13 +32,17 @@ from gauge.records import Chunk, CutPress, FingerScore, Gap, LineLost, Sample, S
 from gauge.season.checks import check_warning
 from gauge.season.file import open_season
 from gauge.season.rows import VerificationRow
+from gauge.session import livesession
 from gauge.session.events import (
+    Behind,
     BerryLogged,
     PressRefused,
     ScoresMissing,
     Silence,
     StoreDelayed,
+    describe,
 )
+from gauge.session.livesession import LiveSession
 from gauge.session.plain import PlainScreen
 from gauge.session.recorder import BerryRecorder
 from tests.lines import TcpLine, gauge_process, line, play, press, rest, wait_for
@@ -199,6 +203,30 @@ def test_silence_and_garbage_are_kept_apart(season):
     [silent] = recorder.tick(16_000_000_000)
     assert silent.unreadable
     assert recorder.framer.counts.rejected == 1
+
+
+def test_more_lines_than_can_be_read_are_told_and_no_silence(season, monkeypatch):
+    recorder = recorder_for(season)
+    reader = SimpleNamespace(now_ns=0, started_at="2026-07-01T08:00:00Z", port="socket://a:1")
+    coming = chunks(THREE)
+    reader.get = lambda _: [coming.pop(0) for _ in [*coming]]
+    reader.stop = lambda: None
+    monkeypatch.setattr(livesession, "_SLICE_S", -1.0)  # one chunk and no more in each turn
+    with LiveSession(
+        reader=reader,
+        fmt=FMT,
+        season=season,
+        sample=recorder.sample,
+        session=Session(started_at=""),
+    ) as live:
+        told = []
+        for _ in range(100):
+            reader.now_ns += 1_000_000_000
+            told += live.poll()
+        assert {type(event) for event in told} == {Behind}
+        assert [round(event.seconds) for event in told] == [3, 7, 15, 30, 62]
+        assert "MORE LINES COME THAN CAN BE READ" in describe(told[0], "socket://a:1")
+        assert [e.press.peak_shown for e in live.finish()] == ["2.37", "2.50", "0.87"]
 
 
 def test_a_pause_is_a_gap_and_logs_nothing(season):
