@@ -57,7 +57,7 @@ def command(
     if calibration_name is None:
         raise click.UsageError("Name a --calibration, or adopt one: calibrate adopt SEASON NAME.")
     with open_season(season) as file:
-        rater = _known(file, rater, new_rater)
+        rater = file.rater_named(rater, new=[rater] if new_rater else ())
         calibration = Calibration.from_document(file.calibration(calibration_name).document)
         good = _good_anchors(file, calibration_name)
         rng = np.random.default_rng(seed)
@@ -78,20 +78,6 @@ def command(
                 del good[label]
             advice = advise(calibration, squeezes, limit_newton=limit)
     _finish(calibration, rater, squeezes, advice, limit, as_json)
-
-
-def _known(file: SeasonFile, rater: str, new: bool) -> str:
-    """Return a rater's name as the season spells it; refuse one that it does not know."""
-    from gauge.csvsheet import name_key
-    from gauge.errors import NoSuchRaterError
-
-    known = {name_key(name): name for name in file.rater_names()}
-    if known and not new and name_key(rater) not in known:
-        raise NoSuchRaterError(
-            f"{rater} has scored no berry of {file.path} (it knows {', '.join(known.values())}).",
-            todo="A new rater needs --new-rater.",
-        )
-    return known.get(name_key(rater), rater)
 
 
 def _good_anchors(file: SeasonFile, calibration_name: str) -> dict[str, AnchorRow]:

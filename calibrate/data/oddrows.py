@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from calibrate.data.pairs import Pairs
 
 Floats = NDArray[np.float64]
+Namer = Callable[[int], str]
 # A force so many times the usual one of its score is a lost decimal point, and one further than so
 # many standard deviations of its log is doubtful: common practice, no source.
 _LOST_POINT, _DOUBTFUL_SD = 10.0, 6.0
@@ -34,14 +35,14 @@ _GAIN, _LEAST_OTHERS, _LEAST_GAP_SD, _MOST_BETWEEN = 12.0, 3, 3.0, 0.5
 _MOST_SHOWN = 6  # rows named in one sentence
 
 
-def impossible(pairs: Pairs, where: Sequence[str]) -> Iterator[str]:
+def impossible(pairs: Pairs, where: Namer) -> Iterator[str]:
     """Say in words which rows cannot be right, each kind of error in one sentence.
 
     Parameters
     ----------
     pairs : Pairs
-    where : sequence of str
-        Name of each row, such as "row 12".
+    where : callable
+        Gives the name of a row, such as "row 12".
     """
     force = pairs.force_newton
     yield from _said(where, force <= 0, "a force of {} N is no press", force)
@@ -55,7 +56,7 @@ def impossible(pairs: Pairs, where: Sequence[str]) -> Iterator[str]:
     yield from _two_units(pairs, where, usual & ~lost)
 
 
-def doubtful(pairs: Pairs, where: Sequence[str]) -> Iterator[str]:
+def doubtful(pairs: Pairs, where: Namer) -> Iterator[str]:
     """Say in words which forces are far from the usual ones of their score."""
     off, sd = _residuals(pairs, pairs.force_newton > 0)
     far = (np.abs(off) > _DOUBTFUL_SD * sd) & (off < math.log(_LOST_POINT))
@@ -64,14 +65,14 @@ def doubtful(pairs: Pairs, where: Sequence[str]) -> Iterator[str]:
 
 
 def _said(
-    where: Sequence[str], rows: NDArray[np.bool_], what: str, force: Floats | None = None
+    where: Namer, rows: NDArray[np.bool_], what: str, force: Floats | None = None
 ) -> Iterator[str]:
     found = np.flatnonzero(rows).tolist()
     if found:
         shown = found[:_MOST_SHOWN]
         more = f" and {len(found) - len(shown)} more" if len(found) > len(shown) else ""
         forces = ", ".join(f"{force[i]:.4g}" for i in shown) if force is not None else ""
-        yield f"{', '.join(where[i] for i in shown)}{more}: {what.format(forces)}"
+        yield f"{', '.join(map(where, shown))}{more}: {what.format(forces)}"
 
 
 def _residuals(pairs: Pairs, usable: NDArray[np.bool_]) -> tuple[Floats, Floats]:
@@ -96,7 +97,7 @@ def _robust_sd(off: Floats) -> float:
     return 1.4826 * float(np.median(np.abs(off)))
 
 
-def _contradictions(pairs: Pairs, where: Sequence[str]) -> Iterator[str]:
+def _contradictions(pairs: Pairs, where: Namer) -> Iterator[str]:
     """Find berries with two forces, and scores that stand twice."""
     if not pairs.berries:
         return
@@ -119,7 +120,7 @@ def _contradictions(pairs: Pairs, where: Sequence[str]) -> Iterator[str]:
     )  # fmt: skip
 
 
-def _two_units(pairs: Pairs, where: Sequence[str], usable: NDArray[np.bool_]) -> Iterator[str]:
+def _two_units(pairs: Pairs, where: Namer, usable: NDArray[np.bool_]) -> Iterator[str]:
     """Find rows that look like another unit: within a score, forces fall into two heaps.
 
     Of the scores between the firmest and the softest only: those two have no end, so that their

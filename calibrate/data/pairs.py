@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibrate.data.codedsheet import CodedSheet, spelled_once
 from calibrate.data.factor import Factor
-from calibrate.data.oddrows import doubtful, impossible
+from calibrate.data.oddrows import Namer, doubtful, impossible
 from calibrate.data.pairsheet import berries, other_column, ranks, usual_scale
 from calibrate.data.scale import Scale
 from gauge.csvsheet import name_key
@@ -215,9 +215,7 @@ def looks_like_season(path: Path) -> bool:
         ) from None
 
 
-def _from_csv(
-    path: Path, firmest: str, scale: Scale | None, positive: bool
-) -> tuple[Pairs, list[str]]:
+def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> tuple[Pairs, Namer]:
     sheet = CodedSheet(path, "a header with force_N and score, and one row a scored berry")
     column = sheet.force_column
     if column is None:
@@ -252,7 +250,7 @@ def _from_csv(
         extra={name: other_column(sheet, name)[seen] for name in sheet.header if name not in taken},
         source=str(path),
     )
-    return pairs, [f"row {sheet.numbers[row]}" for row in seen.tolist()]
+    return pairs, lambda row: f"row {sheet.numbers[int(seen[row])]}"
 
 
 def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
@@ -266,7 +264,7 @@ def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
     )
 
 
-def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, list[str]]:
+def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, Namer]:
     from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
@@ -296,5 +294,4 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, 
         extra={name: np.array(columns[name], dtype=object) for name in _PAIR[4:]},
         source=str(path),
     )
-    named = zip(columns["sample"], columns["number"], strict=True)
-    return pairs, [f"berry {sample}-{number}" for sample, number in named]
+    return pairs, lambda row: f"berry {columns['sample'][row]}-{columns['number'][row]}"

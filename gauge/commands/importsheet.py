@@ -181,19 +181,13 @@ def _reader(
 
 def rater_of(season: SeasonFile, how: SheetOptions) -> str:
     """Return --rater as the season spells it; refuse, or ask about, one that it does not know."""
-    from gauge.csvsheet import name_key
-
-    typed = " ".join((how.rater or "").split())
-    known = {name_key(name): name for name in season.rater_names()}
-    new = name_key(typed) in map(name_key, how.new_raters)
-    if not known or new or name_key(typed) in known:
-        return known.get(name_key(typed), typed)
-    if sys.stdin.isatty() and _ask(typed, ""):
-        return typed
-    raise NoSuchRaterError(
-        f"'{typed}' has scored nothing in {season.path} (it knows {', '.join(known.values())}).",
-        todo=f"A new rater needs --new-rater '{typed}'.",
-    )
+    typed = how.rater or ""
+    try:
+        return season.rater_named(typed, new=how.new_raters)
+    except NoSuchRaterError:
+        if not (sys.stdin.isatty() and _ask(typed, "")):
+            raise
+    return " ".join(typed.split())
 
 
 def _ask(name: str, like: str) -> bool:

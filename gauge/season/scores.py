@@ -9,7 +9,8 @@ import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
+from gauge.csvsheet import name_key
+from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRaterError, NoSuchRecordError
 from gauge.records import FingerScore
 from gauge.season.rows import NoteRow
 from gauge.season.sessions import SessionTables
@@ -85,6 +86,24 @@ class ScoreTables(SessionTables):
                 for (name,) in self._records(table, "name" if table == "raters" else "rater")
             }
         )
+
+    def rater_named(self, typed: str, *, new: Iterable[str] = ()) -> str:
+        """Return a rater's name as the season spells it, whatever the case and blanks typed.
+
+        Raises
+        ------
+        NoSuchRaterError
+            If the season has raters, and neither they nor `new` hold this one.
+        """
+        known = {name_key(name): name for name in self.rater_names()}
+        typed = " ".join(typed.split())
+        if known and name_key(typed) not in {*known, *map(name_key, new)}:
+            raise NoSuchRaterError(
+                f"'{typed}' has scored nothing in {self.path} (it knows "
+                f"{', '.join(known.values())}).",
+                todo="A new rater needs --new-rater.",
+            )
+        return known.get(name_key(typed), typed)
 
     def set_scale(self, scale_json: str) -> None:
         """Declare the season's scale; ranks of scores already stored follow it.

@@ -134,7 +134,7 @@ def test_a_voided_berry_is_no_anchor_and_another_takes_its_place(own: Path) -> N
 
 def test_practice_refuses_an_unknown_rater(own: Path) -> None:
     run("anchors", own, "--keep")
-    with pytest.raises(NoSuchRaterError, match=r"tove has scored no berry.*--new-rater"):
+    with pytest.raises(NoSuchRaterError, match=r"'tove' has scored nothing.*--new-rater"):
         run("practice", own, "--rater", "tove", text="q\n")
     assert run("practice", own, "--rater", "tove", "--new-rater", text="q\n").exit_code == 0
     assert answer("practice", own, "--rater", "INES", text="q\n")["rater"] == "ines"

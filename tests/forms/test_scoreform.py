@@ -61,7 +61,7 @@ def test_keys_of_the_pad_score_what_the_rater_has_not_scored(
     keys = iter(["3", "-2", "\r"])
     monkeypatch.setattr(click, "getchar", lambda: next(keys))
     line = ("--sample", "c02", "--rater")
-    with pytest.raises(NoSuchRaterError, match="--new-rater 'tove'"):
+    with pytest.raises(NoSuchRaterError, match=r"'tove' has scored nothing.*--new-rater"):
         run(season, *line, "tove")
     shown = run(season, *line, "tove", "--new-rater", "tove")
     assert "berry 1: 3 | berry 2" in shown
