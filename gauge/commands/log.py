@@ -133,6 +133,12 @@ sample_options = record_options(
 @click.option("--quiet", is_flag=True, help="Ring no bell.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each stored berry.")
 @scoring_options
+@click.option(
+    "--new-rater",
+    "new_raters",
+    multiple=True,
+    help="A rater whom the season does not know yet; may be repeated.",
+)
 @loading_rate_option
 @number_option(
     "--half-width",
@@ -201,6 +207,7 @@ def log_at(
     on_screen: bool = True,
     new: bool = False,
     more: bool = False,
+    new_raters: Sequence[str] = (),
     berries: int | None = None,
     plain: bool = False,
     quiet: bool = False,
@@ -226,6 +233,8 @@ def log_at(
         reader = held.enter_context(reader_for(place.port, fmt))
         wanted = _asked(place.season, stated, new=new)
         season = held.enter_context(begun_season(place.season, crop=stated.crop))
+        known = [season.rater_named(name, new=new_raters) for name in scoring.raters]
+        scoring = scoring._replace(raters=tuple(known))
         row = _sample(season, wanted)
         left = None if more else berries_left(row)
         if left == 0 and not on_screen:

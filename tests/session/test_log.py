@@ -22,6 +22,7 @@ from gauge.errors import (
     AlreadyThereError,
     InvalidValueError,
     LockedSeasonError,
+    NoSuchRaterError,
     NoSuchRecordError,
     NothingReceivedError,
     StorageFailedError,
@@ -46,6 +47,7 @@ from gauge.session.livesession import LiveSession
 from gauge.session.plain import PlainScreen
 from gauge.session.recorder import BerryRecorder
 from tests.lines import TcpLine, gauge_process, line, play, press, rest, wait_for
+from tests.seasons import make_season
 
 FMT = shipped_format("number-unit")
 STEP_NS = 20_000_000
@@ -532,6 +534,16 @@ def test_blind_scores_are_typed_in_plain_mode(tcp, tmp_path):
     assert result.exit_code == 0, result.output
     assert "'seven' is not a score" in result.stderr
     assert result.stdout == "berry 1: 2.37 N, ines 3, marek 4\n"
+
+
+def test_a_rater_whom_the_season_does_not_know_is_refused_at_the_start(tcp, tmp_path):
+    threading.Thread(target=tcp.accept, daemon=True).start()
+    path = make_season(tmp_path / "a.season", berries=1)
+    line = ["--port", tcp.url, "--format", "number-unit", "--season", str(path), "--sample", "C01",
+            "--plain", "--raters", "Ines,mareck"]  # fmt: skip
+    result = run(log, *line)
+    assert isinstance(result.exception, NoSuchRaterError)
+    assert "'mareck'" in str(result.exception)
 
 
 def test_plain_mode_takes_words(season, capsys, monkeypatch):
