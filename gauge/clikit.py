@@ -12,7 +12,9 @@ import importlib
 import io
 import os
 import re
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
@@ -269,7 +271,7 @@ def print_table(
 
 
 def say(message: str) -> None:
-    """Write a message for a person on stderr.
+    """Write a message for a person on stderr, wrapped to the terminal where it is one.
 
     Examples
     --------
@@ -278,7 +280,14 @@ def say(message: str) -> None:
     ...     say("nothing received yet")
     nothing received yet
     """
-    click.echo(printable(message), err=True)
+    text = printable(message)
+    if sys.stderr.isatty():
+        text = "\n".join(
+            textwrap.fill(line, shutil.get_terminal_size().columns, subsequent_indent="   ",
+                          break_long_words=False, break_on_hyphens=False)
+            for line in text.splitlines()
+        )  # fmt: skip
+    click.echo(text, err=True)
 
 
 def echo(message: str = "") -> None:

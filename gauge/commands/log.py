@@ -11,15 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from gauge.clikit import FILE, number_option, read_by, record_options, say
-from gauge.commands.goingon import (
-    Place,
-    Scoring,
-    complete,
-    confirm,
-    on_terminal,
-    remember,
-    summary,
-)
+from gauge.commands.goingon import agreed, complete, on_terminal, remember, summary
 from gauge.commands.options import (
     begun_season,
     capacity_option,
@@ -35,9 +27,10 @@ if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
     from gauge.season.rows import SampleRow
     from gauge.session.livesession import LiveSession
+    from gauge.session.memory import Place
 
 
-def read_scoring(raters: str | None, blind: bool) -> Scoring:
+def read_scoring(raters: str | None, blind: bool) -> dict[str, Any]:
     """Read --raters and --blind."""
     names = tuple(name.strip() for name in (raters or "").split(",") if name.strip())
     if raters is not None and not names:
@@ -46,7 +39,7 @@ def read_scoring(raters: str | None, blind: bool) -> Scoring:
         raise click.UsageError("--blind hides forces until the raters have scored: give --raters.")
     if len(set(names)) != len(names):
         raise click.UsageError("--raters names the same rater twice.")
-    return Scoring(names, blind)
+    return {"raters": names, "blind": blind}
 
 
 class StatedSample(NamedTuple):
@@ -163,7 +156,7 @@ def command(
     format_name: str | None,
     season_file: Path | None,
     stated: StatedSample,
-    scoring: Scoring,
+    scoring: dict[str, Any],
     session: Session,
     yes: bool,
     verify_days: float,
@@ -185,18 +178,26 @@ def command(
     gauge log --port COM3 --format my.toml --season 2026.season --next
     gauge log --raters ines,marek --blind
     """  # noqa: D301
+    from contextlib import ExitStack
+
     from gauge.season.file import open_season
 
-    place, remembered = complete(port, format_name, season_file, session, scoring)
+    place, remembered, odd = complete(port, format_name, season_file, session, **scoring)
     on_screen = sys.stdout.isatty() and on_terminal() and not (how["plain"] or how["as_json"])
     if remembered:
-        if place.season.exists():
-            with open_season(place.season, read_only=True) as season:
+        with ExitStack() as held:
+            season, row, introduced = None, None, "a season that is not there"
+            if Path(place.season).exists():
+                season = held.enter_context(open_season(place.season, read_only=True))
                 row = _next_or_match(season.samples(), stated.code)
-                lines = summary(place, season, _introduced(row, place.scoring.blind), verify_days)
-        else:
-            lines = summary(place, None, "a season that is not there", verify_days)
-        place = confirm(place, lines, yes=yes)
+                introduced = _introduced(row, stated.code, blind=place.blind)
+            fruit_c = row.sample.fruit_temp_c if row else None
+            lines = [] if odd else summary(place, season, introduced, verify_days, fruit_c)
+        if not agreed(lines, odd, yes=yes):
+            from gauge.commands import start
+
+            click.get_current_context().invoke(start.command)
+            return
     log_at(place, stated, on_screen=on_screen, verify_days=verify_days, **how)
 
 
@@ -219,6 +220,7 @@ def log_at(
 ) -> None:
     """Log berries at a place; the season and the sample are begun only once the port is open."""
     from contextlib import ExitStack
+    from dataclasses import replace
 
     from gauge.port.portreader import reader_for
     from gauge.protocol.formatfile import load_format
@@ -226,15 +228,15 @@ def log_at(
     from gauge.session.livesession import LiveSession
     from gauge.session.samplechoice import berries_left
 
-    session, scoring = place.session, place.scoring
+    season_file, session = Path(place.season), place.session
     fmt = load_format(place.format_name)
     with ExitStack() as held:
         # The port first: one that is not there must not begin a season or a sample.
         reader = held.enter_context(reader_for(place.port, fmt))
-        wanted = _asked(place.season, stated, new=new)
-        season = held.enter_context(begun_season(place.season, crop=stated.crop))
-        known = [season.rater_named(name, new=new_raters) for name in scoring.raters]
-        scoring = scoring._replace(raters=tuple(known))
+        wanted = _asked(season_file, stated, new=new)
+        season = held.enter_context(begun_season(season_file, crop=stated.crop))
+        known = [season.rater_named(name, new=new_raters) for name in place.raters]
+        place = replace(place, raters=tuple(known))
         row = _sample(season, wanted)
         left = None if more else berries_left(row)
         if left == 0 and not on_screen:
@@ -255,7 +257,7 @@ def log_at(
             season=season,
             sample=row,
             session=session,
-            raters=scoring.raters if scoring.blind else (),
+            raters=place.raters if place.blind else (),
             n_required=min(counts) if counts else None,
             loading_rate_newton_s=loading_rate_newton_s,
             silent_stop_s=silent_stop_s,
@@ -269,24 +271,27 @@ def log_at(
 
                 screen = BenchScreen(
                     live,
-                    **scoring._asdict(),
+                    raters=place.raters,
+                    blind=place.blind,
                     warning=warning,
                     half_width_newton=half_width_newton,
                     stay=berries is None,
                     quiet=quiet,
                 )
                 screen.run_session()
-                _end_of_day(season, screen.last_words, blind=scoring.blind)
+                _end_of_day(season, screen.last_words, blind=place.blind)
             else:
-                _run_plain(live, scoring=scoring, as_json=as_json, quiet=quiet)
-        _report(live, berries, blind=scoring.blind)
+                _run_plain(live, place, as_json=as_json, quiet=quiet)
+        _report(live, berries, blind=place.blind)
 
 
-def _run_plain(live: LiveSession, *, scoring: Scoring, as_json: bool, quiet: bool) -> None:
+def _run_plain(live: LiveSession, place: Place, *, as_json: bool, quiet: bool) -> None:
     from gauge.session.plain import PlainScreen, stopping
 
     with stopping() as stop:
-        PlainScreen(live, as_json=as_json, quiet=quiet, **scoring._asdict()).run(stop)
+        PlainScreen(live, as_json=as_json, quiet=quiet, raters=place.raters, blind=place.blind).run(
+            stop
+        )
 
 
 def _end_of_day(season: SeasonFile, last_words: Sequence[str], *, blind: bool) -> None:
@@ -325,11 +330,11 @@ def _next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | N
     return match(rows, code) if code is not None else next(iter(ahead(rows)), None)
 
 
-def _introduced(row: SampleRow | None, blind: bool) -> str:
+def _introduced(row: SampleRow | None, code: str | None, *, blind: bool) -> str:
     from gauge.session.samplechoice import shown_name
 
     if row is None:
-        return "no planned sample is left: its code is asked"
+        return f"sample '{code}', not known yet" if code else "no planned sample is left"
     planned = row.sample.berries_planned
     of = f"{row.berries} of {planned} berries" if planned else plural(row.berries, "berry")
     return f"sample {shown_name(row, blind=blind)} ({'planned next, ' if planned else ''}{of})"
@@ -374,7 +379,8 @@ def _asked(season_file: Path, stated: StatedSample, *, new: bool) -> Sample | Sa
     if not season_file.exists():
         unknown = f"{season_file} does not exist."
     begin = f"Type b to begin '{sample.code}'" + (f", Enter for {near}" if near else "")
-    answer = click.prompt(f"{unknown} {begin}", default="", show_default=False, err=True).strip()
+    say(unknown)
+    answer = click.prompt(begin, default="", show_default=False, err=True).strip()
     if answer.lower() == "b":
         return sample
     if near is None or answer:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,16 +11,16 @@ from typing import TYPE_CHECKING
 import click
 
 from gauge.clikit import say
-from gauge.commands.goingon import Place, Scoring, home, on_terminal
+from gauge.commands.goingon import home, on_terminal
 from gauge.commands.log import StatedSample, log_at
 from gauge.commands.options import removed_if_empty
 from gauge.errors import FirmhandError, VerificationFailedError
 from gauge.mass import Mass, parse_mass
-from gauge.records import Session
 
 if TYPE_CHECKING:
-    from gauge.port.serialport import PortInfo
-    from gauge.session.memory import LastSession
+    from gauge.session.memory import Place
+
+_GAUGE = ("gauge", "gauge_serial")
 
 
 @click.command("start")
@@ -34,29 +35,21 @@ def command(context: click.Context) -> None:
     \b
     gauge start
     """  # noqa: D301
-    from gauge.session.memory import load
+    from gauge.session.memory import Place, load
 
-    last = load(home())
+    last = load(home()) or Place(port="", format_name="", season=f"{date.today().year}.season")
     say("This sets up a day at the gauge. Enter takes what stands in brackets; Ctrl-C stops.")
-    port = _port(last)
-    session = _session(last)
-    format_name = _learned(context, port, session.gauge or "gauge", last)
-    season = Path(_ask("Season file", last.season if last else f"{date.today().year}.season"))
+    place = _named(replace(last, port=_port(last), usb=None))
+    place = replace(place, format_name=_learned(context, place))
+    place = replace(place, season=_ask("Season file", last.season))
+    season = Path(place.season)
     with removed_if_empty(season):
         _planned(context, season)
-        _checked(context, port, format_name, season, session)
-        place = Place(port, format_name, season, session, _scoring(last))
+        _checked(context, place)
+        place = _scored(place)
         stated = _stated(season)
         say("Press a berry, hear the bell, take the next; the keys stand on the screen.")
         log_at(place, stated, on_screen=sys.stdout.isatty() and on_terminal(), new=True)
-
-
-def _scoring(last: LastSession | None) -> Scoring:
-    known = ",".join(last.raters) if last else None
-    raters = _ask("Raters who score berries by finger, by commas (Enter: none)", known)
-    names = tuple(filter(None, (name.strip() for name in raters.split(","))))
-    words = "Hide the force until they have scored?"
-    return Scoring(names, bool(names) and click.confirm(words, default=True, err=True))
 
 
 def _ask(words: str, known: str | None = None) -> str:
@@ -78,9 +71,9 @@ def _number(words: str, known: float | None) -> float | None:
     return None
 
 
-def _port(last: LastSession | None) -> str:
+def _port(last: Place) -> str:
     from gauge.port.serialport import serial_ports
-    from gauge.session.memory import find_port
+    from gauge.session.memory import found
 
     while True:
         ports = serial_ports()
@@ -88,7 +81,8 @@ def _port(last: LastSession | None) -> str:
             say(f"  {number}  {info.port}  {info.description}")
         if not ports:
             say("No serial port found. Plug the gauge in, then press Enter; or name its port.")
-        known = find_port(last, ports)[0] if last else _only(ports)
+        usb = [info.port for info in ports if info.identity]
+        known = found(last, ports)[0].port or (usb[0] if len(usb) == 1 else "")
         answer = _ask("Port of the gauge" + (" (number or name)" if ports else ""), known)
         if answer.isdigit() and 0 < int(answer) <= len(ports):
             return ports[int(answer) - 1].port
@@ -96,30 +90,36 @@ def _port(last: LastSession | None) -> str:
             return answer
 
 
-def _only(ports: list[PortInfo]) -> str | None:
-    usb = [info.port for info in ports if info.identity]
-    return usb[0] if len(usb) == 1 else None
-
-
-def _session(last: LastSession | None) -> Session:
-    return Session(
-        started_at="",
-        gauge=_ask("Name of the gauge, as it is called here", last.gauge if last else "gauge 1"),
-        gauge_serial=_ask("Its serial number", last.gauge_serial if last else None) or None,
-        capacity_newton=_number("Its capacity in N", last.capacity_newton if last else None),
-        head_mm=_number("Diameter of its head in mm", last.head_mm if last else None),
-        operator=_ask("Who works at it today", last.operator if last else None) or None,
+def _named(place: Place) -> Place:
+    """Ask what is known of the gauge, and who works at it."""
+    return replace(
+        place,
+        gauge=_ask("Name of the gauge, as it is called here", place.gauge or "gauge 1"),
+        gauge_serial=_ask("Its serial number", place.gauge_serial) or None,
+        capacity_newton=_number("Its capacity in N", place.capacity_newton),
+        head_mm=_number("Diameter of its head in mm", place.head_mm),
+        operator=_ask("Who works at it today", place.operator) or None,
     )
 
 
-def _learned(context: click.Context, port: str, gauge: str, last: LastSession | None) -> str:
+def _scored(place: Place) -> Place:
+    """Ask who scores by finger."""
+    words = "Raters who score berries by finger, by commas (Enter: none)"
+    names = _ask(words, ",".join(place.raters)).split(",")
+    raters = tuple(filter(None, (name.strip() for name in names)))
+    words = "Hide the force until they have scored?"
+    blind = bool(raters) and click.confirm(words, default=True, err=True)
+    return replace(place, raters=raters, blind=blind)
+
+
+def _learned(context: click.Context, place: Place) -> str:
     """Return a line format: a known one where the tech takes it, or learned now."""
     from gauge.commands import learn
     from gauge.protocol.formatfile import load_format
 
-    stem = "".join(c if c.isalnum() or c in "-_" else "-" for c in gauge.lower())
+    stem = "".join(c if c.isalnum() or c in "-_" else "-" for c in (place.gauge or "").lower())
     out = Path(f"{stem}.toml")
-    known = last.format_name if last else str(out) if out.exists() else None
+    known = place.format_name or (str(out) if out.exists() else "")
     if known and click.confirm(f"Use the line format {known}?", default=True, err=True):
         try:
             load_format(known)
@@ -129,7 +129,7 @@ def _learned(context: click.Context, port: str, gauge: str, last: LastSession | 
     while True:
         say(f"Now the gauge is listened to; what is learned is written to {out}.")
         try:
-            context.invoke(learn.command, port=port, out=out, yes=False, texts=())
+            context.invoke(learn.command, port=place.port, out=out, yes=False, texts=())
             return str(out)
         except FirmhandError as error:
             say(str(error))
@@ -158,9 +158,7 @@ def _planned(context: click.Context, season: Path) -> None:
             say(str(error))
 
 
-def _checked(
-    context: click.Context, port: str, format_name: str, season: Path, session: Session
-) -> None:
+def _checked(context: click.Context, place: Place) -> None:
     """Have check weights hung, if there are any."""
     from gauge.commands import verify
 
@@ -174,14 +172,11 @@ def _checked(
         try:
             context.invoke(
                 verify.command,
-                port=port,
-                format_name=format_name,
-                season_file=season,
+                port=place.port,
+                format_name=place.format_name,
+                season_file=Path(place.season),
                 masses=masses,
-                capacity_newton=session.capacity_newton,
-                operator=session.operator,
-                gauge=session.gauge,
-                gauge_serial=session.gauge_serial,
+                **{n: getattr(place, n) for n in ("capacity_newton", "operator", *_GAUGE)},
             )
             return
         except VerificationFailedError:

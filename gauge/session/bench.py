@@ -263,12 +263,13 @@ class BenchScreen(App[None]):
         self.query_one("#head", Static).update(_text(head, self.size.width))
         self.query_one("#foot", Static).update(_text(foot, self.size.width))
         chart, view = self.query_one(Sparkline), self._session.recorder.view
-        chart.display = not self._ascii and self.size.height - len(head) - len(foot) > 3
         hidden = bool(self._session.recorder.missing)
+        room = self.size.height - len(head) - len(foot)
+        chart.display = room > 3 and not (self._ascii or hidden)
         if chart.display:
             # At rest the noise must not look like a press.
             floor = 20 * view.noise_newton if view.noise_newton == view.noise_newton else 1.0
-            trace = [] if hidden else [max(0.0, force) for _, force in view.trace[-200:]]
+            trace = [max(0.0, force) for _, force in view.trace[-200:]]
             chart.data = [*trace, floor, 0.0] if trace and max(trace) < floor else trace
 
     def state(self) -> BenchState:

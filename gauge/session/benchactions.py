@@ -174,6 +174,11 @@ class BenchActions:
         self._question = _Question(words, take, picks or {}, free, code)
         return []
 
+    def _confirm(self, words: str, do: Callable[[], list[Event]], *, yes: str = "y") -> list[Event]:
+        """Ask whether something shall be done; the key that began the question may answer it."""
+        picks = {"y": "yes", yes: "yes", "n": "no"}
+        return self._ask(words, lambda key: [] if key == "n" else do(), picks, free=False)
+
     def _answer(self, key: str) -> list[Event]:
         asked = self._question
         assert asked is not None
@@ -284,23 +289,21 @@ class BenchActions:
         return self._session.toggle_pause()
 
     def _quit(self) -> list[Event]:
-        def take(key: str) -> list[Event]:
-            self.quitting = key != "n"
+        def quit_now() -> list[Event]:
+            self.quitting = True
             return []
 
-        return self._ask("Quit?", take, {"q": "yes", "y": "yes", "n": "no"}, free=False)
+        return self._confirm("Quit?", quit_now, yes="q")
 
     def _more(self) -> list[Event]:
-        def take(key: str) -> list[Event]:
-            if key == "y":
-                self._session.recorder.n_required = None
-                self.say("More berries than planned are taken in this sample.")
+        def take_more() -> list[Event]:
+            self._session.recorder.n_required = None
+            self.say("More berries than planned are taken in this sample.")
             return []
 
         if not self._session.recorder.done:
             raise InvalidValueError("This sample is not full: just press.")
-        picks = {"y": "yes", "n": "no"}
-        return self._ask("Take more berries than planned?", take, picks, free=False)
+        return self._confirm("Take more berries than planned?", take_more)
 
     # --- finger scores ------------------------------------------------------------------------
 
@@ -406,10 +409,7 @@ class BenchActions:
         if not self._session.recorder.pending.pressed:
             return self._change(row)
         words = f"A press waits for its scores. Drop it and open {code}?"
-        drop = {"y": "yes", "n": "no"}
-        return self._ask(
-            words, lambda key: self._change(row) if key == "y" else [], drop, free=False
-        )
+        return self._confirm(words, lambda: self._change(row))
 
     def _change(self, row: SampleRow) -> list[Event]:
         events = self._session.change_sample(row, berries_left(row))

@@ -1,23 +1,24 @@
-"""What the next session on this machine goes on with: one small file beside no season.
+"""Where berries are logged, with what and by whom, remembered from one session to the next.
 
-It holds nothing that a season needs; a broken or older one is as good as none.
+One small file, which no season needs; a broken or older one is as good as none.
 """
 
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from gauge.outfile import write_whole
 from gauge.port.serialport import PortInfo
+from gauge.records import Session
 
 _FILE = "last-session.json"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class LastSession:
-    """Where the last session was, with what and by whom."""
+class Place:
+    """A port with its gauge, a season, and people; `usb` is the identity of the port's adapter."""
 
     port: str
     format_name: str
@@ -26,52 +27,62 @@ class LastSession:
     gauge: str | None = None
     gauge_serial: str | None = None
     operator: str | None = None
-    raters: tuple[str, ...] = ()
-    blind: bool = False
     head_mm: float | None = None
     capacity_newton: float | None = None
+    raters: tuple[str, ...] = ()
+    blind: bool = False
+
+    @property
+    def session(self) -> Session:
+        """A session at this place, of which only the beginning is open."""
+        names = ("gauge", "gauge_serial", "operator", "head_mm", "capacity_newton")
+        return Session(started_at="", **{name: getattr(self, name) for name in names})
 
 
-def load(folder: Path) -> LastSession | None:
+def load(folder: Path) -> Place | None:
     """Return what was remembered; None if nothing was, or it cannot be read."""
     try:
         values = json.loads((folder / _FILE).read_text("utf-8"))
-        known = {field.name: values[field.name] for field in fields(LastSession)}
-        usb = known["usb"]
-        return LastSession(
-            **known | {"usb": tuple(usb) if usb else None, "raters": tuple(known["raters"])}
-        )
+        usb = values["usb"] and tuple(values["usb"])
+        return Place(**values | {"usb": usb, "raters": tuple(values["raters"])})
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
 
-def store(folder: Path, last: LastSession) -> None:
-    """Remember a session."""
+def store(folder: Path, place: Place, ports: list[PortInfo]) -> None:
+    """Remember a place, by full paths and by the identity of its port."""
+    usb = next((info.identity for info in ports if info.port == place.port), place.usb)
+    kept = {"season": str(Path(place.season).absolute()), "usb": usb}
+    for name in ("port", "format_name"):
+        path = Path(getattr(place, name))
+        kept[name] = str(path.absolute() if path.exists() else getattr(place, name))
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError:
         return  # logging goes on without
-    write_whole(folder / _FILE, [json.dumps(asdict(last), indent=1), "\n"])
+    write_whole(folder / _FILE, [json.dumps(asdict(place) | kept, indent=1), "\n"])
 
 
-def find_port(last: LastSession, ports: list[PortInfo]) -> tuple[str, str | None]:
-    """Return the name that the port bears now, and what is odd about it.
+def found(place: Place, ports: list[PortInfo]) -> tuple[Place, str | None]:
+    """Return a place with the name that its port bears now, and what is odd about it.
 
     Examples
     --------
-    >>> last = LastSession(port="/dev/ttyUSB0", format_name="f", season="s", usb=(1, 2, "A"))
+    >>> place = Place(port="/dev/ttyUSB0", format_name="f", season="s", usb=(1, 2, "A"))
     >>> moved = PortInfo(port="/dev/ttyUSB3", description="", usb_vendor=1, usb_product=2,
     ...                  usb_serial="A")
-    >>> find_port(last, [moved])
-    ('/dev/ttyUSB3', None)
+    >>> found(place, [moved])[0].port
+    '/dev/ttyUSB3'
     """
-    if last.usb is None:
-        return last.port, None
-    ours = [info.port for info in ports if info.identity == last.usb]
+    ours = [info.port for info in ports if info.identity == place.usb]
+    if place.usb is None or place.port in ours:
+        return place, None
     if ours:
-        return (last.port if last.port in ours else ours[0]), None
-    name = last.gauge or "the gauge of the last session"
+        return replace(place, port=ours[0]), None
+    name = place.gauge or "The gauge of the last session"
     others = [info.port for info in ports if info.identity is not None]
-    if others:
-        return others[0], f"Another gauge is plugged in on {others[0]}; {name} is not."
-    return last.port, f"{name} is not plugged in."
+    if not others:
+        return place, f"{name} is not plugged in."
+    # A name and a serial number are those of a gauge that is plugged in, or of none.
+    other = replace(place, port=others[0], usb=None, gauge=None, gauge_serial=None)
+    return other, f"{name} is not plugged in; another gauge is, on {others[0]}."

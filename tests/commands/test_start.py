@@ -17,13 +17,13 @@ from gauge.port.serialport import PortInfo
 from gauge.records import Sample, Session
 from gauge.season.file import open_season
 from gauge.session.daylists import day_done, due_line, local_day
-from gauge.session.memory import LastSession, find_port, load, store
+from gauge.session.memory import Place, found, load, store
 from tests.lines import PtyLine, Terminal, play, press, rest
 from tests.season_helpers import press as pressed
 
 BERRY = [*rest(1), *press(2.37), *rest(1)]
 needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
-LAST = LastSession(
+LAST = Place(
     port="/dev/ttyUSB0", format_name="a.toml", season="/lab/a.season", usb=(1, 2, "A"),
     gauge="FG-2", gauge_serial="7", operator="jo", raters=("ines",), blind=True,
 )  # fmt: skip
@@ -35,7 +35,7 @@ def usb(port: str, serial: str = "A") -> PortInfo:
 
 def test_what_is_remembered_comes_back_and_a_broken_file_is_none(tmp_path: Path) -> None:
     assert load(tmp_path) is None
-    store(tmp_path / "deep", LAST)
+    store(tmp_path / "deep", LAST, [])
     assert load(tmp_path / "deep") == LAST
     [file] = (tmp_path / "deep").iterdir()
     for broken in ("", "{}", "[]", json.dumps({"port": 1}), "\0"):
@@ -44,13 +44,13 @@ def test_what_is_remembered_comes_back_and_a_broken_file_is_none(tmp_path: Path)
 
 
 def test_a_gauge_is_found_by_its_usb_identity_under_another_name() -> None:
-    assert find_port(LAST, [usb("/dev/ttyUSB3")]) == ("/dev/ttyUSB3", None)
-    assert find_port(LAST, [usb("/dev/ttyUSB0"), usb("/dev/ttyUSB3")]) == ("/dev/ttyUSB0", None)
-    port, odd = find_port(LAST, [usb("/dev/ttyUSB0", "B")])
-    assert port == "/dev/ttyUSB0"
-    assert "Another gauge is plugged in" in odd
-    assert "FG-2 is not plugged in" in find_port(LAST, [])[1]
-    assert find_port(replace(LAST, usb=None), [])[0] == "/dev/ttyUSB0"
+    assert found(LAST, [usb("/dev/ttyUSB3")]) == (replace(LAST, port="/dev/ttyUSB3"), None)
+    assert found(LAST, [usb("/dev/ttyUSB0"), usb("/dev/ttyUSB3")]) == (LAST, None)
+    other, odd = found(LAST, [usb("/dev/ttyUSB0", "B")])
+    assert (other.port, other.gauge, other.gauge_serial) == ("/dev/ttyUSB0", None, None)
+    assert "another gauge is, on /dev/ttyUSB0" in odd
+    assert "FG-2 is not plugged in" in found(LAST, [])[1]
+    assert found(replace(LAST, usb=None), [])[1] is None
 
 
 def test_log_without_options_says_so_where_nothing_is_remembered() -> None:
@@ -100,7 +100,7 @@ def test_a_first_day_in_one_conversation_and_a_second_with_enter_alone(
         assert (session.gauge, session.gauge_serial, session.operator) == ("FG-2", "0012", "jo")
     with Terminal("log", size=(80, 24)) as terminal:
         for told in (
-            "b.season, sample", "planned next, 0 of 1", "FG-2 on", "check ", "zero ", "head      7",
+            "b.season, sample", "planned next, 0 of 1", "FG-2 on", "check ", "zero ", "head      7 mm; fruit temperature not planned",
             "operator  jo", "Enter to go on, c to change",
         ):  # fmt: skip
             terminal.wait(told)
@@ -122,7 +122,7 @@ def test_log_alone_waits_for_nobody_with_yes_and_asks_where_nobody_is(tmp_path: 
     with open_season(path, create=True) as season:
         season.add_sample(Sample(code="B-01", plan_order=1, berries_planned=1))
     store(home(), replace(LAST, port=str(line.link), usb=None, format_name="number-unit",
-                          season=str(path), raters=(), blind=False))  # fmt: skip
+                          season=str(path), raters=(), blind=False), [])  # fmt: skip
     play(line.send, 30 * BERRY)
     refused = CliRunner().invoke(group, ["log"])
     assert refused.exit_code != 0

@@ -498,7 +498,7 @@ def test_a_hidden_force_shows_nowhere(season):
         assert "hidden until scored by ines" in bench.line
         assert bench.app.state().figure == ""
         assert "2.37" not in bench.line
-        assert not bench.app.query_one(Sparkline).data
+        assert not bench.app.query_one(Sparkline).display
 
     bench(season, script, raters=("ines",), blind=True, options={"raters": ("ines",)})
 
@@ -659,7 +659,7 @@ def test_the_live_screen_logs_rings_and_quits(tmp_path, no_colour):
         playing.join()
         terminal.type("q")
         terminal.wait("Quit?")
-        terminal.type("q")
+        terminal.type("y")
         assert terminal.ended() == 0
     line.close()
     assert "\a" in terminal.text

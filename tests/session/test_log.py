@@ -564,6 +564,31 @@ def test_plain_mode_takes_words(season, capsys, monkeypatch):
     assert "'what?' is not understood" in printed
 
 
+def test_plain_mode_pauses_goes_on_undoes_and_says_how_far_it_is(season, capsys, monkeypatch):
+    season.add_samples([Sample(code=f"P-{i}", plan_order=i, berries_planned=2) for i in (1, 2)])
+    recorder = recorder_for(season, code="P-1", n_required=2)
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+    reader = SimpleNamespace(device="p", port="p", now_ns=0)
+    session = SimpleNamespace(
+        recorder=recorder, season=season, reader=reader,
+        toggle_pause=lambda: (recorder.pause if recorder.paused_ns is None else recorder.resume)(1),
+        change_sample=lambda row, n: recorder.change_sample(row, 1, n),
+    )  # fmt: skip
+    screen = PlainScreen(session, as_json=False)
+    feed(recorder, chunks(BERRY))
+    for typed in ("help", "void slipped", "undo", "undo", "pause", "pause", "next p_2", "next"):
+        screen.act(typed)
+    printed = capsys.readouterr().err
+    assert [row.void for row in season.berries()] == [None]
+    for told in (
+        "'pause' (and again to go on)", "Berry 1 counts again", "nothing of this session can be",
+        "Paused: presses are not logged", "Logging again", "The nearest is P-2",
+        "sample P-2, sample 1 of 2, berry 1 of 2",
+    ):  # fmt: skip
+        assert told in printed
+    assert recorder.sample.sample.code == "P-2"
+
+
 def test_a_second_logger_of_the_sample_is_refused(tcp, tmp_path):
     path = tmp_path / "g.season"
     with open_season(path, create=True) as season:
