@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
-import zipfile
+import warnings
 from collections.abc import Iterator
 from datetime import datetime, time
 from pathlib import Path
+from typing import Any
 
-from gauge.errors import BadTableError, UnreadableFileError
+from gauge.errors import BadTableError, FirmhandError, UnreadableFileError
 
 
 def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[list[str]]:
@@ -23,30 +24,36 @@ def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[l
     """
     try:
         import openpyxl
-        from openpyxl.utils.exceptions import InvalidFileException
     except ImportError:
         raise UnreadableFileError(
             f"{path} is a workbook (.xlsx), and what reads those is not installed.",
             todo="Install it with pip install 'firmhand[xlsx]', or save the sheet as 'CSV UTF-8'.",
         ) from None
     try:
-        book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True)
-    except (InvalidFileException, zipfile.BadZipFile, KeyError, ValueError, OSError) as error:
+        with warnings.catch_warnings(action="ignore"):
+            book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True)
+            rows = _rows(book, path, page)
+    except FirmhandError:
+        raise
+    except Exception as error:  # a damaged one fails in openpyxl in any way
         raise UnreadableFileError(
             f"{path} is no workbook that can be read ({error}).",
             todo="Save the sheet as 'CSV UTF-8'.",
         ) from None
+    width = max(map(len, rows), default=0)
+    return iter([row + [""] * (width - len(row)) for row in rows])
+
+
+def _rows(book: Any, path: Path, page: str | None) -> list[list[str]]:
     names = {sheet.title.casefold(): sheet for sheet in book.worksheets}
-    if page is not None and page.casefold() not in names:
+    if not names or (page is not None and page.casefold() not in names):
         raise BadTableError(
-            f"{path} has no sheet '{page}'.",
-            todo=f"It has {', '.join(sheet.title for sheet in book.worksheets)}.",
+            f"{path} has no sheet '{page}'." if names else f"{path} has no sheet with cells.",
+            todo=f"It has {', '.join(sheet.title for sheet in book.worksheets) or 'none'}.",
         )
     sheet = book.worksheets[0] if page is None else names[page.casefold()]
     sheet.reset_dimensions()  # some programs write a size that is not the sheet's
-    rows = [[_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
-    width = max(map(len, rows), default=0)
-    return iter([row + [""] * (width - len(row)) for row in rows])
+    return [[_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
 
 
 def _text(value: object) -> str:

@@ -113,6 +113,7 @@ def store_sheet(
     """Read a sheet, say what is wrong with it, and store it if nothing is."""
     from datetime import UTC, datetime
 
+    from gauge.commands.options import begun_season
     from gauge.records import Session
     from gauge.season.file import open_season
     from gauge.sheets.berrysheet import Known
@@ -137,13 +138,13 @@ def store_sheet(
                 problem = {"row": 1, "column": None, "what": error.what}
                 emit_json({"rows": len(reader.sheet), "berries": 0, "problems": [problem]})
             raise
-        if as_json:
-            emit_json(_document(reader, found, stored=not how.check))
+        if as_json and (reader.sheet.problems or how.check):
+            emit_json(_document(reader, found, stored=False))
         reader.refuse()
         if how.check:
             return found
         if file is None:
-            file = stack.enter_context(open_season(season, create=True, crop=crop))
+            file = stack.enter_context(begun_season(season, crop=crop))
         at = datetime.now(UTC).isoformat(timespec="seconds")
         file.import_sheet(
             path.name, session=Session(started_at=at, note=f"imported from {path.name}"),
@@ -152,6 +153,8 @@ def store_sheet(
         )  # fmt: skip
         if given := how.names(unit):
             file.set_setting("columns", remembered | given, kind="columns")
+    if as_json:
+        emit_json(_document(reader, found, stored=True))
     return found
 
 
@@ -196,7 +199,6 @@ def _ask(name: str, like: str) -> bool:
 
 def _document(reader: BerrySheet, found: Found, *, stored: bool) -> dict[str, Any]:
     problems = [problem._asdict() for problem in sorted(reader.sheet.problems or ())]
-    stored = stored and not problems
     return {
         "rows": found.rows,
         "berries": len(found.berries),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
+from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
 from gauge.records import FingerScore, Sample, Session
 from gauge.season.berries import BerryTables
-from gauge.season.rows import ImportedBerry
+from gauge.season.rows import ImportedBerry, SampleRow
 from gauge.season.tables import as_json, now
 
 # Columns that name a rater, by table; those of clamshell sheets stay as they were counted.
@@ -121,8 +123,12 @@ class ChangeTables(BerryTables):
             If the season has no such rater.
         AlreadyThereError
             If both scored the same berry on the same occasion.
+        InvalidValueError
+            If the new name, or the reason, has no letters.
         """
         _need(why)
+        if not new.strip():
+            raise InvalidValueError("a rater needs a name.", todo="Give one: --name.")
         with self._write("correcting a rater"):
             rows = self._records("scores", "score_id", "berry_id", "occasion", "rater")
             mine = [row for row in rows if row[3] == name]
@@ -154,11 +160,23 @@ class ChangeTables(BerryTables):
         NoSuchRecordError
             If the season has no such sample.
         AlreadyThereError
-            If a sample with berries is to be hidden.
+            If a sample with berries is to be hidden, or a code is taken.
+        InvalidValueError
+            If no sample can be so.
         """
         _need(why)
         row = self.sample(code)
-        other = next((r for r in self.samples() if r.sample.code == changes.get("code")), None)
+        # What no sample can be is refused before it is stored: afterwards nobody could read it.
+        replace(row.sample, **{k: v for k, v in changes.items() if k != "hidden"})
+        other = None
+        for key in ("blind_code", "code"):
+            other, owner, hidden = self._owner(changes.get(key), row)
+            if other is not None and (hidden or key == "blind_code"):
+                raise AlreadyThereError(
+                    f"{self.path}: '{changes[key]}' is a code of sample {owner}"
+                    f"{', which is hidden' if hidden else ''}.",
+                    todo="Nothing was changed. Give the sample another code.",
+                )
         with self._write("correcting a sample"):
             berries = self._records("berries", "berry_id", "sample_id")
             mine = [berry_id for berry_id, sample_id in berries if sample_id == row.sample_id]
@@ -167,11 +185,21 @@ class ChangeTables(BerryTables):
                     f"Sample {row.sample.code} has {len(mine)} berries, so it is not hidden.",
                     todo="Join it to another: --name CODE.",
                 )
-            if other is not None and other.sample_id != row.sample_id:
+            if other is not None:
                 for berry_id in mine:
-                    self._move(berry_id, other.sample_id, why)
+                    self._move(berry_id, other, why)
                 changes = {"hidden": 1}
             self._change("samples", [row.sample_id], changes, kind="correct", why=why)
+
+    def _owner(self, name: str | None, row: SampleRow) -> tuple[int | None, str, bool]:
+        """Find another sample of this code or blind code, by any spelling, and if it is hidden."""
+        key = name_key(name or "")
+        rows = self._records("samples", "sample_id", "hidden", "code", "blind_code")
+        for sample_id, hidden, *names in rows:
+            keys = map(name_key, filter(None, names))
+            if key and sample_id != row.sample_id and key in keys:
+                return sample_id, names[0], bool(hidden)
+        return None, "", False
 
     def correct_berry(self, berry_id: int, sample: str, why: str) -> None:
         """Move a berry to another sample; it gets the next number where its own is taken.
@@ -180,9 +208,13 @@ class ChangeTables(BerryTables):
         ------
         NoSuchRecordError
             If the season has no such berry or sample.
+        AlreadyThereError
+            If the berry is of that sample.
         """
         _need(why)
         sample_id = self.sample(sample).sample_id
+        if self._one(berry_id)["sample_id"] == sample_id:
+            raise AlreadyThereError(f"Berry {berry_id} is of sample {sample} already.")
         with self._write("correcting a berry"):
             self._move(berry_id, sample_id, why)
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from gauge.csvsheet import CsvSheet, name_key
 from gauge.errors import AlreadyThereError, BadTableError, UnknownUnitError
+from gauge.plaintext import control_in
 from gauge.records import FingerScore, Flag, Sample
 from gauge.season.file import SeasonFile
 from gauge.season.rows import BerryRow, ImportedBerry
@@ -27,6 +28,7 @@ _SCORES_OF = re.compile(r"score_(.+?)(?:_(\d+))?", re.IGNORECASE)
 _REPEATED = {"berry_id", "session", "session_id", "notes", "void", "flags", "peak", "peak_N"}
 # share; forces that agree to this are the same, written with other digits
 _ROUNDING = 1e-3
+_MOST_COUNTED = 10**9  # of a berry, an occasion, a place: what SQLite holds and a float counts
 _Key = tuple[str, int]
 
 
@@ -129,6 +131,7 @@ class BerrySheet:
         if self.force:
             self._read_berries(found, keys)
         self._read_scores(found, keys)
+        self._refuse_controls()
         found.void = self._void
         found.raters = tuple(sorted({mark.rater for _, mark in found.scores + found.corrected}))
         unread = [name for name in sheet.header if name and name not in self._used | _REPEATED]
@@ -146,6 +149,15 @@ class BerrySheet:
                 "column occasion with 2."
             )
         self.sheet.refuse(todo, AlreadyThereError if only_clashes else BadTableError)
+
+    def _refuse_controls(self) -> None:
+        """Note cells whose text the season would refuse."""
+        for name, cells in self.sheet.columns.items():
+            if name in self._used and control_in("".join(cells)):
+                for index, cell in enumerate(cells):
+                    if char := control_in(cell):
+                        what = f"{cell!r} holds the control character {char!r}; type it without"
+                        self.sheet.note(index, name, what)
 
     def _column(self, name: str, parse: Callable[[str], Any], default: Any = None) -> list[Any]:
         """Parse a column; its default in every row of a sheet that lacks it."""
@@ -221,6 +233,8 @@ class BerrySheet:
     def _from_one(self, text: str) -> int:
         if (number := self.sheet.whole(text)) < 1:
             raise ValueError("counting begins at 1")
+        if number > _MOST_COUNTED:
+            raise ValueError(f"{text} is too high for a number that is counted")
         return number
 
     def _number(self, text: str) -> int:
@@ -290,6 +304,7 @@ class BerrySheet:
         units: Sequence[Unit | None] = [self.unit] * len(sheet)
         if column != "force":
             units = [parse_unit(named)] * len(sheet)
+            self._refuse_other_units(column, parse_unit(named))
         elif "unit" in sheet.columns:
             units = sheet.parsed("unit", lambda text: _unit(text) if text else self.unit)
         elif bracket := re.search(r"[(\[]\s*(\w+)\s*[)\]]\s*$", sheet.typed[column]):
@@ -313,6 +328,17 @@ class BerrySheet:
                     sheet.note(index, column, f"{text} {unit} is {what}")
             found.append(force)
         return found
+
+    def _refuse_other_units(self, column: str, unit: Unit) -> None:
+        """Refuse what contradicts the unit that the header of the forces names."""
+        sheet = self.sheet
+        header = f"column '{sheet.typed[column]}' is in {unit}"
+        if self.unit not in {None, unit}:
+            raise BadTableError(f"{sheet.path}: {header}.", todo=f"Leave out --unit {self.unit}.")
+        said = self._column("unit", lambda text: _unit(text) if text else None)
+        for index, other in enumerate(said):
+            if other not in {None, unit}:
+                sheet.note(index, "unit", f"{other}, but {header}")
 
     def _read_samples(self, found: Found, keys: Sequence[int | _Key | None]) -> None:
         """Read what the sheet says of each sample: once, and nothing else than the season says."""
@@ -354,7 +380,7 @@ class BerrySheet:
             for berry in self.known.berries.values()
             for mark in berry.scores
         }
-        seen: dict[tuple[Any, ...], int] = {}
+        seen: dict[tuple[Any, ...], tuple[int, str]] = {}
         for column, rater, of_column in columns:
             self._used.add(column)
             # An empty cell is no score, but in a sheet of nothing else.
@@ -377,9 +403,13 @@ class BerrySheet:
                     at=times[index], squeeze_order=orders[index],
                 )  # fmt: skip
                 mine = (key, name, mark.occasion)
-                if seen.setdefault(mine, index) != index:
-                    row = sheet.numbers[seen[mine]]
+                first = seen.setdefault(mine, (index, column))
+                if first[0] != index:
+                    row = sheet.numbers[first[0]]
                     sheet.note(index, where, f"{name} scored this berry in row {row} too")
+                elif first[1] != column:
+                    what = f"{name} scored this berry in column '{sheet.typed[first[1]]}' too"
+                    sheet.note(index, column, what)
                 elif mine not in stored:
                     found.scores.append((key, mark))
                 elif stored[mine] == score:

@@ -5,6 +5,7 @@ Nothing is stored here; `gauge plan` and `gauge log` work it through.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Collection, Sequence
 from dataclasses import fields, replace
@@ -100,7 +101,9 @@ def sample_value(name: str, text: str) -> object:
         if not text and name in {*_NUMBERS, *_TEXTS, "harvest_date", "berries_planned"} - {"code"}:
             return None
         if name in _NUMBERS:
-            return float(text)
+            value = float(text)
+            if math.isfinite(value) and (name != "storage_day" or value >= 0):
+                return value
         if name == "harvest_date":
             return _date(text)
         if name == "berries_planned" and int(text) > 0:
@@ -110,7 +113,7 @@ def sample_value(name: str, text: str) -> object:
     except ValueError:
         pass
     else:
-        if name != "berries_planned":
+        if name not in {*_NUMBERS, "berries_planned"}:
             known = ", ".join(sorted({*_NUMBERS, *_TEXTS, "harvest_date", "berries_planned"}))
             raise InvalidValueError(f"a sample has no '{name}'.", todo=f"It has {known}.")
     raise InvalidValueError(f"'{text}' is no {name} of a sample.", todo="Write it as in the plan.")

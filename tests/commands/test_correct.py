@@ -74,7 +74,8 @@ def test_a_sample_is_renamed_and_completed(path: Path) -> None:
     ("setting", "message"),
     [("colour=red", "a sample has no 'colour'"), ("storage_day=x", "'x' is no storage_day"),
      ("berries_planned=0", "'0' is no berries_planned"), ("code=", "a sample has no 'code'"),
-     ("harvest_date=31.7.", "'31.7.' is no harvest_date")],
+     ("harvest_date=31.7.", "'31.7.' is no harvest_date"),
+     ("storage_day=-4", "'-4' is no storage_day"), ("fruit_temp_c=nan", "'nan' is no fruit_temp")],
 )  # fmt: skip
 def test_what_no_sample_has_is_refused(path: Path, setting: str, message: str) -> None:
     before = path.read_bytes()
@@ -99,11 +100,34 @@ def test_a_hidden_code_is_free_to_be_planned_again_only_under_another_name(path:
         season.add_sample(Sample(code="C-typo"))
 
 
+@pytest.mark.parametrize(("kind", "name"), [("sample", "C1"), ("rater", "ines")])
+def test_a_name_without_letters_is_refused_before_it_is_stored(
+    path: Path, kind: str, name: str
+) -> None:
+    before = path.read_bytes()
+    with pytest.raises(InvalidValueError, match="needs a"):
+        run(path, kind, name, "--name", "  ")
+    assert path.read_bytes() == before
+
+
+def test_a_code_typed_in_another_case_joins_and_one_that_is_taken_is_refused(path: Path) -> None:
+    run(path, "sample", "C-typo", "--hide")
+    with pytest.raises(AlreadyThereError, match="'c-typo' is a code of sample C-typo, which is hi"):
+        run(path, "sample", "C1", "--name", "c-typo")
+    with pytest.raises(AlreadyThereError, match="'c1' is a code of sample C1"):
+        run(path, "sample", "C2", "--set", "blind_code=c1")
+    run(path, "sample", "C2", "--name", "c1")
+    with open_season(path, read_only=True) as season:
+        assert [row.sample.code for row in season.samples()] == ["C1"]
+
+
 def test_a_berry_is_moved(path: Path) -> None:
     shown = run(path, "berry", "3", "--sample", "C1")
     assert shown == "berry 3: sample C1, number 3.\n"
     with pytest.raises(NoSuchRecordError):
         run(path, "berry", "99", "--sample", "C1")
+    with pytest.raises(AlreadyThereError, match="of sample C1 already"):
+        run(path, "berry", "3", "--sample", "C1")
 
 
 @pytest.mark.parametrize(

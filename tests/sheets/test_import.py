@@ -211,3 +211,27 @@ def test_squeeze_orders_come_in(tmp_path: Path) -> None:
 def test_an_imported_berry_cannot_be_derived_again_and_the_audit_says_so(season: Path) -> None:
     found = answer("audit", season)
     assert (found["ok"], found["berries"], found["not_rederivable"]) == (True, 3, 3)
+
+
+@pytest.mark.parametrize(
+    ("table", "problem"),
+    [
+        ("sample,force_N,unit\nC,1.5,N\nC,2.5,lbf", "row 3, column 'unit': lbf, but column"),
+        ("sample,force_N\nC\x1b[31m,1.5", r"row 2, column 'sample': 'C\\x1b\[31m' holds"),
+        ("sample,number,force_N\nC,99999999999999999999,1.5", "row 2, column 'number'"),
+        ("sample,number,force_N,ines,Ines \nC,1,1.5,2,4", "column 'Ines': ines scored this"),
+    ],
+)
+def test_what_cannot_be_stored_is_a_problem_of_its_cell(
+    table: str, problem: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "new.season"
+    with pytest.raises(BadTableError, match=problem):
+        run("import", path, write(tmp_path, table), "--new-rater", "ines")
+    assert not path.exists()
+
+
+def test_a_unit_that_contradicts_the_header_is_refused(tmp_path: Path) -> None:
+    sheet = write(tmp_path, "sample,force_N\nC,1.5")
+    with pytest.raises(BadTableError, match="column 'force_N' is in N"):
+        run("import", tmp_path / "new.season", sheet, "--unit", "lbf")

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
+import zipfile
 from datetime import datetime
 from pathlib import Path
 
 import openpyxl
+import openpyxl.chart
 import pytest
 
 from gauge.csvsheet import CsvSheet
@@ -111,3 +113,31 @@ def test_headers_that_are_not_ours_are_mapped(tmp_path: Path) -> None:
     assert sheet.parsed("berry", sheet.whole) == [None]
     with pytest.raises(BadTableError, match="row 2, column 'Nr': 'x' is not a number"):
         sheet.refuse()
+
+
+@pytest.mark.parametrize(
+    ("part", "old", "new"),
+    [("sheet1.xml", b"<v>1.25</v>", b"<v>one</v>"), ("sheet1.xml", b"</sheetData>", b""),
+     ("styles.xml", b"<styleSheet", b"<")],
+)  # fmt: skip
+def test_a_damaged_workbook_is_named(part: str, old: bytes, new: bytes, tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    book.active.append(["sample", "force_N"])
+    book.active.append(["C", 1.25])
+    book.save(tmp_path / "whole.xlsx")
+    path = tmp_path / "damaged.xlsx"
+    with zipfile.ZipFile(tmp_path / "whole.xlsx") as whole, zipfile.ZipFile(path, "w") as damaged:
+        for name in whole.namelist():
+            data = whole.read(name)
+            damaged.writestr(name, data.replace(old, new) if name.endswith(part) else data)
+    with pytest.raises(UnreadableFileError, match="no workbook that can be read"):
+        CsvSheet(path)
+
+
+def test_a_workbook_of_charts_has_no_sheet(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    book.create_chartsheet().add_chart(openpyxl.chart.BarChart())
+    book.remove(book.active)
+    book.save(tmp_path / "charts.xlsx")
+    with pytest.raises((BadTableError, UnreadableFileError), match=r"no sheet|no workbook"):
+        CsvSheet(tmp_path / "charts.xlsx")
