@@ -6,11 +6,11 @@ import sys
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, number_option, read_by, record_options, say
+from gauge.clikit import FILE, number_option, record_options, say
 from gauge.commands.goingon import agreed, complete, on_terminal, remember, summary
 from gauge.commands.options import (
     begun_season,
@@ -19,13 +19,20 @@ from gauge.commands.options import (
     gauge_options,
     loading_rate_option,
 )
-from gauge.errors import AlreadyThereError, NoSuchRecordError, NothingReceivedError, StoppedError
+from gauge.commands.statedsample import (
+    StatedSample,
+    introduced,
+    next_or_match,
+    sample_of,
+    sample_options,
+    wanted_sample,
+)
+from gauge.errors import AlreadyThereError, NothingReceivedError
 from gauge.plaintext import plural
-from gauge.records import Sample, Session
+from gauge.records import Session
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
-    from gauge.season.rows import SampleRow
     from gauge.session.livesession import LiveSession
     from gauge.session.memory import Place
 
@@ -42,26 +49,6 @@ def read_scoring(raters: str | None, blind: bool) -> dict[str, Any]:
     return {"raters": names, "blind": blind}
 
 
-class StatedSample(NamedTuple):
-    """What the command line says of the sample; without a code it is the next one of the plan."""
-
-    code: str | None
-    known: dict[str, Any]
-
-    @property
-    def crop(self) -> str | None:
-        """Crop of the sample, and of a season that is begun."""
-        crop: str | None = self.known["crop"]
-        return crop
-
-
-def read_sample(code: str | None, take_next: bool, **known: Any) -> StatedSample:
-    """Read --sample or --next (as without both), and what is known of a new sample."""
-    if code is not None and take_next:
-        raise click.UsageError("give --sample CODE, or --next for the next one of the plan.")
-    return StatedSample(code, known)
-
-
 scoring_options = record_options(
     "scoring",
     read_scoring,
@@ -76,40 +63,6 @@ session_options = record_options(
     *gauge_options,
     number_option("--head-mm", "Diameter of the head.", above=0),
     capacity_option,
-)
-sample_options = record_options(
-    "stated",
-    read_sample,
-    click.option("--sample", "code", metavar="CODE", help="Sample, by its code or blind code."),
-    click.option("--next", "take_next", is_flag=True, help="The next sample of the plan."),
-    click.option(
-        "--crop",
-        help="Of a new season or sample; raspberry brings firm and soft, any other scores 1 to 5.",
-    ),
-    click.option("--selection", help="Of a new sample."),
-    click.option("--plot", help="Of a new sample."),
-    click.option("--replicate", help="Of a new sample."),
-    click.option(
-        "--harvest-date",
-        type=click.DateTime(["%Y-%m-%d"]),
-        metavar="YYYY-MM-DD",
-        callback=read_by(lambda day: day.date().isoformat()),
-        help="Of a new sample.",
-    ),
-    number_option("--storage-day", "Days stored.", low=0),
-    number_option("--storage-temp-c", "Of the store, in degrees Celsius."),
-    number_option("--fruit-temp-c", "Of the fruit, in degrees Celsius."),
-    click.option("--clamshell", help="Of a new sample."),
-    click.option("--site", help="Where it was picked."),
-    click.option("--lot", help="Lot that the sample was taken from."),
-    number_option(
-        "--planned",
-        "Berries that the sample is to have.",
-        low=1,
-        whole=True,
-        name="berries_planned",
-        metavar="N",
-    ),
 )
 
 
@@ -186,19 +139,20 @@ def command(
     on_screen = sys.stdout.isatty() and on_terminal() and not (how["plain"] or how["as_json"])
     if remembered:
         with ExitStack() as held:
-            season, row, introduced = None, None, "a season that is not there"
+            season, row, about = None, None, "a season that is not there"
             if Path(place.season).exists():
                 season = held.enter_context(open_season(place.season, read_only=True))
-                row = _next_or_match(season.samples(), stated.code)
-                introduced = _introduced(row, stated.code, blind=place.blind)
+                row = next_or_match(season.samples(), stated.code)
+                about = introduced(row, stated.code, blind=place.blind)
             fruit_c = row.sample.fruit_temp_c if row else None
-            lines = [] if odd else summary(place, season, introduced, verify_days, fruit_c)
+            lines = [] if odd else summary(place, season, about, verify_days, fruit_c)
         if not agreed(lines, odd, yes=yes):
             from gauge.commands import start
 
             click.get_current_context().invoke(start.command)
             return
-    log_at(place, stated, on_screen=on_screen, verify_days=verify_days, **how)
+    ask = on_terminal() and not yes
+    log_at(place, stated, on_screen=on_screen, ask=ask, verify_days=verify_days, **how)
 
 
 def log_at(
@@ -206,6 +160,7 @@ def log_at(
     stated: StatedSample,
     *,
     on_screen: bool = True,
+    ask: bool = True,
     new: bool = False,
     more: bool = False,
     new_raters: Sequence[str] = (),
@@ -233,11 +188,11 @@ def log_at(
     with ExitStack() as held:
         # The port first: one that is not there must not begin a season or a sample.
         reader = held.enter_context(reader_for(place.port, fmt))
-        wanted = _asked(season_file, stated, new=new)
+        wanted = wanted_sample(season_file, stated, new=new, ask=ask)
         season = held.enter_context(begun_season(season_file, crop=stated.crop))
         known = [season.rater_named(name, new=new_raters) for name in place.raters]
         place = replace(place, raters=tuple(known))
-        row = _sample(season, wanted)
+        row = sample_of(season, wanted)
         left = None if more else berries_left(row)
         if left == 0 and not on_screen:
             raise AlreadyThereError(
@@ -319,81 +274,3 @@ def _report(live: LiveSession, n_required: int | None, *, blind: bool) -> None:
             f"{live.reader.port}: only {n} of {n_required} berries came before the silence.",
             todo="All that came is stored; log the sample again for the rest.",
         )
-
-
-# --- which sample -------------------------------------------------------------------------------
-
-
-def _next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | None:
-    from gauge.session.samplechoice import ahead, match
-
-    return match(rows, code) if code is not None else next(iter(ahead(rows)), None)
-
-
-def _introduced(row: SampleRow | None, code: str | None, *, blind: bool) -> str:
-    from gauge.session.samplechoice import shown_name
-
-    if row is None:
-        return f"sample '{code}', not known yet" if code else "no planned sample is left"
-    planned = row.sample.berries_planned
-    of = f"{row.berries} of {planned} berries" if planned else plural(row.berries, "berry")
-    return f"sample {shown_name(row, blind=blind)} ({'planned next, ' if planned else ''}{of})"
-
-
-def _asked(season_file: Path, stated: StatedSample, *, new: bool) -> Sample | SampleRow:
-    """Return the sample that is meant; an unknown one is begun only after a question.
-
-    Raises
-    ------
-    NoSuchRecordError
-        If nobody can be asked, and the season has a plan that does not know the sample.
-    """
-    from gauge.season.file import open_season
-    from gauge.session.samplechoice import has_plan, match, nearest
-
-    rows: list[SampleRow] = []
-    if season_file.exists():
-        with open_season(season_file, read_only=True) as season:
-            rows = season.samples()
-    code = stated.code
-    row = _next_or_match(rows, code)
-    if row is None and code is None:
-        if not on_terminal():
-            raise NoSuchRecordError(
-                f"{season_file}: no planned sample is left.",
-                todo="Name one with --sample; 'gauge plan' shows the plan and imports more.",
-            )
-        code = click.prompt("No planned sample is left. Code of the sample", err=True)
-        row = match(rows, code)
-    if row is not None or code is None:
-        assert row is not None
-        return row if code is None else Sample(**stated.known | {"code": row.sample.code})
-    sample = Sample(code=code.strip(), **stated.known)
-    near = nearest(rows, code)
-    if new or not (has_plan(rows) or on_terminal()):
-        return sample
-    hint = f" The nearest is {near}." if near else ""
-    unknown = f"{season_file} knows no sample '{code}'.{hint}"
-    if not on_terminal():
-        raise NoSuchRecordError(unknown, todo="--new begins a sample that is not in the plan.")
-    if not season_file.exists():
-        unknown = f"{season_file} does not exist."
-    begin = f"Type b to begin '{sample.code}'" + (f", Enter for {near}" if near else "")
-    say(unknown)
-    answer = click.prompt(begin, default="", show_default=False, err=True).strip()
-    if answer.lower() == "b":
-        return sample
-    if near is None or answer:
-        raise StoppedError("nothing was begun.")
-    return Sample(**stated.known | {"code": near})
-
-
-def _sample(season: SeasonFile, wanted: Sample | SampleRow) -> SampleRow:
-    from gauge.session.samplechoice import find_or_begin
-
-    if not isinstance(wanted, Sample):
-        return season.sample(wanted.sample.code)
-    row, differs = find_or_begin(season, wanted)
-    for difference in differs:
-        say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")
-    return row

@@ -12,8 +12,9 @@ import click
 
 from gauge.clikit import say
 from gauge.commands.goingon import home, on_terminal
-from gauge.commands.log import StatedSample, log_at
+from gauge.commands.log import log_at
 from gauge.commands.options import removed_if_empty
+from gauge.commands.statedsample import StatedSample
 from gauge.errors import FirmhandError, VerificationFailedError
 from gauge.mass import Mass, parse_mass
 

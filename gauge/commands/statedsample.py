@@ -1,0 +1,154 @@
+"""Which sample berries are logged into: stated, matched, or begun after a question."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import click
+
+from gauge.clikit import number_option, read_by, record_options, say
+from gauge.errors import NoSuchRecordError, StoppedError
+from gauge.plaintext import plural
+from gauge.records import Sample
+
+if TYPE_CHECKING:
+    from gauge.season.file import SeasonFile
+    from gauge.season.rows import SampleRow
+
+
+class StatedSample(NamedTuple):
+    """What the command line says of the sample; without a code it is the next one of the plan."""
+
+    code: str | None
+    known: dict[str, Any]
+
+    @property
+    def crop(self) -> str | None:
+        """Crop of the sample, and of a season that is begun."""
+        crop: str | None = self.known["crop"]
+        return crop
+
+
+def read_sample(code: str | None, take_next: bool, **known: Any) -> StatedSample:
+    """Read --sample or --next (as without both), and what is known of a new sample."""
+    if code is not None and take_next:
+        raise click.UsageError("give --sample CODE, or --next for the next one of the plan.")
+    return StatedSample(code, known)
+
+
+sample_options = record_options(
+    "stated",
+    read_sample,
+    click.option("--sample", "code", metavar="CODE", help="Sample, by its code or blind code."),
+    click.option("--next", "take_next", is_flag=True, help="The next sample of the plan."),
+    click.option(
+        "--crop",
+        help="Of a new season or sample; raspberry brings firm and soft, any other scores 1 to 5.",
+    ),
+    click.option("--selection", help="Of a new sample."),
+    click.option("--plot", help="Of a new sample."),
+    click.option("--replicate", help="Of a new sample."),
+    click.option(
+        "--harvest-date",
+        type=click.DateTime(["%Y-%m-%d"]),
+        metavar="YYYY-MM-DD",
+        callback=read_by(lambda day: day.date().isoformat()),
+        help="Of a new sample.",
+    ),
+    number_option("--storage-day", "Days stored.", low=0),
+    number_option("--storage-temp-c", "Of the store, in degrees Celsius."),
+    number_option("--fruit-temp-c", "Of the fruit, in degrees Celsius."),
+    click.option("--clamshell", help="Of a new sample."),
+    click.option("--site", help="Where it was picked."),
+    click.option("--lot", help="Lot that the sample was taken from."),
+    number_option(
+        "--planned",
+        "Berries that the sample is to have.",
+        low=1,
+        whole=True,
+        name="berries_planned",
+        metavar="N",
+    ),
+)
+
+
+def next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | None:
+    """Return the sample of a code, or else the next one of the plan; None if there is none."""
+    from gauge.session.samplechoice import ahead, match
+
+    return match(rows, code) if code is not None else next(iter(ahead(rows)), None)
+
+
+def introduced(row: SampleRow | None, code: str | None, *, blind: bool) -> str:
+    """Say in a line which sample a session goes on with."""
+    from gauge.session.samplechoice import shown_name
+
+    if row is None:
+        return f"sample '{code}', not known yet" if code else "no planned sample is left"
+    planned = row.sample.berries_planned
+    of = f"{row.berries} of {planned} berries" if planned else plural(row.berries, "berry")
+    return f"sample {shown_name(row, blind=blind)} ({'planned next, ' if planned else ''}{of})"
+
+
+def wanted_sample(
+    season_file: Path, stated: StatedSample, *, new: bool, ask: bool
+) -> Sample | SampleRow:
+    """Return the sample that is meant; an unknown one is begun only after a question.
+
+    Raises
+    ------
+    NoSuchRecordError
+        If nobody can be asked, and the season has a plan that does not know the sample.
+    """
+    from gauge.season.file import open_season
+    from gauge.session.samplechoice import has_plan, match, nearest
+
+    rows: list[SampleRow] = []
+    if season_file.exists():
+        with open_season(season_file, read_only=True) as season:
+            rows = season.samples()
+    code = stated.code
+    row = next_or_match(rows, code)
+    if row is None and code is None:
+        if not ask:
+            raise NoSuchRecordError(
+                f"{season_file}: no planned sample is left.",
+                todo="Name one with --sample; 'gauge plan' shows the plan and imports more.",
+            )
+        code = click.prompt("No planned sample is left. Code of the sample", err=True)
+        row = match(rows, code)
+    if row is not None or code is None:
+        assert row is not None
+        return row if code is None else Sample(**stated.known | {"code": row.sample.code})
+    sample = Sample(code=code.strip(), **stated.known)
+    near = nearest(rows, code)
+    if new or not (has_plan(rows) or ask):
+        return sample
+    hint = f" The nearest is {near}." if near else ""
+    unknown = f"{season_file} knows no sample '{code}'.{hint}"
+    if not ask:
+        raise NoSuchRecordError(unknown, todo="--new begins a sample that is not in the plan.")
+    if not season_file.exists():
+        unknown = f"{season_file} does not exist."
+    begin = f"Type b to begin '{sample.code}'" + (f", Enter for {near}" if near else "")
+    say(unknown)
+    answer = click.prompt(begin, default="", show_default=False, err=True).strip()
+    if answer.lower() == "b":
+        return sample
+    if near is None or answer:
+        raise StoppedError("nothing was begun.")
+    return Sample(**stated.known | {"code": near})
+
+
+def sample_of(season: SeasonFile, wanted: Sample | SampleRow) -> SampleRow:
+    """Return the sample that is meant, begun if it is new; say what is stated otherwise."""
+    from gauge.session.samplechoice import find_or_begin
+
+    if not isinstance(wanted, Sample):
+        return season.sample(wanted.sample.code)
+    row, differs = find_or_begin(season, wanted)
+    for difference in differs:
+        say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")
+    return row
