@@ -1,4 +1,4 @@
-"""firmhand's management side: from peaks and finger scores to cut points, anchors and verdicts.
+"""firmhand for the lab manager: from peaks and finger scores to cut points, anchors and verdicts.
 
 For a notebook: `load_pairs` reads a season file or a CSV and `fit` gives its cut points;
 `check_rater`, `choose_anchors` and `compare_seasons` take what these two return.
@@ -6,7 +6,7 @@ For a notebook: `load_pairs` reads a season file or a CSV and `fit` gives its cu
 
 from typing import TYPE_CHECKING
 
-from gauge.lazy import face
+from gauge.lazy import public_names
 
 __all__ = [
     "Calibration",
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from calibrate.data.pairs import Pairs, load_pairs
     from calibrate.raters.check import check_rater
 else:
-    __getattr__, __dir__ = face(
+    __getattr__, __dir__ = public_names(
         __name__,
         {
             "Calibration": "calibrate.cuts.calibration",

@@ -19,7 +19,10 @@ COMMANDS = {
     "plan": ("calibrate.commands.plan", "Berries and raters needed for a wanted precision."),
     "adopt": ("calibrate.commands.adopt", "Adopt a calibration as the season's own."),
     "anchors": ("calibrate.commands.anchors", "Build the season's anchor set and its card."),
-    "press": ("calibrate.commands.press", "Record a re-press of an anchor; retire the tired."),
+    "press": (
+        "calibrate.commands.press",
+        "Record a re-press of an anchor; retire one that has lost force.",
+    ),
     "tray": ("calibrate.commands.tray", "Plan which lots to pull an anchor tray from."),
     "practice": ("calibrate.commands.practice", "Warm up a rater on anchors."),
     "check": ("calibrate.commands.check", "Check one rater's fingers against force."),

@@ -1,8 +1,8 @@
-"""firmhand's bench side: from the serial line to one durable, trustworthy peak per berry."""
+"""firmhand at the gauge: from the serial line to one durable, trustworthy peak per berry."""
 
 from typing import TYPE_CHECKING
 
-from gauge.lazy import face
+from gauge.lazy import public_names
 from gauge.version import __version__
 
 __all__ = ["Detector", "Framer", "Unit", "__version__", "load_format", "open_season"]
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from gauge.season.file import open_season
     from gauge.units import Unit
 else:
-    __getattr__, __dir__ = face(
+    __getattr__, __dir__ = public_names(
         __name__,
         {
             "Detector": "gauge.detect.compression",

@@ -302,7 +302,7 @@ def echo(message: str = "") -> None:
 
 
 class _Closed(io.TextIOBase):
-    """Stands for a stdout that was closed: whoever writes is told."""
+    """Stands for a stdout that was closed: writing raises an error."""
 
     def write(self, text: str) -> int:
         """Refuse."""

@@ -376,7 +376,7 @@ def _bytes(path: Path) -> bytes:
 
 
 def _encoding(raw: bytes, path: Path) -> str:
-    """Tell the encoding of text; what is none is refused."""
+    """Find the encoding of text; what is none is refused."""
     if raw.startswith(b"SQLite format 3\0"):
         raise UnreadableFileError(
             f"{path} is a season file or another database.", todo="Give a CSV here."

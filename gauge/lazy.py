@@ -1,4 +1,4 @@
-"""The face of a package: names for users of Python, each imported when it is first used."""
+"""The public names of a package, for users of Python, each imported when it is first used."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Mapping
 
 
-def face(
+def public_names(
     package: str, homes: Mapping[str, str]
 ) -> tuple[Callable[[str], object], Callable[[], list[str]]]:
     """Make the `__getattr__` and `__dir__` of a package (PEP 562), so that importing it is cheap.
@@ -17,7 +17,7 @@ def face(
     package : str
         The package's `__name__`.
     homes : mapping of str to str
-        Each name of the face to the module that defines it. For type checkers, import the same
+        Each public name to the module that defines it. For type checkers, import the same
         names under `TYPE_CHECKING`.
     """
 

@@ -1,3 +1,3 @@
-"""The version of firmhand, in a file of its own: every room may import it, but not the face."""
+"""The version of firmhand, in a file of its own, which every room may import."""
 
 __version__ = "0.1.0"

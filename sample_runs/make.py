@@ -87,7 +87,7 @@ SEASONS = (
         folder="2026-blackberry", crop="blackberry", seed=2026, prefix="B26",
         labels=("1", "2", "3", "4", "5"), cuts_newton=(4.2, 3.1, 2.2, 1.4), hands=HANDS,
         selections=BLACKBERRIES, days=(0, 4, 8), berries=20, first_day="2026-06-08", sheets=4,
-        # Weekly gain errors in percent: a slow drift, a failure, then a mended gauge.
+        # Weekly gain errors in percent: a slow drift, a failure, then a repaired gauge.
         verifications=(
             ("2026-05-04", 0.05), ("2026-05-11", -0.05), ("2026-05-18", 0.10),
             ("2026-05-25", 0.00), ("2026-06-01", -0.10), ("2026-06-08", 0.15),

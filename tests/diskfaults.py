@@ -120,7 +120,7 @@ def disk_errors(n_berries: int, *, kind: str, lasting: bool) -> tuple[int, list[
         if n_done < n:
             return struck, wrong
         # A journal that could once not be removed when a transaction was given up is removed by the
-        # next one: no write failed, so there is nothing to tell.
+        # next one: no write failed, so there is nothing to report.
         if refused and error is None and (lasting or refused != "delete"):
             found.append("no error was raised")
         if error is not None and not isinstance(error, StorageFailedError):

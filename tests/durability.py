@@ -26,7 +26,7 @@ SCRATCH = Path("/dev/shm") if Path("/dev/shm").is_dir() else Path(tempfile.gette
 
 
 def shown(berry: int) -> str:
-    """A peak that tells which berry it is."""
+    """A peak that shows which berry it is."""
     return f"{1 + berry / 1000:.3f}"
 
 
@@ -57,7 +57,7 @@ def reckon(
     ----------
     path : Path
     acknowledged : sequence of int
-        Berries of which the logger said that they are stored.
+        Berries that the logger reported as stored.
     attempted : int
         Berries 0 to `attempted` - 1 were begun; any other in the file is invented.
     whole : bool
@@ -74,7 +74,7 @@ def reckon(
     try:
         with open_season(path, read_only=read_only) as season:
             berries = season.berries()
-            heard = b"".join(
+            received = b"".join(
                 chunk.data for row in season.sessions() for chunk in season.chunks(row.session_id)
             )
     except FirmhandError as error:
@@ -84,8 +84,8 @@ def reckon(
     wrong += [f"twice {berry}" for berry in sorted(set(found)) if found.count(berry) > 1]
     wrong += [f"invented {berry}" for berry in found if not 0 <= berry < attempted]
     for berry, row in zip(found, berries, strict=True):
-        told = heard.count(f"{shown(berry)} N\r\n".encode())
-        complete = told >= 1 if whole else told >= 4 and len(row.scores) == berry % 2
+        shown_n = received.count(f"{shown(berry)} N\r\n".encode())
+        complete = shown_n >= 1 if whole else shown_n >= 4 and len(row.scores) == berry % 2
         if not complete or row.number != berry + 1:
             wrong.append(f"torn {berry}")
     return wrong
@@ -99,7 +99,7 @@ def kill_once(
 ) -> tuple[list[int], int]:
     """Let a forked logger work until it is killed; return what it acknowledged and attempted.
 
-    The logger begins with berry `first`, which may be stored already: told again, it must not be
+    The logger begins with berry `first`, which may be stored already: stored again, it must not be
     stored twice. Acknowledgements come through a pipe, as they would on stdout. The kill comes up
     to 6 ms after the logger was started (one in four), or after one of its first acknowledgements.
     """
@@ -115,19 +115,19 @@ def kill_once(
         finally:
             os._exit(1)
     os.close(write)
-    said = b""
-    wanted = rng.choice((0, 1, 2, 3, 4, 6, 9, 12)) if rng.random() < 0.75 else 0
-    while said.count(b"ack") < wanted and (part := os.read(read, 65536)):
-        said += part
+    printed = b""
+    awaited = rng.choice((0, 1, 2, 3, 4, 6, 9, 12)) if rng.random() < 0.75 else 0
+    while printed.count(b"ack") < awaited and (part := os.read(read, 65536)):
+        printed += part
     time.sleep(rng.uniform(0, 0.006))
     os.kill(child, signal.SIGKILL)
     _, status = os.waitpid(child, 0)
     while part := os.read(read, 65536):
-        said += part
+        printed += part
     os.close(read)
     if not os.WIFSIGNALED(status):
-        raise RuntimeError(f"the logger ended by itself: {said[-200:]!r}")
-    lines = said.decode().splitlines()
+        raise RuntimeError(f"the logger ended by itself: {printed[-200:]!r}")
+    lines = printed.decode().splitlines()
     acknowledged = [int(line[4:]) for line in lines if line.startswith("ack")]
     attempted = max([int(line[4:]) + 1 for line in lines if line.startswith("try")], default=0)
     return acknowledged, attempted
@@ -191,9 +191,9 @@ def kills(
             attempted = 0
             for _ in range(min(per_file, n - done)):
                 first = max(0, len(known) - rng.randint(0, 2))
-                said, tried = kill_once(path, rng, first, whole=whole)
+                printed, tried = kill_once(path, rng, first, whole=whole)
                 done += 1
-                known = sorted({*known, *said})
+                known = sorted({*known, *printed})
                 attempted = max(attempted, tried)
                 if path.exists() and path.stat().st_size and attempted:
                     found = reckon(path, known, attempted, whole=whole, read_only=done % 2 == 0)

@@ -330,7 +330,7 @@ def traps() -> list[Gauge]:
         return f"{f:6.2f} {peak:6.2f}"
 
     made: dict[str, tuple[Callable[[float, int], str], Unit | None]] = {
-        "no unit, none said": (lambda f, i: f"{f:7.2f}", None),
+        "no unit sent": (lambda f, i: f"{f:7.2f}", None),
         "unit in conflict": (lambda f, i: f"{f:7.2f} N", Unit.LBF),
         "unknown unit": (lambda f, i: f"{f / 1000:8.5f} kN", Unit.N),
         "unknown unit cN": (lambda f, i: f"{f * 100:8.1f} cN", None),

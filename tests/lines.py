@@ -160,7 +160,7 @@ def running(end: Server, gauge: VirtualGauge, **options: object) -> Iterator[Cal
 
 
 def interrupted(process: subprocess.Popen[str]) -> str:
-    """Stop a process by Ctrl-C; what it then said on stderr."""
+    """Stop a process by Ctrl-C; what it then wrote on stderr."""
     process.send_signal(signal.SIGINT)
     return process.communicate(timeout=20)[1]
 

@@ -9,7 +9,7 @@ at most 1/30 of the smallest peak; noise in the press up to 3 % of the force bes
 0.001, 0.002, 0.005, 0.01, 0.02, 0.05 N, 0.001 or 0.01 lbf, 0.001 kgf, at most 1/6 of the smallest
 peak; offset -0.3 to 0.5 N; drift up to 0.002 N/s; chunk of one reading, or 5 to 60 ms; touches up
 to 5 noises or 3 display steps; skin break to 35..75 % of the force, and no less than eight noises
-(what is left must be told from a release), and a second rise to 0.8..1.5; rest between presses 0.5
+(what is left must differ from a release), and a second rise to 0.8..1.5; rest between presses 0.5
 to 3 s, in quick succession 3 to 8 readings (at least 60 ms); rest before the first press 1 to 3 s
 and at least 12 readings, as the screen says when the gauge is at rest and the tech waits for that.
 """
@@ -176,7 +176,7 @@ def draw_bench(rng: np.random.Generator, smallest_newton: float) -> Bench:
 
 
 def left_by_break_newton(bench: Bench) -> float:
-    """Force that a skin break leaves at least: less could not be told from a release."""
+    """Force that a skin break leaves at least: less would look like a release."""
     return 8 * math.hypot(bench.noise_newton, 0.3 * bench.step * NEWTON_PER_FLOAT[bench.unit])
 
 

@@ -80,7 +80,7 @@ def run(steps: list[Step], folder: Path, timeout_s: float = 260) -> str:
 
 
 def matches(step: Step) -> bool:
-    """Tell whether a step printed what is shown, `...` standing for anything."""
+    """Return whether a step printed what is shown, `...` standing for anything."""
     flags = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
     shown = "\n".join(step.shown) + "\n"
     return doctest.OutputChecker().check_output(shown, step.printed + "\n", flags)

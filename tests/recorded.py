@@ -1,4 +1,4 @@
-"""What is kept of answers in tests/reference, and how new answers are held against it."""
+"""What is kept of answers in tests/reference, and how new answers are compared with it."""
 
 from __future__ import annotations
 

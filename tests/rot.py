@@ -38,7 +38,7 @@ def build(path: Path, *, berries: int = 240) -> Path:
 
 
 def _fit(path: Path) -> str:
-    """What `calibrate fit` is told of a season: its answer is a function of this."""
+    """What `calibrate fit` reads of a season: its answer is a function of this."""
     try:
         pairs: Pairs = load_pairs(path)
     except FirmhandError as error:

@@ -125,7 +125,7 @@ def test_a_library_is_kept_from_every_room_that_may_not_import_it(contract: dict
 @pytest.mark.parametrize("room", ROOMS)
 def test_a_room_says_what_it_is_for_what_comes_in_and_what_goes_out(room: str) -> None:
     tree = ast.parse((ROOT / room.replace(".", "/") / "__init__.py").read_text("utf-8"))
-    said = ast.get_docstring(tree) or ""
-    assert said.splitlines()[0].endswith("."), said
-    assert "\nIn: " in said, said
-    assert "\nOut: " in said, said
+    docstring = ast.get_docstring(tree) or ""
+    assert docstring.splitlines()[0].endswith("."), docstring
+    assert "\nIn: " in docstring, docstring
+    assert "\nOut: " in docstring, docstring

@@ -17,7 +17,7 @@ from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 Floats = NDArray[np.float64]
 # Probability; a boundary's two anchors should each be called right by three hands in four: far
-# enough apart to be told apart, close enough to show where the boundary lies.
+# enough apart to be felt as different, close enough to show where the boundary lies.
 STRADDLE_PROBABILITY = 0.75
 # Spreads; from a cut to the force at which its side has that probability.
 _OFFSET = math.log(STRADDLE_PROBABILITY / (1 - STRADDLE_PROBABILITY))

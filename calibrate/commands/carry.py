@@ -35,7 +35,7 @@ def command(
 
     Which cut points should we work with on the first days, before enough berries are scored? Last
     season's are a prior whose weight is shown and fades as CURRENT's berries come. Without CURRENT
-    (or while it is too small to fit) last season speaks alone, with wider intervals.
+    (or while it is too small to fit) last season's cuts are used alone, with wider intervals.
 
     \b
     calibrate carry 2025.season 2026.season
@@ -49,7 +49,7 @@ def command(
         try:
             now = how.fitted(current)
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
-            answers.say(f"{current}: {error} Last season speaks alone.")
+            answers.say(f"{current}: {error} Last season's cuts are used alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)
     if as_json:
         rows = [

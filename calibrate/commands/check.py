@@ -52,7 +52,7 @@ def command(
     --against, it is the mean hand of the other raters.
 
     Within limit: shown to be so at every boundary, and about as sharp as before. Drifted: shown to
-    have moved. Else it cannot be told yet, and how many more berries would do is said.
+    have moved. Else it cannot tell yet, and shows how many more berries would do.
 
     \b
     calibrate check 2026.season --rater ines --plot ines.pdf
@@ -102,8 +102,8 @@ def command(
 
 def _to_squeeze(report: RaterCheck, anchors: Sequence[AnchorRow]) -> list[str]:
     """Labels of the anchors at the boundaries to practise."""
-    wanted = report.to_practise()
-    return list(dict.fromkeys(row.label for row in anchors if row.boundary in wanted))
+    boundaries = report.to_practise()
+    return list(dict.fromkeys(row.label for row in anchors if row.boundary in boundaries))
 
 
 def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]:

@@ -93,7 +93,7 @@ def _pad_warning(pads: PadCheck | None) -> list[str]:
         return []
     return [
         f"Durable pads read {pads.change_pct.value:+.1f} % in the second season: the newton itself "
-        "did not hold, or the pads aged. Check the gauge before trusting any shift."
+        "has changed, or the pads aged. Check the gauge before trusting any shift."
     ]
 
 

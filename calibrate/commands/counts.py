@@ -70,7 +70,7 @@ def command(
     own clamshells, or the one you state. The interval holds the chance in the counts, the
     calibration's interval, and the hand of the one who counted.
 
-    Where all berries have an end score only one side can be told; the other stays open. Fingers
+    Where all berries have an end score only one side is known; the other stays open. Fingers
     of another year may have drifted: a hand that was not checked against anchors then is not the
     panel of today.
     """  # noqa: D301

@@ -188,7 +188,7 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
         *_weights(runs, now), _step("gauge verify --season", now, "--chart", out / "weights.png"),
     ]  # fmt: skip
     yield (
-        "Peaks from what the gauge said, and the finger scores",
+        "Peaks from what the gauge sent, and the finger scores",
         [
             *_season(runs, "2026-blackberry", now, "blackberry"),
             _step("gauge readings", now, "--csv", out / "berries.csv", quiet=True),

@@ -1,4 +1,4 @@
-"""`calibrate plan`: berries and raters for a wanted precision, and which forces to pick next."""
+"""`calibrate plan`: berries and raters for a precision, and which forces to pick next."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
 @click.command("plan")
 @click.argument("source", type=options.FILE, required=False)
 @options.number_option(
-    "--half-width", "Wanted half-width of every cut's interval, N.", above=0, default=0.25
+    "--half-width", "Required half-width of every cut's interval, N.", above=0, default=0.25
 )
 @options.number_option("--raters", "Raters who will score.", whole=True, low=1)
 @options.number_option("--hand-sd", "How far hands differ, share of force.", low=0)
@@ -74,7 +74,7 @@ def command(
     calibration_name: str | None,
     as_json: bool,
 ) -> None:
-    """Berries and raters needed for a wanted precision.
+    """Berries and raters needed for a required precision.
 
     How many berries must be scored until every cut point is known to 0.25 N, and which forces are
     worth picking next? From the season so far, or from a stated guess.

@@ -196,7 +196,7 @@ def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
             )
         planned = {row.sample.code: row.sample.berries_planned for row in season.samples()}
         for one in sheets:
-            # Made again with the plan's number, so that the sheet is held against it.
+            # Made again with the plan's number, so that the sheet is compared with it.
             replace(one, planned=planned.get(one.sample) or one.planned)
         rows = [
             ClamshellRow(

@@ -10,7 +10,7 @@ import numpy as np
 from calibrate.cuts.calibration import Calibration, Side
 
 CORE_PROBABILITY = 0.8  # of a score, within its core band
-# Probability; where an end score has it, more force tells the fingers nothing new.
+# Probability; where an end score has it, more force feels the same.
 END_TARGET_PROBABILITY = 0.9
 
 
@@ -47,7 +47,7 @@ class Band:
         return self.target_newton is not None
 
     def holds(self, force_newton: float) -> bool:
-        """Tell whether a force lies in the band."""
+        """Return whether a force lies in the band."""
         if self.target_newton is None or self.low_newton is None:
             return False
         return self.low_newton <= force_newton and (

@@ -250,7 +250,7 @@ def _by_counts(n_k: Floats, calibration: Calibration, cv: float, drop: float) ->
     why = ""
     if used.size == 1 and used[0] in (room[0], room[-1]):
         end, best = ("firmest", grid[-1]) if used[0] == room[0] else ("softest", grid[0])
-        why = f"all berries have the {end} score: only one side can be told"
+        why = f"all berries have the {end} score: only one side is known"
     else:
         tops = np.append(log_likelihood.derivative().roots(extrapolate=False), grid)
         tops = tops[np.isfinite(tops)]

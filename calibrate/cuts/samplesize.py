@@ -168,7 +168,7 @@ def next_forces(
     *,
     count: int = 3,
 ) -> tuple[NextForce, ...]:
-    """Choose the forces (or lots' mean forces) whose next berries tell most about the cuts.
+    """Choose the forces (or lots' mean forces) whose next berries show most about the cuts.
 
     One berry at a time, by how much the mean variance of the cuts shrinks (A-optimality; Atkinson,
     Donev & Tobias (2007) Optimum Experimental Designs, section 10.1), the berries so far counted.

@@ -1,4 +1,4 @@
-"""From season to season: how far each cut point moved, what follows, and whether pads held."""
+"""Season to season: how far each cut point moved, what follows, whether pads kept their force."""
 
 from __future__ import annotations
 
@@ -175,7 +175,7 @@ def rescored(first: Calibration, second: Calibration, force_newton: ArrayLike) -
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PadCheck:
-    """Durable pads pressed in both seasons: whether the newton itself held.
+    """Durable pads pressed in both seasons: whether the newton itself stayed the same.
 
     `change_pct` is the mean change of force, open with a single pad; `held` says whether its
     interval lies within the tolerance, None with a single pad.

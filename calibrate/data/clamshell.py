@@ -158,7 +158,7 @@ class Clamshell:
 
 
 def looks_like_sheets(header: Collection[str], scale: Scale | None = None) -> bool:
-    """Tell clamshell sheets from rows of berries by the header."""
+    """Distinguish clamshell sheets from rows of berries by the header."""
     return _score_columns(header, scale) is not None
 
 
@@ -181,7 +181,7 @@ def read_sheets(
     ----------
     path : Path
         CSV with the clamshell's code (`sample`, `clamshell` or `code`), a column a score, and if
-        wanted `leaky`, `decayed`, `marketable`, `colour`, `planned` (or `berries`, `total`: what
+        required: `leaky`, `decayed`, `marketable`, `colour`, `planned` (or `berries`, `total`: what
         the scores must add up to), `rater`; further columns are kept as levels. A blank score
         cell is a count of zero; a blank defect was not counted.
     scale : Scale, optional

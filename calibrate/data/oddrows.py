@@ -21,7 +21,7 @@ Namer = Callable[[int], str]
 # many standard deviations of its log is doubtful: common practice, no source.
 _LOST_POINT, _DOUBTFUL_SD = 10.0, 6.0
 _LEAST_SD = 0.15  # of a log force within a score; no hand is sharper
-_LEAST_ROWS = 20  # below that nothing is said of what is usual
+_LEAST_ROWS = 20  # below that no row is called odd
 _SAME_FORCE = 1e-3  # share; two forces of one berry that differ by more contradict each other
 # log of the ratios of two units that one column may hold
 _UNIT_GAPS = tuple(

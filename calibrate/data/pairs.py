@@ -110,8 +110,8 @@ class Pairs:
         NoSuchRaterError
             If the source does not name one of them.
         """
-        wanted = {self.rater_named(name) for name in names}
-        chosen = [i for i, name in enumerate(self.raters) if name in wanted]
+        own = {self.rater_named(name) for name in names}
+        chosen = [i for i, name in enumerate(self.raters) if name in own]
         kept = np.isin(self.rater, chosen)
         columns = ("force_newton", "rank", "count", "berry")
         return replace(
@@ -203,7 +203,7 @@ def load_pairs(
 
 
 def looks_like_season(path: Path) -> bool:
-    """Tell a season file from text; a file that cannot be read at all is an UnreadableFileError."""
+    """Detect a season file; a file that cannot be read at all is an UnreadableFileError."""
     try:
         refuse_irregular(path)
         path.open("rb").close()

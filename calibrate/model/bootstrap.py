@@ -33,7 +33,7 @@ class Refits:
     ----------
     cut : ndarray of float, shape (resamples, n_ranks - 1)
         In the units of h; infinite beyond the scores that a resample uses. Mid-gap where force
-        tells all scores of a resample apart.
+        separates all scores of a resample.
     lost : ndarray of bool, shape (resamples,)
         No cut points: the slope had the wrong sign, one score only, or no convergence.
     separated : ndarray of bool, shape (resamples,)
@@ -124,7 +124,7 @@ def _refit_batch(
 
 
 def _gaps(h: Floats, rank: NDArray[np.int64], drawn: Floats) -> tuple[Bools, Floats]:
-    """Tell which resamples force separates, and the middles of their gaps."""
+    """Return which resamples force separates, and the middles of their gaps."""
     starts = np.searchsorted(rank, np.arange(int(rank[-1]) + 1))
     low = np.minimum.reduceat(np.where(drawn > 0, h, np.inf), starts, axis=1)
     high = np.maximum.reduceat(np.where(drawn > 0, h, -np.inf), starts, axis=1)

@@ -328,7 +328,7 @@ def _require_overlap(
         f"{(low + high) / 2:.3g}" for low, high in zip(lowest[:-1], highest[1:], strict=True)
     )
     raise SeparationError(
-        f"{source}: force tells the scores apart without overlap ({kind.value} separation: {gaps})"
+        f"{source}: force separates the scores without overlap ({kind.value} separation: {gaps})"
         ", so no finite spread and no honest interval exists.",
         todo=f"Score more berries of forces around {edges} N, by the same raters, blind to force; "
         "or ask for --penalised, a fit that leans on a penalty and says so.",

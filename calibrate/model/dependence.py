@@ -1,7 +1,7 @@
 """Whether scores given one after another go together, and what that costs.
 
-Tired or warm fingers, or a bell heard with each berry, make a rater's errors alike for a while.
-Each score then tells less than one, and intervals that count it as one are too narrow.
+Tired or warm fingers, or one mood at a time, make a rater's errors alike for a while. Each score
+then counts less than one, and intervals that count it as one are too narrow.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Dependence:
     p_value : float
         One-sided, of the hypothesis that there is none; 1 where no order is known.
     inflation : float
-        How many scores tell as much as one independent score would: 1 where none is shown.
+        How many scores count as much as one independent score would: 1 where none is shown.
     """
 
     lag_one: float = 0.0

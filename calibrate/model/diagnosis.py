@@ -60,7 +60,7 @@ class ColumnEffect:
 
 @dataclass(frozen=True, kw_only=True)
 class ScoredBerry:
-    """A berry with the scores that are spoken of, and who gave them ("all": several raters)."""
+    """A berry with the scores in question, and who gave them ("all": several raters)."""
 
     berry: str
     force_newton: float
@@ -236,7 +236,7 @@ def odd_scores(probability: Floats, rank: Ints, *, limit: float = 0.001) -> list
 
 
 def holm(p_values: Sequence[float | None], alpha: float) -> list[bool]:
-    """Tell which tests are significant when all of them together may err with `alpha`.
+    """Return which tests are significant when all of them together may err with `alpha`.
 
     Holm (1979) Scand. J. Stat. 6:65. A missing p-value is never significant.
 

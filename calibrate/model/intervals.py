@@ -86,9 +86,9 @@ def critical(level: float) -> float:
 def widened(level: float, n: float, parameters: int) -> float:
     """Level at which a profile interval of few scores holds the truth as often as `level` says.
 
-    The deviance is held against its limit as if divided by n - p in place of n, as a normal model's
-    residual variance is. No theorem for ordinal scores: measured by tests/bench/coverage.py, where
-    plain profile intervals of 25 scores hold the truth 91 to 92 % of the time.
+    The deviance is compared with its limit as if divided by n - p in place of n, as a normal
+    model's residual variance is. No theorem for ordinal scores: measured by tests/bench/coverage.py,
+    where plain profile intervals of 25 scores hold the truth 91 to 92 % of the time.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def widened(level: float, n: float, parameters: int) -> float:
 
 
 def _slope_settled(fit: CutFit, z: float) -> bool:
-    """Tell whether force explains the scores at all, at the level of `z`.
+    """Return whether force explains the scores at all, at the level of `z`.
 
     If a likelihood ratio test leaves a slope of zero open, cut points may lie anywhere, and one
     side or both of their intervals is open (as in Fieller, E. C. (1954) J. R. Stat. Soc. B

@@ -164,7 +164,7 @@ def sum_by(cluster: Ints, values: Floats) -> Floats:
 
 
 def proportional_odds(rows: Rows, fit: OrdinalFit) -> LrTest:
-    """Test whether force tells every pair of neighbouring scores apart equally sharply.
+    """Test whether force separates every pair of neighbouring scores equally sharply.
 
     The slope on force becomes free at each boundary (nominal effects) and the likelihood ratio
     is tested on (cuts - 1) degrees of freedom: Peterson & Harrell (1990) Appl. Stat. 39:205.
@@ -267,7 +267,7 @@ def _against_limit(
 ) -> LrTest:
     """Test the plain model against a larger one by the supremum of its likelihood.
 
-    A group or a boundary by itself may be told apart without overlap. Its parameter then runs
+    A group or a boundary by itself may be separated without overlap. Its parameter then runs
     away, but the likelihood has a limit, and that is all that a likelihood ratio needs.
     """
     best = maximise(terms, start)

@@ -343,7 +343,7 @@ def _warnings(panel: Panel, effects: frozenset[str]) -> list[str]:
         out += _of_rater(panel, rater)
     if panel.data.n_raters == 2:
         out.append(
-            "two raters tell little of how hands differ: the panel's intervals lean on what is "
+            "two raters show little of how hands differ: the panel's intervals lean on what is "
             "usual (within a factor of two)"
         )
     if "berries" in effects and not panel.repeated:

@@ -256,7 +256,7 @@ def log_cuts(data: PanelData, theta: Floats) -> Floats:
 
 
 def in_order(data: PanelData, theta: Floats) -> bool:
-    """Tell whether every rater's cut points, and the panel's, descend."""
+    """Return whether every rater's cut points, and the panel's, descend."""
     logs = log_cuts(data, theta)
     same = data.place[:, :-1] == data.place[:, 1:]
     descends = bool(((logs[:, :-1] > logs[:, 1:]) | same).all())

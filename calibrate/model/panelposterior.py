@@ -2,7 +2,7 @@
 
 Around its mode the likelihood of a panel is close to normal in the few parameters that are left, so
 given the standard deviations between raters the posterior is normal in closed form. Three raters
-hardly tell what these deviations are: the posterior is averaged over a grid of them, each guess
+hardly show what these deviations are: the posterior is averaged over a grid of them, each guess
 weighted by its restricted likelihood and by what is known beforehand.
 
 The deviation of hands is taken half-normal (Gelman, A. (2006) Bayesian Analysis 1:515-533), and
@@ -164,7 +164,7 @@ def pool(
     """Average over a grid of the deviations of hands, spreads, tilts, offsets and berries.
 
     `modes` are one for each berry deviation, ascending, found under `prior`, which is kept for
-    places, log s and everything of raters `apart`, who tell nothing of the others. `hands`,
+    places, log s and everything of raters `apart`, who say nothing about the others. `hands`,
     `spreads` and `offsets` (tilts with them) say whether raters may differ so.
     """
     grid = _Grid(data, prior, hands=hands, spreads=spreads, offsets=offsets, apart=apart)

@@ -170,8 +170,8 @@ def prepare(
 
     `hands`, `spreads` and `offsets` (at single boundaries) say whether raters may differ so;
     `apart` are raters who are free of the panel in all of these. Refuses what `fit_cuts` refuses
-    for all rows as one hand's, and a panel in which force tells the scores of every single rater
-    apart.
+    for all rows as one hand's, and a panel in which force separates the scores of every single
+    rater.
     """
     pooled = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
     used, rank = np.unique(pairs.rank, return_inverse=True)
@@ -269,7 +269,7 @@ def _skipped(pairs: Pairs, rank: Ints, used: Ints, pooled: CutFit) -> list[tuple
 
 
 def _require_overlap(pairs: Pairs, rank: Ints) -> None:
-    """Refuse a panel in which force tells the scores of every single rater apart."""
+    """Refuse a panel in which force separates the scores of every single rater."""
     for rater in range(len(pairs.raters)):
         rows = pairs.rater == rater
         seen = np.unique(rank[rows])
@@ -281,7 +281,7 @@ def _require_overlap(pairs: Pairs, rank: Ints) -> None:
         if force_separation(lowest, highest) is Separation.OVERLAP:
             return
     raise SeparationError(
-        f"{pairs.source}: within every rater force tells the scores apart without overlap, so no "
+        f"{pairs.source}: within every rater force separates the scores without overlap, so no "
         "finite spread and no honest interval exists.",
         todo="Score more berries of forces near the boundaries, blind to force.",
     )

@@ -1,8 +1,8 @@
 """One rater's hand today against a reference: how far each cut point moved, and the sharpness.
 
-Today's hand has cut points and a spread of its own and is held, in one model with a panel, against
-what the same rater's were in that panel, own offsets included and not pooled either; a rater who
-was not in it is held against the mean of the other raters' hands. These very raters are
+Today's hand has cut points and a spread of its own and is compared, in one model with a panel,
+with what the same rater's were in that panel, own offsets included and not pooled either; a rater
+who was not in it is compared with the mean of the other raters' hands. These very raters are
 meant, not the population that they may be drawn from, whose centre a few raters leave wide open.
 """
 
@@ -24,7 +24,7 @@ from calibrate.stats.simultaneous import pointwise_levels
 from gauge.errors import CannotCompareError, SeparationError, TooFewScoresError
 
 Floats = NDArray[np.float64]
-# What a hand can be held against.
+# What a hand can be compared with.
 OTHERS, OWN_HISTORY = "the other raters", "the rater's own history"
 # How much wider, in standard errors, a single boundary's interval is than that of all together.
 _SINGLE = 1.35
@@ -114,7 +114,7 @@ def rater_cuts(
         With this rater, and the panel unless `against` is given.
     rater : str
     against : Pairs, optional
-        The panel, from other berries; where it names the rater, today's hand is held against the
+        The panel, from other berries; where it names the rater, today's hand is compared with the
         hand that the rater had there.
     force_scale : {'linear', 'log'}
     level : float

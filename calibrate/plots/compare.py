@@ -13,7 +13,7 @@ from calibrate.plots.style import DASHES, GREY, INK, MARKERS, draw_interval, new
 
 
 def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
-    """Draw two or more seasons of one scale, told apart by dash and marker, not by colour."""
+    """Draw two or more seasons of one scale, distinguished by dash and marker, not by colour."""
     figure = new_figure(7.0, 5.6)
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     cuts = [cut for one in calibrations for cut in one.cuts]

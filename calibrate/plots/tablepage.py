@@ -66,7 +66,7 @@ def draw_page(report: Report) -> Figure:
 
 
 def _fill(figure: Figure, to_set: list[Block], top: float, bottom: float) -> bool:
-    """Set blocks from the top, side by side where two fit; tell whether one had no place."""
+    """Set blocks from the top, side by side where two fit; return whether one had no place."""
     dropped, left, shelf = False, 0.0, 0.0
     for block in to_set:
         need = (len(block.rows) + 2.9) * _LINE_IN / A4_IN[1]

@@ -46,7 +46,7 @@ class RaterCheck:
     Attributes
     ----------
     reference : str
-        What the shifts and the spread are held against.
+        What the shifts and the spread are compared with.
     force_newton, rank : ndarray, shape (n,)
         Of the berries, each scored for the first time; ranks from 0 for the firmest score.
     shift_newton : Estimate
@@ -89,7 +89,7 @@ class RaterCheck:
         ]
         if is_blunt(self.blunter):
             lines.append(
-                f"Your fingers tell forces apart {self.blunter.known:.1f} times less sharply than "
+                f"Your fingers separate forces {self.blunter.known:.1f} times less sharply than "
                 f"{self.reference}."
             )
         if self.power is not None and self.verdict == "cannot tell yet":
@@ -142,7 +142,7 @@ def check_rater(
         With this rater, and the panel unless `against` is given.
     rater : str
     against : Pairs, optional
-        The panel, from other berries; where it names the rater, today's hand is held against the
+        The panel, from other berries; where it names the rater, today's hand is compared with the
         hand that the rater had there, its own offsets included.
     limit_newton : float
         The lab's limit of a rater's shift.

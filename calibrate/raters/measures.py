@@ -199,7 +199,7 @@ def verdict(found: RaterShift, limit_newton: float) -> str:
 
 
 def is_blunt(blunter: Estimate) -> bool:
-    """Tell whether a ratio of spreads is shown to be above one."""
+    """Return whether a ratio of spreads is shown to be above one."""
     return blunter.low is not None and blunter.low > 1.0
 
 

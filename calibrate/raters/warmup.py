@@ -18,7 +18,7 @@ GRID = np.linspace(-4.0, 4.0, 401)  # standard deviations of that prior
 
 
 class Advice(StrEnum):
-    """What the warm-up tells the rater."""
+    """What the warm-up advises the rater."""
 
     GO_ON = "go on"
     READY = "ready"
@@ -91,7 +91,7 @@ def next_anchor(
     *,
     rng: np.random.Generator,
 ) -> str:
-    """Choose the anchor that tells most about the boundary that is least certain.
+    """Choose the anchor that shows most about the boundary that is least certain.
 
     Among anchors squeezed least often in this warm-up, the one with the largest p (1 - p) at the
     boundary whose shift is the least certain as a share of its cut: the Fisher information of one
@@ -131,7 +131,7 @@ def advise(
     limit_newton: float,
     patience: int = 12,
 ) -> Advice:
-    """Tell whether the rater is within the limit, still learning, or not improving.
+    """Return whether the rater is within the limit, still learning, or not improving.
 
     Ready: at every boundary the shift lies within `limit_newton` with a probability of about 0.9
     (mean and 1.645 SD of its posterior). Not improving: after `patience` squeezes, the last half of

@@ -109,7 +109,7 @@ def fit_logit_line(day: ArrayLike, hits: ArrayLike, n: ArrayLike) -> Line:
     TooFewScoresError
         If there are fewer than three clamshells or two days, or all or no berries are soft.
     SeparationError
-        If days tell soft from sound berries without overlap.
+        If days separate soft from sound berries without overlap.
 
     Examples
     --------
@@ -144,7 +144,7 @@ def crossing(
 
     The interval holds all days d at which (intercept + slope d - target)^2 is no more than t^2
     times its variance (Fieller, E. C. (1954) J. R. Stat. Soc. B 16:175-185). Where the slope is
-    not told from zero the set has no upper end, or no end at all: that side is None.
+    not shown to differ from zero, the set has no upper end, or no end at all: that side is None.
 
     Parameters
     ----------
@@ -176,5 +176,5 @@ def crossing(
     if qa > 0 and root >= 0:
         return Estimate(value=value, low=first, high=last)
     beyond = root > 0 and value is not None and last is not None and value >= last
-    why = "the change per day is not told from none, so the interval is open"
+    why = "the change per day is not shown to differ from none, so the interval is open"
     return Estimate(value=value, low=last if beyond else None, why=why)

@@ -61,11 +61,11 @@ class Estimate:
         return self.map(lambda x: x * factor)
 
     def inside(self, low: float, high: float) -> bool:
-        """Tell whether both ends are known and lie within the range."""
+        """Return whether both ends are known and lie within the range."""
         return self.low is not None and self.high is not None and low < self.low < self.high < high
 
     def excludes_zero(self) -> bool:
-        """Tell whether a known end lies beyond zero."""
+        """Return whether a known end lies beyond zero."""
         return (self.low is not None and self.low > 0) or (self.high is not None and self.high < 0)
 
     def to_json(self) -> dict[str, Any]:

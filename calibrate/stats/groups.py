@@ -257,7 +257,7 @@ def _of_counts(
     estimates: Floats,
     pairs: tuple[Pair, ...],
 ) -> Comparison:
-    """Report a comparison whose chi-square is held against the dispersion between units."""
+    """Report a comparison whose chi-square is compared with the dispersion between units."""
     from scipy.special import fdtrc
 
     between = len(names) - 1

@@ -106,7 +106,7 @@ def fit_ordinal(
     TooFewScoresError
         If fewer than two ranks are used.
     SeparationError
-        If the columns tell the ranks apart, so that no finite maximum exists (Albert, A. &
+        If the columns separate the ranks, so that no finite maximum exists (Albert, A. &
         Anderson, J. A. (1984) Biometrika 71:1-10), or if a column is constant or repeated.
     NotConvergedError
         If Newton's method stopped away from the maximum.
@@ -132,13 +132,13 @@ def fit_ordinal(
     best = maximise(terms, start)
     if _looks_odd(best, terms) and separated(terms.design):
         raise SeparationError(
-            "The columns tell the scores apart without overlap, so no finite best fit exists.",
+            "The columns separate the scores without overlap, so no finite best fit exists.",
             todo="Collect rows where neighbouring scores overlap, or drop the column.",
         )
     covariance = _inverse(-best.hessian)
     if not (best.converged and (np.diagonal(covariance) > 0).all()):
         raise NotConvergedError(
-            "The scores are told apart all but completely, or counts differ so widely, that the "
+            "The scores are separated all but completely, or counts differ so widely, that the "
             f"maximum is not settled in floating point (decrement {best.decrement:.3g}).",
             todo="Check the counts, and collect rows where neighbouring scores overlap.",
         )
@@ -175,7 +175,7 @@ class Separation(Enum):
 
 
 def force_separation(lowest: Floats, highest: Floats) -> Separation:
-    """Tell whether one falling column separates the used ranks, from their least and most values.
+    """Return whether one falling column separates the used ranks, from their least and most values.
 
     A finite best fit exists if and only if the values of some pair of neighbouring ranks overlap:
     one slope serves all boundaries, so one overlap bounds it (Albert, A. & Anderson, J. A. (1984)
@@ -190,7 +190,7 @@ def force_separation(lowest: Floats, highest: Floats) -> Separation:
 
 
 def separated(design: Floats) -> bool:
-    """Tell whether some direction of the parameters never lowers any term of the likelihood.
+    """Return whether some direction of the parameters never lowers any term of the likelihood.
 
     A direction d other than zero with ``design @ d >= 0`` (`Terms.design`) means that no finite
     maximum exists (complete or quasi-complete separation), or that the columns are not of full
@@ -223,7 +223,7 @@ def _inverse(information: Floats) -> Floats:
 
 
 def _looks_odd(best: Optimum, terms: Terms) -> bool:
-    """Tell whether separation is possible, so that the linear programme is worth its time.
+    """Return whether separation is possible, so that the linear programme is worth its time.
 
     Without separation the maximum is near the start and the information is far from singular.
     """

@@ -86,7 +86,7 @@ class Dispersion:
     ----------
     ratio : float or None
         Pearson's chi-square over its degrees of freedom; about 1 without clamshell effects. None
-        where nothing can be told (one clamshell, or no berry or every berry hit).
+        where nothing is known (one clamshell, or no berry or every berry hit).
     df : int
     p : float or None
         Of the chi-square test that clamshells do not differ.

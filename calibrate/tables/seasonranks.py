@@ -48,7 +48,7 @@ class KeepRule:
             raise InvalidValueError(f"a top share of {self.top:g} does not lie between 0 and 1")
 
     def kept(self, values: Floats) -> Any:
-        """Tell which of the values are kept; the last axis holds the selections.
+        """Return which of the values are kept; the last axis holds the selections.
 
         Examples
         --------

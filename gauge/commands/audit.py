@@ -20,7 +20,7 @@ from gauge.errors import DamagedSeasonError
 def command(season: Path, show_trail: bool, format_files: tuple[Path, ...], as_json: bool) -> None:
     """Hold a season against its digests and bytes.
 
-    Every row is held against its digest, and every peak is derived again from the bytes that were
+    Every row is compared with its digest, and every peak is derived again from the bytes that were
     received. What differs is named berry by berry, nothing is changed. This finds rot and careless
     edits; someone who means to forge a season can compute digests, too: note the last digest where
     it cannot be changed.

@@ -16,7 +16,7 @@ from gauge.clikit import FILE, emit_json, json_option, say, season_argument
 def command(season: Path, copy: Path, as_json: bool) -> None:
     """Write a checked copy of a season.
 
-    The season may be in use. The copy is read back and held against its digests before it gets its
+    The season may be in use. The copy is read back and compared with its digests before it gets its
     name. To restore it, close all programs that use the season and copy it back.
 
     \b

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     required=True,
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FORMAT.toml",
-    help="Line format to write. What was received is kept beside it, in FORMAT.heard.txt.",
+    help="Line format to write. What was received is kept beside it, in FORMAT.received.txt.",
 )
 @click.option(
     "--received",
@@ -67,7 +67,7 @@ def command(
     gauge learn --port /dev/ttyUSB0 --out bench.toml
     gauge learn --port COM3 --out bench.toml --unit N --request "D\\r"
 
-    When more than one format is possible, it says what would tell them apart and writes none.
+    When more than one format is possible, it says what would decide between them and writes none.
     """  # noqa: D301
     from dataclasses import replace
 

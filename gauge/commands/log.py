@@ -117,8 +117,8 @@ def command(
 ) -> None:
     """Log one peak per berry.
 
-    Press a berry, hear the bell, take the next one: no key is needed. A berry is shown only when
-    it is safely stored. A press that the line cut short is no berry, and you are told to press
+    Press a berry, wait for the bell, take the next one: no key is needed. A berry is shown only
+    when it is safely stored. A press that the line cut short is no berry: you are asked to press
     again. Ctrl-C ends cleanly; logging the same sample later goes on with the next number.
 
     Without options it goes on where the last session on this machine left, with the next sample of

@@ -91,7 +91,7 @@ serial_options = record_options(
     click.option(
         "--client-framing",
         type=click.Choice(["7E1", "7O1", "8N1", "8E1", "8O1"]),
-        help="Data bits and parity of the client, which a pseudo-terminal does not tell.",
+        help="Data bits and parity of the client, which a pseudo-terminal does not report.",
     ),
 )
 selection_options = record_options(

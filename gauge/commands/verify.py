@@ -248,7 +248,7 @@ def _settings(
 
 
 class _Told:
-    """Tells what to do and what is read, as it comes; on a terminal the live force too."""
+    """Shows what to do and what is read, as it comes; on a terminal the live force too."""
 
     def __init__(self) -> None:
         self._live, self._width = sys.stderr.isatty(), 0

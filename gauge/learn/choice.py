@@ -163,7 +163,7 @@ def _signed_values(table: LineTable, at: int) -> tuple[list[Decimal], int | None
 
 
 def _compression_sign(values: Sequence[Decimal], *, button: bool) -> int:
-    """Tell which sign compression has: the way in which the value went far."""
+    """Return which sign compression has: the way in which the value went far."""
     # A free head shows about nothing; an offset leaves the extremes on one side of it.
     rest = Decimal(0) if button else min(values, key=abs)
     up, down = max(values) - rest, rest - min(values)
@@ -205,7 +205,7 @@ def _refuse_two_readings(table: LineTable, at: int, *, has_unit: bool) -> None:
         exponent = any(re.search("[eE]", text) for text in texts)
         if not exponent and (padded or not has_unit):
             raise NotSureError(
-                "the numbers have no decimal sign, and where it belongs is not said "
+                "the numbers have no decimal sign, and where it belongs is not shown "
                 f"('{texts[0]}').",
                 todo="Set the gauge to send a decimal point.",
             )
@@ -223,7 +223,7 @@ def _refuse_two_readings(table: LineTable, at: int, *, has_unit: bool) -> None:
 
 
 def _is_comma_beside(table: LineTable, at: int) -> bool:
-    """Tell whether a comma and digits come right after a number, or digits and a comma before."""
+    """Return whether a comma and digits come right after a number, or digits and a comma before."""
     for first in (at, at - 2):
         three = table.parts[max(0, first) : first + 3]
         if [part.kind for part in three] != ["N", "P", "N"] or not three[1].is_char(","):
@@ -235,7 +235,7 @@ def _is_comma_beside(table: LineTable, at: int) -> bool:
 
 
 def _is_settled(table: LineTable, at: int) -> bool:
-    """Tell whether digits beyond a comma are a number of their own, whatever the comma means."""
+    """Return whether digits beyond a comma are a number of their own, whatever the comma means."""
     parts = table.parts
     return (
         is_checksum(parts[at].texts, table.lines)

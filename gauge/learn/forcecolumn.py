@@ -26,7 +26,7 @@ def force_column(table: LineTable, *, unit: Unit | None, button: bool) -> tuple[
     moving = [i for i in table.numbers if not table.parts[i].constant]
     if not moving:
         raise NeedMoreError(
-            "every line said the same.",
+            "every line shows the same.",
             todo="Squeeze the head slowly, twice, while it listens, so that the value changes.",
         )
     left = [i for i in moving if not _is_other(table, i)]
@@ -59,7 +59,7 @@ def force_column(table: LineTable, *, unit: Unit | None, button: bool) -> tuple[
 
 
 def _is_other(table: LineTable, at: int) -> bool:
-    """Tell whether a number is a count, a clock, a checksum, a percentage or another quantity."""
+    """Return whether a number is a count, a clock, a checksum, a percentage or another quantity."""
     parts = table.parts
     clock = [(parts[i].kind, parts[i].texts[0]) for i in (at - 3, at - 1) if i >= 0]
     if clock == [("P", ":")] * 2 and parts[at - 2].kind == "N":
@@ -73,7 +73,7 @@ def _is_other(table: LineTable, at: int) -> bool:
 
 
 def is_count(table: LineTable, at: int) -> bool:
-    """Tell whether a number goes up by one from line to line.
+    """Return whether a number goes up by one from line to line.
 
     Where the lines are many, its decimals do not count: they may be a number of their own.
     """
@@ -84,7 +84,7 @@ def is_count(table: LineTable, at: int) -> bool:
 
 
 def is_checksum(texts: Sequence[str], lines: Sequence[str]) -> bool:
-    """Tell whether digits are computed from the text before them, by one of the plain sums.
+    """Return whether digits are computed from the text before them, by one of the plain sums.
 
     Sum or exclusive or of the bytes, or their two's complement, in two hexadecimal digits or in
     two or three decimal ones (common practice, no source).
@@ -123,13 +123,13 @@ def _sums(data: bytes) -> list[str]:
 
 
 def _rises_and_falls(values: Sequence[Decimal]) -> bool:
-    """Tell whether a number rises and falls, and comes near zero, as when the head is free."""
+    """Return whether a number rises and falls, and comes near zero, as when the head is free."""
     near_zero = min(map(abs, values)) <= max(map(abs, values)) / 5
     return near_zero and not _only_rises(values) and not _only_rises([-v for v in values])
 
 
 def _only_rises(values: Sequence[Decimal]) -> bool:
-    """Tell whether all falls are restarts from far up to the bottom: a clock, a held peak."""
+    """Return whether all falls are restarts from far up to the bottom: a clock, a held peak."""
     low, span = min(values), max(values) - min(values)
     return all(b >= a or (b - low <= span / 10 and a - b >= span / 2) for a, b in pairwise(values))
 
@@ -147,7 +147,7 @@ def _roughness(values: Sequence[Decimal]) -> float:
 
 
 def _is_interleaved(values: Sequence[Decimal]) -> bool:
-    """Tell whether values two to four lines apart differ less than neighbours: several channels."""
+    """Return whether values two to four lines apart differ less than neighbours: channels."""
     x = [float(value) for value in values]
 
     def step(lag: int) -> float:
@@ -197,7 +197,7 @@ def _one_of(table: LineTable, left: list[int], unit: Unit | None) -> tuple[int, 
 
 
 def _is_same_force(table: LineTable, numbers: Sequence[int], units: Sequence[int]) -> bool:
-    """Tell whether two numbers show one force in two units, each to its last digit."""
+    """Return whether two numbers show one force in two units, each to its last digit."""
     one, other = (
         list(zip(table.numbers[i], units_of(table.parts[j]), strict=True))
         for i, j in zip(numbers, units, strict=True)

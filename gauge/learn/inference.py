@@ -71,7 +71,7 @@ def infer(received: Received, *, unit: Unit | None = None) -> Learned:
     NeedMoreError
         More must be received: more lines, or a squeeze of the head.
     NotSureError
-        More than one format is possible; the message says what would tell them apart.
+        More than one format is possible; the message says what would decide between them.
     """
     if not received.data:
         raise NeedMoreError("nothing was received.", todo="Check cable and power.")
@@ -98,7 +98,7 @@ def infer(received: Received, *, unit: Unit | None = None) -> Learned:
 
 
 def _settled(found: Sequence[tuple[Choice, Learned]]) -> Learned:
-    """Return the right one of two readings of the commas: all the same, or a checksum tells."""
+    """Return the right one of two readings of the commas: all the same, or a checksum decides."""
     (choice, first), (other_choice, other) = found
     if choice.values == other_choice.values or choice.has_checksum > other_choice.has_checksum:
         return first
@@ -112,7 +112,7 @@ def _settled(found: Sequence[tuple[Choice, Learned]]) -> Learned:
 
 
 def _mode(received: Received, n_lines: int) -> str:
-    """Tell streaming from button by when the lines came."""
+    """Distinguish streaming from button by when the lines came."""
     gaps_s = [(b - a) / 1e9 for (a, _), (b, _) in pairwise(received.bursts())]
     if n_lines > 1.5 * (len(gaps_s) + 1) or len(gaps_s) < 2 or median(gaps_s) < 0.4:
         return "streaming"
@@ -170,7 +170,7 @@ def common_form(received: Received, least: int = 3) -> tuple[str, ...] | None:
 
 
 def is_one_line(received: Received) -> bool:
-    """Tell whether a single burst can be a line of text: printable, with a digit, and ended."""
+    """Return whether a single burst can be a line of text: printable, with a digit, and ended."""
     try:
         text = strip_parity(received.data)[0]
     except NoCommonFormError:

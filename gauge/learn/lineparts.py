@@ -1,6 +1,6 @@
 """Lines as a table: the parts that all of them share, one text a line.
 
-All complete lines must share one form: that, and not how printable the bytes look, tells a right
+All complete lines must share one form: that, and not how printable the bytes look, shows a right
 speed from a wrong one. Nothing here knows units or which number is the force.
 """
 
@@ -56,7 +56,7 @@ class Part:
         return all(_HEX.issuperset(text) for text in self.texts)
 
     def is_char(self, chars: str) -> bool:
-        """Tell whether it is one of these characters, the same in all lines."""
+        """Return whether it is one of these characters, the same in all lines."""
         return self.kind == "P" and self.texts[0] in chars
 
 
@@ -64,7 +64,7 @@ class Part:
 class LineTable:
     """Lines with a number, their parts, and odd lines that have a word in its place.
 
-    `comma` tells whether a comma between digits is a decimal sign.
+    `comma` says whether a comma between digits is a decimal sign.
     """
 
     lines: tuple[str, ...]

@@ -26,7 +26,7 @@ class NoUnitError(NotSureError):
 
 
 class NeedMoreError(NotSureError):
-    """Nothing speaks against this setting, but more must be received: more lines, or a squeeze."""
+    """Setting that is possible, but more must be received: more lines, or a squeeze."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,7 +121,7 @@ def cut_lines(received: Received) -> Lines:
 
 
 def _find_ends(data: bytes, bursts: Sequence[bytes]) -> tuple[bytes, bytes | None]:
-    """Find what ends and what begins the lines; bursts tell a leading LF from a closing one."""
+    """Find what ends and what begins the lines; bursts show whether an LF leads or closes."""
     runs = [m[0] for m in _CONTROL_RUN.finditer(data)]
     breaks = [run for run in runs if b"\r" in run or b"\n" in run]
     runs = breaks or [run for run in runs if run.strip(_STARTS)]

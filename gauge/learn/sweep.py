@@ -27,7 +27,7 @@ from gauge.units import Unit
 
 # baud
 SPEEDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
-# Data bits and parity. Parity is told from bit 7 at 8N1; the others are for ports that do not hand
+# Data bits and parity. Parity is found from bit 7 at 8N1; the others are for ports that do not hand
 # over bytes of wrong parity.
 FRAMINGS = ((8, "N"), (7, "E"), (7, "O"), (8, "E"), (8, "O"))
 # s; time to listen at a setting, longer where few bytes come, for an answer
@@ -197,7 +197,7 @@ class Sweep:
         return learned
 
     def _takes_any_speed(self, learned: Learned) -> bool:
-        """Tell whether the gauge reads alike at another speed: then its port takes any."""
+        """Return whether the gauge reads alike at another speed: then its port takes any."""
         other = next(speed for speed in SPEEDS if speed != learned.fmt.settings.baudrate)
         tried = next((r for r in self.received if r.settings.baudrate == other and r.data), None)
         if tried is None:
@@ -224,7 +224,7 @@ class Sweep:
         return learned
 
     def _is_enough(self, received: Received) -> bool:
-        """Tell whether one format is certain and the head was squeezed."""
+        """Return whether one format is certain and the head was squeezed."""
         try:
             learned = self._infer(received)
         except NoUnitError:
@@ -251,7 +251,7 @@ class Sweep:
             self._n_squeezes = n or -1
 
     def _button_is_enough(self, received: Received) -> bool:
-        """Tell whether the format is found, or a whole burst was received that is no line."""
+        """Return whether the format is found, or a whole burst was received that is no line."""
         over = len(received.data) == self._last_size
         self._last_size = len(received.data)
         return (over and not is_one_line(received)) or self._is_enough(received)

@@ -10,7 +10,7 @@ from gauge.units import SPELLINGS, UNIT_NAMES, Unit
 
 
 def is_unit(part: Part) -> bool:
-    """Tell whether a word is a known unit in every line."""
+    """Return whether a word is a known unit in every line."""
     return part.kind == "W" and all(text in SPELLINGS for text in part.texts)
 
 
@@ -72,7 +72,7 @@ def _unit_beside(table: LineTable, at: int) -> int | None:
 
 
 def _is_compound(after: tuple[Part, ...]) -> bool:
-    """Tell whether a unit goes on to a length (ozf-in, N/mm): a torque, a stiffness, a pressure."""
+    """Check whether a unit goes on to a length (ozf-in, N/mm): torque, stiffness, pressure."""
     rest = [part.texts[0] for part in after]
     return len(rest) == 2 and rest[0] in "-/.*" and rest[1].lower() in LENGTHS
 

@@ -38,10 +38,10 @@ FAMILIES = (
 
 
 def has_digit(line: str) -> bool:
-    """Tell whether a line holds a digit."""
+    """Return whether a line holds a digit."""
     return re.search("[0-9]", line) is not None
 
 
 def has_status_word(line: str) -> bool:
-    """Tell whether a line has a word, such as one for overload, where others have a number."""
+    """Return whether a line has a word, such as one for overload, where others have a number."""
     return not has_digit(line) or any(p.search(line) for p in (OVER, UNDER, _NO_VALUE))

@@ -1,4 +1,4 @@
-"""The server's side of a serial line over Telnet (RFC 2217, spoken by pyserial): no socket here."""
+"""The server's side of a serial line over Telnet (RFC 2217, for pyserial's client): no socket here."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 from gauge.errors import InvalidValueError
 
-# s; a gauge whose replies are not known yet, and so cannot be told apart, is asked so often
+# s; time between requests while the replies are not known yet
 ASK_EVERY_S = 0.1
 _MARGIN = 2.0  # a reply may take so many times as long as is usual
 _USUAL = (

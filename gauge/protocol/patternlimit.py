@@ -1,4 +1,4 @@
-"""Tells whether matching a pattern takes a bounded time, whatever a line holds.
+"""Checks that matching a pattern takes a bounded time, whatever a line holds.
 
 A backtracking matcher tries every way to share a run of bytes among the repeats that can take them.
 """

@@ -63,8 +63,8 @@ class BerryTables(ScoreTables):
     ) -> int:
         """Store a berry with its peak, scores and pending chunks in one transaction.
 
-        Only when this returns may the berry be shown, rung or printed. The same press of the same
-        session, told again, is the same berry: its id is returned and nothing is stored twice.
+        Only when this returns may the berry be shown, printed or announced by the bell. The same
+        press of the same session, stored again, is the same berry: its id is returned and nothing is stored twice.
 
         Parameters
         ----------
@@ -75,7 +75,7 @@ class BerryTables(ScoreTables):
         scores : sequence of FingerScore
             Scores given at the gauge, before the force was shown.
         chunks : sequence of Chunk
-            What was heard since the last chunks were kept.
+            What was received since the last chunks were stored.
         size_mm, fruit_temp_c : float, optional
 
         Returns

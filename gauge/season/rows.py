@@ -165,7 +165,7 @@ class AnchorRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PadPressRow:
-    """A press of a durable pad, the test that the newton itself held."""
+    """A press of a durable pad, which shows whether the newton itself has changed."""
 
     pad: str
     at: str

@@ -11,7 +11,7 @@ import functools
 import re
 import sqlite3
 
-# "fhsn" in ASCII: tells a season file from any other SQLite file.
+# "fhsn" in ASCII: marks a season file among SQLite files.
 APPLICATION_ID = 0x6668736E
 
 _ACQUISITION = """

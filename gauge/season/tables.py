@@ -229,9 +229,9 @@ class Tables:
         names = list(new)
         at = self._places(table, *names)
         olds: dict[Row, list[int]] = defaultdict(list)
-        wanted = set(ids)
+        chosen = set(ids)
         for row in self._read(table):
-            if row[0] in wanted:
+            if row[0] in chosen:
                 olds[tuple(row[i] for i in at)].append(row[0])
         assignments = ", ".join(f"{name} = ?" for name in names)
         for old, same in olds.items():
@@ -300,9 +300,9 @@ class Tables:
         return ", ".join(self._columns(table))
 
     def _read(self, table: str, where: str = "TRUE", values: Sequence[Any] = ()) -> list[Row]:
-        """Rows of a table in the order in which they were added, all rows held against the digests.
+        """Rows of a table in the order in which they were added, compared with the digests.
 
-        No index is used: it could leave out rows, and no digest would tell.
+        No index is used: it could leave out rows, and no digest would show it.
         """
         select = f"SELECT {self._listed(table)} FROM {table} NOT INDEXED"
         rows: list[Row] | None = None

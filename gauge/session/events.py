@@ -150,7 +150,7 @@ def topic(event: Event) -> str:
 
 
 def bells(event: Event) -> int:
-    """Return by how many strokes of the bell an event is told apart by ear; 0 for none.
+    """Return how many strokes of the bell an event has; 0 for none.
 
     Stored is one; a press that is no berry two; a line that is lost three. Where a sample is full,
     its screen rings four.

@@ -1,4 +1,4 @@
-"""Keys of a person told from a burst of a barcode scanner, by how fast they follow one another.
+"""Keys typed by a person, or a burst of a barcode scanner: by how fast they follow one another.
 
 A burst that ends in Enter is one code; whatever keys it is made of, none of them acts alone.
 """

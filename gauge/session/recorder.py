@@ -120,7 +120,7 @@ class BerryRecorder:
         self._delay_reported = False
         self._store = BerryStore(season, session_id)
         self._written_ns = 0
-        # While the tech pauses: only tells of presses, and of what nothing is stored.
+        # While the tech pauses: only reports presses; nothing of them is stored.
         self._unheeded = self._detector, self.framer
         self._undo: list[Callable[[], str]] = []  # what `undo` can take back, newest last
 

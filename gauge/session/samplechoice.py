@@ -58,7 +58,7 @@ def match(rows: Sequence[SampleRow], code: str) -> SampleRow | None:
     """
     exact, loose = code.strip(), _plain(code)
     same = [row for row in rows if loose in map(_plain, _names(row))]
-    # Codes that differ only in case were told apart once; then the exact one counts.
+    # Codes may differ only in case; then the exact one counts.
     return next((row for row in same if exact in _names(row)), same[0] if same else None)
 
 

@@ -1,4 +1,4 @@
-"""A sheet of berries, forces or scores or both, held against a season. Nothing is stored."""
+"""A sheet of berries, forces or scores or both, compared with a season. Nothing is stored."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _Key = tuple[str, int]
 
 @dataclass(frozen=True, kw_only=True)
 class Known:
-    """What a season holds, for a sheet to be held against; of a season to come, its scale."""
+    """What a season holds, for a sheet to be compared with; of a season to come, its scale."""
 
     labels: tuple[str, ...]
     raters: tuple[str, ...] = ()
@@ -345,13 +345,13 @@ class BerrySheet:
         sheet = self.sheet
         columns = sample_columns(sheet)
         self._used |= columns.keys()
-        said: dict[str, dict[str, Any]] = {}
+        given: dict[str, dict[str, Any]] = {}
         for index, key in enumerate(keys):
             if key is None:
                 continue
             code = self.known.berries[key].sample if isinstance(key, int) else key[0]
             stored = self.known.samples.get(name_key(code))
-            mine = said.setdefault(code, {})
+            mine = given.setdefault(code, {})
             for name, column in columns.items():
                 old = mine.get(name) or getattr(stored, name, None)
                 if column[index] is not None and old is not None and column[index] != old:
@@ -361,7 +361,7 @@ class BerrySheet:
                     mine[name] = column[index]
         found.samples = [
             Sample(code=code, **mine)
-            for code, mine in said.items()
+            for code, mine in given.items()
             if name_key(code) not in self.known.samples
         ]
 

@@ -260,7 +260,7 @@ def blind_codes(n: int, *, rng: random.Random, taken: Collection[str] = ()) -> l
     free = [code for code in map(_code, range(len(LETTERS) ** 3)) if code not in taken]
     if n > len(free):
         raise InvalidValueError(
-            f"{n} blind codes are wanted, but there are only {len(free)}.",
+            f"{n} blind codes are required, but there are only {len(free)}.",
             todo="Give the plan a column blind_code of your own.",
         )
     return rng.sample(free, n)

@@ -171,7 +171,7 @@ class LineWriter:
         return self._framed(next(itertools.islice(texts, index, None), ""))
 
     def _fits(self, style: _Style) -> bool:
-        """Tell whether the groups of the pattern can hold numbers of a style."""
+        """Return whether the groups of the pattern can hold numbers of a style."""
         slots = [slot for value in _TRIALS for slot in self._number(style, value).items()]
         return all(self._filler.fits(group, text) for group, text in slots)
 

@@ -27,7 +27,7 @@ class TcpServer:
     port : int, optional
         0 for any that is free.
     com_port : bool, optional
-        Speak RFC 2217, by which a client sets speed, data bits and parity; clients then open
+        Serve RFC 2217, by which a client sets speed, data bits and parity; clients then open
         ``rfc2217://host:port`` and no longer ``socket://host:port``.
 
     Raises

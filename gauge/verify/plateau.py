@@ -43,7 +43,7 @@ class WeightWatch:
     ----------
     readings : list of CheckweightRow
         What was seen so far. A reading is the mean of the stable ones, on a weight without a sign
-        (a hung weight may show as tension), and what the display said in the middle of them.
+        (a hung weight may show as tension), and what the display showed in the middle of them.
     warnings : list of str
         What was noticed on the way.
     """
@@ -155,7 +155,7 @@ class WeightWatch:
             self._on = self._on_weight(middle, level_newton)
 
     def _is_steady(self, reading: Reading) -> bool:
-        """Take a reading into the window; tell whether the window is stable now."""
+        """Take a reading into the window; return whether the window is stable now."""
         window = self._window
         if window and window[-1].unit is not reading.unit:
             self._warn(f"the unit changed from {window[-1].unit} to {reading.unit}")
@@ -183,7 +183,7 @@ class WeightWatch:
             self._seen.add(round(reading.value * 10**decimals))
 
     def _is_stable(self, forces_newton: list[float]) -> bool:
-        """Tell whether forces stay within the bounds that the class names."""
+        """Return whether forces stay within the bounds that the class names."""
         if len(forces_newton) == 1:
             return True
         level_newton = statistics.median(forces_newton)
@@ -214,7 +214,7 @@ class WeightWatch:
         self._add("zero", None, 0.0, middle, level_newton)
 
     def _on_weight(self, middle: Reading, level_newton: float) -> bool:
-        """Note the weight that hangs there; tell whether it is one that was pending."""
+        """Note the weight that hangs there; return whether it is one that was pending."""
         load_newton = abs(level_newton - self._zero_newton)
         if not self._pending:
             self._warn(f"a further load was seen: {middle.shown} {middle.unit}")

@@ -1,4 +1,4 @@
-"""Bands and the choice of anchors, held against brute force and against scipy's logistic."""
+"""Bands and the choice of anchors, compared with brute force and with scipy's logistic."""
 
 import itertools
 import math
@@ -153,7 +153,7 @@ def test_a_calibration_survives_its_document() -> None:
 
 @pytest.mark.parametrize("per_score", [2, 5])
 def test_no_anchor_of_the_card_covers_another_or_is_cut_off(per_score) -> None:
-    """Held against the extents that the drawing library itself measures."""
+    """Compared with the extents that the drawing library itself measures."""
     one = _calibration()
     berries = [Candidate(label=f"B26-{i:02}-17", force_newton=0.3 + 0.06 * i) for i in range(100)]
     chosen = choose_anchors(one, berries, per_score=per_score)

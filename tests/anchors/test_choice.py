@@ -1,4 +1,4 @@
-"""The choice of anchors held against an integer programme and against brute force, ties too."""
+"""The choice of anchors compared with an integer programme and with brute force, ties too."""
 
 from __future__ import annotations
 

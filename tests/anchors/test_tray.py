@@ -54,8 +54,8 @@ def test_shares_of_a_lot_follow_its_mean_and_sd() -> None:
     assert lot.shares(_bands()).sum() == pytest.approx(1)
 
 
-@pytest.mark.parametrize("wanted", [1, 2, 3])
-def test_no_smaller_plan_fills_the_tray(wanted: int) -> None:
+@pytest.mark.parametrize("per_score", [1, 2, 3])
+def test_no_smaller_plan_fills_the_tray(per_score: int) -> None:
     """Every plan with one berry less, over three lots."""
     found = _bands(cuts=(2.0,), scale=RASPBERRY)
     lots = [
@@ -63,15 +63,15 @@ def test_no_smaller_plan_fills_the_tray(wanted: int) -> None:
         Lot(name="b", mean_newton=1.9, sd_newton=0.6, available=12),
         Lot(name="c", mean_newton=1.2, sd_newton=0.5, available=12),
     ]
-    plan = plan_tray(found, lots, per_score=wanted, probability=0.9)
+    plan = plan_tray(found, lots, per_score=per_score, probability=0.9)
     shares = np.array([lot.shares(found) for lot in lots])
     assert plan.probability == pytest.approx(
-        fill_probability(list(plan.pulls.values()), shares, wanted)
+        fill_probability(list(plan.pulls.values()), shares, per_score)
     )
     assert plan.probability >= 0.9
     for pulls in itertools.product(range(plan.berries), repeat=3):
         if sum(pulls) == plan.berries - 1:
-            assert fill_probability(pulls, shares, wanted) < 0.9
+            assert fill_probability(pulls, shares, per_score) < 0.9
 
 
 def test_simulated_trays_are_full_as_often_as_said() -> None:

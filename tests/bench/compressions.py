@@ -28,8 +28,11 @@ PRESSES = 5
 def judge(truth: Truth, found: list[Compression]) -> dict[str, int]:
     """Match compressions to true presses by the time of the peak."""
     score = dict.fromkeys(WRONG, 0)
-    said = truth.readings
-    spans = [(said[max(a - 1, 0)].t_s, said[min(b, len(said)) - 1].t_s) for a, b in truth.presses]
+    readings = truth.readings
+    spans = [
+        (readings[max(a - 1, 0)].t_s, readings[min(b, len(readings)) - 1].t_s)
+        for a, b in truth.presses
+    ]
     hits = [0] * len(spans)
     peaks = truth.peaks_newton()
     for berry in found:
@@ -45,15 +48,15 @@ def judge(truth: Truth, found: list[Compression]) -> dict[str, int]:
     return score
 
 
-def hear(truth: Truth) -> list[Event]:
+def detect(truth: Truth) -> list[Event]:
     """Feed the readings chunk by chunk."""
-    detector, at, said = Detector(), 0, truth.readings
+    detector, at, readings = Detector(), 0, truth.readings
     out: list[Event] = []
-    while at < len(said):
+    while at < len(readings):
         end = at + 1
-        while end < len(said) and said[end].t_s == said[at].t_s:
+        while end < len(readings) and readings[end].t_s == readings[at].t_s:
             end += 1
-        out += detector.feed(said[at:end])
+        out += detector.feed(readings[at:end])
         at = end
     return out + detector.close()
 
@@ -64,7 +67,7 @@ def run(job: tuple[int, int]) -> tuple[int, Counter[str], str]:
     simulator = number % 2
     draw = draw_hand_session if simulator else draw_session
     bench, truth = draw(np.random.default_rng([seed, number]), PRESSES)
-    events = hear(truth)
+    events = detect(truth)
     found = [event for event in events if isinstance(event, Compression)]
     score = judge(truth, found)
     line = f"session {number}: {score} {bench}" if any(score.values()) else ""

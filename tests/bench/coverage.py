@@ -42,7 +42,7 @@ LEVEL = 0.95
 
 
 def scenarios(*, quick: bool) -> list[Scenario]:
-    """List of scenarios, all, or the most telling ones."""
+    """List of scenarios, all, or the most important ones."""
     if quick:
         plain = (
             (3, 60, 0.0, 0.0), (3, 60, 0.2, 0.2), (3, 60, 0.1, 0.1), (3, 60, 0.0, 0.2),

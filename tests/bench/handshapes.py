@@ -179,11 +179,11 @@ def limit_of(rng: np.random.Generator, case: Hands) -> Counts:
     yield "bias N", (found.value or np.nan) - truth
 
 
-def gauge_error(rng: np.random.Generator, case: Hands, told: bool) -> Counts:
+def gauge_error(rng: np.random.Generator, case: Hands, declared: bool) -> Counts:
     """The panel's centre where the gauge is wrong; with `--gauge-sd` or without."""
     cut = draw_hands(rng, case)
     pairs = score(rng, case, cut)
-    if told:
+    if declared:
         found = fit(pairs, gauge_sd_newton=case.gauge_newton, gauge_share=case.gauge_share)
     else:
         found = fit(pairs)
@@ -284,9 +284,9 @@ def rows() -> list[Row]:
         "20 %": {"gauge_share": 0.2},
         "0.5 N, one rater a berry": {"gauge_newton": 0.5, "shared": False},
     }.items():
-        for told in (False, True):
-            add("gauge", f"error {text}, {'told' if told else 'not told'}", ">= 88, <= 0.07 N",
-                gauge_error, Hands(**errors), told)  # fmt: skip
+        for declared in (False, True):
+            add("gauge", f"error {text}, {'' if declared else 'not '}declared", ">= 88, <= 0.07 N",
+                gauge_error, Hands(**errors), declared)  # fmt: skip
     add("counts", "counts, 3 raters, hands 10 %", ">= 90", counts_held, Hands(raters=3), quick=True)
     for groups, clamshells, rho in ((3, 4, 0.1), (5, 6, 0.1), (4, 5, 0.0), (4, 5, 0.25)):
         name = f"{groups} selections of {clamshells} clamshells, rho {rho:g}"
@@ -317,15 +317,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Coverage where hands differ in shape.")
     parser.add_argument("--reps", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--quick", action="store_true", help="the most telling rows only")
+    parser.add_argument("--quick", action="store_true", help="the most important rows only")
     parser.add_argument("--only", help="rows whose 'group: name' holds this pattern")
     args = parser.parse_args()
     begun = time.monotonic()
     print("| rows | what | counted | percent (MC error) | goal | n | refused |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for number, row in enumerate(rows()):
-        wanted = args.only is None or re.search(args.only, f"{row.group}: {row.name}")
-        if wanted and (row.quick or not args.quick):
+        chosen = args.only is None or re.search(args.only, f"{row.group}: {row.name}")
+        if chosen and (row.quick or not args.quick):
             run(row, args.reps, args.seed * 1000 + number)
     print(f"\n{args.reps} panels a row, seed {args.seed}, {time.monotonic() - begun:.0f} s.")
 

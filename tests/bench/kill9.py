@@ -3,7 +3,7 @@
     python -m tests.bench.kill9 [--kills 3000]
 
 The logger is forked from a warm process and killed at random moments of creation, opening,
-recovery and logging; every 40 kills a new file is begun. A restarted logger tells up to two berries
+recovery and logging; every 40 kills a new file is begun. A restarted logger sends up to two berries
 again. A third of the kills strike the whole logger, from bytes to berries; the others the storing
 alone, where more of them fall between writes. A tenth of each run on the disk, the rest in memory.
 """

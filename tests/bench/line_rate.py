@@ -34,7 +34,7 @@ PERIOD_S, PRESS_S = 3.0, 1.0  # a berry every three seconds, pressed for one
 
 
 def force(t_s: float) -> float:
-    """A half-sine press in each period, released at its end; the height tells the berries apart."""
+    """A half-sine press in each period, released at its end; each berry has a height of its own."""
     within = t_s % PERIOD_S - 1.0
     peak = 1.0 + 0.05 * (int(t_s / PERIOD_S) % 40)
     return peak * math.sin(math.pi * within / PRESS_S) if 0 <= within <= PRESS_S else 0.0
@@ -45,14 +45,14 @@ def feed(fd: int, rate_hz: float, seconds: float) -> None:
     began, sent = time.perf_counter(), 0
     total = int(rate_hz * seconds)
     while sent < total:
-        due = min(total, int((time.perf_counter() - began) * rate_hz))
-        if due > sent:
+        pending = min(total, int((time.perf_counter() - began) * rate_hz))
+        if pending > sent:
             data = b"".join(
-                b"%.2f N\r\n" % (force(i / rate_hz) + 0.01 * (i % 2)) for i in range(sent, due)
+                b"%.2f N\r\n" % (force(i / rate_hz) + 0.01 * (i % 2)) for i in range(sent, pending)
             )
             while data:
                 data = data[os.write(fd, data) :]
-            sent = due
+            sent = pending
         time.sleep(0.008)
     print(sent, time.perf_counter() - began, flush=True)
     time.sleep(1.0)

@@ -10,8 +10,8 @@ ROOT = Path(__file__).resolve().parents[2]
 def main() -> None:
     """Print one constraint a line."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
-    for wanted in project["dependencies"]:
-        name, lowest = re.fullmatch(r"([\w-]+)>=([\d.]+)", wanted).groups()
+    for requirement in project["dependencies"]:
+        name, lowest = re.fullmatch(r"([\w-]+)>=([\d.]+)", requirement).groups()
         print(f"{name}=={lowest}")
 
 

@@ -19,7 +19,7 @@ from gauge.protocol.lineparser import MAX_LINE
 from gauge.records import Status
 from gauge.units import SPELLINGS, Unit
 
-Said = tuple[str, Unit, Status]
+Decoded = tuple[str, Unit, Status]
 DIGITS = b"0123456789"
 
 
@@ -51,11 +51,11 @@ def _plain_number(text: Text) -> str | None:
     return (whole + point + part).decode()
 
 
-def _finite(shown: str, unit: Unit) -> Said | None:
+def _finite(shown: str, unit: Unit) -> Decoded | None:
     return (shown, unit, Status.OK) if abs(Decimal(shown)) < Decimal("1e9") else None
 
 
-def oracle_number_unit(line: bytes) -> Said | None:
+def oracle_number_unit(line: bytes) -> Decoded | None:
     """Blanks, sign, blanks, digits with a point, blanks, a known unit, blanks; or a word."""
     word = line.strip(b" ")
     if word in (b"OL", b"+OL"):
@@ -78,7 +78,7 @@ def oracle_number_unit(line: bytes) -> Said | None:
     return _finite(("-" if sign == b"-" else "") + number, unit)
 
 
-def oracle_frame(line: bytes) -> Said | None:
+def oracle_frame(line: bytes) -> Decoded | None:
     """STX, two letters and a comma, sign, five digits and a comma-point digit, kgf."""
     if len(line) != 14 or line[:1] != b"\x02" or line[1:4] not in (b"ST,", b"US,"):
         return None
@@ -91,7 +91,7 @@ def oracle_frame(line: bytes) -> Said | None:
     return _finite(minus + body[1:].decode().replace(",", "."), Unit.KGF)
 
 
-def oracle_response(line: bytes) -> Said | None:
+def oracle_response(line: bytes) -> Decoded | None:
     """Numeric response data of IEEE 488.2 with its three reserved numbers."""
     text = Text(line)
     text.take(b" ")
@@ -125,7 +125,7 @@ FRAME = LineFormat(
     start=b"\x02",
     decimal_comma=True,
 )
-CASES: list[tuple[LineFormat, Callable[[bytes], Said | None], list[bytes]]] = [
+CASES: list[tuple[LineFormat, Callable[[bytes], Decoded | None], list[bytes]]] = [
     (
         shipped_format("number-unit"),
         oracle_number_unit,

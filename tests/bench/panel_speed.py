@@ -5,7 +5,7 @@
 Both fit hands and berries as crossed random effects on log force; firmhand's time includes spreads
 of the raters' own and all intervals (panel, every rater, next rater), clmm's includes none. The
 time of clmm is taken inside R, without its start-up. Without Rscript or the package ordinal that
-half is left out, and said to be.
+half is left out, as the output says.
 """
 
 from __future__ import annotations

@@ -17,22 +17,22 @@ NAMES = ("answers", "screens")
 
 
 def main() -> int:
-    wanted = sys.argv[1:] or list(NAMES)
-    if not set(wanted) <= set(NAMES):
+    names = sys.argv[1:] or list(NAMES)
+    if not set(names) <= set(NAMES):
         print(__doc__, file=sys.stderr)
         return 2
     with tempfile.TemporaryDirectory() as folder:
         found = dict(zip(NAMES, collect(Path(folder)), strict=True))
     failed = [
         f"{call}: {one}"
-        for name in wanted
+        for name in names
         for call, one in found[name].items()
         if isinstance(one, str) and one.startswith(FAILED)
     ]
     if failed:
         print("\n".join(["Nothing was written:", *failed]), file=sys.stderr)
         return 1
-    for name in wanted:
+    for name in names:
         path = REFERENCE / f"{name}.json"
         if path.exists():
             for one in differences(load(name), found[name]):

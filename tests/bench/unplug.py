@@ -37,14 +37,14 @@ def unplug_often(times: int, seed: int, folder: Path) -> dict[str, float]:
     rng = random.Random(seed)
     fmt = shipped_format("number-unit")
     framer, end = Framer(fmt), PtyLine(folder / "gauge")
-    heard: list[int] = []
+    received: list[int] = []
     gaps, sent, down = 0, 0, False
 
     def take(reader: PortReader, wait_s: float) -> None:
         nonlocal gaps, down
         for item in reader.get(wait_s):
             if isinstance(item, Chunk):
-                heard.extend(round(r.value) for r in framer.feed(item.t_ns, item.data))
+                received.extend(round(r.value) for r in framer.feed(item.t_ns, item.data))
             elif isinstance(item, LineLost):
                 framer.gap()
                 down = True
@@ -74,17 +74,17 @@ def unplug_often(times: int, seed: int, folder: Path) -> dict[str, float]:
                 take(reader, 0.05)
         end.send(b"\r\n%d.0 N\r\n" % (sent + 1))
         until = time.monotonic() + 5
-        while (not heard or heard[-1] != sent + 1) and time.monotonic() < until:
+        while (not received or received[-1] != sent + 1) and time.monotonic() < until:
             take(reader, 0.05)
     end.close()
     return {
         "unplugs": times,
         "gaps": gaps,
         "sent": sent + 1,
-        "readings": len(heard),
-        "invented": len(set(heard) - set(range(1, sent + 2))),
-        "repeated or out of order": sum(b <= a for a, b in pairwise(heard)),
-        "last line heard": int(bool(heard) and heard[-1] == sent + 1),
+        "readings": len(received),
+        "invented": len(set(received) - set(range(1, sent + 2))),
+        "repeated or out of order": sum(b <= a for a, b in pairwise(received)),
+        "last line received": int(bool(received) and received[-1] == sent + 1),
         "seconds": round(time.monotonic() - began, 1),
     }
 
@@ -102,7 +102,7 @@ def main() -> None:
         found["gaps"] == found["unplugs"]
         and not found["invented"]
         and not found["repeated or out of order"]
-        and found["last line heard"]
+        and found["last line received"]
     )
     sys.exit(0 if good else 1)
 

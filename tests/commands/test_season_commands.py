@@ -1,4 +1,4 @@
-"""The commands plan, scores, void and capture as a person uses them: what is stored and said."""
+"""The commands plan, scores, void and capture as a person uses them: what is stored and shown."""
 
 from __future__ import annotations
 
@@ -62,13 +62,15 @@ def plan(tmp_path):
 
 
 def test_a_plan_begins_a_season_in_a_stated_random_order(tmp_path, plan) -> None:
-    said = json.loads(run("plan", tmp_path / "a.season", "--import", plan, "--seed", 7, "--json"))
+    printed = json.loads(
+        run("plan", tmp_path / "a.season", "--import", plan, "--seed", 7, "--json")
+    )
     again = json.loads(run("plan", tmp_path / "b.season", "--import", plan, "--seed", 7, "--json"))
-    assert said == again  # the seed settles order and codes
-    assert said["seed"] == 7
-    assert [row["order"] for row in said["samples"]] == [1, 2, 3]
-    assert said["next"] == said["samples"][0]["code"]
-    assert (said["berries_planned"], said["berries"]) == (70, 0)
+    assert printed == again  # the seed settles order and codes
+    assert printed["seed"] == 7
+    assert [row["order"] for row in printed["samples"]] == [1, 2, 3]
+    assert printed["next"] == printed["samples"][0]["code"]
+    assert (printed["berries_planned"], printed["berries"]) == (70, 0)
     with open_season(tmp_path / "a.season") as season:
         assert season.labels == ("firm", "soft")  # the crop's scale
         sample = season.sample("T1").sample
@@ -121,8 +123,8 @@ def test_a_longer_plan_adds_what_is_new_and_a_changed_one_is_refused(tmp_path, p
         run("plan", path, "--import", plan)
     assert run("plan", path, "--json") == before
     plan.write_text(PLAN + "T4,5,raspberry,R-1,,,,\n")
-    said = json.loads(run("plan", path, "--import", plan, "--json"))
-    assert [(row["code"], row["order"]) for row in said["samples"]][3] == ("T4", 4)
+    printed = json.loads(run("plan", path, "--import", plan, "--json"))
+    assert [(row["code"], row["order"]) for row in printed["samples"]][3] == ("T4", 4)
 
 
 @pytest.mark.parametrize(

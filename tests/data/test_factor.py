@@ -12,7 +12,7 @@ def test_combinations_are_those_of_numpys_rows():
     ]
     for code in codes:
         code[1::2] = code[::2]
-    wanted = np.unique(np.column_stack(codes), axis=0, return_inverse=True)[1].ravel()
+    expected = np.unique(np.column_stack(codes), axis=0, return_inverse=True)[1].ravel()
     factors = [Factor(code=code, labels=()) for code in codes]
-    assert combined(factors, 500).tolist() == wanted.tolist()
+    assert combined(factors, 500).tolist() == expected.tolist()
     assert combined([], 3).tolist() == [0, 0, 0]

@@ -141,7 +141,7 @@ def test_parity_from_bit_seven() -> None:
 def test_too_few_lines_and_no_squeeze() -> None:
     with pytest.raises(NeedMoreError, match="only 11 whole lines"):
         infer(lines_received(*[b"%5.2f N\r\n" % i for i in range(12)]))
-    with pytest.raises(NeedMoreError, match="said the same"):
+    with pytest.raises(NeedMoreError, match="shows the same"):
         infer(lines_received(*[b" 0.00 N\r\n"] * 50))
     with pytest.raises(NeedMoreError, match="nothing was received"):
         infer(lines_received())
@@ -398,7 +398,7 @@ def test_learn_over_a_pseudo_terminal(tmp_path: Path) -> None:
     assert (document["unit"], document["mode"], document["framing"]) == ("N", "streaming", "8N1")
     assert document["largest"] > 2
     # What was received stands beside the format, and reads the same.
-    chunks = [c for c in load_capture(tmp_path / "bench.heard.txt") if isinstance(c, Chunk)]
+    chunks = [c for c in load_capture(tmp_path / "bench.received.txt") if isinstance(c, Chunk)]
     framer = Framer(fmt)
     readings = [r for c in chunks for r in framer.feed(c.t_ns, c.data)]
     assert max(r.value for r in readings) >= document["largest"]

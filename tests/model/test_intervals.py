@@ -84,7 +84,7 @@ def test_fieller_limits() -> None:
 def test_fair_profile_limits() -> None:
     # Fair (1978): a weak slope over 6,366 rows, so profile and Wald limits part. The limits from
     # R's BFGS stop short of the maximum for cut 1: at 186.22588 the deviance is 3.8318 by an
-    # independent optimiser, not 3.8415; ours are held to that optimiser instead.
+    # independent optimiser, not 3.8415; ours are compared with that optimiser instead.
     fit = fair()
     found = [(i.low, i.high) for i in cut_intervals(fit)]
     assert found[0] == pytest.approx((123.58902, 186.22588), abs=0.1)

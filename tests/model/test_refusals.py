@@ -57,7 +57,7 @@ def test_touching_forces_are_quasi_complete_separation() -> None:
 
 
 def test_one_overlap_anywhere_bounds_the_slope() -> None:
-    # 1 and 2 are told apart completely, 2 and 3 overlap: one slope serves both boundaries.
+    # 1 and 2 are separated completely, 2 and 3 overlap: one slope serves both boundaries.
     found = fit([(9.0, 0), (8.0, 0), (5.0, 1), (3.0, 1), (3.5, 2), (1.0, 2)])
     assert np.isfinite(found.cut_newton).all()
     assert 5.0 < found.cut_newton[0] < 8.0

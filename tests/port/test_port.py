@@ -348,10 +348,10 @@ def test_a_request_is_sent_time_and_again(tcp):
 
 def test_learning_says_when_the_port_went_away(tcp):
     threading.Thread(target=lambda: tcp.accept().close(), daemon=True).start()
-    ears = PortListener(tcp.url)
+    listen = PortListener(tcp.url)
     with pytest.raises(PortError, match="went away"):
-        ears(LINE, 2.0, request=None, enough=lambda heard: False)
-    ears.close()
+        listen(LINE, 2.0, request=None, enough=lambda received: False)
+    listen.close()
 
 
 def test_silence_shows_in_what_is_received(pty):

@@ -1,4 +1,4 @@
-"""A rater's warm-up: known hands are found, the next anchor is the telling one, and it stops."""
+"""A rater's warm-up: known hands are found, the next anchor shows most, and it stops."""
 
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -128,7 +128,7 @@ def test_anchors_retire_by_rule(presses, hours, kind, word) -> None:
 
 
 def test_the_replacement_is_of_the_same_kind() -> None:
-    spare = [Candidate(label=n, force_newton=f) for n, f in (("a", 2.6), ("b", 1.6), ("c", 2.75))]
+    others = [Candidate(label=n, force_newton=f) for n, f in (("a", 2.6), ("b", 1.6), ("c", 2.75))]
     retired = stored(force_newton=2.62)
-    assert replacement(PANEL, retired, spare).label == "a"
-    assert replacement(PANEL, retired, spare[1:2]) is None
+    assert replacement(PANEL, retired, others).label == "a"
+    assert replacement(PANEL, retired, others[1:2]) is None

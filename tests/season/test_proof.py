@@ -74,8 +74,8 @@ def test_a_digest_is_as_its_definition_says() -> None:
     packed = b"(" + struct.pack("<i", 4) + b"i" + struct.pack("<i", 7) + b"g"
     packed += struct.pack("<d", 2.5) + b"u" + struct.pack("<i", 2) + "é".encode() + b"N"
     first = hashlib.blake2b(b"peaks", digest_size=8).hexdigest()
-    wanted = hashlib.blake2b(first.encode() + packed, digest_size=8).hexdigest()
-    assert chain.digests("peaks", [row]) == [wanted]
+    expected = hashlib.blake2b(first.encode() + packed, digest_size=8).hexdigest()
+    assert chain.digests("peaks", [row]) == [expected]
 
 
 @given(rows=st.lists(st.tuples(st.integers(), st.text(), st.floats(allow_nan=False)), max_size=150))
@@ -444,12 +444,12 @@ def test_what_was_received_is_saved_beside_a_season_that_is_gone(tmp_path, reada
     session_id = season.add_session(rederivable(Session(started_at="2026-07-01T08:00:00Z"), fmt))
     recorder = BerryRecorder(fmt, season=season, session_id=session_id, sample=season.sample("C1"))
     items = list(load_capture(SAMPLE_RUNS / "2026-blackberry/captures/B26-01.txt"))
-    told: list[BerryLogged] = []
+    shown: list[BerryLogged] = []
 
     def log_until_it_is_told() -> None:
         for item in items:
-            told.extend(e for e in recorder.feed(item) if isinstance(e, BerryLogged))
-            if len(told) == 3:
+            shown.extend(e for e in recorder.feed(item) if isinstance(e, BerryLogged))
+            if len(shown) == 3:
                 if readable:
                     path.unlink(missing_ok=True)
                 else:
@@ -460,12 +460,12 @@ def test_what_was_received_is_saved_beside_a_season_that_is_gone(tmp_path, reada
     with pytest.raises(SeasonGoneError):
         recorder.close()
     season.close()
-    assert len(told) == 3
+    assert len(shown) == 3
     names = {file.name for file in tmp_path.iterdir()} - {"r.season"}
     assert names == {"r.rescued.txt"} | ({"r.rescued.season"} if readable else set())
     if readable:
         with open_season(tmp_path / "r.rescued.season", read_only=True) as saved:
-            assert [b.peak_shown for b in saved.berries()] == [e.press.peak_shown for e in told]
+            assert [b.peak_shown for b in saved.berries()] == [e.press.peak_shown for e in shown]
         again = list(load_capture(tmp_path / "r.rescued.txt"))
         assert again == items[: len(again)]
         assert len(again) > 100

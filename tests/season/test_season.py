@@ -232,29 +232,29 @@ def test_sessions_begin_and_end(season) -> None:
 @settings(max_examples=30, deadline=None)
 @given(st.lists(st.lists(st.binary(max_size=40), max_size=5), max_size=6))
 def test_what_was_heard_comes_back_byte_for_byte(tmp_path_factory, batches) -> None:
-    t_ns, told = 0, []
-    with begun(tmp_path_factory.mktemp("heard") / "a.season") as season:
+    t_ns, kept = 0, []
+    with begun(tmp_path_factory.mktemp("received") / "a.season") as season:
         for batch in batches:
             chunks = [Chunk(t_ns + i, data) for i, data in enumerate(batch)]
             t_ns += len(batch) + 10
             season.keep_chunks(1, chunks)
-            told += chunks
-        assert list(season.chunks(1)) == told
+            kept += chunks
+        assert list(season.chunks(1)) == kept
 
 
 def test_gaps_stand_where_they_were(season) -> None:
     season.keep_gap(1, Gap(5, 9, "unplugged\n\tby hand"))
     season.keep_chunks(1, [Chunk(1, b"a"), Chunk(4, b"b")])
     season.keep_chunks(1, [Chunk(9, b"c")])
-    heard = [Chunk(1, b"a"), Chunk(4, b"b"), Gap(5, 9, "unplugged\n\tby hand"), Chunk(9, b"c")]
-    assert list(season.received(1)) == heard
-    assert season.gaps(1) == [heard[2]]
+    received = [Chunk(1, b"a"), Chunk(4, b"b"), Gap(5, 9, "unplugged\n\tby hand"), Chunk(9, b"c")]
+    assert list(season.received(1)) == received
+    assert season.gaps(1) == [received[2]]
     season._db.execute("UPDATE chunks SET packed = x'00' WHERE seq = 1")
     with pytest.raises(DamagedSeasonError, match="capture 1 of session 1"):
         list(season.chunks(1))
 
 
-# --- the desk ---------------------------------------------------------------------------------
+# --- for managers -------------------------------------------------------------------------------
 
 
 def test_calibrations_are_never_overwritten(season) -> None:

@@ -174,7 +174,7 @@ def test_held_by_another_program(path) -> None:
                 season.acknowledge_berry(1, 1, None, press(9.0))
             other.execute("COMMIT")
             assert len(season.berries()) == 1
-            season.acknowledge_berry(1, 1, None, press(9.0))  # told again, stored once
+            season.acknowledge_berry(1, 1, None, press(9.0))  # sent again, stored once
             assert len(season.berries()) == 2
 
 

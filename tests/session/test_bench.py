@@ -346,7 +346,7 @@ def test_backspace_corrects_a_score_before_the_last_rater_and_after(season):
     assert (changed.old["score"], changed.new["score"]) == ("4", "5")
 
 
-# --- seen and heard ----------------------------------------------------------------------------
+# --- screen and bell ----------------------------------------------------------------------------
 
 
 def test_each_state_has_its_word_and_its_bell(season):

@@ -238,8 +238,8 @@ def test_a_pause_is_a_gap_and_logs_nothing(season):
     now = first[-1].t_ns + STEP_NS
     recorder.pause(now)
     inside = chunks(BERRY, now)
-    [told] = feed(recorder, inside)
-    assert "logging is paused" in told.reason
+    [event] = feed(recorder, inside)
+    assert "logging is paused" in event.reason
     assert season.berries() == []
     end = inside[-1].t_ns + STEP_NS
     recorder.resume(end)

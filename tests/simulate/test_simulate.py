@@ -313,7 +313,7 @@ def test_polled_over_tcp() -> None:
 @pytest.mark.filterwarnings("ignore::DeprecationWarning:serial")
 @pytest.mark.parametrize("framing", ["7E1", "8N1", "8O1"])
 def test_com_port_honours_speed_data_bits_and_parity(framing: str) -> None:
-    # RFC 2217, spoken by pySerial on the client's side.
+    # RFC 2217, by pySerial on the client's side.
     end = TcpServer(com_port=True)
     wire = SerialSettings(baudrate=19200, bytesize=int(framing[0]), parity=framing[1])
     with running(end, _gauge([2.0], rate_hz=100, settings=wire)):
@@ -324,7 +324,7 @@ def test_com_port_honours_speed_data_bits_and_parity(framing: str) -> None:
             assert b" N\r\n" in good
         with serial.serial_for_url(end.address, 9600, timeout=0.2) as port:
             assert b" N\r\n" not in port.read(60)
-        # A client at 8N1 sees the parity bit as bit 7, but hears 8O1 as it is.
+        # A client at 8N1 sees the parity bit as bit 7, but receives 8O1 as it is.
         with serial.serial_for_url(end.address, 19200, timeout=0.2) as port:
             assert (b" N\r\n" in port.read(60)) is (framing[0] == "8")
 

@@ -51,9 +51,9 @@ def test_nist_strd_sirstv():
 
 
 @pytest.mark.parametrize(
-    ("name", "wanted"), [("SmLs01", 13), ("SmLs04", 9), ("SmLs07", 3), ("AtmWtAg", 8)]
+    ("name", "digits_least"), [("SmLs01", 13), ("SmLs04", 9), ("SmLs07", 3), ("AtmWtAg", 8)]
 )
-def test_nist_strd_harder_sets(name, wanted):
+def test_nist_strd_harder_sets(name, digits_least):
     """Sets with up to 13 leading digits in common; the files come with scipy's own tests."""
     try:
         text = files("scipy.stats").joinpath(f"tests/data/nist_anova/{name}.dat").read_text()
@@ -67,7 +67,7 @@ def test_nist_strd_harder_sets(name, wanted):
     group = np.array([int(r[0]) - 1 for r in rows])
     y = np.array([float(r[1]) for r in rows])
     found = compare_means(y, group, names(int(group.max()) + 1)).anova
-    assert digits(found.f, f) > wanted
+    assert digits(found.f, f) > digits_least
 
 
 def test_nist_handbook_7_4_3_3():
@@ -166,7 +166,7 @@ def test_blocks_are_taken_out_as_in_statsmodels():
     assert -gaps["R-1", "R-3"] == pytest.approx(fit.params["C(group)[T.2]"])
     null = ols("y ~ C(block)", model.data.frame).fit()
     assert found.p == pytest.approx(fit.compare_f_test(null)[1])
-    # Without the block the same selections cannot be told apart.
+    # Without the block the same selections cannot be separated.
     assert compare_means(y, group, names(3)).p > 0.1 > found.p
 
 
@@ -186,8 +186,8 @@ def verdicts(k):
 
 @given(st.integers(1, 9).flatmap(verdicts))
 @settings(max_examples=300)
-def test_a_common_letter_if_and_only_if_no_difference(told):
-    k, bits, order = told
+def test_a_common_letter_if_and_only_if_no_difference(drawn):
+    k, bits, order = drawn
     differ = np.zeros((k, k), bool)
     for at, (i, j) in enumerate(itertools.combinations(range(k), 2)):
         differ[i, j] = differ[j, i] = bool(bits >> at & 1)

@@ -146,8 +146,8 @@ def test_probability_of_being_kept_is_students():
     from scipy.stats import t
 
     found = rank_seasons(means_of([1.6, 1.3], [1.6, 1.3]), KeepRule(above=1.5))
-    wanted = t.sf((1.5 - 1.6) / 0.1, 4)
-    assert found.rows[0].sure[0] == pytest.approx(wanted, abs=0.01)
+    expected = t.sf((1.5 - 1.6) / 0.1, 4)
+    assert found.rows[0].sure[0] == pytest.approx(expected, abs=0.01)
 
 
 def test_seasons_that_cannot_be_ranked():

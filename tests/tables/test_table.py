@@ -191,10 +191,10 @@ def test_predicted_scores_follow_the_calibration(tmp_path):
     )  # fmt: skip
     for row in rows:
         force = table[table.selection == row["selection"]]["force_N"].to_numpy()
-        wanted = one.probabilities(force).mean(axis=0)
-        assert list(row["predicted"]["scores"].values()) == pytest.approx(wanted.tolist())
+        expected = one.probabilities(force).mean(axis=0)
+        assert list(row["predicted"]["scores"].values()) == pytest.approx(expected.tolist())
         soft = row["predicted"]["soft_pct"]
-        assert soft["value"] == pytest.approx(100 * wanted[3:].sum())
+        assert soft["value"] == pytest.approx(100 * expected[3:].sum())
         assert soft["low"] < soft["value"] < soft["high"]
         assert row["scores"] is None
 

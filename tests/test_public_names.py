@@ -1,4 +1,4 @@
-"""The face of a package for users of Python: its names work and cost nothing until used."""
+"""The public names of a package, for users of Python: they work and cost nothing until used."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ PACKAGES = ["gauge", "calibrate"]
 
 
 @pytest.mark.parametrize("package", PACKAGES)
-def test_every_name_of_the_face_is_there(package: str) -> None:
+def test_every_public_name_is_there(package: str) -> None:
     module = importlib.import_module(package)
     for name in module.__all__:
         assert getattr(module, name) is not None

@@ -25,7 +25,7 @@ def answer(*words: object) -> dict:
 
 @pytest.fixture(scope="module")
 def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_season(tmp_path_factory.mktemp("desk") / "2026.firm", pads={"A": 3.0, "B": 1.5})
+    return make_season(tmp_path_factory.mktemp("season") / "2026.firm", pads={"A": 3.0, "B": 1.5})
 
 
 @pytest.fixture
@@ -235,7 +235,7 @@ def test_carry_fades_as_berries_come(season: Path, tmp_path: Path) -> None:
 
 
 def test_the_same_raters_are_compared_by_their_own_scale(season: Path, tmp_path: Path) -> None:
-    """Hands differ by 8 %, which three raters leave open; that their scale held is still shown."""
+    """Hands differ by 8 %, which three raters leave open; their scale is still shown to stay."""
     again = make_season(tmp_path / "again.firm", seed=5, berries=150)
     other = make_season(
         tmp_path / "other.firm", seed=5, berries=150,
