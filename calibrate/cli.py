@@ -21,7 +21,7 @@ COMMANDS = {
     "anchors": ("calibrate.commands.anchors", "Build the season's anchor set and its card."),
     "press": (
         "calibrate.commands.press",
-        "Record a re-press of an anchor; retire one that has lost force.",
+        "Record a re-press of an anchor; retire a worn one.",
     ),
     "tray": ("calibrate.commands.tray", "Plan which lots to pull an anchor tray from."),
     "practice": ("calibrate.commands.practice", "Warm up a rater on anchors."),

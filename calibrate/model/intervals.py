@@ -87,8 +87,9 @@ def widened(level: float, n: float, parameters: int) -> float:
     """Level at which a profile interval of few scores holds the truth as often as `level` says.
 
     The deviance is compared with its limit as if divided by n - p in place of n, as a normal
-    model's residual variance is. No theorem for ordinal scores: measured by tests/bench/coverage.py,
-    where plain profile intervals of 25 scores hold the truth 91 to 92 % of the time.
+    model's residual variance is. No theorem for ordinal scores: measured by
+    tests/bench/coverage.py: plain profile intervals of 25 scores hold the truth 91 to 92 % of the
+    time.
 
     Parameters
     ----------

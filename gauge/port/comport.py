@@ -1,4 +1,4 @@
-"""The server's side of a serial line over Telnet (RFC 2217, for pyserial's client): no socket here."""
+"""The server's side of a serial line over Telnet (RFC 2217, as in pyserial): no socket here."""
 
 from __future__ import annotations
 

@@ -64,7 +64,8 @@ class BerryTables(ScoreTables):
         """Store a berry with its peak, scores and pending chunks in one transaction.
 
         Only when this returns may the berry be shown, printed or announced by the bell. The same
-        press of the same session, stored again, is the same berry: its id is returned and nothing is stored twice.
+        press of the same session, stored again, is the same berry: its id is returned and nothing
+        is stored twice.
 
         Parameters
         ----------

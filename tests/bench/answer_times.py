@@ -1,8 +1,8 @@
 """How long an answering command takes, as a ratio to importing numpy and scipy.optimize.
 
 `python tests/bench/answer_times.py [--times N]` makes the sample seasons in a temporary folder,
-then runs each command and the imports in turn, N times (9), and prints the median of each, the ratio of
-medians, and the smallest and largest ratio pair by pair.
+then runs each command and the imports in turn, N times (9), and prints the median of each, the
+ratio of medians, and the smallest and largest ratio pair by pair.
 """
 
 from __future__ import annotations
