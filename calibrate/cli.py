@@ -16,7 +16,7 @@ COMMANDS = {
     "fit": ("calibrate.commands.fit", "Fit the cut points of finger scores in newtons."),
     "diagnose": ("calibrate.commands.diagnose", "Test whether one scale serves these scores."),
     "limit": ("calibrate.commands.limit", "Ship or not: the sale limit in newtons."),
-    "plan": ("calibrate.commands.plan", "Berries and raters needed for a wanted precision."),
+    "plan": ("calibrate.commands.plan", "Berries and raters needed for a required precision."),
     "adopt": ("calibrate.commands.adopt", "Adopt a calibration as the season's own."),
     "anchors": ("calibrate.commands.anchors", "Build the season's anchor set and its card."),
     "press": (

@@ -69,7 +69,7 @@ class CannotWriteError(FirmhandError, code=16):
 
 
 class NotConfirmedError(FirmhandError, code=17):
-    """Something doubtful that was not done, for nobody said yes to it."""
+    """Something doubtful that was not done, for nobody confirmed it."""
 
 
 # --- the season file --------------------------------------------------------------------------

@@ -9,8 +9,8 @@ from fractions import Fraction
 from gauge.errors import InvalidValueError
 from gauge.units import KILOGRAM_PER_POUND
 
-# kg/m3; conventional mass: a weight is certified as if it had this density in air of that one,
-# whatever its metal (OIML D 28; from memory).
+# kg/m3; densities of the weight and of the air that a certificate of conventional mass assumes,
+# whatever the weight's metal (OIML D 28; from memory).
 CONVENTIONAL_WEIGHT_KG_M3 = 8000.0
 CONVENTIONAL_AIR_KG_M3 = 1.2
 

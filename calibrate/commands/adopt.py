@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 @options.season_argument
 @click.argument("name", required=False)
 @click.option("--show", "show_name", metavar="NAME", help="Show a stored calibration.")
-@click.option("--yes", is_flag=True, help="Adopt it whatever speaks against it.")
+@click.option("--yes", is_flag=True, help="Adopt it in spite of drifted raters or a failed gauge.")
 @options.calibration_options(stored=False)
 @options.json_option
 def command(
@@ -32,8 +32,8 @@ def command(
     """Adopt a calibration as the season's own.
 
     With NAME: take the calibration stored under it, or fit the season's pairs and store what comes
-    out, with a fingerprint of its data. From then on every command uses it, unless it is told
-    otherwise by --calibration NAME, or by an option of a fit such as --force-scale linear. A stored
+    out, with a fingerprint of its data. From then on every command uses it, unless another is
+    named by --calibration NAME, or by an option of a fit such as --force-scale linear. A stored
     calibration is never overwritten. Before a calibration is adopted over raters who have drifted,
     or a gauge that failed its last check, you are asked; where nobody can be, the failed gauge is
     refused and the raters are named. Without NAME: list what is stored.

@@ -101,7 +101,7 @@ class FitOptions:
 
 
 def asks_for_fit() -> bool:
-    """Tell whether an option that only a fit has was typed."""
+    """Return whether an option that only a fit has was typed."""
     context = click.get_current_context()
     typed = click.core.ParameterSource.COMMANDLINE
     names = ("force_scale", "firmest", "scores", "as_typed", "level")

@@ -43,9 +43,9 @@ def carry(
     previous, current : Calibration
         `current` is None while there is too little to fit.
     season_sd : float
-        How far a cut moves between seasons, as a share of force (standard deviation). The default
-        of 0.10 is a cautious guess and no finding; take it from `calibrate compare` once several
-        seasons are at hand.
+        Standard deviation of a cut's change between seasons, as a share of force. The default of
+        0.10 is assumed, not measured; take it from `calibrate compare` once several seasons are
+        at hand.
     level : float
 
     Raises

@@ -1,6 +1,6 @@
 """A CSV of many rows, column by column, as factors: each distinct text is kept and converted once.
 
-What columns mean is not known here, but for forces.
+It interprets no column except forces.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from gauge.units import SPELLINGS, Unit, parse_unit
 
 T = TypeVar("T")
 Floats = NDArray[np.float64]
-# Rows held as texts at a time.
+# rows; so many are kept as texts at a time
 _CHUNK = 1024
 
 

@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Side = float | None
 
-# Numbers held at once for one batch: few enough to stay in a processor's cache.
+# numbers; so many are drawn in one batch, few enough to stay in a processor's cache.
 _BATCH = 60_000
 # Log-likelihood; a promised gain at which a refit has converged.
 _SETTLED = 1e-6

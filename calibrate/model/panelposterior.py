@@ -29,14 +29,14 @@ from calibrate.stats.estimate import Estimate
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# Standard deviations between raters that are tried: of log hands, of log spreads, and of a hand's
-# tilt and its offsets at single boundaries.
+# Standard deviations between raters, the nodes of the grid: of log hands, of log spreads, and of a
+# hand's tilt and its offsets at single boundaries.
 HAND_SDS = np.concatenate([[0.0], np.geomspace(0.02, 0.9, 9)])
 SPREAD_SDS = np.array([0.0, 0.15, 0.35])
 TILT_SDS = np.array([0.0, 0.07, 0.15, 0.3])
 OFFSET_SDS = np.array([0.0, 0.04, 0.08, 0.13, 0.2])
-# What is known beforehand of the deviations of hands, spreads, tilts, offsets and berries:
-# half-normal with these.
+# Scales of the half-normal priors of the standard deviations of log hands, log spreads, tilts,
+# offsets and log berries: assumed.
 HAND_PRIOR = 0.3
 SPREAD_PRIOR = 0.3
 TILT_PRIOR = 0.2

@@ -1,4 +1,4 @@
-"""`gauge correct`: what was typed wrong, put right with a reason; the trail keeps the old."""
+"""`gauge correct`: what was typed wrong, put right with a reason; the change log keeps the old."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @click.option("--hide", is_flag=True, help="Leave a sample without berries out of the plan.")
 @click.option("--sample", help="The sample that a berry belongs to.")
-@click.option("--why", required=True, help="The reason; it is kept in the trail.")
+@click.option("--why", required=True, help="The reason; it is kept in the change log.")
 @json_option
 def command(
     season: Path,

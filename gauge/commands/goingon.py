@@ -50,7 +50,7 @@ def complete(
     raters: tuple[str, ...],
     blind: bool,
 ) -> tuple[Place, bool, str | None]:
-    """Complete what was typed by what is remembered; tell whether anything was, and what is odd."""
+    """Complete what was typed by what is remembered; return if anything was, and what is odd."""
     from gauge.port.serialport import serial_ports
     from gauge.session.memory import Place, found, load
 

@@ -63,7 +63,7 @@ sheet_options = record_options(
     click.option(
         "--correct", is_flag=True, help="Put other scores in place of those stored; needs --why."
     ),
-    click.option("--why", help="Reason of the corrections; it is kept in the trail."),
+    click.option("--why", help="Reason of the corrections; it is kept in the change log."),
     click.option("--check", is_flag=True, help="Say what is wrong, and store nothing."),
 )  # fmt: skip
 

@@ -122,7 +122,7 @@ def command(
             "stopped; no format was written.", todo="Run gauge learn again when the gauge is ready."
         ) from None
     if received_file is None:
-        write_whole(out.with_name(f"{out.stem}.heard.txt"), _capture_lines(received))
+        write_whole(out.with_name(f"{out.stem}.received.txt"), _capture_lines(received))
     write_whole(out, [dump_format(replace(learned.fmt, name=out.stem))])
     say(f"{out}: written.")
     if as_json:

@@ -13,7 +13,7 @@ from gauge.clikit import document, echo, emit_json, json_option, season_argument
 @season_argument
 @click.argument("berry_id", type=int)
 @click.option("--undo", is_flag=True, help="Take a void back.")
-@click.option("--why", required=True, help="The reason; it is kept in the trail.")
+@click.option("--why", required=True, help="The reason; it is kept in the change log.")
 @json_option
 def command(season: Path, berry_id: int, undo: bool, why: str, as_json: bool) -> None:
     """Void a berry, or take its void back, with a reason.

@@ -184,7 +184,7 @@ def is_one_line(received: Received) -> bool:
 
 
 def has_whole_lines(received: Received) -> bool:
-    """Tell whether every burst is one whole line with a digit, as a key of a gauge sends it."""
+    """Return whether every burst is one whole line with a digit, as a key of a gauge sends it."""
     bursts = received.bursts()
     return bool(bursts) and all(
         is_one_line(replace(received, chunks=(Chunk(t_ns, data),))) for t_ns, data in bursts

@@ -32,7 +32,7 @@ SPEEDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
 FRAMINGS = ((8, "N"), (7, "E"), (7, "O"), (8, "E"), (8, "O"))
 # s; time to listen at a setting, longer where few bytes come, for an answer
 PROBE_S, PROBE_MOST_S, ANSWER_S = 1.5, 4.0, 0.4
-NO_SQUEEZE_S = 6.0  # s; then the user is told that no squeeze was seen yet
+NO_SQUEEZE_S = 6.0  # s; then a message says that no squeeze was seen yet
 ONE_SQUEEZE_S = 8.0  # s; who has squeezed once by then will hardly squeeze again
 _ENDS = (b"\n", b"\r", b"\r\n")
 

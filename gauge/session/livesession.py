@@ -25,7 +25,7 @@ from gauge.session.recorder import BerryRecorder, rederivable
 
 _WAIT_S = 0.1  # s; a screen looks at its keys at least so often
 _SLICE_S = 0.2  # s; what has come is read for so long, then the screen has its turn
-_BEHIND_S = 2.0  # s; reading later than this is told, each time that it has doubled
+_BEHIND_S = 2.0  # s; reading later than this is reported, each time that it has doubled
 
 
 class LiveSession:

@@ -335,8 +335,8 @@ class BerrySheet:
         header = f"column '{sheet.typed[column]}' is in {unit}"
         if self.unit not in {None, unit}:
             raise BadTableError(f"{sheet.path}: {header}.", todo=f"Leave out --unit {self.unit}.")
-        said = self._column("unit", lambda text: _unit(text) if text else None)
-        for index, other in enumerate(said):
+        given_unit = self._column("unit", lambda text: _unit(text) if text else None)
+        for index, other in enumerate(given_unit):
             if other not in {None, unit}:
                 sheet.note(index, "unit", f"{other}, but {header}")
 

@@ -33,6 +33,7 @@ from gauge.learn import sweep
 from gauge.learn.inference import Learned, infer
 from gauge.learn.received import NeedMoreError, NoCommonFormError, Received, strip_parity
 from gauge.learn.sweep import Sweep, requests
+from gauge.port import portreader
 from gauge.protocol.capture import load_capture
 from gauge.protocol.formatfile import load_format
 from gauge.protocol.framing import Framer

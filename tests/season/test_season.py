@@ -231,7 +231,7 @@ def test_sessions_begin_and_end(season) -> None:
 
 @settings(max_examples=30, deadline=None)
 @given(st.lists(st.lists(st.binary(max_size=40), max_size=5), max_size=6))
-def test_what_was_heard_comes_back_byte_for_byte(tmp_path_factory, batches) -> None:
+def test_what_was_received_comes_back_byte_for_byte(tmp_path_factory, batches) -> None:
     t_ns, kept = 0, []
     with begun(tmp_path_factory.mktemp("received") / "a.season") as season:
         for batch in batches:
