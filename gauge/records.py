@@ -82,6 +82,8 @@ class Flag(StrEnum):
     DOUBLE_RISE = "double rise"
     UNIT_CHANGED = "unit changed"
     LONE_READING = "lone reading"
+    BEYOND_THE_WEIGHTS = "beyond the weights"
+    UNCHECKED = "unchecked"
 
 
 def _need(condition: bool, what: str) -> None:

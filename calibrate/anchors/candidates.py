@@ -15,8 +15,6 @@ from gauge.errors import InvalidValueError
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
 
-_NO_FLAGS = "[]"  # as a season file keeps them: a JSON list
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Candidate:
@@ -57,13 +55,14 @@ def scored_candidates(pairs: Pairs) -> list[Candidate]:
     A berry is labelled sample-number where the pairs say both, else by its name, else by its row.
     """
     nothing = [None] * pairs.rank.size
-    sample, number, flags = (pairs.extra.get(key, nothing) for key in ("sample", "number", "flags"))
+    sample, number = (pairs.extra.get(key, nothing) for key in ("sample", "number"))
+    flags = pairs.flags
     found: dict[str, float] = {}
     for row, force in enumerate(pairs.force_newton):
         label = pairs.berries[pairs.berry[row]] if pairs.berries else f"row {row + 1}"
         if sample[row] is not None and number[row] is not None:
             label = f"{sample[row]}-{number[row]:g}"
-        if force > 0 and flags[row] in (None, "", _NO_FLAGS):
+        if force > 0 and not flags[row]:
             found.setdefault(label, float(force))
     return [Candidate(label=label, force_newton=force) for label, force in found.items()]
 

@@ -80,6 +80,7 @@ def command(
 
     from calibrate.anchors.candidates import read_candidates
     from calibrate.anchors.choice import choose_anchors
+    from calibrate.data.pairs import flagged_note
 
     if calibration_name is None and not options.asks_for_fit():
         calibration_name = options.adopted_in([source])
@@ -99,9 +100,10 @@ def command(
         notes = _notes(source, day, day + timedelta(days=valid_days), press_limit)
         for card in cards:
             answers.draw(card, "card.draw_card", calibration, chosen, notes, named="card")
-    answers.warn((*calibration.warnings, *chosen.warnings))
+    flagged = flagged_note(pairs.n_flagged)
+    answers.warn((*calibration.warnings, *chosen.warnings, *flagged))
     if as_json:
-        answers.emit_json(document(chosen))
+        answers.emit_json({**document(chosen), "flagged": pairs.n_flagged})
     else:
         show(chosen)
 

@@ -80,6 +80,7 @@ def command(
     sold stays with your own rules and the law of the place; a cut point only describes hands.
     """  # noqa: D301
     from calibrate.cuts.fitting import fit
+    from calibrate.data.pairs import flagged_note
 
     pairs = how.pairs(source, raters=raters)
     calibration = fit(
@@ -93,10 +94,11 @@ def command(
         penalised=penalised,
     )
     answers.draw(plot, "fit.draw_fit", calibration, pairs)
-    answers.warn(calibration.warnings)
+    answers.warn((*calibration.warnings, *flagged_note(pairs.n_flagged)))
     hands = _hands(pairs, calibration, how.firmest) if each_rater else {}
     if as_json:
-        answers.emit_json({**document(calibration, how.firmest), **hands})
+        counted = {"flagged": pairs.n_flagged}
+        answers.emit_json({**document(calibration, how.firmest), **counted, **hands})
         return
     show(calibration, how.firmest)
     if hands:

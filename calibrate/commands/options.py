@@ -19,6 +19,7 @@ from gauge.clikit import (
     season_argument,
 )
 from gauge.outfile import check_picture
+from gauge.records import Flag
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
@@ -32,6 +33,7 @@ __all__ = [
     "force_scale_option", "json_option", "level_option", "limit_option",
     "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
     "sale_limit_option", "scale_option", "scores_option", "season_argument", "source_argument",
+    "without_flag_option",
 ]  # fmt: skip
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -51,6 +53,8 @@ class FitOptions:
         Scale of a CSV, as it was typed.
     as_typed : bool
         Whether rows that cannot be right are taken as they are.
+    without_flags : tuple of str
+        Berries with one of these flags are left out.
     level : float
         Of the intervals.
     """
@@ -59,6 +63,7 @@ class FitOptions:
     firmest: str
     scores: str | None
     as_typed: bool = False
+    without_flags: tuple[str, ...] = ()
     level: float = 0.95
 
     @property
@@ -74,7 +79,7 @@ class FitOptions:
 
         how = {"scale": self.scale, "positive": self.force_scale == "log"} | how
         how["as_typed"] = self.as_typed
-        return load_pairs(source, firmest=self.firmest, **how)
+        return load_pairs(source, firmest=self.firmest, **how).without_flags(self.without_flags)
 
     def calibration(
         self, source: Path, name: str | None = None, pairs: Pairs | None = None
@@ -104,7 +109,7 @@ def asks_for_fit() -> bool:
     """Return whether an option that only a fit has was typed."""
     context = click.get_current_context()
     typed = click.core.ParameterSource.COMMANDLINE
-    names = ("force_scale", "firmest", "scores", "as_typed", "level")
+    names = ("force_scale", "firmest", "scores", "as_typed", "without_flags", "level")
     return any(context.get_parameter_source(name) is typed for name in names)
 
 
@@ -136,6 +141,13 @@ firmest_option = click.option(
 )  # fmt: skip
 as_typed_option = click.option(
     "--as-typed", is_flag=True, help="Take rows that cannot be right as they are typed."
+)
+without_flag_option = click.option(
+    "--without-flag",
+    "without_flags",
+    multiple=True,
+    type=click.Choice([flag.value for flag in Flag], case_sensitive=False),
+    help="Leave out berries with this flag; repeat.",
 )
 scores_option = click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
 
@@ -209,7 +221,7 @@ def named_calibration(
 
 def pair_options(force_scale: Decorator, *more: Decorator) -> Decorator:
     """Add the options by which pairs are read; the command receives them as `how`."""
-    shared = (firmest_option, scores_option, as_typed_option)
+    shared = (firmest_option, scores_option, as_typed_option, without_flag_option)
     return record_options("how", FitOptions, force_scale, *shared, *more)
 
 

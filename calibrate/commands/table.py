@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 @options.scale_option("Scale of scores in CSVs, firmest first: 1-5 or firm,soft.")
 @click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
 @click.option("--rater", help="Only this rater's finger scores and sheets.")
+@options.without_flag_option
 @click.option("--compare", help="Level to compare within the others. Default: selection.")
 @click.option("--block", help="Level whose additive effect is taken out of mean forces.")
 @click.option("--cue", "cues", multiple=True, help="Column (rain, harvest hour ...); repeat.")
@@ -58,6 +59,7 @@ def command(
     scale: Scale | None,
     sale_limit: str | None,
     rater: str | None,
+    without_flags: tuple[str, ...],
     compare: str | None,
     block: str | None,
     cues: tuple[str, ...],
@@ -101,6 +103,7 @@ def command(
         scale=_scale(scale, sale_limit),
         cues=tuple(dict.fromkeys(further)),
         rater=rater,
+        without_flags=without_flags,
         allow_contradictions=allow_contradictions,
     )
     table = tabulate(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -22,6 +23,7 @@ from gauge.outfile import is_database, refuse_irregular
 # Berries that a hand must have scored to count in a panel: fewer say next to nothing of it, and a
 # name typed wrong is such a hand. Common practice, no source.
 LEAST_BERRIES = 5
+_ARRAYS = ("force_newton", "rank", "count", "rater", "berry")
 _PAIR = (
     "berry_id", "rater", "score", "force_N", "sample", "number", "occasion", "selection", "lot",
     "harvest_date", "storage_day", "fruit_temp_c", "size_mm", "site", "session_id", "flags",
@@ -112,15 +114,35 @@ class Pairs:
         """
         own = {self.rater_named(name) for name in names}
         chosen = [i for i, name in enumerate(self.raters) if name in own]
-        kept = np.isin(self.rater, chosen)
-        columns = ("force_newton", "rank", "count", "berry")
+        kept = self._at(np.isin(self.rater, chosen))
+        return replace(
+            kept,
+            rater=np.searchsorted(chosen, kept.rater).astype(np.int64),
+            raters=tuple(self.raters[i] for i in chosen),
+        )
+
+    def _at(self, rows: NDArray[np.bool_]) -> Pairs:
+        """Keep some rows; all names stay."""
         return replace(
             self,
-            **{name: getattr(self, name)[kept] for name in columns},
-            rater=np.searchsorted(chosen, self.rater[kept]).astype(np.int64),
-            raters=tuple(self.raters[i] for i in chosen),
-            extra={name: column[kept] for name, column in self.extra.items()},
+            **{name: getattr(self, name)[rows] for name in _ARRAYS},
+            extra={name: column[rows] for name, column in self.extra.items()},
         )
+
+    @property
+    def flags(self) -> list[frozenset[str]]:
+        """The flags of each row's berry, none where the source says nothing of them."""
+        return [flag_names(text) for text in self.extra.get("flags", [None] * self.rank.size)]
+
+    @property
+    def n_flagged(self) -> int:
+        """Number of berries with a flag; of rows, where berries have no names."""
+        rows = np.array([bool(one) for one in self.flags], bool)
+        return len(np.unique(self.berry[rows])) if self.berries else int(rows.sum())
+
+    def without_flags(self, names: Sequence[str]) -> Pairs:
+        """Leave out the berries that have one of these flags."""
+        return self._at(np.array([one.isdisjoint(names) for one in self.flags], bool))
 
     def panel(self, but: str | None = None) -> tuple[Pairs, tuple[str, ...]]:
         """Leave out hands that scored too few berries to count, but one; also who they are.
@@ -140,6 +162,26 @@ class Pairs:
             for name in few
         )
         return self.of_raters([name for name in self.raters if name not in few]), warnings
+
+
+def flag_names(text: str | None) -> frozenset[str]:
+    """Read the flags of a cell, as `gauge readings` writes them or as a JSON list.
+
+    Examples
+    --------
+    >>> sorted(flag_names("overload; zero off")), sorted(flag_names('["overload"]'))
+    (['overload', 'zero off'], ['overload'])
+    """
+    names = (name.strip(' "[]').casefold() for name in re.split("[;,]", text or ""))
+    return frozenset(filter(None, names))
+
+
+def flagged_note(n: int) -> tuple[str, ...]:
+    """Say how many flagged berries are used, where any are."""
+    if not n:
+        return ()
+    of_them = "1 berry is flagged and used" if n == 1 else f"{n} berries are flagged and used"
+    return (f"{of_them}; 'gauge readings' shows the flags, --without-flag leaves them out",)
 
 
 def load_pairs(
@@ -265,11 +307,14 @@ def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
 
 
 def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, Namer]:
+    from gauge.season.checks import peak_flags
     from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
         declared = Scale.from_json(season.scale_text)
         columns = season.columns("pair", _PAIR)
+        flags = peak_flags(season)
+    columns["flags"] = ["; ".join(flags[berry_id]) or None for berry_id in columns["berry_id"]]
     if scale is None:
         labels = declared.labels if firmest == "first" else declared.labels[::-1]
         scale = replace(declared, labels=labels)

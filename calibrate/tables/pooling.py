@@ -13,7 +13,7 @@ from calibrate.data.clamshell import Clamshell
 from calibrate.data.factor import Factor, stacked
 from calibrate.data.scale import Scale
 from calibrate.tables.sameberry import Rows, contradiction, merge_sheets, scores_once
-from calibrate.tables.source import NAMED_SEASON, Scores, Source, read_source
+from calibrate.tables.source import FLAGS, NAMED_SEASON, Scores, Source, read_source
 from gauge.errors import (
     CannotCompareError,
     ContradictionError,
@@ -40,6 +40,8 @@ class Pool:
         Which berry a finger score belongs to, and its position on the scale.
     repeated : int
         Rows left out because another source says the same.
+    n_flagged : int
+        Berries whose peak is flagged.
     """
 
     sources: tuple[str, ...]
@@ -51,6 +53,7 @@ class Pool:
     clamshells: tuple[Clamshell, ...] = ()
     contradictions: tuple[str, ...] = ()
     repeated: int = 0
+    n_flagged: int = 0
 
     @property
     def n(self) -> int:
@@ -64,6 +67,7 @@ def pool(
     scale: Scale | None = None,
     cues: Sequence[str] = (),
     rater: str | None = None,
+    without_flags: Sequence[str] = (),
     allow_contradictions: bool = False,
 ) -> Pool:
     """Join sources: berries, finger scores and sheets that several of them hold count once.
@@ -78,6 +82,8 @@ def pool(
         Further columns to keep.
     rater : str, optional
         Only this rater's finger scores and sheets.
+    without_flags : sequence of str
+        Berries with one of these flags are left out.
     allow_contradictions : bool
         Whether to keep the first source's word on a contradiction instead of refusing.
 
@@ -95,7 +101,9 @@ def pool(
         As for reading.
     """
     read = [
-        one if isinstance(one, Source) else read_source(one, scale=scale, cues=cues)
+        one
+        if isinstance(one, Source)
+        else read_source(one, scale=scale, cues=cues, without_flags=without_flags)
         for one in sources
     ]
     scale = _common_scale(read)
@@ -128,6 +136,7 @@ def pool(
     kept = np.flatnonzero(keep)
     _refuse_reversed(rows.force[scores.berry[once]], scores.rank[once], scale)
     factors = {name: one.at(kept) for name, one in rows.factors.items() if name != NAMED_SEASON}
+    flags = factors.pop(FLAGS, Factor.of(()))
     for cue in cues:
         on_sheets = any(cue in one.levels for one in sheets)
         if not on_sheets and (cue not in factors or (factors[cue].code < 0).all()):
@@ -142,6 +151,7 @@ def pool(
         clamshells=tuple(sheets),
         contradictions=tuple(found),
         repeated=repeated + again,
+        n_flagged=int((flags.code >= 0).sum()),
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from calibrate.data.pairs import flagged_note
 from calibrate.tables.cues import CueEffect, cue_effect
 from calibrate.tables.rows import Row
 from calibrate.tables.samplingunits import sort_key
@@ -65,6 +66,7 @@ class Report:
             "cues": [one.to_json() for one in self.cues],
             "contradictions": list(table.pool.contradictions),
             "repeated": table.pool.repeated,
+            "flagged": table.pool.n_flagged,
             "notes": list(self.notes),
             "caution": CAUTION,
         }
@@ -145,6 +147,7 @@ def build_report(table: Table, *, cues: Sequence[str] = (), rule: KeepRule | Non
             f"{len(pool.contradictions)} contradictions between sources; the first source's word "
             "was taken."
         )
+    notes += [f"{note}." for note in flagged_note(pool.n_flagged)]
     effects = []
     for cue in cues:
         try:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibrate.data.clamshell import Clamshell, looks_like_sheets, read_sheets
 from calibrate.data.codedsheet import CodedSheet, spelled_once
 from calibrate.data.factor import Factor, combined, first_rows
-from calibrate.data.pairs import looks_like_season
+from calibrate.data.pairs import flag_names, looks_like_season
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 from gauge.errors import BadTableError
 from gauge.records import Sample
@@ -26,6 +26,7 @@ FACTORS = (
     "harvest_date", "storage_day", "storage_temp_c",
 )  # fmt: skip
 NAMED_SEASON = "_season"  # the season that a source itself names, "?" for none
+FLAGS = "_flags"  # the flags of a berry's peak, as `gauge readings` writes them
 NUMERIC = frozenset({"storage_day", "storage_temp_c"})
 _OTHER_NAMES = {"berry": "number", "temperature_c": "storage_temp_c"}
 
@@ -54,7 +55,13 @@ class Source:
     clamshells: tuple[Clamshell, ...] = ()
 
 
-def read_source(path: Path, *, scale: Scale | None = None, cues: Sequence[str] = ()) -> Source:
+def read_source(
+    path: Path,
+    *,
+    scale: Scale | None = None,
+    cues: Sequence[str] = (),
+    without_flags: Sequence[str] = (),
+) -> Source:
     """Read a source, whichever kind it is.
 
     Parameters
@@ -67,16 +74,18 @@ def read_source(path: Path, *, scale: Scale | None = None, cues: Sequence[str] =
         Of the scores in a CSV.
     cues : sequence of str
         Further columns to keep.
+    without_flags : sequence of str
+        Berries with one of these flags are left out.
 
     Raises
     ------
     UnreadableFileError, BadTableError, ImpossibleSheetError
     """
     if looks_like_season(path):
-        return _from_season(path, cues)
+        return _from_season(path, cues, without_flags)
     sheet = CodedSheet(path, "a header with selection and force_N, and one row a berry")
     if "score" in sheet.header or not looks_like_sheets(sheet.header, scale):
-        return _from_berries(sheet, scale, cues)
+        return _from_berries(sheet, scale, cues, without_flags)
     clamshells = read_sheets(path, scale=scale)
     return Source(
         name=str(path),
@@ -103,7 +112,9 @@ def _tidy(name: str, text: str) -> str | None:
     return text or None
 
 
-def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -> Source:
+def _from_berries(
+    sheet: CodedSheet, scale: Scale | None, cues: Sequence[str], without_flags: Sequence[str]
+) -> Source:
     names = {_OTHER_NAMES.get(name, name): name for name in sheet.header if name}
     for cue in cues:
         if cue not in names:
@@ -131,8 +142,11 @@ def _from_berries(sheet: CodedSheet, scale: Scale | None, cues: Sequence[str]) -
     for row in np.flatnonzero(np.isnan(force) & (rank < 0))[:1].tolist():
         sheet.bad(row, column or "score", "the cell is empty")
     at = np.arange(n)
+    if "flags" in sheet.header:
+        factors[FLAGS] = sheet.relabelled("flags", lambda text: _joined(flag_names(text)))
+        at = at[_without(factors[FLAGS], without_flags)]
     if "count" in sheet.header:
-        at = np.repeat(at, sheet.values("count", sheet.whole).astype(np.int64))
+        at = np.repeat(at, sheet.values("count", sheet.whole).astype(np.int64)[at])
         # Rows that stand for several berries name none of them.
         factors.pop("number", None)
     if "season" not in factors and "harvest_date" in factors:
@@ -178,8 +192,20 @@ def _scale_of(sheet: CodedSheet) -> Scale:
     )
 
 
-def _from_season(path: Path, cues: Sequence[str]) -> Source:
+def _joined(flags: Iterable[str]) -> str | None:
+    """Write flags as one label; None for none."""
+    return "; ".join(sorted(flags)) or None
+
+
+def _without(flags: Factor, names: Sequence[str]) -> NDArray[np.bool_]:
+    """Find the rows that have none of the flags of these names."""
+    use = [flag_names(label).isdisjoint(names) for label in flags.labels]
+    return np.array([*use, True], bool)[flags.code]  # the last entry is what the code -1 finds
+
+
+def _from_season(path: Path, cues: Sequence[str], without_flags: Sequence[str]) -> Source:
     """Read tables, not the view: what is known of a sample is converted once, not each berry."""
+    from gauge.season.checks import peak_flags
     from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
@@ -190,13 +216,16 @@ def _from_season(path: Path, cues: Sequence[str]) -> Source:
         score = season.columns("scores", ["berry_id", "score_rank", "rater", "occasion"])
         samples = season.samples()
         sheets = season.clamshell_counts()
+        doubts = peak_flags(season)
     berry_id = np.array(berry["berry_id"], np.int64)
     force = np.full(berry_id.size, np.nan)
     force[_places(berry_id, peak["berry_id"])] = peak["peak_n"]
     scored = _places(berry_id, score["berry_id"])
     useful = np.isfinite(force)
     useful[scored] = True
+    flags = Factor.of([_joined(doubts.get(i, ())) for i in berry["berry_id"]])
     keep = useful & np.array([why is None for why in berry["void_why"]], bool)
+    keep &= _without(flags, without_flags)
     rows = np.flatnonzero(keep)
     sample_ids = np.array([row.sample_id for row in samples], np.int64)
     of_sample = _places(sample_ids, berry["sample_id"])[rows]
@@ -205,6 +234,7 @@ def _from_season(path: Path, cues: Sequence[str]) -> Source:
         "sample": Factor.of(list(levels)).at(of_sample),
         "number": Factor.of(list(map(str, berry["number"]))).at(rows),
         NAMED_SEASON: Factor.always(code, rows.size),
+        FLAGS: flags.at(rows),
     }
     for name in dict.fromkeys(name for one in levels.values() for name in one):
         known = Factor.of([one.get(name) for one in levels.values()])

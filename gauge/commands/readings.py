@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from decimal import Decimal
 from pathlib import Path
@@ -92,6 +92,7 @@ def command(
     gauge readings 2026.season --csv berries.csv --decimal comma --bom
     gauge readings 2026.season --csv pairs.csv --long
     """  # noqa: D301
+    from gauge.season.checks import peak_flags
     from gauge.season.file import open_season
 
     with open_season(season, read_only=True) as file:
@@ -101,9 +102,10 @@ def command(
         notes: dict[int | None, list[str]] = {}
         for note in file.notes():
             notes.setdefault(note.berry_id, []).append(note.text)
+        flags = peak_flags(file)
         sessions = {row.session_id: row.session for row in file.sessions()}
     rows = [
-        _row(berry, samples[berry.sample], notes.get(berry.berry_id, []))
+        _row(berry, samples[berry.sample], notes.get(berry.berry_id, []), flags)
         | _at_gauge(sessions.get(berry.session_id or 0))
         for berry in berries
     ]
@@ -124,7 +126,9 @@ def command(
         _show(rows)
 
 
-def _row(berry: BerryRow, sample: Sample, notes: list[str]) -> _Row:
+def _row(
+    berry: BerryRow, sample: Sample, notes: list[str], flags: Mapping[int, Sequence[str]]
+) -> _Row:
     """Return all that is known of a berry, under the names of JSON and CSV."""
     shown = berry.peak_shown
     temperature = berry.fruit_temp_c if berry.fruit_temp_c is not None else sample.fruit_temp_c
@@ -134,7 +138,7 @@ def _row(berry: BerryRow, sample: Sample, notes: list[str]) -> _Row:
         "peak_shown": shown,
         "unit": berry.peak_unit,
         "peak_N": berry.peak_newton,
-        "flags": list(berry.flags),
+        "flags": list(flags.get(berry.berry_id, ())),
         "scores": [document(mark, "rater", "score", "occasion") for mark in berry.scores],
         "notes": notes,
         "session": berry.session_id,
@@ -185,6 +189,7 @@ def _wide(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
 def _long(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
     """Return header and rows of the long CSV: one row a finger score of a berry that counts."""
     header = ["berry", "rater", "score", "force_N", "occasion", "sample", "number", *_REST]
+    header.append("flags")
 
     def cells() -> Iterator[_Row]:
         for row in rows:
@@ -193,7 +198,8 @@ def _long(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
             label = f"{row['sample']}-{row['number']}"
             for mark in row["scores"]:
                 force = Decimal(repr(row["peak_N"]))
-                yield row | mark | {"berry": label, "force_N": force, "at": _local(row["at"])}
+                texts = {"at": _local(row["at"]), "flags": "; ".join(row["flags"]) or None}
+                yield row | mark | {"berry": label, "force_N": force} | texts
 
     return header, cells()
 

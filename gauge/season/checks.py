@@ -1,4 +1,4 @@
-"""Check-weight results of a season: the last check of a gauge, and its control chart in numbers.
+"""Check weights of a season: the last check, what checks say of peaks, and the control chart.
 
 The picture is drawn in gauge.verify.chart.
 """
@@ -6,13 +6,20 @@ The picture is drawn in gauge.verify.chart.
 from __future__ import annotations
 
 import itertools
+import json
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache, lru_cache
+from typing import TYPE_CHECKING
 
 from gauge.errors import InvalidValueError
+from gauge.records import Flag
 from gauge.season.rows import VerificationRow
+
+if TYPE_CHECKING:
+    from gauge.season.file import SeasonFile
 
 # Expected range of two normal deviates over their standard deviation, to the three decimals of
 # the printed tables (exactly 2/sqrt(pi) = 1.128379), so that limits equal the textbooks'.
@@ -20,6 +27,7 @@ D2_OF_TWO = 1.128
 _D4_OF_TWO = 3.267
 # results; the first that passed set the limits, so that a later drift cannot widen them
 N_BASE = 10
+_BEYOND = 1.2  # times the heaviest check weight; common practice, no source
 
 
 # --- the last check -------------------------------------------------------------------------------
@@ -44,15 +52,16 @@ def last_check(
     passed : bool, optional
         Whether only verifications count that the gauge passed.
     """
+    ours = [row for row in rows if _is_of(row, gauge, gauge_serial)]
+    return next((row for row in reversed(ours) if row.passed or not passed), None)
 
-    def ours(row: VerificationRow) -> bool:
-        if gauge_serial and row.gauge_serial:
-            return _plain(gauge_serial) == _plain(row.gauge_serial)
-        if gauge and row.gauge:
-            return _plain(gauge) == _plain(row.gauge)
-        return not (gauge or gauge_serial)
 
-    return next((r for r in reversed([*rows]) if (r.passed or not passed) and ours(r)), None)
+def _is_of(row: VerificationRow, gauge: str | None, gauge_serial: str | None) -> bool:
+    if gauge_serial and row.gauge_serial:
+        return _plain(gauge_serial) == _plain(row.gauge_serial)
+    if gauge and row.gauge:
+        return _plain(gauge) == _plain(row.gauge)
+    return not (gauge or gauge_serial)
 
 
 def _plain(name: str) -> str:
@@ -91,13 +100,57 @@ def check_warning(
             f"This gauge FAILED its last check ({last.at[:10]}): do not trust its forces until "
             "gauge verify passes."
         )
-    at = datetime.fromisoformat(last.at)
-    if at.tzinfo is None:
-        at = at.replace(tzinfo=UTC)
-    age = ((now or datetime.now(UTC)) - at).total_seconds() / 86400
+    age = ((now or datetime.now(UTC)) - _time(last.at)).total_seconds() / 86400
     if age > days:
         return f"The gauge's last good check is {age:.0f} days old, limit {days:g}: gauge verify."
     return None
+
+
+# --- what checks say of peaks ---------------------------------------------------------------------
+
+
+def check_flags(peak_newton: float, at: str, checks: Sequence[VerificationRow]) -> tuple[Flag, ...]:
+    """Return the doubts that the checks of its gauge, oldest first, cast on a peak.
+
+    The last good check before the peak counts, and the one next to that, which may have come after
+    the peak; a gauge that was never checked casts none.
+    """
+    before = [i for i, row in enumerate(checks) if row.passed and _time(row.at) <= _time(at)]
+    good = before[-1] if before else -1
+    flags = []
+    if good >= 0:
+        heaviest = max((step.expected_newton for step in checks[good].checkweights), default=0.0)
+        if 0 < _BEYOND * heaviest < peak_newton:
+            flags.append(Flag.BEYOND_THE_WEIGHTS)
+    if good + 1 < len(checks) and not checks[good + 1].passed:
+        flags.append(Flag.UNCHECKED)
+    return tuple(flags)
+
+
+def peak_flags(season: SeasonFile) -> dict[int, tuple[str, ...]]:
+    """Return the flags of each peak by its berry: those stored, and what checks say of it now."""
+    sessions = {row.session_id: row.session for row in season.sessions()}
+    checks = season.verifications()
+
+    @cache
+    def of_gauge(gauge: str | None, gauge_serial: str | None) -> list[VerificationRow]:
+        return [row for row in checks if _is_of(row, gauge, gauge_serial)]
+
+    found = {}
+    names = ("berry_id", "session_id", "at", "peak_n", "flags")
+    for berry_id, session_id, at, newton, stored in zip(
+        *season.columns("peaks", names).values(), strict=True
+    ):
+        session = sessions.get(session_id)
+        ours = of_gauge(session.gauge, session.gauge_serial) if session and checks else ()
+        found[berry_id] = (*json.loads(stored), *check_flags(newton, at, ours))
+    return found
+
+
+@lru_cache
+def _time(at: str) -> datetime:
+    time = datetime.fromisoformat(at)
+    return time if time.tzinfo else time.replace(tzinfo=UTC)
 
 
 # --- the control chart ----------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 import itertools
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,8 +10,9 @@ from click.testing import CliRunner, Result
 
 from calibrate.cli import group
 from gauge.cli import group as gauge_group
+from gauge.records import FingerScore, Flag
 from gauge.season.file import open_season
-from tests.seasons import make_season
+from tests.seasons import make_season, press
 
 
 def run(*words: object, text: str | None = None) -> Result:
@@ -136,6 +138,37 @@ def test_no_void_or_flagged_berry_becomes_an_anchor(own: Path) -> None:
         berry = next(b for b in file.berries() if f"{b.sample}-{b.number}" == first)
         file.void(berry.berry_id, "dropped")
     assert first not in [anchor["berry"] for anchor in answer("anchors", own)["anchors"]]
+
+
+def test_flagged_berries_are_counted_and_can_be_left_out(own: Path, tmp_path: Path) -> None:
+    """Fit, anchors and table count them alike, of a season and of its export."""
+    export = tmp_path / "berries.csv"
+    with open_season(own) as file:
+        session, sample = file.sessions()[0].session_id, file.sample("C01").sample_id
+        for at, flag in enumerate((Flag.OVERLOAD, Flag.OVERLOAD, Flag.LONE_READING)):
+            flagged = replace(press(3.0, 5000.0 + 9 * at), flags=(flag,))
+            marks = [FingerScore(rater="ines", score="3"), FingerScore(rater="odile", score="3")]
+            file.acknowledge_berry(session, sample, None, flagged, scores=marks)
+    CliRunner().invoke(gauge_group, ["readings", str(own), "--csv", str(export), "--long"])
+
+    def counted(*words: object, n_flagged: int) -> dict:
+        result = run(*words, "--json")
+        assert result.exit_code == 0, result.stderr
+        assert ("flagged and used" in result.output) == (n_flagged > 0)
+        found: dict = json.loads(result.stdout)
+        assert found["flagged"] == n_flagged
+        return found
+
+    overload, both = (("--without-flag", "overload"), ("--without-flag", "lone reading"))
+    whole, fewer = counted("fit", own, n_flagged=3), counted("fit", own, *overload, n_flagged=1)
+    assert whole["n"] - fewer["n"] == 4
+    counted("anchors", own, n_flagged=3)
+    for source in (own, export):
+        berries = [
+            counted("table", source, *words, n_flagged=n)["berries"]
+            for words, n in (((), 3), (overload, 1), ((*overload, *both), 0))
+        ]
+        assert [n - berries[0] for n in berries] == [0, -2, -3]
 
 
 def test_an_anchor_lives_tires_and_is_replaced(own: Path) -> None:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import csv
+import json
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from gauge.cli import group
 from gauge.errors import InvalidValueError
+from gauge.records import Sample, Session
 from gauge.season.checks import (
     CheckPoint,
     check_warning,
@@ -15,9 +19,12 @@ from gauge.season.checks import (
     ewma,
     individuals,
     last_check,
+    peak_flags,
     points_by_mass,
 )
-from gauge.season.rows import VerificationRow
+from gauge.season.file import open_season
+from gauge.season.rows import CheckweightRow, VerificationRow
+from tests.seasons import press
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -40,6 +47,47 @@ def _row(day: int, errors: dict[str, float | None], serial: str | None = None) -
 def _points(*errors: float) -> list[CheckPoint]:
     return [CheckPoint(at=f"06-{i:02d}", error_pct=e, tolerance_pct=1.0) for i, e in
             enumerate(errors, start=1)]  # fmt: skip
+
+
+# --- what checks say of peaks -------------------------------------------------------------------
+
+
+def test_a_peak_is_doubted_by_the_checks_around_it(tmp_path) -> None:
+    """Above 1.2 times the heaviest weight, and after a good check that a bad one followed."""
+    step = CheckweightRow(
+        kind="up", mass_shown="500g", mass_g=500.0, expected_newton=4.9, reading_shown="4.90",
+        reading_unit="N", reading_newton=4.9,
+    )  # fmt: skip
+    good = {"passed": True, "tolerance_pct": 1, "gravity_m_s2": 9.8, "gravity_from": "here"}
+
+    def flags(*checks: tuple[str, str, bool]) -> list[tuple[str, ...]]:
+        path = tmp_path / f"{len([*tmp_path.iterdir()])}.season"
+        with open_season(path, create=True, crop="blackberry") as season:
+            session = season.add_session(Session(started_at="2026-07-01T08:00:00Z", gauge="bench"))
+            sample = season.add_sample(Sample(code="C1"))
+            for number, peak in enumerate((5.8, 5.9), start=1):
+                season.acknowledge_berry(session, sample, number, press(peak, 9.0 * number))
+            for at, gauge, passed in checks:
+                result = good | {"passed": passed}
+                season.add_verification(result, [step], at=f"{at}T08:00:00Z", gauge=gauge)
+            found = [*peak_flags(season).values()]
+        rows = CliRunner().invoke(group, ["readings", str(path), "--json"])
+        assert [tuple(row["flags"]) for row in json.loads(rows.stdout)] == found
+        return found
+
+    early, late = "2026-01-01", "2999-01-01"
+    assert flags() == [(), ()]
+    assert flags((early, "bench", True)) == [(), ("beyond the weights",)]
+    assert flags((early, "other", True), (late, "other", False)) == [(), ()]
+    assert flags((late, "bench", True)) == [(), ()]
+    assert flags((early, "bench", True), (late, "bench", False), ("3000-01-01", "bench", True)) == [
+        ("unchecked",),
+        ("beyond the weights", "unchecked"),
+    ]
+    assert flags((early, "bench", False), ("2026-01-02", "bench", True)) == [
+        (),
+        ("beyond the weights",),
+    ]
 
 
 # --- the last check -----------------------------------------------------------------------------
