@@ -37,7 +37,7 @@ from gauge.session.events import (
     describe,
     topic,
 )
-from gauge.session.keybursts import KeyBursts
+from gauge.session.keybursts import KeyBursts, Typed
 from gauge.session.livesession import LiveSession
 from gauge.session.plain import stopping
 from gauge.session.precision import Summary, summarise
@@ -87,23 +87,10 @@ def ascii_only(encoding: str, environment: dict[str, str]) -> bool:
 
 
 class BenchScreen(App[None]):
-    """Run a session on a live screen.
+    """Run a session, entered already, on a live screen.
 
-    Parameters
-    ----------
-    session : LiveSession
-        Entered already.
-    raters : sequence of str
-        Who may score berries.
-    blind : bool
-    warning : str or None
-        Of the gauge's last check; stays on the screen.
-    half_width_newton : float or None
-        Required of the mean's 95 % interval.
-    stay : bool
-        Wait for the next sample when all berries are in, instead of ending.
-    quiet : bool
-        Ring no bell.
+    `warning` is that of the gauge's last check, `half_width_newton` is required of the mean's 95 %
+    interval; with `stay` a full sample waits for the next one, instead of ending.
     """
 
     CSS = "Sparkline { height: 1fr; margin: 1 0; } Static { width: 1fr; }"
@@ -165,7 +152,7 @@ class BenchScreen(App[None]):
         """Take a key."""
         key = event.character if event.is_printable and event.character else event.key
         if key in ("enter", "escape", "backspace") or len(key) == 1:
-            self._keyed([*self._keys.feed(key, event.time)])
+            self._keyed(self._keys.feed(key, event.time))
 
     def on_paste(self, event: Paste) -> None:
         """Take what a scanner, or a clipboard, hands over in one piece."""
@@ -180,19 +167,15 @@ class BenchScreen(App[None]):
 
     # --- the loop -----------------------------------------------------------------------------
 
-    def _keyed(self, typed: Sequence[object]) -> None:
+    def _keyed(self, typed: Sequence[Typed]) -> None:
         try:
             for one in typed:
-                self._take(self.actions.take(one))  # type: ignore[arg-type]
+                self._take(self.actions.take(one))
                 self._drawn_s = 0.0
         except FirmhandError as error:
-            self._fail(error)
-        if self.actions.quitting:
+            self._failed = error
+        if self.actions.quitting or self._failed:
             self.exit()
-
-    def _fail(self, error: FirmhandError) -> None:
-        self._failed = error
-        self.exit()
 
     def _tick(self) -> None:
         self._keyed(self._keys.flush(_CLOCK()))
@@ -200,7 +183,8 @@ class BenchScreen(App[None]):
             events = self._session.poll(0)
             self._take(events)
         except FirmhandError as error:
-            self._fail(error)
+            self._failed = error
+            self.exit()
             return
         now_s = time.monotonic()
         if events or now_s - self._drawn_s >= _REDRAW_S:

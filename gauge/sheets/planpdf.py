@@ -28,24 +28,7 @@ def write_sheets(
 ) -> int:
     """Write the plan as a PDF, and return how many pages it has.
 
-    Parameters
-    ----------
-    samples : sequence of Sample
-        In the order in which they are worked through.
-    target : Path
-    raters : sequence of str
-        A column each; empty ones where nobody is named.
-    title : str
-        Of the season.
-    blind : bool
-        Print blind codes alone: neither code nor selection.
-
-    Raises
-    ------
-    InvalidValueError
-        If nothing is planned, or the file is not named .pdf.
-    CannotWriteError
-        If the file cannot be written.
+    A column for each rater; `blind` prints blind codes alone, neither code nor selection.
     """
     if target.suffix.lower() != ".pdf":
         raise InvalidValueError(f"{target} is not named .pdf.", todo="Name it sheet.pdf.")

@@ -92,7 +92,7 @@ class Bench:
     async def keys(self, *keys: str) -> str:
         for key in keys:
             self.app.post_message(Key(key, key if len(key) == 1 else None))
-            await self._pilot.pause(0.12)
+            await self._pilot.pause(0.08)
         await self.settle()
         return self.text
 
