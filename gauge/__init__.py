@@ -8,7 +8,7 @@ from gauge.version import __version__
 __all__ = ["Detector", "Framer", "Unit", "__version__", "load_format", "open_season"]
 
 if TYPE_CHECKING:
-    from gauge.detect.compression import Detector
+    from gauge.detect import Detector
     from gauge.protocol.formatfile import load_format
     from gauge.protocol.framing import Framer
     from gauge.season.file import open_season
@@ -17,7 +17,7 @@ else:
     __getattr__, __dir__ = public_names(
         __name__,
         {
-            "Detector": "gauge.detect.compression",
+            "Detector": "gauge.detect",
             "Framer": "gauge.protocol.framing",
             "Unit": "gauge.units",
             "load_format": "gauge.protocol.formatfile",

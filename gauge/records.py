@@ -82,6 +82,8 @@ class Flag(StrEnum):
     DOUBLE_RISE = "double rise"
     UNIT_CHANGED = "unit changed"
     LONE_READING = "lone reading"
+    PEAK_MAY_BE_HIGHER = "peak may be higher"
+    ZERO_OFF = "zero off"
     BEYOND_THE_WEIGHTS = "beyond the weights"
     UNCHECKED = "unchecked"
 
@@ -92,7 +94,7 @@ def _need(condition: bool, what: str) -> None:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Compression:
+class Press:
     """One press on one berry, from rest to rest.
 
     Attributes
@@ -150,7 +152,7 @@ class Compression:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class CutPress:
+class TruncatedPress:
     """A press that was seen only in part (start, end or gap in it): never a berry."""
 
     t_s: float

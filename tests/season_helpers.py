@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from gauge.records import Compression, Flag, Sample, Session
+from gauge.records import Flag, Press, Sample, Session
 from gauge.season.file import SeasonFile, open_season
 from gauge.units import Unit, newtons
 
 
-def press(
-    start_s: float = 0.0, shown: str = "1.240", unit: Unit = Unit.N, **changes
-) -> Compression:
+def press(start_s: float = 0.0, shown: str = "1.240", unit: Unit = Unit.N, **changes) -> Press:
     values = {
         "t_start_s": start_s,
         "t_peak_s": start_s + 0.5,
@@ -28,7 +26,7 @@ def press(
         "sampling_loss_newton": 0.02,
         "flags": (Flag.FEW_READINGS,),
     }
-    return Compression(**(values | changes))
+    return Press(**(values | changes))
 
 
 def begun(path: Path, *codes: str, **options) -> SeasonFile:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from gauge.records import Compression, FingerScore, Sample, Session
+from gauge.records import FingerScore, Press, Sample, Session
 from gauge.season.file import open_season
 from gauge.units import Unit
 
@@ -14,9 +14,9 @@ CUTS_N = (4.5, 3.2, 2.1, 1.2)
 HANDS = {"ines": -0.06, "marek": 0.0, "odile": 0.08}
 
 
-def press(force_newton: float, at_s: float) -> Compression:
+def press(force_newton: float, at_s: float) -> Press:
     """A clean press with this peak, shown in newtons."""
-    return Compression(
+    return Press(
         t_start_s=at_s, t_peak_s=at_s + 1, t_end_s=at_s + 2, peak_shown=f"{force_newton:.3f}",
         peak_unit=Unit.N, peak_newton=float(f"{force_newton:.3f}"), baseline_newton=0.0,
         noise_newton=0.002,

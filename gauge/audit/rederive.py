@@ -11,10 +11,10 @@ from typing import Any
 from gauge.errors import FirmhandError
 from gauge.protocol.formatfile import load_format_text, shipped_format, shipped_names
 from gauge.protocol.lineformat import LineFormat
-from gauge.records import Compression, Flag, Session
+from gauge.records import Flag, Press, Session
 from gauge.season.file import SeasonFile
 from gauge.session.events import BerryLogged
-from gauge.session.recorder import DETECTOR_VERSION, BerryRecorder
+from gauge.session.recorder import DETECTOR_VERSION, BerryRecorder, DetectorSettings
 
 # Seasons of 0.1.0 do not name the detector; this is the one that they were made with.
 _FIRST_DETECTOR = "1"
@@ -96,23 +96,24 @@ def _format(session: Session, by_name: Mapping[str, LineFormat]) -> LineFormat |
 
 def _derived(
     season: SeasonFile, session_id: int, session: Session, fmt: LineFormat
-) -> dict[float, Compression]:
+) -> dict[float, Press]:
     """Find the presses of a session again, by when they began, as `gauge replay` does."""
     settings = json.loads(session.detector_settings or "{}")
-    rates = settings.get("loading_rate_newton_s")
-    recorder = BerryRecorder(fmt, loading_rate_newton_s=tuple(rates) if rates else None)
+    if plan := settings.get("loading_rate_newton_s"):
+        settings["loading_rate_newton_s"] = tuple(plan)
+    recorder = BerryRecorder(fmt, settings=DetectorSettings(**settings))
     events = [event for item in season.received(session_id) for event in recorder.feed(item)]
     events += recorder.close()
     presses = (event.press for event in events if isinstance(event, BerryLogged))
     return {press.t_start_s: press for press in presses}
 
 
-def _unlike(stored: Compression, again: Compression | None, doubtful: set[Flag]) -> list[str]:
+def _unlike(stored: Press, again: Press | None, doubtful: set[Flag]) -> list[str]:
     """Say in words what a stored press and the one derived again differ in."""
     if again is None:
         return [f"no press begins at {stored.t_start_s:.3f} s in what was received"]
     found = []
-    for field in fields(Compression):
+    for field in fields(Press):
         one, other = getattr(stored, field.name), getattr(again, field.name)
         if field.name == "flags":
             one, other = (sorted(set(flags) - doubtful) for flags in (one, other))

@@ -138,6 +138,7 @@ def _row(
         "peak_shown": shown,
         "unit": berry.peak_unit,
         "peak_N": berry.peak_newton,
+        "zero_N": berry.baseline_newton,
         "flags": list(flags.get(berry.berry_id, ())),
         "scores": [document(mark, "rater", "score", "occasion") for mark in berry.scores],
         "notes": notes,

@@ -57,11 +57,12 @@ def command(
     from gauge.season.tables import now
     from gauge.session.berrystore import refuse_repeat
     from gauge.session.events import BerryLogged, Event, describe
-    from gauge.session.recorder import BerryRecorder, rederivable
+    from gauge.session.recorder import BerryRecorder, DetectorSettings, rederivable
     from gauge.session.samplechoice import find_or_begin
 
     fmt = load_format(format_name)
     name = capture.name
+    settings = DetectorSettings(loading_rate_newton_s=loading_rate_newton_s)
 
     def show(events: list[Event]) -> None:
         for event in events:
@@ -91,9 +92,9 @@ def command(
             row, _ = find_or_begin(season, Sample(code=code, crop=crop))
             refuse_repeat(season, row, load_capture(capture))
             session = Session(started_at=now(), note=f"replay of {name}")
-            session = rederivable(session, fmt, loading_rate_newton_s)
+            session = rederivable(session, fmt, settings)
             place = {"season": season, "sample": row, "session_id": season.add_session(session)}
-        recorder = BerryRecorder(fmt, loading_rate_newton_s=loading_rate_newton_s, **place)
+        recorder = BerryRecorder(fmt, settings=settings, **place)
         for item in load_capture(capture):
             show(recorder.feed(item))
         show(recorder.close())

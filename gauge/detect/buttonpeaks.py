@@ -9,13 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from gauge.detect.compression import Detector, DetectorSettings, DetectorView, Event
-from gauge.records import Compression, Flag, Reading, Status
+from gauge.detect.detector import Detector, Event
+from gauge.detect.detectorview import DetectorView
+from gauge.detect.settings import DetectorSettings
+from gauge.records import Flag, Press, Reading, Status
 from gauge.units import Unit
 
 
 class ButtonPeaks:
-    """Turns each reading of a button gauge into a compression; used like a `Detector`.
+    """Turns each reading of a button gauge into a press; used like a `Detector`.
 
     Examples
     --------
@@ -51,7 +53,7 @@ class ButtonPeaks:
                 flags.append(Flag.UNIT_CHANGED)
             self._unit, self._last = reading.unit, force_newton
             out.append(
-                Compression(
+                Press(
                     t_start_s=reading.t_s,
                     t_peak_s=reading.t_s,
                     t_end_s=reading.t_s,
@@ -70,8 +72,12 @@ class ButtonPeaks:
             )
         return out
 
+    def unreadable(self, t_s: float, n: int) -> list[Event]:
+        """Do nothing: a line that cannot be read belongs to no other."""
+        return []
+
     def gap(self, t_s: float, reason: str) -> list[Event]:
-        """Do nothing: a button press is heard whole or not at all."""
+        """Do nothing: a button press is received whole or not at all."""
         return []
 
     def close(self) -> list[Event]:

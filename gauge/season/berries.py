@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
-from gauge.records import Chunk, Compression, FingerScore, Flag
+from gauge.records import Chunk, FingerScore, Flag, Press
 from gauge.season.chain import Row
 from gauge.season.connection import damaged
 from gauge.season.rows import BerryRow
@@ -54,7 +54,7 @@ class BerryTables(ScoreTables):
         session_id: int,
         sample_id: int,
         number: int | None,
-        compression: Compression,
+        compression: Press,
         *,
         scores: Sequence[FingerScore] = (),
         chunks: Sequence[Chunk] = (),
@@ -72,7 +72,7 @@ class BerryTables(ScoreTables):
         session_id, sample_id : int
         number : int or None
             Which berry of the sample; None for the next.
-        compression : Compression
+        compression : Press
         scores : sequence of FingerScore
             Scores given at the gauge, before the force was shown.
         chunks : sequence of Chunk
@@ -141,7 +141,9 @@ class BerryTables(ScoreTables):
             key=lambda row: row[:3],
         )
         peaks = {row[0]: row for row in self._peaks()}
-        at = self._places("peaks", "session_id", "peak_shown", "peak_unit", "peak_n", "flags")
+        at = self._places(
+            "peaks", "session_id", "peak_shown", "peak_unit", "peak_n", "baseline_n", "flags"
+        )
         flags: dict[str, tuple[str, ...]] = {
             text: tuple(json.loads(text)) for text in {row[at[-1]] for row in peaks.values()}
         }
@@ -155,7 +157,7 @@ class BerryTables(ScoreTables):
         found = []
         for sample_id, number, berry_id, time, size_mm, fruit_temp_c, void in berries:
             peak = peaks.get(berry_id)
-            session_id, shown, unit, newton, doubts = (
+            session_id, shown, unit, newton, zero, doubts = (
                 (peak[i] for i in at) if peak else (None,) * len(at)
             )
             found.append(
@@ -168,6 +170,7 @@ class BerryTables(ScoreTables):
                     peak_shown=shown,
                     peak_unit=unit,
                     peak_newton=newton,
+                    baseline_newton=zero,
                     flags=flags.get(doubts or "", ()),
                     size_mm=size_mm,
                     fruit_temp_c=fruit_temp_c,
@@ -177,10 +180,10 @@ class BerryTables(ScoreTables):
             )
         return found
 
-    def peaks(self) -> dict[int, dict[int, Compression]]:
+    def peaks(self) -> dict[int, dict[int, Press]]:
         """The press of each berry, by session and berry; of voided ones too."""
         names = self._columns("peaks")
-        found: dict[int, dict[int, Compression]] = {}
+        found: dict[int, dict[int, Press]] = {}
         for row in self._read("peaks"):
             values = dict(zip(names, row, strict=True))
             of_session = found.setdefault(values["session_id"], {})
@@ -375,7 +378,7 @@ _PEAK_COLUMNS = {
 }  # fmt: skip
 
 
-def _peak(press: Compression) -> dict[str, Any]:
+def _peak(press: Press) -> dict[str, Any]:
     """The columns that describe a press."""
     return {name: getattr(press, field) for name, field in _PEAK_COLUMNS.items()} | {
         "peak_unit": press.peak_unit.value,
@@ -383,12 +386,12 @@ def _peak(press: Compression) -> dict[str, Any]:
     }
 
 
-def _press(row: Mapping[str, Any]) -> Compression:
+def _press(row: Mapping[str, Any]) -> Press:
     """The press that columns describe; what is not known of it is not a number."""
     figures: dict[str, Any] = {
         field: math.nan if row[name] is None else row[name] for name, field in _PEAK_COLUMNS.items()
     }
-    return Compression(
+    return Press(
         peak_unit=parse_unit(row["peak_unit"]),
         flags=tuple(map(Flag, json.loads(row["flags"]))),
         **figures,

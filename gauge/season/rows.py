@@ -43,7 +43,8 @@ class SessionRow:
 class BerryRow:
     """A stored berry with its peak and finger scores.
 
-    `peak_shown`, `peak_unit` and `peak_newton` are None for a berry that was never pressed.
+    What describes the peak is None for a berry that was never pressed; `baseline_newton` is what
+    the gauge showed before the press.
     """
 
     berry_id: int
@@ -54,6 +55,7 @@ class BerryRow:
     peak_shown: str | None
     peak_unit: str | None
     peak_newton: float | None
+    baseline_newton: float | None
     flags: tuple[str, ...]
     size_mm: float | None
     fruit_temp_c: float | None

@@ -24,7 +24,7 @@ from textual.widgets import Sparkline, Static
 
 from gauge.errors import FirmhandError, LockedSeasonError
 from gauge.plaintext import printable
-from gauge.records import CutPress, Gap, LineLost
+from gauge.records import Gap, LineLost, TruncatedPress
 from gauge.season.rows import SampleRow
 from gauge.session.benchactions import BenchActions
 from gauge.session.benchview import BenchState, Line, draw, time_left
@@ -207,7 +207,7 @@ class BenchScreen(App[None]):
                 self._flash = ("STORED", f"{press.peak_shown} {press.peak_unit}", now_s + _FLASH_S)
                 strokes = FULL_BELLS if recorder.done else strokes
             else:
-                if isinstance(event, CutPress | PressRefused):
+                if isinstance(event, TruncatedPress | PressRefused):
                     self._flash = ("NO BERRY", "", now_s + _FLASH_S)
                 if isinstance(event, LineLost):
                     self._lost_at = datetime.now().strftime("%H:%M:%S")

@@ -13,7 +13,7 @@ from itertools import count, zip_longest
 from gauge.errors import AlreadyThereError, FirmhandError, LockedSeasonError, SeasonGoneError
 from gauge.outfile import write_whole
 from gauge.protocol.capture import write_capture
-from gauge.records import Chunk, Compression, FingerScore, Gap
+from gauge.records import Chunk, FingerScore, Gap, Press
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.events import BerryLogged
@@ -79,7 +79,7 @@ class BerryStore:
         self,
         sample: SampleRow | None,
         number: int,
-        press: Compression,
+        press: Press,
         scores: tuple[FingerScore, ...],
     ) -> BerryLogged:
         """Store a berry with its scores and all chunks so far, in one transaction."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from gauge.records import Compression, CutPress, FingerScore, Flag, Gap, LineLost
+from gauge.records import FingerScore, Flag, Gap, LineLost, Press, TruncatedPress
 from gauge.units import Unit
 
 FLAG_WORDS = {
@@ -16,6 +16,8 @@ FLAG_WORDS = {
     Flag.DOUBLE_RISE: "skin broke, then rose again",
     Flag.LONE_READING: "the peak is a single reading: line noise, or a knock?",
     Flag.UNIT_CHANGED: "the gauge changed its unit",
+    Flag.PEAK_MAY_BE_HIGHER: "PEAK MAY BE HIGHER: readings were lost near the top",
+    Flag.ZERO_OFF: "zero is off: zero the gauge",
 }
 
 
@@ -25,7 +27,7 @@ class BerryLogged:
 
     number: int
     berry_id: int | None
-    press: Compression
+    press: Press
     scores: tuple[FingerScore, ...] = ()
 
     def document(self) -> dict[str, Any]:
@@ -35,6 +37,7 @@ class BerryLogged:
             "peak": self.press.peak,
             "unit": self.press.peak_unit.value,
             "peak_N": self.press.peak_newton,
+            "zero_N": self.press.baseline_newton,
             "flags": [flag.value for flag in self.press.flags],
         }
 
@@ -89,7 +92,7 @@ class StoreDelayed:
 # A Gap is an event when it is over and stored.
 Event = (
     BerryLogged
-    | CutPress
+    | TruncatedPress
     | ScoresMissing
     | PressRefused
     | LineLost
@@ -105,7 +108,9 @@ def describe(event: Event, port: str) -> str:
     match event:
         case BerryLogged():
             return event.line()
-        case CutPress(reason=reason):
+        case TruncatedPress(largest_newton=0.0, reason=reason):
+            return f"No berry: {reason}."
+        case TruncatedPress(reason=reason):
             return f"No berry: a press was seen only in part ({reason}). Press again."
         case ScoresMissing(raters=raters):
             return f"Pressed. The force stays hidden until these have scored: {', '.join(raters)}."
@@ -158,7 +163,7 @@ def bells(event: Event) -> int:
     match event:
         case BerryLogged():
             return 1
-        case CutPress() | PressRefused() | StoreDelayed() | Behind():
+        case TruncatedPress() | PressRefused() | StoreDelayed() | Behind():
             return 2
         case LineLost():
             return 3

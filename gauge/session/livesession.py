@@ -21,7 +21,7 @@ from gauge.records import Chunk, Gap, LineLost, Session
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.events import Behind, Event
-from gauge.session.recorder import BerryRecorder, rederivable
+from gauge.session.recorder import BerryRecorder, DetectorSettings, rederivable
 
 _WAIT_S = 0.1  # s; a screen looks at its keys at least so often
 _SLICE_S = 0.2  # s; what has come is read for so long, then the screen has its turn
@@ -40,8 +40,10 @@ class LiveSession:
     sample : SampleRow
     session : Session
         Its `started_at`, port and line format are taken from the reader and the format.
-    raters, n_required, loading_rate_newton_s : optional
+    raters, n_required : optional
         As of `BerryRecorder`.
+    loading_rate_newton_s : (float, float), optional
+        Lowest and highest planned rate of loading; other presses are flagged.
     silent_stop_s : float, optional
         `timed_out` after so long without a reading.
 
@@ -69,7 +71,10 @@ class LiveSession:
         self._options: dict[str, Any] = {
             "raters": raters,
             "n_required": n_required,
-            "loading_rate_newton_s": loading_rate_newton_s,
+            "settings": DetectorSettings(
+                loading_rate_newton_s=loading_rate_newton_s,
+                capacity_newton=session.capacity_newton,
+            ),
         }
         self._claim = contextlib.ExitStack()
         self._finished = False
@@ -85,7 +90,7 @@ class LiveSession:
                 started_at=self.reader.started_at,
                 port=self.reader.port,
             )
-            session = rederivable(session, self._fmt, self._options["loading_rate_newton_s"])
+            session = rederivable(session, self._fmt, self._options["settings"])
             self.recorder = BerryRecorder(
                 self._fmt,
                 season=self.season,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from gauge.records import Compression, FingerScore
+from gauge.records import FingerScore, Press
 
 
 class PendingBerry:
@@ -16,7 +16,7 @@ class PendingBerry:
     def __init__(self, raters: Sequence[str] = ()) -> None:
         self.raters = tuple(raters)
         self._given: dict[str, str] = {}
-        self._press: Compression | None = None
+        self._press: Press | None = None
 
     @property
     def missing(self) -> tuple[str, ...]:
@@ -28,7 +28,7 @@ class PendingBerry:
         """Whether a press waits for its scores."""
         return self._press is not None
 
-    def press(self, press: Compression) -> None:
+    def press(self, press: Press) -> None:
         """Take the press."""
         self._press = press
 
@@ -40,7 +40,7 @@ class PendingBerry:
         """Forget the score given last and return its rater, if any."""
         return self._given.popitem()[0] if self._given else None
 
-    def take_complete(self) -> tuple[Compression, tuple[FingerScore, ...]] | None:
+    def take_complete(self) -> tuple[Press, tuple[FingerScore, ...]] | None:
         """Return press and scores once all are in, and begin the next berry."""
         if self._press is None or self.missing:
             return None

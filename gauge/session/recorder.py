@@ -12,13 +12,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
 
 from gauge.detect.buttonpeaks import detector_for
-from gauge.detect.compression import DetectorView
-from gauge.detect.detectorsettings import DETECTOR_VERSION, DetectorSettings
+from gauge.detect.detectorview import DetectorView
+from gauge.detect.settings import DETECTOR_VERSION, DetectorSettings
 from gauge.errors import InvalidValueError, LockedSeasonError, NoSuchRecordError
 from gauge.protocol.formatfile import dump_format
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
-from gauge.records import Chunk, Compression, CutPress, FingerScore, Gap, LineLost, Session
+from gauge.records import Chunk, FingerScore, Gap, LineLost, Press, Session, TruncatedPress
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.berrystore import BerryStore
@@ -32,7 +32,10 @@ from gauge.session.events import (
 from gauge.session.pendingberry import PendingBerry
 from gauge.session.silence import SilenceWatch
 
-__all__ = ["DETECTOR_VERSION", "OWN_GAPS", "BerryRecorder", "DetectorView", "rederivable"]
+__all__ = [
+    "DETECTOR_VERSION", "OWN_GAPS", "BerryRecorder", "DetectorSettings", "DetectorView",
+    "rederivable",
+]  # fmt: skip
 
 _WRITE_EVERY_NS = 1_000_000_000  # ns; bytes received are in the season file at the latest then
 # Reasons of gaps that the tech makes.
@@ -41,16 +44,15 @@ UNDONE = "taken back at the gauge"  # stands in the trail
 
 
 def rederivable(
-    session: Session, fmt: LineFormat, loading_rate_newton_s: tuple[float, float] | None = None
+    session: Session, fmt: LineFormat, settings: DetectorSettings | None = None
 ) -> Session:
     """Return a session that says how its peaks can be derived again from what is received."""
-    settings = DetectorSettings(loading_rate_newton_s=loading_rate_newton_s)
     return replace(
         session,
         line_format=fmt.name,
         format_text=json.dumps(dump_format(fmt)),
         detector=DETECTOR_VERSION,
-        detector_settings=json.dumps(asdict(settings)),
+        detector_settings=json.dumps(asdict(settings or DetectorSettings())),
     )
 
 
@@ -69,8 +71,7 @@ class BerryRecorder:
         Whose finger score each berry needs before its force is shown.
     n_required : int, optional
         `done` after so many berries of the sample.
-    loading_rate_newton_s : (float, float), optional
-        Lowest and highest planned rate of loading; other presses are flagged.
+    settings : DetectorSettings, optional
 
     Attributes
     ----------
@@ -102,12 +103,12 @@ class BerryRecorder:
         sample: SampleRow | None = None,
         raters: Sequence[str] = (),
         n_required: int | None = None,
-        loading_rate_newton_s: tuple[float, float] | None = None,
+        settings: DetectorSettings | None = None,
     ) -> None:
         self.fmt, self.season, self.session_id, self.sample = fmt, season, session_id, sample
         self.n_required = n_required
-        self._settings = DetectorSettings(loading_rate_newton_s=loading_rate_newton_s)
-        self._detector = detector_for(fmt.mode, self._settings)
+        self._settings = settings
+        self._detector = detector_for(fmt.mode, settings)
         self.framer = Framer(fmt)
         self.silence = SilenceWatch()
         self.logged: list[BerryLogged] = []
@@ -116,7 +117,7 @@ class BerryRecorder:
         self.paused_ns: int | None = None
         self.pending = PendingBerry(raters)
         # Whole berries that a locked season file did not take yet, oldest first.
-        self._unstored: deque[tuple[Compression, tuple[FingerScore, ...]]] = deque()
+        self._unstored: deque[tuple[Press, tuple[FingerScore, ...]]] = deque()
         self._delay_reported = False
         self._store = BerryStore(season, session_id)
         self._written_ns = 0
@@ -176,11 +177,15 @@ class BerryRecorder:
             detector, framer = self._unheeded
             found = detector.feed(framer.feed(item.t_ns, item.data))
             why = "logging is paused. Press p to go on, then press that berry again"
-            return [PressRefused(reason=why) for press in found if isinstance(press, Compression)]
+            return [PressRefused(reason=why) for press in found if isinstance(press, Press)]
         self._store.add_chunk(item)
+        rejected = self.framer.counts.rejected
         readings = self.framer.feed(item.t_ns, item.data)
         self.silence.receive(item.t_ns, len(item.data), readable=bool(readings))
-        return self._take(self._detector.feed(readings)) if readings else []
+        found = self._detector.feed(readings) if readings else []
+        if unreadable := self.framer.counts.rejected - rejected:
+            found += self._detector.unreadable(item.t_ns / 1e9, unreadable)
+        return self._take(found)
 
     def tick(self, now_ns: int) -> list[Event]:
         """Let time pass: write what is pending once a second, and report silence."""
@@ -348,13 +353,13 @@ class BerryRecorder:
 
     # --- storing ------------------------------------------------------------------------------
 
-    def _take(self, found: Iterable[Compression | CutPress]) -> list[Event]:
+    def _take(self, found: Iterable[Press | TruncatedPress]) -> list[Event]:
         events: list[Event] = []
         for press in found:
             if self._full(len(self._unstored)):
                 why = "the sample was full. n opens the next: press that berry again there"
                 events.append(PressRefused(reason=why))
-            elif isinstance(press, CutPress):
+            elif isinstance(press, TruncatedPress):
                 events.append(press)
             elif self.pending.pressed:
                 who = ", ".join(self.missing)

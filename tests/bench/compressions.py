@@ -17,15 +17,15 @@ from pathlib import Path
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
-from gauge.detect.compression import Detector, Event  # noqa: E402
-from gauge.records import Compression  # noqa: E402
+from gauge.detect import Detector, Event  # noqa: E402
+from gauge.records import Press  # noqa: E402
 from tests.presses import Truth, draw_hand_session, draw_session  # noqa: E402
 
 WRONG = ("missed", "doubled", "invented", "wrong peak")
 PRESSES = 5
 
 
-def judge(truth: Truth, found: list[Compression]) -> dict[str, int]:
+def judge(truth: Truth, found: list[Press]) -> dict[str, int]:
     """Match compressions to true presses by the time of the peak."""
     score = dict.fromkeys(WRONG, 0)
     readings = truth.readings
@@ -68,7 +68,7 @@ def run(job: tuple[int, int]) -> tuple[int, Counter[str], str]:
     draw = draw_hand_session if simulator else draw_session
     bench, truth = draw(np.random.default_rng([seed, number]), PRESSES)
     events = detect(truth)
-    found = [event for event in events if isinstance(event, Compression)]
+    found = [event for event in events if isinstance(event, Press)]
     score = judge(truth, found)
     line = f"session {number}: {score} {bench}" if any(score.values()) else ""
     score |= {"cut": len(events) - len(found), "readings": len(truth.readings)}

@@ -5,7 +5,7 @@
 A child process plays a gauge with presses on it; this one logs them into a season file, as
 `gauge log` does. Printed: lines sent and accounted for, the processor time of the reader's thread
 and of the whole program as shares of the run, and how long after the release of a berry it was
-acknowledged, beside what the detector itself needs to see the release.
+acknowledged.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from gauge.detect.detectorsettings import DetectorSettings
 from gauge.port.portreader import reader_for
 from gauge.protocol.formatfile import shipped_format
 from gauge.records import Sample, Session
@@ -115,7 +114,6 @@ def main() -> None:
         f"95 % within {1000 * delays[int(0.95 * len(delays))]:.0f} ms, "
         f"largest {1000 * delays[-1]:.0f} ms"
     )
-    print(f"(the detector itself waits {1000 * DetectorSettings().dwell_s:.0f} ms at rest)")
     failed = lost or counts.rejected or stored != pressed or reader.cpu_s > 0.1 * elapsed
     sys.exit(1 if failed or delays[int(0.95 * len(delays))] > 0.15 else 0)
 

@@ -100,7 +100,8 @@ def test_a_first_day_in_one_conversation_and_a_second_with_enter_alone(
         assert (session.gauge, session.gauge_serial, session.operator) == ("FG-2", "0012", "jo")
     with Terminal("log", size=(80, 24)) as terminal:
         for told in (
-            "b.season, sample", "planned next, 0 of 1", "FG-2 on", "check ", "zero ", "head      7 mm; fruit temperature not planned",
+            "b.season, sample", "planned next, 0 of 1", "FG-2 on", "check ", "zero ",
+            "head      7 mm; fruit temperature not planned",
             "operator  jo", "Enter to go on, c to change",
         ):  # fmt: skip
             terminal.wait(told)

@@ -18,7 +18,7 @@ from gauge.errors import (
     NotASeasonError,
     UnreadableFileError,
 )
-from gauge.records import Compression, FingerScore, Sample, Session
+from gauge.records import FingerScore, Press, Sample, Session
 from gauge.season.file import open_season
 from gauge.units import Unit, newtons
 
@@ -203,7 +203,7 @@ def a_season(path: Path, scored: list[tuple[float, dict[str, str]]], *, void: in
         sample = season.add_sample(Sample(code="R114-1", selection="R-114", storage_day=3.0))
         session = season.add_session(Session(started_at="2026-07-01T08:00:00Z"))
         for number, (peak_newton, scores) in enumerate(scored, 1):
-            press = Compression(
+            press = Press(
                 t_start_s=10.0 * number,
                 t_peak_s=10.0 * number + 1,
                 t_end_s=10.0 * number + 2,

@@ -258,7 +258,8 @@ def test_every_peak_is_derived_again(replayed, tmp_path) -> None:
     older = older_season(tmp_path / "old.season")
     with open_season(older, read_only=True) as season:
         found = audit(season, [load_format(SAMPLE_RUNS / "gauge.toml")])
-    assert (found.ok, found.berries, found.rederived) == (True, 60, 60)
+    # Found by the first detector: this one may differ, and a season is no worse for it.
+    assert (found.ok, found.berries, found.detector_changed) == (True, 60, 60)
 
 
 def test_a_forged_peak_is_found_in_the_bytes(replayed) -> None:

@@ -29,7 +29,7 @@ from gauge.errors import (
 )
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import shipped_format
-from gauge.records import Chunk, CutPress, FingerScore, Gap, LineLost, Sample, Session
+from gauge.records import Chunk, FingerScore, Gap, LineLost, Sample, Session, TruncatedPress
 from gauge.season.checks import check_warning
 from gauge.season.file import open_season
 from gauge.season.rows import VerificationRow
@@ -101,7 +101,8 @@ def test_berries_are_numbered_stored_and_reported(season):
     assert [e.press.peak_shown for e in events] == ["2.37", "2.50", "0.87"]
     assert [e.number for e in events] == [1, 2, 3]
     assert events[0].document() == {
-        "berry": 1, "peak": 2.37, "unit": "N", "peak_N": 2.37, "flags": []
+        "berry": 1, "peak": 2.37, "unit": "N", "peak_N": 2.37,
+        "zero_N": pytest.approx(0.005, abs=0.003), "flags": [],
     }  # fmt: skip
     assert [row.peak_newton for row in season.berries("C-01")] == [2.37, 2.5, 0.87]
     again = recorder_for(season)
@@ -167,7 +168,7 @@ def test_a_press_cut_by_a_gap_is_no_berry(season):
     events = feed(recorder, chunks(half))
     lost_ns = len(half) * STEP_NS
     events += recorder.feed(LineLost(t_ns=lost_ns, reason="the port went away"))
-    assert [type(e) for e in events] == [CutPress, LineLost]
+    assert [type(e) for e in events] == [TruncatedPress, LineLost]
     assert events[0].largest_newton > 1.9
     back = lost_ns + 3_000_000_000
     gap = Gap(lost_ns, back, "the port went away")
@@ -182,7 +183,7 @@ def test_a_press_cut_by_a_gap_is_no_berry(season):
 def test_the_end_in_mid_press_is_no_berry(season):
     recorder = recorder_for(season)
     events = feed(recorder, chunks([*rest(1), *press(2.0)[:30]])) + recorder.close()
-    assert [type(e) for e in events] == [CutPress]
+    assert [type(e) for e in events] == [TruncatedPress]
     assert season.berries() == []
 
 
@@ -387,7 +388,14 @@ def test_log_over_tcp_prints_the_contract_lines(tcp, tmp_path):
     )  # fmt: skip
     assert result.exit_code == 0, result.output
     assert [json.loads(text) for text in result.stdout.splitlines()] == [
-        {"berry": i, "peak": peak, "unit": "N", "peak_N": peak, "flags": []}
+        {
+            "berry": i,
+            "peak": peak,
+            "unit": "N",
+            "peak_N": peak,
+            "zero_N": pytest.approx(0.005, abs=0.003),
+            "flags": [],
+        }
         for i, peak in enumerate((2.37, 2.5, 0.87), 1)
     ]
     assert "never checked" in result.stderr

@@ -17,7 +17,7 @@ from gauge.errors import (
     ImpossibleSheetError,
     UnknownUnitError,
 )
-from gauge.records import Compression, FingerScore, Sample, Session
+from gauge.records import FingerScore, Press, Sample, Session
 from gauge.season.file import open_season
 from gauge.season.rows import ClamshellRow
 from gauge.units import Unit
@@ -32,7 +32,7 @@ def write(tmp_path, name, text):
 
 
 def press(force, start):
-    return Compression(
+    return Press(
         t_start_s=start, t_peak_s=start + 1, t_end_s=start + 2, peak_shown=f"{force:.3f}",
         peak_unit=Unit.N, peak_newton=force, baseline_newton=0.0, noise_newton=0.01,
         n_readings=20, n_ramp=10, rate_hz=10.0, loading_rate_newton_s=2.0, sampling_loss_newton=0.1,

@@ -29,71 +29,63 @@ def digit_newton(shown: str, unit: Unit) -> float:
     return float(f"1e{int(exponent or 0) - len(decimals or '')}") * NEWTON_PER_FLOAT[unit]
 
 
-def digits(shown: str) -> int:
-    """All digits of a number as one whole number (1 for numbers with an exponent).
-
-    Examples
-    --------
-    >>> digits("-0.35"), digits("1.2E-3")
-    (35, 1)
-    """
+def _whole(shown: str) -> int:
+    """All digits of a number as one whole number (1 for numbers with an exponent)."""
     bare = shown.lstrip("+- ").replace(".", "")
     return int(bare) if bare.isdecimal() else 1
 
 
-class DisplayStep:
+class Display:
     """What the numbers shown so far say of the display step.
 
     Attributes
     ----------
     multiple : int
         Of the last digit: what all numbers so far are multiples of; 0 while none differ.
-    step_newton : float
-        The display step in newtons, 0 before a number was shown.
+    coarser : bool
+        Whether the last digit became larger since the session began.
 
     Examples
     --------
-    >>> step = DisplayStep()
-    >>> step.show("0.00", Unit.N)
-    >>> [step.see(shown) for shown in ("0.00", "0.35", "0.40", "0.45")], step.step_newton
-    ([False, True, False, False], 0.05)
+    >>> display = Display()
+    >>> for shown in ("0.00", "0.35", "0.40", "0.45"):
+    ...     display.see(shown, Unit.N)
+    >>> display.step_newton
+    0.05
     """
 
     def __init__(self) -> None:
         self._digit_newton = 0.0
-        self.forget()
-
-    def forget(self) -> None:
-        """Forget the multiple: another unit has another display step."""
-        self._shared, self.multiple = 0, 0
-        self._only: int | None = None  # number shown so far
+        self._length = 0
+        self._shared, self.multiple, self.coarser = 0, 0, False
         self._numbers: set[int] = set()
 
-    def show(self, shown: str, unit: Unit) -> None:
-        """Take the size of the last digit from a number as shown."""
-        self._digit_newton = digit_newton(shown, unit)
+    def check(self, shown: str, unit: Unit) -> None:
+        """Take the size of the last digit; another one than before says nothing of multiples."""
+        digit = digit_newton(shown, unit)
+        if digit != self._digit_newton:
+            self.coarser = self.coarser or digit > self._digit_newton > 0
+            self._digit_newton, self._shared, self.multiple = digit, 0, 0
+            self._numbers.clear()
 
-    def see(self, shown: str) -> bool:
-        """Narrow the multiple by a number as shown; whether that changed it."""
-        number = digits(shown)
+    def see(self, shown: str, unit: Unit) -> None:
+        """Narrow the multiple by a number as shown."""
+        if len(shown) != self._length:
+            self._length = len(shown)
+            self.check(shown, unit)
+        number = _whole(shown)
         if len(self._numbers) < _SURE:
             self._numbers.add(number)
-        if self.multiple == 0 and self._only in (None, number):
-            self._only = number
-            return False
-        shared = math.gcd(self._shared or self._only or 0, number)
-        if shared == self._shared:
-            return False
-        self._shared, before = shared, self.multiple
-        self.multiple = next(m for m in _MULTIPLES if shared % m == 0)
-        return self.multiple != before
-
-    @property
-    def step_newton(self) -> float:
-        """Display step (N); that of the last digit while no numbers differ."""
-        return max(self.multiple, 1) * self._digit_newton
+        if len(self._numbers) > 1:
+            self._shared = math.gcd(self._shared, number, *(() if self._shared else self._numbers))
+            self.multiple = next(m for m in _MULTIPLES if self._shared % m == 0)
 
     @property
     def is_sure(self) -> bool:
         """Whether enough different numbers were seen to know what they are multiples of."""
         return self.multiple == 1 or len(self._numbers) >= _SURE
+
+    @property
+    def step_newton(self) -> float:
+        """Display step (N); that of the last digit while no numbers differ."""
+        return max(self.multiple, 1) * self._digit_newton

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gauge.detect import Detector, DetectorSettings
 from gauge.detect.buttonpeaks import ButtonPeaks, detector_for
-from gauge.detect.compression import Detector, DetectorSettings
-from gauge.detect.presstrace import measure_ramp
+from gauge.detect.figures import measure_ramp
 from gauge.errors import InvalidValueError
-from gauge.records import Compression, CutPress, Flag, Reading, Status
+from gauge.records import Flag, Press, Reading, Status, TruncatedPress
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from tests.bench.compressions import run as run_one
 from tests.presses import Bench, Truth, draw_hand_session, draw_session, press, render
@@ -50,7 +50,7 @@ def run(readings, settings=None):
 
 
 def berries(events):
-    return [e for e in events if isinstance(e, Compression)]
+    return [e for e in events if isinstance(e, Press)]
 
 
 @pytest.mark.parametrize("rate_hz", [20.0, 50.0, 100.0])
@@ -188,7 +188,7 @@ def test_overload_without_any_number_is_no_berry():
     readings = said(np.zeros(300))
     words = [r._replace(value=math.nan, status=Status.OVERLOAD) for r in readings[150:180]]
     [event] = run([*readings[:150], *words, *readings[180:]])
-    assert isinstance(event, CutPress)
+    assert isinstance(event, TruncatedPress)
 
 
 def test_baseline_drift_is_flagged():
@@ -238,9 +238,9 @@ def test_a_session_that_starts_in_mid_press_gives_no_peak(part):
     release = np.linspace(2, 0, 20)
     whole = noisy(np.concatenate([up(2, 1.0), np.full(100, 2.0), release, rest(2), up(1), rest()]))
     first, second = run(said(whole[round(part * 100) :]))
-    assert isinstance(first, CutPress)
+    assert isinstance(first, TruncatedPress)
     assert "mid-press" in first.reason
-    assert isinstance(second, Compression)
+    assert isinstance(second, Press)
     assert second.peak_newton == pytest.approx(1, abs=0.02)
 
 
@@ -256,7 +256,7 @@ def test_a_session_that_starts_in_mid_press_gives_no_peak(part):
 def test_a_session_that_starts_on_the_steps_of_a_slow_press(stairs):
     forces = [stairs, [3.2, 1.1], rest(2.0, 10), up(4.0, 2.0, 10), rest(1.5, 10)]
     events = run(said(noisy(np.concatenate(forces), 0.003, seed=5), 10))
-    assert [type(event) for event in events] == [CutPress, Compression]
+    assert [type(event) for event in events] == [TruncatedPress, Press]
     assert events[1].peak_newton == pytest.approx(4.0, abs=0.02)
 
 
@@ -273,7 +273,7 @@ def test_a_press_soon_after_one_seen_only_in_part_is_logged():
     # 0.6 s of rest on a display that is a little off zero.
     forces = [up(9)[60:], rest(0.6), up(2), rest(0.8)]
     events = run(said(0.05 + np.concatenate(forces)))
-    assert [event.largest_newton for event in events if isinstance(event, CutPress)] == [9.05]
+    assert [event.largest_newton for event in events if isinstance(event, TruncatedPress)] == [9.05]
     assert [b.peak_newton for b in berries(events)] == [2.05]
 
 
@@ -282,7 +282,7 @@ def test_a_session_that_ends_in_mid_press_gives_no_peak(part):
     press_newton = np.concatenate([up(2, 1.0), np.full(100, 2.0), np.linspace(2, 0.2, 20)])
     forces = noisy(np.concatenate([rest(2), press_newton[: round(part * 100)]]))
     [event] = run(said(forces))
-    assert isinstance(event, CutPress)
+    assert isinstance(event, TruncatedPress)
 
 
 def test_a_gap_cuts_the_press_and_asks_for_rest():
@@ -292,7 +292,7 @@ def test_a_gap_cuts_the_press_and_asks_for_rest():
     )
     assert detector.feed(readings[:180]) == []
     [cut] = detector.gap(1.8, "unplugged")
-    assert isinstance(cut, CutPress)
+    assert isinstance(cut, TruncatedPress)
     assert cut.reason == "unplugged"
     [berry] = detector.feed(readings[200:])
     assert berry.peak_newton == pytest.approx(1, abs=0.02)
@@ -301,7 +301,7 @@ def test_a_gap_cuts_the_press_and_asks_for_rest():
 def test_a_silence_in_mid_press_cuts_it():
     readings = said(noisy(np.concatenate([rest(2), up(2), np.full(100, 2.0), rest(2)])))
     events = run([r for r in readings if not 2.5 < r.t_s < 3.2])
-    assert [type(e) for e in events] == [CutPress]
+    assert [type(e) for e in events] == [TruncatedPress]
 
 
 def test_a_late_delivery_is_no_gap():
@@ -311,7 +311,7 @@ def test_a_late_delivery_is_no_gap():
     events = []
     for _, group in itertools.groupby(late, key=lambda r: r.t_s):
         events += detector.feed(list(group))
-    assert [type(e) for e in events] == [Compression]
+    assert [type(e) for e in events] == [Press]
 
 
 def test_a_berry_is_reported_soon_after_its_release():
@@ -392,7 +392,7 @@ def test_simulated_sessions_that_start_in_mid_press(draw):
         readings, end_s = cut_start(draw, number)
         events = Detector().feed(readings)
         assert not [e for e in berries(events) if e.t_peak_s <= end_s], number
-        reported += any(isinstance(e, CutPress) for e in events)
+        reported += any(isinstance(e, TruncatedPress) for e in events)
     assert reported >= 26
 
 
@@ -487,10 +487,10 @@ def test_view_is_a_bounded_snapshot():
 @pytest.mark.parametrize(
     "wrong",
     [
-        {"press_noises": 0},
-        {"onset_noises": math.nan},
-        {"near_share": 0.7},
-        {"press_noises": 2.0},
+        {"press_sigma": 0},
+        {"onset_sigma": math.nan},
+        {"dip_share": 1.0},
+        {"press_sigma": 2.0},
         {"loading_rate_newton_s": (3.0, 1.0)},
     ],
 )

@@ -1,0 +1,82 @@
+"""Cost of the detector a reading, from 5 to 2,000 readings a second, and of a day as it is.
+
+Run `python tests/bench/detector_speed.py` from the root of the repository. Each reading is
+fed by itself, as from a line. Ratios are to a loop in the same run that only converts the same
+readings to newtons and keeps the largest of each second. The day: 50 readings/s, a press every
+29 s; eight hours are 1.44 million readings, of which a part is fed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
+from gauge.detect import Detector  # noqa: E402
+from gauge.records import Reading, Status  # noqa: E402
+from gauge.units import NEWTON_PER_FLOAT, Unit  # noqa: E402
+
+RATES_HZ = (5, 10, 20, 50, 100, 200, 500, 1000, 2000)
+
+
+def stream(rate_hz: float, n: int, rest_s: float, seed: int = 1) -> list[Reading]:
+    """Draw `n` readings: presses of 3 N within 2 s, with rests of `rest_s` between them."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(n) / rate_hz
+    phase = t % (rest_s + 2)
+    force = np.where(phase > rest_s, 3 * np.sin(np.pi * np.minimum((phase - rest_s) / 2, 1)), 0)
+    shown = [f"{v:.3f}" for v in force + 0.004 * rng.standard_normal(n)]
+    return [
+        Reading(at, float(text), text, Unit.N, Status.OK)
+        for at, text in zip(t.tolist(), shown, strict=True)
+    ]
+
+
+def cost_us(detector: Detector, readings: list[Reading]) -> float:
+    """Microseconds a reading."""
+    began = time.process_time()
+    for reading in readings:
+        detector.feed((reading,))
+    return 1e6 * (time.process_time() - began) / len(readings)
+
+
+def reference_us(readings: list[Reading]) -> float:
+    """Microseconds a reading of the reference loop."""
+    began, largest, second = time.process_time(), 0.0, -1
+    for t_s, value, _, unit, status in readings:
+        if status is Status.OK:
+            force = value * NEWTON_PER_FLOAT[unit]
+            if int(t_s) != second:
+                second, largest = int(t_s), force
+            elif force > largest:
+                largest = force
+    return 1e6 * (time.process_time() - began) / len(readings)
+
+
+def main() -> None:
+    """Measure and print."""
+    options = argparse.ArgumentParser()
+    options.add_argument("--n", type=int, default=60_000)
+    asked = options.parse_args()
+    print("| readings/s | us a reading | in reference loops | in that at 2,000/s |")
+    print("| --- | --- | --- | --- |")
+    costs = {}
+    for rate_hz in RATES_HZ:
+        readings = stream(rate_hz, asked.n, 5.0)
+        costs[rate_hz] = min(cost_us(Detector(), readings) for _ in range(3))
+        reference = min(reference_us(readings) for _ in range(3))
+        costs[rate_hz, "ratio"] = costs[rate_hz] / reference
+    for rate_hz in RATES_HZ:
+        ratio, times = costs[rate_hz, "ratio"], costs[rate_hz] / costs[RATES_HZ[-1]]
+        print(f"| {rate_hz} | {costs[rate_hz]:.2f} | {ratio:.1f} | {times:.2f} |")
+    day = stream(50, 4 * asked.n, 27.0)
+    took = cost_us(Detector(), day)
+    print(f"a day of 8 h at 50/s: {took:.2f} us a reading, {1.44 * took:.1f} s in all")
+
+
+if __name__ == "__main__":
+    main()

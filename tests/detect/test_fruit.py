@@ -1,0 +1,122 @@
+"""Presses of simulated berries, a few sessions of each row; the campaign draws thousands."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from gauge.detect import Detector, DetectorSettings
+from gauge.records import Flag, Press, Reading, TruncatedPress
+from gauge.units import Unit
+from tests.bench.fruit_presses import WRONG, run
+from tests.detect.fruit import ROWS
+
+
+@pytest.mark.parametrize("row", [row for row in ROWS if row not in ("decimals", "spike")])
+def test_simulated_berries(row):
+    """Nothing missed, doubled, invented or wrong."""
+    counts = [run((row, 2, number))[2] for number in range(8)]
+    assert sum(count[key] for count in counts for key in (*WRONG, "crashed")) == 0
+
+
+def said(forces, rate_hz=50.0, start_s=0.0, decimals=3):
+    return [
+        Reading(start_s + i / rate_hz, float(f"{v:.{decimals}f}"), f"{v:.{decimals}f}", Unit.N)
+        for i, v in enumerate(forces)
+    ]
+
+
+def noisy(*pieces, noise=0.004):
+    forces = np.concatenate(pieces)
+    return forces + noise * np.random.default_rng(4).standard_normal(len(forces))
+
+
+REST, RISE, FALL = np.zeros(100), np.linspace(0, 5, 75), np.linspace(5, 0, 8)
+
+
+def flags(readings, *, lost=(), bad=(), settings=None):
+    """Flags of the only berry; readings at the places `lost` never came, `bad` were unreadable."""
+    detector, out = Detector(settings), []
+    for i, reading in enumerate(readings):
+        if i in bad:
+            out += detector.unreadable(reading.t_s, 1)
+        elif i not in lost:
+            out += detector.feed([reading])
+    [berry] = [event for event in out if isinstance(event, Press)]
+    return berry
+
+
+def test_readings_lost_at_the_top_are_told_of():
+    readings = said(noisy(REST, RISE, FALL, REST))
+    lost = range(166, 176)  # 0.2 s
+    whole, cut = flags(readings), flags(readings, lost=lost)
+    assert whole.flags == ()
+    assert Flag.PEAK_MAY_BE_HIGHER in cut.flags
+    assert cut.peak_newton + cut.sampling_loss_newton >= whole.peak_newton
+
+
+def test_readings_lost_far_from_the_top_hide_no_peak():
+    readings = said(noisy(REST, RISE, np.full(50, 5.0), FALL, REST))
+    assert Flag.PEAK_MAY_BE_HIGHER not in flags(readings, lost=range(110, 118)).flags
+
+
+def test_an_overload_that_cannot_be_read_is_told_of():
+    readings = said(noisy(REST, RISE, FALL, REST))
+    bad = [i for i, reading in enumerate(readings) if reading.value > 4.2]
+    assert Flag.PEAK_MAY_BE_HIGHER in flags(readings, bad=bad).flags
+
+
+@pytest.mark.parametrize("share", [0.9, 0.97])
+def test_near_the_capacity_of_the_gauge(share):
+    """Flagged from 95 % of the rating on."""
+    settings = DetectorSettings(capacity_newton=5.0 / share)
+    berry = flags(said(noisy(REST, RISE, FALL, REST)), settings=settings)
+    assert (Flag.OVERLOAD in berry.flags) == (share > 0.95)
+
+
+def test_zero_off_is_flagged_and_given():
+    berry = flags(said(noisy(REST, RISE, FALL, REST) + 0.2))
+    assert Flag.ZERO_OFF in berry.flags
+    assert berry.baseline_newton == pytest.approx(0.2, abs=0.01)
+
+
+def test_a_display_that_is_not_reset_between_berries_is_told_of():
+    held = [np.maximum.accumulate(noisy(np.linspace(a, b, 75), np.full(200, b))) for a, b in
+            ((0, 2), (2, 3), (3, 4))]  # fmt: skip
+    forces = np.concatenate([noisy(REST), np.maximum.accumulate(np.concatenate(held)), noisy(REST)])
+    detector = Detector()
+    events = detector.feed(said(forces, decimals=2))
+    assert sum(isinstance(e, TruncatedPress) and "reset it" in e.reason for e in events) == 2
+    [berry] = [e for e in events if isinstance(e, Press)]
+    assert Flag.DOUBLE_RISE in berry.flags
+
+
+@pytest.mark.parametrize("rate_hz", [2.0, 5.0])
+def test_a_gauge_that_sends_too_seldom_is_told_of(rate_hz):
+    detector = Detector()
+    events = detector.feed(said(np.zeros(60), rate_hz))
+    assert any("too seldom" in event.reason for event in events) == (rate_hz < 3)
+
+
+def test_the_first_press_leaves_a_fifth_of_itself():
+    """Residue of 22 % of the first press is a new zero, not a crash."""
+    forces = noisy(REST, 0.2 * RISE, np.full(100, 0.22), 0.22 + RISE, np.full(100, 0.22))
+    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    assert found == pytest.approx([1.0, 5.22], abs=0.02)
+
+
+def test_a_release_is_acknowledged_soon():
+    """At 20 readings a second and more: median within 150 ms, largest within 400 ms."""
+    waits = []
+    for rate_hz in (20.0, 50.0, 200.0):
+        rest, rise = np.zeros(round(2 * rate_hz)), np.linspace(0, 3, round(1.5 * rate_hz))
+        readings = said(noisy(*[rest, rise] * 6, rest), rate_hz)
+        detector = Detector()
+        told = [r.t_s for r in readings if detector.feed([r])]
+        waits += [t - 3.5 * (k + 1) for k, t in enumerate(told)]
+    assert len(waits) == 18
+    assert np.median(waits) <= 0.15
+    assert max(waits) <= 0.4
+    assert not any(math.isnan(wait) for wait in waits)
