@@ -45,9 +45,10 @@ peak peak_N planned plan_order plot rater replicate sample score scored_at sd_N 
 site size_mm soft squeeze_order storage_day storage_temp_c total unit void
 """
 _COLUMNS = {name.casefold(): name for name in _READ.split()}
-# "force_lbf", and what gauges' own programs and people write: "Peak (lbf)", "Max. force [N]"
+_COLUMNS |= dict.fromkeys(("berry_no", "berry_nr", "berry_number"), "berry")
+# "force_lbf", and what gauges' own programs and people write: "Peak (lbf)", "Max. force N"
 _FORCE_COLUMN = re.compile(
-    r"force_([a-z]+)|.*(?:force|peak|firmness).*[(\[]_?([a-z]+)_?[)\]]", re.IGNORECASE
+    r".*(?:force|peak|firmness)(?:_|.*[(\[]_?)([a-z]+)_?[)\]]?", re.IGNORECASE
 )
 # A decimal comma that cannot be one between thousands, in a cell of its own.
 _DECIMAL_COMMA = {
@@ -78,12 +79,12 @@ def column_name(typed: str) -> str:
     ('storage_day', 'force_N', 'force_lbf')
     """
     key = re.sub(r"[\s_-]+", "_", typed.strip())
-    if found := _FORCE_COLUMN.fullmatch(key):
-        unit = found[1] or found[2]
-        for spelling in (unit, unit.lower(), unit.upper()):
+    known = _COLUMNS.get(name_key(key))
+    if known is None and (found := _FORCE_COLUMN.fullmatch(key)):
+        for spelling in (found[1], found[1].lower(), found[1].upper()):
             if spelling in SPELLINGS:
                 return f"force_{SPELLINGS[spelling]}"
-    return _COLUMNS.get(name_key(key), " ".join(typed.split()))
+    return known or " ".join(typed.split())
 
 
 class Problem(NamedTuple):
@@ -162,6 +163,8 @@ class Sheet:
             self.comma = False
             return workbook_rows(raw, self.path, page)
         encoding = _encoding(raw, self.path)
+        if encoding == "utf-16":
+            raw, encoding = raw.decode(encoding).encode(), "utf-8"
         lines = io.TextIOWrapper(io.BytesIO(raw), encoding, newline="")
         first = next((line for line in lines if any(sign in line for sign in ",;\t")), "")
         separator = max(",;\t", key=first.count)
@@ -269,7 +272,9 @@ class Sheet:
         try:
             value = float(plain)
         except ValueError:
-            raise ValueError(f"'{text}' is not a number" if text else "the cell is empty") from None
+            sign = "; the decimal sign of this file is the point" if "," in text else ""
+            what = f"'{text}' is not a number{sign}" if text else "the cell is empty"
+            raise ValueError(what) from None
         if not math.isfinite(value) or "_" in text:
             raise ValueError(f"'{text}' is not a finite number")
         return value

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import io
 import warnings
+import zipfile
 from collections.abc import Iterator
 from datetime import datetime, time
 from pathlib import Path
 from typing import Any
 
 from gauge.errors import BadTableError, FirmhandError, UnreadableFileError
+
+_LARGEST = 1 << 28  # bytes, unpacked; a season's sheets have a hundredth of that
 
 
 def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[list[str]]:
@@ -30,6 +33,9 @@ def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[l
             todo="Install it with pip install 'firmhand[xlsx]', or save the sheet as 'CSV UTF-8'.",
         ) from None
     try:
+        with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+            if sum(part.file_size for part in packed.infolist()) > _LARGEST:
+                raise ValueError(f"more than {_LARGEST} bytes when unpacked")
         with warnings.catch_warnings(action="ignore"):
             book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True)
             rows = _rows(book, path, page)

@@ -108,11 +108,13 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
     pairs = how.pairs(season)
     for name in pairs.raters:
         try:
-            verdict = check_rater(pairs, name, firmest=how.firmest, level=how.level).verdict
+            check = check_rater(pairs, name, firmest=how.firmest, level=how.level)
         except FirmhandError:
             continue  # a hand that cannot be judged
-        if verdict == "drifted":
-            found.append(f"{name} has drifted from the other raters")
+        # Hands differ; only what is beyond the limit speaks against the panel's scale.
+        shifts = [abs(b.shift_newton.value or 0.0) for b in check.boundaries]
+        if check.verdict == "drifted" and max(shifts) > check.limit_newton:
+            found.append(f"{name} has drifted from the other raters by up to {max(shifts):.2f} N")
     with open_season(season, read_only=True) as file:
         rows = file.verifications()
         gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}

@@ -73,7 +73,9 @@ def _gauge(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
 
     rows = file.verifications()
     pressed = {berry.session_id for berry in berries}
-    logged = [row.session for row in file.sessions() if row.session_id in pressed]
+    sessions = [row.session for row in file.sessions() if row.session_id in pressed]
+    # What was imported was pressed elsewhere, and perhaps years ago.
+    logged = [session for session in sessions if session.line_format or session.gauge]
     own = {key: getattr(logged[-1], key) for key in ("gauge", "gauge_serial")} if logged else {}
     last = last_check(rows, **own)
     if last is not None and last.passed:
@@ -81,7 +83,7 @@ def _gauge(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
     warning = check_warning(rows, days=_CHECK_DAYS, **own)
     if warning is not None and (rows or logged):
         status.warnings.append(warning)
-    if warning is not None:
+    if warning is not None and (rows or logged or not sessions):
         how = "gauge verify --port PORT --format FORMAT.toml --season S --mass 500g"
         status.then("check the gauge", how)
 

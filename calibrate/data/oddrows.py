@@ -71,8 +71,9 @@ def _said(
     if found:
         shown = found[:_MOST_SHOWN]
         more = f" and {len(found) - len(shown)} more" if len(found) > len(shown) else ""
-        forces = ", ".join(f"{force[i]:.4g}" for i in shown) if force is not None else ""
-        yield f"{', '.join(map(where, shown))}{more}: {what.format(forces)}"
+        forces = [] if force is None else [f"{force[i]:.4g}" for i in shown]
+        names, values = (", ".join(dict.fromkeys(one)) for one in (map(where, shown), forces))
+        yield f"{names}{more}: {what.format(values)}"
 
 
 def _residuals(pairs: Pairs, usable: NDArray[np.bool_]) -> tuple[Floats, Floats]:

@@ -238,7 +238,8 @@ def load_pairs(
     if wrong and not as_typed:
         raise BadTableError(
             f"{path}: {'; '.join(wrong)}.",
-            todo="Correct these rows; --as-typed takes them as they are.",
+            todo="Correct them (in a season: 'gauge void', 'gauge scores --correct'), or take them as "
+            "they are by --as-typed.",
         )
     pairs = replace(pairs, doubts=(*wrong, *doubtful(pairs, where)))
     return pairs.of_raters(raters) if raters else pairs
@@ -267,7 +268,7 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
             if "peak_N" in sheet.header
             else "Name the column force_N, or give the columns force and unit.",
         )
-    sheet.need("score")
+    sheet.need("score", todo="A sheet with a column a rater comes in by 'gauge import'.")
     force = sheet.forces()
     for row in np.flatnonzero(force <= 0 if positive else force < 0)[:1].tolist():
         what = "is below zero, which no press is" if force[row] < 0 else "has no logarithm"

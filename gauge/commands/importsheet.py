@@ -208,6 +208,7 @@ def _document(reader: BerrySheet, found: Found, *, stored: bool) -> dict[str, An
         "already": found.already,
         "void": found.void,
         "raters": list(found.raters),
+        "alike": [list(pair) for pair in found.alike],
         "unread": list(found.unread),
         "problems": problems,
     }
@@ -225,5 +226,7 @@ def report(path: Path, found: Found, how: SheetOptions, what: str) -> None:
         say(f"{found.already} berries and scores were in the season already, just so.")
     if found.void:
         say(f"{found.void} row{'s' * (found.void > 1)} of void berries left out.")
+    for one, other in found.alike:
+        say(f"Is {one} the same rater as {other}? 'gauge correct SEASON rater' joins two names.")
     if found.unread:
         say(f"Not read: {', '.join(found.unread)}.")

@@ -26,6 +26,8 @@ from gauge.units import MOST_NEWTON, Unit, parse_unit
 _SCORES_OF = re.compile(r"score_(.+?)(?:_(\d+))?", re.IGNORECASE)
 # Columns of our own exports that repeat what others say, or what is not imported.
 _REPEATED = {"berry_id", "session", "session_id", "notes", "void", "flags", "peak", "peak_N"}
+# What a clamshell is called where there is no column of that name.
+_SAMPLE_COLUMNS = ("sample", "clamshell", "code")
 # share; forces that agree to this are the same, written with other digits
 _ROUNDING = 1e-3
 _MOST_COUNTED = 10**9  # of a berry, an occasion, a place: what SQLite holds and a float counts
@@ -86,6 +88,8 @@ class Found:
     """Scores and berries that the season holds just so."""
     void: int = 0
     """Rows of void berries, which are left out."""
+    alike: tuple[tuple[str, str], ...] = ()
+    """New names of raters that look like another's."""
     unread: tuple[str, ...] = ()
     """Columns of the sheet that were not read."""
 
@@ -134,6 +138,7 @@ class BerrySheet:
         self._refuse_controls()
         found.void = self._void
         found.raters = tuple(sorted({mark.rater for _, mark in found.scores + found.corrected}))
+        found.alike = self._alike(found.raters)
         unread = [name for name in sheet.header if name and name not in self._used | _REPEATED]
         found.unread = tuple(sheet.typed[name] for name in unread)
         return found
@@ -178,11 +183,16 @@ class BerrySheet:
                 for index, berry_id in enumerate(sheet.parsed("berry_id", self._from_one))
             ]
         column = next((name for name in ("number", "berry") if name in columns), "number")
-        if "sample" not in columns and not (column in columns and "-" in "".join(columns[column])):
-            sheet.need("sample", todo="Map the column that says which clamshell: --map sample=...")
-        self._used |= {"sample", "number", "berry"}
-        if "sample" in columns:
-            codes: list[str | None] = sheet.parsed("sample", _filled)
+        where = next((name for name in _SAMPLE_COLUMNS if name in columns), None)
+        labelled = column in columns and "-" in "".join(columns[column])
+        missing = [] if where or labelled else ["sample"]
+        missing += ["force"] if self.force and sheet.force_column is None else []
+        if missing:
+            maps = " ".join(f"--map {name}=HEADER" for name in missing)
+            sheet.lacks("' or '".join(missing), todo=f"Say which column it is: {maps}.")
+        self._used |= {str(where), "number", "berry"}
+        if where is not None:
+            codes: list[str | None] = sheet.parsed(where, _filled)
             numbers: list[int | None]
             if column in columns:
                 numbers = sheet.parsed(column, self._number)
@@ -252,9 +262,7 @@ class BerrySheet:
 
     def _read_berries(self, found: Found, keys: list[int | _Key | None]) -> None:
         sheet = self.sheet
-        column = sheet.force_column
-        if column is None:
-            sheet.lacks("force", todo="Map the column of forces: --map force='Peak (lbf)'.")
+        column = sheet.force_column or "force"
         self._used |= {column, "unit"}
         forces = self._forces(column)
         at = self._column("at", _moment)
@@ -324,8 +332,10 @@ class BerrySheet:
                 if 0 < newton <= MOST_NEWTON:
                     force = text.replace(",", ".") if sheet.comma else text, unit, newton
                 else:
-                    what = "no press" if newton <= 0 else f"{newton:.0f} N, which no berry has"
-                    sheet.note(index, column, f"{text} {unit} is {what}")
+                    high = f"{newton:.0f} N, a force that no berry has"
+                    sheet.note(
+                        index, column, f"{text} {unit} is {'no press' if newton <= 0 else high}"
+                    )
             found.append(force)
         return found
 
@@ -482,6 +492,17 @@ class BerrySheet:
         known = {name_key(name): name for name in self.known.raters}
         likely = get_close_matches(key, list(known), 1)
         return f" (is it {known[likely[0]]}?)" if likely else ""
+
+    def _alike(self, raters: Sequence[str]) -> tuple[tuple[str, str], ...]:
+        """Pair each rater who is new with one whose name is written much alike."""
+        keys = {name_key(name): name for name in (*self.known.raters, *raters)}
+        found: list[tuple[str, str]] = []
+        for name in raters:
+            others = [key for key in keys if keys[key] != name]
+            if name not in self.known.raters and (like := get_close_matches(name, others, 1, 0.8)):
+                pair = (name, keys[like[0]])
+                found += [] if pair[::-1] in found else [pair]
+        return tuple(found)
 
     def _score(self, text: str, *, blank: bool, other: str = "") -> str | None:
         """Return the scale's own spelling of a score: "3.0" is "3" and "Firm" is "firm"."""

@@ -113,7 +113,9 @@ def test_all_problems_are_listed_by_row_and_column(season: Path, tmp_path: Path)
     ]  # fmt: skip
     with pytest.raises(BadTableError, match=r"9 problems") as caught:
         run("import", season, bad)
-    assert "row 3, column 'force_lbf': 722 lbf is 3212 N, which no berry has" in str(caught.value)
+    assert "row 3, column 'force_lbf': 722 lbf is 3212 N, a force that no berry has" in str(
+        caught.value
+    )
     assert season.read_bytes() == before
 
 
@@ -167,6 +169,24 @@ def test_a_sheet_without_numbers_counts_the_berries_of_each_sample(tmp_path: Pat
     path = tmp_path / "a.season"
     run("import", path, write(tmp_path, "sample,Force [kgf]\nA,0.2\nB,0.3\nA,0.1\n"))
     assert list(scores_of(path)) == [("A", 1), ("A", 2), ("B", 1)]
+
+
+def test_all_columns_that_are_missing_are_named_at_once(tmp_path: Path) -> None:
+    with pytest.raises(BadTableError, match=r"no column .sample. or .force. .*--map force=HEADER"):
+        run("import", tmp_path / "a.season", write(tmp_path, "Schale,Beere,Kraft\nA,1,2\n"))
+
+
+def test_a_clamshell_is_a_sample_where_there_is_none_of_that_name(tmp_path: Path) -> None:
+    path = tmp_path / "a.season"
+    run("import", path, write(tmp_path, "Clamshell,Berry no,Max force N\nC-01,7,2.5\n"))
+    assert list(scores_of(path)) == [("C-01", 7)]
+
+
+def test_new_names_that_look_like_another_are_asked_about(tmp_path: Path) -> None:
+    text = "sample,berry,force_N,rater,score\nC,1,2,marek,3\nC,2,2,mareck,3\nC,3,2,tove,3\n"
+    shown = run("import", tmp_path / "a.season", write(tmp_path, text)).output
+    assert "Is mareck the same rater as marek?" in shown
+    assert "tove the same" not in shown
 
 
 def test_labels_stand_for_sample_and_number(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import zipfile
 from datetime import datetime
@@ -92,6 +93,26 @@ def test_what_is_no_sheet_is_named_with_what_to_do(
         CsvSheet(path)
     monkeypatch.setitem(sys.modules, "openpyxl", None)
     with pytest.raises(UnreadableFileError, match=r"is a workbook.*pip install 'firmhand\[xlsx\]'"):
+        CsvSheet(path)
+
+
+@pytest.mark.parametrize("at", [0.3, 0.6, 0.9])
+def test_a_damaged_workbook_is_refused_or_read(at: float, tmp_path: Path) -> None:
+    path = workbook(tmp_path / "sheet.xlsx", ("sample", "berry"), ("C-01", 1))
+    raw = bytearray(path.read_bytes())
+    for place in range(int(at * len(raw)), int(at * len(raw)) + 40):
+        raw[place] ^= 0x5A
+    path.write_bytes(bytes(raw))
+    with contextlib.suppress(UnreadableFileError, BadTableError):
+        CsvSheet(path)
+
+
+def test_a_workbook_that_unpacks_to_too_much_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "bomb.xlsx"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed, packed.open("x", "w") as part:
+        for _ in range(300):
+            part.write(bytes(1 << 20))
+    with pytest.raises(UnreadableFileError, match="when unpacked"):
         CsvSheet(path)
 
 
