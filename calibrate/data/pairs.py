@@ -238,8 +238,8 @@ def load_pairs(
     if wrong and not as_typed:
         raise BadTableError(
             f"{path}: {'; '.join(wrong)}.",
-            todo="Correct them (in a season: gauge void, gauge scores --correct), or take them as they "
-            "are by --as-typed.",
+            todo="Correct them (in a season: gauge void, gauge scores --correct), or take them as "
+            "they are by --as-typed.",
         )
     pairs = replace(pairs, doubts=(*wrong, *doubtful(pairs, where)))
     return pairs.of_raters(raters) if raters else pairs
