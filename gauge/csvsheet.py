@@ -375,8 +375,10 @@ def _bytes(path: Path) -> bytes:
         refuse_irregular(path)
         return path.read_bytes()
     except OSError as error:
+        missing = isinstance(error, FileNotFoundError)
         raise UnreadableFileError(
-            f"{path} cannot be read: {error.strerror or error}.", todo="Give a CSV file."
+            f"{path} cannot be read: {error.strerror or error}.",
+            todo="Check the name and the folder." if missing else "Give a CSV file.",
         ) from None
 
 

@@ -9,6 +9,7 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
+from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from datetime import date
@@ -119,7 +120,18 @@ def _notes(source: Path, made_on: date, valid_until: date, press_limit: int) -> 
         made_on=made_on,
         valid_until=valid_until,
         press_limit=press_limit,
+        digest=_digest(source),
     )
+
+
+def _digest(source: Path) -> str | None:
+    from calibrate.data.pairs import looks_like_season
+    from gauge.season.file import open_season
+
+    if not looks_like_season(source):
+        return None
+    with open_season(source, read_only=True) as season:
+        return season.digest
 
 
 def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
@@ -216,6 +228,8 @@ def show(chosen: AnchorSet) -> None:
         map(_band_row, chosen.bands),
         title="Bands",
     )
+    if any(band.core_low_newton is None for band in chosen.bands):
+        echo("80 % sure: where 8 hands in 10 give this score; nowhere: its band is too narrow.\n")
     answers.print_table(
         ["anchor", "stands for", "force N", "sure of its score"],
         map(_anchor_row, chosen.anchors),

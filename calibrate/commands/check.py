@@ -160,11 +160,13 @@ def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
         for b in report.boundaries
     ]
     answers.print_table(
-        ["boundary", "reference N", "hand less reference N", "interval"],
+        ["boundary", "reference N", "hand minus reference N", "interval"],
         [*rows, ["all", "", *answers.signed(report.shift_newton)]],
         title=f"{report.rater}: {report.verdict} (limit {report.limit_newton:g} N, "
         f"against {report.reference})",
     )
+    echo(f"Above zero: this hand needs more force than {report.reference} for the same score.")
+    echo(f"Panel here: {_panel([report])}.")
     one, skill = report.agreement, report.skill
     kappa = answers.format_value(one.kappa.value, missing="undefined")
     echo(
@@ -187,6 +189,12 @@ def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
             echo(f"They are {', '.join(labels)}.")
 
 
+def _panel(reports: Sequence[RaterCheck]) -> str:
+    """Name the raters whose hands are the panel."""
+    panels = {report.panel.raters for report in reports}
+    return ", ".join(panels.pop()) if len(panels) == 1 else "for each rater, the others"
+
+
 def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
     """Print several raters in one table."""
     answers.print_table(
@@ -205,6 +213,7 @@ def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
         ],
         left=(0, 7),
     )
+    echo(f"Panel here: {_panel(reports)}.")
     for report in reports:
         for sentence in report.sentences():
             echo(f"{report.rater}: {sentence}")

@@ -78,7 +78,8 @@ def command(
         warnings = [*differences(before, after), *_pad_warning(pads)]
         compared.append(_Compared(found=found, moved=moved, pads=pads, warnings=warnings))
     drawn = [compared[0].found.first, *(one.found.second for one in compared)]
-    answers.draw(plot, "compare.draw_seasons", drawn)
+    own = all(each.found.same_raters for each in compared)
+    answers.draw(plot, "compare.draw_seasons", drawn, own)
     for each in compared:
         answers.warn(each.warnings)
     if as_json:
@@ -149,7 +150,7 @@ class _Compared:
                     format_newton(second.cuts[index].value, missing="unknown"),
                     *answers.signed(shift.shift_newton, "unknown"),
                     answers.format_value(shift.shift_pct.value, "+.0f"),
-                    {True: "shown", False: "not shown", None: "-"}[shift.equivalent],
+                    {True: "proved", False: "not proved", None: "-"}[shift.equivalent],
                 ]
                 for index, shift in enumerate(self.found.shifts)
             ],

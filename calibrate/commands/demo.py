@@ -29,13 +29,14 @@ _MARK = "# Made by calibrate demo; this folder is made anew by the next run.\n"
 class Step:
     """A command as it would be typed.
 
-    `keep` names a file for what it prints; `quiet` shows only the last line of it; `status` is
-    the exit status that belongs to the story.
+    `keep` names a file for what it prints; `quiet` shows only the last line of it, and `message`
+    only its last message (on stderr); `status` is the exit status that belongs to the story.
     """
 
     words: tuple[str, ...]
     keep: Path | None = None
     quiet: bool = False
+    message: bool = False
     status: int = 0
 
     @property
@@ -131,8 +132,10 @@ def _run(step: Step) -> None:
     if step.keep is not None:
         step.keep.write_text(out.getvalue(), encoding="utf-8")
     else:
-        lines = (out.getvalue() or err.getvalue() if step.quiet else out.getvalue()).splitlines()
-        for line in lines[-1:] if step.quiet else lines:
+        last = step.quiet or step.message
+        source = err if step.message or (step.quiet and not out.getvalue()) else out
+        lines = source.getvalue().splitlines()
+        for line in lines[-1:] if last else lines:
             echo(line)
     if status != step.status:
         say(err.getvalue().rstrip())
@@ -149,15 +152,16 @@ def _season(runs: Path, name: str, season: Path, crop: str) -> Iterator[Step]:
                 "--no-blind", "--crop", crop, quiet=True)  # fmt: skip
     for capture in sorted((source / "captures").glob("*.txt")):
         yield _step("gauge replay", capture, "--format", form, "--season", season, "--sample",
-                    capture.stem, quiet=True)  # fmt: skip
+                    capture.stem, message=True)  # fmt: skip
     yield _step("gauge scores", season, source / "scores.csv")
 
 
 def _step(
-    words: str, *more: object, keep: Path | None = None, quiet: bool = False, status: int = 0
-) -> Step:
+    words: str, *more: object, keep: Path | None = None, quiet: bool = False,
+    message: bool = False, status: int = 0,
+) -> Step:  # fmt: skip
     typed = (*words.split(), *(str(word) for word in more))
-    return Step(words=typed, keep=keep, quiet=quiet, status=status)
+    return Step(words=typed, keep=keep, quiet=quiet, message=message, status=status)
 
 
 def _weights(runs: Path, season: Path) -> Iterator[Step]:
@@ -199,7 +203,7 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
         [
             _step("calibrate fit", now, "--plot", out / "cuts.png"),
             _step("calibrate fit", now, "--json", keep=out / "cuts.json"),
-            _step("calibrate adopt", now, "2026", "--yes", quiet=True),
+            _step("calibrate adopt", now, "2026", "--yes", message=True),
             _step("calibrate diagnose", now),
         ],
     )

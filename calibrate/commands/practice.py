@@ -61,6 +61,8 @@ def command(
         calibration = Calibration.from_document(file.calibration(calibration_name).document)
         good = _good_anchors(file, calibration_name)
         rng = np.random.default_rng(seed)
+        raters = ", ".join(calibration.raters) or "one hand"
+        answers.say(f"Panel here: {raters}, of calibration '{calibration_name}'.")
         squeezes: list[Squeeze] = []
         advice = Advice.GO_ON
         while advice is Advice.GO_ON and len(squeezes) < most and good:
@@ -102,12 +104,16 @@ def _ask(label: str, calibration: Calibration) -> int | None:
     labels = calibration.scale.labels
     while True:
         try:
-            answer = click.prompt(f"squeeze {label}, score {'/'.join(labels)}", err=True)
+            question = f"squeeze {label}, score {'/'.join(labels)}"
+            answer = click.prompt(question, default="", show_default=False, err=True)
         except click.Abort:
             return None
         answer = answer.strip()
         if answer.lower() == "q":
             return None
+        if not answer:
+            answers.say("Nothing was typed: type a score, or q to stop.")
+            continue
         try:
             return calibration.scale.rank(answer)
         except InvalidValueError as error:
@@ -154,10 +160,12 @@ def _compared(calibration: Calibration, squeeze: Squeeze) -> str:
     off_newton = signed_miss_newton(calibration, force_newton, squeeze.rank)
     if off_newton == 0:
         return f"  {force_newton:.2f} N: {given}, as the panel ({band})."
-    way = "firmer" if off_newton > 0 else "softer"
+    where = (
+        "above where the panel's {} ends" if off_newton > 0 else "below where the panel's {} begins"
+    )
     return (
         f"  {force_newton:.2f} N: the panel calls it {panel.score} ({band}); it is "
-        f"{abs(off_newton):.2f} N {way} than your {given}."
+        f"{abs(off_newton):.2f} N {where.format(given)}."
     )
 
 
@@ -186,7 +194,7 @@ def _finish(
         answers.emit_json({**head, "boundaries": boundaries})
         return
     answers.print_table(
-        ["boundary", "panel's cut N", "your shift N", "known to N"],
+        ["boundary", "panel's cut N", "your shift N", "± N"],
         [
             [
                 "/".join(state.between),

@@ -28,13 +28,14 @@ A4_LANDSCAPE_IN = (11.69, 8.27)
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CardNotes:
-    """What the foot of the card says; `head_mm` is None where the diameter is not stated."""
+    """What the foot of the card says; `head_mm` and `digest` are None where they are not known."""
 
     season: str
     head_mm: float | None
     made_on: date
     valid_until: date
     press_limit: int
+    digest: str | None = None  # of the season, when the card was made
 
 
 def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> Figure:
@@ -49,7 +50,12 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
     text(31, 95, notes.season, fontsize=22)
     valid = f"valid until {notes.valid_until:%d %b %Y}"
     text(97, 95, valid, fontsize=20, weight="bold", ha="right")
-    for x, title in ((4, "score"), (17, "force"), (48, "look for"), (62, "squeeze, in this order")):
+    for x, title in (
+        (4, "score"),
+        (17, "force"),
+        (48, "target"),
+        (62, "squeeze in this order (boundary: this side)"),
+    ):
         text(x, 89.5, title, fontsize=13, color=GREY)
     top, foot = 87.0, 16.0
     height = (top - foot) / len(chosen.bands)
@@ -98,7 +104,7 @@ def _anchors(
     """List the numbered anchors of a score, as large as they fit."""
     lines = [
         f"{number}. {one.candidate.label}  {one.candidate.force_newton:.2f} N"
-        + (f" at {one.boundary}" if one.boundary else "")
+        + (f", boundary {one.boundary}" if one.boundary else "")
         for number, one in anchors
     ]
     columns = 1 if len(lines) <= 6 else 2
@@ -115,12 +121,12 @@ def _anchors(
 
 def _foot(axes: Axes, calibration: Calibration, notes: CardNotes) -> None:
     """Write the conditions and the cautions."""
-    head = "head not stated" if notes.head_mm is None else f"{notes.head_mm:g} mm flat head"
+    head = "" if notes.head_mm is None else f"{notes.head_mm:g} mm flat head, "
     raters = ", ".join(calibration.raters) or "one hand"
-    use = f"{head}, calyx down   |   at most {notes.press_limit} squeezes an anchor   |   "
+    use = f"{head}calyx down   |   at most {notes.press_limit} squeezes an anchor   |   "
     made = f"made {notes.made_on:%d %b %Y}"
-    source = f"calibration of {calibration.n} scores by {raters}, fingerprint "
-    source += calibration.fingerprint[:12] or "none"
+    source = f"calibration of {calibration.n} scores by {raters}"
+    source += f", season digest {notes.digest}" if notes.digest else ""
     axes.text(3, 13.4, use + made, fontsize=12, va="center")
     axes.text(3, 10.2, source, fontsize=12, va="center")
     axes.text(3, 4.8, textwrap.fill(CAUTIONS, 122), fontsize=10.5, va="center", color=INK)

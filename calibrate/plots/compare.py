@@ -12,8 +12,11 @@ from calibrate.cuts.calibration import Calibration
 from calibrate.plots.style import DASHES, GREY, INK, MARKERS, draw_interval, new_figure, tidy
 
 
-def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
-    """Draw two or more seasons of one scale, distinguished by dash and marker, not by colour."""
+def draw_seasons(calibrations: Sequence[Calibration], own_scale: bool) -> Figure:
+    """Draw two or more seasons of one scale, distinguished by dash and marker, not by colour.
+
+    `own_scale`: the intervals are those of these raters' own scale, narrower than those of a fit.
+    """
     figure = new_figure(7.0, 5.6)
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     cuts = [cut for one in calibrations for cut in one.cuts]
@@ -40,5 +43,9 @@ def draw_seasons(calibrations: Sequence[Calibration]) -> Figure:
     below.set_yticks(range(len(names)), names[::-1])
     below.legend(frameon=False, fontsize=8, loc="lower right")
     tidy(above, ylabel="probability of this score\nor a firmer one", ylim=(0, 1))
+    title = f"{calibrations[0].level:.0%} intervals"
+    if own_scale:
+        title += " of these raters' own scale (those of a fit are for all such hands, and wider)"
+    below.set_title(title, loc="left", fontsize=9)
     tidy(below, "force (N)", "cut point between", ylim=(-0.6, len(names) - 0.4))
     return figure

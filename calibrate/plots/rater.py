@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from calibrate.data.labels import format_value
+from calibrate.model.ratershift import OTHERS
 from calibrate.plots.style import GREY, INK, PALE, THIN, draw_interval, new_figure, tidy
 from calibrate.raters.check import RaterCheck
 
@@ -67,7 +68,9 @@ def _shifts(axes: Axes, report: RaterCheck) -> None:
             continue
         draw_interval(axes, shift, place, (-reach, reach), "D" if place == 0 else "o")
     axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
-    tidy(axes, "hand less panel (N); shaded: the lab's limit", "boundary", xlim=(-reach, reach))
+    reference = "panel" if report.reference == OTHERS else "own history"
+    name = f"hand minus {reference} (N); above zero: needs more force\nshaded: the lab's limit"
+    tidy(axes, name, "boundary", xlim=(-reach, reach))
 
 
 def _table(axes: Axes, report: RaterCheck) -> None:
@@ -90,6 +93,7 @@ def _words(axes: Axes, report: RaterCheck) -> None:
     lines = [
         f"{one.n} berries: {one.exact:.0%} as the panel, {one.within_one:.0%} within one score, "
         f"quadratic kappa {kappa}.",
+        f"Panel here: {', '.join(report.panel.raters)}.",
         *report.sentences(),
     ]
     if practise := report.to_practise():

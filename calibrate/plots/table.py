@@ -39,7 +39,8 @@ def draw_table(report: Report) -> Figure:
     left = len(report.table.rows) - len(rows)
     more = f"; {left} further rows are not drawn" if left else ""
     figure.supxlabel(
-        f"Bars: {report.table.level:.0%} intervals, {report.table.unit} as the unit{more}.\n"
+        f"Bars: {report.table.level:.0%} intervals (an arrow: it goes on below 0), "
+        f"{report.table.unit} as the unit{more}.\n"
         f"{letters_rule(report)}",
         fontsize=7.5,
     )
@@ -83,6 +84,8 @@ def draw_panel(axis: Axes, rows: Sequence[Row], panel: Panel) -> None:
             continue
         if one.low is not None and one.high is not None:
             axis.plot([one.low, one.high], [at, at], color=INK, linewidth=1.2, zorder=2)
+            if one.low < 0:  # the axis begins at 0: an arrow marks what it cuts off
+                axis.plot(0, at, "<", color=INK, markersize=5, clip_on=False, zorder=3)
         axis.plot(one.value, at, marks[last[at]], color=INK, markersize=5, zorder=3)
         write_beside(axis, row.letters.get(panel.outcome, ""), at)
     axis.set_title(panel.title, fontsize=9, loc="left")

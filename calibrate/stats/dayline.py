@@ -11,6 +11,10 @@ from calibrate.stats.estimate import Estimate
 from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
+# degrees of freedom; with a single one, t is so large and the variance so uncertain that an
+# interval is open rather than shown
+LEAST_DF = 2
+_TOO_FEW = "a line through three clamshells has no interval"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -34,7 +38,9 @@ class Line:
     last_day: float
 
     def slope_estimate(self, level: float = 0.95) -> Estimate:
-        """Estimate the slope with its t interval."""
+        """Estimate the slope with its t interval; open below two degrees of freedom."""
+        if self.df < LEAST_DF:
+            return Estimate(value=self.slope, why=_TOO_FEW)
         half = _t(self.df, level) * float(np.sqrt(self.covariance[1, 1]))
         return Estimate.around(self.slope, half)
 
@@ -145,6 +151,7 @@ def crossing(
     The interval holds all days d at which (intercept + slope d - target)^2 is no more than t^2
     times its variance (Fieller, E. C. (1954) J. R. Stat. Soc. B 16:175-185). Where the slope is
     not shown to differ from zero, the set has no upper end, or no end at all: that side is None.
+    Below two degrees of freedom both sides are None.
 
     Parameters
     ----------
@@ -163,8 +170,10 @@ def crossing(
     """
     a, b = line.intercept - target, line.slope
     var = line.covariance
-    t2 = _t(line.df, level) ** 2
     value = -a / b if b else None
+    if line.df < LEAST_DF:
+        return Estimate(value=value, why=_TOO_FEW)
+    t2 = _t(line.df, level) ** 2
     # Quadratic A d^2 + B d + C <= 0 of the days that the data do not exclude.
     qa = b * b - t2 * var[1, 1]
     qb = 2 * (a * b - t2 * var[0, 1])

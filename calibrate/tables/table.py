@@ -111,7 +111,7 @@ def tabulate(
             raise NoSuchRecordError(
                 f"No source has a level '{name}'.", todo="Give --by a column that is there."
             )
-    notes += _mixed(units if units.m else sheets, by)
+    notes += _mixed(units if units.m else sheets, by, block)
     what = compare or ("selection" if "selection" in by else (by[0] if by else None))
     if what is not None and what not in by:
         raise NoSuchRecordError(
@@ -143,14 +143,17 @@ def tabulate(
     return replace(table, rows=tuple(_with_letters(rows, compared)), compared=compared)
 
 
-def _mixed(units: SamplingUnits, by: Sequence[str]) -> list[str]:
+def _mixed(units: SamplingUnits, by: Sequence[str], block: str | None) -> list[str]:
     """Say which conditions are mixed within the rows."""
     notes = []
     for name in ("storage_day", "storage_temp_c", "season"):
         if name not in by:
             found = set(units.factor(name).code.tolist()) - {-1}
             if len(found) > 1:
-                notes.append(f"{len(found)} values of {name} are mixed in each row: --by {name}.")
+                todo = f"add --by {name} for a row each, or --block {name} to take them out"
+                if name == block:
+                    todo = "--block takes them out of the comparison of forces only"
+                notes.append(f"{len(found)} values of {name} are mixed in each row: {todo}.")
     return notes
 
 

@@ -227,6 +227,19 @@ def lines(report: Report) -> list[str]:
         ]
         if report.ranks.missing:
             found.append(f"Not in every season: {', '.join(report.ranks.missing)}.")
+    found += [
+        f"{one.outcome}{_where(one.within)}: p is below 0.05, but all rows share a letter: rows "
+        "differ when taken together, and no single pair of them is proved to."
+        for one in report.table.compared
+        if one.comparison is not None
+        and one.comparison.p < 0.05
+        and len(set(one.comparison.letters)) == 1
+    ]
+    if any(
+        one.loss_n_day.value is not None and one.loss_n_day.low is None
+        for _, one in report.softening
+    ):
+        found.append("Storage: a line through three clamshells has no interval (open).")
     if any(row.shares and row.shares.marketable_most for row in report.table.rows):
         found.append(
             "Marketable: within the sale limit, neither leaky nor decayed, counted as if no berry "

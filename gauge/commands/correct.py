@@ -67,7 +67,22 @@ def command(
     if as_json:
         emit_json({"kind": kind, **done})
     else:
-        echo(f"{kind} {name}: {', '.join(f'{key} {value}' for key, value in done.items())}.")
+        echo(f"{kind} {name} {_done(kind, done)}.")
+
+
+def _done(kind: str, done: dict[str, Any]) -> str:
+    """Say what is true of a thing now that it is corrected."""
+    if kind == "berry":
+        return f"is now berry {done['number']} of sample {done['sample']}"
+    changes = dict(done)
+    name = changes.pop("name", None) or changes.pop("code", None)
+    parts = [] if name is None else [f"is now {name}"]
+    parts += ["is hidden"] if changes.pop("hidden", None) else []
+    parts += [
+        f"has no {key} now" if value is None else f"has {key} {value} now"
+        for key, value in changes.items()
+    ]
+    return ", ".join(parts)
 
 
 def _rater(file: SeasonFile, name: str, new_name: str, why: str) -> dict[str, Any]:

@@ -12,6 +12,7 @@ import click
 
 from gauge.clikit import FILE, emit_json, json_option, record_options, say, season_argument
 from gauge.errors import BadTableError, NoSuchRaterError
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -95,9 +96,9 @@ def command(
     """  # noqa: D301
     found = store_sheet(season, file, how, as_json, force=True, unit=unit, crop=crop)
     if not as_json:
-        samples = len({berry.sample for berry in found.berries})
-        what = f"{len(found.berries)} berries of {samples} samples"
-        report(file, found, how, f"{what} and {len(found.scores)} scores")
+        samples = plural(len({berry.sample for berry in found.berries}), "sample")
+        what = f"{plural(len(found.berries), 'berry')} of {samples}"
+        report(file, found, how, f"{what} and {plural(len(found.scores), 'score')}")
 
 
 def store_sheet(

@@ -9,6 +9,7 @@ import click
 from gauge.clikit import FILE, emit_json, json_option, say, season_argument, typed_keys
 from gauge.commands.importsheet import SheetOptions, rater_of, report, sheet_options, store_sheet
 from gauge.errors import NoSuchRecordError
+from gauge.plaintext import plural
 
 
 @click.command("scores", no_args_is_help=True)
@@ -48,7 +49,7 @@ def command(
         raise click.UsageError("Give a sheet, or --form.")
     found = store_sheet(season, sheet, how, as_json, force=False)
     if not as_json:
-        report(sheet, found, how, f"{len(found.scores)} scores")
+        report(sheet, found, how, plural(len(found.scores), "score"))
 
 
 def _type_scores(season: Path, sample: str, how: SheetOptions, as_json: bool) -> None:
@@ -84,4 +85,4 @@ def _type_scores(season: Path, sample: str, how: SheetOptions, as_json: bool) ->
     if as_json:
         emit_json({"stored": len(marks), "raters": [rater], "problems": []})
     else:
-        say(f"{len(marks)} scores by {rater} stored.")
+        say(f"{plural(len(marks), 'score')} by {rater} stored.")

@@ -110,6 +110,11 @@ class SeasonFile(ChangeTables, CalibrationTables):
         copy = Path(copy)
         if os.path.lexists(copy):
             raise AlreadyThereError(f"{copy} exists.", todo="Give the copy another name.")
+        if not copy.absolute().parent.is_dir():
+            raise CannotWriteError(
+                f"{copy} cannot be written: there is no folder {copy.absolute().parent}.",
+                todo="Make the folder first, or choose another place.",
+            )
         draft = copy.with_name(f".{copy.name}.{os.getpid()}.part")
         try:
             _copied(self._db, draft)

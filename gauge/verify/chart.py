@@ -6,6 +6,7 @@ The numbers are in gauge.season.checks. Matplotlib is imported when a chart is d
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,12 +21,12 @@ if TYPE_CHECKING:
 def draw_chart(
     series: Mapping[str, Sequence[CheckPoint]], target: Path, *, title: str = "Check weights"
 ) -> None:
-    """Draw individuals and EWMA of the errors, one panel a mass.
+    """Draw the errors by date with their control chart, one panel a mass.
 
     Parameters
     ----------
     series : mapping of str to sequence of CheckPoint
-        Results by mass, oldest first.
+        Results by mass, oldest first; `at` is an ISO date.
     target : Path
         A file whose ending says the kind: .png, .pdf or .svg.
     title : str, optional
@@ -52,7 +53,7 @@ def draw_chart(
         _panel(axes, mass, points)
     figure.suptitle(title)
     handles, labels = all_axes[0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside lower center", ncols=3, fontsize=8)
+    figure.legend(handles, labels, loc="outside lower center", ncols=2, fontsize=8)
     with rc_context({"svg.hashsalt": "firmhand"}):
         save_picture(figure, target)
 
@@ -61,24 +62,39 @@ def _panel(axes: Axes, mass: str, points: Sequence[CheckPoint]) -> None:
     """Draw the errors on one mass over the limits and the average of their control chart."""
     chart = control_chart(points)
     errors = [point.error_pct for point in points]
-    places = range(1, len(errors) + 1)
+    places = [date.fromisoformat(point.at).toordinal() for point in points]
+    ends = places[0] - 1, places[-1] + 1
     tolerance = points[-1].tolerance_pct
     axes.axhline(tolerance, color="black", lw=1.4, label="lab's tolerance")
     axes.axhline(-tolerance, color="black", lw=1.4)
     axes.axhline(0, color="0.6", lw=0.6)
     if chart.base is not None and chart.smooth is not None:
         axes.fill_between(
-            [0.5, len(errors) + 0.5], chart.base.low, chart.base.high, color="0.88", lw=0,
-            label=f"3-sigma limits of the first {N_BASE} passed",
+            ends, chart.base.low, chart.base.high, color="0.88", lw=0,
+            label=f"usual range: mean ± 3 SD of the first {N_BASE} passed",
         )  # fmt: skip
         at = [places[i] for i in chart.run]
-        axes.plot(at, chart.smooth.smoothed, "-", color="0.25", lw=1.6, label="EWMA, weight 0.2")
-        axes.plot(at, chart.smooth.high, ":", color="0.25", lw=1, label="EWMA limits")
+        axes.plot(
+            at,
+            chart.smooth.smoothed,
+            "-",
+            color="0.25",
+            lw=1.6,
+            label="running average (EWMA, newest 0.2)",
+        )
+        axes.plot(
+            at,
+            chart.smooth.high,
+            ":",
+            color="0.25",
+            lw=1,
+            label="usual range of the running average",
+        )
         axes.plot(at, chart.smooth.low, ":", color="0.25", lw=1)
     inside = [i for i in chart.run if i not in chart.outside]
     for label, marker, fill, members in (
-        ("within limits", "o", "white", inside),
-        ("outside of the limits", "D", "black", chart.outside),
+        ("within the usual range", "o", "white", inside),
+        ("outside the usual range", "D", "black", chart.outside),
         ("failed the tolerance", "X", "black", chart.failed),
     ):
         axes.plot(
@@ -87,8 +103,8 @@ def _panel(axes: Axes, mass: str, points: Sequence[CheckPoint]) -> None:
         )  # fmt: skip
     axes.set_title(f"{mass}: {len(errors)} verifications", loc="left", fontsize=9)
     axes.set_ylabel("error, % of force")
-    axes.set_xlim(0.5, len(errors) + 0.5)
+    axes.set_xlim(*ends)
     room = 1.25 * max(tolerance, *(abs(e) for e in errors))
     axes.set_ylim(-room, room)
-    step = max(1, -(-len(points) // 8))
-    axes.set_xticks(places[::step], [p.at for p in points][::step], fontsize=8)
+    ticks = range(places[0], places[-1] + 1, max(1, -(-(places[-1] - places[0]) // 7)))
+    axes.set_xticks(ticks, [date.fromordinal(day).isoformat() for day in ticks], fontsize=8)

@@ -46,7 +46,7 @@ def last_change(path: Path) -> tuple[str, dict[str, Any], dict[str, Any], str | 
 
 
 def test_a_rater_typed_wrong_is_joined_to_the_right_one(path: Path) -> None:
-    assert run(path, "rater", "MARECK", "--name", "Marek") == "rater MARECK: name marek.\n"
+    assert run(path, "rater", "MARECK", "--name", "Marek") == "rater MARECK is now marek.\n"
     with open_season(path, read_only=True) as season:
         assert season.rater_names() == ["ines", "marek"]
     old, new = {"rater": "mareck"}, {"rater": "marek"}
@@ -123,7 +123,7 @@ def test_a_code_typed_in_another_case_joins_and_one_that_is_taken_is_refused(pat
 
 def test_a_berry_is_moved(path: Path) -> None:
     shown = run(path, "berry", "3", "--sample", "C1")
-    assert shown == "berry 3: sample C1, number 3.\n"
+    assert shown == "berry 3 is now berry 3 of sample C1.\n"
     with pytest.raises(NoSuchRecordError):
         run(path, "berry", "99", "--sample", "C1")
     with pytest.raises(AlreadyThereError, match="of sample C1 already"):

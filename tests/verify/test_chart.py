@@ -18,7 +18,7 @@ from gauge.verify.chart import draw_chart
 
 def _points(errors: list[float]) -> list[CheckPoint]:
     return [
-        CheckPoint(at=f"06-{i:02d}", error_pct=e, tolerance_pct=1.0)
+        CheckPoint(at=f"2026-06-{i:02d}", error_pct=e, tolerance_pct=1.0)
         for i, e in enumerate(errors, start=1)
     ]
 
