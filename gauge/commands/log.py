@@ -179,7 +179,7 @@ def log_at(
 
     from gauge.port.portreader import reader_for
     from gauge.protocol.formatfile import load_format
-    from gauge.season.checks import check_warning
+    from gauge.season.checks import check_warning, known_capacity
     from gauge.session.livesession import LiveSession
     from gauge.session.samplechoice import berries_left
 
@@ -199,19 +199,19 @@ def log_at(
                 f"sample {row.sample.code} is full: {row.berries} of {row.sample.berries_planned}.",
                 todo="--next takes the next one of the plan, --more more berries into this one.",
             )
+        gauge, serial = session.gauge, session.gauge_serial
         warning = check_warning(
-            season.verifications(),
-            days=verify_days,
-            gauge=session.gauge,
-            gauge_serial=session.gauge_serial,
+            season.verifications(), days=verify_days, gauge=gauge, gauge_serial=serial
         )
         counts = [n for n in (left, berries) if n is not None]
+        known_newton = known_capacity(season.sessions(), gauge=gauge, gauge_serial=serial)
+        capacity_newton = session.capacity_newton or known_newton
         live = LiveSession(
             reader=reader,
             fmt=fmt,
             season=season,
             sample=row,
-            session=session,
+            session=replace(session, capacity_newton=capacity_newton),
             raters=place.raters if place.blind else (),
             n_required=min(counts) if counts else None,
             loading_rate_newton_s=loading_rate_newton_s,

@@ -154,10 +154,15 @@ def command(
     fmt = _check_source(**source)
     port, capture = source["port"], source["capture"]
     from gauge.records import Session
+    from gauge.season.checks import known_capacity
     from gauge.season.tables import now
     from gauge.verify.verification import verify
 
     with begun_season(season_file) as season:
+        named = {name: gauge[name] for name in ("gauge", "gauge_serial")}
+        weights["capacity_newton"] = weights["capacity_newton"] or known_capacity(
+            season.sessions(), **named
+        )
         settings = _settings(season, site, **weights)
         say(_CAUTIONS)
         if settings.capacity_newton is None:
@@ -228,10 +233,9 @@ def _settings(
     *,
     masses: tuple[Mass, ...],
     runs: int,
-    capacity_newton: float | None,
     **judging: Any,
 ) -> CheckSettings:
-    """Complete what is stated by what the season knows of its site and its gauge."""
+    """Complete what is stated by what the season knows of its site."""
     from gauge.verify.checkweight import CheckSettings
     from gauge.verify.gravity import gravity_at
 
@@ -240,11 +244,7 @@ def _settings(
         season.set_site(**site)
     else:
         gravity = gravity_at(season.latitude_deg, season.elevation_m)
-    capacities = [row.session.capacity_newton for row in season.sessions()]
-    last = next((value for value in reversed(capacities) if value), None)
-    return CheckSettings(
-        masses=masses * runs, gravity=gravity, capacity_newton=capacity_newton or last, **judging
-    )
+    return CheckSettings(masses=masses * runs, gravity=gravity, **judging)
 
 
 class _Told:

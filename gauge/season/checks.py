@@ -15,8 +15,8 @@ from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 from gauge.errors import InvalidValueError
-from gauge.records import Flag
-from gauge.season.rows import VerificationRow
+from gauge.records import Flag, Session
+from gauge.season.rows import SessionRow, VerificationRow
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -56,12 +56,27 @@ def last_check(
     return next((row for row in reversed(ours) if row.passed or not passed), None)
 
 
-def _is_of(row: VerificationRow, gauge: str | None, gauge_serial: str | None) -> bool:
+def _is_of(row: VerificationRow | Session, gauge: str | None, gauge_serial: str | None) -> bool:
     if gauge_serial and row.gauge_serial:
         return _plain(gauge_serial) == _plain(row.gauge_serial)
     if gauge and row.gauge:
         return _plain(gauge) == _plain(row.gauge)
     return not (gauge or gauge_serial)
+
+
+def known_capacity(
+    rows: Iterable[SessionRow], *, gauge: str | None = None, gauge_serial: str | None = None
+) -> float | None:
+    """Return the capacity (N) last stated of a gauge in a season; None if it never was.
+
+    Sessions of gauges without name and serial number count for one without, and for no other.
+    """
+    named = bool(gauge or gauge_serial)
+    capacity = None
+    for one in (row.session for row in rows):
+        ours = _is_of(one, gauge, gauge_serial) and named == bool(one.gauge or one.gauge_serial)
+        capacity = (ours and one.capacity_newton) or capacity
+    return capacity
 
 
 def _plain(name: str) -> str:

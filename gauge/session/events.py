@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from gauge.plaintext import plural
 from gauge.records import FingerScore, Flag, Gap, LineLost, Press, TruncatedPress
 from gauge.units import Unit
 
 FLAG_WORDS = {
-    Flag.OVERLOAD: "OVERLOAD: the true peak is higher",
+    Flag.OVERLOAD: "OVERLOAD: at the limit of the gauge, the true peak may be higher",
     Flag.BASELINE_DRIFT: "zero drifted",
     Flag.FEW_READINGS: "few readings on the way up",
     Flag.LOADING_RATE: "pressed faster or slower than planned",
@@ -61,6 +62,21 @@ class ScoresMissing:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class AboveRating:
+    """The last berry was pressed harder than the gauge is made for; the berry is kept, flagged."""
+
+    peak_newton: float
+    capacity_newton: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class UnreadInPress:
+    """Lines that could not be read stood in the last press, and may have hidden its peak."""
+
+    n_lines: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class PressRefused:
     """A whole press that is not taken for a berry, and why."""
 
@@ -95,6 +111,8 @@ Event = (
     | TruncatedPress
     | ScoresMissing
     | PressRefused
+    | AboveRating
+    | UnreadInPress
     | LineLost
     | Gap
     | Silence
@@ -116,6 +134,16 @@ def describe(event: Event, port: str) -> str:
             return f"Pressed. The force stays hidden until these have scored: {', '.join(raters)}."
         case PressRefused(reason=reason):
             return f"No berry: {reason}."
+        case AboveRating(peak_newton=peak, capacity_newton=capacity):
+            return (
+                f"TOO HARD: {peak:.2f} N, but the gauge is rated for {capacity:g} N: its cell may "
+                "be hurt. Check it with weights before the next berry: gauge verify."
+            )
+        case UnreadInPress(n_lines=n):
+            return (
+                f"{plural(n, 'line')} of that press could not be read. If the gauge shows a word "
+                "for an overload, gauge learn teaches it: press that hard while it listens."
+            )
         case LineLost(reason=reason):
             return f"{port}: {reason}. Waiting for it to come back; nothing stored is lost."
         case Gap():
@@ -157,15 +185,15 @@ def topic(event: Event) -> str:
 def bells(event: Event) -> int:
     """Return how many strokes of the bell an event has; 0 for none.
 
-    Stored is one; a press that is no berry two; a line that is lost three. Where a sample is full,
-    its screen rings four.
+    Stored is one; a press that is no berry two; a line that is lost, or a cell at risk, three.
+    Where a sample is full, its screen rings four.
     """
     match event:
         case BerryLogged():
             return 1
         case TruncatedPress() | PressRefused() | StoreDelayed() | Behind():
             return 2
-        case LineLost():
+        case LineLost() | AboveRating():
             return 3
         case _:
             return 0

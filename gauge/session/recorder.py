@@ -18,16 +18,18 @@ from gauge.errors import InvalidValueError, LockedSeasonError, NoSuchRecordError
 from gauge.protocol.formatfile import dump_format
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
-from gauge.records import Chunk, FingerScore, Gap, LineLost, Press, Session, TruncatedPress
+from gauge.records import Chunk, FingerScore, Flag, Gap, LineLost, Press, Session, TruncatedPress
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.berrystore import BerryStore
 from gauge.session.events import (
+    AboveRating,
     BerryLogged,
     Event,
     PressRefused,
     ScoresMissing,
     StoreDelayed,
+    UnreadInPress,
 )
 from gauge.session.pendingberry import PendingBerry
 from gauge.session.silence import SilenceWatch
@@ -38,6 +40,7 @@ __all__ = [
 ]  # fmt: skip
 
 _WRITE_EVERY_NS = 1_000_000_000  # ns; bytes received are in the season file at the latest then
+_UNREAD = 1000  # lines; the times of the last so many that could not be read are kept
 # Reasons of gaps that the tech makes.
 PAUSED, CHANGED = OWN_GAPS = ("paused", "the sample was changed")
 UNDONE = "taken back at the gauge"  # stands in the trail
@@ -121,6 +124,7 @@ class BerryRecorder:
         self._delay_reported = False
         self._store = BerryStore(season, session_id)
         self._written_ns = 0
+        self._unread_s: deque[float] = deque(maxlen=_UNREAD)
         # While the tech pauses: only reports presses; nothing of them is stored.
         self._unheeded = self._detector, self.framer
         self._undo: list[Callable[[], str]] = []  # what `undo` can take back, newest last
@@ -184,6 +188,7 @@ class BerryRecorder:
         self.silence.receive(item.t_ns, len(item.data), readable=bool(readings))
         found = self._detector.feed(readings) if readings else []
         if unreadable := self.framer.counts.rejected - rejected:
+            self._unread_s.extend([item.t_ns / 1e9] * unreadable)
             found += self._detector.unreadable(item.t_ns / 1e9, unreadable)
         return self._take(found)
 
@@ -396,5 +401,16 @@ class BerryRecorder:
             self._unstored.popleft()
             self.logged.append(berry)
             self.n_logged += 1
-            events.append(berry)
+            events += [berry, *self._doubts(press)]
+        return events
+
+    def _doubts(self, press: Press) -> list[Event]:
+        """Return what the tech must know of a berry, beside its flags."""
+        events: list[Event] = []
+        capacity = self._settings.capacity_newton if self._settings else None
+        if capacity is not None and press.peak_newton > capacity:
+            events.append(AboveRating(peak_newton=press.peak_newton, capacity_newton=capacity))
+        n_lines = sum(press.t_start_s <= t_s <= press.t_end_s for t_s in self._unread_s)
+        if n_lines and Flag.PEAK_MAY_BE_HIGHER in press.flags:
+            events.append(UnreadInPress(n_lines=n_lines))
         return events

@@ -29,23 +29,26 @@ from gauge.errors import (
 )
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import shipped_format
-from gauge.records import Chunk, FingerScore, Gap, LineLost, Sample, Session, TruncatedPress
+from gauge.records import Chunk, FingerScore, Flag, Gap, LineLost, Sample, Session, TruncatedPress
 from gauge.season.checks import check_warning
 from gauge.season.file import open_season
 from gauge.season.rows import VerificationRow
 from gauge.session import livesession
 from gauge.session.events import (
+    AboveRating,
     Behind,
     BerryLogged,
     PressRefused,
     ScoresMissing,
     Silence,
     StoreDelayed,
+    UnreadInPress,
+    bells,
     describe,
 )
 from gauge.session.livesession import LiveSession
 from gauge.session.plain import PlainScreen
-from gauge.session.recorder import BerryRecorder
+from gauge.session.recorder import BerryRecorder, DetectorSettings
 from tests.lines import TcpLine, gauge_process, line, play, press, rest, wait_for
 from tests.seasons import make_season
 
@@ -372,6 +375,49 @@ def test_berry_and_scores_are_one_transaction(season, monkeypatch):
     with pytest.raises(InvalidValueError):
         feed(recorder, chunks(BERRY))
     assert season.columns("berries", ["berry_id"]) == {"berry_id": []}
+
+
+# --- the limits of the gauge -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("capacity", "flagged", "told"), [(2.6, 0, 0), (2.4, 1, 0), (2.3, 1, 1)])
+def test_a_peak_near_the_rating_is_flagged_and_one_above_it_told(season, capacity, flagged, told):
+    recorder = recorder_for(season, settings=DetectorSettings(capacity_newton=capacity))
+    berry, *said = feed(recorder, chunks(BERRY))
+    assert berry.press.peak_newton == 2.37
+    assert (Flag.OVERLOAD in berry.press.flags) == flagged
+    assert said == [AboveRating(peak_newton=2.37, capacity_newton=2.3)] * told
+    assert all(bells(event) == 3 and "TOO HARD" in describe(event, "") for event in said)
+    assert len(season.berries()) == 1  # kept
+
+
+@pytest.mark.slow
+def test_the_rating_is_remembered_with_its_gauge(tcp, tmp_path):
+    path = tmp_path / "b.season"
+    words = ["--port", tcp.url, "--format", "number-unit", "--season", str(path), "--berries", "1"]
+    words += ["--sample", "C-07", "--crop", "blackberry", "--new"]
+    flags = []
+    for more in (["--gauge", "a", "--capacity-n", "2.4"], ["--gauge", "a"], ["--gauge", "b"], []):
+        threading.Thread(target=lambda: play(tcp.accept().sendall, BERRY), daemon=True).start()
+        result = run(log, *words, *more, "--json")
+        flags.append("overload" in json.loads(result.stdout)["flags"])
+    assert flags == [True, True, False, False]
+    with open_season(path) as season:
+        capacities = [row.session.capacity_newton for row in season.sessions()]
+    assert capacities == [2.4, 2.4, None, None]
+
+
+def test_a_word_that_the_format_does_not_know_is_to_be_learned(season):
+    recorder = recorder_for(season)
+    forces = [*rest(1), *press(5.0), *rest(1)]
+    items = [
+        Chunk(item.t_ns, b"OVERRANGE\r\n") if force > 4.2 else item
+        for item, force in zip(chunks(forces), forces, strict=True)
+    ]
+    berry, said = feed(recorder, items)
+    assert Flag.PEAK_MAY_BE_HIGHER in berry.press.flags
+    assert said == UnreadInPress(n_lines=sum(force > 4.2 for force in forces))
+    assert "gauge learn" in describe(said, "")
 
 
 # --- gauge log --------------------------------------------------------------------------------
