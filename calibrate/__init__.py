@@ -6,7 +6,7 @@ For a notebook: `load_pairs` reads a season file or a CSV and `fit` gives its cu
 
 from typing import TYPE_CHECKING
 
-from gauge.lazy import public_names
+from gauge.package import public_names
 
 __all__ = [
     "Calibration",

@@ -8,7 +8,7 @@ from typing import NoReturn
 import click
 
 from gauge.clikit import CONTEXT, LazyGroup, run
-from gauge.version import __version__
+from gauge.package import __version__
 
 COMMANDS = {
     "demo": ("calibrate.commands.demo", "Run the whole job on a sample run."),

@@ -2,8 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from gauge.lazy import public_names
-from gauge.version import __version__
+from gauge.package import __version__, public_names
 
 __all__ = ["Detector", "Framer", "Unit", "__version__", "load_format", "open_season"]
 

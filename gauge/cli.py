@@ -7,7 +7,7 @@ from typing import NoReturn
 import click
 
 from gauge.clikit import CONTEXT, LazyGroup, run
-from gauge.version import __version__
+from gauge.package import __version__
 
 COMMANDS = {
     "start": ("gauge.commands.start", "Set up a first day, in one conversation."),

@@ -31,8 +31,8 @@ MAY_IMPORT = {
     "sqlite3": {"gauge.season"},
     "matplotlib": {"gauge.verify.chart", "gauge.sheets.planpdf", "calibrate.plots"},
     "openpyxl": {"gauge.workbook"},
-    "textual": {"gauge.session", "gauge.forms"},
-    "rich": {"gauge.clikit", "gauge.session", "gauge.commands", "calibrate.commands"},
+    "textual": {"gauge.screens", "gauge.forms"},
+    "rich": {"gauge.clikit", "gauge.screens", "gauge.commands", "calibrate.commands"},
 }
 # One import a contract that it must find, as (contract, file, line).
 PLANTED = [

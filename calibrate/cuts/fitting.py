@@ -13,7 +13,7 @@ from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
 from calibrate.model.intervals import Kind, cut_intervals, widened
-from gauge.version import __version__
+from gauge.package import __version__
 
 if TYPE_CHECKING:
     from calibrate.model.panel import PanelFit

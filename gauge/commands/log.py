@@ -222,7 +222,7 @@ def log_at(
             if warning:
                 say(warning)
             if on_screen:
-                from gauge.session.bench import BenchScreen
+                from gauge.screens.bench import BenchScreen
 
                 screen = BenchScreen(
                     live,
@@ -241,7 +241,7 @@ def log_at(
 
 
 def _run_plain(live: LiveSession, place: Place, *, as_json: bool, quiet: bool) -> None:
-    from gauge.session.plain import PlainScreen, stopping
+    from gauge.screens.plain import PlainScreen, stopping
 
     with stopping() as stop:
         PlainScreen(live, as_json=as_json, quiet=quiet, raters=place.raters, blind=place.blind).run(

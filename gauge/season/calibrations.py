@@ -8,6 +8,7 @@ from dataclasses import fields
 from typing import Any
 
 from gauge.errors import AlreadyThereError, NoSuchRecordError
+from gauge.package import __version__
 from gauge.season.rows import (
     AnchorRow,
     CalibrationRow,
@@ -19,7 +20,6 @@ from gauge.season.rows import (
     VerificationRow,
 )
 from gauge.season.tables import Tables, as_json, column, now, stored
-from gauge.version import __version__
 
 
 class CalibrationTables(Tables):

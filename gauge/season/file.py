@@ -19,6 +19,7 @@ from gauge.errors import (
     ReadOnlySeasonError,
     UnreadableFileError,
 )
+from gauge.package import __version__
 from gauge.season import schema
 from gauge.season.calibrations import CalibrationTables
 from gauge.season.chain import digests, season_digest, start
@@ -33,7 +34,6 @@ from gauge.season.connection import (
 )
 from gauge.season.scores import default_scale, labels_of
 from gauge.season.tables import now
-from gauge.version import __version__
 
 _CREATED = """
 INSERT INTO season (id, code, crop, scale, created_at, created_by) VALUES (1, ?, ?, ?, ?, ?)

@@ -1,7 +1,16 @@
-"""One logging session: from received chunks to stored berries, with its screens.
+"""One logging session: from received chunks to stored berries, without a screen.
 
-In: a reader of a port, a line format, a season file, keys of the tech.
-Out: acknowledged berries, and events that the bench screen and the plain one show.
+In: a reader of a port, a line format, a season file, what the tech asks for.
+Out: acknowledged berries, and events in words that every screen shows.
 """
 
-__all__ = ["bench", "berrystore", "events", "livesession", "plain", "recorder", "samplechoice"]
+__all__ = [
+    "berrystore",
+    "daylists",
+    "events",
+    "livesession",
+    "precision",
+    "recorder",
+    "samplechoice",
+    "silence",
+]

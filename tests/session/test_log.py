@@ -30,6 +30,7 @@ from gauge.errors import (
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import shipped_format
 from gauge.records import Chunk, FingerScore, Flag, Gap, LineLost, Sample, Session, TruncatedPress
+from gauge.screens.plain import PlainScreen
 from gauge.season.checks import check_warning
 from gauge.season.file import open_season
 from gauge.season.rows import VerificationRow
@@ -47,7 +48,6 @@ from gauge.session.events import (
     describe,
 )
 from gauge.session.livesession import LiveSession
-from gauge.session.plain import PlainScreen
 from gauge.session.recorder import BerryRecorder, DetectorSettings
 from tests.lines import TcpLine, gauge_process, line, play, press, rest, wait_for
 from tests.seasons import make_season

@@ -25,9 +25,11 @@ from textual.widgets import Sparkline, Static
 from gauge.errors import FirmhandError, LockedSeasonError
 from gauge.plaintext import printable
 from gauge.records import Gap, LineLost, TruncatedPress
+from gauge.screens.benchactions import BenchActions
+from gauge.screens.benchview import BenchState, Line, draw, time_left
+from gauge.screens.keybursts import KeyBursts, Typed
+from gauge.screens.plain import stopping
 from gauge.season.rows import SampleRow
-from gauge.session.benchactions import BenchActions
-from gauge.session.benchview import BenchState, Line, draw, time_left
 from gauge.session.events import (
     FULL_BELLS,
     BerryLogged,
@@ -37,9 +39,7 @@ from gauge.session.events import (
     describe,
     topic,
 )
-from gauge.session.keybursts import KeyBursts, Typed
 from gauge.session.livesession import LiveSession
-from gauge.session.plain import stopping
 from gauge.session.precision import Summary, summarise
 from gauge.session.recorder import OWN_GAPS
 from gauge.session.samplechoice import Progress, progress, shown_name

@@ -1,10 +1,12 @@
-"""The public names of a package, for users of Python, each imported when it is first used."""
+"""What a package shows of itself: its version, and public names imported when first used."""
 
 from __future__ import annotations
 
 import importlib
 import sys
 from collections.abc import Callable, Mapping
+
+__version__ = "0.1.0"
 
 
 def public_names(

@@ -18,12 +18,12 @@ from textual.widgets import Sparkline, Static
 
 from gauge.cli import group
 from gauge.records import FingerScore, Gap, LineLost, Sample
+from gauge.screens.bench import BenchScreen
+from gauge.screens.benchactions import BenchActions
+from gauge.screens.benchview import BenchState, draw, time_left
+from gauge.screens.bigtext import big
 from gauge.season.file import open_season
 from gauge.season.rows import SampleRow
-from gauge.session.bench import BenchScreen
-from gauge.session.benchactions import BenchActions
-from gauge.session.benchview import BenchState, draw, time_left
-from gauge.session.bigtext import big
 from gauge.session.events import BerryLogged
 from gauge.session.precision import berries_needed, summarise
 from gauge.session.samplechoice import due_on, progress

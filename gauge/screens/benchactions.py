@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 from gauge.errors import FirmhandError, InvalidValueError, NoSuchRecordError, StorageFailedError
 from gauge.records import Sample
+from gauge.screens.keybursts import BACKSPACE, ENTER, ESCAPE, Typed
 from gauge.season.rows import SampleRow
 from gauge.session.events import Event
-from gauge.session.keybursts import BACKSPACE, ENTER, ESCAPE, Typed
 from gauge.session.livesession import LiveSession
 from gauge.session.samplechoice import ahead, berries_left, match, nearest, shown_name
 

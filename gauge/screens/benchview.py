@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
 
-from gauge.session.benchactions import key_list
-from gauge.session.bigtext import HEIGHT, big
+from gauge.screens.benchactions import key_list
+from gauge.screens.bigtext import HEIGHT, big
 from gauge.session.events import FLAG_WORDS, BerryLogged
 from gauge.session.precision import Summary, berries_needed
 

@@ -22,7 +22,7 @@ from gauge.errors import (
     StorageFailedError,
 )
 from gauge.records import Gap
-from gauge.session.benchactions import BenchActions
+from gauge.screens.benchactions import BenchActions
 from gauge.session.events import BerryLogged, Event, ScoresMissing, bells, describe
 from gauge.session.livesession import LiveSession
 from gauge.session.samplechoice import match, nearest, progress, shown_name
