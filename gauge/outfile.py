@@ -6,10 +6,11 @@ Also where a picture may be written, and in which formats.
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import stat
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +45,17 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
         sys.stdout.writelines(parts)
         sys.stdout.flush()
         return
+    with _draft(path) as draft:
+        encoding = "utf-8-sig" if bom else "utf-8"
+        with draft.open("x", encoding=encoding, newline="") as file:
+            file.writelines(parts)
+            file.flush()
+            os.fsync(file.fileno())
+
+
+@contextlib.contextmanager
+def _draft(path: Path | str) -> Iterator[Path]:
+    """Give a name for a new file that takes the target's place when it is whole."""
     target = Path(os.path.realpath(path))
     draft = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
@@ -53,11 +65,7 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
         if target.exists() and not os.access(target, os.W_OK):
             raise PermissionError(13, "it is read-only")
         try:
-            encoding = "utf-8-sig" if bom else "utf-8"
-            with draft.open("x", encoding=encoding, newline="") as file:
-                file.writelines(parts)
-                file.flush()
-                os.fsync(file.fileno())
+            yield draft
             draft.replace(target)
         except BaseException:
             with contextlib.suppress(OSError):
@@ -122,11 +130,8 @@ def save_picture(figure: Any, path: Path) -> None:
     """
     check_picture(path)
     kind = path.suffix.lower()
-    try:
-        refuse_irregular(path)
-        figure.savefig(path, format=kind[1:], dpi=150, metadata=_UNDATED[kind])
-    except OSError as error:
-        raise CannotWriteError(
-            f"{path} cannot be written: {error.strerror or error}.",
-            todo="Close it elsewhere, or choose another folder.",
-        ) from None
+    # Drawn in memory: where the disk is full, some kinds fail in other ways than by an OSError.
+    drawn = io.BytesIO()
+    figure.savefig(drawn, format=kind[1:], dpi=150, metadata=_UNDATED[kind])
+    with _draft(path) as draft:
+        draft.write_bytes(drawn.getbuffer())

@@ -108,6 +108,7 @@ class CodedSheet(Sheet):
 
         force = self.values(column, number)
         if unit is not None:
+            self._refuse_other_units(column, unit)
             return force
         if "unit" not in self.header:
             raise BadTableError(
@@ -123,6 +124,17 @@ class CodedSheet(Sheet):
                 known[label] = self.newtons(shown.labels[label], of)
             force[mine] = known[shown.code[mine]]
         return force
+
+    def _refuse_other_units(self, column: str, unit: Unit) -> None:
+        """Refuse a column of units that contradicts the header of the forces."""
+        if "unit" in self.header:
+            said = self.parsed("unit", lambda text: _unit(text) if text else unit)
+            for at, other in enumerate(said):
+                if other is not unit:
+                    row = int(np.argmax(self.columns["unit"].code == at))
+                    self.bad(
+                        row, "unit", f"{other}, but column '{self.typed[column]}' is in {unit}"
+                    )
 
 
 def spelled_once(names: Factor) -> Factor:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibrate.data.codedsheet import CodedSheet
 from calibrate.data.factor import Factor, combined, first_rows
 from calibrate.data.pairs import looks_like_season
+from calibrate.data.pairsheet import berries as berries_of
 from calibrate.data.scale import BLACKBERRY, Scale, score_label
 from gauge.errors import TooFewScoresError
 from gauge.season.file import open_season
@@ -87,13 +88,13 @@ def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
 def _from_csv(path: Path, scale: Scale) -> tuple[Factor, Factor, Ints]:
     sheet = CodedSheet(path, "the columns berry, rater and score, one row a score")
     sheet.need("berry", "rater", "score")
-    berry, rater = sheet.names("berry"), sheet.raters()
+    berry, rater = berries_of(sheet) or sheet.names("berry"), sheet.raters()
     rank = sheet.values("score", lambda text: scale.rank(score_label(text))).astype(np.int64)
     first = first_rows(combined([berry, rater], len(sheet)))
     for row in np.flatnonzero(first != np.arange(len(sheet)))[:1].tolist():
         who = f"rater {rater.text(row)} scored berry {berry.text(row)} already"
         sheet.bad(row, "score", who)
-    return sheet.columns["berry"], rater, rank
+    return berry, rater, rank
 
 
 def _from_season(path: Path, scale: Scale | None) -> tuple[Factor, Factor, Ints, Scale]:

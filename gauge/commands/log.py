@@ -266,7 +266,9 @@ def _report(live: LiveSession, n_required: int | None, *, blind: bool) -> None:
     n = live.recorder.n_logged
     sample = live.recorder.sample
     assert sample is not None
-    row = live.season.sample(sample.sample.code)
+    # It may have been renamed, or joined to another one, meanwhile.
+    rows = live.season.samples(also=sample.sample_id)
+    row = next(row for row in rows if row.sample_id == sample.sample_id)
     new = f"{plural(n, 'berry')} stored in {live.season.path}" if n else "0 new"
     say(f"{new}; {shown_name(row, blind=blind)} has {row.berries}.")
     if live.silent_stop_s is not None and n_required is not None and n < n_required:

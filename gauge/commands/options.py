@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from gauge.clikit import F, number_option, read_by
-from gauge.errors import InvalidValueError
+from gauge.errors import FirmhandError, InvalidValueError
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -50,7 +50,8 @@ def removed_if_empty(path: Path) -> Iterator[None]:
         yield
     except BaseException:
         if not there and path.exists():
-            with open_season(path, read_only=True) as season:
+            empty = not path.stat().st_size  # the disk was full
+            with suppress(FirmhandError), open_season(path, read_only=True) as season:
                 empty = _is_empty(season)
             if empty:
                 path.unlink(missing_ok=True)

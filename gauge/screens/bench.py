@@ -227,7 +227,9 @@ class BenchScreen(App[None]):
         assert sample is not None
         if self._progress is not None and self._progress.row.sample_id != sample.sample_id:
             self._flash = ("", "", 0.0)  # it was about the sample before
-        self._progress = progress(season.samples(), sample.sample_id, date.today())
+        self._progress = progress(
+            season.samples(also=sample.sample_id), sample.sample_id, date.today()
+        )
         self._offered = self.actions.offered
         self._summary = summarise(
             [

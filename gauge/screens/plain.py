@@ -144,7 +144,7 @@ class PlainScreen:
         sample = self._session.recorder.sample
         assert sample is not None
         name = shown_name(sample, blind=self._blind)
-        rows = self._session.season.samples()
+        rows = self._session.season.samples(also=sample.sample_id)
         return f"sample {name}, {progress(rows, sample.sample_id, date.today())}"
 
     def _ask(self) -> None:

@@ -194,11 +194,11 @@ class ChangeTables(BerryTables):
     def _owner(self, name: str | None, row: SampleRow) -> tuple[int | None, str, bool]:
         """Find another sample of this code or blind code, by any spelling, and if it is hidden."""
         key = name_key(name or "")
-        rows = self._records("samples", "sample_id", "hidden", "code", "blind_code")
-        for sample_id, hidden, *names in rows:
+        shown = {other.sample_id for other in self.samples()}
+        for sample_id, *names in self._records("samples", "sample_id", "code", "blind_code"):
             keys = map(name_key, filter(None, names))
             if key and sample_id != row.sample_id and key in keys:
-                return sample_id, names[0], bool(hidden)
+                return sample_id, names[0], sample_id not in shown
         return None, "", False
 
     def correct_berry(self, berry_id: int, sample: str, why: str) -> None:

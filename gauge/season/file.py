@@ -301,11 +301,15 @@ def _keep_older(db: sqlite3.Connection, path: Path) -> None:
     """Keep a copy beside a season that is about to be upgraded."""
     names = (f"{path.stem}.before-upgrade{n}{path.suffix}" for n in ("", *range(2, 100)))
     kept = next(path.with_name(name) for name in names if not path.with_name(name).exists())
+    # One name for what is not whole yet: what a kill left is written over, and nothing looks kept.
+    draft = path.with_name(f".{path.name}.before-upgrade.part")
     try:
-        _copied(db, kept)
+        draft.unlink(missing_ok=True)
+        _copied(db, draft)
+        draft.rename(kept)
     except (OSError, sqlite3.Error) as error:
         with contextlib.suppress(OSError):
-            kept.unlink(missing_ok=True)
+            draft.unlink(missing_ok=True)
         raise ReadOnlySeasonError(
             f"{path} is of an older firmhand, and no copy can be kept beside it ({error}).",
             todo="Make its folder writable, or free the disk.",

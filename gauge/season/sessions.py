@@ -71,11 +71,15 @@ class SessionTables(Tables):
     def _add_sample(self, sample: Sample) -> int:
         return self._add("samples", **asdict(sample) | {"cues": as_json(sample.cues)})
 
-    def samples(self) -> list[SampleRow]:
-        """All samples that are not hidden, in the order of the plan, then as they were added."""
-        counts = Counter(
-            i for i, void in self._records("berries", "sample_id", "void_why") if void is None
-        )
+    def samples(self, also: int | None = None) -> list[SampleRow]:
+        """All samples that are not hidden, in the order of the plan, then as they were added.
+
+        One that got berries after it was hidden, from a session that was going on, is shown, and
+        so is the one with the id `also`, which a session has open.
+        """
+        berries = self._records("berries", "sample_id", "void_why")
+        counts = Counter(i for i, void in berries if void is None)
+        pressed = {i for i, _ in berries}
         rows = [
             SampleRow(
                 sample_id=sample_id,
@@ -87,7 +91,7 @@ class SessionTables(Tables):
             for sample_id, hidden, *values, cues in self._records(
                 "samples", "sample_id", "hidden", *_SAMPLE
             )
-            if not hidden
+            if not hidden or sample_id in pressed or sample_id == also
         ]
         # Rows come in the order of their ids, and sorting keeps it among equals.
         return sorted(rows, key=lambda row: row.sample.plan_order or float("inf"))

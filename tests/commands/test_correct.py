@@ -136,3 +136,16 @@ def test_a_berry_is_moved(path: Path) -> None:
 )  # fmt: skip
 def test_what_says_nothing_is_a_mistake_of_usage(path: Path, words: tuple[str, ...]) -> None:
     assert "Usage:" in run(path, *words)
+
+
+def test_berries_of_a_session_that_goes_on_after_its_sample_was_joined_are_shown(
+    path: Path,
+) -> None:
+    with open_season(path) as season:
+        run(path, "sample", "C2", "--name", "C1")
+        season.acknowledge_berry(1, 2, 3, press(40.0))
+        codes = [row.sample.code for row in season.samples()]
+        assert codes == ["C1", "C2", "C-typo"]
+    shown = CliRunner().invoke(group, ["readings", str(path), "--json"])
+    assert shown.exit_code == 0
+    assert '"sample": "C2", "number": 3' in shown.output

@@ -83,3 +83,30 @@ def test_an_escape_of_a_table_reaches_no_terminal(tmp_path: Path) -> None:
     sheet.write_text("force_N,score,rater\n" + "\n".join(rows) + "\n")
     done = subprocess.run([*FIT, str(sheet)], capture_output=True, text=True, check=False)
     assert "\x1b" not in done.stdout + done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of a file's size are of POSIX")
+@pytest.mark.parametrize("kind", [".png", ".pdf", ".svg"])
+def test_a_picture_that_does_not_fit_is_refused_and_the_old_one_stays(
+    kind: str, tmp_path: Path
+) -> None:
+    picture = tmp_path / f"a{kind}"
+    picture.write_text("old")
+    code = f"""
+import resource, signal
+from pathlib import Path
+from matplotlib.figure import Figure
+from gauge.errors import CannotWriteError
+from gauge.outfile import save_picture
+figure = Figure()
+figure.add_subplot().plot([1, 2])
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
+try:
+    save_picture(figure, Path({str(picture)!r}))
+except CannotWriteError:
+    print("refused")
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.stdout, done.stderr) == ("refused\n", "")
+    assert [(file, file.read_text()) for file in tmp_path.iterdir()] == [(picture, "old")]
