@@ -300,9 +300,9 @@ class BerrySheet:
                         mass_g=mass[index], fruit_temp_c=temp[index], flags=flags[index] or (),
                     )
                 )  # fmt: skip
+        bad = {problem.row for problem in sheet.problems or ()}
         for key, (index, force) in first.items():
-            bad = sheet.problems and any(p.row == sheet.numbers[index] for p in sheet.problems)
-            if force is None and not isinstance(key, int) and not bad:
+            if force is None and not isinstance(key, int) and sheet.numbers[index] not in bad:
                 sheet.note(index, column, "the cell is empty: this berry has no force")
 
     def _forces(self, column: str) -> list[tuple[str, Unit, float] | None]:
