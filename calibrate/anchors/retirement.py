@@ -28,7 +28,7 @@ def anchors_of(source: Path) -> list[AnchorRow]:
 
 
 def good_anchors(rows: Iterable[AnchorRow], now: datetime) -> list[AnchorRow]:
-    """Keep the anchors that are neither retired nor due to retire."""
+    """Keep the anchors that are neither retired nor to be retired."""
     return [row for row in rows if row.retired_at is None and retirement_reason(row, now) is None]
 
 

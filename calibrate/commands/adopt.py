@@ -98,7 +98,7 @@ def _adopt(
 
 
 def _objections(season: Path, how: options.FitOptions) -> list[str]:
-    """Say what speaks against a calibration: hands that moved, a gauge that failed."""
+    """Find what makes a calibration doubtful: hands that moved, a gauge that failed."""
     from calibrate.raters.check import check_rater
     from gauge.errors import FirmhandError
     from gauge.season.checks import last_check
@@ -111,7 +111,7 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
             check = check_rater(pairs, name, firmest=how.firmest, level=how.level)
         except FirmhandError:
             continue  # a hand that cannot be judged
-        # Hands differ; only what is beyond the limit speaks against the panel's scale.
+        # Hands differ; only what is beyond the limit casts doubt on the panel's scale.
         shifts = [abs(b.shift_newton.value or 0.0) for b in check.boundaries]
         if check.verdict == "drifted" and max(shifts) > check.limit_newton:
             found.append(f"{name} has drifted from the other raters by up to {max(shifts):.2f} N")

@@ -83,7 +83,7 @@ def command(
 
 
 def _good_anchors(file: SeasonFile, calibration_name: str) -> dict[str, AnchorRow]:
-    """Find the anchors that are neither retired nor due to retire, by their labels."""
+    """Find the anchors that are neither retired nor to be retired, by their labels."""
     from calibrate.anchors.retirement import good_anchors
     from gauge.errors import InfeasiblePlanError
 

@@ -158,7 +158,7 @@ def _squeezes(row: AnchorRow) -> dict[str, int]:
 def _find(
     file: SeasonFile, label: str, calibration_name: str | None, *, retired: bool = False
 ) -> AnchorRow:
-    """Find an anchor by its label; a retired one only if that is wanted."""
+    """Find an anchor by its label; a retired one only if asked for."""
     from gauge.errors import AlreadyThereError, NoSuchRecordError
 
     rows = [row for row in file.anchors(calibration_name) if row.label == label]

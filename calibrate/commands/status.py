@@ -42,7 +42,7 @@ def command(season: Path, as_json: bool) -> None:
     """Say what is done, and what is next.
 
     What of the season's work is done, which command comes next, and what is stale: a calibration
-    older than its data, anchors past their life, a gauge not checked, samples that are due.
+    older than its data, anchors past their life, a gauge not checked, samples that are late.
 
     \b
     calibrate status 2026.season
@@ -103,9 +103,9 @@ def _samples(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None
         if row.done or row.sample.harvest_date is None or row.sample.storage_day is None:
             continue
         harvest = date.fromisoformat(row.sample.harvest_date)
-        due = harvest + timedelta(days=row.sample.storage_day)
-        if due <= today:
-            status.warnings.append(f"sample {row.sample.code} was due on {due}")
+        day = harvest + timedelta(days=row.sample.storage_day)
+        if day <= today:
+            status.warnings.append(f"sample {row.sample.code} was planned for {day}")
     if (ahead := file.next_sample()) is not None:
         code = shlex.quote(ahead.sample.code)
         status.then("log the next sample", f"gauge log --season S --sample {code}")

@@ -100,11 +100,11 @@ def agreed(lines: list[str], odd: str | None, *, yes: bool) -> bool:
 def summary(
     place: Place, season: SeasonFile | None, sample: str, days: float, fruit_c: float | None
 ) -> list[str]:
-    """List what a day begins with: season and sample, gauge and its check, zero, raters, due."""
+    """List what a day begins with: season, sample, gauge and its check, zero, raters, the plan."""
     from datetime import date
 
     from gauge.season.checks import check_warning
-    from gauge.session.daylists import due_line
+    from gauge.session.daylists import planned_line
 
     checks = season.verifications() if season else []
     ours = place.gauge, place.gauge_serial
@@ -121,7 +121,7 @@ def summary(
         f"operator  {place.operator or 'not stated (--operator)'}",
     ]
     if season is not None:
-        lines.append(due_line(season.samples(), date.today(), blind=place.blind))
+        lines.append(planned_line(season.samples(), date.today(), blind=place.blind))
     return lines
 
 

@@ -23,9 +23,9 @@ from gauge.commands.statedsample import (
     StatedSample,
     introduced,
     next_or_match,
+    requested_sample,
     sample_of,
     sample_options,
-    wanted_sample,
 )
 from gauge.errors import AlreadyThereError, NothingReceivedError
 from gauge.plaintext import plural
@@ -188,11 +188,11 @@ def log_at(
     with ExitStack() as held:
         # The port first: one that is not there must not begin a season or a sample.
         reader = held.enter_context(reader_for(place.port, fmt))
-        wanted = wanted_sample(season_file, stated, new=new, ask=ask)
+        requested = requested_sample(season_file, stated, new=new, ask=ask)
         season = held.enter_context(begun_season(season_file, crop=stated.crop))
         known = [season.rater_named(name, new=new_raters) for name in place.raters]
         place = replace(place, raters=tuple(known))
-        row = sample_of(season, wanted)
+        row = sample_of(season, requested)
         left = None if more else berries_left(row)
         if left == 0 and not on_screen:
             raise AlreadyThereError(

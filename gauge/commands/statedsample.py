@@ -92,7 +92,7 @@ def introduced(row: SampleRow | None, code: str | None, *, blind: bool) -> str:
     return f"sample {shown_name(row, blind=blind)} ({'planned next, ' if planned else ''}{of})"
 
 
-def wanted_sample(
+def requested_sample(
     season_file: Path, stated: StatedSample, *, new: bool, ask: bool
 ) -> Sample | SampleRow:
     """Return the sample that is meant; an unknown one is begun only after a question.
@@ -142,13 +142,13 @@ def wanted_sample(
     return Sample(**stated.known | {"code": near})
 
 
-def sample_of(season: SeasonFile, wanted: Sample | SampleRow) -> SampleRow:
+def sample_of(season: SeasonFile, requested: Sample | SampleRow) -> SampleRow:
     """Return the sample that is meant, begun if it is new; say what is stated otherwise."""
     from gauge.session.samplechoice import find_or_begin
 
-    if not isinstance(wanted, Sample):
-        return season.sample(wanted.sample.code)
-    row, differs = find_or_begin(season, wanted)
+    if not isinstance(requested, Sample):
+        return season.sample(requested.sample.code)
+    row, differs = find_or_begin(season, requested)
     for difference in differs:
         say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")
     return row

@@ -103,7 +103,7 @@ class Poller:
 
     @property
     def _wait_s(self) -> float:
-        """How long after its request a reply may come, wanted or not."""
+        """How long after its request a reply may come, asked for or not."""
         first_s = self.settings.timeout_s + self.settings.quiet_s
         least_s = self.settings.least_s if self._n_unanswered >= _WAITED else first_s
         wait_s = max(least_s, min(_PATIENCE * self._latest_s, first_s), _LATER * self._latest_s)

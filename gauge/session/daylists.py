@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 
 from gauge.plaintext import plural
 from gauge.season.rows import BerryRow, SampleRow
-from gauge.session.samplechoice import berries_left, due_on, shown_name
+from gauge.session.samplechoice import berries_left, planned_on, shown_name
 
 _LISTED = 8  # samples, or berries; more are counted
 
@@ -18,14 +18,14 @@ def local_day(at: str) -> date:
     return (time if time.tzinfo else time.replace(tzinfo=UTC)).astimezone().date()
 
 
-def due_line(rows: Sequence[SampleRow], day: date, *, blind: bool) -> str:
-    """Say which samples are due: harvest date and planned storage day come to this day."""
-    due = [row for row in rows if due_on(row, day)]
-    if not due:
-        return "due today: nothing that the plan dates"
-    left = [row for row in due if not row.done]
+def planned_line(rows: Sequence[SampleRow], day: date, *, blind: bool) -> str:
+    """Say which samples are planned for a day: harvest date and planned storage day come to it."""
+    today = [row for row in rows if planned_on(row, day)]
+    if not today:
+        return "planned for today: nothing that the plan dates"
+    left = [row for row in today if not row.done]
     names = _listed([shown_name(row, blind=blind) for row in left]) if left else "all done"
-    return f"due today: {plural(len(due), 'sample')}; left: {names}"
+    return f"planned for today: {plural(len(today), 'sample')}; left: {names}"
 
 
 def day_done(
@@ -50,7 +50,7 @@ def day_done(
     lines += [f"Void: {_listed(void)}."] if void else []
     lines += [f"Flagged: {_listed(flagged)}."] if flagged else []
     planned_rows = [row for row in rows if row.sample.plan_order and not row.done]
-    left = [row for row in planned_rows if due_on(row, day)] or planned_rows
+    left = [row for row in planned_rows if planned_on(row, day)] or planned_rows
     if left:
         n = sum(berries_left(row) or 0 for row in left)
         names_left = _listed([shown_name(row, blind=blind) for row in left])

@@ -155,7 +155,7 @@ def test_the_status_of_a_season_that_begins_names_the_first_commands(tmp_path: P
         season.add_sample(Sample(code="C1", plan_order=1, harvest_date="2026-07-01", storage_day=7))
     found = answer("status", path)
     assert f"gauge log --season '{path}' --sample C1" in commands(path)
-    assert found["warnings"] == ["sample C1 was due on 2026-07-08"]
+    assert found["warnings"] == ["sample C1 was planned for 2026-07-08"]
     assert found["done"] == ["0 of 1 planned samples"]
 
 

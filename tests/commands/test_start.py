@@ -16,7 +16,7 @@ from gauge.commands.goingon import home
 from gauge.port.serialport import PortInfo
 from gauge.records import Sample, Session
 from gauge.season.file import open_season
-from gauge.session.daylists import day_done, due_line, local_day
+from gauge.session.daylists import day_done, local_day, planned_line
 from gauge.session.memory import Place, found, load, store
 from tests.lines import PtyLine, Terminal, play, press, rest
 from tests.season_helpers import press as pressed
@@ -151,8 +151,8 @@ def test_the_day_s_lists_say_what_is_due_what_was_done_and_what_is_left(tmp_path
         season.void(3, "slipped")
         rows, berries = season.samples(), season.berries()
     today = local_day(berries[0].at)
-    line = due_line(rows, today.replace(year=2026, month=7, day=5), blind=False)
-    assert line == "due today: 2 samples; left: B, C"
+    line = planned_line(rows, today.replace(year=2026, month=7, day=5), blind=False)
+    assert line == "planned for today: 2 samples; left: B, C"
     lines = day_done(rows, berries, today, blind=False)
     assert lines[0] == "Today: 2 berries: B 2 of 3."
     assert lines[1] == "Void: B-3 slipped."
