@@ -129,3 +129,37 @@ def test_a_room_says_what_it_is_for_what_comes_in_and_what_goes_out(room: str) -
     assert docstring.splitlines()[0].endswith("."), docstring
     assert "\nIn: " in docstring, docstring
     assert "\nOut: " in docstring, docstring
+
+
+def public_modules(room: str) -> list[str]:
+    """Return the modules of a room that its `__all__` opens to the others."""
+    tree = ast.parse((ROOT / room.replace(".", "/") / "__init__.py").read_text("utf-8"))
+    for node in tree.body:
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
+            return ast.literal_eval(node.value)
+    return []
+
+
+def imports_of(path: Path) -> set[str]:
+    """Return the modules that a file imports, those below an `if` or in a function too."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            found |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
+        elif isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+    return found
+
+
+def test_other_rooms_use_only_the_modules_that_a_room_opens_and_all_of_them() -> None:
+    opened = {room: public_modules(room) for room in ROOMS if not room.endswith(".commands")}
+    used: dict[str, set[str]] = {room: set() for room in opened}
+    for package in PACKAGES:
+        for path in (ROOT / package).rglob("*.py"):
+            own = ".".join(path.relative_to(ROOT).parts[:2])
+            for name in imports_of(path):
+                room, _, part = name.rpartition(".")
+                if room in opened and room != own:
+                    is_module = (ROOT / name.replace(".", "/")).with_suffix(".py").is_file()
+                    used[room] |= {part} if is_module or part in opened[room] else set()
+    assert {room: sorted(parts) for room, parts in used.items()} == opened

@@ -100,7 +100,9 @@ def command(
         day = (made_on or datetime.now(UTC)).date()
         notes = _notes(source, day, day + timedelta(days=valid_days), press_limit)
         for card in cards:
-            answers.draw(card, "card.draw_card", calibration, chosen, notes, named="card")
+            from calibrate.plots.card import draw_card
+
+            answers.draw(card, draw_card(calibration, chosen, notes), "card")
     flagged = flagged_note(pairs.n_flagged)
     answers.warn((*calibration.warnings, *chosen.warnings, *flagged))
     if as_json:

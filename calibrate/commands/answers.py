@@ -57,18 +57,9 @@ def emit_one_or_all(documents: Sequence[object], key: str | None = None) -> None
     emit_json(documents[0] if len(documents) == 1 else several)
 
 
-def draw(path: Path | None, drawing: str, *what: Any, named: str = "picture") -> None:
-    """Draw a picture if a path is given, and say so.
-
-    `drawing` is a function of `calibrate.plots` as ``module.function``; matplotlib is imported only
-    when something is drawn.
-    """
-    if path is None:
-        return
-    from importlib import import_module
-
+def draw(path: Path, figure: Any, named: str = "picture") -> None:
+    """Write a picture, and say so."""
     from calibrate.plots.style import save
 
-    module, function = drawing.split(".")
-    save(getattr(import_module(f"calibrate.plots.{module}"), function)(*what), path)
+    save(figure, path)
     say(f"{named}: {path}")

@@ -86,7 +86,10 @@ def command(
         reports.append(report)
         answers.warn(report.warnings)
         page = plot and (plot if len(names) == 1 else plot.with_stem(f"{plot.stem}-{name}"))
-        answers.draw(page, "rater.draw_rater", report)
+        if page is not None:
+            from calibrate.plots.rater import draw_rater
+
+            answers.draw(page, draw_rater(report))
     anchors = good_anchors(anchors_of(source), datetime.now(UTC))
     if as_json:
         documents = [document(report, anchors) for report in reports]

@@ -79,7 +79,10 @@ def command(
         compared.append(_Compared(found=found, moved=moved, pads=pads, warnings=warnings))
     drawn = [compared[0].found.first, *(one.found.second for one in compared)]
     own = all(each.found.same_raters for each in compared)
-    answers.draw(plot, "compare.draw_seasons", drawn, own)
+    if plot is not None:
+        from calibrate.plots.compare import draw_seasons
+
+        answers.draw(plot, draw_seasons(drawn, own))
     for each in compared:
         answers.warn(each.warnings)
     if as_json:

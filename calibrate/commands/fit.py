@@ -93,7 +93,10 @@ def command(
         seed=seed,
         penalised=penalised,
     )
-    answers.draw(plot, "fit.draw_fit", calibration, pairs)
+    if plot is not None:
+        from calibrate.plots.fit import draw_fit
+
+        answers.draw(plot, draw_fit(calibration, pairs))
     answers.warn((*calibration.warnings, *flagged_note(pairs.n_flagged)))
     hands = _hands(pairs, calibration, how.firmest) if each_rater else {}
     if as_json:

@@ -49,7 +49,10 @@ def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
     if "gauge" in sheet.columns and "berry" in sheet.columns:
         names, first, second = _two(sheet)
         found = limits_of_agreement(first, second, level=level)
-        answers.draw(plot, "gauges.draw_gauges", found, names, first, second)
+        if plot is not None:
+            from calibrate.plots.gauges import draw_gauges
+
+            answers.draw(plot, draw_gauges(found, names, first, second))
         if as_json:
             answers.emit_json(_document(found, names, level))
         else:

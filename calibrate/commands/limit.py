@@ -77,10 +77,12 @@ def command(
     forces = np.repeat(pairs.force_newton, np.round(pairs.count).astype(int))
     costs = salelimit.threshold_costs(calibration, forces, thresholds, **prices)
     if plot is not None:
+        from calibrate.plots.limit import draw_limit
+
         grid = np.linspace(max(0.02, forces.min() * 0.8), forces.max() * 1.02, 300)
         fine = salelimit.threshold_costs(calibration, forces, list(grid))
         curve = salelimit.within_curve(calibration, grid, level=how.level)
-        answers.draw(plot, "limit.draw_limit", curve, limit, share, fine)
+        answers.draw(plot, draw_limit(curve, limit, share, fine))
     answers.warn(calibration.warnings)
     answers.say(salelimit.CAUTION)
     if as_json:

@@ -124,8 +124,14 @@ def command(
     if csv_file is not None:
         _write_csv(report, csv_file)
         answers.say(f"table: {csv_file}")
-    answers.draw(plot, "table.draw_table", report)
-    answers.draw(pdf, "tablepage.draw_page", report, named="page")
+    if plot is not None:
+        from calibrate.plots.table import draw_table
+
+        answers.draw(plot, draw_table(report))
+    if pdf is not None:
+        from calibrate.plots.tablepage import draw_page
+
+        answers.draw(pdf, draw_page(report), "page")
     if as_json:
         answers.emit_json(report.to_json())
     else:

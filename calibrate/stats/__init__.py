@@ -16,4 +16,5 @@ __all__ = [
     "newton",
     "ordinal",
     "proportions",
+    "simultaneous",
 ]

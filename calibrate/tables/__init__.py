@@ -5,14 +5,12 @@ Out: rows, letters, softening in storage, ranks across seasons, and how they rea
 """
 
 __all__ = [
-    "cues",
     "pooling",
     "report",
     "rows",
     "samplingunits",
     "seasonranks",
     "shares",
-    "softening",
     "source",
     "table",
     "tabletext",

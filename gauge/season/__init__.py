@@ -4,4 +4,4 @@ In: berries, sessions, scores, plans, checks, calibrations and anchors to keep.
 Out: the same, checked, as records; nothing is ever deleted.
 """
 
-__all__ = ["checks", "file", "rows", "tables"]
+__all__ = ["checks", "file", "rows", "scores", "tables"]

@@ -9,6 +9,7 @@ __all__ = [
     "daylists",
     "events",
     "livesession",
+    "memory",
     "precision",
     "recorder",
     "samplechoice",

@@ -10,6 +10,5 @@ __all__ = [
     "playback",
     "ptyserver",
     "server",
-    "uart",
     "virtualgauge",
 ]

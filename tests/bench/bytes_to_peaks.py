@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
-from gauge.detect import Detector  # noqa: E402
+from gauge.detect.detector import Detector  # noqa: E402
 from gauge.protocol.formatfile import shipped_format  # noqa: E402
 from gauge.protocol.framing import Framer  # noqa: E402
 

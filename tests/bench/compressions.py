@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
-from gauge.detect import Detector, Event  # noqa: E402
+from gauge.detect.detector import Detector, Event  # noqa: E402
 from gauge.records import Press  # noqa: E402
 from tests.presses import Truth, draw_hand_session, draw_session  # noqa: E402
 

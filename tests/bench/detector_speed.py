@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
-from gauge.detect import Detector  # noqa: E402
+from gauge.detect.detector import Detector  # noqa: E402
 from gauge.records import Reading, Status  # noqa: E402
 from gauge.units import NEWTON_PER_FLOAT, Unit  # noqa: E402
 

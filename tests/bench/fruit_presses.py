@@ -27,7 +27,7 @@ from statistics import median
 from scipy.stats import beta
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
-from gauge.detect import Detector  # noqa: E402
+from gauge.detect.detector import Detector  # noqa: E402
 from gauge.records import Flag, Press, Reading, TruncatedPress  # noqa: E402
 from tests.detect.fruit import PRESSES, ROWS, Session, TruePress, draw  # noqa: E402
 

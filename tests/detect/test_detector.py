@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gauge.detect import Detector, DetectorSettings
 from gauge.detect.buttonpeaks import ButtonPeaks, detector_for
+from gauge.detect.detector import Detector
 from gauge.detect.figures import measure_ramp
+from gauge.detect.settings import DetectorSettings
 from gauge.errors import InvalidValueError
 from gauge.records import Flag, Press, Reading, Status, TruncatedPress
 from gauge.units import NEWTON_PER_FLOAT, Unit

@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from gauge.detect import Detector, DetectorSettings
+from gauge.detect.detector import Detector
+from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Press, Reading, TruncatedPress
 from gauge.units import Unit
 from tests.bench.fruit_presses import WRONG, run
