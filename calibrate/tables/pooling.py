@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -137,10 +137,7 @@ def pool(
     _refuse_reversed(rows.force[scores.berry[once]], scores.rank[once], scale)
     factors = {name: one.at(kept) for name, one in rows.factors.items() if name != NAMED_SEASON}
     flags = factors.pop(FLAGS, Factor.of(()))
-    for cue in cues:
-        on_sheets = any(cue in one.levels for one in sheets)
-        if not on_sheets and (cue not in factors or (factors[cue].code < 0).all()):
-            raise NoSuchRecordError(f"No source has a value for '{cue}'.")
+    _refuse_unknown(cues, factors, sheets)
     return Pool(
         sources=rows.names,
         force_newton=rows.force[kept],
@@ -153,6 +150,16 @@ def pool(
         repeated=repeated + again,
         n_flagged=int((flags.code >= 0).sum()),
     )
+
+
+def _refuse_unknown(
+    cues: Sequence[str], factors: Mapping[str, Factor], sheets: Sequence[Clamshell]
+) -> None:
+    """Refuse a cue that no berry and no sheet has a value for."""
+    for cue in cues:
+        on_sheets = any(cue in one.levels for one in sheets)
+        if not on_sheets and (cue not in factors or (factors[cue].code < 0).all()):
+            raise NoSuchRecordError(f"No source has a value for '{cue}'.")
 
 
 def _refuse_reversed(force_newton: Floats, rank: Ints, scale: Scale | None) -> None:

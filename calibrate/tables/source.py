@@ -156,11 +156,7 @@ def _from_berries(
     scored = np.flatnonzero(rank[at] >= 0)
     rows, berry_at = at[scored], scored
     if "rater" in sheet.header and "number" in factors and "sample" not in factors:
-        # One row a score: rows that differ in nothing but rater and score are of one berry.
-        _, code = np.unique(force, return_inverse=True)
-        alike = Factor(code=code.astype(np.int32), labels=())
-        key = combined([*factors.values(), alike], n)
-        first = first_rows(key)
+        first = _first_of_berry(factors, force)
         at = np.unique(first)
         berry_at = np.searchsorted(at, first)[scored]
     rater, occasion = (
@@ -179,6 +175,16 @@ def _from_berries(
         ),
         scale=scale,
     )
+
+
+def _first_of_berry(factors: Mapping[str, Factor], force: Floats) -> Ints:
+    """Find the first row of each row's berry, in a sheet of one row a score.
+
+    Rows that differ in nothing but rater and score are of one berry.
+    """
+    _, code = np.unique(force, return_inverse=True)
+    alike = Factor(code=code.astype(np.int32), labels=())
+    return first_rows(combined([*factors.values(), alike], force.size))
 
 
 def _scale_of(sheet: CodedSheet) -> Scale:
