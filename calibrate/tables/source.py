@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -128,8 +128,7 @@ def _from_berries(
     force, rank = np.full(n, np.nan), np.full(n, -1.0)
     if column:
         force = sheet.forces(blank=True)
-        for row in np.flatnonzero(force <= 0)[:1].tolist():
-            sheet.bad(row, column, f"a peak of {force[row]:g} N is no press on a berry")
+        _refuse_no_press(sheet, column, force)
     if "score" in sheet.header:
         known = scale = scale or _scale_of(sheet)
         rank = sheet.values("score", lambda text: known.rank(score_label(text)) if text else -1)
@@ -139,8 +138,8 @@ def _from_berries(
             f"(it has {', '.join(sheet.header)}).",
             todo="Name the columns as 'calibrate table --help' says.",
         )
-    for row in np.flatnonzero(np.isnan(force) & (rank < 0))[:1].tolist():
-        sheet.bad(row, column or "score", "the cell is empty")
+    if (blank := np.isnan(force) & (rank < 0)).any():
+        sheet.bad(int(blank.argmax()), column or "score", "the cell is empty")
     at = np.arange(n)
     if "flags" in sheet.header:
         factors[FLAGS] = sheet.relabelled("flags", lambda text: _joined(flag_names(text)))
@@ -175,6 +174,11 @@ def _from_berries(
         ),
         scale=scale,
     )
+
+
+def _refuse_no_press(sheet: CodedSheet, column: str, force: Floats) -> None:
+    for row in np.flatnonzero(force <= 0)[:1].tolist():
+        sheet.bad(row, column, f"a peak of {force[row]:g} N is no press on a berry")
 
 
 def _first_of_berry(factors: Mapping[str, Factor], force: Floats) -> Ints:
