@@ -220,13 +220,9 @@ class Baseline:
         self._pull_from, _ = self.foretell(t_s)
         self._pull_s, self._pull_newton = t_s + _PULL_S, most_newton
 
-    def unsettle(self, t_s: float, off_newton: float) -> None:
-        """Allow the level to have changed by so much."""
-        self._advance(t_s, self.drift_newton_s)
-        self._p_level += off_newton**2 / self.variance
-
-    def correct(self, level_newton: float, n: int) -> None:
+    def correct(self, t_s: float, level_newton: float, n: int) -> None:
         """Weigh a level of `n` readings, taken now, against what was foretold; a rest begins."""
+        self._advance(t_s, self.drift_newton_s)
         self._rest_s, self._calm_s, self._mean = self.t_s, self.t_s + _TAIL_S, math.nan
         self._weigh(level_newton, n)
         self._p_level, self._p_both = self._p_level + _TAIL, 0.0

@@ -36,7 +36,6 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable, Sequence
-from itertools import pairwise
 from statistics import fmean, median
 
 from gauge.detect.arrivals import Arrivals
@@ -46,6 +45,17 @@ from gauge.detect.display import Display
 from gauge.detect.figures import Loss
 from gauge.detect.press import FROZEN_S, KEPT, NEAR_SHARE, OpenPress
 from gauge.detect.settings import DetectorSettings
+from gauge.detect.suspended import (
+    DEEPEST,
+    FOOT_S,
+    LOW_SHARE,
+    RELEASE_SHARE,
+    SAME,
+    are_zeros,
+    floor_newton,
+    has_sunk,
+    is_low,
+)
 from gauge.records import Flag, Press, Reading, Status, TruncatedPress
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
@@ -57,17 +67,13 @@ _BLOCK_S = 0.1  # s; readings are taken together in blocks of this length,
 _BLOCK = 4  # readings; and at least so many
 _DWELL_S = 0.06  # s; readings so long at the foretold baseline end a press
 _SETTLE_S, _SETTLE_FAR_S = 0.4, 0.8  # s; level readings so long are a first rest, near zero and far
-_SAME = 4  # sigma; levels that differ by less may be the same
 _FLAT = 5  # standard errors by which the halves of level readings may differ at most
-_NEAR_S = 0.3  # s; so long close to the baseline ends a press, level or not
 _LEVEL_S = 0.25  # s; so long level at a low share of the rise does, too,
-_LOW_SHARE = 0.15  # of the rise
 _REMAINS_S = 0.6  # s; the same at a higher share,
-_RELEASE_SHARE = 0.4  # of the rise; above it, a level is a hold
 _CREEP = 0.1  # of the rise a second; a force that rises slowly after a skin break
 _LEVELS = [
-    (_LEVEL_S, _LOW_SHARE),
-    *((k * _REMAINS_S, _RELEASE_SHARE) for k in (1, 2)),
+    (_LEVEL_S, LOW_SHARE),
+    *((k * _REMAINS_S, RELEASE_SHARE) for k in (1, 2)),
 ]
 _WATCH_SHARE = 0.5  # of the rise; below it, the end is watched for
 _HOLD_S = 0.5  # s; level so long suspends a press
@@ -76,14 +82,10 @@ _HOLD_SLOPE = 0.01  # and how far it may creep meanwhile
 _BACK_S = 0.35  # s; so long level again on a suspended level makes it the new zero
 _WAVER_SHARE = 0.5  # of the height it stands on; a lower press is a waver of a hold
 _START_SHARE = 0.2  # of the rise; what ends lower than it began by more began in mid-press
-_OFF_SHARE = 0.05  # of the rise; by so much a baseline may have changed in a press
 _PULL_SHARE = 0.2  # of the rise; the most that juice pulls after a release
 _RESIDUE_S = 0.25  # s; a step so soon after a release is what is left on the head
 _GONE_S = 1.5  # s; a level that a press fell to by much is its end after so long
-_DEEPEST = 16  # suspended presses, one on another
-_FOOT_S = 3.0  # s; a low level that was left sooner is the foot of the press that left it
 _UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
-_SLOW_HZ = 15.0  # readings a second; below that, two readings at rest take long enough
 
 
 class Detector:
@@ -154,7 +156,7 @@ class Detector:
             force = reading.value * self._factor
             if not math.isfinite(force) or reading.status not in (Status.OK, Status.OVERLOAD):
                 continue
-            self._trace.see(t_s, force, force)
+            self._trace.see(t_s, force)
             if self._display.multiple != 1:
                 self._see_digits(reading)
             self._take(reading, t_s, force, out)
@@ -196,7 +198,7 @@ class Detector:
             noise_newton=self._zero.sigma_newton if known else math.nan,
             current_newton=self._trace.current_newton,
             largest_newton=press.largest_newton if press and press.peak else math.nan,
-            trace=self._trace.points(),
+            trace=self._trace.points,
         )
 
     # --- common to all states -------------------------------------------------------------------
@@ -236,7 +238,7 @@ class Detector:
             return
         t_s, force = batch[at].t_s, batch[at].value * self._factor
         rest = self._state is _REST and not self._stack
-        if not (rest and abs(force - self._zero.level_newton) < _SAME * self._zero.sigma_newton):
+        if not (rest and abs(force - self._zero.level_newton) < SAME * self._zero.sigma_newton):
             out.extend(self.gap(t_s, reason))
         self._arrivals.restart(t_s)
 
@@ -276,7 +278,7 @@ class Detector:
         first, last = fmean(values[:half]), fmean(values[half:])
         off = abs(last - first)
         most = _FLAT * sigma / math.sqrt(n) + step / 2 + creep
-        return off <= most and max(values) - min(values) <= max(2 * _SAME * sigma, 2 * step) + creep
+        return off <= most and max(values) - min(values) <= max(2 * SAME * sigma, 2 * step) + creep
 
     # --- settling -------------------------------------------------------------------------------
 
@@ -326,11 +328,11 @@ class Detector:
         sigma = max(rough_sigma(values), 0.4 * step)
         half = n // 2
         off = abs(fmean(values[half:]) - fmean(values[:half]))
-        if off > _SAME * sigma or max(values) - min(values) > 14 * sigma:
+        if off > SAME * sigma or max(values) - min(values) > 14 * sigma:
             return False
         level = fmean(values)
-        near = level <= max(2 * _SAME * sigma, 0.03 * self._largest_newton)
-        return long or near or abs(level - self._known_newton) <= 2 * _SAME * sigma
+        near = level <= max(2 * SAME * sigma, 0.03 * self._largest_newton)
+        return long or near or abs(level - self._known_newton) <= 2 * SAME * sigma
 
     # --- rest -----------------------------------------------------------------------------------
 
@@ -345,16 +347,12 @@ class Detector:
         """Find the forces between which readings of the next block are at rest."""
         soon_s = t_s + _BLOCK_S
         self._high = self._zero.high(soon_s, self.settings.onset_sigma)
-        self._low = self._floor(soon_s) if self._stack else -math.inf
+        self._low = (
+            floor_newton(self._stack, self._zero, soon_s, self.settings)
+            if self._stack
+            else -math.inf
+        )
         self._many = self._n(_BLOCK_S, _BLOCK)
-
-    def _floor(self, t_s: float) -> float:
-        """Force below which a suspended press goes on."""
-        below, zero = self._stack[-1], self._zero
-        level, unsure = zero.foretell(t_s)
-        off = self.settings.onset_sigma * zero.width * math.hypot(zero.sigma_newton, unsure)
-        off = min(off, 0.3 * (below.held_newton - below.base_newton))
-        return min(level, zero.level_newton) - max(off, 2 * self._stack[0].sigma_newton)
 
     def _take_rest(self, reading: Reading, t_s: float, force: float, out: list[Event]) -> None:
         if force > self._high:
@@ -387,21 +385,15 @@ class Detector:
             for force in last:
                 self._press.take(reading, force, _WATCH_SHARE)
             return
-        if self._stack and self._has_sunk(self._stack[-1]):
+        if self._stack and has_sunk(self._stack[-1], self._zero):
             self._resume()
             return
         if self._stack and self._is_gone(t_s, out):
             return
         if not self._confirmed and not self._stack:
             self._tell_unseen(t_s, before, out)
-        self._before, self._block = self._block, []
-        self._block_s = t_s
+        self._before, self._block, self._block_s = self._block, [], t_s
         self._set_band(t_s)
-
-    def _has_sunk(self, press: OpenPress) -> bool:
-        """Whether the level of a suspended press has sunk by a good part of its height."""
-        height = press.held_newton - press.base_newton
-        return self._zero.level_newton < press.held_newton - _LOW_SHARE * height
 
     def _is_gone(self, t_s: float, out: list[Event]) -> bool:
         """Whether a suspended press fell by so much, and is still for so long, that it is over."""
@@ -411,13 +403,13 @@ class Detector:
         if t_s - press.t_near_s < _GONE_S or abs(level - press.held_newton) > first.sigma_newton:
             return False
         if fell < max(
-            _RELEASE_SHARE * (largest - first.base_newton), first.need_newton(self.settings)
+            RELEASE_SHARE * (largest - first.base_newton), first.need_newton(self.settings)
         ):
             return False
         if not self._is_flat(press.forces[-self._n(_GONE_S, 2 * _BLOCK) :], first.sigma_newton):
             return False
         self._zero = first.zero
-        if self._are_zeros(self._stack[:-1], press):
+        if self._are_zeros(self._stack):
             for earlier in self._stack[:-1]:
                 self._judge_suspended(earlier, t_s, out)
             first = press
@@ -437,9 +429,8 @@ class Detector:
             return False
         own = max(rough_sigma(values), 0.4 * zero.step_newton)
         off = abs(fmean(values) - zero.foretell(block.t_s)[0])
-        return (
-            _SAME * own < zero.sigma_newton and off > 2 * _SAME * own and self._is_flat(values, own)
-        )
+        far = SAME * own < zero.sigma_newton and off > 2 * SAME * own
+        return far and self._is_flat(values, own)
 
     def _tell_unseen(self, t_s: float, before: float, out: list[Event]) -> None:
         """Tell of a first level that was no rest but a press held, when the force falls from it."""
@@ -519,7 +510,7 @@ class Detector:
     def _is_pull_over(self, press: OpenPress, t_s: float, mean: float, out: list[Event]) -> bool:
         """Whether a press is but the return from a pull of juice; if it is more, rebase it."""
         former = press.zero.former_at(press.t_start_s)
-        band = _SAME * press.sigma_newton
+        band = SAME * press.sigma_newton
         if self._stack or math.isnan(former) or press.largest_newton < former - band:
             return False
         if press.largest_newton - former > press.need_newton(self.settings):
@@ -542,7 +533,7 @@ class Detector:
         for kept in (press.low, press.near, press.losses):
             if len(kept) > KEPT:
                 del kept[: KEPT // 2]
-        if self._stack and self._is_low(press):
+        if self._stack and is_low(self._stack[0], press, self.settings):
             press = self._settle_low(press, t_s, out)
             level, unsure = press.zero.foretell(t_s)
             band = press.band_newton(t_s, level, unsure)
@@ -554,13 +545,11 @@ class Detector:
         margin = min(margin, 0.3 * max(rise, 0.0) + 3 * press.sigma_newton)
         near = press.near
         if force > level + max(band, NEAR_SHARE * rise):
-            if near and self._is_valley(press, level, dwell):
+            if len(near) >= dwell:
                 if press.is_anew(force, level, margin):
                     self._finish(t_s, press.lowest_newton, dwell, out)
                     return _ANEW
-            elif (
-                not near or len(near) >= dwell or force > level + 1.5 * max(band, NEAR_SHARE * rise)
-            ):
+            elif force > level + 1.5 * max(band, NEAR_SHARE * rise):
                 near.clear()
         else:
             recent = press.see_near(t_s, force, dwell)
@@ -582,30 +571,18 @@ class Detector:
         """
         rise, sigma = press.largest_newton - level, press.sigma_newton
         for seconds, share in _LEVELS:
-            n = self._n(seconds, _BLOCK + 1 if share < _RELEASE_SHARE else 3 * _BLOCK)
+            n = self._n(seconds, _BLOCK + 1 if share < RELEASE_SHARE else 3 * _BLOCK)
             if len(press.low) < n or len(press.low) % max(1, n // 4):
                 continue
             last = press.low[-n:]
             unsure = _FLAT * sigma / math.sqrt(n) + self._display.step_newton / 2
-            shows = share < _RELEASE_SHARE or unsure < _CREEP / 2 * rise * seconds
+            shows = share < RELEASE_SHARE or unsure < _CREEP / 2 * rise * seconds
             if shows and fmean(last) <= level + share * rise and self._is_flat(last, sigma):
-                if share == _RELEASE_SHARE:
+                if share == RELEASE_SHARE:
                     self._raised = t_s, level, press.largest_newton
                 self._finish(t_s, fmean(last), n, out)
                 return _OVER
         return _GOES_ON
-
-    def _is_valley(self, press: OpenPress, level: float, dwell: int) -> bool:
-        """Whether it came down for long enough to have ended, should it rise again."""
-        near = press.near
-        if len(near) >= dwell:
-            return True
-        if len(near) < 2 or self._arrivals.rate_hz >= _SLOW_HZ:
-            return False
-        if max(near[-2:]) - level > 2 * press.sigma_newton + press.zero.step_newton / 2:
-            return False
-        press.lowest_newton = min(press.lowest_newton, fmean(near[-2:]))
-        return True
 
     def _is_back(self, press: OpenPress, t_s: float, level: float, band: float, dwell: int) -> bool:
         """Whether the last readings are back at the baseline."""
@@ -617,26 +594,26 @@ class Detector:
         below, far = fmean(last) < level - band, False
         if not self._confirmed:
             sigma = press.sigma_newton
-            far = base > 2 * _SAME * sigma and base > _START_SHARE * press.rise_newton
+            far = base > 2 * SAME * sigma and base > _START_SHARE * press.rise_newton
             n = self._n(_SETTLE_FAR_S, _BLOCK + 1) if far else n
         if far or (below and not self._confirmed) or self._may_be_same(press):
             return len(near) >= n and self._is_flat(near[-n:], press.sigma_newton)
-        if max(last) <= level + band:
-            return True
-        return t_s - press.t_near_s >= _NEAR_S
+        return max(last) <= level + band
 
     def _ends_above(
         self, press: OpenPress, t_s: float, force: float, band: float, out: list[Event]
     ) -> str:
         """Whether a press on a suspended one is over: below its level, or level on it again."""
-        if force < self._floor(t_s):
+        if force < floor_newton(self._stack, self._zero, t_s, self.settings):
             press.low.pop()
             self._resume()
             return _ANEW
         first, level = self._stack[0], press.zero.foretell(t_s)[0]
         rise = press.largest_newton - level
-        sure = rise * _LOW_SHARE > level - first.base_newton or self._are_zeros(self._stack, press)
-        for seconds, share in ((_BACK_S, _LOW_SHARE), (_REMAINS_S, _RELEASE_SHARE)):
+        sure = rise * LOW_SHARE > level - first.base_newton or self._are_zeros(
+            [*self._stack, press]
+        )
+        for seconds, share in ((_BACK_S, LOW_SHARE), (_REMAINS_S, RELEASE_SHARE)):
             n = self._n(seconds if sure else _GONE_S, 2 * _BLOCK)
             if len(press.low) < n or len(press.low) % max(1, n // 4):
                 continue
@@ -648,7 +625,7 @@ class Detector:
         else:
             return _GOES_ON
         below = self._stack[-1]
-        height = below.held_newton - below.base_newton
+        height = below.height_newton
         touch = press.is_touch(t_s - _BACK_S, self._arrivals.rate_hz, self.settings)
         if touch or press.rise_newton < _WAVER_SHARE * height:
             below.merge(press)
@@ -664,37 +641,14 @@ class Detector:
         self._finish(t_s, fmean(last), n, out)
         return _OVER
 
-    def _are_zeros(self, suspended: list[OpenPress], press: OpenPress) -> bool:
-        """Whether levels below a press look like zeros, and not like pauses of one press.
-
-        A tare or what stays on the head is a step, a berry fell to its level, drift is slow.
-        """
-        rate_hz = self._arrivals.rate_hz
-        for below, above in pairwise([*suspended, press]):
-            stands, rise = below.held_newton - below.base_newton, below.top[0] - below.base_newton
-            fell = rise > below.need_newton(self.settings) and stands < (1 - _RELEASE_SHARE) * rise
-            fell = fell and abs(above.base_newton - below.held_newton) <= below.sigma_newton
-            drifted = (
-                below.rise_newton < below.need_newton(self.settings)
-                and above.t_start_s - below.t_near_s >= _FOOT_S
-            )
-            if not (fell or drifted or below.is_step(rate_hz, below.held_newton)):
-                return False
-        return True
-
-    def _is_low(self, press: OpenPress) -> bool:
-        """Whether the levels below a press are low beside it."""
-        first = self._stack[0]
-        stands = press.base_newton - first.base_newton
-        if press.rise_newton < first.need_newton(self.settings):
-            return False
-        return stands <= max(NEAR_SHARE * press.rise_newton, _SAME * first.sigma_newton)
+    def _are_zeros(self, presses: list[OpenPress]) -> bool:
+        return are_zeros(presses, self._arrivals.rate_hz, self.settings)
 
     def _settle_low(self, press: OpenPress, t_s: float, out: list[Event]) -> OpenPress:
         """Decide on low levels below a press: the foot of the same press, or zeros; the press."""
         suspended, self._stack = self._stack, []
         first, last = suspended[0], suspended[-1]
-        if press.t_start_s - last.t_near_s < _FOOT_S and not self._are_zeros(suspended, press):
+        if press.t_start_s - last.t_near_s < FOOT_S and not self._are_zeros([*suspended, press]):
             for newer in [*suspended[1:], press]:
                 first.merge(newer)
             first.near, first.low = press.near, press.low
@@ -728,12 +682,12 @@ class Detector:
         if not self._is_flat(last, max(press.sigma_newton, sigma), _HOLD_SLOPE * height):
             return
         zero, _ = press.zero.foretell(t_s)
-        if level <= zero + _RELEASE_SHARE * (press.largest_newton - zero):
+        if level <= zero + RELEASE_SHARE * (press.largest_newton - zero):
             return
         press.held_newton, press.t_near_s = level, t_s
         press.top = press.largest_newton, press.peak
         self._stack.append(press)
-        if len(self._stack) > _DEEPEST:
+        if len(self._stack) > DEEPEST:
             self._stack[0].merge(self._stack.pop(1))
         self._zero = press.zero.aside(t_s, last)
         self._to_rest(t_s)
@@ -768,7 +722,7 @@ class Detector:
             press.step_share = min(press.step_share, few / self.settings.press_steps)
         touch = press.is_touch(end_s, self._arrivals.rate_hz, self.settings)
         former = zero.former_at(press.t_start_s)
-        if abs(level - former) <= _SAME * press.sigma_newton:
+        if abs(level - former) <= SAME * press.sigma_newton:
             touch = touch or press.largest_newton - former < press.need_newton(self.settings)
         if press.t_start_s - self._ended_s < _RESIDUE_S:
             need, held = press.need_newton(self.settings), press.held_newton
@@ -776,7 +730,7 @@ class Detector:
             step = press.is_step(self._arrivals.rate_hz, held) or held - press.base_newton < need
             touch = touch or (step and not more)
         fell = base - level
-        most = max(_START_SHARE * rise, _SAME * unsure, _SAME * press.sigma_newton)
+        most = max(_START_SHARE * rise, SAME * unsure, SAME * press.sigma_newton)
         if not self._confirmed and fell > most:
             need = press.need_newton(self.settings)
             if not touch or fell > need:
@@ -798,7 +752,7 @@ class Detector:
             self._say(out, t_s, "no reading of this press is above zero: zero the gauge")
         if touch and n < self._many:  # perhaps the swing of a knock: the baseline stands
             level = base
-        self._rest_at(t_s, level, n, 0.0 if touch else _OFF_SHARE * rise)
+        self._rest_at(t_s, level, n)
 
     def _may_be_same(self, press: OpenPress) -> bool:
         """Whether a press may be the second rise of the one before, and its base no zero.
@@ -806,19 +760,18 @@ class Detector:
         It began soon, on a level that the one before had left, and rose no higher.
         """
         ended_s, zero, largest = self._raised
-        high = press.base_newton - zero > _LOW_SHARE * (largest - zero)
-        soon = press.t_start_s - ended_s < _FOOT_S
+        high = press.base_newton - zero > LOW_SHARE * (largest - zero)
+        soon = press.t_start_s - ended_s < FOOT_S
         return soon and high and press.largest_newton <= largest
 
-    def _rest_at(self, t_s: float, level: float, n: int, off: float) -> None:
-        """Go on with a level of `n` readings, which may have changed by `off` in a press."""
+    def _rest_at(self, t_s: float, level: float, n: int) -> None:
+        """Go on with a level of `n` readings."""
         press = self._press
         assert press is not None
         zero = self._zero = press.zero
         base, _ = zero.foretell(t_s)
-        if abs(level - base) <= _SAME * press.sigma_newton:
-            zero.unsettle(t_s, off)
-            zero.correct(level, n)
+        if abs(level - base) <= SAME * press.sigma_newton:
+            zero.correct(t_s, level, n)
         else:
             zero.jump(t_s, level, n)
         self._to_rest(t_s)

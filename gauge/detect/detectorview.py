@@ -6,8 +6,8 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
-_BIN_S = 0.05
-_BINS = 300
+_BIN_S = 0.05  # s
+_BINS = 300  # fifteen seconds
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -28,37 +28,30 @@ class DetectorView:
 class ForceTrace:
     """The largest reading of each twentieth of a second, of the last 300 of these.
 
-    Attributes
-    ----------
-    current_newton : float
-        The last reading.
-
     Examples
     --------
     >>> trace = ForceTrace()
     >>> for t_s, force_newton in ((0.0, 0.1), (0.01, 0.3), (0.02, 0.2)):
-    ...     trace.see(t_s, force_newton, force_newton)
-    >>> trace.points(), trace.current_newton
+    ...     trace.see(t_s, force_newton)
+    >>> trace.points, trace.current_newton
     (((0.0, 0.3),), 0.2)
     """
 
     def __init__(self) -> None:
         self._bins: deque[tuple[float, float]] = deque(maxlen=_BINS)
         self._t_s = -math.inf
-        self._largest_newton = -math.inf
-        self.current_newton = math.nan
+        self.current_newton = math.nan  # the last reading
 
-    def see(self, t_s: float, largest_newton: float, current_newton: float) -> None:
-        """Take readings that came at one time: their largest and their last."""
+    def see(self, t_s: float, force_newton: float) -> None:
+        """Take a reading."""
+        self.current_newton = force_newton
         if t_s - self._t_s >= _BIN_S or t_s < self._t_s:
-            if self._largest_newton > -math.inf:
-                self._bins.append((self._t_s, self._largest_newton))
-            self._t_s, self._largest_newton = t_s, -math.inf
-        self._largest_newton = max(self._largest_newton, largest_newton)
-        self.current_newton = current_newton
+            self._t_s = t_s
+            self._bins.append((t_s, force_newton))
+        elif force_newton > self._bins[-1][1]:
+            self._bins[-1] = self._t_s, force_newton
 
+    @property
     def points(self) -> tuple[tuple[float, float], ...]:
         """Time and force, oldest first."""
-        if self._largest_newton == -math.inf:
-            return tuple(self._bins)
-        return (*self._bins, (self._t_s, self._largest_newton))
+        return tuple(self._bins)

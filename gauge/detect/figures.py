@@ -151,22 +151,6 @@ def is_double_rise(
     return rises > 1
 
 
-def smooth_peak(forces: list[float], width: int) -> float:
-    """Largest mean of `width` readings in a row: what noise of single readings does not reach.
-
-    Examples
-    --------
-    >>> smooth_peak([0.0, 3.0, 0.0, 1.0], 2)
-    1.5
-    """
-    width = min(width, len(forces))
-    total = largest = sum(forces[:width])
-    for new, old in zip(forces[width:], forces, strict=False):
-        total += new - old
-        largest = max(largest, total)
-    return largest / width
-
-
 def is_lone_peak(forces: list[float], base_newton: float, sigma_newton: float) -> bool:
     """Whether the peak is a single reading that no neighbour supports.
 

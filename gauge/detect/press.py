@@ -12,7 +12,6 @@ from gauge.detect.figures import (
     is_double_rise,
     is_lone_peak,
     measure_ramp,
-    smooth_peak,
 )
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Press, Reading
@@ -21,7 +20,6 @@ KEPT = 65_536  # readings of a press that are kept for its figures
 NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
 _BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at rest
 _BAND_SHARE = 0.3  # of the rise; the most of that for small presses
-_FAST_S = 0.3  # s; what rises and falls faster must stand out of the noise further
 _OFF_SHARE = 0.02  # of the rise; a baseline off by less after a press is of no concern
 _ZERO_SHARE = 0.01  # of the usual peak; the same of zero itself
 _ZERO_STEPS = 3  # display steps; the same
@@ -31,7 +29,6 @@ _ONSET = 0.8  # readings; a press began so long before the first that shows it, 
 _RISE_SHARE = 0.9  # of the rise; that much is most
 FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
 _RATED = 0.95  # of the capacity
-_SMOOTH_S = 0.03  # s; the rise of a small press is that of means so long
 
 
 class OpenPress:
@@ -64,6 +61,11 @@ class OpenPress:
     def rise_newton(self) -> float:
         """Rise above the baseline at its onset."""
         return self.largest_newton - self.base_newton
+
+    @property
+    def height_newton(self) -> float:
+        """Height above the baseline of the level at which it was suspended."""
+        return self.held_newton - self.base_newton
 
     def take(self, reading: Reading, force: float, share: float) -> None:
         """Take a reading; below `share` of the rise it is worth asking whether the press ends."""
@@ -126,19 +128,12 @@ class OpenPress:
         self.flags |= newer.flags
         self.stages += newer.stages
 
-    def noise_need_newton(self, settings: DetectorSettings, lasted_s: float = math.inf) -> float:
-        """Least rise that stands out of the noise; of a short press, further."""
-        sigmas = settings.press_sigma * max(1.0, _FAST_S / max(lasted_s, 1e-3))
-        rounded = sigmas * self.zero.analog_newton + 0.5 * self.zero.step_newton
-        return min(sigmas * self.sigma_newton, rounded)
-
-    def steps_need_newton(self, settings: DetectorSettings) -> float:
-        """Least rise in display steps."""
-        return settings.press_steps * self.step_share * self.zero.step_newton
-
     def need_newton(self, settings: DetectorSettings) -> float:
-        """Least rise of a press."""
-        return max(self.noise_need_newton(settings), self.steps_need_newton(settings))
+        """Least rise of a press: it stands out of the noise, and of the display's steps."""
+        sigmas, step = settings.press_sigma, self.zero.step_newton
+        rounded = sigmas * self.zero.analog_newton + step / 2
+        steps = settings.press_steps * self.step_share * step
+        return max(min(sigmas * self.sigma_newton, rounded), steps)
 
     def is_touch(self, end_s: float, rate_hz: float, settings: DetectorSettings) -> bool:
         """Whether it rose too little, or was over too soon, for a press."""
@@ -147,13 +142,7 @@ class OpenPress:
             return True
         if lasted_s < _KNOCK_S and self.is_step(rate_hz):
             return True
-        need = self.noise_need_newton(settings, lasted_s)
-        if self.rise_newton < max(need, self.steps_need_newton(settings)):
-            return True
-        if self.rise_newton > (1.4 if self.count < 9 else 1.6) * need:
-            return False
-        width = max(3 if self.count >= 9 else 2, round(_SMOOTH_S * rate_hz))
-        return smooth_peak(self.forces, width) - self.base_newton < need
+        return self.rise_newton < self.need_newton(settings)
 
     def is_step(self, rate_hz: float, top_newton: float = math.nan) -> bool:
         """Whether it rose (to a level) faster than a hand can: a knock, or a step of zero."""
