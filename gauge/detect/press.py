@@ -138,6 +138,8 @@ class OpenPress:
     def is_touch(self, end_s: float, rate_hz: float, settings: DetectorSettings) -> bool:
         """Whether it rose too little, or was over too soon, for a press."""
         lasted_s = end_s - self.t_before_s
+        if rate_hz:  # readings that come late come together
+            lasted_s = max(lasted_s, (self.count - len(self.near)) / rate_hz)
         if self.peak is None or lasted_s < settings.shortest_s:
             return True
         if lasted_s < _KNOCK_S and self.is_step(rate_hz):

@@ -121,3 +121,21 @@ def test_a_release_is_acknowledged_soon():
     assert np.median(waits) <= 0.15
     assert max(waits) <= 0.4
     assert not any(math.isnan(wait) for wait in waits)
+
+
+def test_presses_that_arrive_late_and_together_are_found():
+    """A busy computer delivers up to 0.4 s of readings at once; presses last 0.25 s."""
+    rest = [0.0, 0.01] * 25
+    shape = np.sin(np.linspace(0, math.pi, 51))
+    forces = [*rest * 5, *(2.37 * shape), *rest, *(2.5 * shape), *rest, *(0.87 * shape), *rest]
+    for seed in range(30):
+        rng, detector, found = np.random.default_rng(seed), Detector(), 0
+        readings, at, free_s = said(forces, 200.0, decimals=2), 0, 0.0
+        while at < len(readings):
+            now_s = max(readings[at].t_s, free_s)
+            batch = [r._replace(t_s=now_s) for r in readings[at:] if r.t_s <= now_s]
+            found += sum(isinstance(event, Press) for event in detector.feed(batch))
+            free_s = now_s + (rng.uniform(0.05, 0.4) if rng.random() < 0.01 else 0.0)
+            at += len(batch)
+        found += sum(isinstance(event, Press) for event in detector.close())
+        assert found == 3, seed
