@@ -63,7 +63,9 @@ def test_a_peak_is_doubted_by_the_checks_around_it(tmp_path) -> None:
     def flags(*checks: tuple[str, str, bool]) -> list[tuple[str, ...]]:
         path = tmp_path / f"{len([*tmp_path.iterdir()])}.season"
         with open_season(path, create=True, crop="blackberry") as season:
-            session = season.add_session(Session(started_at="2026-07-01T08:00:00Z", gauge="bench"))
+            session = season.add_session(
+                Session(started_at="2026-07-01T08:00:00Z", gauge="bench", detector="2")
+            )
             sample = season.add_sample(Sample(code="C1"))
             for number, peak in enumerate((5.8, 5.9), start=1):
                 season.acknowledge_berry(session, sample, number, press(peak, 9.0 * number))
