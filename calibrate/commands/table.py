@@ -115,12 +115,19 @@ def command(
         block=block,
         level=level,
     )
-    rule = (
-        None
-        if keep_top is None and keep_above is None
-        else KeepRule(top=keep_top, above=keep_above)
-    )
+    keeps = keep_top is not None or keep_above is not None
+    rule = KeepRule(top=keep_top, above=keep_above) if keeps else None
     report = build_report(table, cues=cues, rule=rule)
+    _write_files(report, csv_file, plot, pdf)
+    if as_json:
+        answers.emit_json(report.to_json())
+    else:
+        _show(report)
+
+
+def _write_files(
+    report: Report, csv_file: Path | None, plot: Path | None, pdf: Path | None
+) -> None:
     if csv_file is not None:
         _write_csv(report, csv_file)
         answers.say(f"table: {csv_file}")
@@ -132,10 +139,6 @@ def command(
         from calibrate.plots.tablepage import draw_page
 
         answers.draw(pdf, draw_page(report), "page")
-    if as_json:
-        answers.emit_json(report.to_json())
-    else:
-        _show(report)
 
 
 def _scale(scale: Scale | None, sale_limit: str | None) -> Scale | None:

@@ -133,11 +133,7 @@ def _from_berries(
         known = scale = scale or _scale_of(sheet)
         rank = sheet.values("score", lambda text: known.rank(score_label(text)) if text else -1)
     elif not column:
-        raise BadTableError(
-            f"{sheet.path}: the header has neither force_N nor score nor counts of scores "
-            f"(it has {', '.join(sheet.header)}).",
-            todo="Name the columns as 'calibrate table --help' says.",
-        )
+        raise _no_column(sheet)
     if (blank := np.isnan(force) & (rank < 0)).any():
         sheet.bad(int(blank.argmax()), column or "score", "the cell is empty")
     at = np.arange(n)
@@ -173,6 +169,14 @@ def _from_berries(
             occasion=occasion.at(rows),
         ),
         scale=scale,
+    )
+
+
+def _no_column(sheet: CodedSheet) -> BadTableError:
+    return BadTableError(
+        f"{sheet.path}: the header has neither force_N nor score nor counts of scores "
+        f"(it has {', '.join(sheet.header)}).",
+        todo="Name the columns as 'calibrate table --help' says.",
     )
 
 

@@ -69,14 +69,11 @@ def command(
 
     When more than one format is possible, it says what would decide between them and writes none.
     """  # noqa: D301
-    from dataclasses import replace
-
     from gauge.learn.listener import PortListener
     from gauge.learn.received import NoUnitError
     from gauge.learn.sweep import Sweep, requests
     from gauge.outfile import write_whole
     from gauge.protocol.capture import unescape
-    from gauge.protocol.formatfile import dump_format
     from gauge.units import parse_unit
 
     _check_target(out, ask=not yes)
@@ -89,13 +86,9 @@ def command(
 
     def sweep(unit: Unit | None) -> Learned:
         listener = PortListener(port)
+        speed = not port.startswith("socket://")
         sweep = Sweep(
-            listener,
-            seconds=seconds,
-            takes_speed=not port.startswith("socket://"),
-            unit=unit,
-            asks=asks,
-            report=say,
+            listener, seconds=seconds, takes_speed=speed, unit=unit, asks=asks, report=say
         )
         try:
             return sweep.run()
@@ -123,10 +116,19 @@ def command(
         ) from None
     if received_file is None:
         write_whole(out.with_name(f"{out.stem}.received.txt"), _capture_lines(received))
-    write_whole(out, [dump_format(replace(learned.fmt, name=out.stem))])
-    say(f"{out}: written.")
+    _write_format(learned, out)
     if as_json:
         emit_json(_document(learned, out))
+
+
+def _write_format(learned: Learned, out: Path) -> None:
+    from dataclasses import replace
+
+    from gauge.outfile import write_whole
+    from gauge.protocol.formatfile import dump_format
+
+    write_whole(out, [dump_format(replace(learned.fmt, name=out.stem))])
+    say(f"{out}: written.")
 
 
 def _capture_lines(received: Sequence[Received]) -> Iterator[str]:

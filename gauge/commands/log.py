@@ -33,6 +33,7 @@ from gauge.records import Session
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
+    from gauge.season.rows import SampleRow
     from gauge.session.livesession import LiveSession
     from gauge.session.memory import Place
 
@@ -195,17 +196,11 @@ def log_at(
         row = sample_of(season, requested)
         left = None if more else berries_left(row)
         if left == 0 and not on_screen:
-            raise AlreadyThereError(
-                f"sample {row.sample.code} is full: {row.berries} of {row.sample.berries_planned}.",
-                todo="--next takes the next one of the plan, --more more berries into this one.",
-            )
-        gauge, serial = session.gauge, session.gauge_serial
-        warning = check_warning(
-            season.verifications(), days=verify_days, gauge=gauge, gauge_serial=serial
-        )
+            raise _full(row)
+        gauge: dict[str, Any] = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}
+        warning = check_warning(season.verifications(), days=verify_days, **gauge)
         counts = [n for n in (left, berries) if n is not None]
-        known_newton = known_capacity(season.sessions(), gauge=gauge, gauge_serial=serial)
-        capacity_newton = session.capacity_newton or known_newton
+        capacity_newton = session.capacity_newton or known_capacity(season.sessions(), **gauge)
         live = LiveSession(
             reader=reader,
             fmt=fmt,
@@ -222,22 +217,28 @@ def log_at(
             if warning:
                 say(warning)
             if on_screen:
-                from gauge.screens.bench import BenchScreen
-
-                screen = BenchScreen(
-                    live,
-                    raters=place.raters,
-                    blind=place.blind,
-                    warning=warning,
-                    half_width_newton=half_width_newton,
-                    stay=berries is None,
-                    quiet=quiet,
-                )
-                screen.run_session()
-                _end_of_day(season, screen.last_words, blind=place.blind)
+                shown = {"warning": warning, "half_width_newton": half_width_newton}
+                last_words = _run_bench(live, place, stay=berries is None, quiet=quiet, **shown)
+                _end_of_day(season, last_words, blind=place.blind)
             else:
                 _run_plain(live, place, as_json=as_json, quiet=quiet)
         _report(live, berries, blind=place.blind)
+
+
+def _full(row: SampleRow) -> AlreadyThereError:
+    return AlreadyThereError(
+        f"sample {row.sample.code} is full: {row.berries} of {row.sample.berries_planned}.",
+        todo="--next takes the next one of the plan, --more more berries into this one.",
+    )
+
+
+def _run_bench(live: LiveSession, place: Place, **shown: Any) -> Sequence[str]:
+    """Run the bench screen; return its last words."""
+    from gauge.screens.bench import BenchScreen
+
+    screen = BenchScreen(live, raters=place.raters, blind=place.blind, **shown)
+    screen.run_session()
+    return screen.last_words
 
 
 def _run_plain(live: LiveSession, place: Place, *, as_json: bool, quiet: bool) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,6 +11,9 @@ from gauge.clikit import FILE, echo, emit_json, say
 from gauge.commands.options import begun_season, format_option, loading_rate_option
 from gauge.errors import NothingReceivedError
 from gauge.plaintext import plural
+
+if TYPE_CHECKING:
+    from gauge.protocol.lineformat import LineFormat
 
 
 @click.command("replay")
@@ -52,8 +55,7 @@ def command(
     from gauge.claims import claim_sample
     from gauge.protocol.capture import load_capture
     from gauge.protocol.formatfile import load_format
-    from gauge.protocol.framing import Framer
-    from gauge.records import Chunk, Gap, Sample, Session
+    from gauge.records import Gap, Sample, Session
     from gauge.season.tables import now
     from gauge.session.berrystore import refuse_repeat
     from gauge.session.events import BerryLogged, Event, describe
@@ -74,16 +76,7 @@ def command(
             elif not isinstance(event, Gap):
                 say(describe(event, name))
 
-    # Read through first: a bad capture must not begin a season, or half of one.
-    framer = Framer(fmt)
-    for item in load_capture(capture):
-        if isinstance(item, Chunk):
-            framer.feed(item.t_ns, item.data)
-    if not framer.counts.readings:
-        raise NothingReceivedError(
-            f"{capture}: not one line is as the line format {fmt.name} says.",
-            todo="Check --format; 'gauge learn' makes a format.",
-        )
+    _refuse_unreadable(capture, fmt)
     with ExitStack() as held:
         place: dict[str, Any] = {}
         if season_file is not None and code is not None:
@@ -101,3 +94,20 @@ def command(
     counts = recorder.framer.counts
     berries, readings = plural(recorder.n_logged, "berry"), plural(counts.readings, "reading")
     say(f"{berries} in {readings}; {plural(counts.rejected, 'line')} rejected.")
+
+
+def _refuse_unreadable(capture: Path, fmt: LineFormat) -> None:
+    """Read a capture through: a bad one must not begin a season, or half of one."""
+    from gauge.protocol.capture import load_capture
+    from gauge.protocol.framing import Framer
+    from gauge.records import Chunk
+
+    framer = Framer(fmt)
+    for item in load_capture(capture):
+        if isinstance(item, Chunk):
+            framer.feed(item.t_ns, item.data)
+    if not framer.counts.readings:
+        raise NothingReceivedError(
+            f"{capture}: not one line is as the line format {fmt.name} says.",
+            todo="Check --format; 'gauge learn' makes a format.",
+        )

@@ -176,14 +176,10 @@ def command(
             note=None if capture is None else f"from {capture.name}",
             **gauge,
         )
+        received = _received(port, capture, fmt)
         try:
             result = verify(
-                _received(port, capture, fmt),
-                fmt=fmt,
-                season=season,
-                session=session,
-                settings=settings,
-                report=_Told(),
+                received, fmt=fmt, season=season, session=session, settings=settings, report=_Told()
             )
         except KeyboardInterrupt:
             raise StoppedError(
@@ -193,10 +189,7 @@ def command(
             ) from None
     if chart_file is not None:
         _chart(season_file, chart_file)
-    if as_json:
-        emit_json(result.document())
-    else:
-        _show(result)
+    emit_json(result.document()) if as_json else _show(result)
     if not result.passed:
         raise VerificationFailedError(
             f"the gauge failed its check: outside of the tolerance of {result.tolerance_pct:g} %.",
