@@ -33,6 +33,7 @@ def pytest_configure(config: pytest.Config) -> None:
     usable = MEMORY.is_dir() and os.access(MEMORY, os.W_OK)
     usable = usable and shutil.disk_usage(MEMORY).free >= NEEDED_BYTES
     made = tempfile.mkdtemp(prefix="firmhand-tests-", dir=MEMORY if usable else None)
+    os.chmod(made, 0o1777)  # as the usual one: another user meets the same locks
     config.stash[_MADE] = os.environ["TMPDIR"] = tempfile.tempdir = made
     # What one run remembers of its last session is nobody else's.
     os.environ["FIRMHAND_HOME"] = os.path.join(made, "home")

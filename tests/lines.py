@@ -216,7 +216,7 @@ class Terminal:
         """The same without what moves and colours."""
         return re.sub(r"\x1b(\[[0-?]*[ -/]*[@-~]|\][^\a]*\a)", "", self.text)
 
-    def wait(self, text: str, seconds: float = 20.0) -> None:
+    def wait(self, text: str, seconds: float = 60.0) -> None:
         """Wait until a text was shown."""
         try:
             wait_for(lambda: text in self.words, seconds)

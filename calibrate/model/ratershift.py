@@ -140,8 +140,8 @@ def rater_cuts(
     ...               rater=np.repeat([0, 1, 2], 8), berry=np.tile(np.arange(8), 3),
     ...               raters=("ines", "marek", "odile"), berries=tuple("abcdefgh"))
     >>> found = rater_cuts(pairs, "odile")
-    >>> found.panel, round(found.shift.newton.value, 1)  # odile needs more force
-    (('ines', 'marek'), 0.9)
+    >>> found.panel, found.shift.newton.value > 0.5  # odile needs more force
+    (('ines', 'marek'), True)
     """
     own = pairs.of_raters([rater])
     if np.unique(own.rank).size < 2:

@@ -158,7 +158,7 @@ def berries_worth(hits: ArrayLike, n: ArrayLike, group: ArrayLike) -> tuple[Floa
     --------
     >>> worth, correlation = berries_worth([2, 5, 1, 9], [20, 20, 20, 20], [0, 0, 0, 0])
     >>> worth.round(1).tolist(), round(correlation, 3)
-    ([20.5], 0.153)
+    ([21.7], 0.141)
     """
     x, total = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
     code = np.asarray(group, dtype=int)

@@ -53,6 +53,7 @@ def test_json_of_the_synthetic_set(synthetic: Path) -> None:
     document = json.loads(result.stdout)
     assert list(document) == [
         "n", "raters", "scores", "force_scale", "log_likelihood", "spread", "cuts", "warnings",
+        "flagged",
     ]  # fmt: skip
     assert document["n"] == 60
     assert document["scores"] == [1, 2, 3, 4, 5]

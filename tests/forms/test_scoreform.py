@@ -65,7 +65,7 @@ def test_keys_of_the_pad_score_what_the_rater_has_not_scored(
         run(season, *line, "tove")
     shown = run(season, *line, "tove", "--new-rater", "tove")
     assert "berry 1: 3 | berry 2" in shown
-    assert "1 scores by tove stored" in shown  # the last of two was skipped
+    assert "1 score by tove stored" in shown  # the last of two was skipped
     with pytest.raises(NoSuchRecordError, match="no berry that ines has not scored"):
         run(season, *line, "INES")
 

@@ -470,7 +470,8 @@ def test_a_target_that_cannot_be_written_is_refused_before_anybody_squeezes(
 @pytest.mark.slow
 def test_polled_over_tcp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # A faster gauge, asked more often: the same path in less time.
-    monkeypatch.setattr(portreader, "ASK_EVERY_S", 0.012)
+    for module in (portreader, sweep):
+        monkeypatch.setattr(module, "ASK_EVERY_S", 0.012)
     monkeypatch.setattr(sweep, "PROBE_S", 0.3)
     out = tmp_path / "bench.toml"
     with TcpFeeder(lambda f, i: b"%+.4E\r\n" % f, request=b"READ?\r") as feeder:

@@ -291,16 +291,18 @@ def test_stacked_and_foreign_weights_and_a_hook_are_named_while_they_hang() -> N
     assert "such as a hook" in heavy.warnings[-1]
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
 def test_the_live_force_and_what_hangs_there_are_seen_on_a_terminal(
     tmp_path: Path, form: Path
 ) -> None:
     end, season = TcpServer(), tmp_path / "a.season"
-    with running(end, _gauge("700g", "200g", rate_hz=20.0)):
+    # Time enough for a program that starts on a busy machine.
+    with running(end, _gauge("700g", "200g", rest_s=5.0, dwell_s=5.0)):
         words = ["--port", end.address, "--format", str(form), "--season", str(season)]
         with Terminal("verify", *words, "--mass", "200g", "--mass", "500g") as terminal:
             terminal.wait("now 0.0")
-            terminal.wait("this looks like 200g and 500g")
+            terminal.wait("this looks like 200g and 500g", 60.0)
             terminal.wait("Now take the 200g off, then hang 500g.")
 
 
