@@ -191,7 +191,9 @@ class Terminal:
         self._far, near = os.openpty()
         termios.tcsetwinsize(near, size[::-1])
         names = {"PYTHONPATH": str(Path(__file__).parents[1]), "TERM": "xterm-256color"}
-        inherited = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "TEXTUAL")}
+        # What a runner of tests says of its own terminal is not so of this one.
+        others = ("NO_COLOR", "TEXTUAL", "COLUMNS", "LINES")
+        inherited = {k: v for k, v in os.environ.items() if k not in others}
         self._process = subprocess.Popen(
             [sys.executable, "-c", "from gauge.cli import main; main()", *words],
             stdin=near, stdout=near, stderr=near, start_new_session=True,
