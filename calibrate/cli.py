@@ -16,7 +16,10 @@ COMMANDS = {
     "fit": ("calibrate.commands.fit", "Fit the cut points of finger scores in newtons."),
     "diagnose": ("calibrate.commands.diagnose", "Test whether one scale serves these scores."),
     "limit": ("calibrate.commands.limit", "Ship or not: the sale limit in newtons."),
-    "plan": ("calibrate.commands.plan", "Berries and raters needed for a required precision."),
+    "samplesize": (
+        "calibrate.commands.samplesize",
+        "Berries and raters needed for a required precision.",
+    ),
     "adopt": ("calibrate.commands.adopt", "Adopt a calibration as the season's own."),
     "anchors": ("calibrate.commands.anchors", "Build the season's anchor set and its card."),
     "press": (
@@ -36,7 +39,11 @@ COMMANDS = {
 }
 
 
-@click.group(cls=LazyGroup, lazy=COMMANDS, renamed={"store": "adopt"}, context_settings=CONTEXT)
+# Names of the version before this one.
+RENAMED = {"store": "adopt", "plan": "samplesize"}
+
+
+@click.group(cls=LazyGroup, lazy=COMMANDS, renamed=RENAMED, context_settings=CONTEXT)
 @click.version_option(__version__, prog_name="firmhand")
 def group() -> None:
     """Turn peaks and finger scores into cut points, anchors and verdicts on hands and fruit."""

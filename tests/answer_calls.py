@@ -65,9 +65,8 @@ calibrate limit b26.season
 calibrate limit b26.season --calibration july --share 0.9 --ship-cost 5 --threshold 2.5
 calibrate limit p26.season --calibration july
 calibrate limit pairs.csv --sale-limit 2
-calibrate plan b26.season --half-width 0.45 --raters 6 --force-scale linear
-calibrate plan b26.season --half-width 0.5 --raters 8 --calibration july --lots 1.2,2.5,4.4
-calibrate plan --cuts 4.5,3.2,2.1,1.2 --spread 0.3 --forces 0.5,5.5 --half-width 0.5 --raters 6
+calibrate samplesize b26.season --half-width 0.8 --raters 6 --fits 20
+calibrate samplesize --cuts 4.5,3.2,2.1,1.2 --spread 0.3 --forces 0.5,5.5 --half-width 0.5 --fits 20
 calibrate anchors b26.season --force-scale linear
 calibrate anchors b26.season --per-score 3 --no-pairs --force-scale log
 calibrate anchors p26.season --calibration july --per-score 4
@@ -145,7 +144,7 @@ calibrate fit unused.csv
 calibrate adopt b26.season --show july
 calibrate diagnose b26.season
 calibrate limit b26.season --calibration july
-calibrate plan b26.season --half-width 0.45 --raters 6 --force-scale linear
+calibrate plan b26.season --half-width 0.8 --raters 6 --fits 20
 calibrate anchors b26.season --calibration july
 calibrate anchors p26.season --per-score 3 --force-scale linear
 calibrate press b26.season B26-05-1 --by odile
@@ -213,8 +212,8 @@ calibrate carry b26.season p26.season
 calibrate adopt b26.season july --level 0.9
 calibrate adopt b26.season --show august
 calibrate limit b26.season --calibration august
-calibrate plan
-calibrate plan b26.season --half-width 0.05
+calibrate samplesize
+calibrate samplesize b26.season --half-width 0.05 --fits 20
 calibrate anchors b26.season --keep
 calibrate anchors b26.season --card card.gif
 calibrate press b26.season B26-99-1

@@ -18,7 +18,21 @@ if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
     from calibrate.data.pairs import Pairs
     from calibrate.data.scale import Scale
+    from calibrate.model.gaugeerror import GaugeError
     from calibrate.stats.estimate import Estimate
+
+
+def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> Any:
+    """Read newtons, or a share with its sign of per cent."""
+    from calibrate.model.gaugeerror import GaugeError
+
+    if text is None:
+        return None
+    try:
+        number = float(text.rstrip("% N"))
+    except ValueError:
+        raise click.BadParameter(f"'{text}' is neither newtons nor a share: 0.3 or 20%.") from None
+    return GaugeError(share=number / 100) if text.endswith("%") else GaugeError(newton=number)
 
 
 @click.command("fit")
@@ -52,6 +66,12 @@ if TYPE_CHECKING:
     is_flag=True,
     help="For sparse data: a penalty keeps cut points finite. Labelled as such.",
 )
+@click.option(
+    "--gauge-sd",
+    callback=_gauge_error,
+    help="Standard deviation of a shown force about the true one, in N (0.3) or as a share (20%), "
+    "as repeated presses of pads show it. Cut points then mean true force.",
+)
 @options.plot_option("Draw the fit to this png, pdf or svg file.")
 @options.json_option
 def command(
@@ -63,6 +83,7 @@ def command(
     seed: int,
     each_rater: bool,
     penalised: bool,
+    gauge_sd: GaugeError | None,
     plot: Path | None,
     as_json: bool,
 ) -> None:
@@ -92,6 +113,7 @@ def command(
         resamples=resamples,
         seed=seed,
         penalised=penalised,
+        gauge_error=gauge_sd,
     )
     if plot is not None:
         from calibrate.plots.fit import draw_fit

@@ -12,6 +12,7 @@ import numpy as np
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
+from calibrate.model.gaugeerror import GaugeError, expected_true
 from calibrate.model.intervals import Kind, cut_intervals, widened
 from gauge.package import __version__
 
@@ -33,6 +34,7 @@ def fit(
     seed: int = 1,
     penalised: bool = False,
     these_raters: bool = False,
+    gauge_error: GaugeError | None = None,
 ) -> Calibration:
     """Fit cut points with intervals to all rows of `pairs`.
 
@@ -54,6 +56,8 @@ def fit(
     these_raters : bool
         Whether a panel's cut points are those of the mean of its very raters, and not of the
         hands that such raters come from.
+    gauge_error : GaugeError, optional
+        How far shown forces lie from the true ones, which cut points then mean.
 
     Returns
     -------
@@ -66,6 +70,8 @@ def fit(
         See `calibrate.model.cutmodel.fit_cells`.
     """
     pairs, few = pairs.panel()
+    if gauge_error is not None:
+        pairs = expected_true(pairs, gauge_error)
     if penalised:
         found = _penalised(pairs, force_scale, level, firmest)
     elif len(pairs.raters) > 1:

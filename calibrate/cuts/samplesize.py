@@ -1,23 +1,37 @@
 """How many berries and raters a precision needs, and which forces to pick next.
 
-From expected information under a calibration, measured or guessed.
+From fits of simulated panels, and from expected information, under a calibration that was measured
+or guessed.
 """
 
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.simulatedpanel import Simulation, simulated_half_widths
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 Floats = NDArray[np.float64]
-MOST_BERRIES = 100_000  # beyond so many no plan is made
+# Berries of the first panels.
+_FIRST_BERRIES = 80
+
+
+def _ladder(last: int) -> tuple[int, ...]:
+    steps = [10]
+    while steps[-1] < last:
+        steps.append(max(steps[-1] + 1, round(1.05 * steps[-1])))
+    return tuple(steps)
+
+
+# Numbers of berries that are looked at: all up to 30, then in steps of 5 %.
+_LADDER = _ladder(3000)
 
 
 def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floats:
@@ -51,106 +65,217 @@ def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floa
 class PlannedPanel:
     """The raters that will score: how many, and how they and the berries differ.
 
-    `hand_sd` and `berry_sd` are how far raters differ from each other, and berries of one force to
-    the fingers, as shares of force (standard deviations).
+    `hand_sds` are equally likely values of how far raters differ from each other, and `berry_sd` is
+    how far berries of one force differ to the fingers, as shares of force (standard deviations).
     """
 
     raters: int
-    hand_sd: float = 0.0
+    hand_sds: tuple[float, ...] = (0.0,)
     berry_sd: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.raters < 1 or self.hand_sd < 0 or self.berry_sd < 0:
+        if self.raters < 1 or not self.hand_sds or min(*self.hand_sds, self.berry_sd, 0.0) < 0:
             raise InvalidValueError("a panel needs a rater or more, and no spread below zero")
 
 
-def half_widths(
-    calibration: Calibration,
-    force_newton: ArrayLike,
-    n_berries: int,
-    panel: PlannedPanel,
-    *,
-    level: float = 0.95,
-) -> Floats:
-    """Expect the half-width, in newtons, of the interval of every cut.
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """Panels of one size, simulated and fitted.
 
-    The variance of a cut is hand_sd^2 c^2 / J for the hands, and the inverse expected information
-    of all scores times the design effect 1 + (J - 1) rho for berries that all raters share, where
-    rho is the berries' part of the variance of a score (Kish (1965) Survey Sampling, section 5.4).
-    Student's t with Satterthwaite's degrees of freedom, the hands having J - 1.
-
-    Parameters
+    Attributes
     ----------
-    calibration : Calibration
-        Its spread is that of one score of one hand, berries' differences included.
-    force_newton : array_like
-        As they will be picked; only their distribution matters.
-    n_berries : int
-    panel : PlannedPanel
-    level : float
-
-    Returns
-    -------
-    ndarray, shape (cuts,)
+    berries : int
+    widths_newton : ndarray of float, shape (fits, cuts)
+        Half-widths of the intervals of all cuts; infinite where a panel could not be fitted.
+    berries_newton2 : ndarray of float, shape (cuts,)
+        Expected part of a squared half-width that is in inverse proportion to the berries, at one.
     """
-    from scipy.special import stdtrit
 
-    cut_newton = calibration.cut_newton
-    information = berry_information(calibration, force_newton).mean(axis=0)
-    single = np.diagonal(np.linalg.inv(information))[:-1]
-    # To newtons: on the log scale a small step dh is c dh.
-    to_n2 = np.ones_like(cut_newton) if calibration.force_scale == "linear" else cut_newton**2
-    score_variance = (calibration.spread * math.pi) ** 2 / 3 * to_n2
-    rho = np.minimum((panel.berry_sd * cut_newton) ** 2 / score_variance, 1.0)
-    design_effect = 1 + (panel.raters - 1) * rho
-    fingers = single * to_n2 * design_effect / (n_berries * panel.raters)
-    hands = (panel.hand_sd * cut_newton) ** 2 / panel.raters
-    total = fingers + hands
-    few = np.where(hands > 0, hands**2 / max(panel.raters - 1, 1), 0.0)
-    freedom = total**2 / (few + fingers**2 / max(n_berries - len(cut_newton) - 1, 1))
-    return np.asarray(stdtrit(freedom, 0.5 + level / 2) * np.sqrt(total))
+    berries: int
+    widths_newton: Floats
+    berries_newton2: Floats
+
+    def reached(self, half_width_newton: float) -> float:
+        """Share of panels in which every cut has the half-width."""
+        return float((self.widths_newton <= half_width_newton).all(axis=1).mean())
+
+    def shares_at(self, berries: int, half_width_newton: float) -> tuple[float, Floats]:
+        """Approximate share of panels of another size that reach it at all cuts, and at each."""
+        change = self.berries_newton2 * (1.0 / berries - 1.0 / self.berries)
+        # Panels that could not be fitted tell nothing of another size.
+        fitted = self.widths_newton[np.isfinite(self.widths_newton).all(axis=1)]
+        if not fitted.size:
+            return 0.0, np.zeros(change.size)
+        reached = fitted**2 + change <= half_width_newton**2
+        return float(reached.all(axis=1).mean()), reached.mean(axis=0)
+
+    def least(self, half_width_newton: float, assurance: float) -> int | None:
+        """Approximate place in `_LADDER` of the least number of berries; None if none suffices."""
+        for at, berries in enumerate(_LADDER):
+            if self.shares_at(berries, half_width_newton)[0] >= assurance:
+                return at
+        return None
 
 
-def berries_needed(
+@dataclass(frozen=True, kw_only=True)
+class SampleSize:
+    """How many berries reach a half-width, with what share of panels.
+
+    Attributes
+    ----------
+    berries : int
+    reached, reached_with_fewer : float
+        Share of simulated panels in which all cuts had the half-width, with these berries and with
+        the next smaller number looked at.
+    berries_at : tuple of int or None
+        Approximate number that each cut needs by itself; None beyond what is looked at.
+    """
+
+    berries: int
+    reached: float
+    reached_with_fewer: float
+    berries_at: tuple[int | None, ...]
+
+
+def sample_size(
     calibration: Calibration,
     force_newton: ArrayLike,
     panel: PlannedPanel,
     half_width_newton: float,
     *,
+    assurance: float = 0.8,
     level: float = 0.95,
-) -> tuple[int, ...]:
-    """Find the least number of berries with which each cut has a half-width, one a cut.
+    fits: int = 400,
+    progress: Callable[[int], None] = lambda n: None,
+) -> SampleSize:
+    """Find the least number of berries with which a share of panels reaches a half-width.
+
+    The first panels, of always the same size, say how half-widths vary; how they change with the
+    berries is expected information's. From that approximate answer on, sizes are tried with a
+    quarter of the fits, and the answer and its smaller neighbour are each confirmed by `fits` fits
+    of simulated panels. Panels of all sizes begin with the same berries, so that the answer rises
+    as the half-width falls.
+    For assurance in place of an expected width: Kupper, L. L. & Hafner, K. B. (1989) Am. Stat.
+    43:101-105 (from memory).
+
+    Parameters
+    ----------
+    calibration : Calibration
+        The truth to plan for, measured or guessed; all cuts known.
+    force_newton : array_like
+        As they will be picked; only their distribution matters.
+    panel : PlannedPanel
+    half_width_newton : float
+    assurance, level : float
+    fits : int
+    progress : callable
+        Told of every finished fit.
 
     Raises
     ------
     InvalidValueError
         If the half-width is not above zero.
     InfeasiblePlanError
-        If hands differ so much that no number of berries suffices: more raters are needed.
+        If no number of berries suffices: more raters are needed.
     """
     if half_width_newton <= 0:
         raise InvalidValueError("the half-width must be above zero")
+    forces = np.asarray(force_newton, dtype=float)
+    falling = _falling(calibration, forces, panel, level)
+    seen: dict[int, list[Floats]] = {}
+    with ProcessPoolExecutor() as pool:
 
-    def width(n: int) -> Floats:
-        return half_widths(calibration, force_newton, n, panel, level=level)
+        def plan(berries: int, n_fits: int) -> Plan:
+            """Fit panels of a size; those fitted before count."""
+            widths = seen.setdefault(berries, [])
+            tasks = [
+                Simulation(
+                    calibration=calibration, force_newton=forces, panel=panel, berries=berries,
+                    level=level, seed=seed,
+                )
+                for seed in range(len(widths), n_fits)
+            ]  # fmt: skip
+            for one in pool.map(simulated_half_widths, tasks, chunksize=5):
+                widths.append(one)
+                progress(1)
+            return Plan(berries=berries, widths_newton=np.array(widths), berries_newton2=falling)
 
-    best = width(MOST_BERRIES)
-    if (best > half_width_newton).any():
-        worst = int(best.argmax())
-        name = "/".join(calibration.scale.boundaries[worst])
-        raise InfeasiblePlanError(
-            f"With {panel.raters} rater{'s' if panel.raters > 1 else ''} no number of berries "
-            f"brings boundary {name} below {best[worst]:.2f} N.",
-            todo="Plan more raters, or accept a wider interval.",
-        )
+        def reaches(at: int, n_fits: int) -> bool:
+            return plan(_LADDER[at], n_fits).reached(half_width_newton) >= assurance
 
-    def least(index: int) -> int:
-        def suffices(n: int) -> bool:
-            return bool(width(n)[index] <= half_width_newton)
+        few = max(fits // 4, 10)
+        first = plan(_FIRST_BERRIES, few)
+        start = first.least(half_width_newton, assurance)
+        if start is None:
+            raise _infeasible(calibration, first, panel, half_width_newton, assurance)
+        at = _boundary(start, lambda at: reaches(at, few))
+        at = _boundary(min(at, len(_LADDER) - 1), lambda at: reaches(at, fits))
+        if at == len(_LADDER):
+            raise _infeasible(calibration, first, panel, half_width_newton, assurance)
+        last = plan(_LADDER[at], fits)
+        fewer = plan(_LADDER[at - 1], fits).reached(half_width_newton) if at else 0.0
+    each = np.array([last.shares_at(n, half_width_newton)[1] >= assurance for n in _LADDER])
+    return SampleSize(
+        berries=_LADDER[at],
+        reached=last.reached(half_width_newton),
+        reached_with_fewer=fewer,
+        berries_at=tuple(
+            _LADDER[int(column.argmax())] if column.any() else None for column in each.T
+        ),
+    )
 
-        return bisect_left(range(MOST_BERRIES), True, lo=len(calibration.cuts) + 3, key=suffices)
 
-    return tuple(least(index) for index in range(len(calibration.cuts)))
+def _boundary(start: int, reaches: Callable[[int], bool]) -> int:
+    """Find the first place in `_LADDER` that reaches; its length if none does.
+
+    From `start` up or down in doubled steps, then by halves.
+    """
+    low, high, at, step = -1, len(_LADDER), start, 1
+    while high - low > 1:
+        if reaches(at):
+            high, at = at, max(at - step, low + 1) if low < 0 else (low + at) // 2
+        else:
+            low, at = at, min(at + step, high - 1) if high == len(_LADDER) else (at + high) // 2
+        step *= 2
+    return high
+
+
+def _falling(
+    calibration: Calibration, force_newton: Floats, panel: PlannedPanel, level: float
+) -> Floats:
+    """Squared half-width, in newtons, that one berry scored by all raters would leave.
+
+    Inverse expected information of all scores times the design effect 1 + (J - 1) rho for berries
+    that all raters share, where rho is the berries' part of the variance of a score (Kish (1965)
+    Survey Sampling, section 5.4).
+    """
+    from scipy.special import ndtri
+
+    information = berry_information(calibration, force_newton).mean(axis=0)
+    cut = calibration.cut_newton
+    to_newton2 = np.ones_like(cut) if calibration.force_scale == "linear" else cut**2
+    score_variance = (calibration.spread * math.pi) ** 2 / 3 * to_newton2
+    rho = np.minimum((panel.berry_sd * cut) ** 2 / score_variance, 1.0)
+    single = np.diagonal(np.linalg.inv(information))[:-1] * to_newton2 / panel.raters
+    return np.asarray(float(ndtri(0.5 + level / 2)) ** 2 * single * (1 + (panel.raters - 1) * rho))
+
+
+def _infeasible(
+    calibration: Calibration,
+    first: Plan,
+    panel: PlannedPanel,
+    half_width_newton: float,
+    assurance: float,
+) -> InfeasiblePlanError:
+    """Name the boundary that is worst even with the most berries."""
+    worst = int(first.shares_at(_LADDER[-1], half_width_newton)[1].argmin())
+    name = "/".join(calibration.scale.boundaries[worst])
+    return InfeasiblePlanError(
+        f"With {panel.raters} rater{'s' if panel.raters > 1 else ''} no number of berries up to "
+        f"{_LADDER[-1]} brings boundary {name} within {half_width_newton:g} N in {assurance:.0%} "
+        "of panels.",
+        todo="Plan more raters, or accept a wider interval.",
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -31,10 +31,10 @@ Ints = NDArray[np.int64]
 
 # Standard deviations between raters, the nodes of the grid: of log hands, of log spreads, and of a
 # hand's tilt and its offsets at single boundaries.
-HAND_SDS = np.concatenate([[0.0], np.geomspace(0.02, 0.9, 9)])
+HAND_SDS = np.concatenate([[0.0], np.geomspace(0.02, 0.9, 8)])
 SPREAD_SDS = np.array([0.0, 0.15, 0.35])
-TILT_SDS = np.array([0.0, 0.07, 0.15, 0.3])
-OFFSET_SDS = np.array([0.0, 0.04, 0.08, 0.13, 0.2])
+TILT_SDS = np.array([0.0, 0.1, 0.25])
+OFFSET_SDS = np.array([0.0, 0.05, 0.1, 0.18])
 # Scales of the half-normal priors of the standard deviations of log hands, log spreads, tilts,
 # offsets and log berries: assumed.
 HAND_PRIOR = 0.3
@@ -250,7 +250,9 @@ class _Grid:
         precision = self.precision(self.guesses)
         pull = info @ mode.theta + mode.gradient
         pull[:first] += (self.prior.precision * self.prior.centre)[:first]
-        curve = info + precision[:, None, :] * np.eye(self.data.size)
+        curve = np.repeat(info[None], len(precision), axis=0)
+        at = np.arange(self.data.size)
+        curve[:, at, at] += precision
         mean = np.linalg.solve(curve, pull[None, :, None])[:, :, 0]
         # Log-likelihood with places and log s integrated out too (restricted likelihood).
         sign, log_size = np.linalg.slogdet(curve)

@@ -116,7 +116,7 @@ class Panel:
     def at_boundaries(self, log_cuts: Sequence[Estimate]) -> tuple[Estimate, ...]:
         """Cut points in newtons at all boundaries of the scale; none beyond the used scores."""
         cuts = [self.cut_of(boundary) for boundary in range(len(self.pairs.scale.boundaries))]
-        return tuple(Estimate(value=None) if k is None else log_cuts[k].map(math.exp) for k in cuts)
+        return tuple(Estimate(value=None) if k is None else log_cuts[k].map(_newton) for k in cuts)
 
     def unused(self, rater: int) -> tuple[str, ...]:
         """Labels that others used and this rater never."""
@@ -225,6 +225,11 @@ def _log_cuts(pooled: CutFit, pairs: Pairs) -> Floats:
         return cut
     floor = 0.02 * float(np.abs(pairs.force_newton).max())
     return np.asarray(np.log(np.maximum(cut, floor * np.arange(cut.size, 0, -1))))
+
+
+def _newton(log_cut: float) -> float:
+    """Newtons of a logarithm; no number where a float cannot hold it, which leaves a side open."""
+    return math.exp(log_cut) if log_cut < 700.0 else math.nan
 
 
 def _direction(log_cut: Floats) -> Floats:

@@ -12,8 +12,7 @@ from gauge.port.comport import ComPort
 from gauge.protocol.lineformat import SerialSettings
 
 if TYPE_CHECKING:
-    # Not there for Windows, which has no pseudo-terminals.
-    from gauge.simulate.ptyserver import PtyServer  # type: ignore[attr-defined,unused-ignore]
+    from gauge.simulate.ptyserver import PtyServer
 
 
 # The gauge's end of a line.

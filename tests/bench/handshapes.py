@@ -35,6 +35,7 @@ from calibrate.cuts.salelimit import limit_force
 from calibrate.cuts.seasonshift import compare_seasons
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
+from calibrate.model.gaugeerror import GaugeError
 from calibrate.model.panel import fit_panel
 from calibrate.raters.check import check_rater
 from calibrate.stats.estimate import Estimate
@@ -184,7 +185,8 @@ def gauge_error(rng: np.random.Generator, case: Hands, declared: bool) -> Counts
     cut = draw_hands(rng, case)
     pairs = score(rng, case, cut)
     if declared:
-        found = fit(pairs, gauge_sd_newton=case.gauge_newton, gauge_share=case.gauge_share)
+        error = GaugeError(newton=case.gauge_newton, share=case.gauge_share)
+        found = fit(pairs, gauge_error=error)
     else:
         found = fit(pairs)
     for k in range(CUTS_N.size):

@@ -89,19 +89,23 @@ def test_limit_agrees_with_the_fits_own_probability(season: Path, tmp_path: Path
     assert run("limit", season).exit_code == 0
 
 
-def test_plan_from_a_season_and_from_a_guess(season: Path) -> None:
-    found = answer("plan", season, "--half-width", "0.8", "--raters", "6")
-    assert found["raters"] == 6
+def test_sample_size_from_a_season_and_from_a_guess(season: Path) -> None:
+    few = ("--fits", "20")
+    found = answer("samplesize", season, "--half-width", "1", "--raters", "6", *few)
+    assert (found["raters"], found["assurance"]) == (6, 0.8)
     assert found["berries_so_far"] == 90
     assert 0.02 < found["hand_sd"] < 0.2
+    assert found["reached"] >= 0.8
     # Hands that differ leave the panel's centre open, however many berries are scored.
-    assert "Plan more raters" in str(run("plan", season, "--half-width", "0.05").exception)
-    guess = answer(
-        "plan", "--cuts", "4.5,3.2,2.1,1.2", "--spread", "0.35", "--forces", "0.5,5.5"
-    )  # fmt: skip
+    failed = run("samplesize", season, "--half-width", "0.05", *few)
+    assert "Plan more raters" in str(failed.exception)
+    guessed = ("--cuts", "4.5,3.2,2.1,1.2", "--spread", "0.35", "--forces", "0.5,5.5")
+    guess = answer("samplesize", *guessed, "--half-width", "0.5", *few)
     assert [cut["between"] for cut in guess["cuts"]] == [[1, 2], [2, 3], [3, 4], [4, 5]]
-    assert run("plan").exit_code == 2
-    assert run("plan", season, "--half-width", "0.8", "--raters", "6").exit_code == 0
+    assert run("samplesize").exit_code == 2
+    before = run("plan", *guessed, "--half-width", "0.5", *few)
+    assert before.exit_code == 0
+    assert "is now called" in before.stderr
 
 
 def test_a_stored_calibration_is_kept_listed_shown_and_never_overwritten(own: Path) -> None:

@@ -1,21 +1,22 @@
 """Plans against fits of simulated panels, and expected information against a fit's own."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from scipy.stats import norm
 
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.cuts.samplesize import (
     PlannedPanel,
-    berries_needed,
     berry_information,
-    half_widths,
     next_forces,
+    sample_size,
 )
+from calibrate.cuts.simulatedpanel import Simulation, draw, simulated_half_widths
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
 from calibrate.model.cutmodel import fit_cuts
-from gauge.errors import FirmhandError, InfeasiblePlanError, InvalidValueError
+from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 CUTS = (4.5, 3.2, 2.1, 1.2)
 
@@ -51,64 +52,64 @@ def test_expected_information_is_that_of_a_large_fit(force_scale: str, spread: f
     assert np.diag(expected) == pytest.approx(np.diag(fit.covariance), rel=0.02)
 
 
-def test_one_raters_half_width_is_what_simulated_fits_show() -> None:
-    one = _calibration()
-    rng = np.random.default_rng(4)
-    estimates = []
-    for _ in range(300):
-        force = rng.uniform(0.5, 5.5, 150)
-        rank = _scores(rng, force, np.array(CUTS), 0.35)
-        estimates.append(fit_cuts(_pairs(force, rank)).cut_newton)
-    seen = norm.ppf(0.975) * np.std(estimates, axis=0)
-    planned = half_widths(one, np.linspace(0.5, 5.5, 101), 150, PlannedPanel(raters=1))
-    assert planned == pytest.approx(seen, rel=0.15)
+FORCES = np.linspace(0.5, 5.5, 101)
 
 
-def test_a_panels_half_width_is_what_simulated_panels_show() -> None:
-    """Four hands that differ by 10 %, berries by 8 % to the fingers, 80 berries scored by all.
+def test_the_answer_reaches_the_half_width_in_the_share_asked_for() -> None:
+    """One rater: panels that had no part in the answer are drawn at it, and at half as many."""
+    found = sample_size(_calibration(), FORCES, PlannedPanel(raters=1), 0.4, fits=100)
+    assert found.reached >= 0.8 > found.reached_with_fewer
+    assert max(found.berries_at) <= found.berries
 
-    The panel's cut is estimated by the mean of the raters' own fits.
-    """
-    rng = np.random.default_rng(9)
-    estimates = []
-    for _ in range(250):
-        force = rng.uniform(0.5, 5.5, 80)
-        feel = force * np.exp(0.08 * rng.normal(size=80))
-        cuts = []
-        for _ in range(4):
-            rank = _scores(rng, feel, np.array(CUTS) * np.exp(0.1 * rng.normal()), 0.3)
-            try:
-                cuts.append(fit_cuts(_pairs(force, rank)).cut_newton)
-            except FirmhandError:
-                break
-        if len(cuts) == 4 and np.isfinite(cuts).all():
-            estimates.append(np.mean(cuts, axis=0))
-    from scipy.stats import t
+    def share(berries: int) -> float:
+        widths = [
+            simulated_half_widths(
+                Simulation(
+                    calibration=_calibration(), force_newton=FORCES,
+                    panel=PlannedPanel(raters=1), berries=berries, level=0.95, seed=seed,
+                )
+            )
+            for seed in range(1000, 1200)
+        ]  # fmt: skip
+        return float(np.mean(np.array(widths).max(axis=1) <= 0.4))
 
-    panel = PlannedPanel(raters=4, hand_sd=0.1, berry_sd=0.08)
-    planned = half_widths(_calibration(spread=0.33), np.linspace(0.5, 5.5, 101), 80, panel)
-    sd = np.std(estimates, axis=0)
-    # Student's t lies between that of the hands alone (3 df) and the normal's 1.96.
-    assert (planned > 0.85 * norm.ppf(0.975) * sd).all()
-    assert (planned < 1.15 * t.ppf(0.975, 3) * sd).all()
+    assert share(found.berries) == pytest.approx(0.8, abs=0.13)  # two samples: 100 and 200
+    assert share(found.berries // 2) < 0.3
 
 
-def test_the_number_of_berries_is_the_least_that_suffices() -> None:
-    force = np.linspace(0.5, 5.5, 51)
-    panel = PlannedPanel(raters=3, hand_sd=0.02, berry_sd=0.05)
-    needed = berries_needed(_calibration(), force, panel, 0.25)
-    for index, n in enumerate(needed):
-        assert half_widths(_calibration(), force, n, panel)[index] <= 0.25
-        assert half_widths(_calibration(), force, n - 1, panel)[index] > 0.25
+def test_a_narrower_interval_never_needs_fewer_berries() -> None:
+    needed = [
+        sample_size(_calibration(), FORCES, PlannedPanel(raters=1), width, fits=20).berries
+        for width in (0.7, 0.55, 0.45)
+    ]
+    assert needed == sorted(needed)
+    assert needed[0] < needed[-1]
 
 
 def test_hands_that_differ_need_raters_not_berries() -> None:
+    panel = PlannedPanel(raters=3, hand_sds=(0.2,))
     with pytest.raises(InfeasiblePlanError, match="1/2"):
-        berries_needed(_calibration(), [1, 2, 3, 4, 5], PlannedPanel(raters=3, hand_sd=0.2), 0.2)
+        sample_size(_calibration(), [1, 2, 3, 4, 5], panel, 0.2, fits=20)
     with pytest.raises(InvalidValueError):
-        berries_needed(_calibration(), [1, 2, 3], PlannedPanel(raters=1), 0)
+        sample_size(_calibration(), [1, 2, 3], PlannedPanel(raters=1), 0)
     with pytest.raises(InvalidValueError):
         PlannedPanel(raters=0)
+
+
+def test_a_panel_is_drawn_as_planned() -> None:
+    """Over many panels hands differ as stated; panels of one seed begin with the same berries."""
+    what = Simulation(
+        calibration=_calibration(spread=0.02), force_newton=FORCES, berries=400, level=0.95,
+        panel=PlannedPanel(raters=2, hand_sds=(0.1,)), seed=0,
+    )  # fmt: skip
+    gaps = []
+    for seed in range(150):
+        pairs = draw(replace(what, seed=seed))
+        firm = [pairs.force_newton[(pairs.rater == j) & (pairs.rank <= 2)].min() for j in (0, 1)]
+        gaps.append(np.log(firm[0] / firm[1]))
+    assert np.std(gaps) == pytest.approx(0.1 * np.sqrt(2), rel=0.2)
+    few, many = draw(replace(what, berries=30)), draw(what)
+    assert (few.rank == many.rank[:60]).all()
 
 
 def test_the_next_berries_are_picked_where_information_is_missing() -> None:

@@ -1,7 +1,8 @@
-"""`calibrate plan`: berries and raters for a precision, and which forces to pick next."""
+"""`calibrate samplesize`: berries and raters for a precision, and which forces to pick next."""
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,8 +13,6 @@ from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from calibrate.cuts.calibration import Calibration
 
 
@@ -29,13 +28,17 @@ def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
         ) from None
 
 
-@click.command("plan")
+@click.command("samplesize")
 @click.argument("source", type=options.FILE, required=False)
 @options.number_option(
     "--half-width", "Required half-width of every cut's interval, N.", above=0, default=0.25
 )
 @options.number_option("--raters", "Raters who will score.", whole=True, low=1)
-@options.number_option("--hand-sd", "How far hands differ, share of force.", low=0)
+@options.number_option(
+    "--hand-sd",
+    "How far hands differ, share of force. Default: all that the calibration says of it.",
+    low=0,
+)
 @options.number_option(
     "--berry-sd",
     "How far berries of one force differ to the fingers, share of force.",
@@ -58,6 +61,15 @@ def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
     callback=_numbers,
     help="Forces (N) that can be picked next, for example lot means: 1.2,3.4.",
 )
+@click.option(
+    "--assurance",
+    type=options.SHARE,
+    default=0.8,
+    help="Share of panels that shall reach the half-width at every cut.",
+)
+@options.number_option(
+    "--fits", "Simulated panels that confirm the answer.", whole=True, low=20, default=400
+)
 @options.calibration_options()
 @options.json_option
 def command(
@@ -70,22 +82,25 @@ def command(
     spread: float | None,
     forces: tuple[float, ...] | None,
     lots: tuple[float, ...] | None,
+    assurance: float,
+    fits: int,
     how: options.FitOptions,
     calibration_name: str | None,
     as_json: bool,
 ) -> None:
     """Berries and raters needed for a required precision.
 
-    How many berries must be scored until every cut point is known to 0.25 N, and which forces are
-    worth picking next? From the season so far, or from a stated guess.
+    How many berries must be scored until every cut point is known to 0.25 N in four panels of five,
+    and which forces are worth picking next? From the season so far, or from a stated guess; the
+    answer is confirmed by fits of simulated panels, which takes up to a minute.
 
     \b
-    calibrate plan 2026.season --half-width 0.2
-    calibrate plan --cuts 4.5,3.2,2.1,1.2 --spread 0.35 --forces 0.5,5.5 --raters 3 --hand-sd 0.1
+    calibrate samplesize 2026.season --half-width 0.4 --raters 6
+    calibrate samplesize --cuts 4.5,3.2,2.1,1.2 --spread 0.35 --forces 0.5,5.5 --raters 6
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.cuts.samplesize import PlannedPanel, berries_needed, half_widths, next_forces
+    from calibrate.cuts.samplesize import PlannedPanel, next_forces, sample_size
 
     so_far: int | None = None
     if source is None:
@@ -100,30 +115,50 @@ def command(
         picked = pairs.force_newton
         raters = raters or max(len(pairs.raters), 1)
         so_far = len(np.unique(pairs.berry)) if pairs.berries else pairs.n // raters
-    hand_sd = (calibration.hand_sd or 0.0) if hand_sd is None else hand_sd
-    panel = PlannedPanel(raters=raters, hand_sd=hand_sd, berry_sd=berry_sd if raters > 1 else 0.0)
-    needed = berries_needed(calibration, picked, panel, half_width, level=how.level)
+    hand_sds = calibration.hand_sds or (calibration.hand_sd or 0.0,)
+    panel = PlannedPanel(
+        raters=raters,
+        hand_sds=hand_sds if hand_sd is None else (hand_sd,),
+        berry_sd=berry_sd if raters > 1 else 0.0,
+    )
+    with click.progressbar(length=3 * fits, label="simulated panels", file=sys.stderr) as bar:
+        found = sample_size(
+            calibration,
+            picked,
+            panel,
+            half_width,
+            assurance=assurance,
+            level=how.level,
+            fits=fits,
+            progress=bar.update,
+        )
     choices = lots or tuple(np.linspace(picked.min(), picked.max(), 41).round(2))
-    following = next_forces(calibration, picked, choices)
-    widths: Sequence[float | None] = [None] * len(needed)
-    if so_far is not None:
-        widths = half_widths(calibration, picked, so_far, panel, level=how.level).tolist()
-    columns = zip(calibration.scale.boundaries, calibration.cut_newton, needed, widths, strict=True)
     document = {
         "half_width_N": half_width,
-        **answers.document(panel),
-        "berries": max(needed),
+        "raters": raters,
+        "assurance": assurance,
+        "hand_sd": float(np.median(panel.hand_sds)),
+        "berry_sd": panel.berry_sd,
+        "berries": found.berries,
+        "reached": found.reached,
+        "reached_with_fewer": found.reached_with_fewer,
         "berries_so_far": so_far,
         "cuts": [
             {
                 "between": answers.between(pair),
-                "force_N": cut,
+                "force_N": cut.value,
                 "berries": n,
-                "half_width_now_N": now,
+                "half_width_now_N": None
+                if so_far is None or cut.low is None or cut.high is None
+                else (cut.high - cut.low) / 2,
             }
-            for pair, cut, n, now in columns
+            for pair, cut, n in zip(
+                calibration.scale.boundaries, calibration.cuts, found.berries_at, strict=True
+            )
         ],
-        "pick_next_N": [answers.document(force) for force in following],
+        "pick_next_N": [
+            answers.document(force) for force in next_forces(calibration, picked, choices)
+        ],
     }
     if as_json:
         answers.emit_json(document)
@@ -139,14 +174,17 @@ def _show(document: dict[str, Any]) -> None:
                 "/".join(map(str, cut["between"])),
                 format_newton(cut["force_N"]),
                 format_newton(cut["half_width_now_N"], missing="-"),
-                str(cut["berries"]),
+                "-" if cut["berries"] is None else str(cut["berries"]),
             ]
             for cut in document["cuts"]
         ],
     )
     raters, hand_sd = document["raters"], document["hand_sd"]
     hands = f"{raters} rater{'s' if raters > 1 else ''}, hands differing by {hand_sd:.0%}"
-    echo(f"{document['berries']} berries scored by {hands}.")
+    echo(
+        f"{document['berries']} berries scored by {hands}: {document['reached']:.0%} of simulated "
+        f"panels reach it at every cut ({document['assurance']:.0%} are asked for)."
+    )
     near = dict.fromkeys(f"{force['force_N']:.2f} N" for force in document["pick_next_N"])
     echo(f"Pick next near {', then '.join(near)}.")
     if raters > 1 and hand_sd == 0:
