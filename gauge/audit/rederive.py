@@ -99,8 +99,8 @@ def _derived(
 ) -> dict[float, Press]:
     """Find the presses of a session again, by when they began, as `gauge replay` does."""
     settings = json.loads(session.detector_settings or "{}")
-    if plan := settings.get("loading_rate_newton_s"):
-        settings["loading_rate_newton_s"] = tuple(plan)
+    if plan := settings.get("loading_rate_per_s"):
+        settings["loading_rate_per_s"] = tuple(plan)
     recorder = BerryRecorder(fmt, settings=DetectorSettings(**settings))
     events = [event for item in season.received(session_id) for event in recorder.feed(item)]
     events += recorder.close()

@@ -169,7 +169,7 @@ def log_at(
     plain: bool = False,
     quiet: bool = False,
     as_json: bool = False,
-    loading_rate_newton_s: tuple[float, float] | None = None,
+    loading_rate_per_s: tuple[float, float] | None = None,
     half_width_newton: float | None = None,
     verify_days: float = 7.0,
     silent_stop_s: float | None = None,
@@ -209,7 +209,7 @@ def log_at(
             session=replace(session, capacity_newton=capacity_newton),
             raters=place.raters if place.blind else (),
             n_required=min(counts) if counts else None,
-            loading_rate_newton_s=loading_rate_newton_s,
+            loading_rate_per_s=loading_rate_per_s,
             silent_stop_s=silent_stop_s,
         )
         with live:

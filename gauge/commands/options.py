@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import F, number_option, read_by
+from gauge.clikit import F, number_option, read_by, say
 from gauge.errors import FirmhandError, InvalidValueError
 
 if TYPE_CHECKING:
@@ -18,17 +18,18 @@ if TYPE_CHECKING:
 
 
 def _read_loading_rate(text: str) -> tuple[float, float]:
-    """Read a range of loading rates in N/s, such as ``0.5-3``."""
+    """Read a range of loading rates in 1/s, such as ``0.3-2``."""
     low, _, high = text.partition("-")
     try:
-        rate_newton_s = float(low), float(high)
+        rate_per_s = float(low), float(high)
     except ValueError:
-        raise click.BadParameter(f"'{text}' is not a range such as 0.5-3.") from None
-    if not 0 <= rate_newton_s[0] < rate_newton_s[1] < math.inf:
+        raise click.BadParameter(f"'{text}' is not a range such as 0.3-2.") from None
+    if not 0 <= rate_per_s[0] < rate_per_s[1] < math.inf:
         raise InvalidValueError(
-            f"'{text}' is no range of loading rates.", todo="Give LOW-HIGH in N/s, such as 0.5-3."
+            f"'{text}' is no range of loading rates.", todo="Give LOW-HIGH in 1/s, such as 0.3-2."
         )
-    return rate_newton_s
+    say(f"Planned rate of loading: {rate_per_s[0]:g} to {rate_per_s[1]:g} of the peak a second.")
+    return rate_per_s
 
 
 @contextmanager
@@ -73,10 +74,11 @@ def format_option(**more: Any) -> Callable[[F], F]:
 
 loading_rate_option = click.option(
     "--loading-rate",
-    "loading_rate_newton_s",
+    "loading_rate_per_s",
     metavar="LOW-HIGH",
     callback=read_by(_read_loading_rate),
-    help="Planned rate of loading in N/s; presses outside it are flagged.",
+    help="Planned rate of loading, in peaks a second (2: full force after half a second); presses "
+    "outside it are flagged.",
 )
 capacity_option = number_option("--capacity-n", "Capacity of the gauge, in N.", above=0)
 gauge_options = (

@@ -35,7 +35,7 @@ def command(
     season_file: Path | None,
     code: str | None,
     crop: str | None,
-    loading_rate_newton_s: tuple[float, float] | None,
+    loading_rate_per_s: tuple[float, float] | None,
     as_json: bool,
 ) -> None:
     """Find the peaks in a capture again.
@@ -64,7 +64,7 @@ def command(
 
     fmt = load_format(format_name)
     name = capture.name
-    settings = DetectorSettings(loading_rate_newton_s=loading_rate_newton_s)
+    settings = DetectorSettings(loading_rate_per_s=loading_rate_per_s)
 
     def show(events: list[Event]) -> None:
         for event in events:

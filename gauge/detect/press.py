@@ -183,7 +183,7 @@ class OpenPress:
         rate_hz = rate_hz or self.count / max(t_s - self.t_start_s, 1e-3)
         ramp = measure_ramp(self.forces, base, sigma, rate_hz)
         hidden = hidden_newton(self.forces, base, self.losses, ramp, rate_hz)
-        plan = settings.loading_rate_newton_s
+        plan = settings.loading_rate_per_s
         rated = _RATED * (settings.capacity_newton or math.inf)
         margin = settings.onset_sigma * self.width * sigma
         zero_off = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * step) + sigma
@@ -192,7 +192,8 @@ class OpenPress:
         off = max(min(last) - base, base - max(last))
         found = {
             Flag.FEW_READINGS: ramp.n < settings.few_readings,
-            Flag.LOADING_RATE: plan is not None and not plan[0] <= ramp.rate_newton_s <= plan[1],
+            Flag.LOADING_RATE: plan is not None
+            and not plan[0] <= ramp.rate_newton_s / max(rise, 1e-9) <= plan[1],
             Flag.DOUBLE_RISE: bool(self.stages)
             or is_double_rise(self.loaded(), base, margin, settings.dip_share),
             Flag.LONE_READING: is_lone_peak(self.forces, base, sigma),

@@ -36,8 +36,10 @@ class DetectorSettings:
         A gauge that sends fewer readings a second sends too seldom, and is said to.
     capacity_newton : float, optional
         Rating of the gauge; a peak of 95 % of it and more is flagged.
-    loading_rate_newton_s : tuple of float, optional
-        Lowest and highest planned rate of loading (N/s); outside it a berry is flagged.
+    loading_rate_per_s : tuple of float, optional
+        Lowest and highest planned rate of loading, as a share of the press's own rise a second
+        (1/s): at one speed of the head a firm berry has more N/s, but the same share. Outside it a
+        berry is flagged.
 
     Raises
     ------
@@ -59,7 +61,7 @@ class DetectorSettings:
     gap_s: float = 0.5
     lowest_hz: float = 3.0
     capacity_newton: float | None = None
-    loading_rate_newton_s: tuple[float, float] | None = None
+    loading_rate_per_s: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -70,8 +72,8 @@ class DetectorSettings:
             raise InvalidValueError("Setting dip_share must be below 1.")
         if self.press_sigma < self.onset_sigma:
             raise InvalidValueError("Setting press_sigma must not be below onset_sigma.")
-        plan = self.loading_rate_newton_s
+        plan = self.loading_rate_per_s
         if plan is not None and not 0 <= plan[0] < plan[1] < math.inf:
             raise InvalidValueError(
-                f"Setting loading_rate_newton_s must be (lowest, highest) in N/s, not {plan}."
+                f"Setting loading_rate_per_s must be (lowest, highest) in 1/s, not {plan}."
             )

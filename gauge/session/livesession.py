@@ -42,8 +42,8 @@ class LiveSession:
         Its `started_at`, port and line format are taken from the reader and the format.
     raters, n_required : optional
         As of `BerryRecorder`.
-    loading_rate_newton_s : (float, float), optional
-        Lowest and highest planned rate of loading; other presses are flagged.
+    loading_rate_per_s : (float, float), optional
+        As of `DetectorSettings`.
     silent_stop_s : float, optional
         `timed_out` after so long without a reading.
 
@@ -63,7 +63,7 @@ class LiveSession:
         session: Session,
         raters: Sequence[str] = (),
         n_required: int | None = None,
-        loading_rate_newton_s: tuple[float, float] | None = None,
+        loading_rate_per_s: tuple[float, float] | None = None,
         silent_stop_s: float | None = None,
     ) -> None:
         self.reader, self.season, self.silent_stop_s = reader, season, silent_stop_s
@@ -72,7 +72,7 @@ class LiveSession:
             "raters": raters,
             "n_required": n_required,
             "settings": DetectorSettings(
-                loading_rate_newton_s=loading_rate_newton_s,
+                loading_rate_per_s=loading_rate_per_s,
                 capacity_newton=session.capacity_newton,
             ),
         }

@@ -199,11 +199,13 @@ def test_baseline_drift_is_flagged():
 
 
 def test_loading_rate_outside_the_plan_is_flagged():
-    readings = said(noisy(np.concatenate([rest(), up(2, 1.0), rest()])))
-    for plan, outside in (((1.0, 3.0), False), ((3.0, 5.0), True)):
-        [berry] = run(readings, DetectorSettings(loading_rate_newton_s=plan))
-        assert berry.loading_rate_newton_s == pytest.approx(2.0, rel=0.05)
-        assert (Flag.LOADING_RATE in berry.flags) == outside
+    # A firm and a soft berry, both in one second: the window is of shares of the peak a second.
+    for peak in (0.8, 8.0):
+        readings = said(noisy(np.concatenate([rest(), up(peak, 1.0), rest()])))
+        for plan, outside in (((0.5, 1.5), False), ((1.5, 2.5), True)):
+            [berry] = run(readings, DetectorSettings(loading_rate_per_s=plan))
+            assert berry.loading_rate_newton_s == pytest.approx(peak, rel=0.1)
+            assert (Flag.LOADING_RATE in berry.flags) == outside
 
 
 def test_unit_switched_in_mid_press_invents_no_step():
@@ -492,7 +494,7 @@ def test_view_is_a_bounded_snapshot():
         {"onset_sigma": math.nan},
         {"dip_share": 1.0},
         {"press_sigma": 2.0},
-        {"loading_rate_newton_s": (3.0, 1.0)},
+        {"loading_rate_per_s": (3.0, 1.0)},
     ],
 )
 def test_settings_are_checked(wrong):
