@@ -20,7 +20,8 @@ from calibrate.cli import group
 from calibrate.commands import demo
 from gauge.errors import AlreadyThereError
 
-pytestmark = pytest.mark.xdist_group("demo")  # one build serves all
+# one build serves all
+pytestmark = [pytest.mark.xdist_group("demo"), pytest.mark.slow]
 
 # Stated in sample_runs/README.md: the mean of the three hands times the season's cut points.
 TRUE_CUTS_N = [1.007 * cut for cut in (4.2, 3.1, 2.2, 1.4)]

@@ -89,6 +89,7 @@ def test_limit_agrees_with_the_fits_own_probability(season: Path, tmp_path: Path
     assert run("limit", season).exit_code == 0
 
 
+@pytest.mark.slow
 def test_sample_size_from_a_season_and_from_a_guess(season: Path) -> None:
     few = ("--fits", "20")
     found = answer("samplesize", season, "--half-width", "1", "--raters", "6", *few)

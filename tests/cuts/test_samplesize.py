@@ -55,6 +55,7 @@ def test_expected_information_is_that_of_a_large_fit(force_scale: str, spread: f
 FORCES = np.linspace(0.5, 5.5, 101)
 
 
+@pytest.mark.slow
 def test_the_answer_reaches_the_half_width_in_the_share_asked_for() -> None:
     """One rater: panels that had no part in the answer are drawn at it, and at half as many."""
     found = sample_size(_calibration(), FORCES, PlannedPanel(raters=1), 0.4, fits=100)
@@ -77,6 +78,7 @@ def test_the_answer_reaches_the_half_width_in_the_share_asked_for() -> None:
     assert share(found.berries // 2) < 0.3
 
 
+@pytest.mark.slow
 def test_a_narrower_interval_never_needs_fewer_berries() -> None:
     needed = [
         sample_size(_calibration(), FORCES, PlannedPanel(raters=1), width, fits=20).berries

@@ -356,6 +356,7 @@ def test_half_sine_stays_within_the_bound(phase):
 # --- the whole, from seeds --------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("part", range(4))
 def test_simulated_sessions(part):
     """Nothing missed, doubled, invented or wrong; the campaign in tests/bench draws 20,000 such."""

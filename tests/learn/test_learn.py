@@ -529,6 +529,7 @@ def test_a_key_that_sends_a_line_now_and_then_is_stayed_with() -> None:
     assert any("press its key" in text for text in said)
 
 
+@pytest.mark.slow
 def test_words_to_the_tech_bear_no_notation_of_programs(tmp_path: Path) -> None:
     out = tmp_path / "bench.toml"
     with TcpFeeder(lambda f, i: b"%+.2f N\r\n" % f, request=b"\nW\r") as feeder:

@@ -88,6 +88,7 @@ def test_few_berries_leave_it_undecided_and_say_how_many_would_do(tmp_path: Path
     assert "more would show a steady hand within 0.5 N" in " ".join(wide["sentences"])
 
 
+@pytest.mark.slow
 def test_a_known_hand_is_covered_by_its_interval(tmp_path: Path) -> None:
     """24 simulated checks of a hand 8 % off: the interval of the common shift holds it mostly."""
     hits = 0

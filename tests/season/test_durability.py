@@ -47,6 +47,7 @@ def test_power_cut_shows_that_every_sync_is_needed(level: str) -> None:
     assert any("lost" in what or "does not exist" in what for what in wrong)
 
 
+@pytest.mark.slow
 @watched
 @pytest.mark.parametrize("lasting", [False, True])
 @pytest.mark.parametrize("kind", ["full", "input/output"])

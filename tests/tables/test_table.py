@@ -239,6 +239,7 @@ def test_sheets_make_a_table_too(tmp_path):
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_text_picture_page_and_csv(tmp_path):
     path = save(tmp_path, frame())
     result = run(
