@@ -39,7 +39,6 @@ calibrate fit b26.season --force-scale log
 calibrate fit b26.season --force-scale auto
 calibrate fit b26.season --rater ines
 calibrate fit b26.season --rater ines --rater odile --level 0.9
-calibrate fit b26.season --rater marek --interval bootstrap --resamples 100 --seed 3
 calibrate fit b26.season --rater odile --penalised
 calibrate fit pairs26.csv
 calibrate fit pairs.csv

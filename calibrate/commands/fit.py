@@ -16,15 +16,15 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from calibrate.cuts.calibration import Calibration
+    from calibrate.data.gaugeerror import GaugeError
     from calibrate.data.pairs import Pairs
     from calibrate.data.scale import Scale
-    from calibrate.model.gaugeerror import GaugeError
     from calibrate.stats.estimate import Estimate
 
 
 def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> Any:
     """Read newtons, or a share with its sign of per cent."""
-    from calibrate.model.gaugeerror import GaugeError
+    from calibrate.data.gaugeerror import GaugeError
 
     if text is None:
         return None
@@ -45,17 +45,6 @@ def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> 
     ),
     options.level_option,
 )  # fmt: skip
-@click.option(
-    "--interval",
-    "kind",
-    type=click.Choice(["profile", "bootstrap"]),
-    default="profile",
-    help="How the intervals are made.",
-)
-@options.number_option(
-    "--resamples", "Resamples of the bootstrap.", whole=True, low=100, default=2000
-)
-@click.option("--seed", type=int, default=1, help="Seed of the bootstrap.")
 @click.option(
     "--each-rater",
     is_flag=True,
@@ -78,9 +67,6 @@ def command(
     source: Path,
     raters: tuple[str, ...],
     how: options.FitOptions,
-    kind: str,
-    resamples: int,
-    seed: int,
     each_rater: bool,
     penalised: bool,
     gauge_sd: GaugeError | None,
@@ -107,11 +93,8 @@ def command(
     calibration = fit(
         pairs,
         force_scale=how.force_scale,
-        kind=kind,  # type: ignore[arg-type]
         level=how.level,
         firmest=how.firmest,
-        resamples=resamples,
-        seed=seed,
         penalised=penalised,
         gauge_error=gauge_sd,
     )

@@ -145,7 +145,7 @@ def _calibration(status: _Status, season: Path) -> None:
     row, now = stored[name], datetime.now(UTC)
     status.done.append(f"calibration {name} is adopted ({row.at[:10]})")
     kept = Calibration.from_document(row.document)
-    present = fingerprint(pairs.panel()[0], kept.force_scale, "profile", kept.level)
+    present = fingerprint(pairs.panel()[0], kept.force_scale, kept.level)
     if present != row.fingerprint:
         status.warnings.append(f"calibration {name} is older than the season's data")
         fresh = next(f"{name}-{n}" for n in range(2, 999) if f"{name}-{n}" not in stored)

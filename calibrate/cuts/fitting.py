@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from calibrate.cuts.calibration import Calibration, as_cuts
+from calibrate.data.gaugeerror import GaugeError, expected_true
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
-from calibrate.model.gaugeerror import GaugeError, expected_true
-from calibrate.model.intervals import Kind, cut_intervals, widened
+from calibrate.model.intervals import cut_intervals, widened
 from gauge.package import __version__
 
 if TYPE_CHECKING:
@@ -27,11 +27,8 @@ def fit(
     pairs: Pairs,
     *,
     force_scale: ForceChoice = "linear",
-    kind: Kind = "profile",
     level: float = 0.95,
     firmest: str = "first",
-    resamples: int = 2000,
-    seed: int = 1,
     penalised: bool = False,
     these_raters: bool = False,
     gauge_error: GaugeError | None = None,
@@ -45,12 +42,9 @@ def fit(
     force_scale : {'linear', 'log', 'auto'}
         'auto' takes the scale of the smaller AIC (Akaike, H. (1974) IEEE Trans. Autom. Control
         19:716-723): both give probabilities of the same scores, so their likelihoods compare.
-    kind : {'profile', 'bootstrap'}
     level : float
     firmest : {'first', 'last'}
         As declared, for messages.
-    resamples, seed : int
-        Of the bootstrap.
     penalised : bool
         Whether sparse data are helped by a penalty; all rows are then taken as one hand's.
     these_raters : bool
@@ -78,12 +72,12 @@ def fit(
         from calibrate.model.panel import fit_panel
 
         panel = fit_panel(pairs, force_scale=force_scale, level=level, firmest=firmest)
-        found = _of_panel(panel, kind, these_raters)
+        found = _of_panel(panel, these_raters)
     else:
         one, warnings = _best(pairs, force_scale, firmest)
         # A named rater is a panel of one: few scores are allowed for, as for any panel.
         wide = widened(level, pairs.n, one.ordinal.phi.size) if pairs.raters else level
-        cuts = cut_intervals(one, kind=kind, level=wide, resamples=resamples, seed=seed)
+        cuts = cut_intervals(one, level=wide)
         found = _of_one(pairs, one, cuts, warnings)
     return replace(
         found,
@@ -91,7 +85,7 @@ def fit(
         level=level,
         warnings=(*found.warnings, *few, *pairs.doubts),
         raters=pairs.raters,
-        fingerprint=fingerprint(pairs, found.force_scale, kind, level),
+        fingerprint=fingerprint(pairs, found.force_scale, level),
         version=__version__,
         source=pairs.source,
     )
@@ -118,13 +112,7 @@ def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: st
     )
 
 
-def _of_panel(model: PanelFit, kind: Kind, these_raters: bool) -> Calibration:
-    warnings = list(model.warnings)
-    if kind != "profile":
-        warnings.append(
-            f"{kind} intervals are for one hand; the panel's include how hands differ "
-            "and are made in one way only"
-        )
+def _of_panel(model: PanelFit, these_raters: bool) -> Calibration:
     # What a middling rater makes of berries of one force: the rater's spread, and how berries of
     # one force differ to all fingers, at the middle cut. Probabilities of scores need both.
     middle = float(np.nanmedian(model.cut_newton)) if model.force_scale == "linear" else 1.0
@@ -141,7 +129,7 @@ def _of_panel(model: PanelFit, kind: Kind, these_raters: bool) -> Calibration:
         hand_sds=model.hand_sds,
         covariance=tuple(map(tuple, covariance.tolist())),
         log_likelihood=model.log_likelihood,
-        warnings=tuple(warnings),
+        warnings=model.warnings,
     )
 
 
@@ -202,12 +190,12 @@ def _unused_warnings(pairs: Pairs) -> list[str]:
     return warnings
 
 
-def fingerprint(pairs: Pairs, force_scale: ForceScale, kind: Kind, level: float) -> str:
+def fingerprint(pairs: Pairs, force_scale: ForceScale, level: float) -> str:
     """Return the SHA-256 of the data and options of a fit, whatever the order of the rows."""
     cells = collapse(
         pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count, pairs.rater
     )
-    options = [pairs.scale.to_json(), *pairs.raters, force_scale, kind, repr(level)]
+    options = [pairs.scale.to_json(), *pairs.raters, force_scale, "profile", repr(level)]
     digest = hashlib.sha256("\x1f".join(options).encode())
     for column in (cells.force_newton, cells.rank, cells.group, cells.weight):
         # Fixed width and byte order, so that every machine gives the same print.

@@ -9,6 +9,7 @@ __all__ = [
     "codedsheet",
     "conditions",
     "factor",
+    "gaugeerror",
     "labels",
     "pairs",
     "ratings",

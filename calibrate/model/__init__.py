@@ -7,7 +7,6 @@ Out: cut points in newtons with intervals, and tests of the model that gave them
 __all__ = [
     "cutmodel",
     "diagnosis",
-    "gaugeerror",
     "intervals",
     "modeltests",
     "panel",

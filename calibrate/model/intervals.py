@@ -1,4 +1,4 @@
-"""Intervals of one hand's cut points: profile likelihood, and percentiles of a bootstrap.
+"""Intervals of one hand's cut points by profile likelihood.
 
 Each side of an interval stands for itself: a side that the data leave open is None, and says why.
 """
@@ -6,7 +6,6 @@ Each side of an interval stands for itself: a side that the data leave open is N
 from __future__ import annotations
 
 import math
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +17,6 @@ from calibrate.stats.ordinal import fit_ordinal
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
-Kind = Literal["profile", "bootstrap"]
 Side = float | None
 Limits = tuple[Side, Side, str]
 
@@ -28,29 +26,13 @@ _FARTHEST = 1000.0
 _CERTAIN = 1e9
 
 
-def cut_intervals(
-    fit: CutFit,
-    *,
-    kind: Kind = "profile",
-    level: float = 0.95,
-    resamples: int = 2000,
-    seed: int = 1,
-) -> tuple[Estimate, ...]:
+def cut_intervals(fit: CutFit, *, level: float = 0.95) -> tuple[Estimate, ...]:
     """Estimate every cut point in newtons with its interval, firmest boundary first.
-
-    Parameters
-    ----------
-    fit : CutFit
-    kind : {'profile', 'bootstrap'}
-    level : float
-        Between 0 and 1.
-    resamples, seed : int
-        Of the bootstrap.
 
     Raises
     ------
     InvalidValueError
-        If the level lies outside 0 to 1 or there are too few resamples for it.
+        If the level lies outside 0 to 1.
 
     Examples
     --------
@@ -62,15 +44,10 @@ def cut_intervals(
     [(2.51, 3.49)]
     """
     z = critical(level)
-    if kind == "bootstrap":
-        from calibrate.model.bootstrap import bootstrap_limits
-
-        limits = bootstrap_limits(fit, level=level, resamples=resamples, seed=seed)
-    else:
-        settled = _slope_settled(fit, z)
-        places = sorted({int(at) for at in fit.free if at >= 0})
-        found = {at: _Profile(fit, at).limits(z, settled) for at in places}
-        limits = [found.get(int(at), (None, None, "")) for at in fit.free]
+    settled = _slope_settled(fit, z)
+    places = sorted({int(at) for at in fit.free if at >= 0})
+    found = {at: _Profile(fit, at).limits(z, settled) for at in places}
+    limits = [found.get(int(at), (None, None, "")) for at in fit.free]
     return tuple(_estimate(fit, boundary, limit) for boundary, limit in enumerate(limits))
 
 

@@ -19,8 +19,7 @@ from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import ForceScale, fit_cuts
 from calibrate.model.panelposterior import Posterior, pool
 from calibrate.model.panelsetup import Panel, named_raters, prepare
-from calibrate.stats.estimate import Estimate
-from calibrate.stats.simultaneous import pointwise_levels
+from calibrate.stats.estimate import Estimate, pointwise_levels
 from gauge.errors import CannotCompareError, SeparationError, TooFewScoresError
 
 Floats = NDArray[np.float64]

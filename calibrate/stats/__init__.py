@@ -16,5 +16,4 @@ __all__ = [
     "newton",
     "ordinal",
     "proportions",
-    "simultaneous",
 ]

@@ -69,13 +69,9 @@ def compare_means(
     if k < 2:
         raise TooFewScoresError("one group only: there is nothing to compare")
     centre = float(values.mean())
-    x = np.eye(k)[code]
-    nuisance = np.ones((values.size, 1))
+    x, nuisance = np.eye(k)[code], np.ones((values.size, 1))
     if block is not None:
-        # Effects that add up to zero: the group's own columns then are means over the blocks.
-        blocks = np.unique(np.asarray(block), return_inverse=True)[1].ravel()
-        b = int(blocks.max()) + 1
-        coded = np.eye(b)[blocks][:, : b - 1] - (blocks == b - 1)[:, None]
+        coded = _centred(block)
         x, nuisance = np.hstack([x, coded]), np.hstack([nuisance, coded])
     beta, ss_within, rank, inverse = _least_squares(x, values - centre)
     df_within = values.size - rank
@@ -115,6 +111,13 @@ def compare_means(
             p=p,
         ),
     )
+
+
+def _centred(block: ArrayLike) -> Floats:
+    """Columns of block effects that add up to zero: a group's own is then a mean over blocks."""
+    blocks = np.unique(np.asarray(block), return_inverse=True)[1].ravel()
+    last = int(blocks.max())
+    return np.asarray(np.eye(last + 1)[blocks][:, :last] - (blocks == last)[:, None])
 
 
 def _least_squares(x: Floats, y: Floats) -> tuple[Floats, float, int, Floats]:

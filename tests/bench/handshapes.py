@@ -33,9 +33,9 @@ from calibrate.cuts.equivalentforce import equivalent_force, score_shares
 from calibrate.cuts.fitting import fit
 from calibrate.cuts.salelimit import limit_force
 from calibrate.cuts.seasonshift import compare_seasons
+from calibrate.data.gaugeerror import GaugeError
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
-from calibrate.model.gaugeerror import GaugeError
 from calibrate.model.panel import fit_panel
 from calibrate.raters.check import check_rater
 from calibrate.stats.estimate import Estimate

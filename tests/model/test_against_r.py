@@ -15,8 +15,8 @@ from scipy.special import ndtri
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
 from calibrate.model.ratershift import OWN_HISTORY, rater_cuts
+from calibrate.stats.estimate import pointwise_levels
 from calibrate.stats.proportions import berries_worth
-from calibrate.stats.simultaneous import pointwise_levels
 
 FOLDER = Path(__file__).resolve().parents[1] / "reference" / "r"
 R = json.loads((FOLDER / "statistics.json").read_text())

@@ -7,8 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
-from calibrate.model.bootstrap import refit
+from calibrate.data.scale import BLACKBERRY, Scale
 from calibrate.model.cutmodel import collapse, fit_cells
 from calibrate.model.intervals import critical, cut_intervals
 from calibrate.stats.likelihood import log_interval
@@ -175,59 +174,6 @@ def test_an_outer_unused_score_has_no_interval_and_an_inner_one_shares() -> None
     assert "cut point 4/5" in found[3].why
 
 
-# --- the bootstrap --------------------------------------------------------------------------------
-
-
-def raspberries(n: int = 120, seed: int = 3):
-    rng = np.random.default_rng(seed)
-    force = np.round(rng.gamma(6.0, 0.6, n), 2)
-    rank = (force + rng.logistic(scale=0.6, size=n) < 3.4).astype(int)
-    return fit_cells(collapse(force, rank, 2), RASPBERRY)
-
-
-def test_batched_refits_are_the_fits_of_the_same_resamples() -> None:
-    fit = synthetic()
-    order = np.argsort(fit.cells.rank, kind="stable")
-    share = fit.cells.weight[order] / fit.cells.weight.sum()
-    drawn = np.random.default_rng(7).multinomial(60, share, size=40)
-    found = refit(fit, resamples=40, seed=7)
-    compared = 0
-    for row, weights in enumerate(drawn):
-        cells = collapse(
-            fit.cells.force_newton[order], fit.cells.rank[order], 5, weights.astype(float)
-        )
-        kept = cells.weight > 0
-        again = collapse(cells.force_newton[kept], cells.rank[kept], 5, cells.weight[kept])
-        if not found.lost[row] and not found.separated[row]:
-            single = fit_cells(again, FIVE_FIRMEST)
-            assert found.cut[row] == pytest.approx(single.cut, abs=1e-7)
-            compared += 1
-    assert compared > 30
-
-
-def test_bootstrap_spread_is_near_the_standard_error() -> None:
-    fit = raspberries(400)
-    cuts = refit(fit, resamples=2000, seed=1).cut[:, 0]
-    assert cuts.std() == pytest.approx(fit.cut_se[0], rel=0.12)
-    again = cut_intervals(fit, kind="bootstrap", seed=1)[0]
-    assert again == cut_intervals(fit, kind="bootstrap", seed=1)[0]
-    profile = cut_intervals(fit)[0]
-    assert again.low == pytest.approx(profile.low, abs=0.08)
-    assert again.high == pytest.approx(profile.high, abs=0.08)
-
-
-def test_resamples_without_a_slope_widen_to_open_sides() -> None:
-    force = np.array([3.0, 2.9, 3.1, 2.8, 3.0, 2.9, 3.1, 2.95])
-    rank = np.array([0, 0, 0, 1, 1, 1, 1, 0])
-    fit = fit_cells(collapse(force, rank, 2), RASPBERRY)
-    found = cut_intervals(fit, kind="bootstrap")[0]
-    assert found.low is None
-    assert found.high is None
-    assert "resamples" in found.why
-
-
-def test_levels_and_resamples_that_make_no_sense() -> None:
+def test_levels_that_make_no_sense() -> None:
     with pytest.raises(InvalidValueError, match="level"):
         critical(1.0)
-    with pytest.raises(InvalidValueError, match="too few"):
-        cut_intervals(synthetic(), kind="bootstrap", resamples=20)

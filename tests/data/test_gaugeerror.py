@@ -6,7 +6,7 @@ from scipy.integrate import quad
 from scipy.stats import lognorm, norm
 
 from calibrate.cuts.fitting import fit
-from calibrate.model.gaugeerror import GaugeError, expected_true
+from calibrate.data.gaugeerror import GaugeError, expected_true
 from gauge.errors import InvalidValueError
 from tests.bench.handshapes import CUTS_N, Hands, draw_hands, score
 
