@@ -22,25 +22,31 @@ COMMANDS = {
     ),
     "adopt": ("calibrate.commands.adopt", "Adopt a calibration as the season's own."),
     "anchors": ("calibrate.commands.anchors", "Build the season's anchor set and its card."),
-    "press": (
-        "calibrate.commands.press",
-        "Record a re-press of an anchor; retire a worn one.",
+    "squeeze": (
+        "calibrate.commands.squeeze",
+        "Record a squeeze of an anchor; retire a worn one.",
     ),
     "tray": ("calibrate.commands.tray", "Plan which lots to pull an anchor tray from."),
     "practice": ("calibrate.commands.practice", "Warm up a rater on anchors."),
     "check": ("calibrate.commands.check", "Check one rater's fingers against force."),
     "agree": ("calibrate.commands.agree", "Agreement of raters without force."),
     "compare": ("calibrate.commands.compare", "Compare the cut points of two seasons."),
-    "carry": ("calibrate.commands.carry", "Start a season from last season's calibration."),
+    "prior": ("calibrate.commands.prior", "Start a season from last season's calibration."),
     "tally": ("calibrate.commands.tally", "Clamshell sheets to percentages."),
     "table": ("calibrate.commands.table", "Tables and letters per selection."),
-    "counts": ("calibrate.commands.counts", "Finger counts to an equivalent mean force."),
+    "meanforce": (
+        "calibrate.commands.meanforce",
+        "Finger counts to an equivalent mean force.",
+    ),
     "gauges": ("calibrate.commands.gauges", "Two gauges, or several labs, on the same berries."),
 }
 
 
 # Names of the version before this one.
-RENAMED = {"store": "adopt", "plan": "samplesize"}
+RENAMED = {
+    "store": "adopt", "plan": "samplesize", "press": "squeeze", "carry": "prior",
+    "counts": "meanforce",
+}  # fmt: skip
 
 
 @click.group(cls=LazyGroup, lazy=COMMANDS, renamed=RENAMED, context_settings=CONTEXT)

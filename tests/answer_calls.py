@@ -72,12 +72,12 @@ calibrate anchors p26.season --calibration july --per-score 4
 calibrate anchors pairs.csv
 calibrate anchors b26.season --calibration july --candidates candidates.csv
 calibrate anchors b26.season --calibration july --keep --made-on 2026-07-14 --press-limit 2
-calibrate press b26.season B26-01-7 --force 4.79 --by ines
-calibrate press b26.season B26-01-7 --force 1.08 --unit lbf --by marek
-calibrate press b26.season B26-07-19 --force 3.9
-calibrate press b26.season PAD-Z --pad --force 3.02
-calibrate press b26.season
-calibrate press b26.season --calibration july
+calibrate squeeze b26.season B26-01-7 --force 4.79 --by ines
+calibrate squeeze b26.season B26-01-7 --force 1.08 --unit lbf --by marek
+calibrate squeeze b26.season B26-07-19 --force 3.9
+calibrate squeeze b26.season PAD-Z --pad --force 3.02
+calibrate squeeze b26.season
+calibrate squeeze b26.season --calibration july
 calibrate tray b26.season --lots lots.csv --want 2 --calibration july
 calibrate tray pairs.csv --lots lots.csv --probability 0.8
 calibrate practice b26.season --rater ines --calibration july --seed 1 < 3 2 4 q
@@ -99,10 +99,10 @@ calibrate compare b25.season b26.season --margin 0.3 --force-scale log
 calibrate compare b25.season b26.season --stored1 last --stored2 july
 calibrate compare b25.season b26.season b25.season
 calibrate compare pairs.csv pairs26.csv
-calibrate carry b25.season
-calibrate carry b25.season b26.season
-calibrate carry b25.season b26.season --force-scale linear
-calibrate carry b25.season b26.season --stored last --season-sd 0.05
+calibrate prior b25.season
+calibrate prior b25.season b26.season
+calibrate prior b25.season b26.season --force-scale linear
+calibrate prior b25.season b26.season --stored last --season-sd 0.05
 calibrate tally runs/2026-blackberry/clamshells.csv
 calibrate tally runs/2026-raspberry/clamshells.csv
 calibrate tally runs/2026-blackberry/clamshells.csv --sale-limit 2 --level 0.9
@@ -117,9 +117,9 @@ calibrate table runs/2026-blackberry/clamshells.csv --by selection --by storage_
 calibrate table pairs.csv --by selection --keep-above 2 --cuts cuts.json
 calibrate table pairs.csv --by storage_day --compare storage_day --cue rain
 calibrate table runs/2026-raspberry/clamshells.csv sheets.csv --by selection
-calibrate counts runs/2026-blackberry/clamshells.csv --season b26.season --calibration july
-calibrate counts sheets.csv --season p26.season --calibration july --by selection
-calibrate counts runs/2026-blackberry/clamshells.csv --cuts cuts.json --cv 0.25 --hand-sd 0.1
+calibrate meanforce runs/2026-blackberry/clamshells.csv --season b26.season --calibration july
+calibrate meanforce sheets.csv --season p26.season --calibration july --by selection
+calibrate meanforce runs/2026-blackberry/clamshells.csv --cuts cuts.json --cv 0.25 --hand-sd 0.1
 calibrate gauges two.csv
 calibrate gauges labs.csv --level 0.9
 """
@@ -146,7 +146,7 @@ calibrate limit b26.season --calibration july
 calibrate plan b26.season --half-width 0.8 --raters 6 --fits 20
 calibrate anchors b26.season --calibration july
 calibrate anchors p26.season --per-score 3 --force-scale linear
-calibrate press b26.season B26-05-1 --by odile
+calibrate squeeze b26.season B26-05-1 --by odile
 calibrate tray b26.season --lots lots.csv --want 2 --calibration july
 calibrate practice b26.season --rater odile --calibration july --seed 4 < 3 2 q
 calibrate check b26.season --rater ines
@@ -154,12 +154,12 @@ calibrate check b26.season --all
 calibrate check p26.season --rater marek
 calibrate agree b26.season
 calibrate compare b25.season b26.season --margin 0.3
-calibrate carry b25.season b26.season
+calibrate prior b25.season b26.season
 calibrate tally runs/2026-raspberry/clamshells.csv
 calibrate table b26.season
 calibrate table b26.season --by selection --block storage_day --calibration july
 calibrate table runs/2026-blackberry/clamshells.csv --by selection --by storage_day
-calibrate counts sheets.csv --season p26.season --calibration july --by selection
+calibrate meanforce sheets.csv --season p26.season --calibration july --by selection
 calibrate gauges two.csv
 calibrate gauges labs.csv
 """
@@ -207,7 +207,7 @@ calibrate check b26.season
 calibrate check b26.season --rater nobody
 calibrate check lone.csv --rater ines
 calibrate compare b26.season p26.season
-calibrate carry b26.season p26.season
+calibrate prior b26.season p26.season
 calibrate adopt b26.season july --level 0.9
 calibrate adopt b26.season --show august
 calibrate limit b26.season --calibration august
@@ -215,9 +215,9 @@ calibrate samplesize
 calibrate samplesize b26.season --half-width 0.05 --fits 20
 calibrate anchors b26.season --keep
 calibrate anchors b26.season --card card.gif
-calibrate press b26.season B26-99-1
-calibrate press b26.season B26-01-7
-calibrate press b26.season PAD-Z --pad
+calibrate squeeze b26.season B26-99-1
+calibrate squeeze b26.season B26-01-7
+calibrate squeeze b26.season PAD-Z --pad
 calibrate tray b26.season --lots badlots.csv --force-scale linear
 calibrate practice b25.season --rater ines --calibration last
 calibrate agree lone.csv
@@ -227,8 +227,8 @@ calibrate tally badsheet.csv
 calibrate table b26.season --by colour
 calibrate table told.csv contrary.csv
 calibrate table b26.season --keep-top 2
-calibrate counts sheets.csv --season b26.season --calibration july
-calibrate counts sheets.csv
+calibrate meanforce sheets.csv --season b26.season --calibration july
+calibrate meanforce sheets.csv
 calibrate gauges pairs.csv
 calibrate demo runs
 """

@@ -178,7 +178,7 @@ def _pads(runs: Path, season: Path, year: str) -> Iterator[Step]:
     with (runs / "pads.csv").open(encoding="utf-8", newline="") as file:
         for row in csv.DictReader(file):
             if row["at"].startswith(year):
-                yield _step("calibrate press", season, row["pad"], "--pad", "--force",
+                yield _step("calibrate squeeze", season, row["pad"], "--pad", "--force",
                             row["force_N"], quiet=True)  # fmt: skip
 
 

@@ -119,12 +119,12 @@ def test_a_voided_berry_is_no_anchor_and_another_takes_its_place(own: Path) -> N
         season.void(
             next(b.berry_id for b in season.berries() if f"{b.sample}-{b.number}" == label), "fell"
         )
-    states = {row["anchor"]: row["retired"] for row in answer("press", own)}
+    states = {row["anchor"]: row["retired"] for row in answer("squeeze", own)}
     assert states[label] == "its berry was voided: fell"
     assert f"anchor {label} must retire: its berry was voided: fell" in answer("status", own)[
         "warnings"
     ]  # fmt: skip
-    instead = answer("press", own, label, "--replace", "--why", "fell")["replacement"].split()[0]
+    instead = answer("squeeze", own, label, "--replace", "--why", "fell")["replacement"].split()[0]
     with open_season(own, read_only=True) as season:
         rows = {row.label: row for row in season.anchors()}
     place = (kept[2]["score"], kept[2]["boundary"])

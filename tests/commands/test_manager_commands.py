@@ -180,27 +180,27 @@ def test_an_anchor_lives_tires_and_is_replaced(own: Path) -> None:
     run("adopt", own, "july", "--yes")
     kept = answer("anchors", own, "--calibration", "july", "--keep", "--press-limit", "2")
     label = kept["anchors"][0]["berry"]
-    assert answer("press", own, label, "--by", "ines")["retired"] is None
-    tired = answer("press", own, label)
+    assert answer("squeeze", own, label, "--by", "ines")["retired"] is None
+    tired = answer("squeeze", own, label)
     assert "squeezed 2 times" in tired["retired"]
-    assert run("press", own, label).exit_code != 0
+    assert run("squeeze", own, label).exit_code != 0
     other = kept["anchors"][3]
-    fallen = answer("press", own, other["berry"], "--force", 0.8 * other["force_N"])
+    fallen = answer("squeeze", own, other["berry"], "--force", 0.8 * other["force_N"])
     assert "fell" in fallen["retired"]
     assert fallen["replacement"]
-    states = {entry["anchor"]: entry["retired"] for entry in answer("press", own)}
+    states = {entry["anchor"]: entry["retired"] for entry in answer("squeeze", own)}
     assert states[label]
-    assert run("press", own).exit_code == 0
+    assert run("squeeze", own).exit_code == 0
     again = answer("anchors", own, "--keep")  # a new set on the same calibration
     assert not {label, other["berry"]} & {anchor["berry"] for anchor in again["anchors"]}
-    states = {entry["anchor"]: entry["retired"] for entry in answer("press", own)}
+    states = {entry["anchor"]: entry["retired"] for entry in answer("squeeze", own)}
     good = {anchor for anchor, retired in states.items() if retired is None}
     assert good == {anchor["berry"] for anchor in again["anchors"]}
 
 
 def test_a_pad_needs_its_force(own: Path) -> None:
-    assert run("press", own, "A", "--pad").exit_code == 2
-    assert answer("press", own, "A", "--pad", "--force", "0.68", "--unit", "lbf")["force_N"] > 3
+    assert run("squeeze", own, "A", "--pad").exit_code == 2
+    assert answer("squeeze", own, "A", "--pad", "--force", "0.68", "--unit", "lbf")["force_N"] > 3
 
 
 def test_practice_is_kept_apart_from_data(own: Path) -> None:
@@ -264,12 +264,12 @@ def test_compare_finds_a_known_shift_and_says_what_else_differs(
 
 
 def test_carry_fades_as_berries_come(season: Path, tmp_path: Path) -> None:
-    alone = answer("carry", season)
+    alone = answer("prior", season)
     assert all(cut["prior_weight"] == 1 for cut in alone["cuts"])
     few = make_season(tmp_path / "few.firm", berries=30, seed=3)
-    some = answer("carry", season, few)
+    some = answer("prior", season, few)
     assert all(0 < cut["prior_weight"] < 0.9 for cut in some["cuts"])
-    assert run("carry", season, few).exit_code == 0
+    assert run("prior", season, few).exit_code == 0
 
 
 def test_the_same_raters_are_compared_by_their_own_scale(season: Path, tmp_path: Path) -> None:

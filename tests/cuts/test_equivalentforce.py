@@ -141,7 +141,9 @@ def test_command(tmp_path):
     )  # fmt: skip
     sheets = tmp_path / "2019.csv"
     sheets.write_text("sample,selection,s1,s2,s3,s4,s5\nA,R-1,2,6,8,4,0\nB,R-1,20,0,0,0,0\n")
-    args = [str(a) for a in ("counts", sheets, "--cuts", cuts, "--cv", 0.25, "--by", "selection")]
+    args = [
+        str(a) for a in ("meanforce", sheets, "--cuts", cuts, "--cv", 0.25, "--by", "selection")
+    ]
     document = json.loads(CliRunner().invoke(group, [*args, "--json"]).stdout)
     first, second = document["clamshells"]
     assert first["mean_N"]["low"] < first["mean_N"]["value"] < first["mean_N"]["high"]

@@ -1,4 +1,4 @@
-"""`calibrate press`: squeezes of anchors and pads recorded, tired anchors retired."""
+"""`calibrate squeeze`: squeezes of anchors and pads recorded, tired anchors retired."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from gauge.season.rows import AnchorRow
 
 
-@click.command("press")
+@click.command("squeeze")
 @options.season_argument
 @click.argument("label", required=False)
 @options.name_option("Whose anchors; needed where several calibrations have some.")
@@ -51,10 +51,10 @@ def command(
     the place of LABEL. Without LABEL: list all anchors.
 
     \b
-    calibrate press 2026.season C03-7 --by ines
-    calibrate press 2026.season C03-7 --force 2.61 --unit N
-    calibrate press 2026.season C03-7 --replace
-    calibrate press 2026.season PAD-A --pad --force 3.02
+    calibrate squeeze 2026.season C03-7 --by ines
+    calibrate squeeze 2026.season C03-7 --force 2.61 --unit N
+    calibrate squeeze 2026.season C03-7 --replace
+    calibrate squeeze 2026.season PAD-A --pad --force 3.02
     """  # noqa: D301
     from gauge.errors import InvalidValueError
     from gauge.season.file import open_season
@@ -114,7 +114,7 @@ def _press(
     else:
         echo(f"{label} retires: {why}. Throw it away.")
         echo(
-            f"Take {instead} instead: calibrate press {file.path} {label} --replace."
+            f"Take {instead} instead: calibrate squeeze {file.path} {label} --replace."
             if instead
             else "No measured berry can replace it."
         )
@@ -165,7 +165,7 @@ def _find(
     if not rows:
         raise NoSuchRecordError(
             f"{file.path} holds no anchor {label}.",
-            todo="'calibrate anchors ... --keep' keeps a set; 'calibrate press SEASON' lists it.",
+            todo="'calibrate anchors ... --keep' keeps a set; 'calibrate squeeze SEASON' lists it.",
         )
     own = [row for row in rows if row.calibration == file.setting("calibration")]
     rows = own or rows

@@ -1,4 +1,4 @@
-"""`calibrate carry`: last season's calibration as a prior for this season's first days."""
+"""`calibrate prior`: last season's calibration as a prior for this season's first days."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
 
 
-@click.command("carry")
+@click.command("prior")
 @click.argument("previous", type=options.FILE)
 @click.argument("current", type=options.FILE, required=False)
 @options.number_option(
@@ -38,7 +38,7 @@ def command(
     (or while it is too small to fit) last season's cuts are used alone, with wider intervals.
 
     \b
-    calibrate carry 2025.season 2026.season
+    calibrate prior 2025.season 2026.season
     """  # noqa: D301
     from calibrate.cuts.seasonprior import carry
     from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError

@@ -1,4 +1,4 @@
-"""`calibrate counts`: finger counts of clamshells as equivalent mean force."""
+"""`calibrate meanforce`: finger counts of clamshells as equivalent mean force."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from calibrate.stats.estimate import Estimate
 
 
-@click.command("counts", no_args_is_help=True)
+@click.command("meanforce", no_args_is_help=True)
 @click.argument("sheets", metavar="SHEETS", type=options.FILE)
 @click.option(
     "--season",
@@ -62,8 +62,8 @@ def command(
     Which mean force would a gauge have shown, in years when there was none?
 
     \b
-    calibrate counts sheets_2019.csv --season 2026.season --calibration panel
-    calibrate counts sheets_2019.csv --cuts cuts.json --cv 0.25 --by selection --json
+    calibrate meanforce sheets_2019.csv --season 2026.season --calibration panel
+    calibrate meanforce sheets_2019.csv --cuts cuts.json --cv 0.25 --by selection --json
 
     SHEETS is a CSV as for 'calibrate tally', or a season file that holds sheets. Within a
     clamshell, force is taken as log-normal with a coefficient of variation: that of the season's
