@@ -55,6 +55,8 @@ _DECIMAL_COMMA = {
     ",": re.compile(rb'"[+-]?\d+,(\d{1,2}|\d{4,})"'),
     "\t": re.compile(rb"(^|\t)[+-]?\d+,(\d{1,2}|\d{4,})[\t\r\n]", re.M),
 }
+# share; forces that agree to this are the same, written with other digits
+ROUNDING = 1e-3
 _MOST_TITLES = 20  # rows; a header stands below no more
 _MOST_SHOWN = 20  # problems in one message
 
@@ -109,6 +111,8 @@ class Sheet:
         none.
     page : str, optional
         Which sheet of a workbook; the first if not given.
+    problems : list of Problem, optional
+        Where given, bad cells are added to it by `note`; else the first one is refused.
 
     Attributes
     ----------
@@ -120,8 +124,6 @@ class Sheet:
         Row number of each entry, as the spreadsheet shows it; set by what builds on it.
     comma : bool
         Whether the comma is the decimal sign.
-    problems : list of Problem, or None
-        Where it is a list, bad cells are added to it by `note`; else the first one is refused.
 
     Raises
     ------
@@ -140,9 +142,10 @@ class Sheet:
         *,
         names: Mapping[str, str] | None = None,
         page: str | None = None,
+        problems: list[Problem] | None = None,
     ) -> None:
         self.path = path
-        self.problems: list[Problem] | None = None
+        self.problems = problems
         self._todo = f"It needs {wants}."
         self._filled = self._not_blank(self._cells(page))
         number, titles = self._head()
@@ -241,17 +244,16 @@ class Sheet:
     ) -> None:
         """Refuse a sheet that has problems by an error that names them all."""
         if self.problems:
-            found = sorted(self.problems)
+            found = sorted(set(self.problems))
             lines = [
                 f"row {row}, column '{column}': {what}" if column else f"row {row}: {what}"
                 for row, column, what in found[:_MOST_SHOWN]
             ]
+            if len(found) == 1:
+                raise error(f"{self.path}, {lines[0]}.", todo=todo)
             more = f"\n  and {len(found) - _MOST_SHOWN} more" if found[_MOST_SHOWN:] else ""
             listed = "\n  ".join(lines)
-            raise error(
-                f"{self.path}: {len(found)} problem{'s' * (len(found) > 1)}.\n  {listed}{more}\n"
-                f"{todo}"
-            )
+            raise error(f"{self.path}: {len(found)} problems.\n  {listed}{more}\n{todo}")
 
     def lacks(self, column: str, todo: str = "") -> NoReturn:
         """Refuse a header without a column by a BadTableError that names what it has."""
@@ -287,10 +289,25 @@ class Sheet:
         return newtons(text.replace(",", ".") if self.comma else text, unit)
 
     @property
+    def force_columns(self) -> list[str]:
+        """Names of the columns of forces: the one that is read, and those that repeat it."""
+        names = [*(f"force_{unit}" for unit in Unit), "force", "peak_N"]
+        return [name for name in names if name in self.header]
+
+    @property
     def force_column(self) -> str | None:
         """Name of the column of forces: `force_N`, that of another unit, `force`; None without."""
-        names = [*(f"force_{unit}" for unit in Unit), "force"]
-        return next((name for name in names if name in self.header), None)
+        return next((name for name in self.force_columns if name != "peak_N"), None)
+
+    def last_digit(self, text: str, unit: Unit) -> float:
+        """Newtons of one in the last digit of a number as shown, by which it may be rounded."""
+        self.number(text)
+        exponent = Decimal(text.replace(",", ".") if self.comma else text).as_tuple().exponent
+        return newtons(Decimal(1).scaleb(int(exponent)), unit)
+
+    def contradiction(self, text: str, column: str, said_newton: float) -> str:
+        """Say in words that a cell of one column of forces is not what another one says."""
+        return f"{text} contradicts column '{self.typed[column]}', which says {said_newton:.4g} N"
 
     def whole(self, text: str) -> int:
         """Read one whole number from 0 on; a ValueError is for `bad`."""
@@ -334,12 +351,8 @@ class CsvSheet(Sheet):
     [1.25]
     """
 
-    def __init__(
-        self, path: Path, wants: str = "a header and one row a berry", *, collect: bool = False,
-        **how: Any,
-    ) -> None:  # fmt: skip
+    def __init__(self, path: Path, wants: str = "a header and one row a berry", **how: Any) -> None:
         super().__init__(path, wants, **how)
-        self.problems = [] if collect else None
         numbered = list(self.rows())
         if not numbered:
             self.refuse()

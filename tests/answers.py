@@ -52,6 +52,7 @@ def call(line: str, typed: str = "") -> Result:
     words = shlex.split(line)
     pipes = [io.TextIOWrapper(io.BytesIO(), "utf-8", newline="") for _ in range(3)]
     stdin, stdout, stderr = pipes
+    stderr.reconfigure(errors="backslashreplace")  # as Python's own
     stdin.write(typed)
     stdin.seek(0)
     status: object = 0

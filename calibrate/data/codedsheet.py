@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import islice
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.factor import Codes, Factor
-from gauge.csvsheet import Sheet, name_key
+from gauge.csvsheet import ROUNDING, Sheet, name_key
 from gauge.errors import BadTableError, UnknownUnitError
 from gauge.units import SPELLINGS, Unit, parse_unit
 
@@ -31,8 +31,8 @@ class CodedSheet(Sheet):
     rows. Parameters and errors are those of `gauge.csvsheet.CsvSheet`.
     """
 
-    def __init__(self, path: Path, wants: str) -> None:
-        super().__init__(path, wants)
+    def __init__(self, path: Path, wants: str, **how: Any) -> None:
+        super().__init__(path, wants, **how)
         codes = [Codes() for _ in self.header]
         parts: list[list[NDArray[np.int32]]] = [[] for _ in self.header]
         numbers: list[int] = []
@@ -42,6 +42,8 @@ class CodedSheet(Sheet):
             cells = zip(*(row for _, row in chunk), strict=True)
             for part, code, column in zip(parts, codes, cells, strict=True):
                 part.append(code.of(column))
+        if not numbers:
+            self.refuse("Complete or remove the rows.")
         self.numbers = numbers
         self.columns = {
             name: Factor(code=np.concatenate(part), labels=()).relabelled(
@@ -51,21 +53,26 @@ class CodedSheet(Sheet):
         }
 
     def parsed(self, name: str, parse: Callable[[str], T]) -> list[T]:
-        """Convert each label of a column; a ValueError of `parse` names the first bad cell.
+        """Convert each label of a column; a ValueError of `parse` is a problem of its cells.
+
+        Where problems are collected, a bad label is None.
 
         Raises
         ------
         BadTableError
-            If `parse` raises a ValueError.
+            If `parse` raises a ValueError, and problems are not collected.
         """
-        values: list[T] = []
-        try:
-            values.extend(map(parse, self.columns[name].labels))
-        except ValueError as error:
-            # Labels stand in the order of their first rows: the one after those parsed is the
-            # first bad cell.
-            row = int(np.argmax(self.columns[name].code == len(values)))
-            self.bad(row, name, str(error))
+        values: list[Any] = []
+        wrong: dict[int, str] = {}
+        for at, label in enumerate(self.columns[name].labels):
+            try:
+                values.append(parse(label))
+            except ValueError as error:
+                values.append(None)
+                wrong[at] = str(error)
+        code = self.columns[name].code
+        for row in np.flatnonzero(np.isin(code, list(wrong))).tolist() if wrong else ():
+            self.note(row, name, wrong[int(code[row])])
         return values
 
     def values(self, name: str, parse: Callable[[str], float]) -> Floats:
@@ -96,15 +103,33 @@ class CodedSheet(Sheet):
         Raises
         ------
         BadTableError
-            If a cell is no number or no unit of force, or there is no unit.
+            If a cell is no number or no unit of force, or there is no unit; if another column of
+            forces says something else of a row.
         """
         column = self.force_column or "force"
-        unit = SPELLINGS.get(column.removeprefix("force_"))
+        force = self._force(column, self.newtons, blank=blank)
+        for other in self.force_columns:
+            if other != column:
+                said, *digits = (
+                    self._force(name, read, blank=True)
+                    for name, read in (
+                        (other, self.newtons), (other, self.last_digit), (column, self.last_digit)
+                    )
+                )  # fmt: skip
+                off = np.abs(said - force) > sum(digits) + ROUNDING * np.abs(force)
+                for row in np.flatnonzero(off).tolist():
+                    text = str(self.columns[other].text(row))
+                    self.note(row, other, self.contradiction(text, column, force[row]))
+        return force
+
+    def _force(self, column: str, read: Callable[[str, Unit], float], *, blank: bool) -> Floats:
+        """Read a column of forces by `read`; a blank cell is NaN if allowed."""
+        unit = SPELLINGS.get(column.rpartition("_")[2])
 
         def number(text: str) -> float:
             if blank and not text:
                 return float("nan")
-            return self.number(text) if unit is None else self.newtons(text, unit)
+            return self.number(text) if unit is None else read(text, unit)
 
         force = self.values(column, number)
         if unit is not None:
@@ -119,22 +144,21 @@ class CodedSheet(Sheet):
         for at, of in enumerate(self.parsed("unit", _unit)):
             mine = np.flatnonzero((units.code == at) & np.isfinite(force))
             # As written and in its unit, so that the conversion is exact to the last digit.
-            known = np.zeros(len(shown.labels))
-            for label in np.unique(shown.code[mine]).tolist():
-                known[label] = self.newtons(shown.labels[label], of)
+            known = np.full(len(shown.labels), np.nan)
+            for label in np.unique(shown.code[mine]).tolist() if of else ():
+                known[label] = read(shown.labels[label], of)
             force[mine] = known[shown.code[mine]]
         return force
 
     def _refuse_other_units(self, column: str, unit: Unit) -> None:
         """Refuse a column of units that contradicts the header of the forces."""
-        if "unit" in self.header:
-            said = self.parsed("unit", lambda text: _unit(text) if text else unit)
-            for at, other in enumerate(said):
-                if other is not unit:
-                    row = int(np.argmax(self.columns["unit"].code == at))
-                    self.bad(
-                        row, "unit", f"{other}, but column '{self.typed[column]}' is in {unit}"
-                    )
+        if "unit" in self.header and "force" not in self.header:
+
+            def said(text: str) -> None:
+                if text and (other := _unit(text)) is not unit:
+                    raise ValueError(f"{other}, but column '{self.typed[column]}' is in {unit}")
+
+            self.parsed("unit", said)
 
 
 def spelled_once(names: Factor) -> Factor:

@@ -68,7 +68,7 @@ class Factor:
     def sorted(self) -> Factor:
         """Number labels in their sorted order, so that the order of rows does not matter."""
         labels, place = np.unique(np.array(self.labels, dtype=object), return_inverse=True)
-        return Factor(code=place.astype(np.int32)[self.code], labels=tuple(labels))
+        return Factor(code=np.append(place, -1).astype(np.int32)[self.code], labels=tuple(labels))
 
     def relabelled(self, texts: Sequence[str | None]) -> Factor:
         """Put a text for each label; labels with the same text become one, None is no label.

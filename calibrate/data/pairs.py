@@ -259,7 +259,8 @@ def looks_like_season(path: Path) -> bool:
 
 
 def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> tuple[Pairs, Namer]:
-    sheet = CodedSheet(path, "a header with force_N and score, and one row a scored berry")
+    wants = "a header with force_N and score, and one row a scored berry"
+    sheet = CodedSheet(path, wants, problems=[])
     column = sheet.force_column
     if column is None:
         sheet.lacks(
@@ -270,27 +271,34 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
         )
     sheet.need("score", todo="A sheet with a column a rater comes in by 'gauge import'.")
     force = sheet.forces()
-    for row in np.flatnonzero(force <= 0 if positive else force < 0)[:1].tolist():
+    for row in np.flatnonzero(force <= 0 if positive else force < 0).tolist():
         what = "is below zero, which no press is" if force[row] < 0 else "has no logarithm"
-        sheet.bad(row, column, f"a force of {force[row]:g} N {what}")
+        sheet.note(row, column, f"a force of {force[row]:g} N {what}")
     known = scale or usual_scale(sheet, firmest)
-    rank = ranks(sheet, known, declared=scale is not None)
+    rank = ranks(sheet, known)
     count = np.ones(len(sheet))
     if "count" in sheet.header:
         count = sheet.values("count", sheet.whole)
+    none = Factor(code=np.zeros(len(sheet), np.int32), labels=())
+    taken = {"", "score", "rater", "berry", "count", column, "unit" if column == "force" else ""}
+    rater = sheet.raters() if "rater" in sheet.header else none
+    berry = berries(sheet) or none
+    extra = {name: other_column(sheet, name) for name in sheet.header if name not in taken}
+    todo = "Correct the cells."
+    if scale is None and sheet.typed["score"] in {one.column for one in sheet.problems or ()}:
+        todo = "Correct the cells, or declare another scale: --scores 1-4, or firm,ripe,soft."
+    sheet.refuse(todo)
     seen = np.flatnonzero(count)
     if not seen.size:
         raise BadTableError(f"{path}, column 'count': every count is zero.")
-    none = Factor(code=np.zeros(len(sheet), np.int32), labels=())
-    taken = {"", "score", "rater", "berry", "count", column, "unit" if column == "force" else ""}
     pairs = _pairs(
-        rater=(sheet.raters() if "rater" in sheet.header else none).at(seen),
-        berry=(berries(sheet) or none).at(seen),
+        rater=rater.at(seen),
+        berry=berry.at(seen),
         scale=known,
         force_newton=force[seen],
         rank=rank[seen].astype(np.int64),
         count=count[seen],
-        extra={name: other_column(sheet, name)[seen] for name in sheet.header if name not in taken},
+        extra={name: column[seen] for name, column in extra.items()},
         source=str(path),
     )
     return pairs, lambda row: f"row {sheet.numbers[int(seen[row])]}"

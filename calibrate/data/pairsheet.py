@@ -8,14 +8,12 @@ from numpy.typing import NDArray
 from calibrate.data.codedsheet import CodedSheet
 from calibrate.data.factor import Factor, combined
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
-from gauge.errors import BadTableError
 
 # Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
 _NUMERIC = frozenset(
     ("number", "occasion", "squeeze_order", "storage_day", "storage_temp_c", "fruit_temp_c",
      "size_mm", "session_id")
 )  # fmt: skip
-_MOST_SHOWN = 20  # bad cells in one message
 
 
 def berries(sheet: CodedSheet) -> Factor | None:
@@ -39,34 +37,17 @@ def usual_scale(sheet: CodedSheet, firmest: str) -> Scale:
     return usual if firmest == "first" else Scale(labels=usual.labels[::-1])
 
 
-def ranks(sheet: CodedSheet, scale: Scale, *, declared: bool) -> NDArray[np.float64]:
-    """Find the position of each score on a scale; all bad cells are named."""
+def ranks(sheet: CodedSheet, scale: Scale) -> NDArray[np.float64]:
+    """Find the position of each score on a scale; what is none is a problem of its cells."""
     labels = {label.casefold(): rank for rank, label in enumerate(scale.labels)}
-    column = sheet.columns["score"]
 
     def position(text: str) -> float:
-        try:
-            return labels.get(score_label(text).casefold(), np.nan)
-        except ValueError:
-            return np.nan
+        rank = labels.get(score_label(text).casefold())
+        if rank is None:
+            raise ValueError(f"'{text}' is no score of the scale {', '.join(scale.labels)}")
+        return rank
 
-    rank = np.array([position(text) for text in column.labels])[column.code]
-    bad = np.flatnonzero(np.isnan(rank)).tolist()
-    if bad:
-        first, *others = [f"'{column.text(row)}'" for row in bad[:_MOST_SHOWN]]
-        what = f"{first} is no score of the scale {', '.join(scale.labels)}"
-        what = "the cell is empty" if first == "''" else what
-        rows = [f"row {sheet.numbers[row]}" for row in bad[1:_MOST_SHOWN]]
-        also = [" ".join(pair) for pair in zip(rows, others, strict=True)]
-        more = f" and {len(bad) - _MOST_SHOWN} more" if len(bad) > _MOST_SHOWN else ""
-        raise BadTableError(
-            f"{sheet.path}, row {sheet.numbers[bad[0]]}, column 'score': {what}"
-            f"{'; nor are ' if also else ''}{', '.join(also)}{more}.",
-            todo="Correct the cells."
-            if declared
-            else "Correct the cells, or declare another scale: --scores 1-4, or firm,ripe,soft.",
-        )
-    return rank
+    return sheet.values("score", position)
 
 
 def other_column(sheet: CodedSheet, name: str) -> NDArray[np.object_]:

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import FILE, emit_json, json_option, record_options, say, season_argument
-from gauge.errors import BadTableError, NoSuchRaterError
+from gauge.errors import BadTableError, FirmhandError, NoSuchRaterError
 from gauge.plaintext import plural
 
 if TYPE_CHECKING:
+    from gauge.csvsheet import Problem
     from gauge.season.file import SeasonFile
     from gauge.sheets.berrysheet import BerrySheet, Found
 
@@ -112,6 +113,38 @@ def store_sheet(
     crop: str | None = None,
 ) -> Found:
     """Read a sheet, say what is wrong with it, and store it if nothing is."""
+    from gauge.sheets.berrysheet import Found
+
+    if how.correct and not (how.why or "").strip():
+        raise click.UsageError("--correct needs --why TEXT.")
+    found = Found(rows=0)
+    problems: list[Problem] = []
+    try:
+        _store(found, problems, season, path, how, force=force, unit=unit, crop=crop)
+    except FirmhandError as error:
+        if as_json:
+            listed = [problem._asdict() for problem in sorted(set(problems))]
+            row = 1 if isinstance(error, BadTableError) else None
+            one = {"row": row, "column": None, "what": error.what}
+            emit_json(_document(found, listed or [one], stored=False))
+        raise
+    if as_json:
+        emit_json(_document(found, [], stored=not how.check))
+    return found
+
+
+def _store(
+    found: Found,
+    problems: list[Problem],
+    season: Path,
+    path: Path,
+    how: SheetOptions,
+    *,
+    force: bool,
+    unit: str | None,
+    crop: str | None,
+) -> None:
+    """Read a sheet and store it; what it says and what is wrong is put into the first two."""
     from datetime import UTC, datetime
 
     from gauge.commands.options import begun_season
@@ -120,30 +153,21 @@ def store_sheet(
     from gauge.sheets.berrysheet import Known
     from gauge.units import parse_unit
 
-    if how.correct and not (how.why or "").strip():
-        raise click.UsageError("--correct needs --why TEXT.")
     with ExitStack() as stack:
         file = None
         if season.exists() or not force:
             file = stack.enter_context(open_season(season, read_only=how.check))
         remembered = (file and file.setting("columns")) or {}
         # In what 'gauge readings' exports the force as shown is called peak.
-        reader = _reader(path, how, {"peak": "force"} | remembered, unit)
+        reader = _reader(path, how, {"peak": "force"} | remembered, unit, problems)
         reader.known = Known.of(file, crop)
         reader.force = force
         reader.unit = None if unit is None else parse_unit(unit)
-        try:
-            found = reader.read()
-        except BadTableError as error:
-            if as_json:
-                problem = {"row": 1, "column": None, "what": error.what}
-                emit_json({"rows": len(reader.sheet), "berries": 0, "problems": [problem]})
-            raise
-        if as_json and (reader.sheet.problems or how.check):
-            emit_json(_document(reader, found, stored=False))
+        found.rows = len(reader.sheet)
+        reader.read(found)
         reader.refuse()
         if how.check:
-            return found
+            return
         if file is None:
             file = stack.enter_context(begun_season(season, crop=crop))
         at = datetime.now(UTC).isoformat(timespec="seconds")
@@ -154,13 +178,14 @@ def store_sheet(
         )  # fmt: skip
         if given := how.names(unit):
             file.set_setting("columns", remembered | given, kind="columns")
-    if as_json:
-        emit_json(_document(reader, found, stored=True))
-    return found
 
 
 def _reader(
-    path: Path, how: SheetOptions, remembered: dict[str, str], unit: str | None
+    path: Path,
+    how: SheetOptions,
+    remembered: dict[str, str],
+    unit: str | None,
+    problems: list[Problem],
 ) -> BerrySheet:
     from gauge.csvsheet import CsvSheet, name_key
     from gauge.sheets.berrysheet import BerrySheet, Known
@@ -168,7 +193,7 @@ def _reader(
     given = how.names(unit)
     names = {h: name for h, name in remembered.items() if not name or name not in given.values()}
     wants = "the columns sample, number and force or score, one row a berry"
-    sheet = CsvSheet(path, wants, names=names | given, page=how.page, collect=True)
+    sheet = CsvSheet(path, wants, names=names | given, page=how.page, problems=problems)
     there = set(map(name_key, sheet.typed.values()))
     for header in given:
         if name_key(header) not in there:
@@ -198,8 +223,7 @@ def _ask(name: str, like: str) -> bool:
     return click.confirm(f"'{name}' has scored nothing in this season{like}. A new rater", err=True)
 
 
-def _document(reader: BerrySheet, found: Found, *, stored: bool) -> dict[str, Any]:
-    problems = [problem._asdict() for problem in sorted(reader.sheet.problems or ())]
+def _document(found: Found, problems: list[dict[str, Any]], *, stored: bool) -> dict[str, Any]:
     return {
         "rows": found.rows,
         "berries": len(found.berries),

@@ -12,7 +12,7 @@ from difflib import get_close_matches
 from functools import partial
 from typing import Any
 
-from gauge.csvsheet import CsvSheet, name_key
+from gauge.csvsheet import ROUNDING, CsvSheet, name_key
 from gauge.errors import AlreadyThereError, BadTableError, UnknownUnitError
 from gauge.plaintext import control_in
 from gauge.records import FingerScore, Flag, Sample
@@ -28,8 +28,6 @@ _SCORES_OF = re.compile(r"score_(.+?)(?:_(\d+))?", re.IGNORECASE)
 _REPEATED = {"berry_id", "session", "session_id", "notes", "void", "flags", "peak", "peak_N"}
 # What a clamshell is called where there is no column of that name.
 _SAMPLE_COLUMNS = ("sample", "clamshell", "code")
-# share; forces that agree to this are the same, written with other digits
-_ROUNDING = 1e-3
 _MOST_COUNTED = 10**9  # of a berry, an occasion, a place: what SQLite holds and a float counts
 _Key = tuple[str, int]
 
@@ -126,12 +124,11 @@ class BerrySheet:
     _codes: dict[str, str] = field(default_factory=dict)
     _used: set[str] = field(default_factory=set)
 
-    def read(self) -> Found:
-        """Read the sheet; call `refuse` afterwards."""
+    def read(self, found: Found) -> None:
+        """Put what the sheet says into a record; call `refuse` afterwards."""
         sheet = self.sheet
         self._names = {name_key(name): name for name in self.known.raters}
         keys = self._keys()
-        found = Found(rows=len(sheet))
         if self.force:
             self._read_berries(found, keys)
         self._read_scores(found, keys)
@@ -141,7 +138,6 @@ class BerrySheet:
         found.alike = self._alike(found.raters)
         unread = [name for name in sheet.header if name and name not in self._used | _REPEATED]
         found.unread = tuple(sheet.typed[name] for name in unread)
-        return found
 
     def refuse(self) -> None:
         """Refuse the sheet if it has problems."""
@@ -306,13 +302,32 @@ class BerrySheet:
                 sheet.note(index, column, "the cell is empty: this berry has no force")
 
     def _forces(self, column: str) -> list[tuple[str, Unit, float] | None]:
-        """Read the forces as shown, with unit and newtons; None of blank and bad cells."""
+        """Read the forces as shown, with unit and newtons; None of blank and bad cells.
+
+        Other columns of forces must say the same.
+        """
         sheet = self.sheet
-        named = column.removeprefix("force_")
+        if column != "force":
+            self._refuse_other_units(column)
+        found = self._force(column)
+        for other in sheet.force_columns:
+            if other == column:
+                continue
+            self._used.add(other)
+            for index, (force, said) in enumerate(zip(found, self._force(other), strict=True)):
+                if force and said:
+                    digits = sum(sheet.last_digit(text, unit) for text, unit, _ in (force, said))
+                    if abs(said[2] - force[2]) > digits + ROUNDING * force[2]:
+                        what = sheet.contradiction(f"{said[0]} {said[1]}", column, force[2])
+                        sheet.note(index, other, what)
+        return found
+
+    def _force(self, column: str) -> list[tuple[str, Unit, float] | None]:
+        """Read one column of forces; see `_forces`."""
+        sheet = self.sheet
         units: Sequence[Unit | None] = [self.unit] * len(sheet)
         if column != "force":
-            units = [parse_unit(named)] * len(sheet)
-            self._refuse_other_units(column, parse_unit(named))
+            units = [parse_unit(column.rpartition("_")[2])] * len(sheet)
         elif "unit" in sheet.columns:
             units = sheet.parsed("unit", lambda text: _unit(text) if text else self.unit)
         elif bracket := re.search(r"[(\[]\s*(\w+)\s*[)\]]\s*$", sheet.typed[column]):
@@ -339,14 +354,14 @@ class BerrySheet:
             found.append(force)
         return found
 
-    def _refuse_other_units(self, column: str, unit: Unit) -> None:
+    def _refuse_other_units(self, column: str) -> None:
         """Refuse what contradicts the unit that the header of the forces names."""
-        sheet = self.sheet
+        sheet, unit = self.sheet, parse_unit(column.rpartition("_")[2])
         header = f"column '{sheet.typed[column]}' is in {unit}"
         if self.unit not in {None, unit}:
             raise BadTableError(f"{sheet.path}: {header}.", todo=f"Leave out --unit {self.unit}.")
         given_unit = self._column("unit", lambda text: _unit(text) if text else None)
-        for index, other in enumerate(given_unit):
+        for index, other in enumerate(given_unit if "force" not in sheet.columns else ()):
             if other not in {None, unit}:
                 sheet.note(index, "unit", f"{other}, but {header}")
 
@@ -524,7 +539,7 @@ def _next(seen: Counter[str], key: str) -> int:
 
 
 def _same(one_newton: float, other_newton: float) -> bool:
-    return abs(one_newton - other_newton) <= _ROUNDING * other_newton
+    return abs(one_newton - other_newton) <= ROUNDING * other_newton
 
 
 def _filled(text: str) -> str:

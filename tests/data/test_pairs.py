@@ -90,7 +90,7 @@ def test_scales(tmp_path: Path) -> None:
     assert load_pairs(words).scale == RASPBERRY
     three = sheet(tmp_path, "force_N,score\n4,hard\n3,ripe\n1,mush\n")
     assert load_pairs(three, scale=parse_scale("hard,ripe,mush")).rank.tolist() == [0, 1, 2]
-    with pytest.raises(BadTableError, match=r"row 2, column 'score'.*--scores"):
+    with pytest.raises(BadTableError, match=r"(?s)row 2, column 'score'.*--scores"):
         load_pairs(three)
     with pytest.raises(BadTableError, match=r"row 4, column 'score': 'mush' is no score"):
         load_pairs(three, scale=parse_scale("hard,ripe"))
@@ -144,6 +144,36 @@ def test_bad_cells_are_named(tmp_path: Path, text: str, message: str) -> None:
     assert message in str(caught.value)
     assert "scores.csv" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_all_bad_cells_are_named_at_once(tmp_path: Path) -> None:
+    text = "force_N,score,rater,count\nx,1,ines,1\n2,7,ines,1\n-3,2,,y\n1,2,ines\n2,3,ines,1\n"
+    with pytest.raises(BadTableError) as caught:
+        load_pairs(sheet(tmp_path, text))
+    for place in (
+        "6 problems", "row 2, column 'force_N': 'x'", "row 3, column 'score': '7'",
+        "row 4, column 'force_N': a force of -3", "row 4, column 'rater'", "row 4, column 'count'",
+        "row 5: 3 cells",
+    ):  # fmt: skip
+        assert place in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("head", "row"),
+    [("force_N,force_lbf", "2.37,0.722"), ("force_N,force,unit", "2.37,0.722,lbf"),
+     ("force_lbf,force_kgf", "0.722,1.2"), ("force,unit,force_N", "0.722,lbf,2.37")],
+)  # fmt: skip
+def test_two_columns_of_forces_that_differ_are_refused_by_row(
+    tmp_path: Path, head: str, row: str
+) -> None:
+    # 0.53 lbf is 2.358 N (NIST SP 811, Appendix B): 2.37 N, but for its last digit
+    alike = {"force_N": "2.37", "force_lbf": "0.53", "force_kgf": "0.24", "force": "0.53"}
+    sound = ",".join(alike.get(name, "lbf") for name in head.split(","))
+    path = sheet(tmp_path, f"{head},score\n{sound},1\n{row},2\n")
+    with pytest.raises(BadTableError, match=r"row 3, column '.*contradicts column 'force_"):
+        load_pairs(path)
+    path.write_text(f"{head},score\n{sound},1\n")
+    assert load_pairs(path).force_newton[0] == pytest.approx(2.36, abs=0.02)
 
 
 def test_zero_force_only_as_typed_and_without_logarithm(tmp_path: Path) -> None:

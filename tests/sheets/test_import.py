@@ -93,6 +93,39 @@ def test_check_stores_nothing_and_begins_no_season(sheet: Path, tmp_path: Path) 
     assert not path.exists()
 
 
+def test_two_columns_of_forces_that_differ_are_refused_by_row(tmp_path: Path) -> None:
+    text = "sample,force_N,force_lbf\nC-01,2.37,0.53\nC-01,2.37,0.722\nC-02,,0.5\n"
+    found = answer("import", tmp_path / "a.season", write(tmp_path, text))
+    assert [(p["row"], p["column"]) for p in found["problems"]] == [
+        (3, "force_lbf"),
+        (4, "force_N"),
+    ]
+    assert "contradicts column 'force_N', which says 2.37 N" in found["problems"][0]["what"]
+
+
+@pytest.mark.parametrize(
+    ("text", "options"),
+    [("", ()), ("sample\n", ()), ("sample,force\nC-01,2\n", ()), ("sample,sample\n1,2\n", ()),
+     ("sample,force_N\nC-01,2\n", ("--map", "berry=Nr")), ("sample,force_N\n1,2,3\n", ()),
+     ("sample,force_N\nC-01,2\n", ("--unit", "lbf")), ("sample,x\nC-01,2\n", ()),
+     ("sample,force_N,score\nC-01,2,1\n", ()), ("force_N\n2\n", ())],
+)  # fmt: skip
+def test_every_refusal_is_a_document(tmp_path: Path, text: str, options: tuple[str, ...]) -> None:
+    season = tmp_path / "a.season"
+    words = ["import", str(season), str(write(tmp_path, text)), *options, "--json"]
+    result = CliRunner().invoke(group, words)
+    found = json.loads(result.stdout)
+    assert result.exit_code != 0
+    assert found["stored"] == 0
+    assert [set(problem) for problem in found["problems"]] == [{"row", "column", "what"}]
+    assert not season.exists()
+
+
+def test_a_season_that_cannot_be_read_is_a_document_too(tmp_path: Path, sheet: Path) -> None:
+    found = answer("import", sheet, sheet)
+    assert [problem["row"] for problem in found["problems"]] == [None]
+
+
 def test_all_problems_are_listed_by_row_and_column(season: Path, tmp_path: Path) -> None:
     bad = write(tmp_path, "sample,berry,force_lbf,rater,score\n"
                 "C-01,1,0.9,ines,2\n"       # another force than the season's

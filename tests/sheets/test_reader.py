@@ -129,7 +129,7 @@ def test_headers_that_are_not_ours_are_mapped(tmp_path: Path) -> None:
     path = tmp_path / "sheet.csv"
     path.write_text("Box,Nr,Kraft\nC-01,x,1.5\n")
     names = {"box ": "sample", "nr": "berry", "KRAFT": "force"}
-    sheet = CsvSheet(path, names=names, collect=True)
+    sheet = CsvSheet(path, names=names, problems=[])
     assert sheet.header == ["sample", "berry", "force"]
     assert sheet.parsed("berry", sheet.whole) == [None]
     with pytest.raises(BadTableError, match="row 2, column 'Nr': 'x' is not a number"):
