@@ -177,6 +177,7 @@ class Sample:
     storage_day: float | None = None
     storage_temp_c: float | None = None
     fruit_temp_c: float | None = None
+    out_of_store_h: float | None = None
     clamshell: str | None = None
     site: str | None = None
     lot: str | None = None

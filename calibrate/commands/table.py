@@ -129,8 +129,7 @@ def _write_files(
     report: Report, csv_file: Path | None, plot: Path | None, pdf: Path | None
 ) -> None:
     if csv_file is not None:
-        _write_csv(report, csv_file)
-        answers.say(f"table: {csv_file}")
+        answers.say(f"table: {csv_file}.{_write_csv(report, csv_file)}")
     if plot is not None:
         from calibrate.plots.table import draw_table
 
@@ -154,13 +153,12 @@ def _default_by(pooled: Pool) -> tuple[str, ...]:
     return ("selection",) if any("selection" in one for one in levels) else ()
 
 
-def _write_csv(report: Report, path: Path) -> None:
-    from gauge.csvsheet import csv_lines
-    from gauge.outfile import write_whole
+def _write_csv(report: Report, path: Path) -> str:
+    from gauge.columns import export
 
     rows = report.csv_rows()
     names = list(dict.fromkeys(name for row in rows for name in row))
-    write_whole(path, csv_lines(names, ([row.get(name) for name in names] for row in rows)))
+    return export(path, names, ([row.get(name) for name in names] for row in rows))
 
 
 def _show(report: Report) -> None:

@@ -12,7 +12,7 @@ from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 # Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
 _NUMERIC = frozenset(
     ("number", "occasion", "squeeze_order", "storage_day", "storage_temp_c", "fruit_temp_c",
-     "size_mm", "session_id")
+     "size_mm", "mass_g", "head_mm", "out_of_store_h", "session_id")
 )  # fmt: skip
 
 

@@ -30,7 +30,20 @@ Ints = NDArray[np.int64]
 
 # Columns that say when or by whom, not what kind of berry.
 NOT_TESTED = frozenset(
-    {"occasion", "number", "session_id", "scored_at", "flags", "sample", "berry_id", "note"}
+    [
+        "occasion",
+        "number",
+        "session",
+        "session_id",
+        "at",
+        "scored_at",
+        "flags",
+        "sample",
+        "berry_id",
+        "note",
+        "zero_N",
+        "loading_rate_N_s",
+    ]
 )
 # What a significant test means to the lab.
 MEANING = {

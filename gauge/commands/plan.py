@@ -54,9 +54,9 @@ def command(
 
     The CSV has one row a sample (a clamshell, or any set of berries): its code, and how many
     berries. Columns selection, plot, replicate, harvest_date, storage_day, storage_temp_c,
-    fruit_temp_c, clamshell, site, lot and crop are known; any others are kept as cues. A season
-    file that does not exist is begun. All rows are imported or none; importing the same file again
-    changes nothing, so a longer file adds what is new.
+    fruit_temp_c, out_of_store_h, clamshell, site, lot and crop are known; any others are kept as
+    cues. A season file that does not exist is begun. All rows are imported or none; importing the
+    same file again changes nothing, so a longer file adds what is new.
 
     Without --import, the plan is shown with what is done and which sample is next. Stop and go on
     whenever you like: 'gauge log' takes up where the berries end.

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
 _SAMPLE = tuple(f.name for f in fields(Sample) if f.name not in {"code", "cues", "fruit_temp_c"})
-_GAUGE = ("gauge", "serial_number", "operator")
-_REST = ("at", "session", *_GAUGE, "size_mm", "fruit_temp_c", *_SAMPLE)
 _Row = dict[str, Any]
 
 
@@ -110,16 +108,15 @@ def command(
         for berry in berries
     ]
     if csv_file is not None:
-        from gauge.csvsheet import csv_lines
-        from gauge.outfile import write_whole
+        from gauge.columns import export
 
         valid = [row for row in rows if voided or row["void"] is None]
         header, cells = (_long if long else _wide)(valid)
-        lines = csv_lines(header, ([row.get(name) for name in header] for row in cells), **layout)
-        write_whole(csv_file, lines, bom=bom)
+        lines = ([row.get(name) for name in header] for row in cells)
+        beside = export(csv_file, header, lines, bom=bom, **layout)
         left_out = len(rows) - len(valid)
         void = f"; {left_out} void left out (--voided adds them)" if left_out else ""
-        say(f"{plural(len(valid), 'berry')} written to {csv_file}{void}.")
+        say(f"{plural(len(valid), 'berry')} written to {csv_file}{void}.{beside}")
     if as_json:
         emit_json(rows)
     elif csv_file is None:
@@ -139,12 +136,17 @@ def _row(
         "unit": berry.peak_unit,
         "peak_N": berry.peak_newton,
         "zero_N": berry.baseline_newton,
+        "loading_rate_N_s": berry.loading_rate_newton_s,
         "flags": list(flags.get(berry.berry_id, ())),
-        "scores": [document(mark, "rater", "score", "occasion") for mark in berry.scores],
+        "scores": [
+            document(mark, "rater", "score", "occasion")
+            | ({"squeeze_order": mark.squeeze_order} if mark.squeeze_order else {})
+            for mark in berry.scores
+        ],
         "notes": notes,
         "session": berry.session_id,
         "fruit_temp_c": temperature,
-        **document(berry, "void", "at", "size_mm"),
+        **document(berry, "void", "at", "size_mm", "mass_g"),
         **document(sample, *_SAMPLE, "cues"),
     }
 
@@ -155,6 +157,7 @@ def _at_gauge(session: Session | None) -> _Row:
         "gauge": session and session.gauge,
         "serial_number": session and session.gauge_serial,
         "operator": session and session.operator,
+        "head_mm": session and session.head_mm,
     }
 
 
@@ -169,9 +172,11 @@ def _local(at: str) -> str:
 
 def _wide(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
     """Return header and rows of the CSV: one row a berry, one column a rater and occasion."""
+    from gauge.columns import BERRIES
+
     keys = {(mark["rater"], mark["occasion"]) for row in rows for mark in row["scores"]}
-    header = ["berry_id", "sample", "number", "peak", "unit", "peak_N", "flags", "void"]
-    header += [*(_score_column(*key) for key in sorted(keys)), *_REST, "notes"]
+    first, rest = BERRIES
+    header = [*first, *(_score_column(*key) for key in sorted(keys)), *rest]
     # A column of the plan that is named like one of ours keeps both apart.
     names = dict.fromkeys(name for row in rows for name in row["cues"])
     cues = {name: f"plan_{name}" if name in header else name for name in names}
@@ -189,8 +194,7 @@ def _wide(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
 
 def _long(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
     """Return header and rows of the long CSV: one row a finger score of a berry that counts."""
-    header = ["berry", "rater", "score", "force_N", "occasion", "sample", "number", *_REST]
-    header.append("flags")
+    from gauge.columns import PAIRS
 
     def cells() -> Iterator[_Row]:
         for row in rows:
@@ -202,7 +206,7 @@ def _long(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
                 texts = {"at": _local(row["at"]), "flags": "; ".join(row["flags"]) or None}
                 yield row | mark | {"berry": label, "force_N": force} | texts
 
-    return header, cells()
+    return list(PAIRS), cells()
 
 
 def _score_column(rater: str, occasion: int) -> str:

@@ -5,6 +5,7 @@ Keys come in as names, messages and a prompt go out; no terminal is used.
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ KEYS = {
     "n": "next sample",
     "o": "note",
     "f": "finger score",
+    "s": "size, mass",
     "p": "pause",
     "m": "more berries",
     "q": "quit",
@@ -42,6 +44,23 @@ Take = Callable[[str], list[Event]]
 def key_list() -> str:
     """Return all keys and what they do; a key is not parted from its words."""
     return "  ".join(f"[{key}] {what}".replace(" ", "\xa0") for key, what in KEYS.items())
+
+
+def measured(text: str) -> dict[str, float]:
+    """Read a size in mm and a mass in g, in any order; a number without unit is mm.
+
+    Examples
+    --------
+    >>> measured("22,5 7.4g")
+    {'size_mm': 22.5, 'mass_g': 7.4}
+    """
+    found = re.findall(r"(\d+(?:[.,]\d+)?)\s*(mm|g|)", text)
+    if not found or re.sub(r"\d+([.,]\d+)?\s*(mm|g|)|[\s;]", "", text):
+        raise InvalidValueError(f"'{text}' is no size or mass.", todo="Type it as 22.5mm 7.4g.")
+    return {
+        "mass_g" if unit == "g" else "size_mm": float(number.replace(",", "."))
+        for number, unit in found
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +233,7 @@ class BenchActions:
             "n": self._next,
             "o": self._note,
             "f": self._score,
+            "s": self._measure,
             "p": self.pause,
             "m": self._more,
             "q": self._quit,
@@ -278,6 +298,21 @@ class BenchActions:
             return []
 
         return self._ask("Note:" if berry is None else f"Note on berry {berry.number}:", take)
+
+    def _measure(self) -> list[Event]:
+        """Ask for size and mass of the berry stored last."""
+        if not self._session.recorder.logged:
+            raise NoSuchRecordError("No berry of this session can be measured: none is stored yet.")
+        berry = self._session.recorder.logged[-1]
+
+        def take(text: str) -> list[Event]:
+            values = measured(text)
+            self._session.season.measure_berry(berry.berry_id or 0, values, "at the gauge")
+            said = ", ".join(f"{name} {value:g}" for name, value in values.items())
+            self.say(f"Berry {berry.number}: {said}.")
+            return []
+
+        return self._ask(f"Berry {berry.number}, mm and g (as 22.5mm 7.4g):", take)
 
     def pause(self) -> list[Event]:
         """Pause, or go on."""

@@ -32,6 +32,8 @@ _RENAMED = {
     "void": ("berries", "void_why"),
     "scored_at": ("scores", "at"),
 }
+# What may be measured of a berry beside its force.
+_FRUIT = ("size_mm", "mass_g", "fruit_temp_c")
 _JOINED = ("berries", "peaks", "samples", "scores")
 
 
@@ -135,15 +137,16 @@ class BerryTables(ScoreTables):
             Only those of this sample code.
         """
         codes: dict[int, str] = dict(self._records("samples", "sample_id", "code"))
-        names = ("sample_id", "number", "berry_id", "at", "size_mm", "fruit_temp_c", "void_why")
+        names = ("sample_id", "number", "berry_id", "at", "void_why", *_FRUIT)
         berries = sorted(
             (row for row in self._records("berries", *names) if sample in {None, codes[row[0]]}),
             key=lambda row: row[:3],
         )
         peaks = {row[0]: row for row in self._peaks()}
         at = self._places(
-            "peaks", "session_id", "peak_shown", "peak_unit", "peak_n", "baseline_n", "flags"
-        )
+            "peaks", "session_id", "peak_shown", "peak_unit", "peak_n", "baseline_n",
+            "loading_rate_n_s", "flags",
+        )  # fmt: skip
         flags: dict[str, tuple[str, ...]] = {
             text: tuple(json.loads(text)) for text in {row[at[-1]] for row in peaks.values()}
         }
@@ -155,9 +158,9 @@ class BerryTables(ScoreTables):
                 values = zip(marks, (row[i] for i in places), strict=True)
                 scored[row[berry_at]].append(FingerScore(**dict(values)))
         found = []
-        for sample_id, number, berry_id, time, size_mm, fruit_temp_c, void in berries:
+        for sample_id, number, berry_id, time, void, *fruit in berries:
             peak = peaks.get(berry_id)
-            session_id, shown, unit, newton, zero, doubts = (
+            session_id, shown, unit, newton, zero, loading, doubts = (
                 (peak[i] for i in at) if peak else (None,) * len(at)
             )
             found.append(
@@ -171,11 +174,11 @@ class BerryTables(ScoreTables):
                     peak_unit=unit,
                     peak_newton=newton,
                     baseline_newton=zero,
+                    loading_rate_newton_s=loading,
                     flags=flags.get(doubts or "", ()),
-                    size_mm=size_mm,
-                    fruit_temp_c=fruit_temp_c,
                     void=void,
                     scores=tuple(scored[berry_id]),
+                    **dict(zip(_FRUIT, fruit, strict=True)),
                 )
             )
         return found
@@ -352,6 +355,25 @@ class BerryTables(ScoreTables):
                 new["number"] = self.next_number(row["sample_id"])
             self._change("berries", [berry_id], new, kind="undo", why=why.strip())
         return self.berry(berry_id)
+
+    def measure_berry(self, berry_id: int, values: Mapping[str, float], why: str) -> None:
+        """Note size_mm, mass_g or fruit_temp_c of a berry; the trail keeps what stood there.
+
+        Raises
+        ------
+        NoSuchRecordError
+            If the season has no such berry.
+        InvalidValueError
+            If that is not measured of berries, or a size or mass is not above zero.
+        """
+        for name, value in values.items():
+            if name not in _FRUIT or not math.isfinite(value):
+                raise InvalidValueError(f"{name} {value} is not measured of a berry.")
+            if name != "fruit_temp_c" and value <= 0:
+                raise InvalidValueError(f"a berry's {name} is above zero, not {value:g}.")
+        with self._write("measuring a berry"):
+            self._one(berry_id)
+            self._change("berries", [berry_id], values, kind="measure", why=why)
 
     def _one(self, berry_id: int) -> dict[str, Any]:
         """The row of a berry."""

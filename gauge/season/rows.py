@@ -56,8 +56,10 @@ class BerryRow:
     peak_unit: str | None
     peak_newton: float | None
     baseline_newton: float | None
+    loading_rate_newton_s: float | None
     flags: tuple[str, ...]
     size_mm: float | None
+    mass_g: float | None
     fruit_temp_c: float | None
     void: str | None
     scores: tuple[FingerScore, ...] = ()

@@ -19,7 +19,7 @@ from gauge.records import Sample
 # or for one another in handwriting; the last letter is a check letter.
 LETTERS = "CDFHJKLMNPRTWXY"
 
-_NUMBERS = ("storage_day", "storage_temp_c", "fruit_temp_c")
+_NUMBERS = ("storage_day", "storage_temp_c", "fruit_temp_c", "out_of_store_h")
 _TEXTS = tuple(
     f.name
     for f in fields(Sample)

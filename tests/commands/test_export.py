@@ -12,18 +12,23 @@ import os
 import shutil
 import subprocess
 import time
+from pathlib import Path
 
 import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from calibrate.cli import group as calibrate
 from gauge.cli import group
+from gauge.columns import UNKNOWN
 from gauge.csvsheet import CsvSheet, csv_lines
 from gauge.errors import CannotWriteError, UnreadableFileError
 from gauge.outfile import write_whole
 from gauge.records import FingerScore, Flag, Sample, Session
+from gauge.season.file import open_season
 from gauge.units import Unit
 from tests.season_helpers import begun, press
+from tests.seasons import make_season
 
 DANGEROUS = '=HYPERLINK("x";"y")'
 
@@ -276,3 +281,43 @@ def test_a_season_file_is_never_written_over(path) -> None:
 def test_a_season_file_given_for_a_csv_is_called_by_its_name(path) -> None:
     with pytest.raises(UnreadableFileError, match="is a season file"):
         CsvSheet(path)
+
+
+def test_each_csv_has_a_dictionary_of_all_its_columns_beside_it(path, tmp_path) -> None:
+    with open_season(path) as season:
+        session = Session(started_at="2026-07-01T08:00:00Z", head_mm=12.0, operator="jo")
+        ours = season.add_session(session)
+        scores = [FingerScore(rater="ines", score="2", squeeze_order=2)]
+        season.acknowledge_berry(ours, 1, 3, press(9.0, "2.50"), scores=scores)
+        season.measure_berry(4, {"size_mm": 22.5, "mass_g": 7.5}, "callipers")
+    tables = {}
+    for name, more in (("b.csv", ()), ("long.csv", ("--long",))):
+        out = tmp_path / name
+        run("readings", path, "--csv", out, *more)
+        table = tables[name] = pd.read_csv(out)
+        columns = pd.read_csv(tmp_path / f"{out.stem}_columns.csv").fillna("")
+        assert list(columns["column"]) == list(table.columns)
+        theirs = {"night", "note", "plan_void"}  # of the plan of this season
+        assert set(columns["column"][columns["meaning"] == UNKNOWN.meaning]) <= theirs
+        assert columns["meaning"].str.len().min() > 3
+        units = dict(zip(columns["column"], columns["unit"], strict=True))
+        assert (units["zero_N"], units["loading_rate_N_s"], units["mass_g"]) == ("N", "N/s", "g")
+    row = tables["long.csv"].set_index("berry").loc["C1-3"]
+    expected = {
+        "force_N": 2.5, "zero_N": 0.002, "loading_rate_N_s": 2.5, "head_mm": 12.0, "operator": "jo",
+        "squeeze_order": 2, "size_mm": 22.5, "mass_g": 7.5, "flags": "few readings",
+    }  # fmt: skip
+    assert row[list(expected)].to_dict() == pytest.approx(expected)
+
+
+def test_the_csv_of_a_table_has_a_dictionary_too(tmp_path) -> None:
+    sheets = Path(__file__).parents[2] / "sample_runs" / "2026-blackberry" / "clamshells.csv"
+    season = make_season(tmp_path / "2026.season")
+    for source, levels in ((season, ["selection"]), (sheets, ["selection", "storage_day"])):
+        out = tmp_path / "t.csv"
+        by = [word for level in levels for word in ("--by", level)]
+        done = CliRunner().invoke(calibrate, ["table", str(source), *by, "--csv", str(out)])
+        assert done.exit_code == 0, done.output
+        columns = pd.read_csv(tmp_path / "t_columns.csv").fillna("")
+        assert list(columns["column"]) == list(pd.read_csv(out).columns)
+        assert UNKNOWN.meaning not in set(columns["meaning"])

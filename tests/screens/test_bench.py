@@ -534,6 +534,18 @@ def test_notes_go_to_the_last_berry(season):
     assert (note.text, note.berry_id) == ("leaky", season.berries()[0].berry_id)
 
 
+def test_size_and_mass_are_typed_for_the_last_berry(season):
+    session = FakeSession(season)
+    actions = BenchActions(session)
+    session.receive(BERRY)
+    keyed(actions, "s", *"22,5 7.4g", "enter")
+    [berry] = season.berries()
+    assert (berry.size_mm, berry.mass_g) == (22.5, 7.4)
+    keyed(actions, "s", *"big", "enter")
+    assert "'big' is no size or mass" in actions.messages[-1].text
+    assert season.berries() == [berry]
+
+
 def test_an_answer_is_about_the_berry_that_was_asked_about(season):
     session = FakeSession(season)
     actions = BenchActions(session)
