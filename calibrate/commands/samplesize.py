@@ -13,6 +13,9 @@ from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from calibrate.cuts.calibration import Calibration
 
 
@@ -102,36 +105,25 @@ def command(
 
     from calibrate.cuts.samplesize import PlannedPanel, next_forces, sample_size
 
-    so_far: int | None = None
     if source is None:
-        calibration = _guess(cuts, spread)
-        if forces is None:
-            raise click.UsageError("Without a SOURCE give --cuts, --spread and --forces.")
-        picked = np.linspace(min(forces), max(forces), 101)
-        raters = raters or 1
+        calibration, picked = _guess(cuts, spread, forces)
+        raters, so_far = raters or 1, None
     else:
         pairs = how.pairs(source)
         calibration = how.calibration(source, calibration_name, pairs)
         picked = pairs.force_newton
         raters = raters or max(len(pairs.raters), 1)
         so_far = len(np.unique(pairs.berry)) if pairs.berries else pairs.n // raters
-    hand_sds = calibration.hand_sds or (calibration.hand_sd or 0.0,)
+    known = calibration.hand_sds or (calibration.hand_sd or 0.0,)
     panel = PlannedPanel(
-        raters=raters,
-        hand_sds=hand_sds if hand_sd is None else (hand_sd,),
+        raters=raters, hand_sds=known if hand_sd is None else (hand_sd,),
         berry_sd=berry_sd if raters > 1 else 0.0,
-    )
+    )  # fmt: skip
     with click.progressbar(length=3 * fits, label="simulated panels", file=sys.stderr) as bar:
         found = sample_size(
-            calibration,
-            picked,
-            panel,
-            half_width,
-            assurance=assurance,
-            level=how.level,
-            fits=fits,
-            progress=bar.update,
-        )
+            calibration, picked, panel, half_width,
+            assurance=assurance, level=how.level, fits=fits, progress=bar.update,
+        )  # fmt: skip
     choices = lots or tuple(np.linspace(picked.min(), picked.max(), 41).round(2))
     document = {
         "half_width_N": half_width,
@@ -143,19 +135,7 @@ def command(
         "reached": found.reached,
         "reached_with_fewer": found.reached_with_fewer,
         "berries_so_far": so_far,
-        "cuts": [
-            {
-                "between": answers.between(pair),
-                "force_N": cut.value,
-                "berries": n,
-                "half_width_now_N": None
-                if so_far is None or cut.low is None or cut.high is None
-                else (cut.high - cut.low) / 2,
-            }
-            for pair, cut, n in zip(
-                calibration.scale.boundaries, calibration.cuts, found.berries_at, strict=True
-            )
-        ],
+        "cuts": _cuts(calibration, found.berries_at, measured=so_far is not None),
         "pick_next_N": [
             answers.document(force) for force in next_forces(calibration, picked, choices)
         ],
@@ -164,6 +144,25 @@ def command(
         answers.emit_json(document)
     else:
         _show(document)
+
+
+def _cuts(
+    calibration: Calibration, berries_at: tuple[int | None, ...], *, measured: bool
+) -> list[dict[str, Any]]:
+    """Say of each cut how many berries it needs, and how well it is known where it was measured."""
+    return [
+        {
+            "between": answers.between(pair),
+            "force_N": cut.value,
+            "berries": n,
+            "half_width_now_N": (cut.high - cut.low) / 2
+            if measured and cut.low is not None and cut.high is not None
+            else None,
+        }
+        for pair, cut, n in zip(
+            calibration.scale.boundaries, calibration.cuts, berries_at, strict=True
+        )
+    ]
 
 
 def _show(document: dict[str, Any]) -> None:
@@ -191,14 +190,20 @@ def _show(document: dict[str, Any]) -> None:
         answers.say("Hands are taken to be equal; give --hand-sd if they are not.")
 
 
-def _guess(cuts: tuple[float, ...] | None, spread: float | None) -> Calibration:
+def _guess(
+    cuts: tuple[float, ...] | None, spread: float | None, forces: tuple[float, ...] | None
+) -> tuple[Calibration, NDArray[np.float64]]:
+    """Make a calibration of stated figures, and forces spread evenly between the stated two."""
+    import numpy as np
+
     from calibrate.cuts.calibration import Calibration, as_cuts
     from calibrate.data.scale import BLACKBERRY, Scale
 
-    if cuts is None or spread is None:
+    if cuts is None or spread is None or forces is None:
         raise click.UsageError("Give a SOURCE, or --cuts, --spread and --forces.")
     labels = tuple(str(k) for k in range(1, len(cuts) + 2))
-    return Calibration(
+    calibration = Calibration(
         scale=BLACKBERRY if labels == BLACKBERRY.labels else Scale(labels=labels),
         force_scale="linear", cuts=as_cuts(cuts), spread=spread,
     )  # fmt: skip
+    return calibration, np.linspace(min(forces), max(forces), 101)
