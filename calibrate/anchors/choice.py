@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calibrate.anchors.candidates import Candidate, scored_candidates
 from calibrate.cuts.bands import Band, bands
 from calibrate.cuts.calibration import Calibration
+from calibrate.data.labels import with_unit
 from calibrate.data.pairs import Pairs
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
@@ -188,7 +189,7 @@ def _boundary_places(calibration: Calibration, force_newton: Floats) -> list[_Pl
             places.append(
                 _Place(
                     name=f"the {word} side of boundary {boundary}",
-                    look_for=f"one near {best_newton:.2f} N",
+                    look_for=f"one near {with_unit(best_newton)}",
                     score=score,
                     boundary=boundary,
                     cost=np.where(usable, np.abs(side * z - _OFFSET), np.inf),
@@ -224,7 +225,6 @@ def _assign(places: Sequence[_Place], force_newton: Floats) -> list[list[int]]:
 def _look_for(band: Band) -> str:
     if band.target_newton is None:
         return f"score {band.score}: none"
-    high = "up" if band.high_newton is None else f"to {band.high_newton:.2f} N"
-    return (
-        f"score {band.score}: {band.low_newton:.2f} N {high}, best near {band.target_newton:.2f} N"
-    )
+    high = "up" if band.high_newton is None else f"to {with_unit(band.high_newton)}"
+    low, target = with_unit(band.low_newton or 0.0), with_unit(band.target_newton)
+    return f"score {band.score}: {low} {high}, best near {target}"

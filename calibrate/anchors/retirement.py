@@ -9,6 +9,7 @@ from pathlib import Path
 from calibrate.anchors.candidates import Candidate
 from calibrate.anchors.choice import choose_anchors
 from calibrate.cuts.calibration import Calibration
+from calibrate.data.labels import with_unit
 from calibrate.data.pairs import looks_like_season
 from gauge.errors import InfeasiblePlanError
 from gauge.season.rows import AnchorRow
@@ -44,7 +45,8 @@ def retirement_reason(anchor: AnchorRow, now: datetime) -> str | None:
     measured = [one.force_newton for one in anchor.presses if one.force_newton is not None]
     if measured and measured[-1] < (1 - MOST_SOFTENING) * anchor.force_newton:
         change = 100 * (measured[-1] / anchor.force_newton - 1)
-        return f"it fell from {anchor.force_newton:.2f} N to {measured[-1]:.2f} N ({change:.0f} %)"
+        first, last = with_unit(anchor.force_newton), with_unit(measured[-1])
+        return f"it fell from {first} to {last} ({change:.0f} %)"
     if anchor.kind == "pad":
         return None
     if len(anchor.presses) >= anchor.press_limit:

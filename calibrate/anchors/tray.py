@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.cuts.bands import Band
+from calibrate.data.labels import with_unit
 from gauge.csvsheet import CsvSheet
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
@@ -151,8 +152,8 @@ def plan_tray(
             f"All {sum(limit)} berries together do not give {per_score} of each score with a "
             f"probability of {probability:g}; score {reachable[worst].score} is the scarcest, with "
             f"{expected[worst]:.1f} expected.",
-            todo=f"Add a lot with forces near {reachable[worst].target_newton:.2f} N, or ask for "
-            "less.",
+            todo=f"Add a lot with forces near {with_unit(reachable[worst].target_newton or 0.0)}, "
+            "or ask for less.",
         )
 
     @cache

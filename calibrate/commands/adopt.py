@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 @click.option("--show", "show_name", metavar="NAME", help="Show a stored calibration.")
 @click.option("--yes", is_flag=True, help="Adopt it in spite of drifted raters or a failed gauge.")
 @options.calibration_options(stored=False)
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     season: Path,
@@ -114,7 +115,8 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
         # Hands differ; only what is beyond the limit casts doubt on the panel's scale.
         shifts = [abs(b.shift_newton.value or 0.0) for b in check.boundaries]
         if check.verdict == "drifted" and max(shifts) > check.limit_newton:
-            found.append(f"{name} has drifted from the other raters by up to {max(shifts):.2f} N")
+            most = answers.with_unit(max(shifts))
+            found.append(f"{name} has drifted from the other raters by up to {most}")
     with open_season(season, read_only=True) as file:
         rows = file.verifications()
         gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}
@@ -161,7 +163,7 @@ def _list(rows: list[CalibrationRow], adopted: str | None, as_json: bool) -> Non
         answers.emit_json(listed)
         return
     answers.print_table(
-        ["name", "stored", "scores", "cut points N", "fingerprint", ""],
+        ["name", "stored", "scores", f"cut points {answers.unit()}", "fingerprint", ""],
         [
             [str(entry["name"]), str(entry["at"])[:10], str(entry["n"]),
              " ".join(answers.format_newton(cut, missing="-") for cut in entry["cuts_N"] or ()),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
-from calibrate.commands.answers import format_newton
+from calibrate.commands.answers import format_newton, unit
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Keep the set in the season file, so that presses and retirements can be recorded.",
 )
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     source: Path,
@@ -226,14 +227,21 @@ def _anchor_row(anchor: Anchor) -> list[str]:
 def show(chosen: AnchorSet) -> None:
     """Print bands and anchors."""
     answers.print_table(
-        ["score", "from N", "target N", "to N", "80 % sure", "sure at target"],
+        [
+            "score",
+            f"from {unit()}",
+            f"target {unit()}",
+            f"to {unit()}",
+            "80 % sure",
+            "sure at target",
+        ],
         map(_band_row, chosen.bands),
         title="Bands",
     )
     if any(band.core_low_newton is None for band in chosen.bands):
         echo("80 % sure: where 8 hands in 10 give this score; nowhere: its band is too narrow.\n")
     answers.print_table(
-        ["anchor", "stands for", "force N", "sure of its score"],
+        ["anchor", "stands for", f"force {unit()}", "sure of its score"],
         map(_anchor_row, chosen.anchors),
         title="Anchors",
         left=(0, 1),

@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from calibrate.data.labels import as_label, format_newton, format_value
+from calibrate.data.labels import as_label, format_newton, format_value, unit, with_unit
 from gauge.clikit import document, emit_json, print_table, say
 
 __all__ = [
     "as_label", "between", "document", "draw", "emit_json", "emit_one_or_all", "format_newton",
-    "format_value", "print_table", "say", "sides", "signed", "span", "warn",
+    "format_value", "print_table", "say", "sides", "signed", "span", "unit", "warn", "with_unit",
 ]  # fmt: skip
 
 
@@ -30,8 +30,8 @@ def signed(one: Any, missing: str = "") -> list[str]:
     """Write a shift and its interval for two cells of a table, each with its sign."""
     if one is None or one.value is None:
         return ["unknown", missing]
-    ends = ["open" if side is None else f"{side:+.2f}" for side in (one.low, one.high)]
-    return [f"{one.value:+.2f}", f"{ends[0]} to {ends[1]}"]
+    ends = [format_newton(side, sign="+") for side in (one.value, one.low, one.high)]
+    return [ends[0], f"{ends[1]} to {ends[2]}"]
 
 
 def sides(one: Any, value: str | None = "value", suffix: str = "") -> dict[str, float | None]:

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 )
 @options.sale_limit_option
 @options.plot_option("Draw one page (png, pdf, svg); with several raters the name is added.")
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     source: Path,
@@ -154,6 +155,7 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
 
 def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
     """Print one rater's check."""
+    unit, limit = answers.unit(), answers.with_unit(report.limit_newton, short=True)
     rows = [
         [
             "/".join(b.between),
@@ -163,10 +165,9 @@ def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
         for b in report.boundaries
     ]
     answers.print_table(
-        ["boundary", "reference N", "hand minus reference N", "interval"],
+        ["boundary", f"reference {unit}", f"hand minus reference {unit}", "interval"],
         [*rows, ["all", "", *answers.signed(report.shift_newton)]],
-        title=f"{report.rater}: {report.verdict} (limit {report.limit_newton:g} N, "
-        f"against {report.reference})",
+        title=f"{report.rater}: {report.verdict} (limit {limit}, against {report.reference})",
     )
     echo(f"Above zero: this hand needs more force than {report.reference} for the same score.")
     echo(f"Panel here: {_panel([report])}.")
@@ -201,7 +202,16 @@ def _panel(reports: Sequence[RaterCheck]) -> str:
 def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
     """Print several raters in one table."""
     answers.print_table(
-        ["rater", "n", "exact", "kappa", "shift N", "interval", "spread", "verdict"],
+        [
+            "rater",
+            "n",
+            "exact",
+            "kappa",
+            f"shift {answers.unit()}",
+            "interval",
+            "spread",
+            "verdict",
+        ],
         [
             [
                 report.rater,
@@ -209,7 +219,7 @@ def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
                 f"{report.agreement.exact:.0%}",
                 answers.format_value(report.agreement.kappa.value, missing="-"),
                 *answers.signed(report.shift_newton),
-                f"{report.spread:.2f}",
+                answers.format_newton(report.spread),
                 report.verdict,
             ]
             for report in reports

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 @click.option("--stored1", metavar="NAME", help="Take this stored calibration of SEASON1.")
 @click.option("--stored2", metavar="NAME", help="Take this stored calibration of SEASON2.")
 @options.plot_option()
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     season1: Path,
@@ -142,10 +143,21 @@ class _Compared:
 
     def show(self) -> None:
         """Print the comparison."""
-        first, second = self.found.first, self.found.second
-        interval, within = f"{first.level:.0%} interval", f"within {self.found.margin_newton:g} N"
+        first, second, unit = self.found.first, self.found.second, answers.unit()
+        interval, within = (
+            f"{first.level:.0%} interval",
+            f"within {answers.with_unit(self.found.margin_newton, short=True)}",
+        )
         answers.print_table(
-            ["boundary", "1st N", "2nd N", "shift N", interval, "shift %", within],
+            [
+                "boundary",
+                f"1st {unit}",
+                f"2nd {unit}",
+                f"shift {unit}",
+                interval,
+                "shift %",
+                within,
+            ],
             [
                 [
                     "/".join(shift.between),
@@ -167,7 +179,8 @@ class _Compared:
         )
         if self.found.same_raters:
             echo("The same raters scored both seasons: it is their own scale that is compared.")
-        echo(f"Spread of the fingers {first.spread:.3g}, then {second.spread:.3g}.")
+        spreads = map(format_newton, (first.spread, second.spread))
+        echo(f"Spread of the fingers {', then '.join(spreads)}.")
         if self.pads is not None:
             change = self.pads.change_pct
             sure = "" if change.low is None else f" ({change.low:+.1f} to {change.high:+.1f})"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
-from calibrate.commands.answers import format_newton
+from calibrate.commands.answers import format_newton, unit
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ _RAREST = 1e-9  # a probability below this is shown as this
     default=0.05,
     help="Level of the tests, shared out over the columns tested.",
 )
+@options.shown_in_lab_unit()
 @options.json_option
 def command(source: Path, how: options.FitOptions, alpha: float, as_json: bool) -> None:
     """Test whether one scale serves these scores.
@@ -98,7 +99,7 @@ def show(found: Diagnosis) -> None:
     if found.columns:
         tests = [(c, c.effect.test) for c in found.columns]
         answers.print_table(
-            ["column", "df", "p", "moves the cuts by up to N"],
+            ["column", "df", "p", f"moves the cuts by up to {unit()}"],
             [
                 [c.name, str(test.df), p_text(test.p_value), format_newton(c.largest_newton)]
                 for c, test in tests
@@ -118,4 +119,4 @@ def show(found: Diagnosis) -> None:
 def _show_berries(first: str, last: str, berries: Sequence[tuple[ScoredBerry, str]]) -> None:
     rows = [[b.berry, format_newton(b.force_newton), b.score, b.rater, x] for b, x in berries]
     if rows:
-        answers.print_table([first, "force N", "score", "rater", last], rows, left=(0, 3))
+        answers.print_table([first, f"force {unit()}", "score", "rater", last], rows, left=(0, 3))

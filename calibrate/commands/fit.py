@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
-from calibrate.commands.answers import format_newton
+from calibrate.commands.answers import format_newton, unit
 from gauge.clikit import echo
 from gauge.errors import CannotCompareError
 
@@ -62,6 +62,7 @@ def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> 
     "as repeated presses of pads show it. Cut points then mean true force.",
 )
 @options.plot_option("Draw the fit to this png, pdf or svg file.")
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     source: Path,
@@ -151,7 +152,7 @@ def show(calibration: Calibration, firmest: str) -> None:
     """Print the fit as a table."""
     table = document(calibration, firmest)
     answers.print_table(
-        ["between", "force N", f"{calibration.level:.0%} interval N"],
+        ["between", f"force {unit()}", f"{calibration.level:.0%} interval {unit()}"],
         [
             [
                 "{} and {}".format(*cut["between"]),
@@ -161,9 +162,11 @@ def show(calibration: Calibration, firmest: str) -> None:
             for cut in table["cuts"]
         ],
     )
-    unit = "N" if calibration.force_scale == "linear" else "in log N"
+    spread = f"{calibration.spread:.3g} in log force"
+    if calibration.force_scale == "linear":
+        spread = answers.with_unit(calibration.spread)
     hands = f" by {table['raters']} raters" if table["raters"] > 1 else ""
-    echo(f"{calibration.n} scores{hands}; spread of the fingers {table['spread']:.3g} {unit}")
+    echo(f"{calibration.n} scores{hands}; spread of the fingers {spread}")
     if calibration.hand_sd is not None:
         percent = 100.0 * calibration.hand_sd
         differ = f"by about {percent:.0f} %" if percent >= 1.0 else "by less than 1 %"
@@ -224,7 +227,7 @@ def show_hands(hands: dict[str, Any]) -> None:
             [name, *map(cell, cuts)]
             for name, cuts in [*named, ("a next rater", hands["next_rater"])]
         ],
-        title="Cut points of each rater, N",
+        title=f"Cut points of each rater, {unit()}",
     )
     differ = f"Hands differ by about {hands['hand_sd']:.0%}, their spreads by "
     differ += f"{hands['spread_sd']:.0%}"

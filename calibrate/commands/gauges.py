@@ -22,6 +22,7 @@ _LEVELS = ("level", "material", "lot")
 @click.argument("file", metavar="FILE.csv", type=options.FILE)
 @options.level_option
 @options.plot_option("Draw two gauges to png, pdf, svg.")
+@options.shown_in_lab_unit()
 @options.json_option
 def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
     """Two gauges, or several labs, on the same berries.
@@ -130,23 +131,23 @@ def _document(found: LimitsOfAgreement, names: tuple[str, str], level: float) ->
 
 
 def _show(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
-    from calibrate.tables.tabletext import format_estimate
+    from calibrate.tables.tabletext import format_force
 
     answers.print_table(
-        ["", "N"],
+        ["", answers.unit()],
         [
-            [f"mean difference, {names[0]} minus {names[1]}", format_estimate(found.bias, 3)],
-            ["lower limit of agreement", format_estimate(found.lower, 3)],
-            ["upper limit of agreement", format_estimate(found.upper, 3)],
-            ["SD of differences", f"{found.sd:.3f}"],
+            [f"mean difference, {names[0]} minus {names[1]}", format_force(found.bias, 1)],
+            ["lower limit of agreement", format_force(found.lower, 1)],
+            ["upper limit of agreement", format_force(found.upper, 1)],
+            ["SD of differences", answers.format_newton(found.sd)],
         ],
     )
     echo(f"{found.n} berries; 95 % of differences lie within the limits.")
     for name, one in zip(names, found.repeatability, strict=True):
         if one is not None:
             echo(
-                f"{name} against itself: SD {one.sd:.3f} N; two readings of a berry differ by less "
-                f"than {one.coefficient:.3f} N 95 % of the time."
+                f"{name} against itself: SD {answers.with_unit(one.sd)}; two readings of a berry "
+                f"differ by less than {answers.with_unit(one.coefficient)} 95 % of the time."
             )
     if found.slope.excludes_zero():
         echo(
@@ -157,7 +158,7 @@ def _show(found: LimitsOfAgreement, names: tuple[str, str]) -> None:
 
 def _show_labs(levels: list[Precision]) -> None:
     answers.print_table(
-        ["level", "labs", "n", "mean N", "s_r", "s_R", "r", "R"],
+        ["level", "labs", "n", f"mean {answers.unit()}", "s_r", "s_R", "r", "R"],
         [
             [
                 one.level or "all",

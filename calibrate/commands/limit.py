@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from calibrate.commands import answers, options
-from calibrate.commands.answers import format_newton
+from calibrate.commands.answers import format_newton, unit
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     help="Weigh this threshold (N); may be repeated. By default seven around the limit.",
 )
 @options.plot_option()
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     source: Path,
@@ -109,11 +110,11 @@ def show(
     """Print the limit and the table of thresholds."""
     echo(
         f"{share:.0%} of berries are within the sale limit from "
-        f"{format_newton(limit.value, missing='no force')} N on "
-        f"({level:.0%} interval {answers.span(limit.low, limit.high)} N)."
+        f"{format_newton(limit.value, missing='no force')} {unit()} on "
+        f"({level:.0%} interval {answers.span(limit.low, limit.high)} {unit()})."
     )
     answers.print_table(
-        ["withhold below N", "shipped", "sound withheld", "soft shipped", "cost"],
+        [f"withhold below {unit()}", "shipped", "sound withheld", "soft shipped", "cost"],
         [
             [
                 format_newton(c.threshold_newton),
@@ -124,4 +125,4 @@ def show(
         ],
         title="Out of 100 berries with this season's forces",
     )
-    echo(f"At the stated costs the cheapest threshold is {format_newton(cheapest)} N.")
+    echo(f"At the stated costs the cheapest threshold is {format_newton(cheapest)} {unit()}.")

@@ -44,6 +44,7 @@ if TYPE_CHECKING:
 @click.option("--by", multiple=True, help="Also pool clamshells by this column; repeat.")
 @options.scale_option("Scale of a CSV, firmest first: 1-5 or firm,soft.")
 @options.level_option
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     sheets: Path,
@@ -176,7 +177,7 @@ def _show(
     groups: Sequence[tuple[dict[str, str | None], int, Equivalent]],
 ) -> None:
     answers.print_table(
-        ["clamshell", "counts", "equivalent mean N", "counts alone"],
+        ["clamshell", "counts", f"equivalent mean {answers.unit()}", "counts alone"],
         [
             [sheet.sample, "-".join(map(str, sheet.counts)), _cell(one.mean), _cell(one.by_counts)]
             for sheet, one in rows
@@ -185,7 +186,7 @@ def _show(
     if groups:
         names = list(groups[0][0])
         answers.print_table(
-            [*names, "clamshells", "berries", "equivalent mean N"],
+            [*names, "clamshells", "berries", f"equivalent mean {answers.unit()}"],
             [
                 [
                     *(text or "-" for text in levels.values()),
@@ -209,11 +210,11 @@ def _warn_of_odd(rows: Sequence[tuple[Clamshell, Equivalent]]) -> None:
 
 
 def _cell(force: Estimate) -> str:
-    """Write a force in newtons with its interval; where it has no value, the one side known."""
-    from calibrate.tables.tabletext import format_estimate
+    """Write a force with its interval; where it has no value, the one side known."""
+    from calibrate.tables.tabletext import format_force
 
     if force.value is not None:
-        return format_estimate(force, 2)
+        return format_force(force)
     if force.low is not None:
-        return f"{force.low:.2f} or more"
-    return "unknown" if force.high is None else f"{force.high:.2f} or less"
+        return f"{answers.format_newton(force.low)} or more"
+    return "unknown" if force.high is None else f"{answers.format_newton(force.high)} or less"

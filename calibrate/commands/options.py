@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,12 +15,14 @@ from gauge.clikit import (
     POSITIVE,
     json_option,
     number_option,
+    read_by,
     record_options,
     say,
     season_argument,
 )
 from gauge.outfile import check_picture
 from gauge.records import Flag
+from gauge.units import Unit, parse_unit
 
 if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
@@ -32,8 +35,8 @@ __all__ = [
     "calibration_options", "cuts_option", "firmest_option",
     "force_scale_option", "json_option", "level_option", "limit_option",
     "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
-    "sale_limit_option", "scale_option", "scores_option", "season_argument", "source_argument",
-    "without_flag_option",
+    "sale_limit_option", "scale_option", "scores_option", "season_argument", "shown_in_lab_unit",
+    "source_argument", "without_flag_option",
 ]  # fmt: skip
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -127,6 +130,48 @@ def adopted_in(sources: Sequence[Path]) -> str | None:
 
 
 source_argument = click.argument("source", type=FILE)
+_SOURCES = ("source", "season", "season1", "season2", "sources")
+
+
+def shown_in_lab_unit(*, option: bool = True) -> Decorator:
+    """Show the forces of a command in the lab's unit: that of --unit, or that of its season.
+
+    JSON stays in newtons. `option`: whether the command gets --unit, by which a season remembers.
+    """
+
+    def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
+        @functools.wraps(function)
+        def shown(*, shown_unit: Unit | None = None, **values: Any) -> Any:
+            from calibrate.data.labels import shown_in
+
+            named = (values.get(name) or () for name in _SOURCES)
+            paths = [p for one in named for p in (one if isinstance(one, tuple) else (one,))]
+            unit = _lab_unit(paths, shown_unit)
+            with shown_in(Unit.N if values.get("as_json") else unit):
+                return function(**values)
+
+        what = "Show forces in this unit, such as lbf; the season remembers it."
+        read = read_by(parse_unit)
+        add = click.option("--unit", "shown_unit", metavar="UNIT", callback=read, help=what)
+        return add(shown) if option else shown
+
+    return decorate
+
+
+def _lab_unit(sources: Sequence[Path], typed: Unit | None) -> Unit:
+    """Return the unit in which forces are shown, of the first season; it remembers a typed one."""
+    from calibrate.data.pairs import looks_like_season
+    from gauge.season.file import open_season
+
+    for source in filter(looks_like_season, sources):
+        with open_season(source, read_only=True) as season:
+            known = season.setting("unit")
+        if typed is not None and typed != known:
+            with open_season(source) as season:
+                season.set_setting("unit", typed.value, kind="unit")
+            say(f"{source} is shown in {typed} from now on.")
+        return typed or parse_unit(known or "N")
+    return typed or Unit.N
 
 
 def force_scale_option(what: str, *choices: str) -> Decorator:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 @options.limit_option("The lab's limit of a hand's shift at every boundary, N.")
 @options.number_option("--most", "Squeezes at most.", whole=True, low=1, default=60)
 @click.option("--seed", type=int, help="Makes the order repeatable.")
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     season: Path,
@@ -155,17 +156,17 @@ def _compared(calibration: Calibration, squeeze: Squeeze) -> str:
     force_newton = squeeze.force_newton
     given = calibration.scale.labels[squeeze.rank]
     panel = bands(calibration)[int(calibration.probabilities([force_newton])[0].argmax())]
-    up = "up" if panel.high_newton is None else f"to {panel.high_newton:.2f} N"
-    band = f"{panel.score} is {panel.low_newton or 0.0:.2f} N {up}"
+    up = "up" if panel.high_newton is None else f"to {answers.with_unit(panel.high_newton)}"
+    band = f"{panel.score} is {answers.with_unit(panel.low_newton or 0.0)} {up}"
     off_newton = signed_miss_newton(calibration, force_newton, squeeze.rank)
     if off_newton == 0:
-        return f"  {force_newton:.2f} N: {given}, as the panel ({band})."
+        return f"  {answers.with_unit(force_newton)}: {given}, as the panel ({band})."
     where = (
         "above where the panel's {} ends" if off_newton > 0 else "below where the panel's {} begins"
     )
     return (
-        f"  {force_newton:.2f} N: the panel calls it {panel.score} ({band}); it is "
-        f"{abs(off_newton):.2f} N {where.format(given)}."
+        f"  {answers.with_unit(force_newton)}: the panel calls it {panel.score} ({band}); it is "
+        f"{answers.with_unit(abs(off_newton))} {where.format(given)}."
     )
 
 
@@ -193,20 +194,21 @@ def _finish(
         head = {"rater": rater, "squeezes": n, "advice": advice.value, "limit_N": limit_newton}
         answers.emit_json({**head, "boundaries": boundaries})
         return
+    unit = answers.unit()
     answers.print_table(
-        ["boundary", "panel's cut N", "your shift N", "± N"],
+        ["boundary", f"panel's cut {unit}", f"your shift {unit}", f"± {unit}"],
         [
             [
                 "/".join(state.between),
-                f"{state.cut_newton:.2f}",
-                f"{round(state.shift_newton, 2) + 0.0:+.2f}",
-                f"{1.645 * state.sd_newton:.2f}",
+                answers.format_newton(state.cut_newton),
+                answers.format_newton(round(state.shift_newton, 2) + 0.0, sign="+"),
+                answers.format_newton(1.645 * state.sd_newton),
             ]
             for state in states
         ],
     )
     ending = {
-        "ready": f"Ready: every boundary within {limit_newton:g} N.",
+        "ready": f"Ready: every boundary within {answers.with_unit(limit_newton, short=True)}.",
         "go on": f"Not settled yet after {n} squeeze{'' if n == 1 else 's'}.",
         "not improving": "Not improving: rest, then squeeze anchors with their forces in sight.",
     }

@@ -22,6 +22,7 @@ from gauge.clikit import echo
 )
 @options.calibration_options(stored=False)
 @click.option("--stored", metavar="NAME", help="Take this stored calibration of PREVIOUS.")
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     previous: Path,
@@ -63,9 +64,9 @@ def command(
         n = 0 if now is None else now.n
         answers.emit_json({"n_current": n, "season_sd": season_sd, "cuts": rows})
         return
-    interval = f"{how.level:.0%} interval"
+    forces = (f"{which} {answers.unit()}" for which in ("last", "this", "to work with"))
     answers.print_table(
-        ["boundary", "last N", "this N", "to work with N", interval, "last's weight"],
+        ["boundary", *forces, f"{how.level:.0%} interval", "last's weight"],
         [
             [
                 "/".join(cut.between),

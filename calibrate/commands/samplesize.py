@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
-from calibrate.commands.answers import format_newton
+from calibrate.commands.answers import format_newton, unit, with_unit
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
@@ -74,6 +74,7 @@ def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
     "--fits", "Simulated panels that confirm the answer.", whole=True, low=20, default=400
 )
 @options.calibration_options()
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     source: Path | None,
@@ -167,7 +168,12 @@ def _cuts(
 
 def _show(document: dict[str, Any]) -> None:
     answers.print_table(
-        ["boundary", "cut N", "half-width now N", f"berries for {document['half_width_N']:g} N"],
+        [
+            "boundary",
+            f"cut {unit()}",
+            f"half-width now {unit()}",
+            f"berries for {with_unit(document['half_width_N'], short=True)}",
+        ],
         [
             [
                 "/".join(map(str, cut["between"])),
@@ -184,7 +190,7 @@ def _show(document: dict[str, Any]) -> None:
         f"{document['berries']} berries scored by {hands}: {document['reached']:.0%} of simulated "
         f"panels reach it at every cut ({document['assurance']:.0%} are asked for)."
     )
-    near = dict.fromkeys(f"{force['force_N']:.2f} N" for force in document["pick_next_N"])
+    near = dict.fromkeys(f"{with_unit(force['force_N'])}" for force in document["pick_next_N"])
     echo(f"Pick next near {', then '.join(near)}.")
     if raters > 1 and hand_sd == 0:
         answers.say("Hands are taken to be equal; give --hand-sd if they are not.")

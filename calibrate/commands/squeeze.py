@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from calibrate.commands import answers, options
-from calibrate.commands.answers import format_newton
+from calibrate.commands.answers import format_newton, unit, with_unit
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     "--pad", is_flag=True, help="LABEL is a durable pad that links seasons; needs --force."
 )
 @options.json_option
+@options.shown_in_lab_unit(option=False)
 def command(
     season: Path,
     label: str | None,
@@ -79,7 +80,7 @@ def command(
             if as_json:
                 answers.emit_json({"pad": label, "force_N": force_newton})
             else:
-                answers.say(f"pad {label}: {force_newton:.3f} N kept")
+                answers.say(f"pad {label}: {with_unit(force_newton)} kept")
             return
         if replace:
             _replace(file, label, calibration_name, why, as_json)
@@ -148,7 +149,7 @@ def _replace(
 
 
 def _named(found: Candidate) -> str:
-    return f"{found.label} ({found.force_newton:.2f} N)"
+    return f"{found.label} ({with_unit(found.force_newton)})"
 
 
 def _squeezes(row: AnchorRow) -> dict[str, int]:
@@ -210,7 +211,7 @@ def _list(rows: list[AnchorRow], as_json: bool) -> None:
         )
         return
     answers.print_table(
-        ["anchor", "stands for", "force N", "squeezes", "state"],
+        ["anchor", "stands for", f"force {unit()}", "squeezes", "state"],
         [
             [
                 row.label,

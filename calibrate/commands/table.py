@@ -50,6 +50,7 @@ if TYPE_CHECKING:
 @options.plot_option("Draw the rows to this png, pdf or svg file.")
 @options.plot_option("Write a one-page PDF for the meeting.", "--pdf")
 @options.json_option
+@options.shown_in_lab_unit(option=False)
 def command(
     sources: tuple[Path, ...],
     by: tuple[str, ...],

@@ -26,6 +26,7 @@ from gauge.clikit import echo
     help="Least probability that the tray holds them all.",
 )
 @options.calibration_options()
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     source: Path,
@@ -56,7 +57,7 @@ def command(
         answers.emit_json({**numbers, "pull": plan.pulls})
         return
     answers.print_table(
-        ["lot", "mean N", "pull"],
+        ["lot", f"mean {answers.unit()}", "pull"],
         [
             [lot.name, answers.format_newton(lot.mean_newton), str(plan.pulls[lot.name])]
             for lot in found

@@ -1,19 +1,87 @@
-"""How a score and a force are written for a person or in JSON."""
+"""How a score and a force are written for a person or in JSON.
+
+Forces are newtons everywhere; here alone they become the lab's unit, for people and never in JSON.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 
-def format_newton(value: float | None, *, missing: str = "open") -> str:
-    """Write a force for a table: two decimals, more for small forces.
+from gauge.units import NEWTON_PER_FLOAT, Unit
+
+_SHOWN: ContextVar[Unit] = ContextVar("shown", default=Unit.N)
+
+
+@contextmanager
+def shown_in(unit: Unit) -> Iterator[None]:
+    """Show forces in a unit as long as the block lasts."""
+    token = _SHOWN.set(unit)
+    try:
+        yield
+    finally:
+        _SHOWN.reset(token)
+
+
+def unit() -> Unit:
+    """Return the unit in which forces are shown."""
+    return _SHOWN.get()
+
+
+def in_unit(newton: float, shown: Unit | None = None) -> float:
+    """Return a force of so many newtons in the unit in which it is shown."""
+    return newton / NEWTON_PER_FLOAT[shown or unit()]
+
+
+def places(shown: Unit | None = None) -> int:
+    """Return how many decimals of a unit show 0.01 N."""
+    return max(0, math.ceil(2 + math.log10(NEWTON_PER_FLOAT[shown or unit()])))
+
+
+def format_newton(
+    value: float | None, *, missing: str = "open", sign: str = "", shown: Unit | None = None
+) -> str:
+    """Write a force for a table: as many decimals as show 0.01 N, more for small forces.
+
+    Parameters
+    ----------
+    value : float or None
+        In N.
+    missing : str
+        What stands for None.
+    sign : {"", "+"}
+        ``"+"`` writes the sign of a positive difference too.
+    shown : Unit, optional
+        By default the unit of `shown_in`.
 
     Examples
     --------
     >>> format_newton(5.4075), format_newton(0.03218), format_newton(None)
     ('5.41', '0.0322', 'open')
+    >>> with shown_in(Unit.LBF):
+    ...     format_newton(5.4075), f"{format_newton(-0.2)} {unit()}"
+    ('1.216', '-0.045 lbf')
     """
     if value is None:
         return missing
-    return f"{value:.2f}" if abs(value) >= 0.1 or value == 0 else f"{value:.3g}"
+    small = not sign and 0 < abs(value) < 0.1
+    return format(in_unit(value, shown), f"{sign}.3g" if small else f"{sign}.{places(shown)}f")
+
+
+def with_unit(value: float, *, short: bool = False, shown: Unit | None = None) -> str:
+    """Write a force and its unit; `short` drops zeros at the end.
+
+    Examples
+    --------
+    >>> with_unit(2.371), with_unit(0.3, short=True)
+    ('2.37 N', '0.3 N')
+    """
+    number = format_newton(value, shown=shown)
+    if short:
+        number = f"{round(in_unit(value, shown), places(shown)):g}"
+    return f"{number} {shown or unit()}"
 
 
 def format_value(value: float | None, how: str = ".2f", *, missing: str = "unknown") -> str:

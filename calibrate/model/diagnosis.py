@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.data.labels import with_unit
 from calibrate.data.pairs import Pairs
 from calibrate.model.modeltests import (
     CovariateEffect,
@@ -291,7 +292,7 @@ def _warnings(
         if yes:
             out.append(
                 f"A single scale does not serve: cut points differ by {column.name}, by up to "
-                f"{column.largest_newton:.2f} N. Calibrate the groups apart, or hold it fixed."
+                f"{with_unit(column.largest_newton)}. Calibrate the groups apart, or hold it fixed."
             )
     if influential:
         out.append("Some berries pull hard at the cut points: " + _listed(influential) + ".")

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration, ForceScale
+from calibrate.data.labels import format_newton, unit, with_unit
 from calibrate.data.pairs import Pairs
 from calibrate.model.ratershift import OTHERS, rater_cuts
 from calibrate.raters.measures import (
@@ -99,13 +100,15 @@ class RaterCheck:
                 if needed is None
                 else f"{max(needed - self.agreement.n, 1)} more would show a steady hand within"
             )
+            shift = with_unit(self.power.detectable_newton)
+            limit = with_unit(self.limit_newton, short=True)
             lines.append(
-                f"{self.agreement.n} berries show a shift of {self.power.detectable_newton:.2f} N "
-                f"or more; {more} {self.limit_newton:g} N at every boundary."
+                f"{self.agreement.n} berries show a shift of {shift} or more; {more} {limit} at "
+                "every boundary."
             )
         lines += [
-            f"Along {drift.along} the hand moved by {drift.change_newton:+.2f} N "
-            f"(p {drift.p_value:.3f})."
+            f"Along {drift.along} the hand moved by "
+            f"{format_newton(drift.change_newton, sign='+')} {unit()} (p {drift.p_value:.3f})."
             for drift in self.drifts
             if drift.p_value < 0.05
         ]

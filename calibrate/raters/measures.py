@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.data.labels import format_newton, unit
 from calibrate.data.pairs import Pairs
 from calibrate.model.modeltests import covariate_effect, fit_rows, rows_of
 from calibrate.model.ratershift import NOT_USED, RaterShift
@@ -210,7 +211,8 @@ def sentence(
     firm, soft = between
     ends = sorted((reference_newton, reference_newton + shift.known))
     here, there = (soft, firm) if shift.known > 0 else (firm, soft)
-    return f"You call {here} what {theirs} {there} between {ends[0]:.2f} and {ends[1]:.2f} N."
+    low, high = map(format_newton, ends)
+    return f"You call {here} what {theirs} {there} between {low} and {high} {unit()}."
 
 
 def repeatability(pairs: Pairs) -> tuple[int, float, Kappa] | None:

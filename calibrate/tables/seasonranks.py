@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.data.labels import with_unit
 from calibrate.tables.rows import mean_force
 from calibrate.tables.samplingunits import SamplingUnits
 from gauge.errors import InvalidValueError, TooFewScoresError
@@ -64,7 +65,7 @@ class KeepRule:
 
     def __str__(self) -> str:
         if self.above is not None:
-            return f"keep at {self.above:g} N or more"
+            return f"keep at {with_unit(self.above, short=True)} or more"
         return f"keep the best {self.top:.0%}"
 
 

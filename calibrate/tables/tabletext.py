@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from calibrate.data.labels import format_newton, format_value
+from calibrate.data.labels import format_newton, format_value, in_unit, places, unit
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
 from calibrate.tables.rows import Row
@@ -75,10 +75,11 @@ def _force(report: Report) -> Block | None:
         shown = (format_newton(force, missing="-") for force in forces)
         return [str(row.n), str(row.units), *shown, row.letters.get("force", "-")]
 
-    unit = report.table.unit
-    units = {"clamshell": "clamshells", "replicate": "replicates", "berry": "berries"}[unit]
-    title = f"Peak force of berries; SE with the {unit} as the unit"
-    return _of_rows(report, "n", title, ["n", units, "mean N", "SD", "SE", "letters"], cells)
+    chosen = report.table.unit
+    units = {"clamshell": "clamshells", "replicate": "replicates", "berry": "berries"}[chosen]
+    title = f"Peak force of berries; SE with the {chosen} as the unit"
+    header = ["n", units, f"mean {unit()}", "SD", "SE", "letters"]
+    return _of_rows(report, "n", title, header, cells)
 
 
 def _seen(report: Report) -> Block | None:
@@ -128,11 +129,11 @@ def _predicted(report: Report) -> Block | None:
 def _storage(report: Report) -> Block | None:
     rows = []
     for levels, one in report.softening:
-        loss, day = format_estimate(one.loss_n_day, 3), format_estimate(one.half_soft_day, 1)
+        loss, day = format_force(one.loss_n_day, 1), format_estimate(one.half_soft_day, 1)
         rows.append((levels, [str(one.clamshells), loss, day, one.half_from or "-"]))
-    title = "Storage: N lost a day; day with half the berries soft"
+    title = f"Storage: {unit()} lost a day; day with half the berries soft"
     by = [name for name in report.table.by if name != "storage_day"]
-    header = ["units", "N a day", "half soft on day", "from"]
+    header = ["units", f"{unit()} a day", "half soft on day", "from"]
     return _block(title, by, header, rows) if rows else None
 
 
@@ -143,13 +144,13 @@ def _seasons(report: Report) -> Block | None:
     rows = []
     for row in ranks.rows:
         seasons = [
-            f"{v:.2f} ({r}, {'-' if p is None else f'{p:.0%}'})"
+            f"{format_newton(v)} ({r}, {'-' if p is None else f'{p:.0%}'})"
             for v, r, p in zip(row.values, row.ranks, row.sure, strict=True)
         ]
         decision = ("keep" if row.kept[0] else "drop") if row.holds else "seasons differ"
         rows.append([row.selection, *seasons, decision])
     return Block(
-        title=f"Seasons: {ranks.rule}; N (rank, chance to be kept)",
+        title=f"Seasons: {ranks.rule}; {unit()} (rank, chance to be kept)",
         header=["selection", *ranks.seasons, "decision"],
         rows=rows,
         left=1,
@@ -160,7 +161,7 @@ def _cues(report: Report) -> Block | None:
     rows = [
         [
             name if cue.reference is None else f"{cue.cue}: {name}, not {cue.reference}",
-            format_estimate(one, 3),
+            format_force(one, 1),
             f"{cue.units} {cue.unit}s",
         ]
         for cue in report.cues
@@ -169,7 +170,7 @@ def _cues(report: Report) -> Block | None:
     if not rows:
         return None
     return Block(
-        title="Cues: change of mean force", header=["cue", "N", "as the unit"], rows=rows, left=1
+        title="Cues: change of mean force", header=["cue", unit(), "as the unit"], rows=rows, left=1
     )
 
 
@@ -197,6 +198,11 @@ def format_estimate(one: Estimate, digits: int) -> str:
     low = "open" if one.low is None else f"{one.low:.{digits}f}"
     high = "open" if one.high is None else f"{one.high:.{digits}f}"
     return f"{one.value:.{digits}f} ({low}, {high})"
+
+
+def format_force(one: Estimate, finer: int = 0) -> str:
+    """Write a force with its interval in the unit in which forces are shown."""
+    return format_estimate(one.map(in_unit), places() + finer)
 
 
 def lines(report: Report) -> list[str]:
