@@ -8,6 +8,7 @@ import numpy as np
 
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
+from calibrate.data.squeezes import squeezes_to_press
 
 # Invented scale: newtons, firmest boundary first.
 CUTS_N = np.array([6.4, 4.6, 3.2, 2.0])
@@ -26,6 +27,8 @@ class Scenario:
     log_scale: bool = False
     balanced: bool = True
     skip: str = ""  # "", "firmest" or "middle": what the last rater never uses
+    order: str = ""  # of squeezes: "" none of them softens, "fixed" or "varied"
+    softening: float = 0.05  # share of force that a squeeze takes, where there is an order
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,6 +47,7 @@ def simulate(rng: np.random.Generator, case: Scenario) -> tuple[Pairs, Truth]:
     """Draw one panel.
 
     Forces from 0.8 to 9 N, even in the logarithm; the spread is 0.4 N (linear) or 11 % (log).
+    Squeezes in an order soften all berries, and every rater squeezes all; the press comes last.
     Unbalanced: every rater scores 40 to 100 % of the berries, the first one 15 at most.
     """
     j, i = case.raters, case.berries
@@ -59,7 +63,14 @@ def simulate(rng: np.random.Generator, case: Scenario) -> tuple[Pairs, Truth]:
     rater, berry = np.nonzero(scored)
     h = np.log if case.log_scale else np.asarray
     cut = h(CUTS_N * np.exp(hand)[:, None])
-    felt = h(force * feel)[berry] + rng.logistic(size=rater.size) * spread[rater]
+    place = np.zeros(rater.size)
+    if case.order == "fixed":
+        place = rater + 1
+    elif case.order:
+        place[np.lexsort((rng.random(rater.size), berry))] = np.tile(np.arange(j) + 1, i)
+    left = 1.0 - case.softening if case.order else 1.0
+    felt = force * feel
+    felt = h(felt[berry] * left ** (place - 1)) + rng.logistic(size=rater.size) * spread[rater]
     rank = (felt[:, None] < cut[rater]).sum(axis=1)
     last = rater == j - 1
     if case.skip == "firmest":
@@ -68,15 +79,18 @@ def simulate(rng: np.random.Generator, case: Scenario) -> tuple[Pairs, Truth]:
         middle = last & (rank == 2)
         high = felt > (cut[rater, 1] + cut[rater, 2]) / 2
         rank[middle & high], rank[middle & ~high] = 1, 3
+    placed = np.array([int(one) or None for one in place], dtype=object)
     pairs = Pairs(
         scale=BLACKBERRY,
-        force_newton=force[berry],
+        force_newton=force[berry] * left ** (j if case.order else 0),
         rank=rank.astype(np.int64),
         count=np.ones(rank.size),
         rater=rater.astype(np.int64),
         berry=berry.astype(np.int64),
         raters=RATERS[:j],
         berries=tuple(f"b{k + 1}" for k in range(i)),
+        extra={"squeeze_order": placed} if case.order else {},
+        squeezes=squeezes_to_press(berry, placed.astype(float), True) if case.order else None,
         source="simulated panel",
     )
     return pairs, Truth(hand=hand, spread=spread)

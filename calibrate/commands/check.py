@@ -72,6 +72,7 @@ def command(
     if not names:
         raise click.UsageError("Name a --rater, or ask for --all.")
     reports: list[RaterCheck] = []
+    said: set[str] = set()
     for name in names:
         try:
             report = check_rater(
@@ -85,7 +86,8 @@ def command(
             answers.say(f"{name} is passed over: {error}")
             continue
         reports.append(report)
-        answers.warn(report.warnings)
+        answers.warn(one for one in report.warnings if one not in said)
+        said |= set(report.warnings)
         page = plot and (plot if len(names) == 1 else plot.with_stem(f"{plot.stem}-{name}"))
         if page is not None:
             from calibrate.plots.rater import draw_rater
@@ -146,7 +148,7 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
             "kappa_quadratic": report.repeated[2].value,
         },
         "power": power and answers.document(power),
-        **answers.document(report, "limit_newton", "verdict"),
+        **answers.document(report, "limit_newton", "verdict", "confounded"),
         "sentences": report.sentences(),
         "practise": report.to_practise(),
         "anchors": _to_squeeze(report, anchors),

@@ -11,6 +11,7 @@ from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
 from gauge.clikit import echo
 from gauge.errors import CannotCompareError
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from calibrate.data.gaugeerror import GaugeError
     from calibrate.data.pairs import Pairs
     from calibrate.data.scale import Scale
+    from calibrate.data.squeezes import PressOnly
     from calibrate.stats.estimate import Estimate
 
 
@@ -105,13 +107,34 @@ def command(
         answers.draw(plot, draw_fit(calibration, pairs))
     answers.warn((*calibration.warnings, *flagged_note(pairs.n_flagged)))
     hands = _hands(pairs, calibration, how.firmest) if each_rater else {}
+    pressed = pairs.press_only
     if as_json:
-        counted = {"flagged": pairs.n_flagged}
+        counted = {"flagged": pairs.n_flagged, "press_only": pressed and _pressed_only(pressed)}
         answers.emit_json({**document(calibration, how.firmest), **counted, **hands})
         return
     show(calibration, how.firmest)
+    if pressed is not None:
+        echo(
+            f"{plural(pressed.n, 'berry')} pressed without a squeeze: {pressed.squeezes:.2g} "
+            f"squeezes left {_percent(pressed.value, pressed.low, pressed.high)} of the force of "
+            "their mates."
+        )
     if hands:
         show_hands(hands)
+
+
+def _pressed_only(pressed: PressOnly) -> dict[str, Any]:
+    """Return for JSON what squeezing left of the force of berries, against those pressed only."""
+    return {
+        **answers.document(pressed, "n", "n_mates", "squeezes"),
+        "left": answers.sides(pressed),
+    }
+
+
+def _percent(share: float | None, low: float | None, high: float | None) -> str:
+    """Write a share and its interval."""
+    one, *ends = (100 * (side or 0.0) for side in (share, low, high))
+    return f"{one:.1f} % ({ends[0]:.0f} to {ends[1]:.0f} %)"
 
 
 def _listed(scale: Scale, cuts: Sequence[Estimate], firmest: str) -> list[dict[str, Any]]:
@@ -144,6 +167,13 @@ def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
         "scores": answers.between(scale.labels, firmest),
         **answers.document(calibration, "force_scale", "log_likelihood", "spread"),
         "cuts": _listed(scale, calibration.cuts, firmest),
+        "softening": calibration.softening and answers.sides(calibration.softening),
+        "cuts_unsqueezed": _listed(scale, calibration.cuts, firmest)
+        if calibration.softening
+        else None,
+        "cuts_as_pressed": _listed(scale, calibration.as_pressed, firmest)
+        if calibration.softening
+        else None,
         "warnings": list(calibration.warnings),
     }
 
@@ -151,17 +181,25 @@ def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
 def show(calibration: Calibration, firmest: str) -> None:
     """Print the fit as a table."""
     table = document(calibration, firmest)
-    answers.print_table(
-        ["between", f"force {unit()}", f"{calibration.level:.0%} interval {unit()}"],
+    after = table["cuts_as_pressed"] or []
+    rows = [
         [
-            [
-                "{} and {}".format(*cut["between"]),
-                _force(cut),
-                "unknown" if cut["force_N"] is None else answers.span(cut["low_N"], cut["high_N"]),
-            ]
-            for cut in table["cuts"]
-        ],
-    )
+            "{} and {}".format(*cut["between"]),
+            _force(cut),
+            "unknown" if cut["force_N"] is None else answers.span(cut["low_N"], cut["high_N"]),
+        ]
+        for cut in table["cuts"]
+    ]
+    heads = ["between", f"force {unit()}", f"{calibration.level:.0%} interval {unit()}"]
+    if after:
+        heads[1:] = [f"unsqueezed {unit()}", heads[2], f"as pressed {unit()}"]
+        rows = [[*row, _force(cut)] for row, cut in zip(rows, after, strict=True)]
+    answers.print_table(heads, rows)
+    if one := calibration.softening:
+        echo(
+            f"Each squeeze takes {_percent(one.value, one.low, one.high)} of the force. Cut points "
+            "are of fruit as the finger felt it; as pressed, of fruit pressed after the squeezes."
+        )
     spread = f"{calibration.spread:.3g} in log force"
     if calibration.force_scale == "linear":
         spread = answers.with_unit(calibration.spread)

@@ -61,6 +61,9 @@ class Calibration:
         How far hands differ, as a share of force; None for a panel of one.
     hand_sds : tuple of float
         Equally likely values of it: what a few raters leave unknown.
+    softening : Estimate or None
+        Share of the force that a squeeze takes, where that is known; cut points are then of the
+        force that the finger felt, and `as_pressed` of fruit pressed after it was squeezed.
     fingerprint, version : str
         SHA-256 of the data and options; the firmhand that made it.
 
@@ -80,6 +83,8 @@ class Calibration:
     raters: tuple[str, ...] = ()
     hand_sd: float | None = None
     hand_sds: tuple[float, ...] = ()
+    softening: Estimate | None = None
+    as_pressed: tuple[Estimate, ...] = ()
     log_likelihood: float = math.nan
     fingerprint: str = ""
     version: str = ""
@@ -227,6 +232,8 @@ class Calibration:
         """Write everything as a document for JSON; `from_document` reads it back."""
         document = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "cuts"}
         document["scale"] = self.scale.to_json()
+        document["softening"] = self.softening and self.softening.to_json()
+        document["as_pressed"] = [cut.to_json() for cut in self.as_pressed]
         for key, side in _COLUMNS.items():
             document[key] = tuple(getattr(cut, side) for cut in self.cuts)
         if math.isnan(self.log_likelihood):
@@ -248,6 +255,9 @@ class Calibration:
             values["cuts"] = as_cuts(*(document[key] for key in _COLUMNS))
             for name in ("raters", "warnings", "hand_sds"):
                 values[name] = tuple(values.get(name) or ())
+            if values.get("softening"):
+                values["softening"] = Estimate(**values["softening"])
+            values["as_pressed"] = tuple(Estimate(**cut) for cut in values.get("as_pressed") or ())
             if values.get("covariance") is not None:
                 values["covariance"] = tuple(tuple(row) for row in values["covariance"])
             if values.get("log_likelihood") is None:

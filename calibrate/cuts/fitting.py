@@ -127,6 +127,8 @@ def _of_panel(model: PanelFit, these_raters: bool) -> Calibration:
         spread=model.spread * widen,
         hand_sd=model.hand_sd,
         hand_sds=model.hand_sds,
+        softening=model.softening,
+        as_pressed=model.as_pressed,
         covariance=tuple(map(tuple, covariance.tolist())),
         log_likelihood=model.log_likelihood,
         warnings=model.warnings,

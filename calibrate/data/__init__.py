@@ -14,5 +14,6 @@ __all__ = [
     "pairs",
     "ratings",
     "scale",
+    "squeezes",
     "tallyform",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from calibrate.data.factor import Factor
 from calibrate.data.oddrows import Namer, doubtful, impossible
 from calibrate.data.pairsheet import berries, other_column, ranks, usual_scale
 from calibrate.data.scale import Scale
+from calibrate.data.squeezes import PressOnly, press_only, softening_known, squeezes_to_press
 from gauge.csvsheet import name_key
 from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
 from gauge.outfile import is_database, refuse_irregular
@@ -55,6 +57,10 @@ class Pairs:
         File name, for messages.
     doubts : tuple of str
         Rows that look wrong, in words.
+    squeezes : ndarray of float, shape (n,), or None
+        From each finger to the press, its own included; see `calibrate.data.squeezes`.
+    press_only : PressOnly or None
+        What squeezing took, from berries that were pressed without a squeeze.
     """
 
     scale: Scale
@@ -68,6 +74,8 @@ class Pairs:
     extra: Mapping[str, NDArray[np.object_]] = field(default_factory=dict)
     source: str = "data"
     doubts: tuple[str, ...] = ()
+    squeezes: NDArray[np.float64] | None = None
+    press_only: PressOnly | None = None
 
     def __post_init__(self) -> None:
         n = self.force_newton.shape[0]
@@ -126,8 +134,22 @@ class Pairs:
         return replace(
             self,
             **{name: getattr(self, name)[rows] for name in _ARRAYS},
+            squeezes=None if self.squeezes is None else self.squeezes[rows],
             extra={name: column[rows] for name, column in self.extra.items()},
         )
+
+    @property
+    def squeeze_recorded(self) -> NDArray[np.bool_]:
+        """Which rows say when in the row of squeezes the rater came, shape (n,)."""
+        order = self.extra.get("squeeze_order", np.full(self.rank.size, None))
+        return np.array([place is not None for place in order], bool)
+
+    @property
+    def softening(self) -> tuple[float, float] | None:
+        """What is known beforehand of the log force that a squeeze takes, where it can be told."""
+        if self.squeezes is None or len(self.raters) < 2:
+            return None
+        return softening_known(self.squeezes, self.squeeze_recorded, self.rater, self.press_only)
 
     @property
     def flags(self) -> list[frozenset[str]]:
@@ -241,7 +263,12 @@ def load_pairs(
             todo="Correct them (in a season: gauge void, gauge scores --correct), or take them as "
             "they are by --as-typed.",
         )
-    pairs = replace(pairs, doubts=(*wrong, *doubtful(pairs, where)))
+    order = pairs.extra.get("squeeze_order", np.full(pairs.rank.size, None)).astype(float)
+    pairs = replace(
+        pairs,
+        doubts=(*wrong, *doubtful(pairs, where)),
+        squeezes=squeezes_to_press(pairs.berry, order, bool(pairs.berries)),
+    )
     return pairs.of_raters(raters) if raters else pairs
 
 
@@ -323,6 +350,7 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, 
         declared = Scale.from_json(season.scale_text)
         columns = season.columns("pair", _PAIR)
         flags = peak_flags(season)
+        pressed = season.columns("berry", ("berry_id", "sample", "press_only", "peak_N", "void"))
     columns["flags"] = ["; ".join(flags[berry_id]) or None for berry_id in columns["berry_id"]]
     if scale is None:
         labels = declared.labels if firmest == "first" else declared.labels[::-1]
@@ -348,4 +376,19 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, 
         extra={name: np.array(columns[name], dtype=object) for name in _PAIR[4:]},
         source=str(path),
     )
+    pairs = replace(pairs, press_only=_press_only(pressed, columns["berry_id"]))
     return pairs, lambda row: f"berry {columns['sample'][row]}-{columns['number'][row]}"
+
+
+def _press_only(berries: Mapping[str, list[Any]], scored: list[int]) -> PressOnly | None:
+    """Compare the berries of a season that were pressed only to their squeezed mates."""
+    squeezes = Counter(scored)
+    rows = [
+        (sample, force, 0 if only else squeezes[berry_id])
+        for berry_id, sample, only, force, void in zip(*berries.values(), strict=True)
+        if void is None and force is not None and (only or berry_id in squeezes)
+    ]
+    if not any(berries["press_only"]):
+        return None
+    samples, forces, counts = zip(*rows, strict=True)
+    return press_only(samples, np.array(forces, float), np.array(counts, float))

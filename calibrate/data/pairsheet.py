@@ -54,6 +54,8 @@ def other_column(sheet: CodedSheet, name: str) -> NDArray[np.object_]:
     """Read a column as numbers or as texts; None where a cell is empty."""
 
     def value(text: str) -> float | str | None:
+        if name == "squeeze_order" and text and sheet.whole(text) < 1:
+            raise ValueError("the first to squeeze a berry has 1")
         return sheet.number(text) if text and name in _NUMERIC else text or None
 
     return np.array(sheet.parsed(name, value), dtype=object)[sheet.columns[name].code]

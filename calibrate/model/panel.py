@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,11 +100,17 @@ class PanelFit:
         Marginal: berries integrated out by adaptive quadrature, hands and spreads by Laplace's
         method, at the standard deviations above.
     parameters : int
-        Cut points, spread, standard deviations.
+        Cut points, spread, softening, standard deviations.
     warnings : tuple of str
     covariance : tuple of tuple of float
         Over all boundaries and, last, the spread, on the model's scale of force; zero where a cut
         is not known.
+    softening : Estimate or None
+        Share of the force that a squeeze takes, where the order of squeezes is taken in: cut points
+        are then of the force that the finger felt, which is that of unsqueezed fruit.
+    as_pressed : tuple of Estimate
+        The centre's cut points in forces of fruit pressed after it was squeezed; empty without
+        `softening`.
     """
 
     scale: Scale
@@ -126,6 +132,8 @@ class PanelFit:
     parameters: int
     warnings: tuple[str, ...]
     covariance: tuple[tuple[float, ...], ...]
+    softening: Estimate | None = None
+    as_pressed: tuple[Estimate, ...] = ()
 
     @property
     def aic(self) -> float:
@@ -267,10 +275,25 @@ def _report(
         raters=_raters(panel, posterior, level),
         next_rater=panel.at_boundaries(a_next.estimates(level)),
         log_likelihood=_marginal(panel, near, posterior.best),
-        parameters=panel.data.n_cuts + 1 + sum(shown),
+        parameters=panel.data.n_cuts + panel.data.n_fixed - panel.data.n_places + sum(shown),
         warnings=tuple(_warnings(panel, effects)),
         covariance=_covariance(panel, posterior, cuts, spread, level),
+        **_squeezing(panel, posterior, level),
     )
+
+
+def _squeezing(panel: Panel, posterior: Posterior, level: float) -> dict[str, Any]:
+    """Estimate the share of force that a squeeze takes, and the cut points of squeezed fruit."""
+    if (squeezes := panel.data.squeezes) is None:
+        return {}
+    each = panel.softening()[:, None]
+    usual = float(np.average(squeezes, weights=panel.data.weight))
+    (log_force,) = posterior.of(each).estimates(level)
+    as_pressed = posterior.of(panel.centre() - usual * each).estimates(level)
+    return {
+        "softening": log_force.map(lambda lost: -math.expm1(-lost)),
+        "as_pressed": panel.at_boundaries(as_pressed),
+    }
 
 
 def _boundary_p(statistic: float) -> float:
@@ -309,11 +332,11 @@ def _marginal(panel: Panel, near: Mode, best: tuple[float, ...]) -> float:
     sizes = [data.n_raters, data.n_raters, data.n_raters, data.offset.size]
     deviations = np.repeat(np.maximum(raters, NO_DEVIATION), sizes)
     precision = panel.prior.precision.copy()
-    precision[data.n_places + 1 :] = deviations**-2.0
+    precision[data.n_fixed :] = deviations**-2.0
     held = Prior(centre=panel.prior.centre, precision=precision)
     mode = panel.mode(near.theta, held, berry_sd, near)
-    effect = mode.theta[data.n_places + 1 :]
-    inner = mode.information[data.n_places + 1 :, data.n_places + 1 :] + np.diag(deviations**-2.0)
+    effect = mode.theta[data.n_fixed :]
+    inner = mode.information[data.n_fixed :, data.n_fixed :] + np.diag(deviations**-2.0)
     return panel.dependence.inflation * float(
         mode.log_likelihood
         - 0.5 * ((effect / deviations) ** 2).sum()
@@ -359,6 +382,11 @@ def _warnings(panel: Panel, effects: frozenset[str]) -> list[str]:
     if "berries" in effects and not panel.repeated:
         out.append(
             "no berry was scored twice, so what a berry does to all fingers is part of the spread"
+        )
+    if panel.pairs.squeeze_recorded.any() and panel.data.squeezes is None:
+        out.append(
+            "each rater always squeezed at the same place of the row, so what a squeeze takes is "
+            "not known: cut points are of fruit pressed after it was squeezed"
         )
     return out + _unused(panel.pairs.scale, panel.used)
 

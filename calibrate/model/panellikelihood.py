@@ -2,7 +2,9 @@
 
 ``z = (h(F e^b) - c_k e^g) / (s e^v)`` with h the identity, and ``(log F + b - log c_k - g) / (s
 e^v)`` with h the logarithm, where ``g = u + t d_k + w_k``: hands (u), their offsets at single
-boundaries (w) and berries (b) multiply force on both force scales. The tilt t is what a hand has
+boundaries (w) and berries (b) multiply force on both force scales. Where the order of squeezes is
+taken in, a finger felt ``F e^(l m)``: each of the m squeezes from this one to the press took the
+share ``1 - e^-l`` of the force. The tilt t is what a hand has
 that adds newtons, or stretches the scale: the directions ``d_k`` are those of 1 / c_k about their
 mean, which is what a few newtons more are in the logarithm. Cut points of each rater's own around
 common ones: Johnson, V. E. & Albert, J. H. (1999) Ordinal Data Modeling, chapter 5 (from memory).
@@ -28,7 +30,7 @@ Ints = NDArray[np.int64]
 class PanelData:
     """Rows of a panel and how they depend on the parameters.
 
-    The parameters are ``theta = (places, log s, u_1 .. u_J, v_1 .. v_J, t_1 .. t_J, w_11 ..
+    The parameters are ``theta = (places, log s, [l,] u_1 .. u_J, v_1 .. v_J, t_1 .. t_J, w_11 ..
     w_JK)``: the places are the logs of the panel's cut points c_1 .. c_K, then one more for every
     score that a rater skips between two that he or she uses.
 
@@ -44,11 +46,13 @@ class PanelData:
         never used), -2 at minus infinity.
     direction : ndarray of float, shape (K,)
         Of the tilts; w and t have no effect at the places of skipped scores.
+    squeezes : ndarray of float, shape (n,), or None
+        From this finger to the press, its own included; None where the order is not taken in.
     n_cuts, n_places, n_raters, n_berries : int
     log_scale : bool
-    row_map : ndarray of float, shape (n, 3, p)
-        Derivative of (upper place, lower place, log spread) of each row by theta.
-    berry_map : sparse matrix, shape (n_berries * p, 3 n)
+    row_map : ndarray of float, shape (n, 3 or 4, p)
+        Derivative of (upper place, lower place, log spread, l) of each row by theta.
+    berry_map : sparse matrix, shape (n_berries * p, 3 or 4 n)
         The same, summed over the rows of each berry.
     berry_sum : sparse matrix, shape (n_berries, n)
     """
@@ -60,6 +64,7 @@ class PanelData:
     weight: Floats
     place: Ints
     direction: Floats
+    squeezes: Floats | None
     n_cuts: int
     n_places: int
     n_raters: int
@@ -72,12 +77,17 @@ class PanelData:
     @property
     def size(self) -> int:
         """Number of parameters p."""
-        return self.n_places + 1 + (3 + self.n_cuts) * self.n_raters
+        return self.n_fixed + (3 + self.n_cuts) * self.n_raters
+
+    @property
+    def n_fixed(self) -> int:
+        """Number of parameters that are no rater's: they come first."""
+        return self.n_places + 1 + (self.squeezes is not None)
 
     @property
     def hand(self) -> Ints:
         """Parameters that are raters' hands, shape (J,)."""
-        return self.n_places + 1 + np.arange(self.n_raters)
+        return self.n_fixed + np.arange(self.n_raters)
 
     @property
     def spread(self) -> Ints:
@@ -92,7 +102,7 @@ class PanelData:
     @property
     def offset(self) -> Ints:
         """Parameters that are a hand's offsets at single boundaries, shape (J, K)."""
-        first = self.n_places + 1 + 3 * self.n_raters
+        first = self.n_fixed + 3 * self.n_raters
         return first + np.arange(self.n_raters * self.n_cuts).reshape(self.n_raters, self.n_cuts)
 
 
@@ -106,6 +116,7 @@ def lay_out(
     log_scale: bool,
     place: Ints | None = None,
     direction: Floats | None = None,
+    squeezes: Floats | None = None,
 ) -> PanelData:
     """Prepare rows whose ranks, raters and berries count from 0 without a gap."""
     n, cuts = rank.size, int(rank.max())
@@ -115,23 +126,25 @@ def lay_out(
     if direction is None:
         direction = np.zeros(cuts)
     places = max(cuts, int(place.max()) + 1)
-    size, at = places + 1 + (3 + cuts) * raters, np.arange(n)
+    fixed = places + 1 + (squeezes is not None)
+    size, at = fixed + (3 + cuts) * raters, np.arange(n)
     wide = np.column_stack([np.full(raters, -1), place, np.full(raters, -2)])
-    row_map = np.zeros((n, 3, size))
+    row_map = np.zeros((n, 3 + (squeezes is not None), size))
     for part, cut in enumerate((rank, rank - 1)):
         which = wide[rater, cut + 1]
         finite, own = which >= 0, (which >= 0) & (which < cuts)
         row_map[at[finite], part, which[finite]] = 1.0
-        row_map[at[finite], part, places + 1 + rater[finite]] = 1.0
-        row_map[at[own], part, places + 1 + 2 * raters + rater[own]] = direction[cut[own]]
-        offset = places + 1 + 3 * raters + rater[own] * cuts + cut[own]
+        row_map[at[finite], part, fixed + rater[finite]] = 1.0
+        row_map[at[own], part, fixed + 2 * raters + rater[own]] = direction[cut[own]]
+        offset = fixed + 3 * raters + rater[own] * cuts + cut[own]
         row_map[at[own], part, offset] = 1.0
     row_map[:, 2, places] = 1.0
-    row_map[at, 2, places + 1 + raters + rater] = 1.0
+    row_map[at, 2, fixed + raters + rater] = 1.0
+    row_map[:, 3:, places + 1] = 1.0
     row, part_of, column = np.nonzero(row_map)
     berry_map = sparse.csr_matrix(
         (row_map[row, part_of, column], (berry[row] * size + column, part_of * n + row)),
-        shape=(berries * size, 3 * n),
+        shape=(berries * size, row_map.shape[1] * n),
     )
     return PanelData(
         h=np.log(force_newton) if log_scale else force_newton,
@@ -141,6 +154,7 @@ def lay_out(
         weight=weight,
         place=place,
         direction=direction,
+        squeezes=squeezes,
         n_cuts=cuts,
         n_places=places,
         n_raters=raters,
@@ -273,6 +287,8 @@ def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
     cut, spread = cuts_of(data, theta)
     k, j, w = data.rank, data.rater, data.weight[:, None]
     effect = nodes.effect[data.berry]
+    if data.squeezes is not None:
+        effect = effect + (theta[data.n_places + 1] * data.squeezes)[:, None]
     h = data.h[:, None]
     x = h + effect if data.log_scale else h * np.exp(effect)
     scale = spread[j][:, None]
@@ -299,10 +315,12 @@ def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
     # Score of each row by its upper place, lower place and log spread, then of each berry.
     by_up, by_low = -w * d_up * slope_up, -w * d_low * slope_low
     by_spread = -w * (d_up * up + d_low * low)
+    parts = [by_up, by_low, by_spread]
+    if data.squeezes is not None:
+        by_h = data.squeezes[:, None] * (1.0 if data.log_scale else x) / scale
+        parts.append(w * (d_up + d_low) * by_h)
     points = share.shape[1]
-    score = (data.berry_map @ np.concatenate([by_up, by_low, by_spread])).reshape(
-        data.n_berries, data.size, points
-    )
+    score = (data.berry_map @ np.concatenate(parts)).reshape(data.n_berries, data.size, points)
     mean = (score * share[:, None, :]).sum(axis=2)
     gradient = mean.sum(axis=0)
 
@@ -313,13 +331,22 @@ def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
     both = (
         d_up2 * up * up + 2.0 * d_up_low * up * low + d_low2 * low * low + d_up * up + d_low * low
     )
-    block = np.empty((k.size, 3, 3))
+    block = np.empty((k.size, len(parts), len(parts)))
     block[:, 0, 0] = (weight * (d_up2 * slope_up**2 - bend_up * d_up * slope_up)).sum(axis=1)
     block[:, 1, 1] = (weight * (d_low2 * slope_low**2 - bend_up * d_low * slope_low)).sum(axis=1)
     block[:, 0, 1] = block[:, 1, 0] = (weight * d_up_low * slope_up * slope_low).sum(axis=1)
     block[:, 0, 2] = block[:, 2, 0] = (weight * up_spread).sum(axis=1)
     block[:, 1, 2] = block[:, 2, 1] = (weight * low_spread).sum(axis=1)
     block[:, 2, 2] = (weight * both).sum(axis=1)
+    if data.squeezes is not None:
+        bend_h = 0.0 if data.log_scale else data.squeezes[:, None] * (d_up + d_low)
+        at_both = d_up2 + 2.0 * d_up_low + d_low2
+        off_spread = (d_up2 + d_up_low) * up + (d_low2 + d_up_low) * low + d_up + d_low
+        block[:, 3, 0] = -(weight * (d_up2 + d_up_low) * slope_up * by_h).sum(axis=1)
+        block[:, 3, 1] = -(weight * (d_low2 + d_up_low) * slope_low * by_h).sum(axis=1)
+        block[:, 3, 2] = -(weight * off_spread * by_h).sum(axis=1)
+        block[:, 3, 3] = (weight * (at_both * by_h + bend_h) * by_h).sum(axis=1)
+        block[:, :3, 3] = block[:, 3, :3]
     flat = data.row_map.reshape(-1, data.size)
     hessian = flat.T @ (block @ data.row_map).reshape(-1, data.size)
     if points > 1:

@@ -246,7 +246,7 @@ class _Grid:
 
     def around(self, mode: Mode) -> _Part:
         """Normal approximation around a mode, for every guess."""
-        info, first = mode.information, self.data.n_places + 1
+        info, first = mode.information, self.data.n_fixed
         precision = self.precision(self.guesses)
         pull = info @ mode.theta + mode.gradient
         pull[:first] += (self.prior.precision * self.prior.centre)[:first]

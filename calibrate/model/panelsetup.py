@@ -118,6 +118,12 @@ class Panel:
         cuts = [self.cut_of(boundary) for boundary in range(len(self.pairs.scale.boundaries))]
         return tuple(Estimate(value=None) if k is None else log_cuts[k].map(_newton) for k in cuts)
 
+    def softening(self) -> Floats:
+        """Weights of the parameters in the log force that a squeeze takes, shape (p,)."""
+        out = np.zeros(self.data.size)
+        out[self.data.n_places + 1] = self.data.squeezes is not None
+        return out
+
     def unused(self, rater: int) -> tuple[str, ...]:
         """Labels that others used and this rater never."""
         own = self.pairs.rank[self.pairs.rater == rater]
@@ -183,7 +189,7 @@ def prepare(
         seen = rank[pairs.rater == rater]
         skipped |= {(rater, k) for k in range(used.size) if k not in seen}
     place, extra = _places(len(pairs.raters), skipped, log_cut)
-    order = dependence(pairs, force_scale)
+    order, softening = dependence(pairs, force_scale), pairs.softening
     data = lay_out(
         pairs.force_newton,
         rank.astype(np.int64),
@@ -193,6 +199,7 @@ def prepare(
         log_scale=force_scale == "log",
         place=place,
         direction=_direction(log_cut) if offsets else None,
+        squeezes=None if softening is None else pairs.squeezes,
     )
     width = np.full(data.size, _PLACE)
     width[log_cut.size : data.n_places] = _OWN
@@ -206,6 +213,8 @@ def prepare(
         width[data.offset[rater]] = _FREE_OFFSET if data.n_cuts > 1 else NO_DEVIATION
     centre = np.zeros(data.size)
     centre[: data.n_places + 1] = [*log_cut, *extra, np.log(pooled.spread)]
+    if softening is not None:
+        centre[data.n_places + 1], width[data.n_places + 1] = softening
     return Panel(
         pairs=pairs,
         force_scale=force_scale,

@@ -27,6 +27,12 @@ Floats = NDArray[np.float64]
 OTHERS, OWN_HISTORY = "the other raters", "the rater's own history"
 # How much wider, in standard errors, a single boundary's interval is than that of all together.
 _SINGLE = 1.35
+# Squeezes; raters whose places in the row differ by less on average had the same fruit.
+_SAME_PLACE = 0.2
+_NO_ORDER = (
+    "the order of squeezes was not recorded: each softens a berry, so a hand that always comes "
+    "first or last looks drifted"
+)
 # Level of the interval of the spread, which is judged by itself.
 _SHARPNESS = 0.99
 
@@ -77,6 +83,10 @@ class RaterShift:
         Today's spread over the reference's; intervals as for a shift.
     spread, panel_spread : float
         In newtons, or log newtons on the log scale.
+    softening : float
+        Log force that a squeeze takes; 0 where the order of squeezes is not taken in.
+    confounded : bool
+        Whether the order of squeezes, which never varied, may be all that the shift is.
     warnings : tuple of str
     """
 
@@ -94,6 +104,8 @@ class RaterShift:
     spread: float
     panel_spread: float
     warnings: tuple[str, ...]
+    softening: float = 0.0
+    confounded: bool = False
 
 
 def rater_cuts(
@@ -229,6 +241,7 @@ def _compare(
     spread, panel_spread = np.exp(
         posterior.of(np.column_stack([spreads[0], panel.spread_column()])).centre
     ).tolist()
+    confounded, of_order = _order(panel, at, earlier, name)
     return RaterShift(
         name=name,
         n=round(float(pairs.count[pairs.rater == at].sum())),
@@ -245,8 +258,37 @@ def _compare(
         blunter_alone=blunter_alone,
         spread=spread,
         panel_spread=panel_spread,
-        warnings=(*panel.dependence.warnings(), *_warnings(name, others, panel.unused(at))),
+        softening=float(posterior.of(panel.softening()[:, None]).centre[0]),
+        confounded=confounded,
+        warnings=(
+            *panel.dependence.warnings(),
+            *_warnings(name, others, panel.unused(at)),
+            *of_order,
+        ),
     )
+
+
+def _order(panel: Panel, at: int, earlier: int | None, name: str) -> tuple[bool, list[str]]:
+    """Return whether the order of squeezes may be all of a shift, and what is to be said of it.
+
+    A rater who squeezes as early, on average, as those compared with has nothing to explain.
+    """
+    pairs, recorded = panel.pairs, panel.pairs.squeeze_recorded
+    if panel.data.squeezes is not None or pairs.squeezes is None:
+        return False, []
+    mine, theirs = pairs.rater == at, pairs.rater != at
+    if earlier is not None:
+        theirs = pairs.rater == earlier
+    if not recorded.any():
+        shared = pairs.squeezes[mine].max() > 1.0 < pairs.squeezes[theirs].max()
+        return False, [_NO_ORDER] if shared else []
+    apart = abs(pairs.squeezes[mine].mean() - pairs.squeezes[theirs].mean())
+    if apart < _SAME_PLACE:
+        return False, []
+    return True, [
+        f"{name} always squeezes at the same place of the row, and each squeeze softens a berry: "
+        "hand and order cannot be told apart; take turns, as 'gauge log' and 'gauge sheet' say"
+    ]
 
 
 def _newton(log_ratio: Estimate, reference_newton: float) -> Estimate:
@@ -297,6 +339,7 @@ def _join(against: Pairs, own: Pairs, rater: str) -> Pairs:
     name = rater if rater not in panel.raters else f"{rater} ({own.source})"
     first, first_names = _berries(panel)
     second, second_names = _berries(own)
+    squeezes = [one.squeezes for one in (panel, own) if one.squeezes is not None]
     return replace(
         panel,
         force_newton=np.concatenate([panel.force_newton, own.force_newton]),
@@ -306,8 +349,13 @@ def _join(against: Pairs, own: Pairs, rater: str) -> Pairs:
         berry=np.concatenate([first, second + len(first_names)]),
         raters=(*panel.raters, name),
         berries=(*first_names, *second_names),
-        extra={},
+        squeezes=np.concatenate(squeezes) if len(squeezes) == 2 else None,
+        extra={"squeeze_order": np.concatenate([*map(_orders, (panel, own))])},
     )
+
+
+def _orders(pairs: Pairs) -> NDArray[np.object_]:
+    return pairs.extra.get("squeeze_order", np.full(pairs.rank.size, None))
 
 
 def _berries(pairs: Pairs) -> tuple[NDArray[np.int64], tuple[str, ...]]:

@@ -49,7 +49,8 @@ class RaterCheck:
     reference : str
         What the shifts and the spread are compared with.
     force_newton, rank : ndarray, shape (n,)
-        Of the berries, each scored for the first time; ranks from 0 for the firmest score.
+        Of the berries, each scored for the first time, as the finger felt them; ranks from 0 for
+        the firmest score.
     shift_newton : Estimate
         Over all boundaries; above zero, the rater needs more force than the reference to call a
         berry that firm. Its interval, the boundaries' and that of `blunter` hold together.
@@ -60,6 +61,8 @@ class RaterCheck:
     repeated : tuple of (int, float, Kappa) or None
         Berries scored twice, share equal, quadratic kappa.
     verdict : {"within limit", "drifted", "cannot tell yet"}
+    confounded : bool
+        Whether hand and order of squeezes cannot be told apart.
     """
 
     rater: str
@@ -78,6 +81,7 @@ class RaterCheck:
     power: Power | None
     limit_newton: float
     verdict: str
+    confounded: bool
     warnings: tuple[str, ...]
 
     def sentences(self) -> list[str]:
@@ -86,14 +90,18 @@ class RaterCheck:
         lines = [
             sentence(b.between, b.reference_newton, b.shift_newton, theirs)
             for b in self.boundaries
-            if b.reference_newton is not None and b.shift_newton.excludes_zero()
+            if not self.confounded
+            and b.reference_newton is not None
+            and b.shift_newton.excludes_zero()
         ]
         if is_blunt(self.blunter):
             lines.append(
                 f"Your fingers separate forces {self.blunter.known:.1f} times less sharply than "
                 f"{self.reference}."
             )
-        if self.power is not None and self.verdict == "cannot tell yet":
+        if self.confounded:
+            lines.append("Hand and order of squeezes cannot be told apart: take turns.")
+        elif self.power is not None and self.verdict == "cannot tell yet":
             needed = self.power.berries_needed
             more = (
                 "no number of berries would show a hand within"
@@ -177,7 +185,10 @@ def check_rater(
     ).with_limit(sale_limit)
     own = pairs.of_raters([rater])
     first = _first_occasion(own)
-    force_newton, given = own.force_newton[first], own.rank[first]
+    felt = own.force_newton
+    if found.softening and own.squeezes is not None:
+        felt = felt * np.exp(found.softening * own.squeezes)
+    force_newton, given = felt[first], own.rank[first]
     expected = panel.ranks(force_newton)
     agreement = score_agreement(expected, given, len(panel.scale.labels))
     return RaterCheck(
@@ -211,6 +222,7 @@ def check_rater(
         power=power(found, limit_newton),
         limit_newton=limit_newton,
         verdict=verdict(found, limit_newton),
+        confounded=found.confounded,
         warnings=found.warnings,
     )
 

@@ -181,9 +181,9 @@ def verdict(found: RaterShift, limit_newton: float) -> str:
     """Judge a rater against the lab's limit.
 
     Within limit: two one-sided tests show every boundary within it, and a spread below twice the
-    reference's. Drifted: the interval of a boundary, or of all together, leaves out zero, or the
-    spread is shown to be larger than the reference's; these intervals hold together. Else more
-    berries are needed.
+    reference's. Drifted: the interval of a boundary, or of all together, leaves out zero (and not
+    by the order of squeezes), or the spread is shown to be larger than the reference's; these
+    intervals hold together. Else more berries are needed.
     """
     if limit_newton <= 0:
         raise InvalidValueError("the limit of a shift must be above zero")
@@ -195,7 +195,7 @@ def verdict(found: RaterShift, limit_newton: float) -> str:
         and all(one.alone.inside(-limit_newton, limit_newton) for one in shifts)
     ):
         return "within limit"
-    moved = any(one.newton.excludes_zero() for one in shifts)
+    moved = not found.confounded and any(one.newton.excludes_zero() for one in shifts)
     return "drifted" if moved or is_blunt(found.blunter) else "cannot tell yet"
 
 

@@ -61,11 +61,13 @@ def rows(force, rank, rater, *, berry=None, scale=BLACKBERRY, raters=("ines", "m
 
 
 @pytest.mark.parametrize("force_scale", ["linear", "log"])
-@pytest.mark.parametrize("skip", ["", "middle"])
-def test_derivatives_against_differences(force_scale, skip) -> None:
+@pytest.mark.parametrize(("skip", "order"), [("", ""), ("middle", ""), ("", "varied")])
+def test_derivatives_against_differences(force_scale, skip, order) -> None:
     data = prepare(
-        panel_of(raters=3, berries=60, skip=skip, hand_sd=0.05), force_scale=force_scale
+        panel_of(raters=3, berries=60, skip=skip, hand_sd=0.05, order=order),
+        force_scale=force_scale,
     ).data
+    assert (data.squeezes is not None) == bool(order)
     rng = np.random.default_rng(2)
     log_cut = np.log(CUTS_N)
     extra = [log_cut[1:3].mean()] * (data.n_places - 4)
