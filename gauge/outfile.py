@@ -118,8 +118,10 @@ def check_picture(path: Path) -> None:
         )
 
 
-def save_picture(figure: Any, path: Path) -> None:
+def save_picture(figure: Any, path: Path, **how: Any) -> None:
     """Write a figure in the format that the suffix says; the same figure gives the same file.
+
+    `how` goes to matplotlib's `savefig`.
 
     Raises
     ------
@@ -132,6 +134,6 @@ def save_picture(figure: Any, path: Path) -> None:
     kind = path.suffix.lower()
     # Drawn in memory: where the disk is full, some kinds fail in other ways than by an OSError.
     drawn = io.BytesIO()
-    figure.savefig(drawn, format=kind[1:], dpi=150, metadata=_UNDATED[kind])
+    figure.savefig(drawn, format=kind[1:], dpi=150, metadata=_UNDATED[kind], **how)
     with _draft(path) as draft:
         draft.write_bytes(drawn.getbuffer())

@@ -103,7 +103,7 @@ def command(
         for card in cards:
             from calibrate.plots.card import draw_card
 
-            answers.draw(card, draw_card(calibration, chosen, notes), "card")
+            answers.draw(card, draw_card(calibration, chosen, notes), named="card")
     flagged = flagged_note(pairs.n_flagged)
     answers.warn((*calibration.warnings, *chosen.warnings, *flagged))
     if as_json:
@@ -114,27 +114,23 @@ def command(
 
 def _notes(source: Path, made_on: date, valid_until: date, press_limit: int) -> CardNotes:
     from calibrate.data.conditions import conditions_of
+    from calibrate.data.pairs import looks_like_season
     from calibrate.plots.card import CardNotes
+    from gauge.season.file import open_season
 
+    known: dict[str, Any] = {}
+    if looks_like_season(source):
+        with open_season(source, read_only=True) as season:
+            known = {"crop": season.crop, "lab": season.setting("lab"), "digest": season.digest}
     heads = conditions_of(source).heads_mm
     return CardNotes(
         season=source.stem.replace("_", " "),
-        head_mm=next(iter(heads)) if len(heads) == 1 else None,
+        pressed=[f"{next(iter(heads)):g} mm head"] if len(heads) == 1 else [],
         made_on=made_on,
         valid_until=valid_until,
         press_limit=press_limit,
-        digest=_digest(source),
+        **known,
     )
-
-
-def _digest(source: Path) -> str | None:
-    from calibrate.data.pairs import looks_like_season
-    from gauge.season.file import open_season
-
-    if not looks_like_season(source):
-        return None
-    with open_season(source, read_only=True) as season:
-        return season.digest
 
 
 def _measured(source: Path, pairs: Pairs) -> list[Candidate]:

@@ -57,9 +57,22 @@ def emit_one_or_all(documents: Sequence[object], key: str | None = None) -> None
     emit_json(documents[0] if len(documents) == 1 else several)
 
 
-def draw(path: Path, figure: Any, named: str = "picture") -> None:
-    """Write a picture, and say so."""
+def draw(
+    path: Path,
+    figure: Any,
+    title: str = "",
+    *,
+    of: Sequence[str | Path] = (),
+    level: float | None = None,
+    named: str = "picture",
+) -> None:
+    """Write a picture below its title, with its sources, the day and the level of intervals."""
+    from datetime import UTC, datetime
+
     from calibrate.plots.style import save
 
-    save(figure, path)
+    seasons = " and ".join(dict.fromkeys(Path(one).stem for one in of))
+    intervals = "" if level is None else f"{level:.0%} intervals"
+    made = f"made {datetime.now(UTC):%d %b %Y}"
+    save(figure, path, title, "   |   ".join(filter(None, (seasons, made, intervals))))
     say(f"{named}: {path}")

@@ -92,7 +92,8 @@ def command(
         if page is not None:
             from calibrate.plots.rater import draw_rater
 
-            answers.draw(page, draw_rater(report))
+            title = f"The hand of {report.rater}: {report.verdict}"
+            answers.draw(page, draw_rater(report), title, of=[source], level=how.level)
     anchors = good_anchors(anchors_of(source), datetime.now(UTC))
     if as_json:
         documents = [document(report, anchors) for report in reports]

@@ -83,7 +83,10 @@ def command(
     if plot is not None:
         from calibrate.plots.compare import draw_seasons
 
-        answers.draw(plot, draw_seasons(drawn, own))
+        title = "Cut points, season by season"
+        answers.draw(
+            plot, draw_seasons(drawn, own), title, of=[season1, season2, *more], level=how.level
+        )
     for each in compared:
         answers.warn(each.warnings)
     if as_json:

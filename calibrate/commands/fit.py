@@ -104,7 +104,8 @@ def command(
     if plot is not None:
         from calibrate.plots.fit import draw_fit
 
-        answers.draw(plot, draw_fit(calibration, pairs))
+        title = "Cut points: the force at which one score turns into the next"
+        answers.draw(plot, draw_fit(calibration, pairs), title, of=[source], level=how.level)
     answers.warn((*calibration.warnings, *flagged_note(pairs.n_flagged)))
     hands = _hands(pairs, calibration, how.firmest) if each_rater else {}
     pressed = pairs.press_only

@@ -53,7 +53,9 @@ def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
         if plot is not None:
             from calibrate.plots.gauges import draw_gauges
 
-            answers.draw(plot, draw_gauges(found, names, first, second))
+            figure = draw_gauges(found, names, first, second)
+            title = f"{names[0]} against {names[1]}"
+            answers.draw(plot, figure, title, of=[file], level=level)
         if as_json:
             answers.emit_json(_document(found, names, level))
         else:

@@ -83,7 +83,10 @@ def command(
         grid = np.linspace(max(0.02, forces.min() * 0.8), forces.max() * 1.02, 300)
         fine = salelimit.threshold_costs(calibration, forces, list(grid))
         curve = salelimit.within_curve(calibration, grid, level=how.level)
-        answers.draw(plot, draw_limit(curve, limit, share, fine))
+        figure = draw_limit(curve, limit, share, fine, how.level)
+        answers.draw(
+            plot, figure, "The sale limit, and what it costs", of=[source], level=how.level
+        )
     answers.warn(calibration.warnings)
     answers.say(salelimit.CAUTION)
     if as_json:

@@ -9,7 +9,17 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.plots.style import DASHES, GREY, INK, MARKERS, draw_interval, new_figure, tidy
+from calibrate.plots.style import (
+    DASHES,
+    GREY,
+    INK,
+    MARKERS,
+    draw_interval,
+    force_axis,
+    new_figure,
+    tidy,
+    write_along,
+)
 
 
 def draw_seasons(calibrations: Sequence[Calibration], own_scale: bool) -> Figure:
@@ -17,7 +27,7 @@ def draw_seasons(calibrations: Sequence[Calibration], own_scale: bool) -> Figure
 
     `own_scale`: the intervals are those of these raters' own scale, narrower than those of a fit.
     """
-    figure = new_figure(7.0, 5.6)
+    figure = new_figure(height_in=5.8)
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     cuts = [cut for one in calibrations for cut in one.cuts]
     known = [end for cut in cuts for end in (cut.value, cut.low, cut.high) if end]
@@ -34,18 +44,24 @@ def draw_seasons(calibrations: Sequence[Calibration], own_scale: bool) -> Figure
         for k, cut in enumerate(one.cuts):
             if cut.value is not None:
                 above.plot(force, upto[:, k], linewidth=1.3, **curve)
+                if index == 0:
+                    write_along(above, names[k], (cut.value, 0.5))
                 y = len(names) - 1 - k + 0.18 * (index - (len(calibrations) - 1) / 2)
                 draw_interval(below, cut, y, (force[0], force[-1]), marker, face)
         name = PurePath(one.source).stem or f"season {index + 1}"
         above.plot([], [], label=name, **curve)
         below.plot([], [], marker, color=INK, markerfacecolor=face, ls="none", label=name)
-    above.legend(frameon=False, fontsize=8, loc="center left", bbox_to_anchor=(0.0, 0.75))
+    above.legend(frameon=False, fontsize=8, loc="upper left", bbox_to_anchor=(0.0, 0.95))
     below.set_yticks(range(len(names)), names[::-1])
     below.legend(frameon=False, fontsize=8, loc="lower right")
-    tidy(above, ylabel="probability of this score\nor a firmer one", ylim=(0, 1))
-    title = f"{calibrations[0].level:.0%} intervals"
-    if own_scale:
-        title += " of these raters' own scale (those of a fit are for all such hands, and wider)"
-    below.set_title(title, loc="left", fontsize=9)
-    tidy(below, "force (N)", "cut point between", ylim=(-0.6, len(names) - 0.4))
+    tidy(above, ylabel="probability of the firmer score\nof a pair, or a firmer one", ylim=(0, 1))
+    whose = f"{calibrations[0].level:.0%} intervals of the scale of "
+    whose += (
+        "these raters (a fit's are of any such raters, and wider)"
+        if own_scale
+        else ("any such raters")
+    )
+    below.set_title(whose, loc="left", fontsize=9)
+    tidy(below, ylabel="cut point between", ylim=(-0.6, len(names) - 0.4))
+    force_axis(below.xaxis, "force")
     return figure

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.labels import as_label, format_newton
 from calibrate.data.pairs import Pairs
-from calibrate.plots.style import DASHES, GREY, INK, MARKERS, PALE, new_figure, tidy
+from calibrate.plots.style import DASHES, GREY, INK, MARKERS, PALE, force_axis, new_figure, tidy
 
 _MOST_POINTS = 1500
 
@@ -21,7 +21,7 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     the cut points cross the rows with their intervals. Below, the probability of each score.
     Shaded bands show which score is the likeliest side of the cut points.
     """
-    figure = new_figure(7.0, 5.8)
+    figure = new_figure(height_in=6.0)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])
     grid = _grid(calibration, pairs)
     upper.set_xlim(grid[0], grid[-1])
@@ -40,7 +40,8 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
         fontsize=9,
     )
     tidy(upper, ylabel="finger score")
-    tidy(lower, "peak force (N)", "probability of score", ylim=(0.0, 1.12))
+    tidy(lower, ylabel="probability of score", ylim=(0.0, 1.12))
+    force_axis(lower.xaxis, "peak force")
     lower.set_yticks([0.0, 0.25, 0.5, 0.75, 1.0])
     return figure
 

@@ -6,7 +6,8 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from calibrate.plots.style import GREY, INK, PALE, new_figure, tidy, write_beside
+from calibrate.data.labels import with_unit
+from calibrate.plots.style import GREY, INK, PALE, force_axis, new_figure, tidy, write_beside
 from calibrate.stats.measurement import LimitsOfAgreement
 
 
@@ -22,7 +23,7 @@ def draw_gauges(
     """
     both = np.isfinite(first).any(axis=1) & np.isfinite(second).any(axis=1)
     a, b = np.nanmean(first[both], axis=1), np.nanmean(second[both], axis=1)
-    figure = new_figure(6.4, 4.2)
+    figure = new_figure(height_in=4.2)
     axes = figure.subplots()
     for one, name, dash in (
         (found.upper, "upper limit", "--"),
@@ -33,9 +34,11 @@ def draw_gauges(
             continue
         axes.axhspan(one.low, one.high, color=PALE, linewidth=0, zorder=0)
         axes.axhline(one.value, color=INK, linestyle=dash, linewidth=1.1)
-        write_beside(axes, f"{name}\n{one.value:.3g} N", one.value)
+        write_beside(axes, f"{name}\n{with_unit(one.value)}", one.value)
     axes.axhline(0, color=GREY, linewidth=0.8, linestyle=":")
     axes.plot((a + b) / 2, a - b, "o", color=INK, markersize=4, markerfacecolor="white")
     axes.set_title(f"{found.n} berries on both gauges; bands are intervals", loc="left", fontsize=9)
-    tidy(axes, "mean of the two gauges, N", f"{names[0]} minus {names[1]}, N")
+    tidy(axes)
+    force_axis(axes.xaxis, "mean of the two gauges")
+    force_axis(axes.yaxis, f"{names[0]} minus {names[1]}")
     return figure

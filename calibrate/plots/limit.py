@@ -4,45 +4,53 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 from matplotlib.figure import Figure
 
 from calibrate.cuts.salelimit import ThresholdCost, WithinCurve
-from calibrate.plots.style import DASHES, INK, PALE, THIN, new_figure, tidy
+from calibrate.data.labels import with_unit
+from calibrate.plots.style import DASHES, INK, PALE, THIN, force_axis, new_figure, tidy, write_along
 from calibrate.stats.estimate import Estimate
 
 
 def draw_limit(
-    curve: WithinCurve, limit: Estimate, share: float, costs: Sequence[ThresholdCost]
+    curve: WithinCurve,
+    limit: Estimate,
+    share: float,
+    costs: Sequence[ThresholdCost],
+    level: float,
 ) -> Figure:
     """Draw the curve with its interval above, and the two errors by threshold below.
 
     `limit` is the force in newtons from which on `share` of berries is within the sale limit;
     `costs` are those of a fine grid of thresholds.
     """
-    figure = new_figure(7.0, 6.0)
+    figure = new_figure(height_in=6.0)
     above, below = figure.subplots(2, 1, sharex=True)
-    above.fill_between(curve.force_newton, curve.low, curve.high, color=PALE, label="interval")
-    above.plot(curve.force_newton, curve.probability, color=INK, label="within the sale limit")
+    above.fill_between(curve.force_newton, curve.low, curve.high, color=PALE, linewidth=0)
+    above.plot(curve.force_newton, curve.probability, color=INK)
     if limit.value is not None:
         above.plot([limit.value], [share], "o", color=INK)
         above.axhline(share, **THIN)
         for axes in (above, below):
             axes.axvline(limit.value, **THIN)
         above.annotate(
-            f"{share:.0%} from {limit.value:.2f} N on",
+            f"{share:.0%} from {with_unit(limit.value)} on, of the middle hand;\n"
+            f"shaded: {level:.0%} interval",
             (limit.value, share),
-            xytext=(8, -14),
+            xytext=(10, -26),
             textcoords="offset points",
             fontsize=9,
         )
-    above.legend(loc="lower right", frameon=False, fontsize=8)
     thresholds = [cost.threshold_newton for cost in costs]
     for values, name, dash in (
         ([c.sound_discarded for c in costs], "sound, but withheld", DASHES[0]),
         ([c.soft_shipped for c in costs], "soft, but shipped", DASHES[1]),
     ):
-        below.plot(thresholds, values, color=INK, linestyle=dash, label=name)
-    below.legend(loc="center right", frameon=False, fontsize=8)
+        below.plot(thresholds, values, color=INK, linestyle=dash)
+        steep = int(np.abs(np.array(values) - max(values) / 2).argmin())
+        write_along(below, name, (thresholds[steep], values[steep]))
     tidy(above, ylabel="probability of a score\nwithin the sale limit", ylim=(0, 1.02))
-    tidy(below, "withhold berries below this force (N)", "berries out of 100", ylim=(0, None))
+    tidy(below, ylabel="berries out of 100", ylim=(0, None))
+    force_axis(below.xaxis, "withhold berries below this force")
     return figure

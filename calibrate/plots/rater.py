@@ -10,15 +10,14 @@ from matplotlib.figure import Figure
 
 from calibrate.data.labels import format_value
 from calibrate.model.ratershift import OTHERS
-from calibrate.plots.style import GREY, INK, PALE, THIN, draw_interval, new_figure, tidy
+from calibrate.plots.style import GREY, INK, PALE, THIN, draw_interval, force_axis, new_figure, tidy
 from calibrate.raters.check import RaterCheck
 
 
 def draw_rater(report: RaterCheck) -> Figure:
     """Draw the one-page picture of a check."""
-    figure = new_figure(8.3, 9.2)
+    figure = new_figure(height_in=9.2)
     grid = figure.add_gridspec(3, 2, height_ratios=(3.2, 2.4, 1.0), width_ratios=(3, 2))
-    figure.suptitle(f"{report.rater}: {report.verdict}", fontsize=15, weight="bold")
     _scores(figure.add_subplot(grid[0, :]), report)
     _shifts(figure.add_subplot(grid[1, 0]), report)
     _table(figure.add_subplot(grid[1, 1]), report)
@@ -51,7 +50,8 @@ def _scores(axes: Axes, report: RaterCheck) -> None:
             axes.axvline(boundary.panel_newton, **THIN)
     axes.set_yticks(range(len(labels)), labels[::-1])
     axes.legend(frameon=False, fontsize=8, loc="upper left")
-    tidy(axes, "force (N); shaded: the panel's band of each score", "score given", xlim=(0, top))
+    tidy(axes, ylabel="score given", xlim=(0, top))
+    force_axis(axes.xaxis, "force", "; shaded: the panel's band of each score")
 
 
 def _shifts(axes: Axes, report: RaterCheck) -> None:
@@ -69,8 +69,9 @@ def _shifts(axes: Axes, report: RaterCheck) -> None:
         draw_interval(axes, shift, place, (-reach, reach), "D" if place == 0 else "o")
     axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
     reference = "panel" if report.reference == OTHERS else "own history"
-    name = f"hand minus {reference} (N); above zero: needs more force\nshaded: the lab's limit"
-    tidy(axes, name, "boundary", xlim=(-reach, reach))
+    tidy(axes, ylabel="boundary", xlim=(-reach, reach))
+    note = "\nabove zero: needs more force; shaded: the lab's limit"
+    force_axis(axes.xaxis, f"hand minus {reference}", note)
 
 
 def _table(axes: Axes, report: RaterCheck) -> None:

@@ -1,6 +1,7 @@
 """How all pictures look, and how they are written: grey-safe, never by colour alone.
 
-Figures are made without pyplot, so no window, display or global state is touched.
+Figures are made without pyplot, so no window, display or global state is touched. Forces are drawn
+in newtons; the axis shows them in the lab's unit.
 """
 
 from __future__ import annotations
@@ -10,8 +11,12 @@ from typing import Any
 
 from matplotlib import rc_context
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.transforms import Bbox
 
+from calibrate.data.labels import in_unit, unit
 from calibrate.stats.estimate import Estimate
 from gauge.outfile import save_picture
 
@@ -20,8 +25,11 @@ DASHES: tuple[object, ...] = (
     "-", (0, (6, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1, 1, 1, 1, 1)), (0, (2, 2)),
 )  # fmt: skip
 MARKERS = ("o", "^", "s", "D", "v", "P")
-INK, GREY, PALE = "#111111", "#6e6e6e", "#ececec"
+INK, GREY, PALE = "#111111", "#5f5f5f", "#ececec"
 THIN: dict[str, Any] = {"color": GREY, "linewidth": 0.8, "linestyle": (0, (1, 2))}
+A4_IN = (8.27, 11.69)
+_MARGIN_IN = 0.5
+_HEADING_IN = 0.62  # inches; height of the heading above a picture
 
 _RC: dict[Any, Any] = {
     "font.size": 9.0,
@@ -33,8 +41,8 @@ _RC: dict[Any, Any] = {
 }
 
 
-def new_figure(width_in: float = 7.0, height_in: float = 5.0) -> Figure:
-    """Make an empty figure of a size in inches."""
+def new_figure(width_in: float = A4_IN[0] - 2 * _MARGIN_IN, height_in: float = 5.0) -> Figure:
+    """Make an empty figure of a size in inches, by default as wide as a page of A4 holds."""
     with rc_context(_RC):
         return Figure(figsize=(width_in, height_in), layout="constrained")
 
@@ -44,6 +52,24 @@ def tidy(axes: Axes, xlabel: str = "", ylabel: str = "", **more: Any) -> None:
     axes.set(xlabel=xlabel, ylabel=ylabel, **more)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(labelsize=8)
+
+
+class _UnitTicks(MaxNLocator):
+    """Ticks at round numbers of the lab's unit, on an axis of newtons."""
+
+    def tick_values(self, vmin: float, vmax: float) -> list[float]:
+        """Return the places of the ticks, N."""
+        ticks = super().tick_values(in_unit(vmin), in_unit(vmax))
+        return [float(tick) / in_unit(1.0) for tick in ticks]
+
+
+def force_axis(axis: Axis, name: str, note: str = "") -> None:
+    """Show the lab's unit on an axis of forces, which are drawn in newtons, and name it."""
+    axis.set_label_text(f"{name} ({unit()}){note}")
+    axis.set_major_locator(_UnitTicks(nbins=8, steps=[1, 2, 2.5, 5, 10]))
+    axis.set_major_formatter(
+        FuncFormatter(lambda newton, _: f"{in_unit(newton):.6g}".replace("-", "\N{MINUS SIGN}"))
+    )
 
 
 def draw_interval(
@@ -56,12 +82,30 @@ def draw_interval(
     axes.plot(one.known, y, marker, color=INK, markerfacecolor=face)
 
 
+def write_along(axes: Axes, text: str, at: tuple[float, float], **more: Any) -> None:
+    """Write the name of a curve on it, in the place of a legend; `more` as of `Axes.text`."""
+    box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.9}
+    axes.text(*at, text, fontsize=8.5, **{"ha": "center", "va": "center", "bbox": box, **more})
+
+
 def write_beside(axes: Axes, text: str, y: float) -> None:
     """Write a text to the right of a panel, at a height of its own scale."""
     axes.annotate(text, (1.01, y), xycoords=("axes fraction", "data"), va="center", fontsize=8)
 
 
-def save(figure: Figure, path: Path) -> None:
-    """Write a figure by `save_picture`."""
+def save(figure: Figure, path: Path, title: str = "", line: str = "") -> None:
+    """Write a figure with a heading above it: what it shows, and of which season and when.
+
+    A PDF is a page of A4, to be printed as it is.
+    """
+    width, height = figure.get_size_inches()
+    box = None
+    if (width, height) not in (A4_IN, A4_IN[::-1]):
+        top = height + (_HEADING_IN if title else 0.0) + _MARGIN_IN
+        box = Bbox.from_extents(-_MARGIN_IN, -_MARGIN_IN, width + _MARGIN_IN, top)
+        if path.suffix.lower() == ".pdf":
+            box = Bbox.from_extents(-_MARGIN_IN, top - A4_IN[1], A4_IN[0] - _MARGIN_IN, top)
+        figure.text(0, 1 + 0.36 / height, title, fontsize=14, weight="bold", color=INK)
+        figure.text(0, 1 + 0.14 / height, line, fontsize=8.5, color=INK)
     with rc_context(_RC):
-        save_picture(figure, path)
+        save_picture(figure, path, bbox_inches=box)

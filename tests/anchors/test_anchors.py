@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 from datetime import date
 
 import numpy as np
@@ -15,7 +16,7 @@ from calibrate.anchors.choice import choose_anchors
 from calibrate.cuts.bands import bands
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
-from calibrate.plots.card import CardNotes, band_text, draw_card
+from calibrate.plots.card import CardNotes, band_text, draw_card, squeeze_order
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 from gauge.units import Unit
 
@@ -158,7 +159,9 @@ def test_no_anchor_of_the_card_covers_another_or_is_cut_off(per_score) -> None:
     berries = [Candidate(label=f"B26-{i:02}-17", force_newton=0.3 + 0.06 * i) for i in range(100)]
     chosen = choose_anchors(one, berries, per_score=per_score)
     day = date(2026, 7, 14)
-    notes = CardNotes(season="2026", head_mm=8, made_on=day, valid_until=day, press_limit=5)
+    notes = CardNotes(
+        season="2026", pressed=["8 mm head"], made_on=day, valid_until=day, press_limit=5
+    )
     figure = draw_card(one, chosen, notes)
     figure.draw_without_rendering()
     boxes = [text.get_window_extent() for text in figure.axes[0].texts if "B26-" in text.get_text()]
@@ -167,10 +170,32 @@ def test_no_anchor_of_the_card_covers_another_or_is_cut_off(per_score) -> None:
     assert not any(a.overlaps(b) for a, b in itertools.combinations(boxes, 2))
 
 
+def test_the_anchors_of_the_card_are_codes_that_give_no_score_away() -> None:
+    one = _calibration()
+    berries = [Candidate(label=f"B26-{i:02}-17", force_newton=0.3 + 0.06 * i) for i in range(100)]
+    chosen = choose_anchors(one, berries, per_score=3)
+    day = date(2026, 7, 14)
+    notes = CardNotes(
+        season="2026", crop="blackberry", lab="north lab", digest="5a01", made_on=day,
+        valid_until=day, press_limit=5,
+    )  # fmt: skip
+    words = [text.get_text() for text in draw_card(one, chosen, notes).axes[0].texts]
+    codes = [word for word in words if "B26-" in word]
+    assert all(re.fullmatch(r"\d+\. B26-\d\d-17", code) for code in codes), codes
+    forces = [anchor.candidate.force_newton for anchor in squeeze_order(chosen.anchors)]
+    assert forces not in (sorted(forces), sorted(forces, reverse=True))
+    said = " ".join(words)
+    assert "blackberry" in said
+    assert "north lab" in said
+    assert "5a01" in said
+    assert "calyx" not in said  # nobody stated it
+    assert "head" not in said
+
+
 def test_a_band_is_written_in_the_units_of_the_trade() -> None:
     """1 lbf is 4.4482216152605 N and 1 kgf 9.80665 N (BIPM, SI Brochure; NIST SP 811)."""
     first, middle, *_, last = bands(_calibration())
     assert band_text(first, Unit.N) == f"from {first.low_newton:.2f} N up"
     low, high = (x / 4.4482216152605 for x in (middle.low_newton, middle.high_newton))
-    assert band_text(middle, Unit.LBF) == f"{low:.2f} to {high:.2f} lbf"
+    assert band_text(middle, Unit.LBF) == f"{low:.3f} to {high:.3f} lbf"
     assert band_text(last, Unit.KGF) == f"below {last.high_newton / 9.80665:.3f} kgf"
