@@ -24,6 +24,7 @@ COEFFICIENTS = {
     "gwet_ac1": "Gwet's AC1",
     "gwet_ac2": "Gwet's AC2",
 }
+_SHOWN = ("weighted_kappa", "gwet_ac2", "ordinal")
 
 
 @click.command("agree")
@@ -36,15 +37,22 @@ COEFFICIENTS = {
     help="Weights of agreement for weighted kappa and AC2.",
 )
 @options.level_option
+@click.option("--all", "everything", is_flag=True, help="Show all coefficients that are in use.")
 @options.json_option
 def command(
-    source: Path, scale: Scale | None, weights: Weights, level: float, as_json: bool
+    source: Path,
+    scale: Scale | None,
+    weights: Weights,
+    level: float,
+    everything: bool,
+    as_json: bool,
 ) -> None:
     """Agreement of raters without force.
 
     Do our raters score the same berries alike? SOURCE is a CSV with the columns berry, rater and
     score (one row a score), or a season file. Gaps are welcome. A score of the declared scale that
-    nobody used stays on it.
+    nobody used stays on it. Shown are four coefficients that a paper can do with; the JSON and --all
+    have all.
 
     \b
     calibrate agree scores.csv --scores 1-5
@@ -62,7 +70,7 @@ def command(
     if as_json:
         answers.emit_json(document(found, correlation, ratings))
     else:
-        show(found, correlation, level)
+        show(found, correlation, level, everything=everything)
 
 
 def document(found: Agreement, correlation: Icc | None, ratings: Ratings) -> dict[str, Any]:
@@ -81,16 +89,26 @@ def document(found: Agreement, correlation: Icc | None, ratings: Ratings) -> dic
     }
 
 
-def show(found: Agreement, correlation: Icc | None, level: float) -> None:
-    """Print the coefficients as a table."""
+def show(
+    found: Agreement, correlation: Icc | None, level: float, *, everything: bool = False
+) -> None:
+    """Print the coefficients as a table: those that a paper needs, or all."""
 
     def row(name: str, estimate: Estimate) -> list[str]:
         low, high = estimate.low, estimate.high
         interval = "not known" if low is None or high is None else f"{low:.2f} to {high:.2f}"
         return [name, answers.format_value(estimate.value, ".3f", missing="undefined"), interval]
 
-    rows = [row(name, getattr(found, key)) for key, name in COEFFICIENTS.items()]
-    rows += [row(f"Krippendorff's alpha, {name}", e) for name, e in found.alpha.items()]
+    rows = [
+        row(name, getattr(found, key))
+        for key, name in COEFFICIENTS.items()
+        if everything or key in _SHOWN
+    ]
+    rows += [
+        row(f"Krippendorff's alpha, {name}", estimate)
+        for name, estimate in found.alpha.items()
+        if everything or name in _SHOWN
+    ]
     if correlation is not None and correlation.agreement is not None:
         rows.append(["intraclass correlation, agreement", f"{correlation.agreement:.3f}", ""])
     answers.print_table(["coefficient", "value", f"{level:.0%} interval"], rows)

@@ -51,6 +51,10 @@ def test_agree_reads_season_and_csv_alike(season: Path, tmp_path: Path) -> None:
     assert found["raters"] == ["ines", "marek", "odile"]
     assert set(found["krippendorff_alpha"]) == {"nominal", "ordinal", "interval"}
     assert 0.7 < found["gwet_ac2"] <= 1
+    few, every = (run("agree", season, *more).output for more in ((), ("--all",)))
+    assert [name in few for name in ("weighted kappa", "AC2", "ordinal", "intraclass")] == [True] * 4
+    assert not any(name in few for name in ("Fleiss", "AC1", "nominal"))
+    assert every.count("\n") == few.count("\n") + 5
 
 
 def test_agree_names_the_cell_of_a_double_score(tmp_path: Path) -> None:
