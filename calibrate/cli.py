@@ -16,6 +16,7 @@ COMMANDS = {
     "fit": ("calibrate.commands.fit", "Fit the cut points of finger scores in newtons."),
     "diagnose": ("calibrate.commands.diagnose", "Test whether one scale serves these scores."),
     "limit": ("calibrate.commands.limit", "Ship or not: the sale limit in newtons."),
+    "lot": ("calibrate.commands.lot", "Accept a lot or not, by a sample of it."),
     "samplesize": (
         "calibrate.commands.samplesize",
         "Berries and raters needed for a required precision.",

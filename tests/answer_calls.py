@@ -64,6 +64,8 @@ calibrate limit b26.season
 calibrate limit b26.season --calibration july --share 0.9 --ship-cost 5 --threshold 2.5
 calibrate limit p26.season --calibration july
 calibrate limit pairs.csv --sale-limit 2
+calibrate lot b26.season --lot R-207/4 --at-most 0.3 --days 2 --calibration july
+calibrate lot --at-most 0.1 --good 0.02 --lot-size 400
 calibrate samplesize b26.season --half-width 0.8 --raters 6 --fits 20
 calibrate samplesize --cuts 4.5,3.2,2.1,1.2 --spread 0.3 --forces 0.5,5.5 --half-width 0.5 --fits 20
 calibrate anchors b26.season --force-scale linear
@@ -143,6 +145,7 @@ calibrate fit unused.csv
 calibrate adopt b26.season --show july
 calibrate diagnose b26.season
 calibrate limit b26.season --calibration july
+calibrate lot b26.season --lot B26-07 --at-most 0.3 --fingers
 calibrate plan b26.season --half-width 0.8 --raters 6 --fits 20
 calibrate anchors b26.season --calibration july
 calibrate anchors p26.season --per-score 3 --force-scale linear

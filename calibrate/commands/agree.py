@@ -51,8 +51,7 @@ def command(
 
     Do our raters score the same berries alike? SOURCE is a CSV with the columns berry, rater and
     score (one row a score), or a season file. Gaps are welcome. A score of the declared scale that
-    nobody used stays on it. Shown are four coefficients that a paper can do with; the JSON and --all
-    have all.
+    nobody used stays on it. Four coefficients are shown; the JSON has all, and so has --all.
 
     \b
     calibrate agree scores.csv --scores 1-5

@@ -53,7 +53,8 @@ def command(
     """Ship or not: the sale limit in newtons.
 
     From which force on are 95 % of berries within the sale limit, and what does a threshold cost:
-    sound fruit withheld, soft fruit shipped? SOURCE is a season file or a CSV of pairs.
+    sound fruit withheld, soft fruit shipped? SOURCE is a season file or a CSV of pairs. The answer
+    is for single berries, which are spent when pressed; 'calibrate lot' judges the rest of a lot.
 
     \b
     calibrate limit 2026.season
@@ -87,6 +88,9 @@ def command(
         answers.draw(
             plot, figure, "The sale limit, and what it costs", of=[source], level=how.level
         )
+    any_hand = None
+    if calibration.hand_sd is not None and limit.value is not None:
+        any_hand = salelimit.within_any_hand(calibration, limit.value)
     answers.warn(calibration.warnings)
     answers.say(salelimit.CAUTION)
     if as_json:
@@ -94,28 +98,33 @@ def command(
             {
                 "share": share,
                 **answers.sides(limit, "force_N", "_N"),
+                "share_any_hand": any_hand,
                 "cheapest_threshold_N": cheapest,
                 # The errors are berries out of 100.
                 "thresholds": [answers.document(cost) for cost in costs],
             }
         )
     else:
-        show(limit, share, cheapest, costs, how.level)
+        show(limit, share, any_hand, cheapest, costs, how.level)
 
 
 def show(
     limit: Estimate,
     share: float,
+    any_hand: float | None,
     cheapest: float | None,
     costs: tuple[ThresholdCost, ...],
     level: float,
 ) -> None:
     """Print the limit and the table of thresholds."""
+    whose = "" if any_hand is None else ", by the panel's middle hand"
     echo(
         f"{share:.0%} of berries are within the sale limit from "
-        f"{format_newton(limit.value, missing='no force')} {unit()} on "
+        f"{format_newton(limit.value, missing='no force')} {unit()} on{whose}\n"
         f"({level:.0%} interval {answers.span(limit.low, limit.high)} {unit()})."
     )
+    if any_hand is not None:
+        echo(f"Over all hands that such raters have, {any_hand:.0%} are.")
     answers.print_table(
         [f"withhold below {unit()}", "shipped", "sound withheld", "soft shipped", "cost"],
         [

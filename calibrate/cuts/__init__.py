@@ -1,10 +1,11 @@
 """The calibration: where it comes from, and what follows from it.
 
 In: a stored calibration, or pairs to fit.
-Out: bands, the sale limit, how many berries to score, shifts between seasons.
+Out: bands, the sale limit, sampling plans, how many berries to score, shifts between seasons.
 """
 
 __all__ = [
+    "acceptance",
     "bands",
     "calibration",
     "equivalentforce",

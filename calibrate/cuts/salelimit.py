@@ -72,6 +72,22 @@ def limit_force(calibration: Calibration, *, share: float = 0.95, level: float =
     return on_scale.map(lambda force: force if force > 0 else math.nan)
 
 
+def within_any_hand(calibration: Calibration, force_newton: float) -> float:
+    """Estimate P(score within the sale limit | force) of any hand that such raters come from.
+
+    The mean over hands: log-normal about the middle one by `hand_sds`, at normal quantiles. Of a
+    calibration that knows no other hands it is that of its one hand.
+    """
+    from scipy.special import expit, ndtri
+
+    index, _ = _boundary(calibration)
+    sds = np.array(calibration.hand_sds or (calibration.hand_sd or 0.0,))
+    shift = np.exp(np.multiply.outer(sds, ndtri((np.arange(200) + 0.5) / 200)))
+    cuts = calibration.h(calibration.cuts[index].known * shift)
+    z = (float(calibration.h(force_newton)) - cuts) / calibration.spread
+    return float(expit(z).mean())
+
+
 @dataclass(frozen=True, kw_only=True)
 class WithinCurve:
     """Probability of a score within the sale limit at each force; all shape (n,)."""

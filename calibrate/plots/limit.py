@@ -1,4 +1,4 @@
-"""The sale limit as a picture: probability within it by force, and what each threshold costs."""
+"""The sale limit and the acceptance of lots as pictures: what each limit lets pass."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.figure import Figure
 
+from calibrate.cuts.acceptance import SamplingPlan
 from calibrate.cuts.salelimit import ThresholdCost, WithinCurve
 from calibrate.data.labels import with_unit
 from calibrate.plots.style import DASHES, INK, PALE, THIN, force_axis, new_figure, tidy, write_along
@@ -53,4 +54,28 @@ def draw_limit(
     tidy(above, ylabel="probability of a score\nwithin the sale limit", ylim=(0, 1.02))
     tidy(below, ylabel="berries out of 100", ylim=(0, None))
     force_axis(below.xaxis, "withhold berries below this force")
+    return figure
+
+
+def draw_operating_curve(plan: SamplingPlan, at_most: float, level: float) -> Figure:
+    """Draw how probably a lot is accepted by its share soft, with the share that must be shown."""
+    figure = new_figure(6.4, 4.2)
+    axes = figure.subplots()
+    share = np.linspace(0, min(1.0, 2.5 * at_most), 401)
+    axes.plot(100 * share, 100 * plan.accepted(share), color=INK)
+    axes.axvline(100 * at_most, **THIN)
+    risk = 100 * float(plan.accepted(at_most))
+    axes.plot([100 * at_most], [risk], "o", color=INK)
+    axes.annotate(
+        f"a lot of {at_most:.1%} soft is accepted {risk:.1f} % of the time\n"
+        f"({100 * (1 - level):.3g} % or less by the plan)",
+        (100 * at_most, risk),
+        xytext=(6, 12),
+        textcoords="offset points",
+        fontsize=8,
+    )
+    title = f"{plan.n} berries tested, acceptance number {plan.acceptance_number}"
+    axes.set_title(f"Operating characteristic curve: {title}", loc="left", fontsize=9)
+    axes.set_xlim(left=0)
+    tidy(axes, "share soft in the lot, %", "probability that it is accepted, %", ylim=(0, 101))
     return figure

@@ -52,7 +52,7 @@ def test_agree_reads_season_and_csv_alike(season: Path, tmp_path: Path) -> None:
     assert set(found["krippendorff_alpha"]) == {"nominal", "ordinal", "interval"}
     assert 0.7 < found["gwet_ac2"] <= 1
     few, every = (run("agree", season, *more).output for more in ((), ("--all",)))
-    assert [name in few for name in ("weighted kappa", "AC2", "ordinal", "intraclass")] == [True] * 4
+    assert all(name in few for name in ("weighted kappa", "AC2", "ordinal", "intraclass"))
     assert not any(name in few for name in ("Fleiss", "AC1", "nominal"))
     assert every.count("\n") == few.count("\n") + 5
 
@@ -90,7 +90,8 @@ def test_limit_agrees_with_the_fits_own_probability(season: Path, tmp_path: Path
     assert found["low_N"] < found["force_N"] < found["high_N"]
     thresholds = [t["threshold_N"] for t in found["thresholds"]]
     assert thresholds == sorted(thresholds)
-    assert run("limit", season).exit_code == 0
+    assert 0.5 < found["share_any_hand"] < 0.95
+    assert "by the panel's middle hand" in run("limit", season).output
 
 
 @pytest.mark.slow
@@ -306,3 +307,36 @@ def test_the_long_export_is_a_source_like_the_season_itself(season: Path, tmp_pa
     ):
         assert mine.pop("between") == theirs.pop("between")
         assert mine == pytest.approx(theirs, rel=1e-6)
+
+
+# --- lots -------------------------------------------------------------------------------------
+
+
+def test_a_lot_is_judged_by_its_pressed_berries(own: Path, tmp_path: Path) -> None:
+    run("adopt", own, "july", "--yes")
+    cut = answer("fit", own)["cuts"][2]["force_N"]
+    with open_season(own, read_only=True) as file:
+        peaks = [berry.peak_newton or 0 for berry in file.berries("C02")]
+    words = ("lot", own, "--lot", "c02", "--at-most", "0.4")
+    found, later = answer(*words), answer(*words, "--days", "2", "--loss-n", "0.5")
+    assert found["tested"]["threshold_N"] == pytest.approx(cut, rel=1e-6)
+    for one, threshold in ((found, cut), (later, cut + 1.0)):
+        assert one["tested"]["soft"] == sum(peak < threshold for peak in peaks)
+        assert one["tested"]["accepted"] == (one["tested"]["upper"] < 0.4)
+    assert answer("lot", own, "--lot", "L1", "--at-most", "0.4")["tested"] == found["tested"]
+    fingers = answer(*words, "--fingers")["tested"]
+    assert (fingers["n"], fingers["soft"]) == (30, pytest.approx(found["tested"]["soft"], abs=3))
+    picture = tmp_path / "curve.png"
+    shown = run(*words, "--days", "1", "--soft-per-day", "0.05", "--plot", picture)
+    assert "below 35.0%" in shown.output
+    assert "local grades" in shown.stderr
+    assert picture.stat().st_size > 5000
+
+
+def test_a_sampling_plan_and_a_lot_counted_by_hand() -> None:
+    found = answer("lot", "--at-most", "0.1", "--good", "0.02")
+    assert (found["n"], found["acceptance_number"]) == (76, 3)
+    assert answer("lot", "--at-most", "0.1", "--berries", "76", "--soft", "3")["tested"]["accepted"]
+    assert "NOT ACCEPTED" in run("lot", "--at-most", "0.1", "--berries", 76, "--soft", 4).output
+    assert "Test 29 or more" in run("lot", "--at-most", "0.1", "--berries", "28").output
+    assert run("lot", "--at-most", "0.1").exit_code == 2

@@ -1,13 +1,20 @@
 """The sale limit and what thresholds cost, against published LD values and simulation."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.special import expit
 
 from calibrate.cuts.calibration import Calibration, as_cuts
-from calibrate.cuts.salelimit import cheapest_threshold, limit_force, threshold_costs, within_curve
+from calibrate.cuts.salelimit import (
+    cheapest_threshold,
+    limit_force,
+    threshold_costs,
+    within_any_hand,
+    within_curve,
+)
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
 from gauge.errors import InvalidValueError
 
@@ -69,6 +76,17 @@ def test_no_threshold_costs_less_than_the_cheapest() -> None:
     costs = [c.cost for c in threshold_costs(ONE, force, grid, ship_cost=4, discard_cost=1)]
     best = cheapest_threshold(ONE, ship_cost=4, discard_cost=1)
     assert grid[int(np.argmin(costs))] == pytest.approx(best, abs=0.01)
+
+
+def test_over_all_hands_fewer_are_within_the_limit_than_by_the_middle_one() -> None:
+    """Two million simulated fingers of hands that differ by 10 or by 20 %."""
+    rng = np.random.default_rng(4)
+    force, n = limit_force(ONE, share=0.95).known, 2_000_000
+    cut = 2.0 * np.exp(rng.choice([0.1, 0.2], n) * rng.standard_normal(n))
+    simulated = np.mean(force - cut > rng.logistic(scale=0.25, size=n))
+    panel = replace(ONE, hand_sd=0.15, hand_sds=(0.1, 0.2))
+    assert within_any_hand(panel, force) == pytest.approx(simulated, abs=1e-3)
+    assert within_any_hand(ONE, force) == pytest.approx(0.95)
 
 
 def test_log_scale_keeps_the_limit_above_zero() -> None:

@@ -1,0 +1,289 @@
+"""`calibrate lot`: accept a lot or not, by the berries tested of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from calibrate.commands import answers, options
+from gauge.clikit import echo, record_options
+from gauge.errors import NoSuchRecordError, TooFewScoresError
+
+if TYPE_CHECKING:
+    from calibrate.cuts.acceptance import SamplingPlan
+    from calibrate.tables.source import Source
+
+_SHARES = (0.01, 0.02, 0.05, 0.10, 0.15, 0.20, 0.25, 0.30, 0.40)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Limit:
+    """What a berry must withstand, and how much softer it is when it arrives."""
+
+    calibration_name: str | None
+    sale_limit: str | None
+    threshold_newton: float | None
+    days: float
+    loss_newton: float | None
+    soft_per_day: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tested:
+    """The berries of a lot that were tested, how many were soft, and by what."""
+
+    n: int
+    soft: int
+    by: str
+    threshold_newton: float | None = None
+    daily_loss_newton: float | None = None
+
+
+_limit_options = record_options(
+    "limit",
+    Limit,
+    options.name_option("Whose cut at the sale limit; the season's own if none."),
+    options.sale_limit_option,
+    options.number_option(
+        "--threshold", "A berry pressed below this is soft, N.", above=0, name="threshold_newton"
+    ),
+    options.number_option("--days", "Days from the test to the arrival.", low=0, default=0.0),
+    options.number_option("--loss-n", "Force lost a day, N. Default: as the season shows.", low=0),
+    options.number_option("--soft-per-day", "Or the share that turns soft a day.", low=0, high=1),
+)
+
+
+@click.command("lot", no_args_is_help=True)
+@click.argument("source", type=options.FILE, required=False)
+@click.option("--lot", metavar="CODE", help="Which lot, or sample, of SOURCE.")
+@click.option(
+    "--at-most", type=options.SHARE, required=True,
+    help="Share of soft berries that the lot must be shown to be below.",
+)  # fmt: skip
+@options.number_option("--berries", "Berries tested, or to test.", whole=True, low=1)
+@options.number_option("--soft", "How many of them were soft.", whole=True, low=0)
+@click.option("--good", type=options.SHARE, help="Share soft of a lot that should be accepted.")
+@click.option("--assurance", type=options.SHARE, default=0.9, help="How probably, such a lot.")
+@options.number_option("--lot-size", "Berries in the lot, if few.", whole=True, low=2)
+@_limit_options
+@click.option("--fingers", is_flag=True, help="Count what raters scored beyond the sale limit.")
+@options.level_option
+@options.plot_option("Draw the operating curve to png, pdf, svg.")
+@options.json_option
+def command(
+    source: Path | None,
+    lot: str | None,
+    at_most: float,
+    berries: int | None,
+    soft: int | None,
+    good: float | None,
+    assurance: float,
+    lot_size: int | None,
+    limit: Limit,
+    fingers: bool,
+    level: float,
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Accept a lot or not, by a sample of it.
+
+    Press or squeeze some berries of a lot: may the rest go? It is accepted if the upper confidence
+    bound of its share soft is below --at-most. A sampling plan is the number of berries to test
+    and the acceptance number, the most that may be soft; its operating characteristic curve says
+    how often lots of any quality are accepted.
+
+    \b
+    calibrate lot --at-most 0.10 --good 0.02                     # the smallest plan
+    calibrate lot --at-most 0.10 --berries 50 --soft 1           # tested by hand
+    calibrate lot 2026.season --lot B26-01 --at-most 0.20 --days 2
+
+    Of a season file or a CSV, a berry is soft if its peak is below the cut at the sale limit, plus
+    what it loses until it arrives; with --fingers, if half its scores or more are beyond the limit.
+    """  # noqa: D301
+    from calibrate.cuts.acceptance import plan_of, smallest_plan, upper_bound
+    from calibrate.cuts.salelimit import CAUTION
+
+    tested = None
+    if source is not None:
+        tested = _tested(source, lot, limit, fingers=fingers, level=level)
+    elif berries is not None and soft is not None:
+        tested = Tested(n=berries, soft=soft, by="as counted")
+    now = at_most - limit.days * (limit.soft_per_day or 0.0)
+    if now <= 0:
+        raise click.UsageError("so many berries turn soft until the arrival that no lot will do.")
+    if (n := tested.n if tested else berries) is not None:
+        plan = plan_of(n, now, level=level, lot_size=lot_size)
+    elif good is not None:
+        plan = smallest_plan(now, good, level=level, assurance=assurance, lot_size=lot_size)
+    else:
+        raise click.UsageError("Give SOURCE, or --berries (with --soft if tested), or --good.")
+    if plot is not None:
+        from calibrate.plots.limit import draw_operating_curve
+
+        answers.draw(plot, draw_operating_curve(plan, now, level))
+    bound = 1.0
+    if tested is not None:
+        bound = upper_bound(tested.soft, tested.n, level=level, lot_size=lot_size)
+    answers.say(CAUTION)
+    if as_json:
+        curve = zip(_SHARES, plan.accepted(_SHARES).tolist(), strict=True)
+        document: dict[str, Any] = {
+            "at_most": at_most,
+            "at_most_now": now,
+            **answers.document(plan, "n", "acceptance_number", "lot_size"),
+            "level": level,
+            "curve": [{"share": share, "accepted": accepted} for share, accepted in curve],
+        }
+        if tested is not None:
+            document["tested"] = {
+                **answers.document(tested),
+                "upper": bound,
+                "accepted": tested.soft <= plan.acceptance_number,
+            }
+        answers.emit_json(document)
+        return
+    if tested is not None:
+        _show_lot(tested, plan, bound, now, limit, level)
+    _show_plan(plan, now, level)
+
+
+def _tested(source: Path, lot: str | None, limit: Limit, *, fingers: bool, level: float) -> Tested:
+    """Count the soft berries of a lot, by force or by fingers."""
+    import numpy as np
+
+    from calibrate.tables.source import read_source
+    from gauge.csvsheet import name_key
+
+    found = read_source(source)
+    rows = np.ones(found.force_newton.size, bool)
+    if lot is not None:
+        rows[:] = False
+        for factor in (found.factors.get("lot"), found.factors.get("sample")):
+            if factor is not None and not rows.any():
+                named = [name_key(label) == name_key(lot) for label in factor.labels]
+                rows = np.array([*named, False])[factor.code]
+    if not rows.any():
+        raise NoSuchRecordError(
+            f"{source} holds no berries of a lot or sample {lot!r}.",
+            todo="'gauge readings SEASON' lists the berries.",
+        )
+    if fingers:
+        if limit.days and limit.soft_per_day is None:
+            raise click.UsageError("--fingers with --days needs --soft-per-day.")
+        return _scored(found, rows)
+    return _pressed(source, found, rows, limit, level)
+
+
+def _scored(found: Source, rows: Any) -> Tested:
+    """Call a berry soft if half its scores or more are beyond the sale limit."""
+    import numpy as np
+
+    if found.scale is None or found.scale.sale_boundary is None or not found.scores.rank.size:
+        raise TooFewScoresError("There are no finger scores with a sale limit.")
+    beyond = found.scores.rank > found.scale.sale_boundary
+    n = np.bincount(found.scores.berry, minlength=rows.size)
+    soft = np.bincount(found.scores.berry, beyond, minlength=rows.size) >= n / 2
+    use = rows & (n > 0)
+    if not use.any():
+        raise TooFewScoresError("No berry of this lot was scored.")
+    return Tested(n=int(use.sum()), soft=int((soft & use).sum()), by="by fingers")
+
+
+def _pressed(source: Path, found: Source, rows: Any, limit: Limit, level: float) -> Tested:
+    """Call a berry soft if its peak is below the cut and what it will lose."""
+    import numpy as np
+
+    use = rows & np.isfinite(found.force_newton)
+    if not use.any():
+        raise TooFewScoresError("No berry of this lot was pressed; --fingers counts scores.")
+    threshold, by = limit.threshold_newton, "below what was stated"
+    if threshold is None:
+        calibration = options.named_calibration(
+            [source], limit.calibration_name, None, limit.sale_limit
+        )
+        if calibration is None:
+            raise click.UsageError("Give --threshold, or adopt a calibration of the season.")
+        edge = calibration.scale.sale_boundary
+        threshold = None if edge is None else calibration.cuts[edge].value
+        if edge is None or threshold is None:
+            raise TooFewScoresError("The calibration knows no cut at the sale limit.")
+        by = f"below the middle hand's cut {'/'.join(calibration.scale.boundaries[edge])}"
+    loss, by = None, f"{by} ({threshold:.2f} N)"
+    if limit.days and limit.soft_per_day is None:
+        loss = _loss(found, use) if limit.loss_newton is None else limit.loss_newton
+        threshold += limit.days * loss
+    soft = int((found.force_newton[use] < threshold).sum())
+    return Tested(
+        n=int(use.sum()), soft=soft, by=by, threshold_newton=threshold, daily_loss_newton=loss
+    )
+
+
+def _loss(found: Source, use: Any) -> float:
+    """Find the force lost a day by the selection of the berries in `use`, from its samples."""
+    import numpy as np
+
+    from calibrate.tables.softening import loss_per_day
+
+    day, sample, kind = (found.factors.get(k) for k in ("storage_day", "sample", "selection"))
+    if day is None or sample is None:
+        raise click.UsageError("Give --loss-n: the samples have no storage day.")
+    alike = np.isfinite(found.force_newton) & (day.code >= 0)
+    if kind is not None:
+        alike &= np.isin(kind.code, kind.code[use])
+    of = np.unique(sample.code[alike])
+    mean = [found.force_newton[alike & (sample.code == one)].mean() for one in of]
+    days = [float(day.text(int(np.flatnonzero(sample.code == one)[0])) or 0) for one in of]
+    loss = loss_per_day(days, mean)
+    if loss.value is None:
+        raise TooFewScoresError(f"No loss a day from this season: {loss.why}.", todo="--loss-n N.")
+    return max(loss.value, 0.0)
+
+
+def _show_lot(
+    tested: Tested, plan: SamplingPlan, bound: float, now: float, limit: Limit, level: float
+) -> None:
+    echo(f"{tested.soft} of {tested.n} berries are soft, {tested.by}.")
+    if tested.daily_loss_newton is not None:
+        echo(
+            f"{limit.days:g} days at {tested.daily_loss_newton:.3f} N a day are allowed for: "
+            f"soft is what is below {tested.threshold_newton:.2f} N now."
+        )
+    if limit.days and limit.soft_per_day:
+        echo(f"Until it arrives {limit.days * limit.soft_per_day:.1%} more turn soft, as stated.")
+    accepted = tested.soft <= plan.acceptance_number
+    echo(
+        f"{'ACCEPTED' if accepted else 'NOT ACCEPTED'}: the share soft is "
+        f"{'' if accepted else 'not shown to be '}below {now:.1%}\n"
+        f"(found {tested.soft / tested.n:.1%}, upper {level:.0%} bound {bound:.1%})."
+    )
+
+
+def _show_plan(plan: SamplingPlan, now: float, level: float) -> None:
+    size = "" if plan.lot_size is None else f" of a lot of {plan.lot_size}"
+    if plan.acceptance_number < 0:
+        echo(
+            f"{plan.n} berries{size} are too few: even if none is soft, a share\n"
+            f"below {now:.1%} is not shown. Test {_fewest(plan, now, level)} or more."
+        )
+        return
+    echo(f"Sampling plan: test {plan.n} berries{size}; acceptance number {plan.acceptance_number}.")
+    curve = list(zip(_SHARES, plan.accepted(_SHARES), strict=True))
+    answers.print_table(
+        ["share soft in the lot", "accepted"],
+        [[f"{share:.0%}", f"{accepted:.1%}"] for share, accepted in curve if accepted > 5e-4],
+        title="Operating characteristic curve",
+    )
+    echo(
+        "It holds for berries drawn at random from the whole lot: those of one clamshell\n"
+        "are alike and say less. Berries that were tested are spent, and not sold."
+    )
+
+
+def _fewest(plan: SamplingPlan, now: float, level: float) -> int:
+    """Find how many berries, none of them soft, show a share below `now`."""
+    from calibrate.cuts.acceptance import smallest_plan
+
+    return smallest_plan(now, 0.0, level=level, lot_size=plan.lot_size).n
