@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
+from calibrate.commands.answers import format_newton, unit
 from gauge.clikit import echo, record_options
 from gauge.errors import NoSuchRecordError, TooFewScoresError
 
@@ -72,6 +73,7 @@ _limit_options = record_options(
 @click.option("--fingers", is_flag=True, help="Count what raters scored beyond the sale limit.")
 @options.level_option
 @options.plot_option("Draw the operating curve to png, pdf, svg.")
+@options.shown_in_lab_unit()
 @options.json_option
 def command(
     source: Path | None,
@@ -211,7 +213,7 @@ def _pressed(source: Path, found: Source, rows: Any, limit: Limit, level: float)
         if edge is None or threshold is None:
             raise TooFewScoresError("The calibration knows no cut at the sale limit.")
         by = f"below the middle hand's cut {'/'.join(calibration.scale.boundaries[edge])}"
-    loss, by = None, f"{by} ({threshold:.2f} N)"
+    loss, by = None, f"{by} ({format_newton(threshold)} {unit()})"
     if limit.days and limit.soft_per_day is None:
         loss = _loss(found, use) if limit.loss_newton is None else limit.loss_newton
         threshold += limit.days * loss
@@ -248,8 +250,8 @@ def _show_lot(
     echo(f"{tested.soft} of {tested.n} berries are soft, {tested.by}.")
     if tested.daily_loss_newton is not None:
         echo(
-            f"{limit.days:g} days at {tested.daily_loss_newton:.3f} N a day are allowed for: "
-            f"soft is what is below {tested.threshold_newton:.2f} N now."
+            f"{limit.days:g} days at {format_newton(tested.daily_loss_newton)} {unit()} a day are "
+            f"allowed for: soft is below {format_newton(tested.threshold_newton)} {unit()} now."
         )
     if limit.days and limit.soft_per_day:
         echo(f"Until it arrives {limit.days * limit.soft_per_day:.1%} more turn soft, as stated.")
