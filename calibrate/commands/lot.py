@@ -125,7 +125,9 @@ def command(
     if plot is not None:
         from calibrate.plots.limit import draw_operating_curve
 
-        answers.draw(plot, draw_operating_curve(plan, now, level))
+        title = f"Sampling plan: {plan.n} berries, acceptance number {plan.acceptance_number}"
+        figure = draw_operating_curve(plan, now, level)
+        answers.draw(plot, figure, title, of=[source] if source else [])
     bound = 1.0
     if tested is not None:
         bound = upper_bound(tested.soft, tested.n, level=level, lot_size=lot_size)

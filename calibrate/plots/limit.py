@@ -58,8 +58,8 @@ def draw_limit(
 
 
 def draw_operating_curve(plan: SamplingPlan, at_most: float, level: float) -> Figure:
-    """Draw how probably a lot is accepted by its share soft, with the share that must be shown."""
-    figure = new_figure(6.4, 4.2)
+    """Draw the operating curve: how probably a lot is accepted by its share soft."""
+    figure = new_figure()
     axes = figure.subplots()
     share = np.linspace(0, min(1.0, 2.5 * at_most), 401)
     axes.plot(100 * share, 100 * plan.accepted(share), color=INK)
@@ -74,8 +74,7 @@ def draw_operating_curve(plan: SamplingPlan, at_most: float, level: float) -> Fi
         textcoords="offset points",
         fontsize=8,
     )
-    title = f"{plan.n} berries tested, acceptance number {plan.acceptance_number}"
-    axes.set_title(f"Operating characteristic curve: {title}", loc="left", fontsize=9)
     axes.set_xlim(left=0)
-    tidy(axes, "share soft in the lot, %", "probability that it is accepted, %", ylim=(0, 101))
+    above = "probability that it is accepted, %\n(operating characteristic curve)"
+    tidy(axes, "share soft in the lot, %", above, ylim=(0, 101))
     return figure
