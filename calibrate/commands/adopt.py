@@ -70,6 +70,7 @@ def _adopt(
 ) -> None:
     from calibrate.commands import fit
     from calibrate.cuts.calibration import Calibration
+    from calibrate.cuts.scored import scored_document
     from gauge.errors import AlreadyThereError, NotConfirmedError
     from gauge.season.file import open_season
 
@@ -78,7 +79,13 @@ def _adopt(
             f"{season} holds a calibration '{name}' already.",
             todo="It is never overwritten; choose another name.",
         )
-    made = how.fitted(season) if stored is None else Calibration.from_document(stored.document)
+    if stored is None:
+        pairs = how.pairs(season)
+        made = how.fitted(season, pairs)
+        # A hand is checked later against what it was now: the scores are kept with the cut points.
+        document = made.to_document() | scored_document(pairs.panel()[0])
+    else:
+        made = Calibration.from_document(stored.document)
     against = [] if yes else _objections(season, how)
     if against and not _confirmed(against):
         raise NotConfirmedError(
@@ -87,7 +94,7 @@ def _adopt(
         )
     with open_season(season) as file:
         if stored is None:
-            file.save_calibration(name, made.fingerprint, made.to_document())
+            file.save_calibration(name, made.fingerprint, document)
         file.set_setting("calibration", name, kind="adopt")
     answers.warn(made.warnings)
     if as_json:
@@ -113,8 +120,13 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
         except FirmhandError:
             continue  # a hand that cannot be judged
         # Hands differ; only what is beyond the limit casts doubt on the panel's scale.
-        shifts = [abs(b.shift_newton.value or 0.0) for b in check.boundaries]
-        if check.verdict == "drifted" and max(shifts) > check.limit_newton:
+        shifts = [
+            abs(b.shift_newton.value)
+            for b in check.boundaries
+            if b.shift_newton.value is not None
+            and abs(b.shift_newton.value) > (b.limit_newton or 0.0)
+        ]
+        if check.verdict == "drifted" and shifts:
             most = answers.with_unit(max(shifts))
             found.append(f"{name} has drifted from the other raters by up to {most}")
     with open_season(season, read_only=True) as file:

@@ -13,8 +13,13 @@ from gauge.clikit import echo
 from gauge.errors import FirmhandError
 
 if TYPE_CHECKING:
+    from calibrate.data.pairs import Pairs
+    from calibrate.model.cutmodel import ForceScale
     from calibrate.raters.check import RaterCheck
     from gauge.season.rows import AnchorRow
+
+
+ADOPTED = "the adopted calibration"
 
 
 @click.command("check")
@@ -24,9 +29,16 @@ if TYPE_CHECKING:
 @click.option(
     "--against",
     type=options.FILE,
-    help="Source of the panel; by default the other raters of SOURCE.",
+    help="Source of the panel, in place of a calibration or the other raters of SOURCE.",
 )
-@options.limit_option("The lab's limit of a hand's shift, N.")
+@options.name_option("Hold hands against this stored calibration, not the season's own.")
+@click.option("--others", is_flag=True, help="Hold them against the other raters of SOURCE.")
+@click.option(
+    "--limit", type=options.POSITIVE, help="The lab's limit of a hand's shift, N; else --limit-pct."
+)
+@options.number_option(
+    "--limit-pct", "The same in percent of each cut point.", above=0, high=99, default=20
+)
 @options.pair_options(
     options.force_scale_option("Scale of force in the model."), options.level_option
 )
@@ -39,7 +51,10 @@ def command(
     raters: tuple[str, ...],
     everyone: bool,
     against: Path | None,
-    limit: float,
+    calibration_name: str | None,
+    others: bool,
+    limit: float | None,
+    limit_pct: float,
     how: options.FitOptions,
     sale_limit: str | None,
     plot: Path | None,
@@ -48,9 +63,11 @@ def command(
     """Check one rater's fingers against force.
 
     How far, and at which boundary, has this hand drifted? A shift above zero: the hand needs more
-    force than the reference to call a berry that firm. The reference is the rater's own hand in
-    --against (last season, or the calibration days); of a rater who is not in it, and without
-    --against, it is the mean hand of the other raters.
+    force than the reference to call a berry that firm. The reference is what this hand was when the
+    season's calibration was made, its own ways included, and the check takes the scores that came
+    after. Without a calibration it is the mean hand of the other raters; with --against SOURCE2 the
+    hand that the rater had there. A rater whom the reference does not know is held against its mean
+    hand.
 
     Within limit: shown to be so at every boundary, and about as sharp as before. Drifted: shown to
     have moved. Else it cannot tell yet, and shows how many more berries would do.
@@ -65,7 +82,8 @@ def command(
     from calibrate.anchors.retirement import anchors_of, good_anchors
     from calibrate.raters.check import check_rater
 
-    panel = None if against is None else how.pairs(against)
+    fitted = None if others else _calibration(source, against, calibration_name)
+    panel = fitted[0] if fitted else how.pairs(against) if against else None
     # A short session may not use every score; the panel's scale is the declared one.
     pairs = how.pairs(source) if panel is None else how.pairs(source, scale=panel.scale)
     names = pairs.raters if everyone else [pairs.rater_named(name) for name in raters]
@@ -74,10 +92,13 @@ def command(
     reports: list[RaterCheck] = []
     said: set[str] = set()
     for name in names:
+        later = _after(pairs, fitted[0], name) if fitted else None
+        today, held = (later, panel) if later else (pairs, None if fitted else panel)
         try:
             report = check_rater(
-                pairs, name, against=panel, limit_newton=limit,
-                force_scale=how.force_scale,  # type: ignore[arg-type]
+                today, name, against=held, reference=ADOPTED if later else None,
+                limit_newton=limit, limit_share=limit_pct / 100,
+                force_scale=fitted[1] if later and fitted else how.force_scale,  # type: ignore[arg-type]
                 firmest=how.firmest, sale_limit=sale_limit, level=how.level,
             )  # fmt: skip
         except FirmhandError as error:
@@ -107,6 +128,41 @@ def command(
         show_side_by_side(reports)
 
 
+def _calibration(
+    source: Path, against: Path | None, name: str | None
+) -> tuple[Pairs, ForceScale] | None:
+    """Load what the calibration that is meant was fitted to, and how; None where none is meant."""
+    from calibrate.cuts.scored import load_scored
+
+    if name is None and against is None:
+        name = options.adopted_in([source])
+    if name is None:
+        return None
+    fitted = load_scored(against or source, name)
+    if fitted is None:
+        answers.say(
+            f"calibration {name} was stored without its scores: hands are held against the other "
+            "raters; adopt one anew"
+        )
+    return fitted
+
+
+def _after(pairs: Pairs, fitted: Pairs, rater: str) -> Pairs | None:
+    """Keep the scores that came after a calibration; where these are few, say so and give None."""
+    from calibrate.cuts.scored import later_than
+    from calibrate.data.pairs import LEAST_BERRIES
+
+    later = later_than(pairs, fitted)
+    n = later.of_raters([rater]).n
+    if n >= LEAST_BERRIES:
+        return later
+    answers.say(
+        f"{rater} has {n or 'no'} score{'s' * (n != 1)} beside those that {fitted.source} was "
+        "fitted to; the hand is held against the other raters"
+    )
+    return None
+
+
 def _to_squeeze(report: RaterCheck, anchors: Sequence[AnchorRow]) -> list[str]:
     """Labels of the anchors at the boundaries to practise."""
     boundaries = report.to_practise()
@@ -129,6 +185,7 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
                 "between": answers.between(boundary.between),
                 "panel_N": boundary.panel_newton,
                 "reference_N": boundary.reference_newton,
+                "limit_N": boundary.limit_newton,
                 **answers.sides(boundary.shift_newton, "shift_N", "_N"),
             }
             for boundary in report.boundaries
@@ -149,7 +206,9 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
             "kappa_quadratic": report.repeated[2].value,
         },
         "power": power and answers.document(power),
-        **answers.document(report, "limit_newton", "verdict", "confounded"),
+        "limit_N": report.limit.newton,
+        "limit_pct": 100 * report.limit.share if report.limit.newton is None else None,
+        **answers.document(report, "verdict", "confounded"),
         "sentences": report.sentences(),
         "practise": report.to_practise(),
         "anchors": _to_squeeze(report, anchors),
@@ -158,7 +217,7 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
 
 def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
     """Print one rater's check."""
-    unit, limit = answers.unit(), answers.with_unit(report.limit_newton, short=True)
+    unit = answers.unit()
     rows = [
         [
             "/".join(b.between),
@@ -170,7 +229,8 @@ def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
     answers.print_table(
         ["boundary", f"reference {unit}", f"hand minus reference {unit}", "interval"],
         [*rows, ["all", "", *answers.signed(report.shift_newton)]],
-        title=f"{report.rater}: {report.verdict} (limit {limit}, against {report.reference})",
+        title=f"{report.rater}: {report.verdict} (limit {report.limit}, "
+        f"against {report.reference})",
     )
     echo(f"Above zero: this hand needs more force than {report.reference} for the same score.")
     echo(f"Panel here: {_panel([report])}.")

@@ -13,6 +13,7 @@ __all__ = [
     "loading",
     "salelimit",
     "samplesize",
+    "scored",
     "seasonprior",
     "seasonshift",
 ]

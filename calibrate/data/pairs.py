@@ -122,15 +122,15 @@ class Pairs:
         """
         own = {self.rater_named(name) for name in names}
         chosen = [i for i, name in enumerate(self.raters) if name in own]
-        kept = self._at(np.isin(self.rater, chosen))
+        kept = self.rows(np.isin(self.rater, chosen))
         return replace(
             kept,
             rater=np.searchsorted(chosen, kept.rater).astype(np.int64),
             raters=tuple(self.raters[i] for i in chosen),
         )
 
-    def _at(self, rows: NDArray[np.bool_]) -> Pairs:
-        """Keep some rows; all names stay."""
+    def rows(self, rows: NDArray[np.bool_] | NDArray[np.int64]) -> Pairs:
+        """Keep some rows, or put them in an order; all names stay."""
         return replace(
             self,
             **{name: getattr(self, name)[rows] for name in _ARRAYS},
@@ -164,7 +164,7 @@ class Pairs:
 
     def without_flags(self, names: Sequence[str]) -> Pairs:
         """Leave out the berries that have one of these flags."""
-        return self._at(np.array([one.isdisjoint(names) for one in self.flags], bool))
+        return self.rows(np.array([one.isdisjoint(names) for one in self.flags], bool))
 
     def panel(self, but: str | None = None) -> tuple[Pairs, tuple[str, ...]]:
         """Leave out hands that scored too few berries to count, but one; also who they are.

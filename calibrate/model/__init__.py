@@ -6,10 +6,12 @@ Out: cut points in newtons with intervals, and tests of the model that gave them
 
 __all__ = [
     "cutmodel",
+    "dependence",
     "diagnosis",
     "intervals",
     "modeltests",
     "panel",
+    "panelposterior",
     "penalised",
     "ratershift",
 ]

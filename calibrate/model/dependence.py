@@ -92,6 +92,14 @@ def dependence(pairs: Pairs, force_scale: ForceScale) -> Dependence:
     )
 
 
+def scoring_order(pairs: Pairs) -> NDArray[np.int64]:
+    """Order of the rows by time of scoring, or as they stand where a time is missing."""
+    times = pairs.extra.get("scored_at")
+    if times is None or not all(times):
+        return np.arange(pairs.rank.size)
+    return np.asarray(np.argsort([str(time) for time in times], kind="stable"))
+
+
 def _inflation(correlation: Floats, weight: Floats, n: float) -> float:
     """Sum what correlations at the first lags say of all lags, for raters of n scores each.
 
@@ -117,10 +125,8 @@ def _all_lags(correlation: Floats, weight: Floats, n: float) -> float:
 
 def _residuals(pairs: Pairs, rater: int, force_scale: ForceScale) -> Floats:
     """Residuals of one rater's scores about his or her own cut points; none where none fit."""
-    rows = np.flatnonzero(pairs.rater == rater)
-    times = pairs.extra.get("scored_at")
-    if times is not None and all(times[rows]):
-        rows = rows[np.argsort([str(time) for time in times[rows]], kind="stable")]
+    rows = scoring_order(pairs)
+    rows = rows[pairs.rater[rows] == rater]
     used, rank = np.unique(pairs.rank[rows], return_inverse=True)
     steps = np.diff(rank)
     if used.size < 2 or rows.size < _FEWEST or (steps >= 0).all() or (steps <= 0).all():

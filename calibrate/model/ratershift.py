@@ -17,16 +17,18 @@ from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import ForceScale, fit_cuts
+from calibrate.model.dependence import scoring_order
 from calibrate.model.panelposterior import Posterior, pool
 from calibrate.model.panelsetup import Panel, named_raters, prepare
 from calibrate.stats.estimate import Estimate, pointwise_levels
+from gauge.csvsheet import name_key
 from gauge.errors import CannotCompareError, SeparationError, TooFewScoresError
 
 Floats = NDArray[np.float64]
 # What a hand can be compared with.
 OTHERS, OWN_HISTORY = "the other raters", "the rater's own history"
 # How much wider, in standard errors, a single boundary's interval is than that of all together.
-_SINGLE = 1.35
+_SINGLE = 1.5
 # Squeezes; raters whose places in the row differ by less on average had the same fruit.
 _SAME_PLACE = 0.2
 _NO_ORDER = (
@@ -37,25 +39,23 @@ _NO_ORDER = (
 _SHARPNESS = 0.99
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Shift:
-    """How much more force a rater needs than the reference.
+@dataclass(frozen=True, kw_only=True)
+class Gaps:
+    """How far the logs of a hand's cut points lie from the reference's, where both have one.
 
     Attributes
     ----------
-    newton : Estimate
-        Above zero: the rater needs more force to call a berry that firm. The intervals of all
-        boundaries, of all together and of the spread hold together at the level. Without a value
-        where the rater has no such boundary.
-    alone : Estimate
-        The same with the interval at 2 level - 1 by itself, for two one-sided tests.
-    berries_newton2 : float
-        Part of the variance that more berries of today would lower, in squared newtons.
+    log_ratio : ndarray of float, shape (m,)
+    covariance : ndarray of float, shape (m, m)
+    of_today : ndarray of float, shape (m, m)
+        The part of it that more berries of today would lower.
+    reference_newton : ndarray of float, shape (m,)
     """
 
-    newton: Estimate
-    alone: Estimate
-    berries_newton2: float
+    log_ratio: Floats
+    covariance: Floats
+    of_today: Floats
+    reference_newton: Floats
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,12 +75,18 @@ class RaterShift:
         The rater's own, not pooled towards the panel.
     panel_cuts, reference_cuts : tuple of Estimate
         Of the panel's mean hand, and of the reference.
-    boundaries : tuple of Shift
-    shift : Shift
+    boundaries : tuple of Estimate
+        How much more force, in newtons, the rater needs than the reference to call a berry that
+        firm; without a value where the rater has no such boundary.
+    shift : Estimate
         The mean over all boundaries: evenly against the other raters, whose hands differ in shape;
-        against the rater's own history, as precisely as boundaries that moved together allow.
+        against the rater's own history, as precisely as boundaries that moved together allow. The
+        intervals of all boundaries and of this mean hold together at the level.
+    shift_error_newton : float
+        Standard error of that mean.
+    gaps : Gaps
     blunter, blunter_alone : Estimate
-        Today's spread over the reference's; intervals as for a shift.
+        Today's spread over the reference's, at the level of sharpness and at 2 level - 1 by itself.
     spread, panel_spread : float
         In newtons, or log newtons on the log scale.
     softening : float
@@ -97,8 +103,10 @@ class RaterShift:
     cuts: tuple[Estimate, ...]
     panel_cuts: tuple[Estimate, ...]
     reference_cuts: tuple[Estimate, ...]
-    boundaries: tuple[Shift, ...]
-    shift: Shift
+    boundaries: tuple[Estimate, ...]
+    shift: Estimate
+    shift_error_newton: float
+    gaps: Gaps
     blunter: Estimate
     blunter_alone: Estimate
     spread: float
@@ -151,7 +159,7 @@ def rater_cuts(
     ...               rater=np.repeat([0, 1, 2], 8), berry=np.tile(np.arange(8), 3),
     ...               raters=("ines", "marek", "odile"), berries=tuple("abcdefgh"))
     >>> found = rater_cuts(pairs, "odile")
-    >>> found.panel, found.shift.newton.value > 0.5  # odile needs more force
+    >>> found.panel, found.shift.value > 0.5  # odile needs more force
     (('ines', 'marek'), True)
     """
     own = pairs.of_raters([rater])
@@ -173,7 +181,8 @@ def rater_cuts(
             f"{pairs.source} has no rater beside {rater}, so there is no panel to compare with.",
             todo="Name a source that holds the panel's scores: --against SOURCE2.",
         )
-    earlier = others.index(rater) if rater in others else None
+    same = [i for i, name in enumerate(others) if name_key(name) == name_key(rater)]
+    earlier = same[0] if same else None
     apart = [at] if earlier is None else [at, earlier]
     several = len(joined.raters) - len(apart) > 1
     offsets = several and np.unique(joined.rank).size > 2
@@ -202,46 +211,16 @@ def _compare(
     if earlier is not None:
         known &= panel.data.place[earlier] >= 0
         reference = panel.rater_cuts(earlier, own=True)
-    middle = np.exp(posterior.of(reference).centre)
-    gaps = (mine - reference) * known
-    share = known / known.sum()
-    if earlier is not None:
-        share = _sharpest(posterior.joint(gaps) * np.outer(middle, middle), known)
-    middle_of_all = float(share @ middle)
-    share = share * middle / middle_of_all
-    together = gaps @ share
+    shifts, shift, error = _shifts(posterior, mine, reference, known, earlier is not None, level)
     spreads = panel.spread_column(at), panel.spread_column(earlier)
-    contrasts = np.column_stack([gaps, together, spreads[0] - spreads[1]])
-    # A hand mostly moves as a whole: the interval of all boundaries together is the narrower one.
-    ease = np.append(np.full(known.size, _SINGLE), 1.0)
-    levels = pointwise_levels(posterior.joint(contrasts[:, :-1]), level, ease)
-    gap = posterior.of(contrasts)
-    scale = np.append(middle, middle_of_all)
-    fixed = np.diagonal(posterior.joint(np.column_stack([reference, reference @ share])))
-    variance = np.diagonal(posterior.joint(contrasts))[:-1]
-    # What more berries of today would lower; all of it, nearly, where both scored the same ones.
-    of_today = np.maximum(variance - fixed, 0.2 * variance) * scale**2
-    each, whole = (gap.estimates(level_of) for level_of in (levels[0], levels[-1]))
-    found = [
-        Shift(newton=_newton(one, size), alone=_newton(alone, size), berries_newton2=lowered)
-        for one, alone, size, lowered in zip(
-            (*each[:-2], whole[-2]),
-            gap.estimates(2 * level - 1)[:-1],
-            scale.tolist(),
-            of_today.tolist(),
-            strict=True,
-        )
-    ]
-    shifts = [one if own else NOT_USED for one, own in zip(found, known, strict=False)]
-    cut_of = [panel.cut_of(boundary) for boundary in range(len(pairs.scale.boundaries))]
-    blunter, blunter_alone = (
-        gap.estimates(at_level)[-1].map(math.exp) for at_level in (_SHARPNESS, 2 * level - 1)
-    )
+    ratio = posterior.of((spreads[0] - spreads[1])[:, None])
+    blunter, alone = (ratio.estimates(at)[0].map(math.exp) for at in (_SHARPNESS, 2 * level - 1))
     own_cuts = posterior.of(mine).estimates(level)
     spread, panel_spread = np.exp(
         posterior.of(np.column_stack([spreads[0], panel.spread_column()])).centre
     ).tolist()
     confounded, of_order = _order(panel, at, earlier, name)
+    cut_of = [panel.cut_of(boundary) for boundary in range(len(pairs.scale.boundaries))]
     return RaterShift(
         name=name,
         n=round(float(pairs.count[pairs.rater == at].sum())),
@@ -252,10 +231,12 @@ def _compare(
         ),
         panel_cuts=panel.at_boundaries(posterior.of(of_panel).estimates(level)),
         reference_cuts=panel.at_boundaries(posterior.of(reference).estimates(level)),
-        boundaries=tuple(NOT_USED if k is None else shifts[k] for k in cut_of),
-        shift=found[-1],
+        boundaries=tuple(_UNKNOWN if k is None else shifts[k] for k in cut_of),
+        shift=shift,
+        shift_error_newton=error,
+        gaps=_gaps(posterior, mine[:, known], reference[:, known]),
         blunter=blunter,
-        blunter_alone=blunter_alone,
+        blunter_alone=alone,
         spread=spread,
         panel_spread=panel_spread,
         softening=float(posterior.of(panel.softening()[:, None]).centre[0]),
@@ -291,6 +272,53 @@ def _order(panel: Panel, at: int, earlier: int | None, name: str) -> tuple[bool,
     ]
 
 
+def _shifts(
+    posterior: Posterior,
+    mine: Floats,
+    reference: Floats,
+    known: NDArray[np.bool_],
+    as_one: bool,
+    level: float,
+) -> tuple[list[Estimate], Estimate, float]:
+    """Estimate the shift of each boundary and their mean, together, and the mean's error.
+
+    `as_one` weighs the boundaries as if they moved together.
+    """
+    middle = np.exp(posterior.of(reference).centre)
+    gaps = (mine - reference) * known
+    share = known / known.sum()
+    if as_one:
+        share = _sharpest(posterior.joint(gaps) * np.outer(middle, middle), known)
+    middle_of_all = float(share @ middle)
+    contrasts = np.column_stack([gaps, gaps @ (share * middle / middle_of_all)])
+    # A hand mostly moves as a whole: the interval of all boundaries together is the narrower one.
+    ease = np.append(np.full(known.size, _SINGLE), 1.0)
+    covariance = posterior.joint(contrasts)
+    levels = pointwise_levels(covariance, level, ease)
+    gap = posterior.of(contrasts)
+    each = gap.estimates(levels[0])[:-1]
+    shifts = [
+        _newton(one, size) if own else _UNKNOWN
+        for one, size, own in zip(each, middle.tolist(), known, strict=True)
+    ]
+    whole = _newton(gap.estimates(levels[-1])[-1], middle_of_all)
+    return shifts, whole, math.sqrt(covariance[-1, -1]) * middle_of_all
+
+
+def _gaps(posterior: Posterior, mine: Floats, reference: Floats) -> Gaps:
+    """Gather what a judgement against a limit needs."""
+    covariance = posterior.joint(mine - reference)
+    fixed = posterior.joint(reference)
+    # Nearly all of it is of today where both scored the same berries.
+    share = min(1.0, float((0.8 * np.diagonal(covariance) / np.diagonal(fixed)).min()))
+    return Gaps(
+        log_ratio=posterior.of(mine - reference).centre,
+        covariance=covariance,
+        of_today=covariance - share * fixed,
+        reference_newton=np.exp(posterior.of(reference).centre),
+    )
+
+
 def _newton(log_ratio: Estimate, reference_newton: float) -> Estimate:
     """Turn a log ratio of cut points into newtons, with ends in proportion to it.
 
@@ -314,8 +342,6 @@ def _sharpest(covariance_newton2: Floats, known: NDArray[np.bool_]) -> Floats:
 
 
 _UNKNOWN = Estimate(value=None)
-# A boundary of scores that nobody, or this rater, used.
-NOT_USED = Shift(newton=_UNKNOWN, alone=_UNKNOWN, berries_newton2=0.0)
 
 
 def _warnings(rater: str, others: tuple[str, ...], unused: tuple[str, ...]) -> tuple[str, ...]:
@@ -335,7 +361,8 @@ def _join(against: Pairs, own: Pairs, rater: str) -> Pairs:
             f"{', '.join(against.scale.labels)}, firmest first.",
             todo="Compare sources of one scale.",
         )
-    panel = named_raters(against)
+    panel, own = named_raters(against), own.rows(scoring_order(own))
+    panel = panel.rows(scoring_order(panel))
     name = rater if rater not in panel.raters else f"{rater} ({own.source})"
     first, first_names = _berries(panel)
     second, second_names = _berries(own)

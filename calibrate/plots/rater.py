@@ -9,7 +9,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from calibrate.data.labels import format_value
-from calibrate.model.ratershift import OTHERS
 from calibrate.plots.style import GREY, INK, PALE, THIN, draw_interval, force_axis, new_figure, tidy
 from calibrate.raters.check import RaterCheck
 
@@ -57,9 +56,11 @@ def _scores(axes: Axes, report: RaterCheck) -> None:
 def _shifts(axes: Axes, report: RaterCheck) -> None:
     rows = [(f"{b.between[0]} / {b.between[1]}", b.shift_newton) for b in report.boundaries]
     rows.append(("all", report.shift_newton))
-    axes.axvspan(-report.limit_newton, report.limit_newton, color=PALE, zorder=0)
+    limits = [b.limit_newton or 0.0 for b in report.boundaries]
+    for place, limit in enumerate(reversed(limits), start=1):
+        axes.fill_between([-limit, limit], place - 0.5, place + 0.5, color=PALE, zorder=0)
     axes.axvline(0, color=GREY, linewidth=0.8)
-    reach = report.limit_newton * 2
+    reach = max(limits) * 1.2
     for _, shift in rows:
         reach = max(reach, *(1.1 * abs(x) for x in (shift.low, shift.high) if x is not None), 0)
     for place, (_, shift) in enumerate(reversed(rows)):
@@ -68,10 +69,9 @@ def _shifts(axes: Axes, report: RaterCheck) -> None:
             continue
         draw_interval(axes, shift, place, (-reach, reach), "D" if place == 0 else "o")
     axes.set_yticks(range(len(rows)), [name for name, _ in reversed(rows)])
-    reference = "panel" if report.reference == OTHERS else "own history"
     tidy(axes, ylabel="boundary", xlim=(-reach, reach))
-    note = "\nabove zero: needs more force; shaded: the lab's limit"
-    force_axis(axes.xaxis, f"hand minus {reference}", note)
+    note = ", above zero: needs more\nshaded: the lab's limit"
+    force_axis(axes.xaxis, f"hand minus {report.reference}", note)
 
 
 def _table(axes: Axes, report: RaterCheck) -> None:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibrate.cuts.calibration import Calibration, ForceScale
 from calibrate.data.labels import format_newton, unit, with_unit
 from calibrate.data.pairs import Pairs
-from calibrate.model.ratershift import OTHERS, rater_cuts
+from calibrate.model.ratershift import OWN_HISTORY, rater_cuts
 from calibrate.raters.measures import (
     Drift,
     Power,
@@ -26,6 +26,7 @@ from calibrate.raters.measures import (
     sentence,
     verdict,
 )
+from calibrate.raters.withinlimit import HandLimit
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.kappa import Kappa
 
@@ -38,6 +39,7 @@ class BoundaryShift:
     panel_newton: float | None
     reference_newton: float | None
     shift_newton: Estimate
+    limit_newton: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,6 +50,8 @@ class RaterCheck:
     ----------
     reference : str
         What the shifts and the spread are compared with.
+    own : bool
+        Whether the reference is the hand that this rater had there, and not the mean of others.
     force_newton, rank : ndarray, shape (n,)
         Of the berries, each scored for the first time, as the finger felt them; ranks from 0 for
         the firmest score.
@@ -67,6 +71,7 @@ class RaterCheck:
 
     rater: str
     reference: str
+    own: bool
     panel: Calibration
     force_newton: NDArray[np.float64]
     rank: NDArray[np.int64]
@@ -79,14 +84,14 @@ class RaterCheck:
     drifts: tuple[Drift, ...]
     repeated: tuple[int, float, Kappa] | None
     power: Power | None
-    limit_newton: float
+    limit: HandLimit
     verdict: str
     confounded: bool
     warnings: tuple[str, ...]
 
     def sentences(self) -> list[str]:
         """Say what the rater needs to know: the boundaries shown to have moved, firmest first."""
-        theirs = "the panel calls" if self.reference == OTHERS else "you called"
+        theirs = "you called" if self.own else "the panel calls"
         lines = [
             sentence(b.between, b.reference_newton, b.shift_newton, theirs)
             for b in self.boundaries
@@ -99,6 +104,15 @@ class RaterCheck:
                 f"Your fingers separate forces {self.blunter.known:.1f} times less sharply than "
                 f"{self.reference}."
             )
+        if self.verdict == "within limit" and any(
+            not one.shift_newton.inside(-one.limit_newton, one.limit_newton)
+            for one in self.boundaries
+            if one.limit_newton is not None
+        ):
+            lines.append(
+                "A boundary by itself is less certain than the limit; hands mostly move as a "
+                f"whole, and taken so each is within {self.limit}."
+            )
         if self.confounded:
             lines.append("Hand and order of squeezes cannot be told apart: take turns.")
         elif self.power is not None and self.verdict == "cannot tell yet":
@@ -109,10 +123,9 @@ class RaterCheck:
                 else f"{max(needed - self.agreement.n, 1)} more would show a steady hand within"
             )
             shift = with_unit(self.power.detectable_newton)
-            limit = with_unit(self.limit_newton, short=True)
             lines.append(
-                f"{self.agreement.n} berries show a shift of {shift} or more; {more} {limit} at "
-                "every boundary."
+                f"{self.agreement.n} berries show a shift of {shift} or more; {more} {self.limit} "
+                "at every boundary."
             )
         lines += [
             f"Along {drift.along} the hand moved by "
@@ -139,7 +152,9 @@ def check_rater(
     rater: str,
     *,
     against: Pairs | None = None,
-    limit_newton: float = 0.3,
+    reference: str | None = None,
+    limit_newton: float | None = None,
+    limit_share: float = 0.2,
     force_scale: ForceScale = "linear",
     firmest: str = "first",
     sale_limit: str | None = None,
@@ -155,8 +170,11 @@ def check_rater(
     against : Pairs, optional
         The panel, from other berries; where it names the rater, today's hand is compared with the
         hand that the rater had there, its own offsets included.
-    limit_newton : float
-        The lab's limit of a rater's shift.
+    reference : str, optional
+        What `against` is to be called, such as the adopted calibration.
+    limit_newton, limit_share : float, optional
+        The lab's limit of a rater's shift at every boundary: in newtons where given, else as a
+        share of the cut point.
     force_scale : {"linear", "log"}
     firmest : {"first", "last"}
         For messages.
@@ -173,6 +191,7 @@ def check_rater(
     NoSuchRaterError, CannotCompareError, TooFewScoresError, WrongDirectionError
         See `calibrate.model.ratershift.rater_cuts`.
     """
+    limit = HandLimit(share=limit_share, newton=limit_newton)
     found = rater_cuts(
         pairs, rater, against=against, force_scale=force_scale, level=level, firmest=firmest
     )
@@ -193,20 +212,22 @@ def check_rater(
     agreement = score_agreement(expected, given, len(panel.scale.labels))
     return RaterCheck(
         rater=rater,
-        reference=found.reference,
+        reference=reference or found.reference,
+        own=found.reference == OWN_HISTORY,
         panel=panel,
         force_newton=force_newton,
         rank=given,
         agreement=agreement,
-        shift_newton=found.shift.newton,
+        shift_newton=found.shift,
         boundaries=tuple(
             BoundaryShift(
                 between=between,
                 panel_newton=cut.value,
-                reference_newton=reference.value,
-                shift_newton=one.newton,
+                reference_newton=at.value,
+                shift_newton=one,
+                limit_newton=at.value and limit.newtons(at.value),
             )
-            for between, cut, reference, one in zip(
+            for between, cut, at, one in zip(
                 panel.scale.boundaries,
                 panel.cuts,
                 found.reference_cuts,
@@ -219,9 +240,9 @@ def check_rater(
         skill=sale_limit_skill(expected, given, panel.scale.sale_boundary, level),
         drifts=_drifts(own, force_scale),
         repeated=repeatability(own),
-        power=power(found, limit_newton),
-        limit_newton=limit_newton,
-        verdict=verdict(found, limit_newton),
+        power=power(found, limit),
+        limit=limit,
+        verdict=verdict(found, limit),
         confounded=found.confounded,
         warnings=found.warnings,
     )

@@ -12,15 +12,16 @@ from numpy.typing import NDArray
 from calibrate.data.labels import format_newton, unit
 from calibrate.data.pairs import Pairs
 from calibrate.model.modeltests import covariate_effect, fit_rows, rows_of
-from calibrate.model.ratershift import NOT_USED, RaterShift
+from calibrate.model.ratershift import RaterShift
+from calibrate.raters.withinlimit import HandLimit, berries_needed, within
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.kappa import Kappa, cross_table, kappa_of_table
 from calibrate.stats.proportions import proportion
 from gauge.errors import FirmhandError, InvalidValueError
 
 Ints = NDArray[np.int64]
-# Standard errors: one-sided test at 5 %; power 0.8 against one side, and against both at once.
-Z_ONE_SIDED, Z_POWER, Z_POWER_BOTH = 1.644854, 0.841621, 1.281552
+# Standard errors: power 0.8.
+Z_POWER = 0.841621
 # Ratio; a spread of this many times the reference's is no longer the same sharpness.
 BLUNT = 2.0
 
@@ -145,57 +146,30 @@ class Power:
     berries_needed: int | None
 
 
-def power(found: RaterShift, limit_newton: float) -> Power | None:
-    """Work out the power of a check, from the intervals that it reached.
-
-    Today's part of a variance falls with the berries, the reference's stays. Two one-sided tests
-    at 5 % of a shift of zero: Schuirmann (1987) J. Pharmacokinet. Biopharm. 15:657.
-    """
-    shift = found.shift.newton
+def power(found: RaterShift, limit: HandLimit) -> Power | None:
+    """Work out the power of a check, from the intervals that it reached."""
+    shift = found.shift
     if shift.low is None or shift.high is None:
         return None
-    errors = [
-        (half_width(one.alone) / Z_ONE_SIDED, one.berries_newton2)
-        for one in found.boundaries
-        if one.alone.low is not None and one.alone.high is not None
-    ]
-    needed: int | None = found.n
-    for error, of_today in errors:
-        room = (limit_newton / (Z_ONE_SIDED + Z_POWER_BOTH)) ** 2 - (error**2 - of_today)
-        if room <= 0 or needed is None:
-            needed = None
-        else:
-            needed = max(needed, math.ceil(found.n * of_today / room))
-    error = half_width(found.shift.alone) / Z_ONE_SIDED
-    return Power(detectable_newton=half_width(shift) + Z_POWER * error, berries_needed=needed)
+    half = (shift.high - shift.low) / 2
+    return Power(
+        detectable_newton=half + Z_POWER * found.shift_error_newton,
+        berries_needed=berries_needed(found.gaps, found.n, limit),
+    )
 
 
-def half_width(one: Estimate) -> float:
-    """Half the width of an interval closed on both sides."""
-    assert one.low is not None
-    assert one.high is not None
-    return (one.high - one.low) / 2
-
-
-def verdict(found: RaterShift, limit_newton: float) -> str:
+def verdict(found: RaterShift, limit: HandLimit) -> str:
     """Judge a rater against the lab's limit.
 
-    Within limit: two one-sided tests show every boundary within it, and a spread below twice the
-    reference's. Drifted: the interval of a boundary, or of all together, leaves out zero (and not
-    by the order of squeezes), or the spread is shown to be larger than the reference's; these
-    intervals hold together. Else more berries are needed.
+    Within limit: shown to be within it at every boundary (`withinlimit.within`), and of a spread
+    below twice the reference's. Drifted: the interval of a boundary, or of all together, leaves out
+    zero (and not by the order of squeezes), or the spread is shown to be larger than the
+    reference's; these intervals hold together. Else more berries are needed.
     """
-    if limit_newton <= 0:
-        raise InvalidValueError("the limit of a shift must be above zero")
-    shifts = (found.shift, *(one for one in found.boundaries if one is not NOT_USED))
-    blunt = found.blunter_alone.high
-    if (
-        blunt is not None
-        and blunt < BLUNT
-        and all(one.alone.inside(-limit_newton, limit_newton) for one in shifts)
-    ):
+    blunt, told = found.blunter_alone.high, not found.confounded
+    if told and blunt is not None and blunt < BLUNT and within(found.gaps, limit):
         return "within limit"
-    moved = not found.confounded and any(one.newton.excludes_zero() for one in shifts)
+    moved = told and any(one.excludes_zero() for one in (found.shift, *found.boundaries))
     return "drifted" if moved or is_blunt(found.blunter) else "cannot tell yet"
 
 

@@ -48,10 +48,11 @@ def test_a_hand_against_its_past_is_the_difference_of_two_fits_by_clm() -> None:
     """clm takes cut points and slope of each day by themselves; here wide priors stand behind."""
     found = rater_cuts(day(2), "ines", against=day(1))
     assert found.reference == OWN_HISTORY
-    gap = np.array([one.newton.value for one in found.boundaries])
+    gap = np.array([one.value for one in found.boundaries])
     assert gap == pytest.approx(R["gap"], abs=0.1 * max(R["gap_se"]))
-    half = np.array([(one.alone.high - one.alone.low) / 2 for one in found.boundaries])
-    assert half / 1.644854 == pytest.approx(R["gap_se"], rel=0.1)
+    per_log = gap / found.gaps.log_ratio
+    error = np.sqrt(np.diagonal(found.gaps.covariance)) * per_log
+    assert error == pytest.approx(R["gap_se"], rel=0.1)
 
 
 def test_simultaneous_intervals_are_those_of_multcomp() -> None:

@@ -67,7 +67,7 @@ def test_hands_that_never_change_places_are_not_called_drifted() -> None:
     # What was not recorded cannot be known to have been constant: a warning, and the old verdict.
     nothing = squeezes_to_press(pairs.berry, np.full(pairs.n, np.nan), True)
     unknown = replace(pairs, extra={}, squeezes=nothing)
-    check = check_rater(unknown, pairs.raters[0])
+    check = check_rater(unknown, pairs.raters[0], limit_share=0.05)
     assert check.verdict == "drifted"
     assert any("was not recorded" in line for line in check.warnings)
 

@@ -11,7 +11,7 @@ from scipy.stats import binomtest
 from calibrate.cli import group
 from calibrate.data.pairs import Pairs, load_pairs
 from calibrate.data.scale import BLACKBERRY
-from calibrate.model.ratershift import OTHERS, RaterShift, Shift
+from calibrate.model.ratershift import OTHERS, Gaps, RaterShift
 from calibrate.raters.measures import (
     drift_along,
     power,
@@ -21,9 +21,11 @@ from calibrate.raters.measures import (
     sentence,
     verdict,
 )
+from calibrate.raters.withinlimit import HandLimit, within
 from calibrate.stats.estimate import Estimate
+from gauge.cli import group as gauge
 from gauge.errors import InvalidValueError
-from tests.seasons import make_season
+from tests.seasons import HANDS, make_season
 
 CUTS = np.array([4.5, 3.2, 2.1, 1.2])
 
@@ -86,6 +88,8 @@ def test_few_berries_leave_it_undecided_and_say_how_many_would_do(tmp_path: Path
     assert wide["verdict"] == "cannot tell yet"
     assert wide["power"]["berries_needed"] > 18
     assert "more would show a steady hand within 0.5 N" in " ".join(wide["sentences"])
+    share = _check(today, "--rater", "ines", "--against", panel, "--limit-pct", "12")
+    assert share["boundaries"][0]["limit_N"] == pytest.approx(0.12 * 4.5, abs=0.06)
 
 
 @pytest.mark.slow
@@ -201,63 +205,61 @@ def test_fatigue_is_found_in_newtons_and_none_is_invented() -> None:
     assert false_alarms <= 8  # 3 expected; more than 8 has a probability of 0.3 %
 
 
-def _moved(shift, boundaries, ratio=(1.0, 0.8, 1.3)) -> RaterShift:
-    """One rater against a reference, of stated intervals, for both kinds of tests."""
-
-    def estimate(one) -> Estimate:
-        return (
-            Estimate(value=None) if one is None else Estimate(**dict(zip(_ENDS, one, strict=True)))
-        )
-
-    def shift_of(one) -> Shift:
-        return Shift(newton=estimate(one), alone=estimate(one), berries_newton2=0.005)
-
+def _moved(log_ratio, error, *, of_today=0.5, blunt=(0.9, 1.0, 1.3), found=()) -> RaterShift:
+    """One hand whose boundaries moved by stated log ratios, for a judgement."""
+    m = len(log_ratio)
+    covariance = error**2 * np.eye(m)
+    ratio = Estimate(low=blunt[0], value=blunt[1], high=blunt[2])
+    boundaries = tuple(Estimate(low=low, value=(low + high) / 2, high=high) for low, high in found)
     return RaterShift(
-        name="ines", n=30, reference=OTHERS, panel=("marek",), cuts=(), panel_cuts=(),
-        reference_cuts=(), shift=shift_of(shift), boundaries=tuple(map(shift_of, boundaries)),
-        blunter=estimate(ratio), blunter_alone=estimate(ratio), spread=0.2, panel_spread=0.2,
+        name="ines", n=60, reference=OTHERS, panel=("marek",), cuts=(), panel_cuts=(),
+        reference_cuts=(), shift=Estimate(value=0.0, low=-0.1, high=0.1), boundaries=boundaries,
+        shift_error_newton=0.05, blunter=ratio, blunter_alone=ratio, spread=0.2, panel_spread=0.2,
         warnings=(),
+        gaps=Gaps(
+            log_ratio=np.array(log_ratio), covariance=covariance, of_today=of_today * covariance,
+            reference_newton=np.full(m, 3.0),
+        ),
     )  # fmt: skip
 
 
-_ENDS = ("value", "low", "high")
+def test_one_boundary_is_judged_as_by_two_one_sided_tests() -> None:
+    """With one boundary nothing is pooled: Schuirmann's tests, by their normal distribution."""
+    limit = HandLimit(share=0.2)
+    reach = np.log(1.2) - 1.644854 * 0.05
+    assert within(_moved([reach - 0.002], 0.05).gaps, limit)
+    assert not within(_moved([reach + 0.002], 0.05).gaps, limit)
+    newton = HandLimit(newton=0.6)  # of 3 N
+    assert within(_moved([reach - 0.002], 0.05).gaps, newton)
+    with pytest.raises(InvalidValueError):
+        HandLimit(newton=-1.0)
 
 
-def test_power_holds_in_simulation() -> None:
-    """A steady hand is shown within the limit in about 80 % of checks with so many berries."""
-    rng = np.random.default_rng(3)
-    half = 1.644854 * 0.1  # a standard error of 0.1 N, half of its variance that of today's berries
-    one = (0.0, -half, half)
-    found = power(_moved(one, [one]), 0.24)
-    assert found.detectable_newton == pytest.approx(half + 0.841621 * 0.1)
-    error = np.sqrt(0.005 + 0.005 * 30 / found.berries_needed)
-    seen = error * rng.normal(size=40_000)
-    within = np.mean(np.abs(seen) + 1.644854 * error < 0.24)
-    assert within == pytest.approx(0.8, abs=0.02)
-    assert power(_moved(one, [one]), 0.2).berries_needed is None
-    assert power(_moved((0.0, None, 1.0), []), 0.24) is None
+def test_a_hand_that_moved_as_a_whole_to_the_limit_is_not_within_it() -> None:
+    """At the limit at all four boundaries at most 5 % of such hands are called within it."""
+    limit, rng = HandLimit(share=0.2), np.random.default_rng(2)
+    at = np.log(1.2) + 0.06 * rng.normal(size=(300, 4))
+    assert np.mean([within(_moved(one, 0.06).gaps, limit) for one in at]) <= 0.05
 
 
-@pytest.mark.parametrize(
-    ("shift", "boundaries", "expected"),
-    [
-        ((0.1, -0.05, 0.25), [], "within limit"),
-        ((0.1, -0.05, 0.35), [], "cannot tell yet"),
-        ((0.4, 0.1, 0.7), [], "drifted"),
-        ((0.1, 0.05, 0.15), [(0.5, 0.2, 0.8)], "drifted"),
-        ((0.1, 0.05, 0.15), [(0.1, -0.2, 0.25), None], "drifted"),
-        ((0.1, -0.05, 0.25), [(0.1, -0.2, 0.25), None], "cannot tell yet"),
-        ((0.1, -0.05, 0.25), [(0.1, -0.2, 0.35)], "cannot tell yet"),
-    ],
-)
-def test_the_verdict_follows_its_rule(shift, boundaries, expected) -> None:
-    assert verdict(_moved(shift, boundaries), 0.3) == expected
+def test_the_berries_that_are_named_show_a_steady_hand_in_80_percent() -> None:
+    limit, rng = HandLimit(share=0.2), np.random.default_rng(3)
+    found = _moved([0.0] * 4, 0.1, of_today=0.8)
+    needed = power(found, limit).berries_needed
+    assert needed > 60
+    error = 0.1 * np.sqrt(0.2 + 0.8 * 60 / needed)
+    steady = error * rng.normal(size=(600, 4))
+    assert np.mean([within(_moved(one, error).gaps, limit) for one in steady]) >= 0.76
+    assert power(_moved([0.0] * 4, 0.3), limit).berries_needed is None
 
 
-def test_a_blunt_hand_is_not_within_the_limit() -> None:
-    steady = (0.0, -0.1, 0.1)
-    assert verdict(_moved(steady, [steady], ratio=(1.9, 0.9, 2.8)), 0.3) == "cannot tell yet"
-    assert verdict(_moved(steady, [steady], ratio=(2.1, 1.4, 3.0)), 0.3) == "drifted"
+def test_the_verdict_follows_its_rule() -> None:
+    limit, steady = HandLimit(share=0.2), [0.0] * 4
+    assert verdict(_moved(steady, 0.03), limit) == "within limit"
+    assert verdict(_moved(steady, 0.2), limit) == "cannot tell yet"
+    assert verdict(_moved([0.4] * 4, 0.1, found=[(0.1, 2.0)]), limit) == "drifted"
+    assert verdict(_moved(steady, 0.03, blunt=(0.9, 1.9, 2.8)), limit) == "cannot tell yet"
+    assert verdict(_moved(steady, 0.03, blunt=(1.4, 2.1, 3.0)), limit) == "drifted"
 
 
 def test_a_sentence_reads_both_ways() -> None:
@@ -279,3 +281,38 @@ def test_a_rater_of_the_panel_is_held_against_his_or_her_own_hand(tmp_path: Path
     moved = _write(tmp_path / "today.csv", {"ines": CUTS * 1.15 + 0.4}, n=80, seed=20)
     assert _check(moved, "--rater", "ines", "--against", panel)["verdict"] == "drifted"
     assert _check(panel, "--rater", "ines")["reference"] == "the other raters"
+
+
+def test_hands_are_held_against_the_adopted_calibration_by_later_scores(tmp_path: Path) -> None:
+    """Ines moves by 0.6 N after the season's calibration; nobody else is called drifted for it."""
+    season = make_season(tmp_path / "2026.season", berries=120)
+    assert CliRunner().invoke(group, ["adopt", str(season), "july", "--yes"]).exit_code == 0
+    early = CliRunner().invoke(group, ["check", str(season), "--rater", "odile", "--json"])
+    assert "odile has no scores beside those that calibration july was fitted to" in early.stderr
+    assert json.loads(early.stdout)["reference"] == "the other raters"
+
+    later, rng = tmp_path / "later.csv", np.random.default_rng(11)
+    force = rng.uniform(0.5, 5.5, 100).round(3)
+    hands = {name: CUTS * np.exp(hand) for name, hand in HANDS.items()}
+    hands["ines"] = hands["ines"] + 0.6
+    ranks = {name: _scores(rng, force, cut) for name, cut in hands.items()}
+    rows = [f"C90,{f},{','.join(str(ranks[n][i] + 1) for n in hands)}" for i, f in enumerate(force)]
+    later.write_text("\n".join([f"sample,force_N,{','.join(hands)}", *rows]) + "\n")
+    assert CliRunner().invoke(gauge, ["import", str(season), str(later)]).exit_code == 0
+
+    result = CliRunner().invoke(group, ["check", str(season), "--all", "--json"])
+    found = {one["rater"]: one for one in json.loads(result.stdout)}
+    assert {one["reference"] for one in found.values()} == {"the adopted calibration"}
+    assert {one["n"] for one in found.values()} == {100}
+    assert found["ines"]["verdict"] == "drifted"
+    assert found["ines"]["shift_N"]["low"] < 0.6 < found["ines"]["shift_N"]["high"]
+    assert "you called" in found["ines"]["sentences"][0]
+    assert "drifted" not in {found["marek"]["verdict"], found["odile"]["verdict"]}
+    named = _check(season, "--rater", "odile", "--calibration", "july")
+    assert named["shift_N"] == found["odile"]["shift_N"]
+    assert _check(season, "--rater", "odile", "--others")["reference"] == "the other raters"
+    # From a sheet of the day, the season's calibration is named.
+    today = _write(tmp_path / "today.csv", {"odile": hands["odile"]}, n=70, seed=20)
+    of_day = _check(today, "--rater", "odile", "--against", season, "--calibration", "july")
+    assert (of_day["reference"], of_day["n"]) == ("the adopted calibration", 70)
+    assert of_day["verdict"] != "drifted"
