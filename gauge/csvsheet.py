@@ -90,6 +90,17 @@ def column_name(typed: str) -> str:
     return known or " ".join(typed.split())
 
 
+def plain_number(text: str) -> float:
+    """Read a finite number with a decimal point; a ValueError says what is wrong with it."""
+    try:
+        value = float(text)
+    except ValueError:
+        raise ValueError(f"'{text}' is not a number") from None
+    if not math.isfinite(value) or "_" in text:
+        raise ValueError(f"'{text}' is not a finite number")
+    return value
+
+
 class Problem(NamedTuple):
     """What is wrong with a cell, by its row and column as the spreadsheet shows them."""
 
@@ -271,16 +282,12 @@ class Sheet:
 
     def number(self, text: str) -> float:
         """Read one finite number, by the file's decimal sign; a ValueError is for `bad`."""
-        plain = text.replace(",", ".") if self.comma else text
-        try:
-            value = float(plain)
-        except ValueError:
-            sign = "; the decimal sign of this file is the point" if "," in text else ""
-            what = f"'{text}' is not a number{sign}" if text else "the cell is empty"
-            raise ValueError(what) from None
-        if not math.isfinite(value) or "_" in text:
-            raise ValueError(f"'{text}' is not a finite number")
-        return value
+        if not text:
+            raise ValueError("the cell is empty")
+        if "," in text and not self.comma:
+            sign = "the decimal sign of this file is the point"
+            raise ValueError(f"'{text}' is not a number; {sign}")
+        return plain_number(text.replace(",", "."))
 
     def newtons(self, text: str, unit: Unit) -> float:
         """Read a force in a unit, to the last digit; a ValueError is for `bad`."""

@@ -88,6 +88,27 @@ class Flag(StrEnum):
     UNCHECKED = "unchecked"
 
 
+# What is known of berries and their store: anything beyond is a typing error (common practice, no
+# source). Held where it is typed, and not in the records: an older season may say anything.
+POSSIBLE = {
+    "storage_day": (0.0, 366.0),
+    "storage_temp_c": (-30.0, 60.0),
+    "fruit_temp_c": (-10.0, 60.0),
+    "out_of_store_h": (0.0, 240.0),
+    "size_mm": (1.0, 100.0),
+    "mass_g": (0.05, 200.0),
+    "berries_planned": (1.0, 100_000.0),
+}
+
+
+def possible(name: str, value: float) -> float:
+    """Return a value that is possible under a name; a ValueError says what is."""
+    low, high = POSSIBLE[name]
+    if not low <= value <= high:
+        raise ValueError(f"{value:g} is no {name}: it lies from {low:g} to {high:g}")
+    return value
+
+
 def _need(condition: bool, what: str) -> None:
     if not condition:
         raise InvalidValueError(what)

@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
 from gauge.errors import FirmhandError
-from gauge.protocol.formatfile import load_format_text, shipped_format, shipped_names
-from gauge.protocol.lineformat import LineFormat
-from gauge.records import Flag, Press, Session
+from gauge.protocol.formatfile import load_format_text
+from gauge.records import Press, Session
 from gauge.season.file import SeasonFile
 from gauge.session.events import BerryLogged
 from gauge.session.recorder import DETECTOR_VERSION, BerryRecorder, DetectorSettings
 
-# Seasons of 0.1.0 do not name the detector; this is the one that they were made with.
-_FIRST_DETECTOR = "1"
 # share; the same sums in another order, on another machine
 _ROUNDING = 1e-9
 
@@ -42,17 +38,12 @@ class Audit:
         return not self.differences
 
 
-def audit(season: SeasonFile, formats: Iterable[LineFormat] = ()) -> Audit:
+def audit(season: SeasonFile) -> Audit:
     """Hold a season against its digests and against the bytes that were received.
 
-    Parameters
-    ----------
-    season : SeasonFile
-    formats : iterable of LineFormat, optional
-        For sessions that keep only the name of theirs (those of 0.1.0).
+    Sessions of 0.1.0 name neither detector nor settings, so theirs is another detector's.
     """
     found = season.differences()
-    by_name = {fmt.name: fmt for fmt in formats}
     rederived = changed = 0
     with season.unchecked():
         peaks = season.peaks()
@@ -61,22 +52,20 @@ def audit(season: SeasonFile, formats: Iterable[LineFormat] = ()) -> Audit:
             stored = peaks.get(row.session_id, {})
             if not stored or row.session.line_format is None:
                 continue
-            if (row.session.detector or _FIRST_DETECTOR) != DETECTOR_VERSION:
+            if row.session.detector != DETECTOR_VERSION:
                 changed += len(stored)
                 continue
+            if row.session.format_text is None:
+                continue
             try:
-                fmt = _format(row.session, by_name)
-                if fmt is None:
-                    continue
-                derived = _derived(season, row.session_id, row.session, fmt)
+                derived = _derived(season, row.session_id, row.session)
             except FirmhandError as error:
                 found.append((None, f"session {row.session_id}: {error.what}"))
                 continue
             rederived += len(stored)
-            doubtful = {Flag.LOADING_RATE} if row.session.detector_settings is None else set()
             for berry_id, press in stored.items():
                 again = derived.get(press.t_start_s)
-                found += [(berry_id, what) for what in _unlike(press, again, doubtful)]
+                found += [(berry_id, what) for what in _unlike(press, again)]
     return Audit(
         berries=n_berries,
         rederived=rederived,
@@ -86,18 +75,9 @@ def audit(season: SeasonFile, formats: Iterable[LineFormat] = ()) -> Audit:
     )
 
 
-def _format(session: Session, by_name: Mapping[str, LineFormat]) -> LineFormat | None:
-    """Return the line format of a session; None where only its name is known."""
-    if session.format_text is not None:
-        return load_format_text(json.loads(session.format_text), "the line format of the session")
-    name = session.line_format or ""
-    return by_name.get(name) or (shipped_format(name) if name in shipped_names() else None)
-
-
-def _derived(
-    season: SeasonFile, session_id: int, session: Session, fmt: LineFormat
-) -> dict[float, Press]:
+def _derived(season: SeasonFile, session_id: int, session: Session) -> dict[float, Press]:
     """Find the presses of a session again, by when they began, as `gauge replay` does."""
+    fmt = load_format_text(json.loads(str(session.format_text)), "the line format kept")
     settings = json.loads(session.detector_settings or "{}")
     if plan := settings.get("loading_rate_per_s"):
         settings["loading_rate_per_s"] = tuple(plan)
@@ -108,7 +88,7 @@ def _derived(
     return {press.t_start_s: press for press in presses}
 
 
-def _unlike(stored: Press, again: Press | None, doubtful: set[Flag]) -> list[str]:
+def _unlike(stored: Press, again: Press | None) -> list[str]:
     """Say in words what a stored press and the one derived again differ in."""
     if again is None:
         return [f"no press begins at {stored.t_start_s:.3f} s in what was received"]
@@ -116,7 +96,7 @@ def _unlike(stored: Press, again: Press | None, doubtful: set[Flag]) -> list[str
     for field in fields(Press):
         one, other = getattr(stored, field.name), getattr(again, field.name)
         if field.name == "flags":
-            one, other = (sorted(set(flags) - doubtful) for flags in (one, other))
+            one, other = sorted(one), sorted(other)
         if not _alike(one, other):
             found.append(f"{field.name} is {_shown(one)}, but what was received gives "
                          f"{_shown(other)}")  # fmt: skip

@@ -7,17 +7,15 @@ from typing import Any
 
 import click
 
-from gauge.clikit import FILE, echo, emit_json, json_option, season_argument
+from gauge.clikit import echo, emit_json, json_option, season_argument
 from gauge.errors import DamagedSeasonError
 
 
 @click.command("audit", no_args_is_help=True)
 @season_argument
 @click.option("--trail", "show_trail", is_flag=True, help="List who changed what, when and why.")
-@click.option("--format", "format_files", type=FILE, multiple=True, metavar="FORMAT.toml",
-              help="A line format that sessions of firmhand 0.1.0 only name.")  # fmt: skip
 @json_option
-def command(season: Path, show_trail: bool, format_files: tuple[Path, ...], as_json: bool) -> None:
+def command(season: Path, show_trail: bool, as_json: bool) -> None:
     """Hold a season against its digests and bytes.
 
     Every row is compared with its digest, and every peak is derived again from the bytes that were
@@ -30,13 +28,11 @@ def command(season: Path, show_trail: bool, format_files: tuple[Path, ...], as_j
     gauge audit 2026.season --trail
     """  # noqa: D301
     from gauge.audit.rederive import audit
-    from gauge.protocol.formatfile import load_format
     from gauge.season.file import open_season
 
-    formats = [load_format(file) for file in format_files]
     try:
         with open_season(season, read_only=True) as file:
-            found = audit(file, formats)
+            found = audit(file)
             with file.unchecked():
                 changes = [change for change in file.trail() if change.kind != "end"]
             digest = file.digest

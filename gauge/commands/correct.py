@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import echo, emit_json, json_option, season_argument
+from gauge.errors import InvalidValueError
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
 @click.option("--name", "new_name", help="The right name; that of another one joins the two.")
 @click.option(
     "--set", "settings", metavar="KEY=VALUE", multiple=True,
-    help="What is known of a sample, such as selection=R-114; nothing after = clears it.",
+    help="What is known of a sample, such as selection=R-114; nothing after = clears it. "
+    "hidden=no shows a hidden one again.",
 )  # fmt: skip
 @click.option("--hide", is_flag=True, help="Leave a sample without berries out of the plan.")
 @click.option("--sample", help="The sample that a berry belongs to.")
@@ -77,7 +79,8 @@ def _done(kind: str, done: dict[str, Any]) -> str:
     changes = dict(done)
     name = changes.pop("name", None) or changes.pop("code", None)
     parts = [] if name is None else [f"is now {name}"]
-    parts += ["is hidden"] if changes.pop("hidden", None) else []
+    hidden = {None: [], 0: ["is shown again"], 1: ["is hidden"]}
+    parts += hidden[changes.pop("hidden", None)]
     parts += [
         f"has no {key} now" if value is None else f"has {key} {value} now"
         for key, value in changes.items()
@@ -88,7 +91,7 @@ def _done(kind: str, done: dict[str, Any]) -> str:
 def _rater(file: SeasonFile, name: str, new_name: str, why: str) -> dict[str, Any]:
     from gauge.csvsheet import name_key
 
-    known = {name_key(one): one for one in file.rater_names()}
+    known = {name_key(one): one for one in file.every_rater()}
     old = name if name in known.values() else known.get(name_key(name), name)
     new = " ".join(new_name.split())
     # Another rater by any spelling; but the same one may get another spelling.
@@ -116,10 +119,30 @@ def _sample(
         key, equals, value = typed.partition("=")
         if not equals:
             raise click.UsageError(f"--set {typed!r} is not KEY=VALUE, such as selection=R-114.")
-        changes[key.strip()] = sample_value(key.strip(), value.strip())
+        key, value = key.strip(), value.strip()
+        if key == "hidden" and value in {"yes", "no"}:
+            changes[key] = int(value == "yes")
+        else:
+            changes[key] = sample_value(key, value)
+    if crop := changes.get("crop"):
+        changes["crop"] = _known_crop(file, crop)
     if new_name is not None:
         changes["code"] = new_name.strip()
     if hide:
         changes["hidden"] = 1
     file.correct_sample(name, changes, why)
     return changes
+
+
+def _known_crop(file: SeasonFile, typed: str) -> str:
+    """Return a crop as it is spelled here: one with a scale of its own, or of this season."""
+    from gauge.csvsheet import name_key
+    from gauge.season.scores import DEFAULT_SCALES
+
+    crops = {*DEFAULT_SCALES, file.crop, *(row.sample.crop for row in file.samples())} - {None}
+    known = {name_key(crop): crop for crop in crops if crop}
+    if name_key(typed) not in known:
+        raise InvalidValueError(
+            f"'{typed}' is no crop known here.", todo=f"Known are {', '.join(sorted(known))}."
+        )
+    return known[name_key(typed)]

@@ -11,7 +11,7 @@ import click
 from gauge.clikit import number_option, read_by, record_options, say
 from gauge.errors import NoSuchRecordError, StoppedError
 from gauge.plaintext import plural
-from gauge.records import Sample
+from gauge.records import POSSIBLE, Sample
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -38,6 +38,11 @@ def read_sample(code: str | None, take_next: bool, **known: Any) -> StatedSample
     return StatedSample(code, known)
 
 
+_NUMBERS = {
+    "storage_day": "Days stored.",
+    "storage_temp_c": "Of the store, in degrees Celsius.",
+    "fruit_temp_c": "Of the fruit, in degrees Celsius.",
+}
 sample_options = record_options(
     "stated",
     read_sample,
@@ -57,9 +62,11 @@ sample_options = record_options(
         callback=read_by(lambda day: day.date().isoformat()),
         help="Of a new sample.",
     ),
-    number_option("--storage-day", "Days stored.", low=0),
-    number_option("--storage-temp-c", "Of the store, in degrees Celsius."),
-    number_option("--fruit-temp-c", "Of the fruit, in degrees Celsius."),
+    *(
+        number_option(f"--{name.replace('_', '-')}", text, low=low, high=high)
+        for name, text in _NUMBERS.items()
+        for low, high in [POSSIBLE[name]]
+    ),
     click.option("--clamshell", help="Of a new sample."),
     click.option("--site", help="Where it was picked."),
     click.option("--lot", help="Lot that the sample was taken from."),

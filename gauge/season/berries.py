@@ -322,14 +322,12 @@ class BerryTables(ScoreTables):
         InvalidValueError
             If no reason is given.
         """
-        if not why.strip():
-            raise InvalidValueError("a berry is voided with a reason.", todo="Give one, in words.")
         with self._write("voiding a berry"):
             row = self._one(berry_id)
             if row["void_why"] is not None:
                 raise AlreadyThereError(f"Berry {berry_id} is void already: {row['void_why']}.")
             new = {"void_why": why.strip(), "void_at": now()}
-            self._change("berries", [berry_id], new, kind="void", why=why.strip())
+            self._change("berries", [berry_id], new, kind="void", why=why)
 
     def take_back_void(self, berry_id: int, why: str) -> BerryRow:
         """Take back a void; where the number was pressed again, the berry gets the next free one.
@@ -343,8 +341,6 @@ class BerryTables(ScoreTables):
         InvalidValueError
             If no reason is given.
         """
-        if not why.strip():
-            raise InvalidValueError("a void is taken back with a reason.", todo="Give one.")
         with self._write("taking back a void"):
             row = self._one(berry_id)
             if row["void_why"] is None:
@@ -353,7 +349,7 @@ class BerryTables(ScoreTables):
             key = (row["sample_id"], row["number"], None)
             if key in self._records("berries", "sample_id", "number", "void_why"):
                 new["number"] = self.next_number(row["sample_id"])
-            self._change("berries", [berry_id], new, kind="undo", why=why.strip())
+            self._change("berries", [berry_id], new, kind="undo", why=why)
         return self.berry(berry_id)
 
     def measure_berry(self, berry_id: int, values: Mapping[str, float], why: str) -> None:

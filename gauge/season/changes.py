@@ -9,13 +9,20 @@ from typing import Any
 
 from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
+from gauge.plaintext import plural
 from gauge.records import FingerScore, Sample, Session
 from gauge.season.berries import BerryTables
 from gauge.season.rows import ImportedBerry, SampleRow
 from gauge.season.tables import as_json, now
 
-# Columns that name a rater, by table; those of clamshell sheets stay as they were counted.
-_RATERS = {"raters": "name", "scores": "rater", "practice": "rater", "anchor_presses": "by"}
+# Columns that name a rater, by table, and what of a row no rater may have twice.
+_RATERS = {
+    "raters": ("name", ("name",)),
+    "scores": ("rater", ("berry_id", "occasion")),
+    "clamshell_counts": ("rater", ("sample_id",)),
+    "practice": ("rater", ("practice_id",)),
+    "anchor_presses": ("by", ("press_id",)),
+}
 
 
 class ChangeTables(BerryTables):
@@ -67,8 +74,7 @@ class ChangeTables(BerryTables):
             Reason of the corrections.
         """
         with self._write("storing a sheet"):
-            for sample in samples:
-                self._add_sample(sample)
+            self._add_samples(samples)
             ids: dict[tuple[str, int], int] = {}
             if berries and session is not None:
                 codes: dict[str, int] = dict(self._records("samples", "code", "sample_id"))
@@ -114,6 +120,11 @@ class ChangeTables(BerryTables):
 
     # --- corrections --------------------------------------------------------------------------
 
+    def every_rater(self) -> list[str]:
+        """Everyone whose name stands anywhere in the season, sorted."""
+        named = (self._records(table, column) for table, (column, _) in _RATERS.items())
+        return sorted({name for rows in named for (name,) in rows if name is not None})
+
     def correct_rater(self, name: str, new: str, why: str) -> None:
         """Give all that a rater did another name, that of another rater too.
 
@@ -122,38 +133,42 @@ class ChangeTables(BerryTables):
         NoSuchRecordError
             If the season has no such rater.
         AlreadyThereError
-            If both scored the same berry on the same occasion.
+            If both scored the same berry on the same occasion, or counted the same sample.
         InvalidValueError
             If the new name, or the reason, has no letters.
         """
-        _need(why)
         if not new.strip():
             raise InvalidValueError("a rater needs a name.", todo="Give one: --name.")
         with self._write("correcting a rater"):
-            rows = self._records("scores", "score_id", "berry_id", "occasion", "rater")
-            mine = [row for row in rows if row[3] == name]
-            theirs = {row[1:3] for row in rows if row[3] == new}
-            if name not in self.rater_names():
+            if name not in self.every_rater():
                 raise NoSuchRecordError(
                     f"{self.path} has no rater '{name}'.",
-                    todo=f"It has {', '.join(self.rater_names()) or 'none at all'}.",
+                    todo=f"It has {', '.join(self.every_rater()) or 'none at all'}.",
                 )
-            if both := [row[1] for row in mine if row[1:3] in theirs]:
-                raise AlreadyThereError(
-                    f"{name} and {new} both scored berry {both[0]}"
-                    f"{f' and {len(both) - 1} more' if len(both) > 1 else ''}.",
-                    todo="They are two raters, or the scores of one of them are to be corrected.",
-                )
-            for table, column in _RATERS.items():
+            for table, (column, once) in _RATERS.items():
                 key = self._columns(table)[0]
-                named = self._records(table, key, column)
-                ids = [row_id for row_id, rater in named if rater == name]
-                # On the list of raters a name stands once.
-                if ids and not (table == "raters" and new in {row[1] for row in named}):
+                rows = self._records(table, key, column, *once)
+                theirs = {tuple(place) for _, rater, *place in rows if rater == new}
+                mine = [(row_id, tuple(place)) for row_id, rater, *place in rows if rater == name]
+                if table == "raters" and new in {rater for _, rater, *_ in rows}:
+                    continue  # there a name stands once
+                if both := [place[0] for _, place in mine if place in theirs]:
+                    more = f" and {len(both) - 1} more" if len(both) > 1 else ""
+                    did = "scored berry" if table == "scores" else "counted sample"
+                    codes: dict[int, str] = dict(self._records("samples", "sample_id", "code"))
+                    what = both[0] if table == "scores" else codes[both[0]]
+                    raise AlreadyThereError(
+                        f"{name} and {new} both {did} {what}{more}.",
+                        todo="They are two raters, or what one of them did is to be corrected.",
+                    )
+                if mine:
+                    ids = [row_id for row_id, _ in mine]
                     self._change(table, ids, {column: new}, kind="correct", why=why)
 
     def correct_sample(self, code: str, changes: Mapping[str, Any], why: str) -> None:
         """Change what is known of a sample, or join it to the one that bears its new code.
+
+        What is said of a sample beside the code of another one is said of that one.
 
         Raises
         ------
@@ -164,8 +179,7 @@ class ChangeTables(BerryTables):
         InvalidValueError
             If no sample can be so.
         """
-        _need(why)
-        row = self.sample(code)
+        row = self.sample(code, hidden="hidden" in changes)
         # What no sample can be is refused before it is stored: afterwards nobody could read it.
         replace(row.sample, **{k: v for k, v in changes.items() if k != "hidden"})
         other = None
@@ -175,19 +189,36 @@ class ChangeTables(BerryTables):
                 raise AlreadyThereError(
                     f"{self.path}: '{changes[key]}' is a code of sample {owner}"
                     f"{', which is hidden' if hidden else ''}.",
-                    todo="Nothing was changed. Give the sample another code.",
+                    todo=f"Nothing was changed. --set hidden=no for {owner} shows it again."
+                    if hidden
+                    else "Nothing was changed. Give the sample another code.",
                 )
         with self._write("correcting a sample"):
             berries = self._records("berries", "berry_id", "sample_id")
             mine = [berry_id for berry_id, sample_id in berries if sample_id == row.sample_id]
-            if changes.get("hidden") and mine:
+            counts = self._records("clamshell_counts", "count_id", "sample_id", "rater")
+            sheets = {i: rater for i, sample_id, rater in counts if sample_id == row.sample_id}
+            if changes.get("hidden") and (mine or sheets):
+                has = plural(len(mine), "berry") if mine else plural(len(sheets), "sheet")
                 raise AlreadyThereError(
-                    f"Sample {row.sample.code} has {len(mine)} berries, so it is not hidden.",
+                    f"Sample {row.sample.code} has {has}, so it is not hidden.",
                     todo="Join it to another: --name CODE.",
                 )
             if other is not None:
                 for berry_id in mine:
                     self._move(berry_id, other, why)
+                theirs = {rater for _, sample_id, rater in counts if sample_id == other}
+                if both := sorted(theirs & set(sheets.values())):
+                    raise AlreadyThereError(
+                        f"{both[0]} counted {row.sample.code} and {owner}.",
+                        todo="Nothing was changed. They are two samples.",
+                    )
+                self._change(
+                    "clamshell_counts", list(sheets), {"sample_id": other}, kind="correct", why=why
+                )
+                said = {k: v for k, v in changes.items() if k not in {"code", "hidden"}}
+                if said:
+                    self._change("samples", [other], said, kind="correct", why=why)
                 changes = {"hidden": 1}
             self._change("samples", [row.sample_id], changes, kind="correct", why=why)
 
@@ -195,10 +226,10 @@ class ChangeTables(BerryTables):
         """Find another sample of this code or blind code, by any spelling, and if it is hidden."""
         key = name_key(name or "")
         shown = {other.sample_id for other in self.samples()}
-        for sample_id, *names in self._records("samples", "sample_id", "code", "blind_code"):
-            keys = map(name_key, filter(None, names))
-            if key and sample_id != row.sample_id and key in keys:
-                return sample_id, names[0], sample_id not in shown
+        for other in self.samples(hidden=True):
+            keys = map(name_key, filter(None, (other.sample.code, other.sample.blind_code)))
+            if key and other.sample_id != row.sample_id and key in keys:
+                return other.sample_id, other.sample.code, other.sample_id not in shown
         return None, "", False
 
     def correct_berry(self, berry_id: int, sample: str, why: str) -> None:
@@ -211,7 +242,6 @@ class ChangeTables(BerryTables):
         AlreadyThereError
             If the berry is of that sample.
         """
-        _need(why)
         sample_id = self.sample(sample).sample_id
         if self._one(berry_id)["sample_id"] == sample_id:
             raise AlreadyThereError(f"Berry {berry_id} is of sample {sample} already.")
@@ -225,8 +255,3 @@ class ChangeTables(BerryTables):
         if row["void_why"] is None and (sample_id, row["number"], None) in taken:
             new["number"] = self.next_number(sample_id)
         self._change("berries", [berry_id], new, kind="correct", why=why)
-
-
-def _need(why: str) -> None:
-    if not why.strip():
-        raise InvalidValueError("a correction needs a reason.", todo="Give one: --why TEXT.")

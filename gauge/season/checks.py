@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cache, lru_cache
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from gauge.errors import InvalidValueError
@@ -144,23 +144,21 @@ def check_flags(peak_newton: float, at: str, checks: Sequence[VerificationRow]) 
 
 def peak_flags(season: SeasonFile) -> dict[int, tuple[str, ...]]:
     """Return the flags of each peak by its berry: those stored, and what checks say of it now."""
-    sessions = {row.session_id: row.session for row in season.sessions()}
     checks = season.verifications()
-
-    @cache
-    def of_gauge(gauge: str | None, gauge_serial: str | None) -> list[VerificationRow]:
-        return [row for row in checks if _is_of(row, gauge, gauge_serial)]
-
+    # Imported peaks were pressed on a gauge that nobody checked here; a session of 0.1.0, which
+    # names no detector, answers as it did.
+    ours = {
+        row.session_id: [c for c in checks if _is_of(c, one.gauge, one.gauge_serial)]
+        for row in season.sessions()
+        if (one := row.session).detector is not None
+    }
     found = {}
     names = ("berry_id", "session_id", "at", "peak_n", "flags")
     for berry_id, session_id, at, newton, stored in zip(
         *season.columns("peaks", names).values(), strict=True
     ):
-        session = sessions.get(session_id)
-        # A session of 0.1.0, which names no detector, answers as it did.
-        known = checks and session is not None and session.detector is not None
-        ours = of_gauge(session.gauge, session.gauge_serial) if known and session else ()
-        found[berry_id] = (*json.loads(stored), *check_flags(newton, at, ours))
+        doubts = check_flags(newton, at, ours.get(session_id, ()))
+        found[berry_id] = (*json.loads(stored), *doubts)
     return found
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 from gauge.errors import (
     AlreadyThereError,
@@ -51,6 +52,28 @@ LIMITS = (
     (sqlite3.SQLITE_LIMIT_TRIGGER_DEPTH, 1),
     (sqlite3.SQLITE_LIMIT_ATTACHED, 0),
 )
+# Steps of SQLite's machine for one statement, which is stopped then: a view can go on without end.
+# The longest of a season of 100,000 berries, its integrity check, takes 21 million.
+MOST_STEPS = 500_000_000
+_COUNTED = 1_000_000  # steps between two counts
+
+
+class Bounded(sqlite3.Connection):
+    """A connection whose statements end."""
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._steps = 0
+        self.set_progress_handler(self._count, _COUNTED)
+
+    def _count(self) -> bool:
+        self._steps += _COUNTED
+        return self._steps > MOST_STEPS
+
+    def execute(self, *statement: Any) -> sqlite3.Cursor:
+        """Run one statement, its steps counted from zero."""
+        self._steps = 0
+        return super().execute(*statement)
 
 
 def connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
@@ -77,7 +100,7 @@ def connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
             todo="Use a Python with SQLite 3.37 or newer.",
         )
     uri = f"{path.absolute().as_uri()}?mode={mode}"
-    db = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
+    db = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None, factory=Bounded)
     try:
         for limit, value in LIMITS:
             db.setlimit(limit, value)
@@ -155,6 +178,8 @@ def mapped(error: Exception, path: Path, doing: str) -> FirmhandError:
         )
     if code == sqlite3.SQLITE_NOTADB:
         return NotASeasonError(f"{path} is not a season file.", todo="Give the path of a season.")
+    if code == sqlite3.SQLITE_INTERRUPT:
+        return damaged(path, f"{doing} does not end")
     if code in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR, sqlite3.SQLITE_FORMAT}:
         # SQLITE_ERROR from our own fixed statements means that a table or column is missing.
         return damaged(path, str(error))

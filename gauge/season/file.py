@@ -27,6 +27,7 @@ from gauge.season.changes import ChangeTables
 from gauge.season.connection import (
     JOURNAL_PRAGMA,
     SQLITE_ERRORS,
+    Bounded,
     connect,
     damaged,
     mapped,
@@ -266,7 +267,7 @@ def _checked(db: sqlite3.Connection, path: Path, *, read_only: bool) -> sqlite3.
         raise damaged(path, problems[0])
     if read_only:
         if version < schema.VERSION:
-            copy = sqlite3.connect(":memory:", isolation_level=None)
+            copy = sqlite3.connect(":memory:", isolation_level=None, factory=Bounded)
             db.backup(copy)
             db.close()
             db = copy

@@ -47,32 +47,36 @@ class SessionTables(Tables):
             If a code, or a blind code, is taken; none of them is stored then.
         """
         with self._write("adding samples"):
-            taken: dict[str, str] = {}
-            for code, blind in self._records("samples", "code", "blind_code"):
-                taken[code] = code
-                if blind is not None:
-                    taken[blind] = code
-            ids = []
-            for sample in samples:
-                # A blind code that is another sample's code would make a label ambiguous.
-                names = {sample.code} | ({sample.blind_code} if sample.blind_code else set())
-                for name in sorted(names):
-                    if name in taken:
-                        raise AlreadyThereError(
-                            f"{self.path}: the code '{name}' is that of sample {taken[name]}.",
-                            todo="Nothing was stored. Give the sample another code.",
-                        )
-                    taken[name] = sample.code
-                ids.append(self._add_sample(sample))
+            ids = self._add_samples(samples)
             if note:
                 self._add("notes", at=now(), text=note)
         return ids
 
-    def _add_sample(self, sample: Sample) -> int:
-        return self._add("samples", **asdict(sample) | {"cues": as_json(sample.cues)})
+    def _add_samples(self, samples: Iterable[Sample]) -> list[int]:
+        """Within a transaction, add samples whose codes are free."""
+        taken: dict[str, tuple[str, bool]] = {}
+        for code, blind, hidden in self._records("samples", "code", "blind_code", "hidden"):
+            taken |= dict.fromkeys((code, blind or code), (code, hidden))
+        ids = []
+        for sample in samples:
+            # A blind code that is another sample's code would make a label ambiguous.
+            names = {sample.code, sample.blind_code or sample.code}
+            for name in sorted(names & taken.keys()):
+                owner, hidden = taken[name]
+                raise AlreadyThereError(
+                    f"{self.path}: the code '{name}' is that of sample {owner}"
+                    f"{', which is hidden' if hidden else ''}.",
+                    todo=f"Nothing was stored. 'gauge correct SEASON sample {owner} --set "
+                    "hidden=no' shows it again."
+                    if hidden
+                    else "Nothing was stored. Give the sample another code.",
+                )
+            taken |= dict.fromkeys(names, (sample.code, False))
+            ids.append(self._add("samples", **asdict(sample) | {"cues": as_json(sample.cues)}))
+        return ids
 
-    def samples(self, also: int | None = None) -> list[SampleRow]:
-        """All samples that are not hidden, in the order of the plan, then as they were added.
+    def samples(self, also: int | None = None, *, hidden: bool = False) -> list[SampleRow]:
+        """All samples in the order of the plan, then as they were added; hidden ones if asked for.
 
         One that got berries after it was hidden, from a session that was going on, is shown, and
         so is the one with the id `also`, which a session has open.
@@ -88,10 +92,10 @@ class SessionTables(Tables):
                     **dict(zip(_SAMPLE[:-1], values, strict=True)), cues=json.loads(cues)
                 ),
             )
-            for sample_id, hidden, *values, cues in self._records(
+            for sample_id, is_hidden, *values, cues in self._records(
                 "samples", "sample_id", "hidden", *_SAMPLE
             )
-            if not hidden or sample_id in pressed or sample_id == also
+            if hidden or not is_hidden or sample_id in pressed or sample_id == also
         ]
         # Rows come in the order of their ids, and sorting keeps it among equals.
         return sorted(rows, key=lambda row: row.sample.plan_order or float("inf"))
@@ -101,15 +105,17 @@ class SessionTables(Tables):
         ahead = (row for row in self.samples() if row.sample.plan_order and not row.done)
         return next(ahead, None)
 
-    def sample(self, code: str) -> SampleRow:
+    def sample(self, code: str, *, hidden: bool = False) -> SampleRow:
         """The sample of a code or blind code, whatever the case and blanks typed.
+
+        One that is hidden only where `hidden` says so.
 
         Raises
         ------
         NoSuchRecordError
             If the season has no such sample.
         """
-        rows = self.samples()
+        rows = self.samples(hidden=hidden)
         names = [(name, row) for row in rows for name in (row.sample.code, row.sample.blind_code)]
         for name, row in names:
             if name == code:

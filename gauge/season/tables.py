@@ -225,7 +225,10 @@ class Tables:
         """Within a transaction, write a change into the trail, then into the rows."""
         _refuse_control(new)
         if why is not None:
+            why = why.strip()
             _refuse_control({"reason": why})
+            if not why:
+                raise InvalidValueError("a change needs a reason.", todo="Give one: --why TEXT.")
         names = list(new)
         at = self._places(table, *names)
         olds: dict[Row, list[int]] = defaultdict(list)

@@ -15,7 +15,7 @@ from typing import Any
 from gauge.csvsheet import ROUNDING, CsvSheet, name_key
 from gauge.errors import AlreadyThereError, BadTableError, UnknownUnitError
 from gauge.plaintext import control_in
-from gauge.records import FingerScore, Flag, Sample
+from gauge.records import FingerScore, Flag, Sample, possible
 from gauge.season.file import SeasonFile
 from gauge.season.rows import BerryRow, ImportedBerry
 from gauge.season.scores import default_scale, labels_of
@@ -264,7 +264,7 @@ class BerrySheet:
         at = self._column("at", _moment)
         flags = self._column("flags", _flags, ())
         size, mass, temp = (
-            self._column(name, lambda text: sheet.number(text) if text else None)
+            self._column(name, partial(self._possible, name))
             for name in ("size_mm", "mass_g", "fruit_temp_c")
         )
         for index, void in enumerate(sheet.columns.get("void", ())):
@@ -300,6 +300,9 @@ class BerrySheet:
         for key, (index, force) in first.items():
             if force is None and not isinstance(key, int) and sheet.numbers[index] not in bad:
                 sheet.note(index, column, "the cell is empty: this berry has no force")
+
+    def _possible(self, name: str, text: str) -> float | None:
+        return possible(name, self.sheet.number(text)) if text else None
 
     def _forces(self, column: str) -> list[tuple[str, Unit, float] | None]:
         """Read the forces as shown, with unit and newtons; None of blank and bad cells.

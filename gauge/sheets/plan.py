@@ -5,26 +5,23 @@ Nothing is stored here; `gauge plan` and `gauge log` work it through.
 
 from __future__ import annotations
 
-import math
 import random
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import fields, replace
 from datetime import date
+from functools import partial
 
-from gauge.csvsheet import CsvSheet
+from gauge.csvsheet import CsvSheet, plain_number
 from gauge.errors import AlreadyThereError, BadTableError, InvalidValueError
-from gauge.records import Sample
+from gauge.records import Sample, possible
 
 # Blind codes have no vowels (so that no word appears) and no letters that are mistaken for digits
 # or for one another in handwriting; the last letter is a check letter.
 LETTERS = "CDFHJKLMNPRTWXY"
 
-_NUMBERS = ("storage_day", "storage_temp_c", "fruit_temp_c", "out_of_store_h")
-_TEXTS = tuple(
-    f.name
-    for f in fields(Sample)
-    if f.name not in {*_NUMBERS, "harvest_date", "berries_planned", "plan_order", "cues"}
-)
+_NUMBERS = ("storage_day", "storage_temp_c", "fruit_temp_c", "out_of_store_h", "berries_planned")
+# What a plan may say of a sample beside its code.
+_KNOWN = sorted({f.name for f in fields(Sample)} - {"code", "plan_order", "cues"})
 # Where a column of that name would be taken for a cue, it is more likely a slip.
 _RESERVED = {"plan_order": "The order is drawn; see --seed and --order."}
 
@@ -57,12 +54,7 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
         if name in sheet.columns:
             raise BadTableError(f"{sheet.path}, row 1: column '{name}' is not read.", todo=why)
     parsed = sample_columns(sheet, "code")
-    cues = []
-    for name in sheet.header:
-        if name in {"berries", "berries_planned"}:
-            parsed["berries_planned"] = sheet.parsed(name, lambda text: _berries(sheet, text))
-        elif name and name not in parsed:
-            cues.append(name)
+    cues = [name for name in sheet.header if name not in {"", "berries", *parsed}]
     _check_codes(sheet)
     return [
         Sample(
@@ -74,18 +66,12 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
 
 
 def sample_columns(sheet: CsvSheet, *more: str) -> dict[str, Sequence[object]]:
-    """Parse the columns that describe samples, but for their code unless `more` names it."""
+    """Parse the columns that describe samples; code and berries only where `more` has the code."""
     parsed: dict[str, Sequence[object]] = {}
-    for name in sheet.header:
-        if name in _NUMBERS:
-            parsed[name] = sheet.parsed(name, lambda text: sheet.number(text) if text else None)
-        elif name == "harvest_date":
-            parsed[name] = sheet.parsed(name, _date)
-        elif name in _TEXTS and (name != "code" or name in more):
-            parsed[name] = sheet.parsed(name, lambda text: text or None)
-    for index, day in enumerate(parsed.get("storage_day", ())):
-        if isinstance(day, float) and day < 0:
-            sheet.note(index, "storage_day", "a storage day is not below zero")
+    for column in sheet.header:
+        name = "berries_planned" if more and column == "berries" else column
+        if name in _KNOWN or name in more:
+            parsed[name] = sheet.parsed(column, partial(_value, sheet.number, name))
     return parsed
 
 
@@ -97,34 +83,25 @@ def sample_value(name: str, text: str) -> object:
     InvalidValueError
         If samples have no such field, or the value is none for it.
     """
+    if name not in _KNOWN:
+        raise InvalidValueError(f"a sample has no '{name}'.", todo=f"It has {', '.join(_KNOWN)}.")
     try:
-        if not text and name in {*_NUMBERS, *_TEXTS, "harvest_date", "berries_planned"} - {"code"}:
-            return None
-        if name in _NUMBERS:
-            value = float(text)
-            if math.isfinite(value) and (name != "storage_day" or value >= 0):
-                return value
-        if name == "harvest_date":
-            return _date(text)
-        if name == "berries_planned" and int(text) > 0:
-            return int(text)
-        if name in _TEXTS and name != "code":
-            return text
-    except ValueError:
-        pass
-    else:
-        if name not in {*_NUMBERS, "berries_planned"}:
-            known = ", ".join(sorted({*_NUMBERS, *_TEXTS, "harvest_date", "berries_planned"}))
-            raise InvalidValueError(f"a sample has no '{name}'.", todo=f"It has {known}.")
-    raise InvalidValueError(f"'{text}' is no {name} of a sample.", todo="Write it as in the plan.")
+        return _value(lambda number: plain_number(number.replace(",", ".")), name, text)
+    except ValueError as error:
+        raise InvalidValueError(
+            f"'{text}' is no {name} of a sample: {error}.", todo="Write it as in the plan."
+        ) from None
 
 
-def _berries(sheet: CsvSheet, text: str) -> int | None:
-    if not text:
-        return None
-    if (number := sheet.whole(text)) < 1:
-        raise ValueError("a sample has one berry at least")
-    return number
+def _value(number: Callable[[str], float], name: str, text: str) -> object:
+    if name not in _NUMBERS or not text:
+        return _date(text) if name == "harvest_date" else text or None
+    value = possible(name, number(text))
+    if name == "berries_planned":
+        if not value.is_integer():
+            raise ValueError(f"{text} is not a whole number")
+        return int(value)
+    return value
 
 
 def _date(text: str) -> str | None:

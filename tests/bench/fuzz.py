@@ -21,6 +21,7 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
@@ -60,6 +61,20 @@ noise = st.lists(st.sampled_from(PIECES) | st.binary(max_size=12), max_size=30)
 words = st.sampled_from(USUAL) | st.sampled_from(ODD) | st.text(max_size=6)
 
 
+Test = Callable[..., None]
+KINDS: dict[str, tuple[Test, int, tuple[st.SearchStrategy[Any], ...]]] = {}
+
+
+def kind(examples: int, *drawn: st.SearchStrategy[Any]) -> Callable[[Test], Test]:
+    """Register a kind of noise: so many examples in turn, made of what is drawn."""
+
+    def register(test: Test) -> Test:
+        KINDS[test.__name__] = test, examples, drawn
+        return test
+
+    return register
+
+
 @st.composite
 def mutated(draw: st.DrawFn, texts: list[str]) -> str:
     """Draw one of these texts with up to four spans replaced by characters or by its own spans."""
@@ -84,14 +99,14 @@ def read_in_pieces(fmt: LineFormat, parts: list[bytes]) -> None:
     json.dumps([reading.shown for reading in apart])
 
 
-@given(noise, st.sampled_from(["number-unit", "sma-0499", "numeric-response"]))
+@kind(400, noise, st.sampled_from(["number-unit", "sma-0499", "numeric-response"]))
 def framing(parts: list[bytes], name: str) -> None:
     signal.alarm(LONGEST_S)
     fmt = shipped_format(name)
     read_in_pieces(fmt.with_unit(Unit.LBF) if name == "numeric-response" else fmt, parts)
 
 
-@given(mutated(TEXTS), noise)
+@kind(400, mutated(TEXTS), noise)
 def formats(text: str, parts: list[bytes]) -> None:
     signal.alarm(LONGEST_S)
     try:
@@ -101,7 +116,8 @@ def formats(text: str, parts: list[bytes]) -> None:
         return
 
 
-@given(
+@kind(
+    200,
     st.lists(st.tuples(st.integers(0, 10**9), noise.map(b"".join), st.text(max_size=5))),
     st.text(max_size=30),
     st.floats(0, 1),
@@ -141,7 +157,7 @@ def bytes_of(path: Path) -> bytes | None:
     return path.read_bytes() if path.exists() else None
 
 
-@given(st.data())
+@kind(100, st.data())
 def sheets(data: st.DataObject) -> None:
     """Sheets of usual and odd cells; what is refused changes nothing, and is listed."""
     signal.alarm(LONGEST_S)
@@ -202,7 +218,7 @@ def change_cell(path: Path, data: st.DataObject, forged: bool) -> None:
         db.commit()
 
 
-@given(st.data(), st.booleans(), st.booleans())
+@kind(50, st.data(), st.booleans(), st.booleans())
 def seasons(data: st.DataObject, raw: bool, forged: bool) -> None:
     """Bytes and cells that another hand changed: as before, or refused, unless forged."""
     signal.alarm(LONGEST_S)
@@ -245,14 +261,15 @@ KEYS = ["selection", "crop", "fruit_temp_c", "harvest_date", "storage_day", "bli
         "berries_planned", "lot", "x"]  # fmt: skip
 
 
-@given(st.data())
+@kind(50, st.data())
 def commands(data: st.DataObject) -> None:
     """Whatever is typed, the season stays one that an audit finds in order."""
     signal.alarm(LONGEST_S)
     with a_season() as path:
         typed = {
             "SEASON": st.just(str(path)), "CODE": st.sampled_from(["C01", "C02", "c01 ", "X"]),
-            "RATER": st.sampled_from(["ines", "Marek", "odile", "x"]), "KEY": st.builds("{}={}".format, st.sampled_from(KEYS), words.map(argument)),
+            "RATER": st.sampled_from(["ines", "Marek", "odile", "x"]),
+            "KEY": st.builds("{}={}".format, st.sampled_from(KEYS), words.map(argument)),
             "BERRY": st.integers(0, 62).map(str), "WORD": words.map(argument),
         }  # fmt: skip
         for line in data.draw(st.lists(st.sampled_from(COMMANDS), min_size=1, max_size=6)):
@@ -269,23 +286,18 @@ def argument(text: str) -> str:
     return os.fsdecode(text.replace("\0", "").encode("utf-8", "surrogatepass"))
 
 
-KINDS = {
-    "framing": (framing, 400), "formats": (formats, 400), "captures": (captures, 200),
-    "sheets": (sheets, 100), "seasons": (seasons, 50), "commands": (commands, 50),
-}  # fmt: skip
-
-
 def _too_long(*_: object) -> None:
     raise TimeoutError(f"more than {LONGEST_S} s")
 
 
-def fault(test: Callable[[], None], number: int, examples: int) -> str | None:
+def fault(name: str, number: int) -> str | None:
     """Run one kind of noise from a seed; return what failed, with the shortest example."""
+    test, examples, drawn = KINDS[name]
     how = settings(
         max_examples=examples, deadline=None, database=None, suppress_health_check=list(HealthCheck)
     )
     try:
-        seed(number)(how(test))()
+        seed(number)(how(given(*drawn)(test)))()
     except Exception as error:
         where = "".join(traceback.format_tb(error.__traceback__)[-2:])
         notes = "\n".join(getattr(error, "__notes__", ()))
@@ -303,9 +315,9 @@ def main() -> int:
     rounds: Counter[str] = Counter()
     faults = 0
     while time.monotonic() < until:
-        for name, (test, examples) in KINDS.items():
+        for name, (_, examples, _) in KINDS.items():
             number = random.SystemRandom().randrange(2**32) if own is None else own
-            found = fault(test, number, examples)
+            found = fault(name, number)
             rounds[name] += examples
             if found is not None:
                 faults += 1

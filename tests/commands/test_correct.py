@@ -12,6 +12,7 @@ from gauge.cli import group
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
 from gauge.records import FingerScore, Sample
 from gauge.season.file import open_season
+from gauge.season.rows import ClamshellRow, PracticeRow
 from tests.season_helpers import begun, press
 
 
@@ -30,8 +31,8 @@ def path(tmp_path: Path) -> Path:
     return path
 
 
-def run(path: Path, *words: str) -> str:
-    line = ["correct", str(path), *words, "--why", "typed wrong"]
+def run(path: Path, *words: str, why: str = "typed wrong") -> str:
+    line = ["correct", str(path), *words, "--why", why]
     result = CliRunner().invoke(group, line)
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         raise result.exception
@@ -75,7 +76,10 @@ def test_a_sample_is_renamed_and_completed(path: Path) -> None:
     [("colour=red", "a sample has no 'colour'"), ("storage_day=x", "'x' is no storage_day"),
      ("berries_planned=0", "'0' is no berries_planned"), ("code=", "a sample has no 'code'"),
      ("harvest_date=31.7.", "'31.7.' is no harvest_date"),
-     ("storage_day=-4", "'-4' is no storage_day"), ("fruit_temp_c=nan", "'nan' is no fruit_temp")],
+     ("storage_day=-4", "'-4' is no storage_day"), ("fruit_temp_c=nan", "'nan' is no fruit_temp"),
+     ("fruit_temp_c=9999", "9999 is no fruit_temp_c: it lies from -10 to 60"),
+     ("storage_day=1_0", "'1_0' is not a finite number"), ("hidden=maybe", "no 'hidden'"),
+     ("crop=banana", "'banana' is no crop known here. Known are blackberry, raspberry")],
 )  # fmt: skip
 def test_what_no_sample_has_is_refused(path: Path, setting: str, message: str) -> None:
     before = path.read_bytes()
@@ -94,10 +98,84 @@ def test_samples_are_joined_and_the_empty_one_is_hidden(path: Path) -> None:
         run(path, "sample", "C1", "--hide")
 
 
-def test_a_hidden_code_is_free_to_be_planned_again_only_under_another_name(path: Path) -> None:
+def test_what_is_set_while_two_samples_are_joined_is_said_of_the_one_that_stays(path: Path) -> None:
+    shown = run(path, "sample", "C2", "--name", "C1", "--set", "selection=R-120", "--set",
+                "crop=Blackberry")  # fmt: skip
+    assert shown == ("sample C2 is now C1, has selection R-120 now, has crop blackberry now.\n")
+    with open_season(path, read_only=True) as season:
+        sample = season.sample("C1").sample
+        assert (sample.selection, sample.crop) == ("R-120", "blackberry")
+        assert season.differences() == []
+
+
+def test_hiding_is_taken_back_and_a_hidden_code_says_how(path: Path, tmp_path: Path) -> None:
     run(path, "sample", "C-typo", "--hide")
-    with open_season(path) as season, pytest.raises(AlreadyThereError, match="'C-typo'"):
+    how = "'gauge correct SEASON sample C-typo --set hidden=no' shows it again"
+    with open_season(path) as season, pytest.raises(AlreadyThereError, match=how):
         season.add_sample(Sample(code="C-typo"))
+    sheet = tmp_path / "a.csv"
+    sheet.write_text("sample,force_N\nC-typo,2\n")
+    result = CliRunner().invoke(group, ["import", str(path), str(sheet)])
+    assert how in str(result.exception)
+    assert run(path, "sample", "c-typo", "--set", "hidden=no") == (
+        "sample c-typo is shown again.\n"
+    )
+    with open_season(path, read_only=True) as season:
+        assert [row.sample.code for row in season.samples()] == ["C1", "C2", "C-typo"]
+
+
+def count(path: Path, sample: str, rater: str) -> None:
+    with open_season(path) as season:
+        sheet = {"counts": {"1": 3, "4": 2}}
+        season.add_clamshell_counts([ClamshellRow(sample=sample, rater=rater, at="t", sheet=sheet)])
+
+
+def test_a_rater_is_corrected_wherever_the_name_stands(path: Path) -> None:
+    count(path, "C1", "mareck")
+    with open_season(path) as season:
+        season.add_practice(
+            PracticeRow(
+                rater="mareck", at="t", calibration="july", anchor="1", force_newton=2.0,
+                score="3", off_newton=0.0,
+            )
+        )  # fmt: skip
+    run(path, "rater", "mareck", "--name", "marek")
+    with open_season(path, read_only=True) as season:
+        assert season.every_rater() == ["ines", "marek"]
+        assert [row.rater for row in season.clamshell_counts()] == ["marek"]
+        assert [row.rater for row in season.practice()] == ["marek"]
+        assert season.differences() == []
+
+
+def test_who_only_counted_is_corrected_but_not_joined_to_who_counted_the_same(path: Path) -> None:
+    count(path, "C1", "odlie")
+    run(path, "rater", "odlie", "--name", "odile")
+    count(path, "C1", "tove")
+    with pytest.raises(AlreadyThereError, match="tove and odile both counted sample C1"):
+        run(path, "rater", "tove", "--name", "odile")
+
+
+def test_counts_of_a_clamshell_move_with_its_sample(path: Path) -> None:
+    count(path, "C-typo", "ines")
+    with pytest.raises(AlreadyThereError, match="has 1 sheet, so it is not hidden"):
+        run(path, "sample", "C-typo", "--hide")
+    run(path, "sample", "C-typo", "--name", "C1")
+    with open_season(path, read_only=True) as season:
+        assert [row.sample for row in season.clamshell_counts()] == ["C1"]
+    count(path, "C2", "ines")
+    with pytest.raises(AlreadyThereError, match="ines counted C2 and C1"):
+        run(path, "sample", "C2", "--name", "C1")
+
+
+@pytest.mark.parametrize(
+    "words", [("sample", "C1", "--name", "K1"), ("rater", "ines", "--name", "inez"),
+              ("berry", "1", "--sample", "C2")],
+)  # fmt: skip
+def test_a_correction_without_a_reason_is_refused(path: Path, words: tuple[str, ...]) -> None:
+    before = path.read_bytes()
+    with pytest.raises(InvalidValueError, match="a change needs a reason"):
+        run(path, *words, why=" ")
+    assert path.read_bytes() == before
 
 
 @pytest.mark.parametrize(("kind", "name"), [("sample", "C1"), ("rater", "ines")])

@@ -19,6 +19,7 @@ from gauge.protocol.capture import LONGEST_LINE, load_capture
 from gauge.protocol.formatfile import load_format_text, shipped_format
 from gauge.protocol.framing import Framer
 from gauge.records import Chunk
+from gauge.season import connection
 from gauge.season.file import give_digests, open_season
 from tests.answers import call
 from tests.season_helpers import begun, press
@@ -57,6 +58,22 @@ def test_packed_bytes_have_a_bound(tmp_path: Path) -> None:
         pytest.raises(DamagedSeasonError, match="when unpacked"),
     ):
         list(season.chunks(1))
+
+
+def test_a_statement_without_end_is_stopped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.season"
+    begun(path).close()
+    monkeypatch.setattr(connection, "MOST_STEPS", 5_000_000)
+    with contextlib.closing(connection.connect(path, "ro", 1.0)) as db:
+        endless = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n)"
+        with pytest.raises(sqlite3.OperationalError) as caught:
+            db.execute(f"{endless} SELECT count(*) FROM n")
+        # Statements are counted each for itself.
+        for _ in range(20):
+            db.execute(f"{endless} SELECT i FROM n LIMIT 50000").fetchall()
+    assert "reading does not end" in str(connection.mapped(caught.value, path, "reading"))
 
 
 # --- noise ------------------------------------------------------------------------------------
