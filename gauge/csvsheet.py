@@ -20,6 +20,7 @@ from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from gauge.errors import BadTableError, FirmhandError, UnreadableFileError
 from gauge.outfile import refuse_irregular
+from gauge.plaintext import seen
 from gauge.units import SPELLINGS, Unit, newtons
 
 T = TypeVar("T")
@@ -70,7 +71,7 @@ def name_key(text: str) -> str:
     >>> name_key(" Ine\u0300s  M") == name_key("in\u00e8s m")
     True
     """
-    return " ".join(unicodedata.normalize("NFKC", text).casefold().split())
+    return " ".join(unicodedata.normalize("NFKC", seen(text)).casefold().split())
 
 
 def column_name(typed: str) -> str:
@@ -81,7 +82,8 @@ def column_name(typed: str) -> str:
     >>> column_name(" Storage Day"), column_name("FORCE_n"), column_name("Peak (LBF)")
     ('storage_day', 'force_N', 'force_lbf')
     """
-    key = re.sub(r"[\s_-]+", "_", typed.strip())
+    typed = seen(typed)
+    key = re.sub(r"[\s_-]+", "_", typed)
     known = _COLUMNS.get(name_key(key))
     if known is None and (found := _FORCE_COLUMN.fullmatch(key)):
         for spelling in (found[1], found[1].lower(), found[1].upper()):
@@ -165,7 +167,7 @@ class Sheet:
             raise BadTableError(f"{path} is empty.", todo=self._todo)
         own = {name_key(typed): name for typed, name in (names or {}).items()}
         self.header = [own.get(name_key(text), column_name(text)) for text in titles]
-        self.typed = dict(zip(self.header, map(str.strip, titles), strict=True))
+        self.typed = dict(zip(self.header, map(seen, titles), strict=True))
         for name in self.header:
             if name and self.header.count(name) > 1:
                 raise BadTableError(f"{path}, row {number}: column '{name}' stands there twice.")
@@ -367,8 +369,7 @@ class CsvSheet(Sheet):
         self.numbers, rows = zip(*numbered, strict=True)
         cells = zip(*rows, strict=True)
         self.columns = {
-            name: tuple(map(str.strip, column))
-            for name, column in zip(self.header, cells, strict=True)
+            name: tuple(map(seen, column)) for name, column in zip(self.header, cells, strict=True)
         }
 
     def parsed(self, column: str, parse: Callable[[str], T]) -> list[T]:

@@ -7,8 +7,11 @@ import re
 # C0, delete, C1, and what turns the direction of text round (Unicode's bidirectional controls)
 _ACTED_ON = r"\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069"
 _UNSAFE = re.compile(f"[{_ACTED_ON}]")
-# Halves of a character stand for bytes of an argument that are not UTF-8.
-_NO_TEXT = re.compile(f"[{_ACTED_ON}\\ud800-\\udfff]")
+# Halves of a character stand for bytes of an argument that are not UTF-8. What has neither width
+# nor ink comes in by copying, and makes two names of one.
+_UNSEEN = r"\u00ad\u200b\u200e\u200f\u2060\ufeff"
+_NO_TEXT = re.compile(f"[{_ACTED_ON}{_UNSEEN}\\ud800-\\udfff]")
+_NOT_SEEN = re.compile(f"[{_UNSEEN}]")
 
 
 def control_in(text: str) -> str | None:
@@ -21,6 +24,17 @@ def control_in(text: str) -> str | None:
     """
     found = _NO_TEXT.search(text)
     return found.group() if found else None
+
+
+def seen(text: str) -> str:
+    """Return a text without surrounding blanks and without characters that nobody sees.
+
+    Examples
+    --------
+    >>> seen(" ines" + chr(0x200B))
+    'ines'
+    """
+    return (text if text.isascii() else _NOT_SEEN.sub("", text)).strip()
 
 
 def printable(text: str, keep: str = "\n\t") -> str:

@@ -106,6 +106,8 @@ def convert(value: float | str | Decimal, source: Unit, target: Unit) -> float:
     22.2411
     """
     try:
+        if isinstance(value, str) and "_" in value:  # which Python allows between digits
+            raise ValueError
         number = Fraction(Decimal(value))
     except (InvalidOperation, ValueError, OverflowError):
         raise InvalidValueError(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import warnings
 import zipfile
 from collections.abc import Iterator
@@ -13,6 +14,8 @@ from typing import Any
 from gauge.errors import BadTableError, FirmhandError, UnreadableFileError
 
 _LARGEST = 1 << 28  # bytes, unpacked; a season's sheets have a hundredth of that
+_ODD = re.compile(rb"<(\w+:)?(mergeCell|f)[ >/]")  # merged cells and formulas
+_MOST_SHOWN = 6  # cells named in one message
 
 
 def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[list[str]]:
@@ -23,7 +26,8 @@ def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[l
     UnreadableFileError
         If openpyxl is not installed, or it is no workbook.
     BadTableError
-        If the workbook has no such sheet.
+        If the workbook has no such sheet; if cells of several rows are merged, or the value of a
+        formula is not stored.
     """
     try:
         import openpyxl
@@ -36,9 +40,14 @@ def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[l
         with zipfile.ZipFile(io.BytesIO(raw)) as packed:
             if sum(part.file_size for part in packed.infolist()) > _LARGEST:
                 raise ValueError(f"more than {_LARGEST} bytes when unpacked")
+            odd = any(map(_ODD.search, map(packed.read, packed.namelist())))
         with warnings.catch_warnings(action="ignore"):
             book = openpyxl.load_workbook(io.BytesIO(raw), read_only=True, data_only=True)
-            rows = _rows(book, path, page)
+            sheet = _sheet(book, path, page)
+            if odd:
+                formulas = openpyxl.load_workbook(io.BytesIO(raw))
+                _refuse_odd(formulas[sheet.title], sheet, path)
+            rows = [[_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
     except FirmhandError:
         raise
     except Exception as error:  # a damaged one fails in openpyxl in any way
@@ -50,7 +59,7 @@ def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[l
     return iter([row + [""] * (width - len(row)) for row in rows])
 
 
-def _rows(book: Any, path: Path, page: str | None) -> list[list[str]]:
+def _sheet(book: Any, path: Path, page: str | None) -> Any:
     names = {sheet.title.casefold(): sheet for sheet in book.worksheets}
     if not names or (page is not None and page.casefold() not in names):
         raise BadTableError(
@@ -59,7 +68,28 @@ def _rows(book: Any, path: Path, page: str | None) -> list[list[str]]:
         )
     sheet = book.worksheets[0] if page is None else names[page.casefold()]
     sheet.reset_dimensions()  # some programs write a size that is not the sheet's
-    return [[_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
+    return sheet
+
+
+def _refuse_odd(formulas: Any, values: Any, path: Path) -> None:
+    """Refuse cells that look empty here and do not in a spreadsheet: nobody would miss them."""
+    merged = [str(area) for area in formulas.merged_cells.ranges if area.max_row > area.min_row]
+    # A formula whose value is an empty text is of another type.
+    unknown = [
+        cell.coordinate
+        for row, known in zip(formulas.iter_rows(), values.iter_rows(), strict=False)
+        for cell, value in zip(row, known, strict=False)
+        if cell.data_type == "f" and value.value is None and value.data_type == "n"
+    ]
+    for found, what, todo in (
+        (merged, "are merged over several rows", "Part them, and fill each cell."),
+        (unknown, "hold formulas without a stored value",
+         "Open the workbook in a spreadsheet program and save it there, or give a CSV."),
+    ):  # fmt: skip
+        if found:
+            more = f" and {len(found) - _MOST_SHOWN} more" if len(found) > _MOST_SHOWN else ""
+            cells = ", ".join(sorted(found)[:_MOST_SHOWN])
+            raise BadTableError(f"{path}, sheet '{values.title}': {cells}{more} {what}.", todo=todo)
 
 
 def _text(value: object) -> str:

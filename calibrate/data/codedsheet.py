@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from calibrate.data.factor import Codes, Factor
 from gauge.csvsheet import ROUNDING, Sheet, name_key
 from gauge.errors import BadTableError, UnknownUnitError
+from gauge.plaintext import seen
 from gauge.units import SPELLINGS, Unit, parse_unit
 
 T = TypeVar("T")
@@ -47,7 +48,7 @@ class CodedSheet(Sheet):
         self.numbers = numbers
         self.columns = {
             name: Factor(code=np.concatenate(part), labels=()).relabelled(
-                [str(text).strip() for text in code]
+                [seen(str(text)) for text in code]
             )
             for name, part, code in zip(self.header, parts, codes, strict=True)
         }

@@ -418,7 +418,7 @@ def test_a_restored_backup_under_a_running_session_is_told(path, tmp_path) -> No
 # --- control characters -----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("text", ["a\x1b[2Jb", "a\nb", "a\x7f", "a\x9bb", "\x07"])
+@pytest.mark.parametrize("text", ["a\x1b[2Jb", "a\nb", "a\x7f", "a\x9bb", "\x07", "a\u200b"])
 def test_control_characters_are_refused_on_entry(path, text) -> None:
     with open_season(path) as season:
         for call_ in (

@@ -72,6 +72,45 @@ def test_a_workbook_reads_the_same(tmp_path: Path) -> None:
         CsvSheet(path, page="x")
 
 
+def test_cells_merged_over_rows_are_refused_and_a_title_over_columns_is_not(tmp_path: Path) -> None:
+    rows = (("Firmness",), ("sample", "force_N"), ("C-01", 2.5), (None, 2.4), ("C-02", 2.3))
+    path = workbook(tmp_path / "sheet.xlsx", *rows)
+    book = openpyxl.load_workbook(path)
+    book.active.merge_cells("A1:B1")
+    book.save(path)
+    assert CsvSheet(path).columns["sample"] == ("C-01", "", "C-02")
+    book.active.merge_cells("A3:A4")
+    book.save(path)
+    with pytest.raises(BadTableError, match=r"sheet 'Sheet': A3:A4 are merged over several rows"):
+        CsvSheet(path)
+
+
+def test_a_formula_is_read_by_its_value_or_refused_where_that_is_not_stored(tmp_path: Path) -> None:
+    path = workbook(tmp_path / "new.xlsx", ("force_N", "note"), (2.5, "=1"), ("=A2*2", '=""'))
+    with pytest.raises(BadTableError, match=r"A3, B2, B3 hold formulas without a stored value"):
+        CsvSheet(path)
+    # Values as a spreadsheet program stores them beside the formula (ECMA-376, part 1, 18.3.1.96).
+    stored = tmp_path / "stored.xlsx"
+    page = "xl/worksheets/sheet1.xml"
+    with zipfile.ZipFile(path) as new, zipfile.ZipFile(stored, "w") as saved:
+        for name in new.namelist():
+            text = new.read(name)
+            if name == page:
+                text = text.replace(b"<f>A2*2</f><v />", b"<f>A2*2</f><v>5</v>")
+                text = text.replace(b"<f>1</f><v />", b"<f>1</f><v>1</v>")
+                text = text.replace(b'r="B3"', b'r="B3" t="str"')
+            saved.writestr(name, text)
+    assert CsvSheet(stored).columns == {"force_N": ("2.5", "5"), "note": ("1", "")}
+
+
+def test_characters_that_nobody_sees_are_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("rater\u200b,force_N\n\ufeffines\u200b ,2.5\nin\u00ades,\u200e2.4\n", "utf-8")
+    sheet = CsvSheet(path)
+    assert sheet.columns["rater"] == ("ines", "ines")
+    assert sheet.parsed("force_N", sheet.number) == [2.5, 2.4]
+
+
 def test_dates_of_a_workbook_are_dates(tmp_path: Path) -> None:
     day, moment = datetime(2025, 7, 31), datetime(2025, 7, 31, 8, 5)
     path = workbook(tmp_path / "sheet.xlsx", ("harvest_date", "at"), (day, moment))
