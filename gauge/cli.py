@@ -16,6 +16,7 @@ COMMANDS = {
     "verify": ("gauge.commands.verify", "Check the gauge against check weights."),
     "plan": ("gauge.commands.plan", "Import and show the plan of samples."),
     "sheet": ("gauge.commands.sheet", "Print the plan as sheets to write on."),
+    "protocol": ("gauge.commands.protocol", "Show or set how berries are pressed."),
     "log": ("gauge.commands.log", "Log one peak per berry."),
     "readings": ("gauge.commands.readings", "Show or export every berry."),
     "import": (

@@ -122,10 +122,9 @@ def _notes(source: Path, made_on: date, valid_until: date, press_limit: int) -> 
     if looks_like_season(source):
         with open_season(source, read_only=True) as season:
             known = {"crop": season.crop, "lab": season.setting("lab"), "digest": season.digest}
-    heads = conditions_of(source).heads_mm
     return CardNotes(
         season=source.stem.replace("_", " "),
-        pressed=[f"{next(iter(heads)):g} mm head"] if len(heads) == 1 else [],
+        pressed=conditions_of(source).protocol.phrases(),
         made_on=made_on,
         valid_until=valid_until,
         press_limit=press_limit,

@@ -92,6 +92,9 @@ def command(
     letters rest on clamshell means. Two selections share a letter if and only if they do not
     differ (Tukey-Kramer). With one clamshell each there is no SE and no letter.
     """  # noqa: D301
+    from dataclasses import replace
+
+    from calibrate.data.conditions import conditions_of, within
     from calibrate.tables.pooling import pool
     from calibrate.tables.report import build_report
     from calibrate.tables.seasonranks import KeepRule
@@ -119,6 +122,8 @@ def command(
     keeps = keep_top is not None or keep_above is not None
     rule = KeepRule(top=keep_top, above=keep_above) if keeps else None
     report = build_report(table, cues=cues, rule=rule)
+    together = within(*(conditions_of(source) for source in sources))
+    report = replace(report, notes=(*report.notes, *together))
     _write_files(report, csv_file, plot, pdf)
     if as_json:
         answers.emit_json(report.to_json())

@@ -1,13 +1,14 @@
-"""Under which conditions a season was measured, and how two seasons' conditions differ."""
+"""Under which conditions seasons were measured, and where these differ."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from calibrate.data.pairs import looks_like_season
-from gauge.season.file import open_season
+from gauge.outfile import is_database
+from gauge.pressprotocol import PARTS, PressProtocol, mismatches
+from gauge.season.file import SeasonFile, open_season
 
 # C; cut points move with fruit temperature; a difference above this is worth a warning
 # (common practice, no source).
@@ -21,11 +22,13 @@ class Conditions:
     Attributes
     ----------
     name : str
-    heads_mm, gauges : frozenset
-        Of sessions that logged berries; gauges as name and serial number.
+    protocols : mapping of int to PressProtocol
+        How berries were pressed, by session.
+    gauges : frozenset of str
+        Of sessions that logged berries, as name and serial number.
     raters : frozenset of str
-    temperature_c : float or None
-        Mean fruit temperature, or storage temperature where none was taken.
+    fruit_c : tuple of float or None
+        Temperature of each berry that counts, where it was taken.
     verified : bool or None
         Whether the last verification was passed; None without any.
     pads : dict of str to list of float, or None
@@ -33,68 +36,125 @@ class Conditions:
     """
 
     name: str
-    heads_mm: frozenset[float] = frozenset()
+    protocols: Mapping[int, PressProtocol] = field(default_factory=dict)
     gauges: frozenset[str] = frozenset()
     raters: frozenset[str] = frozenset()
-    temperature_c: float | None = None
+    fruit_c: tuple[float | None, ...] = ()
     verified: bool | None = None
     pads: dict[str, list[float]] | None = None
+
+    @property
+    def protocol(self) -> PressProtocol:
+        """What its sessions state alike."""
+        return PressProtocol.common(self.protocols.values())
+
+    @property
+    def known_c(self) -> list[float]:
+        """The temperatures of the fruit that were taken."""
+        return [c for c in self.fruit_c if c is not None]
 
 
 def conditions_of(path: Path, raters: Iterable[str] = ()) -> Conditions:
     """Read a season file's conditions; of a CSV only the raters (those of its pairs) are known."""
-    if not looks_like_season(path):
+    if not is_database(path):
         return Conditions(name=path.name, raters=frozenset(raters))
     with open_season(path, read_only=True) as season:
-        sessions = [row.session for row in season.sessions() if row.session.purpose == "berries"]
-        verifications = season.verifications()
-        view = season.columns("berry", ("fruit_temp_c", "storage_temp_c"))
-        pads: dict[str, list[float]] = {}
-        for press in season.pad_presses():
-            pads.setdefault(press.pad, []).append(press.force_newton)
-    temperatures = zip(view["fruit_temp_c"], view["storage_temp_c"], strict=True)
-    known = [c for c in (store if c is None else c for c, store in temperatures) if c is not None]
+        return conditions_in(season, raters)
+
+
+def conditions_in(season: SeasonFile, raters: Iterable[str] = ()) -> Conditions:
+    """Read the conditions of an open season."""
+    sessions = [row.session for row in season.sessions() if row.session.purpose == "berries"]
+    verifications = season.verifications()
+    view = season.columns("berry", ("fruit_temp_c", "void"))
+    pads: dict[str, list[float]] = {}
+    for press in season.pad_presses():
+        pads.setdefault(press.pad, []).append(press.force_newton)
     return Conditions(
-        name=path.name,
-        heads_mm=frozenset(s.head_mm for s in sessions if s.head_mm is not None),
+        name=season.path.name,
+        protocols=season.press_protocols(),
         gauges=frozenset(" ".join(filter(None, (s.gauge, s.gauge_serial))) for s in sessions)
         - {""},
         raters=frozenset(raters),
-        temperature_c=sum(known) / len(known) if known else None,
+        fruit_c=tuple(c for c, void in zip(*view.values(), strict=True) if void is None),
         verified=verifications[-1].passed if verifications else None,
         pads=pads,
     )
 
 
-def differences(first: Conditions, second: Conditions) -> list[str]:
-    """Say which conditions differ, each with what it may do to the cut points.
+def within(*seasons: Conditions) -> list[str]:
+    """Say how presses and fruit differ that are taken together, and what is not known of some.
 
     Examples
     --------
-    >>> differences(Conditions(name="a", heads_mm=frozenset({8.0})),
-    ...             Conditions(name="b", heads_mm=frozenset({10.0})))
-    ['The head differs (8 mm, then 10 mm): newtons of the two seasons are not the same thing.']
+    >>> within(Conditions(name="a", fruit_c=(4.0, 20.0, None)))[0]
+    'Fruit of 4 to 20 °C is taken together: cold fruit is firmer.'
+    """
+    named = {}
+    for season in seasons:
+        of = f"{season.name}, " if len(seasons) > 1 else ""
+        if of and len(set(season.protocols.values())) == 1:
+            named[season.name] = season.protocol
+            continue
+        named |= {f"{of}session {i}": one for i, one in season.protocols.items()}
+    found = mismatches(named)
+    known = [c for season in seasons for c in season.known_c]
+    n = sum(len(season.fruit_c) for season in seasons)
+    if known and max(known) - min(known) > TEMPERATURE_STEP_C:
+        span = f"{min(known):.0f} to {max(known):.0f} °C"
+        found.append(f"Fruit of {span} is taken together: cold fruit is firmer.")
+    if 0 < len(known) < n:
+        found.append(f"The temperature of {n - len(known)} of {n} berries is not recorded.")
+    return found
+
+
+def differences(first: Conditions, second: Conditions) -> list[str]:
+    """Say which conditions of two seasons differ, each with what it may do to the cut points.
+
+    Examples
+    --------
+    >>> a, b = (Conditions(name=n, protocols={1: PressProtocol(head_mm=mm)})
+    ...         for n, mm in (("a", 8.0), ("b", 10.0)))
+    >>> differences(a, b)[0][:55]
+    'The diameter of the head differs (8 mm, then 10 mm): ne'
     """
     found = []
-    heads = [[f"{mm:g} mm" for mm in sorted(season.heads_mm)] for season in (first, second)]
-    gauges = [sorted(season.gauges) for season in (first, second)]
-    for what, (one, two), effect in (
-        ("head", heads, "newtons of the two seasons are not the same thing."),
-        ("gauge", gauges, "trust the shift only as far as check weights and pads do."),
-    ):
+    for name, part in PARTS.items():
+        one, two = (_values(season, name) for season in (first, second))
         if one and two and one != two:
-            found.append(f"The {what} differs ({', '.join(one)}, then {', '.join(two)}): {effect}")
+            found.append(
+                f"The {part.called} differs ({', '.join(one)}, then {', '.join(two)}): newtons "
+                "of the two seasons are not the same thing."
+            )
+    gauges = [", ".join(sorted(season.gauges)) for season in (first, second)]
+    if all(gauges) and gauges[0] != gauges[1]:
+        found.append(
+            f"The gauge differs ({gauges[0]}, then {gauges[1]}): trust the shift only as far as "
+            "check weights and pads do."
+        )
     for season in (first, second):
+        found += [f"{season.name}: {what}" for what in within(season)]
         if season.verified is False:
             found.append(f"{season.name}: the last check with weights was not passed.")
         if season.verified is None and season.pads is not None:
             found.append(f"{season.name}: the gauge was never checked with weights.")
-    before, after = first.temperature_c, second.temperature_c
-    if before is not None and after is not None and abs(before - after) > TEMPERATURE_STEP_C:
-        found.append(f"Fruit was at {before:.0f} C, then at {after:.0f} C: cold fruit is firmer.")
+        if season.fruit_c and not season.known_c:
+            found.append(f"{season.name}: the temperature of the fruit was not recorded.")
+    before, after = (season.known_c for season in (first, second))
+    if before and after:
+        means = [sum(known) / len(known) for known in (before, after)]
+        if abs(means[0] - means[1]) > TEMPERATURE_STEP_C:
+            said = "Fruit was at {:.0f} °C, then at {:.0f} °C: cold fruit is firmer."
+            found.append(said.format(*means))
     if first.raters and second.raters and first.raters != second.raters:
         gone, come = first.raters - second.raters, second.raters - first.raters
         changes = {"left": sorted(gone), "new": sorted(come)}
         parts = [f"{how}: {', '.join(names)}" for how, names in changes.items() if names]
         found.append(f"The panel differs ({'; '.join(parts)}): hands, not fruit, may have moved.")
     return found
+
+
+def _values(season: Conditions, name: str) -> list[str]:
+    """Return what the sessions of a season state of one part of the protocol, in words."""
+    stated = {one.said(name) for one in season.protocols.values()}
+    return sorted(stated - {""}, key=lambda text: (len(text), text))

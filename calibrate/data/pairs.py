@@ -266,7 +266,7 @@ def load_pairs(
     order = pairs.extra.get("squeeze_order", np.full(pairs.rank.size, None)).astype(float)
     pairs = replace(
         pairs,
-        doubts=(*wrong, *doubtful(pairs, where)),
+        doubts=(*wrong, *doubtful(pairs, where), *pairs.doubts),
         squeezes=squeezes_to_press(pairs.berry, order, bool(pairs.berries)),
     )
     return pairs.of_raters(raters) if raters else pairs
@@ -343,6 +343,7 @@ def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
 
 
 def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, Namer]:
+    from calibrate.data.conditions import conditions_in, within
     from gauge.season.checks import peak_flags
     from gauge.season.file import open_season
 
@@ -351,6 +352,7 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, 
         columns = season.columns("pair", _PAIR)
         flags = peak_flags(season)
         pressed = season.columns("berry", ("berry_id", "sample", "press_only", "peak_N", "void"))
+        doubts = within(conditions_in(season))
     columns["flags"] = ["; ".join(flags[berry_id]) or None for berry_id in columns["berry_id"]]
     if scale is None:
         labels = declared.labels if firmest == "first" else declared.labels[::-1]
@@ -375,6 +377,7 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, 
         count=np.ones(len(columns["score"])),
         extra={name: np.array(columns[name], dtype=object) for name in _PAIR[4:]},
         source=str(path),
+        doubts=tuple(doubts),
     )
     pairs = replace(pairs, press_only=_press_only(pressed, columns["berry_id"]))
     return pairs, lambda row: f"berry {columns['sample'][row]}-{columns['number'][row]}"

@@ -9,16 +9,17 @@ import os
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from gauge.clikit import say
-from gauge.errors import NothingReceivedError, StoppedError
+from gauge.errors import FirmhandError, NothingReceivedError, StoppedError
 
 if TYPE_CHECKING:
     from gauge.records import Session
     from gauge.season.file import SeasonFile
+    from gauge.season.rows import SampleRow
     from gauge.session.memory import Place
 
 _ZERO_S = 1.0  # s; readings are taken for so long to show the zero
@@ -52,10 +53,9 @@ def complete(
 ) -> tuple[Place, bool, str | None]:
     """Complete what was typed by what is remembered; return if anything was, and what is odd."""
     from gauge.port.serialport import serial_ports
-    from gauge.session.memory import Place, found, load
+    from gauge.session.memory import OF_SESSION, Place, found, load
 
-    names = ("gauge", "gauge_serial", "operator", "head_mm", "capacity_newton")
-    typed = {name: getattr(session, name) for name in names}
+    typed: dict[str, Any] = {name: getattr(session, name) for name in OF_SESSION}
     typed |= {"port": port, "format_name": format_name, "season": season and str(season)}
     typed |= {"raters": raters, "blind": blind}
     if port and format_name and season:
@@ -73,8 +73,12 @@ def complete(
     return replace(last, **{name: value for name, value in typed.items() if value}), True, odd
 
 
-def agreed(lines: list[str], odd: str | None, *, yes: bool) -> bool:
+def agreed(
+    lines: list[str], odd: str | None, *, yes: bool, measured: dict[str, Any] | None = None
+) -> bool:
     """Show where a session goes on, and wait for Enter; False where the tech changes something.
+
+    Where `measured` is given, the state of the fruit is asked in the same breath, and put into it.
 
     Raises
     ------
@@ -90,26 +94,41 @@ def agreed(lines: list[str], odd: str | None, *, yes: bool) -> bool:
     if not on_terminal():
         todo = "Give --port, --format and --season." if odd else "Give --yes to go on so."
         raise StoppedError("nobody can be asked here whether this is right.", todo=todo)
+    from gauge.session.samplechoice import fruit_values
+
     words = "Enter to go on, c to change, q to quit"
-    answer = click.prompt(words, default="", show_default=False, err=True).strip().lower()
-    if answer in {"q", "n", "no"}:
-        raise StoppedError("nothing was begun.")
-    return answer != "c"
+    if measured is not None:
+        words += "; or the fruit's °C and hours out of the store, as 18 2"
+    while True:
+        answer = click.prompt(words, default="", show_default=False, err=True).strip().lower()
+        if answer in {"q", "n", "no"}:
+            raise StoppedError("nothing was begun.")
+        if measured is None or not answer or answer == "c":
+            return answer != "c"
+        try:
+            measured |= fruit_values(answer)
+            return True
+        except FirmhandError as error:
+            say(str(error))
 
 
 def summary(
-    place: Place, season: SeasonFile | None, sample: str, days: float, fruit_c: float | None
+    place: Place, season: SeasonFile | None, sample: str, days: float, row: SampleRow | None
 ) -> list[str]:
     """List what a day begins with: season, sample, gauge and its check, zero, raters, the plan."""
     from datetime import date
 
+    from gauge.pressprotocol import PressProtocol, mismatches
     from gauge.season.checks import check_warning
     from gauge.session.daylists import planned_line
 
     checks = season.verifications() if season else []
     ours = place.gauge, place.gauge_serial
     check = check_warning(checks, days=days, gauge=ours[0], gauge_serial=ours[1])
-    head = f"{place.head_mm:g} mm" if place.head_mm else "not stated (--head-mm)"
+    usual = season.protocol if season else PressProtocol()
+    pressed = PressProtocol.of(place.session, usual)
+    head = pressed.words().removeprefix("head ") or "not stated (--head-mm)"
+    fruit_c = row.sample.fruit_temp_c if row else None
     fruit = "temperature not planned" if fruit_c is None else f"{fruit_c:g} °C"
     lines = [
         f"{Path(place.season).name}, {sample}",
@@ -120,6 +139,7 @@ def summary(
         f"raters    {' and '.join(place.raters) or 'none'}{', blind' if place.blind else ''}",
         f"operator  {place.operator or 'not stated (--operator)'}",
     ]
+    lines += [f"!  {line}" for line in mismatches({"": usual, "this session": pressed})]
     if season is not None:
         lines.append(planned_line(season.samples(), date.today(), blind=place.blind))
     return lines

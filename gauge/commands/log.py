@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Sequence
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,9 +58,27 @@ scoring_options = record_options(
         "--blind", is_flag=True, help="Hide forces until all raters have scored; show blind codes."
     ),
 )
+
+
+def read_session(protocol: Sequence[str], **known: Any) -> Session:
+    """Read who presses with what, and how where that is not as the season's protocol says."""
+    from gauge.pressprotocol import PressProtocol
+
+    own = PressProtocol().with_typed(protocol).stated
+    known["head_mm"] = known["head_mm"] or own.pop("head_mm", None)
+    return Session(started_at="", protocol=json.dumps(own) if own else None, **known)
+
+
 session_options = record_options(
     "session",
-    partial(Session, started_at=""),
+    read_session,
+    click.option(
+        "--protocol",
+        metavar="KEY=VALUE",
+        multiple=True,
+        help="How this session presses, where not as the season's protocol says; see "
+        "'gauge protocol'.",
+    ),
     *gauge_options,
     number_option("--head-mm", "Diameter of the head.", above=0),
     capacity_option,
@@ -145,9 +163,10 @@ def command(
                 season = held.enter_context(open_season(place.season, read_only=True))
                 row = next_or_match(season.samples(), stated.code)
                 about = introduced(row, stated.code, blind=place.blind)
-            fruit_c = row.sample.fruit_temp_c if row else None
-            lines = [] if odd else summary(place, season, about, verify_days, fruit_c)
-        if not agreed(lines, odd, yes=yes):
+            lines = [] if odd else summary(place, season, about, verify_days, row)
+            known = row is not None and row.sample.fruit_temp_c is not None
+        measured = None if known or stated.known["fruit_temp_c"] else stated.known
+        if not agreed(lines, odd, yes=yes, measured=measured):
             from gauge.commands import start
 
             click.get_current_context().invoke(start.command)
@@ -179,10 +198,11 @@ def log_at(
     from dataclasses import replace
 
     from gauge.port.portreader import reader_for
+    from gauge.pressprotocol import PressProtocol, mismatches
     from gauge.protocol.formatfile import load_format
     from gauge.season.checks import check_warning, known_capacity
     from gauge.session.livesession import LiveSession
-    from gauge.session.samplechoice import berries_left
+    from gauge.session.samplechoice import berries_left, fruit_missing
 
     season_file, session = Path(place.season), place.session
     fmt = load_format(place.format_name)
@@ -193,12 +213,14 @@ def log_at(
         season = held.enter_context(begun_season(season_file, crop=stated.crop))
         known = [season.rater_named(name, new=new_raters) for name in place.raters]
         place = replace(place, raters=tuple(known))
-        row = sample_of(season, requested)
+        row = sample_of(season, requested, stated)
         left = None if more else berries_left(row)
         if left == 0 and not on_screen:
             raise _full(row)
         gauge: dict[str, Any] = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}
         warning = check_warning(season.verifications(), days=verify_days, **gauge)
+        own = PressProtocol.of(session, season.protocol)
+        warnings = mismatches({"": season.protocol, "this session": own})
         counts = [n for n in (left, berries) if n is not None]
         capacity_newton = session.capacity_newton or known_capacity(season.sessions(), **gauge)
         live = LiveSession(
@@ -214,8 +236,8 @@ def log_at(
         )
         with live:
             remember(place)
-            if warning:
-                say(warning)
+            for line in (*filter(None, [warning]), *warnings, *fruit_missing(row)):
+                say(line)
             if on_screen:
                 shown = {"warning": warning, "half_width_newton": half_width_newton}
                 last_words = _run_bench(live, place, stay=berries is None, quiet=quiet, **shown)

@@ -21,6 +21,7 @@ from gauge.clikit import (
     season_argument,
 )
 from gauge.plaintext import plural
+from gauge.pressprotocol import PressProtocol
 from gauge.records import Sample, Session
 
 if TYPE_CHECKING:
@@ -101,10 +102,12 @@ def command(
         for note in file.notes():
             notes.setdefault(note.berry_id, []).append(note.text)
         flags = peak_flags(file)
-        sessions = {row.session_id: row.session for row in file.sessions()}
+        usual = file.protocol
+        at_gauge = {row.session_id: _at_gauge(row.session, usual) for row in file.sessions()}
+    nowhere = _at_gauge(Session(started_at=""), PressProtocol())
     rows = [
         _row(berry, samples[berry.sample], notes.get(berry.berry_id, []), flags)
-        | _at_gauge(sessions.get(berry.session_id or 0))
+        | at_gauge.get(berry.session_id or 0, nowhere)
         for berry in berries
     ]
     if csv_file is not None:
@@ -151,13 +154,13 @@ def _row(
     }
 
 
-def _at_gauge(session: Session | None) -> _Row:
-    """Return which gauge a berry was pressed on, and who worked at it."""
+def _at_gauge(session: Session, usual: PressProtocol) -> _Row:
+    """Return which gauge berries were pressed on, by which head, and who worked at it."""
     return {
-        "gauge": session and session.gauge,
-        "serial_number": session and session.gauge_serial,
-        "operator": session and session.operator,
-        "head_mm": session and session.head_mm,
+        "gauge": session.gauge,
+        "serial_number": session.gauge_serial,
+        "operator": session.operator,
+        "head_mm": PressProtocol.of(session, usual).head_mm,
     }
 
 

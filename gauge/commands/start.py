@@ -46,6 +46,7 @@ def command(context: click.Context) -> None:
     season = Path(place.season)
     with removed_if_empty(season):
         _planned(context, season)
+        _pressed(season, place)
         _checked(context, place)
         place = _scored(place)
         stated = _stated(season)
@@ -157,6 +158,29 @@ def _planned(context: click.Context, season: Path) -> None:
             break
         except FirmhandError as error:
             say(str(error))
+
+
+def _pressed(season: Path, place: Place) -> None:
+    """Ask once for the season how its berries are pressed; Enter leaves a part not stated."""
+    from gauge.pressprotocol import PARTS, PressProtocol
+    from gauge.season.file import open_season
+
+    with open_season(season) as file:
+        if file.setting("protocol") is not None:
+            return
+        stated = PressProtocol(head_mm=place.head_mm)
+        say("How are berries pressed this season? It stands on the card and in the methods.")
+        for name, part in PARTS.items():
+            if name in stated.stated:
+                continue
+            words = f"{part.called.capitalize()}, {part.typed} (Enter: not stated)"
+            while text := _ask(words):
+                try:
+                    stated = stated.with_typed([f"{name}={text}"])
+                    break
+                except FirmhandError as error:
+                    say(str(error))
+        file.set_protocol(stated)
 
 
 def _checked(context: click.Context, place: Place) -> None:

@@ -42,6 +42,7 @@ _NUMBERS = {
     "storage_day": "Days stored.",
     "storage_temp_c": "Of the store, in degrees Celsius.",
     "fruit_temp_c": "Of the fruit, in degrees Celsius.",
+    "out_of_store_h": "Hours between the store and the press.",
 }
 sample_options = record_options(
     "stated",
@@ -149,12 +150,22 @@ def requested_sample(
     return Sample(**stated.known | {"code": near})
 
 
-def sample_of(season: SeasonFile, requested: Sample | SampleRow) -> SampleRow:
-    """Return the sample that is meant, begun if it is new; say what is stated otherwise."""
-    from gauge.session.samplechoice import find_or_begin
+def sample_of(season: SeasonFile, requested: Sample | SampleRow, stated: StatedSample) -> SampleRow:
+    """Return the sample that is meant, begun if it is new; say what is stated otherwise.
 
+    What was measured of the fruit completes the sample.
+    """
+    from gauge.session.samplechoice import FRUIT, find_or_begin
+
+    code = requested.code if isinstance(requested, Sample) else requested.sample.code
+    measured = {name: stated.known[name] for name in FRUIT if stated.known.get(name) is not None}
+    known = next((row.sample for row in season.samples() if row.sample.code == code), None)
+    if known is not None:
+        missing = {k: v for k, v in measured.items() if getattr(known, k) is None}
+        if missing:
+            season.correct_sample(code, missing, "measured at the gauge")
     if not isinstance(requested, Sample):
-        return season.sample(requested.sample.code)
+        return season.sample(code)
     row, differs = find_or_begin(season, requested)
     for difference in differs:
         say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")

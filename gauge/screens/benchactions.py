@@ -16,7 +16,15 @@ from gauge.screens.keybursts import BACKSPACE, ENTER, ESCAPE, Typed
 from gauge.season.rows import SampleRow
 from gauge.session.events import Event
 from gauge.session.livesession import LiveSession
-from gauge.session.samplechoice import ahead, berries_left, match, nearest, shown_name
+from gauge.session.samplechoice import (
+    ahead,
+    berries_left,
+    fruit_missing,
+    fruit_values,
+    match,
+    nearest,
+    shown_name,
+)
 
 REASONS = {
     "1": "slipped",
@@ -32,6 +40,7 @@ KEYS = {
     "o": "note",
     "f": "finger score",
     "s": "size, mass",
+    "t": "fruit temperature",
     "p": "pause",
     "m": "more berries",
     "q": "quit",
@@ -234,6 +243,7 @@ class BenchActions:
             "o": self._note,
             "f": self._score,
             "s": self._measure,
+            "t": self._fruit,
             "p": self.pause,
             "m": self._more,
             "q": self._quit,
@@ -313,6 +323,22 @@ class BenchActions:
             return []
 
         return self._ask(f"Berry {berry.number}, mm and g (as 22.5mm 7.4g):", take)
+
+    def _fruit(self) -> list[Event]:
+        """Ask for the temperature of the sample's fruit and its time out of the store."""
+        sample = self._session.recorder.sample
+        assert sample is not None
+        words = "Temperature of the fruit in °C, and hours out of the store, as 18 2:"
+        return self._ask(words, lambda text: self.note_fruit(sample, text))
+
+    def note_fruit(self, row: SampleRow, text: str) -> list[Event]:
+        """Keep what was measured of a sample's fruit."""
+        values = fruit_values(text)
+        self._session.season.correct_sample(row.sample.code, values, "measured at the gauge")
+        hours = values.get("out_of_store_h")
+        out = "" if hours is None else f", {hours:g} h out of the store"
+        self.say(f"Fruit of this sample: {values['fruit_temp_c']:g} °C{out}.")
+        return []
 
     def pause(self) -> list[Event]:
         """Pause, or go on."""
@@ -450,5 +476,7 @@ class BenchActions:
         events = self._session.change_sample(row, berries_left(row))
         self.changed = True
         self.messages = []  # they are about the sample before
-        self.say(f"Now sample {shown_name(row, blind=self._blind)}.")
+        self.say(
+            " ".join([f"Now sample {shown_name(row, blind=self._blind)}.", *fruit_missing(row)])
+        )
         return events

@@ -29,8 +29,9 @@ from gauge.session.samplechoice import match, nearest, progress, shown_name
 
 _GAPS_REPORTED = 4  # a gap of the same kind: three in full, then once that it goes on
 _HELP = (
-    "Type 'void REASON', 'note TEXT', 'score RATER SCORE' (of the last berry), 'undo', 'pause' "
-    "(and again to go on), 'next' or 'next CODE', 'help' or 'quit'."
+    "Type 'void REASON', 'note TEXT', 'score RATER SCORE' (of the last berry), 'fruit °C HOURS' "
+    "(out of the store), 'undo', 'pause' (and again to go on), 'next' or 'next CODE', 'help' or "
+    "'quit'."
 )
 
 
@@ -173,6 +174,8 @@ class PlainScreen:
             elif word == "note":
                 recorder.note(rest)
                 say("Note stored.")
+            elif word == "fruit" and recorder.sample is not None:
+                self._said(self._actions.note_fruit(recorder.sample, rest))
             elif word == "score":
                 rater, _, label = rest.partition(" ")
                 recorder.score_last(rater, label.strip())
@@ -187,6 +190,13 @@ class PlainScreen:
                 raise
             say(str(error))
 
+    def _said(self, events: list[Event]) -> list[Event]:
+        """Print what an action says."""
+        for message in self._actions.messages:
+            say(message.text)
+        self._actions.messages = []
+        return events
+
     def _do(self, word: str, code: str) -> list[Event]:
         """Pause, go on, or change the sample: to one that is known, as nobody is asked here."""
         rows = self._session.season.samples()
@@ -200,10 +210,9 @@ class PlainScreen:
             raise NoSuchRecordError("no planned sample is left.", todo="Type 'next CODE'.")
         actions = self._actions
         pause = word == "pause"
-        events = actions.pause() if pause else actions.open(code) if code else actions.go_on()
-        for message in actions.messages:
-            say(message.text)
-        actions.messages = []
+        events = self._said(
+            actions.pause() if pause else actions.open(code) if code else actions.go_on()
+        )
         if not pause:
             say(f"{self._progress()}.")
         return events

@@ -10,6 +10,7 @@ from typing import Any
 from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
 from gauge.plaintext import plural
+from gauge.pressprotocol import PressProtocol
 from gauge.records import FingerScore, Sample, Session
 from gauge.season.berries import BerryTables
 from gauge.season.rows import ImportedBerry, SampleRow
@@ -41,6 +42,43 @@ class ChangeTables(BerryTables):
             ids: dict[str, int] = dict(self._records("settings", "name", "setting_id"))
             at = ids.get(name) or self._add("settings", name=name, value="null")
             self._change("settings", [at], {"value": as_json(value)}, kind=kind)
+
+    @property
+    def protocol(self) -> PressProtocol:
+        """How the season's berries are pressed, as far as it was stated."""
+        return PressProtocol(**(self.setting("protocol") or {}))
+
+    def set_protocol(self, protocol: PressProtocol, session_id: int | None = None) -> None:
+        """Store how berries are pressed: of the season, or of one session where it differs.
+
+        Raises
+        ------
+        NoSuchRecordError
+            If the season has no such session.
+        """
+        if session_id is None:
+            self.set_setting("protocol", protocol.stated)
+            return
+        self.session(session_id)
+        own = {**protocol.stated, "head_mm": None}
+        new = {
+            "head_mm": protocol.head_mm,
+            "protocol": as_json({k: v for k, v in own.items() if v}),
+        }
+        with self._write("storing how berries are pressed"):
+            self._change("sessions", [session_id], new, kind="correct")
+
+    def press_protocols(self) -> dict[int, PressProtocol]:
+        """How berries were pressed in each session that has berries which count."""
+        view = self.columns("berry", ("session_id", "void", "peak_N"))
+        rows = zip(*view.values(), strict=True)
+        pressed = {session for session, void, peak in rows if peak is not None and void is None}
+        usual = self.protocol
+        return {
+            row.session_id: PressProtocol.of(row.session, usual)
+            for row in self.sessions()
+            if row.session_id in pressed
+        }
 
     # --- sheets -------------------------------------------------------------------------------
 

@@ -14,6 +14,7 @@ from gauge.port.serialport import PortInfo
 from gauge.records import Session
 
 _FILE = "last-session.json"
+OF_SESSION = ("gauge", "gauge_serial", "operator", "head_mm", "capacity_newton", "protocol")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -29,14 +30,14 @@ class Place:
     operator: str | None = None
     head_mm: float | None = None
     capacity_newton: float | None = None
+    protocol: str | None = None
     raters: tuple[str, ...] = ()
     blind: bool = False
 
     @property
     def session(self) -> Session:
         """A session at this place, of which only the beginning is open."""
-        names = ("gauge", "gauge_serial", "operator", "head_mm", "capacity_newton")
-        return Session(started_at="", **{name: getattr(self, name) for name in names})
+        return Session(started_at="", **{name: getattr(self, name) for name in OF_SESSION})
 
 
 def load(folder: Path) -> Place | None:

@@ -6,10 +6,46 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from difflib import get_close_matches
+from math import isfinite
 
+from gauge.errors import InvalidValueError
 from gauge.records import Sample
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
+
+# What is measured of a sample's fruit when it is pressed.
+FRUIT = ("fruit_temp_c", "out_of_store_h")
+
+
+def fruit_values(text: str) -> dict[str, float]:
+    """Read the temperature of fruit in °C and, if it is there, its hours out of the store.
+
+    Raises
+    ------
+    InvalidValueError
+
+    Examples
+    --------
+    >>> fruit_values("18,5 2")
+    {'fruit_temp_c': 18.5, 'out_of_store_h': 2.0}
+    """
+    try:
+        values = [float(word.replace(",", ".")) for word in text.split()]
+        n_known = 0 < len(values) <= len(FRUIT)
+        if n_known and all(map(isfinite, values)) and min(values[1:], default=0) >= 0:
+            return dict(zip(FRUIT, values, strict=False))
+    except ValueError:
+        pass
+    raise InvalidValueError(
+        f"'{text}' is no temperature of fruit.", todo="Type °C, or °C and hours, as 18 2."
+    )
+
+
+def fruit_missing(row: SampleRow) -> list[str]:
+    """Say that the temperature of a sample's fruit is not noted; nothing where it is."""
+    if row.sample.fruit_temp_c is not None:
+        return []
+    return ["The temperature of this fruit is not noted: cold fruit is firmer."]
 
 
 def find_or_begin(season: SeasonFile, stated: Sample) -> tuple[SampleRow, list[str]]:

@@ -81,6 +81,12 @@ def test_a_first_day_in_one_conversation_and_a_second_with_enter_alone(
             ("Season file", "b.season"),
             ("Crop", ""),
             ("CSV of the plan", "plan.csv"),
+            ("Shape of the head", ""),
+            ("Speed of the head", "fast"),
+            ("is no speed", "hand"),
+            ("End of a press", "5mm"),
+            ("Orientation", ""),
+            ("Temperature of the fruit", ""),
             ("Check weights", ""),
             ("Raters", ""),
         ):
@@ -101,11 +107,13 @@ def test_a_first_day_in_one_conversation_and_a_second_with_enter_alone(
     with Terminal("log", size=(80, 24)) as terminal:
         for told in (
             "b.season, sample", "planned next, 0 of 1", "FG-2 on", "check ", "zero ",
-            "head      7 mm; fruit temperature not planned",
+            "head      7 mm, lowered by hand, to 5 mm; fruit temperature not planned",
             "operator  jo", "Enter to go on, c to change",
         ):  # fmt: skip
             terminal.wait(told)
-        terminal.type("\r")
+        terminal.type("cold\r")
+        terminal.wait("no temperature of fruit")
+        terminal.type("18 2\r")
         terminal.wait("full: n for the next sample", 30)
         terminal.type("q")
         terminal.wait("Quit?")
@@ -115,6 +123,9 @@ def test_a_first_day_in_one_conversation_and_a_second_with_enter_alone(
     playing.join(5)
     with open_season("b.season") as season:
         assert [row.berries for row in season.samples()] == [1, 1]
+        noted = [(row.sample.fruit_temp_c, row.sample.out_of_store_h) for row in season.samples()]
+        assert noted == [(None, None), (18.0, 2.0)]
+        assert season.protocol.words() == "head 7 mm, lowered by hand, to 5 mm"
 
 
 @needs_pty
