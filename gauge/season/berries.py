@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
-from gauge.records import Chunk, FingerScore, Flag, Press
+from gauge.records import Chunk, FingerScore, Flag, Press, possible
 from gauge.season.chain import Row
 from gauge.season.connection import damaged
 from gauge.season.rows import BerryRow
@@ -360,13 +360,13 @@ class BerryTables(ScoreTables):
         NoSuchRecordError
             If the season has no such berry.
         InvalidValueError
-            If that is not measured of berries, or a size or mass is not above zero.
+            If no berry can be so.
         """
         for name, value in values.items():
-            if name not in _FRUIT or not math.isfinite(value):
-                raise InvalidValueError(f"{name} {value} is not measured of a berry.")
-            if name != "fruit_temp_c" and value <= 0:
-                raise InvalidValueError(f"a berry's {name} is above zero, not {value:g}.")
+            try:
+                possible(name, value)
+            except ValueError as error:
+                raise InvalidValueError(f"{error}.", todo="Type it again.") from None
         with self._write("measuring a berry"):
             self._one(berry_id)
             self._change("berries", [berry_id], values, kind="measure", why=why)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from difflib import get_close_matches
-from math import isfinite
 
 from gauge.errors import InvalidValueError
-from gauge.records import Sample
+from gauge.records import Sample, possible
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 
@@ -29,16 +29,13 @@ def fruit_values(text: str) -> dict[str, float]:
     >>> fruit_values("18,5 2")
     {'fruit_temp_c': 18.5, 'out_of_store_h': 2.0}
     """
+    words = text.replace(",", ".").split()
     try:
-        values = [float(word.replace(",", ".")) for word in text.split()]
-        n_known = 0 < len(values) <= len(FRUIT)
-        if n_known and all(map(isfinite, values)) and min(values[1:], default=0) >= 0:
-            return dict(zip(FRUIT, values, strict=False))
-    except ValueError:
-        pass
-    raise InvalidValueError(
-        f"'{text}' is no temperature of fruit.", todo="Type °C, or °C and hours, as 18 2."
-    )
+        if not re.fullmatch(r"-?[\d.]+( [\d.]+)?", " ".join(words)):
+            raise ValueError(f"'{text}' is no temperature of fruit")
+        return {name: possible(name, float(word)) for name, word in zip(FRUIT, words, strict=False)}
+    except ValueError as error:
+        raise InvalidValueError(f"{error}.", todo="Type °C, or °C and hours, as 18 2.") from None
 
 
 def fruit_missing(row: SampleRow) -> list[str]:
