@@ -36,6 +36,12 @@ if TYPE_CHECKING:
     default="random",
     help="Work the samples through in random order, or as they stand in the file.",
 )
+@click.option(
+    "--within",
+    metavar="COLUMN,COLUMN",
+    help="Random order within blocks, such as harvest_date,storage_day,replicate: each block is "
+    "worked through before the next, what is due first first.",
+)
 @click.option("--no-blind", is_flag=True, help="Draw no blind codes.")
 @click.option("--crop", help="Crop of a season begun here: blackberry or raspberry.")
 @click.option("--blind", "hide", is_flag=True, help="Show blind codes only, for the bench.")
@@ -45,6 +51,7 @@ def command(
     csv_file: Path | None,
     seed: int | None,
     order: str,
+    within: str | None,
     no_blind: bool,
     crop: str | None,
     hide: bool,
@@ -63,23 +70,22 @@ def command(
 
     \b
     gauge plan 2026.season --import monday.csv --seed 7
+    gauge plan 2026.season --import trial.csv --within harvest_date,storage_day,replicate
     gauge plan 2026.season
     """  # noqa: D301
     from gauge.season.file import open_season
-    from gauge.session.samplechoice import ahead
 
     if csv_file is not None:
         seed = secrets.randbelow(1_000_000) if seed is None else seed
-        added = _import(season, csv_file, seed, order == "random", not no_blind, crop)
-        order = f"random order, seed {seed}" if order == "random" else "in the order of the file"
-        say(
-            f"{plural(added, 'sample')} imported, {order}."
-            if added
-            else "Nothing new in this plan."
-        )
+        columns = [name.strip() for name in (within or "").split(",") if name.strip()]
+        drawing = {"seed": seed, "shuffle": order == "random", "within": columns}
+        how = f"random order with seed {seed}" if order == "random" else "order of the file"
+        how += f" within {', '.join(columns)}" if columns else ""
+        added = _import(season, csv_file, crop, how, blind=not no_blind, **drawing)
+        say(f"{plural(added, 'sample')} imported, {how}." if added else "Nothing new in this plan.")
     with open_season(season, read_only=True) as file:
         rows = file.samples()
-        following = next(iter(ahead(rows)), None)
+        following = file.next_sample()
         notes = [n.text for n in file.notes() if n.session_id is None and n.berry_id is None]
     plan = _document(rows, following, seed)
     if as_json:
@@ -90,9 +96,7 @@ def command(
             echo(note)
 
 
-def _import(
-    season: Path, csv_file: Path, seed: int, shuffle: bool, blind: bool, crop: str | None
-) -> int:
+def _import(season: Path, csv_file: Path, crop: str | None, how: str, **drawing: Any) -> int:
     from gauge.csvsheet import CsvSheet
     from gauge.sheets.plan import drawn, new_samples, read_plan
 
@@ -103,12 +107,9 @@ def _import(
     with begun_season(season, crop=crop) as file:
         stored = [row.sample for row in file.samples()]
         fresh = new_samples(planned, stored, source=str(csv_file))
-        placed = drawn(fresh, seed=seed, shuffle=shuffle, blind=blind, taken=stored)
-        if placed:
-            how = f"random order with seed {seed}" if shuffle else "order of the file"
-            file.add_samples(
-                placed, note=f"{plural(len(placed), 'sample')} of {csv_file.name}, {how}"
-            )
+        if placed := drawn(fresh, taken=stored, **drawing):
+            note = f"{plural(len(placed), 'sample')} of {csv_file.name}, {how}"
+            file.add_samples(placed, note=note)
     return len(placed)
 
 

@@ -215,11 +215,12 @@ def _checked(context: click.Context, place: Place) -> None:
 def _stated(season: Path) -> StatedSample:
     """Return the next sample of the plan, or ask for one."""
     from gauge.season.file import open_season
-    from gauge.session.samplechoice import ahead, match
+    from gauge.session.samplechoice import match
 
     with open_season(season, read_only=True) as file:
         rows = file.samples()
-    if ahead(rows):
+        following = file.next_sample()
+    if following:
         return StatedSample(None, {"crop": None})
     code = ""
     while not code:

@@ -84,7 +84,8 @@ sample_options = record_options(
 
 def next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | None:
     """Return the sample of a code, or else the next one of the plan; None if there is none."""
-    from gauge.session.samplechoice import ahead, match
+    from gauge.season.rows import ahead
+    from gauge.session.samplechoice import match
 
     return match(rows, code) if code is not None else next(iter(ahead(rows)), None)
 

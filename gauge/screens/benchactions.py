@@ -13,11 +13,10 @@ from dataclasses import dataclass
 from gauge.errors import FirmhandError, InvalidValueError, NoSuchRecordError, StorageFailedError
 from gauge.records import Sample
 from gauge.screens.keybursts import BACKSPACE, ENTER, ESCAPE, Typed
-from gauge.season.rows import SampleRow
+from gauge.season.rows import SampleRow, ahead
 from gauge.session.events import Event
 from gauge.session.livesession import LiveSession
 from gauge.session.samplechoice import (
-    ahead,
     berries_left,
     fruit_missing,
     fruit_values,

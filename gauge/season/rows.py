@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from typing import Any
 
 from gauge.records import FingerScore, Flag, Sample, Session
@@ -28,6 +30,30 @@ class SampleRow:
     def done(self) -> bool:
         """Whether it has all its planned berries, or at least one where no number was planned."""
         return self.berries >= (self.sample.berries_planned or 1)
+
+    @property
+    def due(self) -> date | None:
+        """The day to which harvest date and planned storage day come; None without a date.
+
+        Examples
+        --------
+        >>> sample = Sample(code="A", harvest_date="2026-07-01", storage_day=4)
+        >>> SampleRow(sample_id=1, sample=sample, berries=0).due.isoformat()
+        '2026-07-05'
+        """
+        picked = self.sample.harvest_date
+        days = timedelta(days=self.sample.storage_day or 0)
+        return date.fromisoformat(picked) + days if picked else None
+
+
+def ahead(rows: Iterable[SampleRow], here: int | None = None) -> list[SampleRow]:
+    """Return the planned samples that are not done, those of today first; not the one here.
+
+    What is due on a later day comes last; the order of the plan holds within each of the three.
+    """
+    today = date.today()
+    left = (r for r in rows if r.sample.plan_order and not r.done and r.sample_id != here)
+    return sorted(left, key=lambda row: (row.due != today, (row.due or today) > today))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

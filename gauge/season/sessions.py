@@ -14,7 +14,7 @@ from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
 from gauge.season.connection import damaged
-from gauge.season.rows import SampleRow, SessionRow
+from gauge.season.rows import SampleRow, SessionRow, ahead
 from gauge.season.tables import Tables, as_json, column, now, stored
 
 _SAMPLE = tuple(f.name for f in fields(Sample))
@@ -101,9 +101,8 @@ class SessionTables(Tables):
         return sorted(rows, key=lambda row: row.sample.plan_order or float("inf"))
 
     def next_sample(self) -> SampleRow | None:
-        """The first planned sample that is not done; None when all are, or none was planned."""
-        ahead = (row for row in self.samples() if row.sample.plan_order and not row.done)
-        return next(ahead, None)
+        """The planned sample that comes next (`ahead`); None when all are done, or none planned."""
+        return next(iter(ahead(self.samples())), None)
 
     def sample(self, code: str, *, hidden: bool = False) -> SampleRow:
         """The sample of a code or blind code, whatever the case and blanks typed.

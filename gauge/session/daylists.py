@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 
 from gauge.plaintext import plural
 from gauge.season.rows import BerryRow, SampleRow
-from gauge.session.samplechoice import berries_left, planned_on, shown_name
+from gauge.session.samplechoice import berries_left, shown_name
 
 _LISTED = 8  # samples, or berries; more are counted
 
@@ -20,7 +20,7 @@ def local_day(at: str) -> date:
 
 def planned_line(rows: Sequence[SampleRow], day: date, *, blind: bool) -> str:
     """Say which samples are planned for a day: harvest date and planned storage day come to it."""
-    today = [row for row in rows if planned_on(row, day)]
+    today = [row for row in rows if row.due == day]
     if not today:
         return "planned for today: nothing that the plan dates"
     left = [row for row in today if not row.done]
@@ -50,7 +50,7 @@ def day_done(
     lines += [f"Void: {_listed(void)}."] if void else []
     lines += [f"Flagged: {_listed(flagged)}."] if flagged else []
     planned_rows = [row for row in rows if row.sample.plan_order and not row.done]
-    left = [row for row in planned_rows if planned_on(row, day)] or planned_rows
+    left = [row for row in planned_rows if row.due == day] or planned_rows
     if left:
         n = sum(berries_left(row) or 0 for row in left)
         names_left = _listed([shown_name(row, blind=blind) for row in left])

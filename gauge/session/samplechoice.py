@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from difflib import get_close_matches
 
 from gauge.errors import InvalidValueError
@@ -110,21 +110,6 @@ def _names(row: SampleRow) -> tuple[str, ...]:
     return tuple(name for name in (row.sample.code, row.sample.blind_code) if name)
 
 
-def planned_on(row: SampleRow, day: date) -> bool:
-    """Return whether harvest date and planned storage day of a sample come to a day.
-
-    Examples
-    --------
-    >>> sample = Sample(code="A", harvest_date="2026-07-01", storage_day=4)
-    >>> planned_on(SampleRow(sample_id=1, sample=sample, berries=0), date(2026, 7, 5))
-    True
-    """
-    picked = row.sample.harvest_date
-    if picked is None:
-        return False
-    return date.fromisoformat(picked) + timedelta(days=row.sample.storage_day or 0) == day
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Progress:
     """How far the work has come: of today where the sample is of today, else of the plan."""
@@ -146,20 +131,13 @@ def progress(rows: Sequence[SampleRow], here: int, today: date) -> Progress:
     """Count samples and berries of the day, or of the plan, up to the sample with the id `here`."""
     row = next(row for row in rows if row.sample_id == here)
     group = [r for r in rows if r.sample.plan_order]
-    if planned_on(row, today):
-        group = [r for r in rows if planned_on(r, today)]
+    if row.due == today:
+        group = [r for r in rows if r.due == today]
     done = sum(r.done and r.sample_id != here for r in group)
     left = sum(berries_left(r) or 0 for r in (group if row in group else [row]))
     return Progress(
         row=row, place=done + 1 if row in group else 0, n_samples=len(group), n_left=left
     )
-
-
-def ahead(rows: Sequence[SampleRow], here: int | None = None) -> list[SampleRow]:
-    """Return the planned samples that are not done, those of today first; not the one here."""
-    today = date.today()
-    left = (r for r in rows if r.sample.plan_order and not r.done and r.sample_id != here)
-    return sorted(left, key=lambda row: not planned_on(row, today))
 
 
 def has_plan(rows: Sequence[SampleRow]) -> bool:

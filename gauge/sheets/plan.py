@@ -5,15 +5,19 @@ Nothing is stored here; `gauge plan` and `gauge log` work it through.
 
 from __future__ import annotations
 
+import math
 import random
+import re
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import fields, replace
 from datetime import date
 from functools import partial
+from typing import Any
 
 from gauge.csvsheet import CsvSheet, plain_number
 from gauge.errors import AlreadyThereError, BadTableError, InvalidValueError
 from gauge.records import Sample, possible
+from gauge.season.rows import SampleRow
 
 # Blind codes have no vowels (so that no word appears) and no letters that are mistaken for digits
 # or for one another in handwriting; the last letter is a check letter.
@@ -171,6 +175,7 @@ def drawn(
     *,
     seed: int,
     shuffle: bool = True,
+    within: Sequence[str] = (),
     blind: bool = True,
     taken: Sequence[Sample] = (),
 ) -> list[Sample]:
@@ -184,6 +189,9 @@ def drawn(
         The same seed, samples and season give the same order and codes.
     shuffle : bool
         Random order; else that of the file.
+    within : sequence of str
+        Columns of blocks: all samples of a block come together, the block that is due first (by
+        harvest date and storage day) first, and the order is random within each.
     blind : bool
         Draw a blind code for each sample without one.
 
@@ -192,11 +200,21 @@ def drawn(
     >>> plan = drawn([Sample(code=c) for c in "abc"], seed=7)
     >>> [(s.code, s.plan_order, s.blind_code) for s in plan]
     [('c', 1, 'WFMF'), ('a', 2, 'TWTM'), ('b', 3, 'FXCJ')]
+    >>> plan = [Sample(code=c, replicate=c[0]) for c in ("2a", "1a", "2b", "1b")]
+    >>> [s.code for s in drawn(plan, seed=1, within=["replicate"])]
+    ['1b', '1a', '2a', '2b']
+
+    Raises
+    ------
+    InvalidValueError
+        If no sample has a column of `within`.
     """
     rng = random.Random(seed)
     order = list(samples)
     if shuffle:
         rng.shuffle(order)
+    if within:
+        order.sort(key=_block_key(samples, within))
     used = {name for s in (*taken, *samples) for name in (s.code, s.blind_code) if name}
     codes = iter(
         blind_codes(sum(s.blind_code is None for s in order), rng=rng, taken=used) if blind else ()
@@ -206,6 +224,30 @@ def drawn(
         replace(s, plan_order=place, blind_code=s.blind_code or next(codes, None))
         for place, s in enumerate(order, first)
     ]
+
+
+def _block_key(
+    samples: Sequence[Sample], within: Sequence[str]
+) -> Callable[[Sample], tuple[Any, ...]]:
+    """Return what orders samples by block: when it is due, then the columns one after another."""
+    known = set(_KNOWN).union(*(sample.cues for sample in samples))
+    for name in within:
+        if name not in known:
+            raise InvalidValueError(
+                f"no sample of this plan has a '{name}'.",
+                todo=f"--within takes columns of it: {', '.join(sorted(known))}.",
+            )
+
+    def key(sample: Sample) -> tuple[Any, ...]:
+        dated = {"harvest_date", "storage_day"} & set(within)
+        due = SampleRow(sample_id=0, sample=sample, berries=0).due if dated else None
+        values = [getattr(sample, name, sample.cues.get(name)) for name in within]
+        cells = ["" if value is None else str(value) for value in values]
+        # Numbers by size and before words: block 2 comes before block 10.
+        numbers = [float(c) if re.fullmatch(r"\d+(\.\d+)?", c) else math.inf for c in cells]
+        return due or date.max, *zip(numbers, cells, strict=True)
+
+    return key
 
 
 def blind_codes(n: int, *, rng: random.Random, taken: Collection[str] = ()) -> list[str]:

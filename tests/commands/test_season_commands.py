@@ -6,6 +6,7 @@ import itertools
 import json
 import random
 import re
+from datetime import date, timedelta
 
 import pytest
 from click.testing import CliRunner
@@ -92,6 +93,54 @@ def test_orders_differ_with_the_seed_and_follow_the_file_on_request(tmp_path, pl
     assert len(orders) > 3
     text = run("plan", tmp_path / "f.season", "--import", plan, "--order", "file", "--no-blind")
     assert re.findall(r"T\d", text) == ["T1", "T2", "T3"]
+
+
+def test_samples_are_drawn_within_blocks_and_what_is_due_first_comes_first(tmp_path) -> None:
+    sheet = tmp_path / "trial.csv"
+    rows = [
+        f"{picked}.{day}.{block}{n},5,2026-07-{picked:02},{day},{block}"
+        for picked, day in ((9, 0), (1, 4), (1, 0))  # due on the 9th, the 5th and the 1st
+        for block in (10, 2)
+        for n in "abcd"
+    ]
+    sheet.write_text("\n".join(["code,berries,harvest_date,storage_day,replicate", *rows]))
+    orders = set()
+    for seed in range(5):
+        blocks = ["--within", "harvest_date, storage_day,replicate", "--seed", seed]
+        path = tmp_path / f"{seed}.season"
+        codes = [
+            row["code"]
+            for row in json.loads(run("plan", path, "--import", sheet, *blocks, "--json"))[
+                "samples"
+            ]
+        ]
+        orders.add(tuple(codes))
+        blocks = ["1.0.2", "1.0.10", "1.4.2", "1.4.10", "9.0.2", "9.0.10"]
+        assert [code[:-1] for code in codes[::4]] == blocks
+        assert all(len({code[:-1] for code in codes[i : i + 4]}) == 1 for i in range(0, 24, 4))
+        shown = run("plan", path)
+        assert f"seed {seed} within harvest_date, storage_day, replicate" in " ".join(shown.split())
+    assert len(orders) == 5
+    with pytest.raises(InvalidValueError, match="has a 'block'"):
+        run("plan", tmp_path / "x.season", "--import", sheet, "--within", "block")
+    assert not (tmp_path / "x.season").exists()
+
+
+def test_what_is_due_today_comes_next_and_what_is_due_later_last(tmp_path) -> None:
+    sheet, today = tmp_path / "p.csv", date.today()
+    due = {"late": today - timedelta(days=2), "later": today + timedelta(days=1), "open": ""}
+    due |= {"one": today, "two": today}
+    rows = [f"{code},1,{due[code]}" for code in ("later", "open", "one", "late", "two")]
+    sheet.write_text("\n".join(["code,berries,harvest_date", *rows]))
+    path, worked = tmp_path / "a.season", []
+    run("plan", path, "--import", sheet, "--order", "file")
+    with begun(path) as season:
+        while following := season.next_sample():
+            worked.append(following.sample.code)
+            assert json.loads(run("plan", path, "--json"))["next"] == following.sample.code
+            n = len(worked)
+            season.acknowledge_berry(1, following.sample_id, 1, press(float(n)))
+    assert worked == ["one", "two", "open", "late", "later"]
 
 
 def test_a_plan_is_worked_through_and_taken_up_again(tmp_path, plan) -> None:

@@ -26,7 +26,7 @@ from gauge.season.file import open_season
 from gauge.season.rows import SampleRow
 from gauge.session.events import BerryLogged
 from gauge.session.precision import berries_needed, summarise
-from gauge.session.samplechoice import planned_on, progress
+from gauge.session.samplechoice import progress
 from tests.lines import PtyLine, Terminal, play, press, rest
 from tests.session.test_log import chunks, recorder_for
 
@@ -478,7 +478,7 @@ def test_today_is_what_harvest_date_and_storage_day_come_to():
         for i, day in enumerate((7, 0, 4, 4), 1)
     ]  # fmt: skip
     today = date(2026, 7, 5)
-    assert [row.sample_id for row in rows if planned_on(row, today)] == [3, 4]
+    assert [row.sample_id for row in rows if row.due == today] == [3, 4]
     found = progress(rows, 4, today)
     assert (found.place, found.n_samples, found.n_left) == (1, 2, 10)
 
