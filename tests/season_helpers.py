@@ -4,9 +4,19 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from click.testing import CliRunner
+
+from gauge.cli import group
 from gauge.records import Flag, Press, Sample, Session
 from gauge.season.file import SeasonFile, open_season
 from gauge.units import Unit, newtons
+
+
+def run(*words: object) -> str:
+    """Run `gauge` and return its stdout; our own errors come through as they are raised."""
+    result = CliRunner().invoke(group, [str(word) for word in words], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.stdout
 
 
 def press(start_s: float = 0.0, shown: str = "1.240", unit: Unit = Unit.N, **changes) -> Press:

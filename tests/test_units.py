@@ -102,7 +102,9 @@ def test_spellings_that_name_a_mass_too_are_known() -> None:
     assert set(SPELLINGS) >= AMBIGUOUS
 
 
-@pytest.mark.parametrize("text", ["nan", "inf", "-inf", "", "1,2", "1.2.3", "abc", "0x10", "sNaN"])
+@pytest.mark.parametrize(
+    "text", ["nan", "inf", "-inf", "", "1,2", "1.2.3", "abc", "0x10", "sNaN", "1_0"]
+)
 def test_what_is_no_number_is_refused(text: str) -> None:
     with pytest.raises(InvalidValueError, match="not a finite number"):
         convert(text, Unit.N, Unit.LBF)

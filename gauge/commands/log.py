@@ -22,18 +22,20 @@ from gauge.commands.options import (
 from gauge.commands.statedsample import (
     StatedSample,
     introduced,
+    lacking,
+    more_option,
+    new_option,
     next_or_match,
     requested_sample,
     sample_of,
     sample_options,
 )
-from gauge.errors import AlreadyThereError, NothingReceivedError
+from gauge.errors import NothingReceivedError
 from gauge.plaintext import plural
 from gauge.records import Session
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
-    from gauge.season.rows import SampleRow
     from gauge.session.livesession import LiveSession
     from gauge.session.memory import Place
 
@@ -90,8 +92,8 @@ session_options = record_options(
 @format_option()
 @click.option("--season", "season_file", type=FILE, help="Season file; begun if there is none.")
 @sample_options
-@click.option("--new", is_flag=True, help="Begin a sample, or a season, that is not known yet.")
-@click.option("--more", is_flag=True, help="Take more berries than the sample was planned for.")
+@new_option
+@more_option
 @number_option("--berries", "Stop after N berries.", low=1, whole=True, metavar="N")
 @click.option("--yes", is_flag=True, help="Do not wait for Enter.")
 @click.option("--plain", is_flag=True, help="Lines only, no screen control.")
@@ -202,7 +204,7 @@ def log_at(
     from gauge.protocol.formatfile import load_format
     from gauge.season.checks import check_warning, known_capacity
     from gauge.session.livesession import LiveSession
-    from gauge.session.samplechoice import berries_left, fruit_missing
+    from gauge.session.samplechoice import fruit_missing
 
     season_file, session = Path(place.season), place.session
     fmt = load_format(place.format_name)
@@ -214,9 +216,7 @@ def log_at(
         known = [season.rater_named(name, new=new_raters) for name in place.raters]
         place = replace(place, raters=tuple(known))
         row = sample_of(season, requested, stated)
-        left = None if more else berries_left(row)
-        if left == 0 and not on_screen:
-            raise _full(row)
+        left = lacking(row, more=more, may_be_full=on_screen)
         gauge: dict[str, Any] = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}
         warning = check_warning(season.verifications(), days=verify_days, **gauge)
         own = PressProtocol.of(session, season.protocol)
@@ -245,13 +245,6 @@ def log_at(
             else:
                 _run_plain(live, place, as_json=as_json, quiet=quiet)
         _report(live, berries, blind=place.blind)
-
-
-def _full(row: SampleRow) -> AlreadyThereError:
-    return AlreadyThereError(
-        f"sample {row.sample.code} is full: {row.berries} of {row.sample.berries_planned}.",
-        todo="--next takes the next one of the plan, --more more berries into this one.",
-    )
 
 
 def _run_bench(live: LiveSession, place: Place, **shown: Any) -> Sequence[str]:

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import FILE, echo, emit_json, say
+from gauge.commands.goingon import on_terminal
 from gauge.commands.options import begun_season, format_option, loading_rate_option
+from gauge.commands.statedsample import (
+    StatedSample,
+    lacking,
+    more_option,
+    new_option,
+    requested_sample,
+    sample_of,
+)
 from gauge.errors import NothingReceivedError
 from gauge.plaintext import plural
 
@@ -27,6 +36,8 @@ if TYPE_CHECKING:
 )
 @click.option("--sample", "code", metavar="CODE", help="Sample of the season that they belong to.")
 @click.option("--crop", help="Of a new season: blackberry or raspberry.")
+@new_option
+@more_option
 @loading_rate_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each berry.")
 def command(
@@ -35,6 +46,8 @@ def command(
     season_file: Path | None,
     code: str | None,
     crop: str | None,
+    new: bool,
+    more: bool,
     loading_rate_per_s: tuple[float, float] | None,
     as_json: bool,
 ) -> None:
@@ -42,7 +55,8 @@ def command(
 
     Prints the same lines as gauge log, as fast as the machine can. Gaps of the capture are gaps
     here too, and a press that the capture cuts short is no berry. With --season and --sample the
-    berries and the capture are stored; the same capture is not taken twice for one sample.
+    berries and the capture are stored; the same capture is not taken twice for one sample. As for
+    gauge log, a sample that a plan does not know needs --new, and a full one --more.
 
     \b
     gauge replay monday.capture --format my.toml
@@ -55,12 +69,11 @@ def command(
     from gauge.claims import claim_sample
     from gauge.protocol.capture import load_capture
     from gauge.protocol.formatfile import load_format
-    from gauge.records import Gap, Sample, Session
+    from gauge.records import Gap, Session
     from gauge.season.tables import now
     from gauge.session.berrystore import refuse_repeat
     from gauge.session.events import BerryLogged, Event, describe
     from gauge.session.recorder import BerryRecorder, DetectorSettings, rederivable
-    from gauge.session.samplechoice import find_or_begin
 
     fmt = load_format(format_name)
     name = capture.name
@@ -80,10 +93,13 @@ def command(
     with ExitStack() as held:
         place: dict[str, Any] = {}
         if season_file is not None and code is not None:
+            stated = StatedSample(code, {"crop": crop})
+            requested = requested_sample(season_file, stated, new=new, ask=on_terminal())
             season = held.enter_context(begun_season(season_file, crop=crop))
             held.enter_context(claim_sample(season_file, code))
-            row, _ = find_or_begin(season, Sample(code=code, crop=crop))
+            row = sample_of(season, requested, stated)
             refuse_repeat(season, row, load_capture(capture))
+            lacking(row, more=more)
             session = Session(started_at=now(), note=f"replay of {name}")
             session = rederivable(session, fmt, settings)
             place = {"season": season, "sample": row, "session_id": season.add_session(session)}

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from gauge.clikit import number_option, read_by, record_options, say
-from gauge.errors import NoSuchRecordError, StoppedError
+from gauge.errors import AlreadyThereError, NoSuchRecordError, StoppedError
 from gauge.plaintext import plural
 from gauge.records import POSSIBLE, Sample
 
@@ -79,6 +79,14 @@ sample_options = record_options(
         name="berries_planned",
         metavar="N",
     ),
+)
+
+
+new_option = click.option(
+    "--new", is_flag=True, help="Begin a sample, or a season, that is not known yet."
+)
+more_option = click.option(
+    "--more", is_flag=True, help="Take more berries than the sample was planned for."
 )
 
 
@@ -171,3 +179,22 @@ def sample_of(season: SeasonFile, requested: Sample | SampleRow, stated: StatedS
     for difference in differs:
         say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")
     return row
+
+
+def lacking(row: SampleRow, *, more: bool, may_be_full: bool = False) -> int | None:
+    """Return how many planned berries a sample lacks; None where more may come.
+
+    Raises
+    ------
+    AlreadyThereError
+        If it has them all.
+    """
+    from gauge.session.samplechoice import berries_left
+
+    left = None if more else berries_left(row)
+    if left == 0 and not may_be_full:
+        raise AlreadyThereError(
+            f"sample {row.sample.code} is full: {row.berries} of {row.sample.berries_planned}.",
+            todo="--next takes the next one of the plan, --more more berries into this one.",
+        )
+    return left

@@ -206,7 +206,8 @@ def answers(path: Path) -> list[str | None]:
 def change_cell(path: Path, data: st.DataObject, forged: bool) -> None:
     """Put another value into a cell, as another program would, perhaps with new digests."""
     odd = words | st.integers(-(2**63), 2**63 - 1) | st.floats() | st.none() | st.binary(max_size=9)
-    with contextlib.closing(sqlite3.connect(path)) as db, contextlib.suppress(sqlite3.Error):
+    refused = (sqlite3.Error, UnicodeEncodeError, OverflowError)
+    with contextlib.closing(sqlite3.connect(path)) as db, contextlib.suppress(*refused):
         names = db.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")
         table = data.draw(st.sampled_from([name for (name,) in names]))
         columns = [row[1] for row in db.execute(f"PRAGMA table_info({table})")]

@@ -27,16 +27,10 @@ from gauge.outfile import write_whole
 from gauge.records import FingerScore, Flag, Sample, Session
 from gauge.season.file import open_season
 from gauge.units import Unit
-from tests.season_helpers import begun, press
+from tests.season_helpers import begun, press, run
 from tests.seasons import make_season
 
 DANGEROUS = '=HYPERLINK("x";"y")'
-
-
-def run(*words: object) -> str:
-    result = CliRunner().invoke(group, [str(word) for word in words], catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.stdout
 
 
 @pytest.fixture

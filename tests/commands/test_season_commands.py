@@ -9,9 +9,7 @@ import re
 from datetime import date, timedelta
 
 import pytest
-from click.testing import CliRunner
 
-from gauge.cli import group
 from gauge.errors import (
     AlreadyThereError,
     BadTableError,
@@ -24,14 +22,7 @@ from gauge.protocol.capture import load_capture
 from gauge.records import Chunk, FingerScore, Gap
 from gauge.season.file import open_season
 from gauge.sheets.plan import LETTERS, blind_codes
-from tests.season_helpers import begun, press
-
-
-def run(*words: object) -> str:
-    """Run `gauge` and return its stdout; our own errors come through as they are raised."""
-    result = CliRunner().invoke(group, [str(word) for word in words], catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.stdout
+from tests.season_helpers import begun, press, run
 
 
 @pytest.fixture

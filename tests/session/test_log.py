@@ -727,6 +727,25 @@ def test_the_same_capture_is_not_stored_twice(tmp_path):
         assert list(season.chunks(1)) == chunks(THREE)
 
 
+def test_replay_begins_no_phantom_sample_and_fills_no_full_one(tmp_path):
+    path, season = capture_file(tmp_path, chunks(THREE)), tmp_path / "r.season"
+    with open_season(season, create=True) as file:
+        file.add_samples([Sample(code="B-01", berries_planned=3, plan_order=1)])
+    where = [str(path), "--format", "number-unit", "--season", str(season), "--sample"]
+    unknown = run(replay, *where, "B-11")
+    assert isinstance(unknown.exception, NoSuchRecordError)
+    assert "The nearest is B-01. --new begins a sample" in str(unknown.exception)
+    assert run(replay, *where, "b-01 ").exit_code == 0
+    other = capture_file(tmp_path, [Chunk(t_ns + 1, data) for t_ns, data in chunks(THREE)])
+    full = run(replay, *where, "B-01")
+    assert isinstance(full.exception, AlreadyThereError)
+    assert "sample B-01 is full: 3 of 3" in str(full.exception)
+    assert run(replay, str(other), *where[1:], "B-01", "--more").exit_code == 0
+    assert run(replay, *where, "B-11", "--new").exit_code == 0
+    with open_season(season) as file:
+        assert [row.berries for row in file.samples()] == [6, 3]
+
+
 def test_a_capture_in_another_format_says_so(tmp_path):
     path = capture_file(tmp_path, [Chunk(i, b"what is this\r\n") for i in range(9)])
     result = run(replay, str(path), "--format", "number-unit")
