@@ -33,6 +33,7 @@ COMMANDS = {
     "agree": ("calibrate.commands.agree", "Agreement of raters without force."),
     "compare": ("calibrate.commands.compare", "Compare the cut points of two seasons."),
     "prior": ("calibrate.commands.prior", "Start a season from last season's calibration."),
+    "report": ("calibrate.commands.report", "Put the whole season on one page."),
     "tally": ("calibrate.commands.tally", "Clamshell sheets to percentages."),
     "table": ("calibrate.commands.table", "Tables and letters per selection."),
     "meanforce": (

@@ -15,7 +15,10 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
@@ -174,6 +177,44 @@ class LazyGroup(click.Group):
             formatter.write_dl([(name, entry[1]) for name, entry in self.lazy.items()])
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PrintedTable:
+    """A table that a command prints; the columns `left` are set to the left."""
+
+    title: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    left: frozenset[int]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Printed:
+    """What a command prints and draws, kept for a page; a picture is its title and figure."""
+
+    sentences: list[str] = field(default_factory=list)
+    messages: list[str] = field(default_factory=list)
+    tables: list[PrintedTable] = field(default_factory=list)
+    pictures: list[tuple[str, Any]] = field(default_factory=list)
+
+
+_KEPT: ContextVar[Printed | None] = ContextVar("kept", default=None)
+
+
+@contextmanager
+def keep_printed() -> Iterator[Printed]:
+    """Keep what commands print for people and draw, as long as the block lasts."""
+    token = _KEPT.set(Printed())
+    try:
+        yield _KEPT.get() or Printed()
+    finally:
+        _KEPT.reset(token)
+
+
+def kept() -> Printed | None:
+    """Return what keeps what is printed now; None where it goes to the terminal."""
+    return _KEPT.get()
+
+
 def emit_json(document: object) -> None:
     """Write one JSON document as one line on stdout and flush it.
 
@@ -249,6 +290,12 @@ def print_table(
      1/2  5.41
     <BLANKLINE>
     """
+    if (page := kept()) is not None:
+        cells = tuple(tuple(row) for row in rows)
+        page.tables.append(
+            PrintedTable(title=title, header=tuple(header), rows=cells, left=frozenset(left))
+        )
+        return
     from rich import box
     from rich.console import Console
     from rich.table import Table
@@ -280,6 +327,9 @@ def say(message: str) -> None:
     ...     say("nothing received yet")
     nothing received yet
     """
+    if (page := kept()) is not None:
+        page.messages.append(message)
+        return
     text = printable(message)
     if sys.stderr.isatty():
         text = "\n".join(
@@ -298,6 +348,9 @@ def echo(message: str = "") -> None:
     >>> echo("a name: " + chr(27) + "[2J")
     a name: \x1b[2J
     """
+    if (page := kept()) is not None:
+        page.sentences.extend([message] * bool(message.strip()))
+        return
     click.echo(printable(message))
 
 

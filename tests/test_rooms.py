@@ -30,6 +30,7 @@ MAY_IMPORT = {
     "serial": {"gauge.port"},
     "sqlite3": {"gauge.season"},
     "matplotlib": {"gauge.verify.chart", "gauge.sheets.planpdf", "calibrate.plots"},
+    "jinja2": {"calibrate.report"},
     "openpyxl": {"gauge.workbook"},
     "textual": {"gauge.screens", "gauge.forms"},
     "rich": {"gauge.clikit", "gauge.screens", "gauge.commands", "calibrate.commands"},

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from calibrate.data.labels import as_label, format_newton, format_value, unit, with_unit
-from gauge.clikit import document, emit_json, print_table, say
+from gauge.clikit import document, emit_json, kept, print_table, say
 
 __all__ = [
     "as_label", "between", "document", "draw", "emit_json", "emit_one_or_all", "format_newton",
@@ -71,6 +71,9 @@ def draw(
 
     from calibrate.plots.style import save
 
+    if (page := kept()) is not None:
+        page.pictures.append((title, figure))
+        return
     seasons = " and ".join(dict.fromkeys(Path(one).stem for one in of))
     intervals = "" if level is None else f"{level:.0%} intervals"
     made = f"made {datetime.now(UTC):%d %b %Y}"

@@ -52,8 +52,9 @@ def command(folder: Path) -> None:
     """Run the whole job on a sample run.
 
     From captures of an invented farm's bench to peaks, cut points, an anchor card, verdicts on
-    hands and tables. Every command is printed before it is run, and works when typed. DIR is
-    made; a DIR that an earlier demo made is made anew, any other that is not empty is refused.
+    hands, tables and the report. Every command is printed before it is run, and works when typed.
+    DIR is made; a DIR that an earlier demo made is made anew, any other that is not empty is
+    refused.
 
     \b
     calibrate demo my-demo
@@ -238,4 +239,8 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
               keep=out / "shelf-life.txt"),
         _step("calibrate table", now, "--block", "storage_day", "--calibration", "2026",
               "--plot", out / "table.png", "--pdf", out / "table.pdf"),
+    ]  # fmt: skip
+    yield "The season on one page", [
+        _step("calibrate report", now, "--earlier", before, "--out", out / "report.html",
+              message=True),
     ]  # fmt: skip

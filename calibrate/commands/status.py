@@ -163,3 +163,4 @@ def _calibration(status: _Status, season: Path) -> None:
     if len(pairs.raters) > 1:
         status.then("see how the hands stand", "calibrate check S --all")
     status.then("make the tables", "calibrate table S")
+    status.then("put the season on one page", "calibrate report S --out report.html")

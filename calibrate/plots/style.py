@@ -7,7 +7,7 @@ in newtons; the axis shows them in the lab's unit.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from matplotlib import rc_context
 from matplotlib.axes import Axes
@@ -91,6 +91,12 @@ def write_along(axes: Axes, text: str, at: tuple[float, float], **more: Any) -> 
 def write_beside(axes: Axes, text: str, y: float) -> None:
     """Write a text to the right of a panel, at a height of its own scale."""
     axes.annotate(text, (1.01, y), xycoords=("axes fraction", "data"), va="center", fontsize=8)
+
+
+def save_svg(figure: Figure, file: BinaryIO) -> None:
+    """Draw a figure without a heading as SVG, to stand in a page."""
+    with rc_context(_RC):
+        figure.savefig(file, format="svg", metadata={"Date": None})
 
 
 def save(figure: Figure, path: Path, title: str = "", line: str = "") -> None:

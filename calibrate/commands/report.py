@@ -1,0 +1,191 @@
+"""`calibrate report`: the season as one page, made of what the other commands print."""
+
+from __future__ import annotations
+
+import importlib
+import shlex
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from calibrate.commands import answers, options
+from calibrate.report import facts
+from gauge.clikit import Printed, keep_printed
+from gauge.errors import FirmhandError, NoSuchRecordError
+
+if TYPE_CHECKING:
+    from calibrate.report.page import Section
+    from gauge.season.file import SeasonFile
+
+_DRAWN = "picture.svg"  # where commands that draw for the page are told to draw to
+
+
+@click.command("report")
+@options.season_argument
+@click.option("--out", type=options.FILE, required=True, help="The page to write: report.html.")
+@click.option(
+    "--earlier", multiple=True, type=options.FILE, help="An earlier season to compare; repeat."
+)
+@options.shown_in_lab_unit()
+def command(season: Path, out: Path, earlier: tuple[Path, ...]) -> None:
+    """Put the whole season on one page.
+
+    One file that opens in any browser, needs neither network nor script, and prints on A4: what
+    was done and with which gauge, cut points, how the panel agrees and each hand has moved, the
+    sale limit and what it costs, anchors, selections, seasons side by side, what was flagged or
+    voided, and how all of it was computed. Where something is missing, the page says what to do.
+
+    \b
+    calibrate report 2026.season --out report.html
+    calibrate report 2026.season --earlier 2025.season --out report.html
+    """  # noqa: D301
+    from datetime import UTC, datetime
+
+    from calibrate.report.page import render
+    from gauge.outfile import write_whole
+    from gauge.season.file import open_season
+
+    with open_season(season, read_only=True) as file:
+        title = f"Season {file.code}"
+        crop = file.crop or facts.of_samples(file, "crop")
+        about = [", ".join(filter(None, (crop, file.setting("lab"), season.name)))]
+        digest = file.digest
+    about += [f"Made {datetime.now(UTC):%d %b %Y}; forces in {answers.unit()}; digest {digest}."]
+    sections = [_made(*part, season, earlier) for part in _PARTS]
+    write_whole(out, [render(title, about, sections)])
+    failed = [section.title for section in sections if section.missing]
+    answers.say(f"report: {out}" + (f"; to be filled: {', '.join(failed)}" if failed else ""))
+
+
+def _made(
+    title: str,
+    lead: str,
+    fill: Callable[[SeasonFile], None] | None,
+    calls: Sequence[str],
+    season: Path,
+    earlier: Sequence[Path],
+) -> Section:
+    """Make a section; one that fails says why, and leaves the others as they are."""
+    from calibrate.report.page import Section
+
+    missing: list[str] = []
+    done: list[str] = []
+    with keep_printed() as printed:
+        for step in (fill, *calls):
+            try:
+                if isinstance(step, str):
+                    done.append(_call(step, season, earlier))
+                elif step is not None:
+                    _fill(step, season)
+            except (FirmhandError, click.ClickException) as error:
+                missing.append(getattr(error, "message", str(error)))
+            except Exception as error:  # a fault of one section is not the end of the page
+                missing.append(
+                    f"This failed ({type(error).__name__}: {error}), which is a fault of firmhand; "
+                    "the other sections stand."
+                )
+    return Section(
+        title=title,
+        lead=lead,
+        printed=_tidied(printed, (season, *earlier)),
+        commands=done,
+        missing=" ".join(missing),
+    )
+
+
+def _fill(fill: Callable[[SeasonFile], None], season: Path) -> None:
+    """Print a section that no other command prints."""
+    from gauge.season.file import open_season
+
+    with open_season(season, read_only=True) as file:
+        fill(file)
+
+
+def _call(call: str, season: Path, earlier: Sequence[Path]) -> str:
+    """Run a command for a section, and return it as it is typed."""
+    name, *words = call.split()
+    if "EARLIER" in words and not earlier:
+        raise NoSuchRecordError(
+            "No earlier season was named.",
+            todo="Name them: calibrate report SEASON --earlier 2025.season --out report.html.",
+        )
+    paths = {"S": [season], "EARLIER": earlier}
+    typed = [str(one) for word in words for one in paths.get(word, [word])]
+    module = importlib.import_module(f"calibrate.commands.{name}")
+    module.command.main(typed, name, standalone_mode=False)
+    shown = [Path(one).name for one in typed if one not in {_DRAWN, "--plot"}]
+    return shlex.join(["calibrate", name, *shown])
+
+
+def _tidied(printed: Printed, sources: Sequence[Path]) -> Printed:
+    """Name sources without their folders, and drop what is said more than once."""
+
+    def short(text: str) -> str:
+        for source in sources:
+            text = text.replace(str(source), source.name)
+        return text
+
+    return Printed(
+        sentences=list(dict.fromkeys(map(short, printed.sentences))),
+        messages=list(dict.fromkeys(map(short, printed.messages))),
+        tables=[replace(one, title=short(one.title)) for one in printed.tables if one.rows],
+        pictures=printed.pictures,
+    )
+
+
+_Part = tuple[str, str, "Callable[[SeasonFile], None] | None", tuple[str, ...]]
+# Title, the question that it answers, what fills it, and the commands whose answers stand in it:
+# S is the season, EARLIER are the earlier ones.
+_PARTS: tuple[_Part, ...] = (
+    ("What was done", "Which fruit, which hands, which gauge.", facts.work, ()),
+    ("The gauge and its checks", "Did the gauge read true against check weights?", facts.gauge, ()),
+    (
+        "Cut points",
+        "A cut point is the force at which a berry is as likely to get the firmer score of a pair, "
+        "or a firmer one, as a softer one.",
+        None,
+        (f"fit S --plot {_DRAWN}",),
+    ),
+    (
+        "How well the panel agrees",
+        "Do the raters score the same berries alike, force left aside? 1 is full agreement, 0 is "
+        "what chance gives.",
+        None,
+        ("agree S",),
+    ),
+    (
+        "Each hand over the season",
+        "How far is each hand from the scale of the others, and has it moved?",
+        None,
+        ("check S --all",),
+    ),
+    (
+        "The sale limit and what it costs",
+        "From which force on is a berry within the sale limit, and what would a threshold cost?",
+        None,
+        (f"limit S --plot {_DRAWN}",),
+    ),
+    (
+        "Anchors and their age",
+        "An anchor stands for a score; it perishes and softens.",
+        facts.anchors,
+        ("squeeze S",),
+    ),
+    (
+        "Selections by storage day",
+        "Which selections are firmer on the same day, and is that more than chance?",
+        None,
+        (f"table S --plot {_DRAWN}",),
+    ),
+    (
+        "Seasons side by side",
+        "Did the scale move between seasons, and would it matter?",
+        None,
+        (f"compare EARLIER S --plot {_DRAWN}",),
+    ),
+    ("Flags and voids", "What is doubtful, and what was taken out.", facts.flags, ()),
+    ("How it was computed", "With this, anyone can do it again.", facts.computed, ()),
+)

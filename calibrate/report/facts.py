@@ -1,0 +1,159 @@
+"""What a season file itself says for the page: sections that no other command prints."""
+
+from __future__ import annotations
+
+import platform
+from collections import Counter
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from calibrate.data.labels import format_newton, format_value, unit
+from gauge.clikit import echo, print_table
+from gauge.errors import NoSuchRecordError
+
+if TYPE_CHECKING:
+    from gauge.season.file import SeasonFile
+
+_LIBRARIES = ("numpy", "scipy", "matplotlib")
+
+
+def of_samples(file: SeasonFile, name: str) -> str:
+    """Return what the samples of a season say of themselves, each word once."""
+    said = {getattr(row.sample, name) for row in file.samples()} - {None}
+    return ", ".join(f"{one:g}" if isinstance(one, float) else str(one) for one in sorted(said))
+
+
+def work(file: SeasonFile) -> None:
+    """Tell who pressed and scored what, when and how."""
+    berries = [berry for berry in file.berries() if berry.void is None]
+    if not berries:
+        raise NoSuchRecordError("No berry is stored.", todo="'gauge log' presses berries.")
+    days = sorted({berry.at[:10] for berry in berries})
+    raters = sorted({mark.rater for berry in berries for mark in berry.scores})
+    n_scores = sum(len(berry.scores) for berry in berries)
+    echo(
+        f"{len(berries)} berries of {len({berry.sample for berry in berries})} samples were "
+        f"pressed from {days[0]} to {days[-1]}."
+    )
+    if raters:
+        echo(f"{', '.join(raters)} gave {n_scores} finger scores on the scale "
+             f"{', '.join(file.labels)}, firmest first.")  # fmt: skip
+    for name, words in (
+        ("selection", "Selections"), ("harvest_date", "Harvested"),
+        ("storage_day", "Storage days"), ("site", "Sites"),
+    ):  # fmt: skip
+        if said := of_samples(file, name):
+            echo(f"{words}: {said}.")
+    sessions = [row.session for row in file.sessions() if row.session.purpose == "berries"]
+    for words, found in (
+        ("Gauge", [" ".join(filter(None, (one.gauge, one.gauge_serial))) for one in sessions]),
+        ("Head", [f"{one.head_mm:g} mm" for one in sessions if one.head_mm]),
+        ("At the gauge", [one.operator or "" for one in sessions]),
+    ):
+        echo(f"{words}: {', '.join(sorted({*found} - {''})) or 'not recorded'}.")
+
+
+def gauge(file: SeasonFile) -> None:
+    """Tell how the gauge stood against its check weights."""
+    rows = file.verifications()
+    if not rows:
+        raise NoSuchRecordError(
+            "The gauge was not checked against weights in this season.",
+            todo="Do so: gauge verify --port PORT --format FORMAT.toml --season SEASON --mass 500g",
+        )
+    passed = [row for row in rows if row.passed]
+    last = rows[-1]
+    echo(
+        f"The gauge was checked {len(rows)} times and passed {len(passed)} times; at the last "
+        f"check, of {last.at[:10]}, it {'passed' if last.passed else 'FAILED'}."
+    )
+    if not last.passed:
+        echo("Do not trust its forces until 'gauge verify' passes.")
+    errors: dict[str, dict[str, float]] = {}
+    for row in rows:
+        for weight in row.result["weights"]:
+            if weight["error_pct"] is not None:
+                errors.setdefault(row.at[:10], {})[weight["mass"]] = weight["error_pct"]
+    masses = sorted({mass for found in errors.values() for mass in found})
+    verdicts = {row.at[:10]: "passed" if row.passed else "FAILED" for row in rows}
+    print_table(
+        ["day", *(f"error at {mass}, %" for mass in masses), "verdict"],
+        [
+            [day, *(format_value(found.get(mass), "+.2f", missing="-") for mass in masses),
+             verdicts[day]]
+            for day, found in errors.items()
+        ],
+        title=f"Check weights; tolerance {last.tolerance_pct:g} %",
+        left=(0, len(masses) + 1),
+    )  # fmt: skip
+
+
+def anchors(file: SeasonFile) -> None:
+    """Tell how old the anchors of the season's own calibration are."""
+    from calibrate.anchors.retirement import good_anchors
+
+    rows = file.anchors(file.setting("calibration"))
+    if not rows:
+        raise NoSuchRecordError(
+            "No anchor is kept.",
+            todo="Keep a set: calibrate anchors SEASON --keep --card card.pdf",
+        )
+    now = datetime.now(UTC)
+    good = good_anchors(rows, now)
+    retired = sum(row.retired_at is not None for row in rows)
+    echo(f"{len(good)} of {len(rows)} anchors are good; {retired} are retired.")
+    if good:
+        made = min(datetime.fromisoformat(row.made_at) for row in good)
+        echo(f"The oldest of them was made {(now - made).total_seconds() / 86_400:.1f} days ago.")
+
+
+def flags(file: SeasonFile) -> None:
+    """List what was flagged and what was voided, each with its reason."""
+    from gauge.season.checks import peak_flags
+
+    berries, flags = file.berries(), peak_flags(file)
+    if not berries:
+        raise NoSuchRecordError("No berry is stored.", todo="'gauge log' presses berries.")
+    void = [(berry, berry.void) for berry in berries if berry.void is not None]
+    flagged = [
+        (berry, ", ".join(flags[berry.berry_id]))
+        for berry in berries
+        if berry.void is None and flags.get(berry.berry_id)
+    ]
+    echo(f"{len(void)} of {len(berries)} berries are void, and are used nowhere.")
+    echo(f"{len(flagged)} berries are flagged, and are used.")
+    for title, rows in (("Void berries", void), ("Flagged berries", flagged)):
+        print_table(
+            ["berry", f"force {unit()}", "why"],
+            [
+                [f"{b.sample}-{b.number}", format_newton(b.peak_newton, missing="-"), why]
+                for b, why in rows
+            ],
+            title=title,
+            left=(0, 2),
+        )
+
+
+def computed(file: SeasonFile) -> None:
+    """Name versions, calibration, changes and the last digest."""
+    from importlib.metadata import version
+
+    from gauge.package import __version__
+
+    libraries = ", ".join(f"{name} {version(name)}" for name in _LIBRARIES)
+    echo(f"Computed by firmhand {__version__} on Python {platform.python_version()}, {libraries}.")
+    detectors = {row.session.detector for row in file.sessions()} - {None}
+    if detectors:
+        echo(f"Peaks were found by detector version {', '.join(sorted(map(str, detectors)))}.")
+    adopted = file.setting("calibration")
+    for row in file.calibrations():
+        own = " and adopted as the season's own" if row.name == adopted else ""
+        echo(
+            f"Calibration {row.name}: stored {row.at[:10]} by firmhand {row.version}{own}; "
+            f"fingerprint {row.fingerprint[:12]}."
+        )
+    changes = Counter(row.kind for row in file.trail())
+    kinds = ", ".join(f"{kind} ({n})" for kind, n in changes.most_common())
+    echo(f"Changes in the trail: {kinds or 'none'}.")
+    echo(f"Last digest of the season file: {file.digest}. Any later change gives another one.")
+    echo("'gauge audit' derives every peak again from the bytes that the gauge sent.")
