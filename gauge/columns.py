@@ -52,6 +52,7 @@ _REST = {
     "loading_rate_N_s": Column("N/s", "mean rate of loading on the rise of the press"),
     "size_mm": Column("mm", "diameter of the berry"),
     "mass_g": Column("g", "mass of the berry"),
+    "press_only": Column("", "1 where the berry was pressed without a squeeze"),
     "fruit_temp_c": Column("°C", "temperature of the fruit: of the berry, else of its sample"),
     "blind_code": Column("", "code on the clamshell in blind work"),
     "crop": Column("", "crop of the sample"),
@@ -99,6 +100,7 @@ _KNOWN = _BERRY | _PAIR | _REST | _TABLE
 _KINDS = (
     (r"score_(.+)_(\d+)", "", "finger score by {} on occasion {}"),
     (r"score_(.+)", "", "finger score by {}"),
+    (r"squeeze_order_(.+)", "", "when in the row of squeezes of the berry {} came, from 1"),
     (r"scores_(.+)", "", "berries scored {}"),
     (r"predicted_scores_(.+)", "", "share of berries scored {}, by force and calibration"),
     (r"letters_(.+)", "", "letters of {}: means that share a letter do not differ"),

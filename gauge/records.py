@@ -263,3 +263,4 @@ class FingerScore:
         _need(bool(self.rater.strip()), "a finger score needs a rater")
         _need(bool(self.score.strip()), "a finger score needs a score")
         _need(self.occasion >= 1, "occasions count from 1")
+        _need(self.squeeze_order is None or self.squeeze_order >= 1, "squeezes count from 1")

@@ -18,6 +18,8 @@ from gauge.commands.options import (
     format_option,
     gauge_options,
     loading_rate_option,
+    plan_squeezes,
+    press_only_option,
 )
 from gauge.commands.statedsample import (
     StatedSample,
@@ -95,6 +97,7 @@ session_options = record_options(
 @new_option
 @more_option
 @number_option("--berries", "Stop after N berries.", low=1, whole=True, metavar="N")
+@press_only_option
 @click.option("--yes", is_flag=True, help="Do not wait for Enter.")
 @click.option("--plain", is_flag=True, help="Lines only, no screen control.")
 @click.option("--quiet", is_flag=True, help="Ring no bell.")
@@ -142,6 +145,9 @@ def command(
     when it is safely stored. A press that the line cut short is no berry: you are asked to press
     again. Ctrl-C ends cleanly; logging the same sample later goes on with the next number.
 
+    Each squeeze softens a berry, so --raters take turns: the screen says who squeezes next, and
+    the order is kept.
+
     Without options it goes on where the last session on this machine left, with the next sample of
     the plan: it shows that, and waits for Enter. 'gauge start' sets up a first day.
 
@@ -185,6 +191,7 @@ def log_at(
     ask: bool = True,
     new: bool = False,
     more: bool = False,
+    press_only: bool | None = None,
     new_raters: Sequence[str] = (),
     berries: int | None = None,
     plain: bool = False,
@@ -215,6 +222,7 @@ def log_at(
         season = held.enter_context(begun_season(season_file, crop=stated.crop))
         known = [season.rater_named(name, new=new_raters) for name in place.raters]
         place = replace(place, raters=tuple(known))
+        plan_squeezes(season, press_only=press_only)
         row = sample_of(season, requested, stated)
         left = lacking(row, more=more, may_be_full=on_screen)
         gauge: dict[str, Any] = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}
@@ -230,6 +238,7 @@ def log_at(
             sample=row,
             session=replace(session, capacity_newton=capacity_newton),
             raters=place.raters if place.blind else (),
+            squeezers=place.raters,
             n_required=min(counts) if counts else None,
             loading_rate_per_s=loading_rate_per_s,
             silent_stop_s=silent_stop_s,

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -86,3 +88,33 @@ gauge_options = (
     click.option("--gauge", help="Name of the gauge."),
     click.option("--serial-number", "gauge_serial", help="Serial number of the gauge."),
 )
+
+
+press_only_option = click.option(
+    "--press-only/--no-press-only", default=None,
+    help="Press one berry in five without a squeeze, from now on; they show what squeezing takes.",
+)  # fmt: skip
+
+
+def plan_squeezes(
+    season: SeasonFile,
+    *,
+    press_only: bool | None = None,
+    again: bool | None = None,
+    seed: int | None = None,
+    planning: bool = False,
+) -> None:
+    """Store what a season plans of squeezes, where something is asked for or planned anew."""
+    from gauge.sheets.squeezes import AGAIN_EVERY, PRESS_ONLY_EVERY, SqueezePlan
+
+    stored = season.setting("squeezes")
+    plan = SqueezePlan.of(stored)
+    if stored is None:
+        seed = secrets.randbelow(1_000_000) if seed is None else seed
+        plan = replace(plan, again=AGAIN_EVERY, seed=seed)
+    if press_only is not None:
+        plan = replace(plan, press_only=PRESS_ONLY_EVERY if press_only else 0)
+    if again is not None:
+        plan = replace(plan, again=AGAIN_EVERY if again else 0)
+    if (planning or press_only is not None) and plan.setting() != stored:
+        season.set_setting("squeezes", plan.setting())

@@ -19,11 +19,12 @@ from gauge.clikit import (
     say,
     season_argument,
 )
-from gauge.commands.options import begun_season
+from gauge.commands.options import begun_season, plan_squeezes, press_only_option
 from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from gauge.season.rows import SampleRow
+    from gauge.sheets.squeezes import SqueezePlan
 
 
 @click.command("plan", no_args_is_help=True)
@@ -43,6 +44,12 @@ if TYPE_CHECKING:
     "worked through before the next, what is due first first.",
 )
 @click.option("--no-blind", is_flag=True, help="Draw no blind codes.")
+@press_only_option
+@click.option(
+    "--again/--no-again",
+    default=None,
+    help="Hand one berry in ten to one of its raters twice (the default), or none.",
+)
 @click.option("--crop", help="Crop of a season begun here: blackberry or raspberry.")
 @click.option("--blind", "hide", is_flag=True, help="Show blind codes only, for the bench.")
 @json_option
@@ -53,6 +60,8 @@ def command(
     order: str,
     within: str | None,
     no_blind: bool,
+    press_only: bool | None,
+    again: bool | None,
     crop: str | None,
     hide: bool,
     as_json: bool,
@@ -65,6 +74,10 @@ def command(
     cues. A season file that does not exist is begun. All rows are imported or none; importing the
     same file again changes nothing, so a longer file adds what is new.
 
+    Each squeeze softens a berry: raters take turns, one berry in ten is handed to one of them
+    twice, and with --press-only one in five is pressed without a squeeze. 'gauge log' and 'gauge
+    sheet' say which.
+
     Without --import, the plan is shown with what is done and which sample is next. Stop and go on
     whenever you like: 'gauge log' takes up where the berries end.
 
@@ -74,6 +87,7 @@ def command(
     gauge plan 2026.season
     """  # noqa: D301
     from gauge.season.file import open_season
+    from gauge.sheets.squeezes import SqueezePlan
 
     if csv_file is not None:
         seed = secrets.randbelow(1_000_000) if seed is None else seed
@@ -83,16 +97,20 @@ def command(
         how += f" within {', '.join(columns)}" if columns else ""
         added = _import(season, csv_file, crop, how, blind=not no_blind, **drawing)
         say(f"{plural(added, 'sample')} imported, {how}." if added else "Nothing new in this plan.")
+    if csv_file is not None or press_only is not None or again is not None:
+        with open_season(season) as file:
+            plan_squeezes(file, press_only=press_only, again=again, seed=seed, planning=True)
     with open_season(season, read_only=True) as file:
+        squeezes = SqueezePlan.of(file.setting("squeezes"))
         rows = file.samples()
         following = file.next_sample()
         notes = [n.text for n in file.notes() if n.session_id is None and n.berry_id is None]
-    plan = _document(rows, following, seed)
+    plan = _document(rows, following, seed, squeezes)
     if as_json:
         emit_json(plan)
     else:
         _show(plan, hide)
-        for note in notes:
+        for note in (*squeezes.sentences(), *notes):
             echo(note)
 
 
@@ -114,13 +132,17 @@ def _import(season: Path, csv_file: Path, crop: str | None, how: str, **drawing:
 
 
 def _document(
-    rows: Sequence[SampleRow], following: SampleRow | None, seed: int | None
+    rows: Sequence[SampleRow],
+    following: SampleRow | None,
+    seed: int | None,
+    squeezes: SqueezePlan,
 ) -> dict[str, Any]:
     return {
         "samples": [
             {"order": row.sample.plan_order}
             | document(row.sample, "code", "blind_code", "selection", "berries_planned")
             | document(row, "berries", "done")
+            | squeezes.numbers(row.sample_id, row.sample.berries_planned or 0)
             for row in rows
         ],
         "next": following.sample.code if following else None,

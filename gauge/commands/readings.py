@@ -150,6 +150,7 @@ def _row(
         "session": berry.session_id,
         "fruit_temp_c": temperature,
         **document(berry, "void", "at", "size_mm", "mass_g"),
+        "press_only": 1 if berry.press_only else None,
         **document(sample, *_SAMPLE, "cues"),
     }
 
@@ -180,6 +181,8 @@ def _wide(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
     keys = {(mark["rater"], mark["occasion"]) for row in rows for mark in row["scores"]}
     first, rest = BERRIES
     header = [*first, *(_score_column(*key) for key in sorted(keys)), *rest]
+    if any(mark.get("squeeze_order") for row in rows for mark in row["scores"]):
+        header += [_order_column(*key) for key in sorted(keys)]
     # A column of the plan that is named like one of ours keeps both apart.
     names = dict.fromkeys(name for row in rows for name in row["cues"])
     cues = {name: f"plan_{name}" if name in header else name for name in names}
@@ -187,6 +190,10 @@ def _wide(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
     def cells() -> Iterator[_Row]:
         for row in rows:
             scores = {_score_column(m["rater"], m["occasion"]): m["score"] for m in row["scores"]}
+            scores |= {
+                _order_column(m["rater"], m["occasion"]): m.get("squeeze_order")
+                for m in row["scores"]
+            }
             texts = {name: "; ".join(row[name]) or None for name in ("flags", "notes")}
             peak = None if row["peak_shown"] is None else Decimal(row["peak_shown"])
             planned = {cues[name]: value for name, value in row["cues"].items()}
@@ -214,6 +221,10 @@ def _long(rows: Sequence[_Row]) -> tuple[list[str], Iterator[_Row]]:
 
 def _score_column(rater: str, occasion: int) -> str:
     return f"score_{rater}" if occasion == 1 else f"score_{rater}_{occasion}"
+
+
+def _order_column(rater: str, occasion: int) -> str:
+    return _score_column(rater, occasion).replace("score", "squeeze_order", 1)
 
 
 def _show(rows: Sequence[_Row]) -> None:

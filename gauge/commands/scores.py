@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from gauge.clikit import FILE, emit_json, json_option, say, season_argument, typed_keys
 from gauge.commands.importsheet import SheetOptions, rater_of, report, sheet_options, store_sheet
+from gauge.csvsheet import name_key
 from gauge.errors import NoSuchRecordError
 from gauge.plaintext import plural
+
+if TYPE_CHECKING:
+    from gauge.season.file import SeasonFile
 
 
 @click.command("scores", no_args_is_help=True)
@@ -60,29 +65,55 @@ def _type_scores(season: Path, sample: str, how: SheetOptions, as_json: bool) ->
 
     with open_season(season) as file:
         rater = rater_of(file, how)
-        code = file.sample(sample).sample.code
-        berries = {
-            berry.number: berry.berry_id
-            for berry in file.berries(code)
-            if berry.void is None and all(mark.rater != rater for mark in berry.scores)
-        }
+        code, berries = _to_score(file, sample, rater)
         if not berries:
             raise NoSuchRecordError(
                 f"{season}: sample {code} has no berry that {rater} has not scored.",
                 todo="Correct scores by a sheet: --correct --why TEXT.",
             )
-        form = ScoreForm(labels=file.labels, numbers=tuple(berries))
+        form = ScoreForm(labels=file.labels, berries=tuple(berries))
         say(f"{code}, scores of {rater}: {form.keys}\n- skip  backspace or / undo  Enter store")
         while not form.done:
             say(form.line)
-            for key in typed_keys():
-                form = form if form.done else form.press(key)
-        marks = [
-            (berries[number], FingerScore(rater=rater, score=score))
-            for number, score in form.scores.items()
-        ]
+            for typed in typed_keys():
+                form = form if form.done else form.press(typed)
+        marks = []
+        for number, score in form.scores.items():
+            berry_id, occasion, order = berries[number]
+            mark = FingerScore(rater=rater, score=score, occasion=occasion, squeeze_order=order)
+            marks.append((berry_id, mark))
         file.add_scores(marks, source="paper")
     if as_json:
         emit_json({"stored": len(marks), "raters": [rater], "problems": []})
     else:
         say(f"{plural(len(marks), 'score')} by {rater} stored.")
+
+
+def _to_score(
+    file: SeasonFile, sample: str, rater: str
+) -> tuple[str, dict[str, tuple[int, int, int | None]]]:
+    """Find the code of a sample, and id, occasion and turn of the berries that a rater is to score.
+
+    Who came when in the row of squeezes is what the printed sheet says, of the raters on it.
+    """
+    from gauge.sheets.squeezes import SqueezePlan
+
+    row = file.sample(sample)
+    plan = SqueezePlan.of(file.setting("squeezes"))
+    panel = [name_key(name) for name in file.setting("panel") or ()]
+    me = name_key(rater)
+    first: dict[str, tuple[int, int, int | None]] = {}
+    again: dict[str, tuple[int, int, int | None]] = {}
+    for berry in file.berries(row.sample.code):
+        turns = plan.turns(panel if me in panel else (), row.sample_id, berry.number)
+        given = {mark.occasion for mark in berry.scores if mark.rater == rater}
+        if berry.void is not None or berry.press_only or turns.press_only:
+            continue
+        for turn, (name, occasion) in enumerate(turns.marks or [(me, 1)], 1):
+            if name == me and occasion not in given:
+                found = (berry.berry_id, occasion, turn if turns.marks else None)
+                if occasion == 1:
+                    first[str(berry.number)] = found
+                else:
+                    again[f"{berry.number} again"] = found
+    return row.sample.code, first | again

@@ -24,25 +24,26 @@ def command(season: Path, out: Path, raters: str | None, with_codes: bool, with_
     """Print the plan as sheets to write on.
 
     A sheet a sample, in the order of the plan, with a line a berry and a column a rater, and then
-    labels to cut out. Where a plan has blind codes, only they are printed. What comes back is typed
-    with 'gauge scores --form', or imported.
+    labels to cut out. The small numbers say who squeezes first, second ...; raters take turns,
+    because each squeeze softens a berry. Where a plan has blind codes, only they are printed. What
+    comes back is typed with 'gauge scores --form', or imported.
 
     \b
     gauge sheet 2026.season --out sheet.pdf --raters ines,marek
     """  # noqa: D301
     from gauge.season.file import open_season
     from gauge.sheets.planpdf import write_sheets
+    from gauge.sheets.squeezes import SqueezePlan
 
-    with open_season(season, read_only=True) as file:
+    with open_season(season) as file:
         rows = [row for row in file.samples() if with_done or not row.done]
-        samples = [row.sample for row in rows if row.sample.plan_order]
-        names = raters.split(",") if raters else file.rater_names()
-        title = file.code
+        rows = [row for row in rows if row.sample.plan_order]
+        names = [name.strip() for name in raters.split(",")] if raters else file.rater_names()
+        names = names[:5]
+        if names != file.setting("panel"):
+            file.set_setting("panel", names)  # the form has the order of squeezes from it
+        title, plan = file.code, SqueezePlan.of(file.setting("squeezes"))
     n_pages = write_sheets(
-        samples,
-        out,
-        raters=[name.strip() for name in names][:5],
-        title=title,
-        blind=not with_codes,
+        rows, out, raters=names, title=title, blind=not with_codes, squeezes=plan
     )
-    say(f"{out}: {plural(len(samples), 'sample')} on {plural(n_pages, 'page')}.")
+    say(f"{out}: {plural(len(rows), 'sample')} on {plural(n_pages, 'page')}.")

@@ -19,8 +19,8 @@ class ScoreForm:
     ----------
     labels : tuple of str
         The season's scale; key 1 is its firmest label.
-    numbers : tuple of int
-        Berries to score, in the order of the paper.
+    berries : tuple of str
+        Berries to score, by number, in the order of the paper.
     entries : tuple of (str or None)
         One a berry done: its label, or None of one that was skipped.
     message : str
@@ -34,15 +34,15 @@ class ScoreForm:
 
     Examples
     --------
-    >>> form = ScoreForm(labels=("firm", "soft"), numbers=(1, 2, 4))
+    >>> form = ScoreForm(labels=("firm", "soft"), berries=("1", "2", "4"))
     >>> for key in "1-8":
     ...     form = form.press(key)
     >>> form.scores, form.message
-    ({1: 'firm'}, 'no such key: 1 firm, 2 soft')
+    ({'1': 'firm'}, 'no such key: 1 firm, 2 soft')
     """
 
     labels: tuple[str, ...]
-    numbers: tuple[int, ...]
+    berries: tuple[str, ...]
     entries: tuple[str | None, ...] = ()
     message: str = ""
     done: bool = False
@@ -60,29 +60,29 @@ class ScoreForm:
         return ", ".join(f"{key} {label}" for key, label in enumerate(self.labels, 1))
 
     @property
-    def scores(self) -> dict[int, str]:
-        """Scores so far, by the number of the berry."""
-        given = zip(self.numbers, self.entries, strict=False)
-        return {number: label for number, label in given if label is not None}
+    def scores(self) -> dict[str, str]:
+        """Scores so far, by berry."""
+        given = zip(self.berries, self.entries, strict=False)
+        return {berry: label for berry, label in given if label is not None}
 
     @property
     def line(self) -> str:
         """What the form shows: which berry is next, and what the last key did."""
-        ahead = self.numbers[len(self.entries) :]
+        ahead = self.berries[len(self.entries) :]
         next_one = f"berry {ahead[0]}" if ahead else "all berries are in: Enter stores them"
-        return f"{len(self.entries)} of {len(self.numbers)} | {self.message} | {next_one}"
+        return f"{len(self.entries)} of {len(self.berries)} | {self.message} | {next_one}"
 
     def press(self, key: str) -> ScoreForm:
         """Take one key; a key that cannot be right changes nothing and says why."""
         if key in UNDO_KEYS:
-            taken = self.numbers[len(self.entries) - 1] if self.entries else None
+            taken = self.berries[len(self.entries) - 1] if self.entries else None
             message = "nothing to undo" if taken is None else f"berry {taken} undone"
             return replace(self, entries=self.entries[:-1], message=message)
         if key in DONE_KEYS:
             return replace(self, done=True, message="done")
-        if len(self.entries) == len(self.numbers):
+        if len(self.entries) == len(self.berries):
             return replace(self, message="all berries are in")
-        number = self.numbers[len(self.entries)]
+        number = self.berries[len(self.entries)]
         if key == SKIP:
             return replace(self, entries=(*self.entries, None), message=f"berry {number} skipped")
         if key.isdigit() and 1 <= int(key) <= len(self.labels):

@@ -151,7 +151,11 @@ class PlainScreen:
     def _ask(self) -> None:
         """Ask for the next finger score that is missing."""
         recorder = self._session.recorder
-        if recorder.missing and not recorder.done:
+        if recorder.done:
+            return
+        if recorder.turns and recorder.pending.untouched:
+            say(f"{recorder.turns.capitalize()}.")
+        if recorder.missing:
             say(f"Score of berry {recorder.next_number} by {recorder.missing[0]}?")
 
     def act(self, line: str) -> None:
@@ -181,8 +185,10 @@ class PlainScreen:
                 recorder.score_last(rater, label.strip())
                 say(f"{rater} scored the last berry {label.strip()} (the force was seen).")
             elif recorder.missing:
-                self.show(recorder.score(recorder.missing[0], line))
-                self._ask()
+                events = recorder.score(recorder.missing[0], line)
+                self.show(events)
+                if not events:
+                    self._ask()
             else:
                 raise InvalidValueError(f"'{line}' is not understood.", todo=_HELP)
         except FirmhandError as error:

@@ -62,6 +62,7 @@ class BerryTables(ScoreTables):
         chunks: Sequence[Chunk] = (),
         size_mm: float | None = None,
         fruit_temp_c: float | None = None,
+        press_only: bool = False,
     ) -> int:
         """Store a berry with its peak, scores and pending chunks in one transaction.
 
@@ -80,6 +81,8 @@ class BerryTables(ScoreTables):
         chunks : sequence of Chunk
             What was received since the last chunks were stored.
         size_mm, fruit_temp_c : float, optional
+        press_only : bool
+            Whether it was planned to be pressed without a squeeze.
 
         Returns
         -------
@@ -117,6 +120,7 @@ class BerryTables(ScoreTables):
                 number=self.next_number(sample_id) if number is None else number,
                 size_mm=size_mm,
                 fruit_temp_c=fruit_temp_c,
+                press_only=1 if press_only else None,
                 at=at,
             )
             self._add(
@@ -137,7 +141,7 @@ class BerryTables(ScoreTables):
             Only those of this sample code.
         """
         codes: dict[int, str] = dict(self._records("samples", "sample_id", "code"))
-        names = ("sample_id", "number", "berry_id", "at", "void_why", *_FRUIT)
+        names = ("sample_id", "number", "berry_id", "at", "void_why", "press_only", *_FRUIT)
         berries = sorted(
             (row for row in self._records("berries", *names) if sample in {None, codes[row[0]]}),
             key=lambda row: row[:3],
@@ -158,7 +162,7 @@ class BerryTables(ScoreTables):
                 values = zip(marks, (row[i] for i in places), strict=True)
                 scored[row[berry_at]].append(FingerScore(**dict(values)))
         found = []
-        for sample_id, number, berry_id, time, void, *fruit in berries:
+        for sample_id, number, berry_id, time, void, only, *fruit in berries:
             peak = peaks.get(berry_id)
             session_id, shown, unit, newton, zero, loading, doubts = (
                 (peak[i] for i in at) if peak else (None,) * len(at)
@@ -177,6 +181,7 @@ class BerryTables(ScoreTables):
                     loading_rate_newton_s=loading,
                     flags=flags.get(doubts or "", ()),
                     void=void,
+                    press_only=bool(only),
                     scores=tuple(scored[berry_id]),
                     **dict(zip(_FRUIT, fruit, strict=True)),
                 )

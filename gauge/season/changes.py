@@ -132,6 +132,7 @@ class ChangeTables(BerryTables):
         berry_id = self._add(
             "berries", sample_id=sample_id, number=berry.number, at=at, size_mm=berry.size_mm,
             mass_g=berry.mass_g, fruit_temp_c=berry.fruit_temp_c,
+            press_only=1 if berry.press_only else None,
         )  # fmt: skip
         # A press has a time of its own in its session: the row of the sheet.
         times = dict.fromkeys(("start_s", "peak_s", "end_s"), float(berry.row))

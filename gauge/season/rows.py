@@ -69,8 +69,8 @@ class SessionRow:
 class BerryRow:
     """A stored berry with its peak and finger scores.
 
-    What describes the peak is None for a berry that was never pressed; `baseline_newton` is what
-    the gauge showed before the press.
+    `press_only`: planned to be pressed without a squeeze. What describes the peak is None for a
+    berry that was never pressed; `baseline_newton` is what the gauge showed before the press.
     """
 
     berry_id: int
@@ -88,6 +88,7 @@ class BerryRow:
     mass_g: float | None
     fruit_temp_c: float | None
     void: str | None
+    press_only: bool = False
     scores: tuple[FingerScore, ...] = ()
 
 
@@ -109,6 +110,7 @@ class ImportedBerry:
     size_mm: float | None = None
     mass_g: float | None = None
     fruit_temp_c: float | None = None
+    press_only: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -7,16 +7,18 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from glob import escape as glob_escape
 from itertools import count, zip_longest
 
 from gauge.errors import AlreadyThereError, FirmhandError, LockedSeasonError, SeasonGoneError
 from gauge.outfile import write_whole
 from gauge.protocol.capture import write_capture
-from gauge.records import Chunk, FingerScore, Gap, Press
+from gauge.records import Chunk, Gap
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.events import BerryLogged
+from gauge.session.pendingberry import WholeBerry
 
 # bytes; chunks are written at the latest then, because a replay runs faster than its clock
 _FULL_BYTES = 1 << 18
@@ -79,18 +81,21 @@ class BerryStore:
         self,
         sample: SampleRow | None,
         number: int,
-        press: Press,
-        scores: tuple[FingerScore, ...],
+        berry: WholeBerry,
     ) -> BerryLogged:
         """Store a berry with its scores and all chunks so far, in one transaction."""
+        logged = BerryLogged(
+            number=number, berry_id=None, press=berry.press, scores=berry.scores,
+            press_only=berry.press_only,
+        )  # fmt: skip
         if self.season is None or self.session_id is None or sample is None:
-            return BerryLogged(number=number, berry_id=None, press=press, scores=scores)
+            return logged
         for attempt in (1, 2):
             try:
                 with self._rescuing(self.season):
                     berry_id = self.season.acknowledge_berry(
-                        self.session_id, sample.sample_id, number, press,
-                        scores=scores, chunks=self._chunks,
+                        self.session_id, sample.sample_id, number, berry.press,
+                        scores=berry.scores, chunks=self._chunks, press_only=berry.press_only,
                     )  # fmt: skip
                 break
             except AlreadyThereError:
@@ -99,7 +104,7 @@ class BerryStore:
                     raise
                 number = self.season.next_number(sample.sample_id)
         self._forget_chunks()
-        return BerryLogged(number=number, berry_id=berry_id, press=press, scores=scores)
+        return replace(logged, number=number, berry_id=berry_id)
 
     @contextlib.contextmanager
     def _rescuing(self, season: SeasonFile) -> Iterator[None]:

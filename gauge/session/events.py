@@ -30,6 +30,7 @@ class BerryLogged:
     berry_id: int | None
     press: Press
     scores: tuple[FingerScore, ...] = ()
+    press_only: bool = False
 
     def document(self) -> dict[str, Any]:
         """Return the berry as the JSON line of `gauge log` and `gauge replay`."""
@@ -40,6 +41,7 @@ class BerryLogged:
             "peak_N": self.press.peak_newton,
             "zero_N": self.press.baseline_newton,
             "flags": [flag.value for flag in self.press.flags],
+            **({"press_only": True} if self.press_only else {}),
         }
 
     def line(self) -> str:

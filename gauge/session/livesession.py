@@ -40,7 +40,7 @@ class LiveSession:
     sample : SampleRow
     session : Session
         Its `started_at`, port and line format are taken from the reader and the format.
-    raters, n_required : optional
+    raters, squeezers, n_required : optional
         As of `BerryRecorder`.
     loading_rate_per_s : (float, float), optional
         As of `DetectorSettings`.
@@ -62,6 +62,7 @@ class LiveSession:
         sample: SampleRow,
         session: Session,
         raters: Sequence[str] = (),
+        squeezers: Sequence[str] = (),
         n_required: int | None = None,
         loading_rate_per_s: tuple[float, float] | None = None,
         silent_stop_s: float | None = None,
@@ -70,6 +71,7 @@ class LiveSession:
         self._fmt, self._sample, self._session = fmt, sample, session
         self._options: dict[str, Any] = {
             "raters": raters,
+            "squeezers": squeezers,
             "n_required": n_required,
             "settings": DetectorSettings(
                 loading_rate_per_s=loading_rate_per_s,

@@ -6,48 +6,75 @@ Scores may come before the press or after it; press and scores leave together. N
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from gauge.records import FingerScore, Press
+from gauge.sheets.squeezes import Turns
+
+
+class WholeBerry(NamedTuple):
+    """A press with all its scores, and whether it was planned to have none."""
+
+    press: Press
+    scores: tuple[FingerScore, ...]
+    press_only: bool
 
 
 class PendingBerry:
-    """Collects a press and the scores of `raters`; without any rater, no press ever waits."""
+    """Collects a press and the scores of `raters`; without any rater, no press ever waits.
+
+    `turns` says who squeezes the berry, in which order: all of `raters` until it is planned.
+    """
 
     def __init__(self, raters: Sequence[str] = ()) -> None:
         self.raters = tuple(raters)
-        self._given: dict[str, str] = {}
+        self.turns = Turns(raters=self.raters)
+        self._given: dict[tuple[str, int], str] = {}
         self._press: Press | None = None
 
     @property
     def missing(self) -> tuple[str, ...]:
-        """Raters whose score is not in yet."""
-        return tuple(rater for rater in self.raters if rater not in self._given)
+        """Raters whose score is not in yet, the next one first; none where scores are not asked."""
+        marks = self.turns.marks if self.raters else []
+        return tuple(mark[0] for mark in marks if mark not in self._given)
 
     @property
     def pressed(self) -> bool:
         """Whether a press waits for its scores."""
         return self._press is not None
 
+    @property
+    def untouched(self) -> bool:
+        """Whether neither press nor score has come."""
+        return self._press is None and not self._given
+
     def press(self, press: Press) -> None:
         """Take the press."""
         self._press = press
 
     def score(self, rater: str, label: str) -> None:
-        """Take a score; a second one of the same rater replaces the first."""
-        self._given[rater] = label
+        """Take a score; one more than the rater is to give replaces the last."""
+        mine = [mark for mark in self.turns.marks if mark[0] == rater]
+        self._given[next((mark for mark in mine if mark not in self._given), mine[-1])] = label
 
     def take_back(self) -> str | None:
         """Forget the score given last and return its rater, if any."""
-        return self._given.popitem()[0] if self._given else None
+        return self._given.popitem()[0][0] if self._given else None
 
-    def take_complete(self) -> tuple[Press, tuple[FingerScore, ...]] | None:
-        """Return press and scores once all are in, and begin the next berry."""
+    def take_complete(self) -> WholeBerry | None:
+        """Return press and scores once all are in, and begin the next berry.
+
+        The order of squeezes is that in which the scores came.
+        """
         if self._press is None or self.missing:
             return None
-        press = self._press
-        scores = tuple(FingerScore(rater=r, score=self._given[r]) for r in self.raters)
+        scores = tuple(
+            FingerScore(rater=rater, score=score, occasion=occasion, squeeze_order=place)
+            for place, ((rater, occasion), score) in enumerate(self._given.items(), 1)
+        )
+        whole = WholeBerry(self._press, scores, self.turns.press_only)
         self.clear()
-        return press, scores
+        return whole
 
     def drop_press(self) -> bool:
         """Drop the press that waits; return whether there was one."""

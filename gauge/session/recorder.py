@@ -6,6 +6,7 @@ season file. Only this module of the room uses the detector. No port is opened, 
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
@@ -31,8 +32,9 @@ from gauge.session.events import (
     StoreDelayed,
     UnreadInPress,
 )
-from gauge.session.pendingberry import PendingBerry
+from gauge.session.pendingberry import PendingBerry, WholeBerry
 from gauge.session.silence import SilenceWatch
+from gauge.sheets.squeezes import SqueezePlan, Turns
 
 __all__ = [
     "DETECTOR_VERSION", "OWN_GAPS", "BerryRecorder", "DetectorSettings", "DetectorView",
@@ -72,6 +74,8 @@ class BerryRecorder:
         Both needed with a season.
     raters : sequence of str, optional
         Whose finger score each berry needs before its force is shown.
+    squeezers : sequence of str, optional
+        Who squeezes berries: `raters`, or those whose scores come in otherwise.
     n_required : int, optional
         `done` after so many berries of the sample.
     settings : DetectorSettings, optional
@@ -105,6 +109,7 @@ class BerryRecorder:
         session_id: int | None = None,
         sample: SampleRow | None = None,
         raters: Sequence[str] = (),
+        squeezers: Sequence[str] = (),
         n_required: int | None = None,
         settings: DetectorSettings | None = None,
     ) -> None:
@@ -119,8 +124,9 @@ class BerryRecorder:
         self.lost: LineLost | None = None
         self.paused_ns: int | None = None
         self.pending = PendingBerry(raters)
+        self._squeezers = raters or squeezers
         # Whole berries that a locked season file did not take yet, oldest first.
-        self._unstored: deque[tuple[Press, tuple[FingerScore, ...]]] = deque()
+        self._unstored: deque[WholeBerry] = deque()
         self._delay_reported = False
         self._store = BerryStore(season, session_id)
         self._written_ns = 0
@@ -128,6 +134,7 @@ class BerryRecorder:
         # While the tech pauses: only reports presses; nothing of them is stored.
         self._unheeded = self._detector, self.framer
         self._undo: list[Callable[[], str]] = []  # what `undo` can take back, newest last
+        self.plan_turns()
 
     @property
     def view(self) -> DetectorView:
@@ -157,6 +164,23 @@ class BerryRecorder:
     def next_number(self) -> int:
         """The number that the next berry will bear in its sample."""
         return self._store.next_number(self.sample) or len(self.logged) + 1
+
+    def plan_turns(self) -> None:
+        """Look up who squeezes the next berry, unless somebody did already."""
+        if self.pending.untouched:
+            with contextlib.suppress(LockedSeasonError):  # then it is tried at the next turn
+                self.pending.turns = self._turns(self.next_number + len(self._unstored))
+
+    def _turns(self, number: int) -> Turns:
+        if self.season is None or self.sample is None:
+            return Turns(raters=tuple(self._squeezers))
+        plan = SqueezePlan.of(self.season.setting("squeezes"))
+        return plan.turns(self._squeezers, self.sample.sample_id, number)
+
+    @property
+    def turns(self) -> str:
+        """Who squeezes the next berry, in words; empty where that needs no words."""
+        return self.pending.turns.words(self.next_number)
 
     # --- what the gauge sends -----------------------------------------------------------------
 
@@ -244,6 +268,8 @@ class BerryRecorder:
 
     def score(self, rater: str, label: str) -> list[Event]:
         """Take a finger score of the next berry, if rater and label are known."""
+        if self.pending.turns.press_only:
+            raise InvalidValueError(f"{self.turns}.")
         if rater not in self.pending.raters:
             raise InvalidValueError(
                 f"'{rater}' scores no berries here.",
@@ -262,6 +288,7 @@ class BerryRecorder:
         self.pending.drop_press()
         if scores:
             self.pending.clear()
+            self.plan_turns()
 
     def void_last(self, why: str, berry: BerryLogged | None = None) -> BerryLogged:
         """Void the last berry (its number is free again), or `berry`, the last when asked why."""
@@ -271,6 +298,7 @@ class BerryRecorder:
         sample, place = self.sample, self.logged.index(last)
         self.logged.remove(last)
         self.n_logged -= 1
+        self.plan_turns()
 
         def take_back() -> str:
             again = last
@@ -280,6 +308,7 @@ class BerryRecorder:
             if self.sample is sample:
                 self.logged.insert(place, again)
             self.n_logged += 1
+            self.plan_turns()
             return f"Berry {again.number} counts again."
 
         self._undo.append(take_back)
@@ -291,7 +320,11 @@ class BerryRecorder:
         season, berry_id = self.season, last.berry_id
         assert season is not None
         assert berry_id is not None
-        season.add_scores([(berry_id, FingerScore(rater=rater, score=label))])
+        if last.press_only:
+            raise InvalidValueError(f"berry {last.number} was pressed without a squeeze.")
+        places = {mark: place for place, mark in enumerate(self._turns(last.number).marks, 1)}
+        mark = FingerScore(rater=rater, score=label, squeeze_order=places.get((rater, 1)))
+        season.add_scores([(berry_id, mark)])
 
         def take_back() -> str:
             season.correct_score(berry_id, rater, None, UNDONE)
@@ -342,6 +375,7 @@ class BerryRecorder:
         self.sample, self.n_required = sample, n_required
         self.logged = []
         self.pending.clear()
+        self.plan_turns()
         return events
 
     def _drop_press(self) -> list[Event]:
@@ -381,15 +415,16 @@ class BerryRecorder:
         if berry is None:
             return []
         self._unstored.append(berry)
-        return self._store_berries()
+        events = self._store_berries()
+        self.plan_turns()
+        return events
 
     def _store_berries(self, *, last: bool = False) -> list[Event]:
         """Store whole berries, in order; one that cannot be stored yet stays pending."""
         events: list[Event] = []
         while self._unstored:
-            press, scores = self._unstored[0]
             try:
-                berry = self._store.acknowledge(self.sample, self.next_number, press, scores)
+                berry = self._store.acknowledge(self.sample, self.next_number, self._unstored[0])
             except LockedSeasonError as error:
                 if last:
                     raise
@@ -401,7 +436,7 @@ class BerryRecorder:
             self._unstored.popleft()
             self.logged.append(berry)
             self.n_logged += 1
-            events += [berry, *self._doubts(press)]
+            events += [berry, *self._doubts(berry.press)]
         return events
 
     def _doubts(self, press: Press) -> list[Event]:

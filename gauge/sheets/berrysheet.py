@@ -263,6 +263,7 @@ class BerrySheet:
         forces = self._forces(column)
         at = self._column("at", _moment)
         flags = self._column("flags", _flags, ())
+        only = self._column("press_only", _yes, False)
         size, mass, temp = (
             self._column(name, partial(self._possible, name))
             for name in ("size_mm", "mass_g", "fruit_temp_c")
@@ -294,6 +295,7 @@ class BerrySheet:
                         sample=key[0], number=key[1], row=sheet.numbers[index], shown=force[0],
                         unit=force[1], force_newton=force[2], at=at[index], size_mm=size[index],
                         mass_g=mass[index], fruit_temp_c=temp[index], flags=flags[index] or (),
+                        press_only=bool(only[index]),
                     )
                 )  # fmt: skip
         bad = {problem.row for problem in sheet.problems or ()}
@@ -401,7 +403,15 @@ class BerrySheet:
         where = "berry_id" if "berry_id" in self._used else "number"
         where = where if where in sheet.columns else "berry"
         occasions = self._column("occasion", lambda text: self._from_one(text) if text else 1, 1)
-        orders = self._column("squeeze_order", lambda text: self._from_one(text) if text else None)
+        only: set[int | _Key] = {
+            berry.berry_id for berry in self.known.berries.values() if berry.press_only
+        }
+        only |= {(berry.sample, berry.number) for berry in found.berries if berry.press_only}
+        places: dict[tuple[int | _Key, int | None], str] = {
+            (berry.berry_id, mark.squeeze_order): mark.rater
+            for berry in self.known.berries.values()
+            for mark in berry.scores
+        }
         times = self._column("scored_at", lambda text: text or None)
         stored = {
             (berry.berry_id, mark.rater, mark.occasion): mark.score
@@ -418,6 +428,7 @@ class BerrySheet:
                 column, partial(self._score, blank=blank, other=other if rater == column else "")
             )
             raters = [rater] * len(sheet) if rater else sheet.columns["rater"]
+            orders = self._orders(column)
             for index, (key, score, typed) in enumerate(zip(keys, scores, raters, strict=True)):
                 if score is None or key is None or occasions[index] is None:
                     continue
@@ -438,7 +449,13 @@ class BerrySheet:
                 elif first[1] != column:
                     what = f"{name} scored this berry in column '{sheet.typed[first[1]]}' too"
                     sheet.note(index, column, what)
+                elif key in only:
+                    sheet.note(index, column, "this berry was pressed without a squeeze")
                 elif mine not in stored:
+                    place = (key, mark.squeeze_order)
+                    if place[1] and places.setdefault(place, name) != name:
+                        what = f"{places[place]} squeezed this berry as number {place[1]}, too"
+                        sheet.note(index, self._order_column(column), what)
                     found.scores.append((key, mark))
                 elif stored[mine] == score:
                     found.already += 1
@@ -448,6 +465,24 @@ class BerrySheet:
                     self.clashes += 1
                     old = f"{name} scored this berry {stored[mine]} on occasion {mark.occasion}"
                     sheet.note(index, where, f"{old} already")
+
+    def _order_column(self, column: str) -> str:
+        """Name the column with the order of the squeezes whose scores stand in a column."""
+        return f"squeeze_order_{column.removeprefix('score').lstrip('_')}".rstrip("_")
+
+    def _orders(self, column: str) -> list[int | None]:
+        """Read when in the row of squeezes of each berry those came whose scores are in a column.
+
+        Every rater's column of scores has a column of its own, such as squeeze_order_ines.
+        """
+        if column != "score" and "squeeze_order" in self.sheet.columns:
+            self.sheet.lacks(
+                "score",
+                todo="squeeze_order is of one score: give one row a score, or a column each, such "
+                "as squeeze_order_ines.",
+            )
+        name = self._order_column(column)
+        return self._column(name, lambda text: self._from_one(text) if text else None)
 
     def _score_columns(self) -> list[tuple[str, str | None, int | None]]:
         """Find the columns of scores, each with the rater and occasion that its header names."""
@@ -471,6 +506,7 @@ class BerrySheet:
         # And whatever holds scores in the main, under a header that says nothing else to us: a new
         # rater's column, whose bad cells are named, is not passed over.
         other = self._used | _REPEATED | {column for column, _, _ in found}
+        other |= {name for name in sheet.header if name.startswith("squeeze_order")}
         free = [name for name in sheet.header if name and name not in other]
         found += [(name, name, None) for name in free if self._looks_like_scores(name)]
         if not found and not self.force:
@@ -549,6 +585,13 @@ def _filled(text: str) -> str:
     if not text:
         raise ValueError("the cell is empty")
     return text
+
+
+def _yes(text: str) -> bool:
+    words = {"": False, "0": False, "no": False, "1": True, "yes": True, "x": True}
+    if text.casefold() not in words:
+        raise ValueError(f"'{text}' is neither yes nor no")
+    return words[text.casefold()]
 
 
 def _unit(text: str) -> Unit:

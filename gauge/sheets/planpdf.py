@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from gauge.season.rows import SampleRow
+    from gauge.sheets.squeezes import SqueezePlan
+
 _PAGE_INCHES = (8.27, 11.69)  # A4
 _ROWS = 30  # berries on one sheet
 _LABELS = (3, 8)  # labels side by side, and above one another
@@ -24,14 +27,22 @@ _UNPLANNED = 20  # rows of a sample without a planned number
 
 
 def write_sheets(
-    samples: Sequence[Sample], target: Path, *, raters: Sequence[str], title: str, blind: bool
+    rows: Sequence[SampleRow],
+    target: Path,
+    *,
+    raters: Sequence[str],
+    title: str,
+    blind: bool,
+    squeezes: SqueezePlan,
 ) -> int:
     """Write the plan as a PDF, and return how many pages it has.
 
-    A column for each rater; `blind` prints blind codes alone, neither code nor selection.
+    A column for each rater, in which a small number says when in the row of squeezes he or she
+    comes; `blind` prints blind codes alone, neither code nor selection.
     """
     if target.suffix.lower() != ".pdf":
         raise InvalidValueError(f"{target} is not named .pdf.", todo="Name it sheet.pdf.")
+    samples = [row.sample for row in rows]
     if not samples:
         raise InvalidValueError("no sample is planned.", todo="gauge plan imports a plan.")
     from matplotlib.backends.backend_pdf import PdfPages
@@ -40,9 +51,9 @@ def write_sheets(
     try:
         refuse_irregular(target)
         with PdfPages(target, metadata={"CreationDate": None, "Producer": None}) as pdf:
-            for place, sample in enumerate(samples, 1):
+            for place, row in enumerate(rows, 1):
                 of = f"{title}   sample {place} of {len(samples)}"
-                for page in _sheets(sample, of, raters or ("", "", ""), blind=blind):
+                for page in _sheets(row, of, raters, squeezes, blind=blind):
                     pdf.savefig(page)
                     n_pages += 1
             per_page = _LABELS[0] * _LABELS[1]
@@ -87,7 +98,10 @@ def _known(sample: Sample) -> str:
     )
 
 
-def _sheets(sample: Sample, of: str, raters: Sequence[str], *, blind: bool) -> Iterator[Figure]:
+def _sheets(
+    sample_row: SampleRow, of: str, named: Sequence[str], squeezes: SqueezePlan, *, blind: bool
+) -> Iterator[Figure]:
+    sample, raters = sample_row.sample, named or ("", "", "")
     numbers = range(1, (sample.berries_planned or _UNPLANNED) + 1)
     for first in range(0, len(numbers), _ROWS):
         batch = numbers[first : first + _ROWS]
@@ -106,7 +120,14 @@ def _sheets(sample: Sample, of: str, raters: Sequence[str], *, blind: bool) -> I
         for x, head in zip(left, heads, strict=False):
             axes.text(x + 0.01, top + high / 2, head, size=9, va="center", clip_on=True)
         for row, number in enumerate(batch, 1):
-            axes.text(0.01, top + high * (row + 0.5), str(number), size=11, va="center")
+            y = top + high * (row + 0.5)
+            axes.text(0.01, y, str(number), size=11, va="center")
+            turns = squeezes.turns(named, sample_row.sample_id, number)
+            if turns.press_only:
+                axes.text(left[2] + 0.01, y, "press only: no squeeze", size=9, va="center")
+            for place, (rater, _) in enumerate(turns.marks, 1):
+                x = left[2 + list(named).index(rater)] + (0.005 if place <= len(named) else 0.09)
+                axes.text(x, y - 0.2 * high, str(place), size=7, color="0.2", va="center")
         bottom = top + high * (len(batch) + 1)
         axes.hlines([top + high * i for i in range(len(batch) + 2)], 0, 1, lw=0.5, color="0.4")
         axes.vlines(left, top, bottom, lw=0.5, color="0.4")

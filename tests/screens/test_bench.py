@@ -639,7 +639,7 @@ def test_words_of_a_scale_are_scored_by_their_first_letter(tmp_path):
         actions = BenchActions(session, raters=("odile",), blind=True)
         assert keyed(actions, "f", "s") == []
         [berry] = session.receive(BERRY)
-        assert berry.scores == (FingerScore(rater="odile", score="soft"),)
+        assert berry.scores == (FingerScore(rater="odile", score="soft", squeeze_order=1),)
 
 
 def test_a_score_after_the_force_was_seen_is_added(season):

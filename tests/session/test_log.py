@@ -49,6 +49,7 @@ from gauge.session.events import (
 )
 from gauge.session.livesession import LiveSession
 from gauge.session.recorder import BerryRecorder, DetectorSettings
+from gauge.sheets.squeezes import SqueezePlan
 from tests.lines import TcpLine, gauge_process, line, play, press, rest, wait_for
 from tests.seasons import make_season
 
@@ -342,7 +343,8 @@ def test_force_stays_hidden_until_all_scores_are_in(season):
     [berry] = recorder.score("ines", "3")
     assert berry.press.peak_shown == "2.37"
     [row] = season.berries()
-    assert [(s.rater, s.score) for s in row.scores] == [("ines", "3"), ("marek", "2")]
+    given = [(s.rater, s.score, s.squeeze_order) for s in row.scores]
+    assert given == [("marek", "2", 1), ("ines", "3", 2)]
 
 
 def test_scores_may_come_before_the_press(season):
@@ -353,10 +355,35 @@ def test_scores_may_come_before_the_press(season):
     recorder.score("marek", "2")
     [berry] = feed(recorder, chunks(BERRY))
     assert berry.scores == (
-        FingerScore(rater="ines", score="2"),
-        FingerScore(rater="marek", score="2"),
+        FingerScore(rater="ines", score="2", squeeze_order=1),
+        FingerScore(rater="marek", score="2", squeeze_order=2),
     )
-    assert recorder.missing == ("ines", "marek")
+    assert recorder.missing == ("marek", "ines")  # each squeeze softens a berry: they take turns
+
+
+def test_a_season_plans_berries_pressed_only_and_squeezed_again(season):
+    plan = SqueezePlan(press_only=2, again=2, seed=1)
+    season.set_setting("squeezes", plan.setting())
+    recorder = recorder_for(season, raters=("ines", "marek"))
+    only, again = (2, 1) if plan.turns(("ines", "marek"), 1, 2).press_only else (1, 2)
+    for number in (1, 2):
+        assert recorder.next_number == number
+        if number == only:
+            assert recorder.missing == ()
+            assert recorder.turns == f"berry {number} is pressed WITHOUT a squeeze"
+            with pytest.raises(InvalidValueError, match="WITHOUT a squeeze"):
+                recorder.score("ines", "2")
+        while recorder.missing:
+            recorder.score(recorder.missing[0], str(len(recorder.missing)))
+        [berry] = feed(recorder, chunks(BERRY, start_ns=number * 10**10))
+        assert berry.press_only == (number == only)
+    rows = {row.number: row for row in season.berries()}
+    assert (rows[only].press_only, rows[only].scores) == (True, ())
+    first, second = plan.turns(("ines", "marek"), 1, again).raters[:2]
+    given = [(s.rater, s.score, s.occasion, s.squeeze_order) for s in rows[again].scores]
+    assert given == [(first, "3", 1, 1), (second, "2", 1, 2), (first, "1", 2, 3)]
+    with pytest.raises(InvalidValueError, match="without a squeeze"):
+        recorder.score_last("ines", "2", next(b for b in recorder.logged if b.number == only))
 
 
 def test_a_second_press_before_the_scores_is_refused(season):
