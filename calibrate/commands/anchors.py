@@ -116,12 +116,14 @@ def _notes(source: Path, made_on: date, valid_until: date, press_limit: int) -> 
     from calibrate.data.conditions import conditions_of
     from calibrate.data.pairs import looks_like_season
     from calibrate.plots.card import CardNotes
+    from calibrate.report.facts import of_samples
     from gauge.season.file import open_season
 
     known: dict[str, Any] = {}
     if looks_like_season(source):
         with open_season(source, read_only=True) as season:
-            known = {"crop": season.crop, "lab": season.setting("lab"), "digest": season.digest}
+            crop = season.crop or of_samples(season, "crop")
+            known = {"crop": crop, "lab": season.setting("lab"), "digest": season.digest}
     return CardNotes(
         season=source.stem.replace("_", " "),
         pressed=conditions_of(source).protocol.phrases(),

@@ -289,6 +289,9 @@ def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
         ],
         left=(0, 7),
     )
+    for verdict in dict.fromkeys(report.verdict for report in reports):
+        names = ", ".join(one.rater for one in reports if one.verdict == verdict)
+        echo(f"{verdict.capitalize()}: {names}.")
     echo(f"Panel here: {_panel(reports)}.")
     for report in reports:
         for sentence in report.sentences():

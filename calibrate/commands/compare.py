@@ -181,7 +181,12 @@ class _Compared:
             "within it."
         )
         if self.found.same_raters:
-            echo("The same raters scored both seasons: it is their own scale that is compared.")
+            echo(
+                "The same raters scored both seasons: the intervals are of their own scale, and "
+                "narrower than those of 'fit', which are for all hands such as theirs."
+            )
+        else:
+            echo("The raters are not the same: the intervals are for all hands such as theirs.")
         spreads = map(format_newton, (first.spread, second.spread))
         echo(f"Spread of the fingers {', then '.join(spreads)}.")
         if self.pads is not None:

@@ -152,7 +152,7 @@ def _listed(scale: Scale, cuts: Sequence[Estimate], firmest: str) -> list[dict[s
         named.append(
             {
                 "between": answers.between(pair, firmest),
-                **answers.sides(None if together else cut, "force_N", "_N"),
+                **answers.sides(None if together else cut.at_least(0.0), "force_N", "_N"),
                 **({"together": answers.sides(cut, "force_N", "_N")} if together else {}),
             }
         )
@@ -209,7 +209,10 @@ def show(calibration: Calibration, firmest: str) -> None:
     if calibration.hand_sd is not None:
         percent = 100.0 * calibration.hand_sd
         differ = f"by about {percent:.0f} %" if percent >= 1.0 else "by less than 1 %"
-        echo(f"Cut points of the panel's middle hand; hands differ {differ} of force.")
+        echo(
+            f"Cut points of the panel's middle hand; hands differ {differ} of force. The intervals "
+            "are for all hands such as these; 'compare' and 'check' take these raters as they are."
+        )
     echo(f"log-likelihood {calibration.log_likelihood:.3f}, {calibration.force_scale} scale")
 
 

@@ -7,8 +7,9 @@ from collections import Counter
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from calibrate.data.conditions import conditions_in, within
 from calibrate.data.labels import format_newton, format_value, unit
-from gauge.clikit import echo, print_table
+from gauge.clikit import echo, print_table, say
 from gauge.errors import NoSuchRecordError
 
 if TYPE_CHECKING:
@@ -45,12 +46,15 @@ def work(file: SeasonFile) -> None:
         if said := of_samples(file, name):
             echo(f"{words}: {said}.")
     sessions = [row.session for row in file.sessions() if row.session.purpose == "berries"]
+    conditions = conditions_in(file)
     for words, found in (
-        ("Gauge", [" ".join(filter(None, (one.gauge, one.gauge_serial))) for one in sessions]),
-        ("Head", [f"{one.head_mm:g} mm" for one in sessions if one.head_mm]),
-        ("At the gauge", [one.operator or "" for one in sessions]),
+        ("Gauge", sorted(conditions.gauges)),
+        ("How berries were pressed", conditions.protocol.phrases()),
+        ("At the gauge", sorted({one.operator for one in sessions if one.operator})),
     ):
-        echo(f"{words}: {', '.join(sorted({*found} - {''})) or 'not recorded'}.")
+        echo(f"{words}: {', '.join(found) or 'not recorded'}.")
+    for doubt in within(conditions):
+        say(doubt)
 
 
 def gauge(file: SeasonFile) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -67,6 +67,11 @@ class Estimate:
     def times(self, factor: float) -> Estimate:
         """Multiply by a factor above zero, e.g. 100 for percentages."""
         return self.map(lambda x: x * factor)
+
+    def at_least(self, least: float) -> Estimate:
+        """Move a low end that lies below what there can be: no force is below 0 N."""
+        held = self.low is not None and self.low < least
+        return replace(self, low=least) if held and self.value is not None else self
 
     def inside(self, low: float, high: float) -> bool:
         """Return whether both ends are known and lie within the range."""
