@@ -36,8 +36,8 @@ def command(
     out, with a fingerprint of its data. From then on every command uses it, unless another is
     named by --calibration NAME, or by an option of a fit such as --force-scale linear. A stored
     calibration is never overwritten. Before a calibration is adopted over raters who have drifted,
-    or a gauge that failed its last check, you are asked; where nobody can be, the failed gauge is
-    refused and the raters are named. Without NAME: list what is stored.
+    or a gauge that failed its last check, you are asked; where nobody can be, it is refused. Raters
+    in training or suspended do not count. Without NAME: list what is stored.
 
     \b
     calibrate adopt 2026.season july
@@ -114,7 +114,7 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
 
     found = []
     pairs = how.pairs(season)
-    for name in pairs.raters:
+    for name in pairs.panel()[0].raters:
         try:
             check = check_rater(pairs, name, firmest=how.firmest, level=how.level)
         except FirmhandError:
@@ -141,13 +141,12 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
 
 
 def _confirmed(against: list[str]) -> bool:
-    """Ask; where nobody answers, a gauge that failed is a no, and hands that differ a warning."""
+    """Ask; where nobody answers, it is a no."""
     try:
         return click.confirm(f"{'; '.join(against)}. Adopt it all the same?", err=True)
     except click.Abort:
         answers.say("\nnobody could be asked")
-        answers.warn(against)
-        return not any(one.startswith("the gauge") for one in against)
+        return False
 
 
 def _show(row: CalibrationRow, how: options.FitOptions, as_json: bool) -> None:

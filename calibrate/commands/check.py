@@ -11,6 +11,7 @@ import click
 from calibrate.commands import answers, options
 from gauge.clikit import echo
 from gauge.errors import FirmhandError
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from calibrate.data.pairs import Pairs
@@ -117,7 +118,11 @@ def command(
             answers.draw(page, draw_rater(report), title, of=[source], level=how.level)
     anchors = good_anchors(anchors_of(source), datetime.now(UTC))
     if as_json:
-        documents = [document(report, anchors) for report in reports]
+        roster = {row.name: row.status for row in pairs.apart}
+        documents = [
+            document(report, anchors) | {"status": roster.get(report.rater, "qualified")}
+            for report in reports
+        ]
         if everyone:
             answers.emit_json(documents)
         else:
@@ -126,6 +131,10 @@ def command(
         show(reports[0], anchors)
     else:
         show_side_by_side(reports)
+    if not as_json:
+        for row in pairs.apart:
+            if row.name in names:
+                echo(f"Not in the panel: {row.about}.")
 
 
 def _calibration(
@@ -246,8 +255,12 @@ def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
             f"within it {skill.specificity.value:.0%} were passed."
         )
     if report.repeated is not None:
-        n, exact, _ = report.repeated
-        echo(f"{n} berries scored twice: {exact:.0%} got the same score.")
+        n, exact, twice = report.repeated
+        kappa = answers.format_value(twice.value, missing="undefined")
+        echo(
+            f"{plural(n, 'berry')} scored twice: {exact:.0%} got the same score; quadratic kappa "
+            f"{kappa}."
+        )
     for sentence in report.sentences():
         echo(sentence)
     if report.verdict != "within limit":

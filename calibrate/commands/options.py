@@ -36,7 +36,7 @@ __all__ = [
     "force_scale_option", "json_option", "level_option", "limit_option",
     "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
     "sale_limit_option", "scale_option", "scores_option", "season_argument", "shown_in_lab_unit",
-    "source_argument", "without_flag_option",
+    "source_argument", "without_flag_option", "without_rater_option", "without_rater_option",
 ]  # fmt: skip
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -58,6 +58,8 @@ class FitOptions:
         Whether rows that cannot be right are taken as they are.
     without_flags : tuple of str
         Berries with one of these flags are left out.
+    without_raters : tuple of str
+        Scores of these raters are left out.
     level : float
         Of the intervals.
     """
@@ -67,6 +69,7 @@ class FitOptions:
     scores: str | None
     as_typed: bool = False
     without_flags: tuple[str, ...] = ()
+    without_raters: tuple[str, ...] = ()
     level: float = 0.95
 
     @property
@@ -82,7 +85,8 @@ class FitOptions:
 
         how = {"scale": self.scale, "positive": self.force_scale == "log"} | how
         how["as_typed"] = self.as_typed
-        return load_pairs(source, firmest=self.firmest, **how).without_flags(self.without_flags)
+        pairs = load_pairs(source, firmest=self.firmest, **how).without_flags(self.without_flags)
+        return pairs.without_raters(self.without_raters)
 
     def calibration(
         self, source: Path, name: str | None = None, pairs: Pairs | None = None
@@ -112,7 +116,15 @@ def asks_for_fit() -> bool:
     """Return whether an option that only a fit has was typed."""
     context = click.get_current_context()
     typed = click.core.ParameterSource.COMMANDLINE
-    names = ("force_scale", "firmest", "scores", "as_typed", "without_flags", "level")
+    names = (
+        "force_scale",
+        "firmest",
+        "scores",
+        "as_typed",
+        "without_flags",
+        "without_raters",
+        "level",
+    )
     return any(context.get_parameter_source(name) is typed for name in names)
 
 
@@ -194,6 +206,10 @@ without_flag_option = click.option(
     type=click.Choice([flag.value for flag in Flag], case_sensitive=False),
     help="Leave out berries with this flag; repeat.",
 )
+without_rater_option = click.option(
+    "--without-rater", "without_raters", metavar="NAME", multiple=True,
+    help="Leave out the scores of this rater; repeat.",
+)  # fmt: skip
 scores_option = click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
 
 
@@ -266,7 +282,13 @@ def named_calibration(
 
 def pair_options(force_scale: Decorator, *more: Decorator) -> Decorator:
     """Add the options by which pairs are read; the command receives them as `how`."""
-    shared = (firmest_option, scores_option, as_typed_option, without_flag_option)
+    shared = (
+        firmest_option,
+        scores_option,
+        as_typed_option,
+        without_flag_option,
+        without_rater_option,
+    )
     return record_options("how", FitOptions, force_scale, *shared, *more)
 
 

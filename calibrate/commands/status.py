@@ -55,6 +55,7 @@ def command(season: Path, as_json: bool) -> None:
         _gauge(status, file, berries)
         _samples(status, file, berries)
         _scores(status, berries)
+        status.done += [row.about for row in file.roster()]
     if any(berry.scores and berry.peak_newton for berry in berries):
         _calibration(status, season)
     if as_json:

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 @click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
 @click.option("--rater", help="Only this rater's finger scores and sheets.")
 @options.without_flag_option
+@options.without_rater_option
 @click.option("--compare", help="Level to compare within the others. Default: selection.")
 @click.option("--block", help="Level whose additive effect is taken out of mean forces.")
 @click.option("--cue", "cues", multiple=True, help="Column (rain, harvest hour ...); repeat.")
@@ -61,6 +62,7 @@ def command(
     sale_limit: str | None,
     rater: str | None,
     without_flags: tuple[str, ...],
+    without_raters: tuple[str, ...],
     compare: str | None,
     block: str | None,
     cues: tuple[str, ...],
@@ -108,6 +110,7 @@ def command(
         cues=tuple(dict.fromkeys(further)),
         rater=rater,
         without_flags=without_flags,
+        without_raters=without_raters,
         allow_contradictions=allow_contradictions,
     )
     table = tabulate(

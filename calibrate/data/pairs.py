@@ -21,10 +21,12 @@ from calibrate.data.squeezes import PressOnly, press_only, softening_known, sque
 from gauge.csvsheet import name_key
 from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
 from gauge.outfile import is_database, refuse_irregular
+from gauge.season.rows import RaterRow
 
 # Berries that a hand must have scored to count in a panel: fewer say next to nothing of it, and a
 # name typed wrong is such a hand. Common practice, no source.
 LEAST_BERRIES = 5
+_FEW = f"{{}} scored fewer than {LEAST_BERRIES} berries"
 _ARRAYS = ("force_newton", "rank", "count", "rater", "berry")
 _PAIR = (
     "berry_id", "rater", "score", "force_N", "sample", "number", "occasion", "selection", "lot",
@@ -61,6 +63,8 @@ class Pairs:
         From each finger to the press, its own included; see `calibrate.data.squeezes`.
     press_only : PressOnly or None
         What squeezing took, from berries that were pressed without a squeeze.
+    apart : tuple of RaterRow
+        Raters in training or suspended, who do not count in a panel.
     """
 
     scale: Scale
@@ -76,6 +80,7 @@ class Pairs:
     doubts: tuple[str, ...] = ()
     squeezes: NDArray[np.float64] | None = None
     press_only: PressOnly | None = None
+    apart: tuple[RaterRow, ...] = ()
 
     def __post_init__(self) -> None:
         n = self.force_newton.shape[0]
@@ -166,21 +171,34 @@ class Pairs:
         """Leave out the berries that have one of these flags."""
         return self.rows(np.array([one.isdisjoint(names) for one in self.flags], bool))
 
+    def without_raters(self, names: Sequence[str]) -> Pairs:
+        """Leave out raters, whatever the case and blanks typed.
+
+        Raises
+        ------
+        NoSuchRaterError
+            If the source does not name one of them.
+        """
+        gone = {self.rater_named(name) for name in names}
+        return self.of_raters([name for name in self.raters if name not in gone]) if gone else self
+
     def panel(self, but: str | None = None) -> tuple[Pairs, tuple[str, ...]]:
-        """Leave out hands that scored too few berries to count, but one; also who they are.
+        """Leave out hands in training, suspended, or with too few berries, but one; also who.
 
         A panel counts a hand from `LEAST_BERRIES` berries on, where any hand has as many.
         """
+        apart = {row.name: row for row in self.apart if row.name != but}
         berries = np.bincount(self.rater, self.count, minlength=len(self.raters))
         few = [
             name
             for name, n in zip(self.raters, berries, strict=False)
-            if n < LEAST_BERRIES and name != but
+            if name in apart or (n < LEAST_BERRIES and name != but)
         ]
         if not few or len(few) == len(self.raters):
             return self, ()
         warnings = tuple(
-            f"{name} scored fewer than {LEAST_BERRIES} berries and does not count in the panel"
+            f"{apart[name].about if name in apart else _FEW.format(name)} and does not count in "
+            "the panel"
             for name in few
         )
         return self.of_raters([name for name in self.raters if name not in few]), warnings
@@ -269,7 +287,8 @@ def load_pairs(
         doubts=(*wrong, *doubtful(pairs, where), *pairs.doubts),
         squeezes=squeezes_to_press(pairs.berry, order, bool(pairs.berries)),
     )
-    return pairs.of_raters(raters) if raters else pairs
+    # Who is asked for by name counts.
+    return replace(pairs.of_raters(raters), apart=()) if raters else pairs
 
 
 def looks_like_season(path: Path) -> bool:
@@ -351,6 +370,7 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, 
         declared = Scale.from_json(season.scale_text)
         columns = season.columns("pair", _PAIR)
         flags = peak_flags(season)
+        apart = tuple(row for row in season.roster() if row.status != "qualified")
         pressed = season.columns("berry", ("berry_id", "sample", "press_only", "peak_N", "void"))
         doubts = within(conditions_in(season))
     columns["flags"] = ["; ".join(flags[berry_id]) or None for berry_id in columns["berry_id"]]
@@ -379,7 +399,8 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, 
         source=str(path),
         doubts=tuple(doubts),
     )
-    pairs = replace(pairs, press_only=_press_only(pressed, columns["berry_id"]))
+    known = _press_only(pressed, columns["berry_id"])
+    pairs = replace(pairs, press_only=known, apart=apart)
     return pairs, lambda row: f"berry {columns['sample'][row]}-{columns['number'][row]}"
 
 

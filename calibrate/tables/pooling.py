@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,7 @@ from calibrate.data.factor import Factor, stacked
 from calibrate.data.scale import Scale
 from calibrate.tables.sameberry import Rows, contradiction, merge_sheets, scores_once
 from calibrate.tables.source import FLAGS, NAMED_SEASON, Scores, Source, read_source
+from gauge.csvsheet import name_key
 from gauge.errors import (
     CannotCompareError,
     ContradictionError,
@@ -68,6 +69,7 @@ def pool(
     cues: Sequence[str] = (),
     rater: str | None = None,
     without_flags: Sequence[str] = (),
+    without_raters: Sequence[str] = (),
     allow_contradictions: bool = False,
 ) -> Pool:
     """Join sources: berries, finger scores and sheets that several of them hold count once.
@@ -84,6 +86,8 @@ def pool(
         Only this rater's finger scores and sheets.
     without_flags : sequence of str
         Berries with one of these flags are left out.
+    without_raters : sequence of str
+        Finger scores and sheets of these raters are left out.
     allow_contradictions : bool
         Whether to keep the first source's word on a contradiction instead of refusing.
 
@@ -106,6 +110,8 @@ def pool(
         else read_source(one, scale=scale, cues=cues, without_flags=without_flags)
         for one in sources
     ]
+    if without_raters:
+        read = [_without(one, {name_key(name) for name in without_raters}) for one in read]
     scale = _common_scale(read)
     labels = () if scale is None else scale.labels
     rows = _rows(read)
@@ -221,3 +227,22 @@ def _scores(sources: Sequence[Source], first_of: Ints) -> tuple[Scores, Ints]:
         rater=stacked([one.scores.rater for one in sources], sizes),
         occasion=stacked([one.scores.occasion for one in sources], sizes),
     ), np.repeat(np.arange(len(sources)), sizes)
+
+
+def _without(source: Source, raters: set[str]) -> Source:
+    """Leave out what some raters scored and counted; names as `name_key` gives them."""
+    scores = source.scores
+    gone = [code for code, name in enumerate(scores.rater.labels) if name_key(name) in raters]
+    kept = np.flatnonzero(~np.isin(scores.rater.code, gone))
+    return replace(
+        source,
+        scores=Scores(
+            berry=scores.berry[kept],
+            rank=scores.rank[kept],
+            rater=scores.rater.at(kept),
+            occasion=scores.occasion.at(kept),
+        ),
+        clamshells=tuple(
+            one for one in source.clamshells if name_key(one.rater or "") not in raters
+        ),
+    )

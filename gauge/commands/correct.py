@@ -21,9 +21,10 @@ if TYPE_CHECKING:
 @click.option("--name", "new_name", help="The right name; that of another one joins the two.")
 @click.option(
     "--set", "settings", metavar="KEY=VALUE", multiple=True,
-    help="What is known of a sample, such as selection=R-114; nothing after = clears it. "
-    "hidden=no shows a hidden one again.",
+    help="What is known of a sample, such as selection=R-114 (nothing after = clears it; "
+    "hidden=no shows it again); of a rater status=qualified, suspended or 'in training'.",
 )  # fmt: skip
+@click.option("--new-rater", "new", is_flag=True, help="A rater who has scored nothing yet.")
 @click.option("--hide", is_flag=True, help="Leave a sample without berries out of the plan.")
 @click.option("--sample", help="The sample that a berry belongs to.")
 @click.option("--why", required=True, help="The reason; it is kept in the change log.")
@@ -34,6 +35,7 @@ def command(
     name: str,
     new_name: str | None,
     settings: tuple[str, ...],
+    new: bool,
     hide: bool,
     sample: str | None,
     why: str,
@@ -43,17 +45,23 @@ def command(
 
     A rater's name typed wrong is renamed, or joined to the right one; a sample is renamed,
     completed, joined to another or hidden; a berry is moved to another sample. A berry is named by
-    the id that 'gauge readings' lists. Scores are corrected by 'gauge scores --correct'.
+    the id that 'gauge readings' lists. Scores are corrected by 'gauge scores --correct'. A rater
+    in training, or suspended, does not count in the panel until qualified.
 
     \b
     gauge correct 2026.season rater mareck --name marek --why "typed wrong"
+    gauge correct 2026.season rater odile --set status=suspended --why "after a cold"
     gauge correct 2026.season sample B26-01 --set selection=R-120 --why "label read wrong"
     gauge correct 2026.season berry 41 --sample B26-02 --why "from the next clamshell"
     """  # noqa: D301
     from gauge.season.file import open_season
 
     given = {"--name": new_name, "--set": settings, "--hide": hide, "--sample": sample}
-    allowed = {"sample": ["--name", "--set", "--hide"], "rater": ["--name"], "berry": ["--sample"]}
+    allowed = {
+        "sample": ["--name", "--set", "--hide"],
+        "rater": ["--name", "--set"],
+        "berry": ["--sample"],
+    }
     if not any(given[option] for option in allowed[kind]):
         raise click.UsageError(f"Say what is right: {' or '.join(allowed[kind])}.")
     for option, value in given.items():
@@ -61,7 +69,7 @@ def command(
             raise click.UsageError(f"{option} is not for a {kind}.")
     with open_season(season) as file:
         if kind == "rater":
-            done = _rater(file, name, str(new_name), why)
+            done = _rater(file, name, new_name, settings, new, why)
         elif kind == "berry":
             done = _berry(file, name, str(sample), why)
         else:
@@ -88,16 +96,29 @@ def _done(kind: str, done: dict[str, Any]) -> str:
     return ", ".join(parts)
 
 
-def _rater(file: SeasonFile, name: str, new_name: str, why: str) -> dict[str, Any]:
+def _rater(
+    file: SeasonFile, name: str, new_name: str | None, settings: tuple[str, ...], is_new: bool,
+    why: str,
+) -> dict[str, Any]:  # fmt: skip
     from gauge.csvsheet import name_key
 
     known = {name_key(one): one for one in file.every_rater()}
     old = name if name in known.values() else known.get(name_key(name), name)
+    done = {}
+    for typed in settings:
+        key, _, status = (part.strip().casefold() for part in typed.partition("="))
+        if key != "status":
+            raise click.UsageError(f"--set {typed!r}: a rater has a status, such as suspended.")
+        old = file.rater_named(name, new=[name] if is_new else [])
+        file.set_rater_status(old, {"training": "in training"}.get(status, status), why)
+        done["status"] = status
+    if new_name is None:
+        return done
     new = " ".join(new_name.split())
     # Another rater by any spelling; but the same one may get another spelling.
     new = known.get(name_key(new), new) if name_key(new) != name_key(old) else new
     file.correct_rater(old, new, why)
-    return {"name": new}
+    return {**done, "name": new}
 
 
 def _berry(file: SeasonFile, name: str, sample: str, why: str) -> dict[str, Any]:

@@ -205,6 +205,21 @@ class PadPressRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class RaterRow:
+    """A rater on the roster: "in training", "qualified" or "suspended", since when and why."""
+
+    name: str
+    status: str
+    since: str
+    why: str | None = None
+
+    @property
+    def about(self) -> str:
+        """Say it in words."""
+        return f"{self.name} is {self.status} since {self.since[:10]} ({self.why})"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class PracticeRow:
     """One blind squeeze of a rater's warm-up; never data."""
 

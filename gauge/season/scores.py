@@ -12,7 +12,7 @@ from typing import Any
 from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRaterError, NoSuchRecordError
 from gauge.records import FingerScore
-from gauge.season.rows import NoteRow
+from gauge.season.rows import NoteRow, RaterRow
 from gauge.season.sessions import SessionTables
 from gauge.season.tables import as_json, now
 
@@ -21,6 +21,8 @@ DEFAULT_SCALES: dict[str, dict[str, Any]] = {
     "blackberry": {"name": "blackberry", "labels": ["1", "2", "3", "4", "5"], "sale_limit": "3"},
     "raspberry": {"name": "raspberry", "labels": ["firm", "soft"], "sale_limit": "firm"},
 }
+
+STATUSES = ("in training", "qualified", "suspended")  # of a rater
 
 
 def default_scale(crop: str | None) -> str:
@@ -104,6 +106,36 @@ class ScoreTables(SessionTables):
                 todo="A new rater needs --new-rater.",
             )
         return known.get(name_key(typed), typed)
+
+    def roster(self) -> list[RaterRow]:
+        """Raters whose status was set, by name; all others count as qualified."""
+        names = ("name", "status", "since", "why")
+        rows = self._records("raters", *names)
+        return sorted(
+            (RaterRow(**dict(zip(names, row, strict=True))) for row in rows),
+            key=lambda row: row.name,
+        )
+
+    def set_rater_status(self, name: str, status: str, why: str) -> None:
+        """Put a rater on the roster, or change the status there; the trail keeps the old one.
+
+        Raises
+        ------
+        InvalidValueError
+            If it is no status.
+        """
+        if status not in STATUSES:
+            raise InvalidValueError(
+                f"'{status}' is no status of a rater.", todo=f"One of {', '.join(STATUSES)}."
+            )
+        new = {"status": status, "since": now(), "why": why}
+        with self._write("changing the roster"):
+            ids: dict[str, int] = dict(self._records("raters", "name", "rater_id"))
+            if name in ids:
+                self._change("raters", [ids[name]], new, kind="correct", why=why)
+            else:
+                added = self._add("raters", name=name, **new)
+                self._note_change("raters", [added], {}, {"name": name, **new}, "correct", why)
 
     def set_scale(self, scale_json: str) -> None:
         """Declare the season's scale; ranks of scores already stored follow it.

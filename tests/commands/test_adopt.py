@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from calibrate.cli import group
-from gauge.errors import NoSuchRaterError, NotConfirmedError
+from gauge.errors import InvalidValueError, NoSuchRaterError, NotConfirmedError
 from gauge.records import FingerScore, Sample
 from gauge.season.file import open_season
 from tests.seasons import make_season, press
@@ -80,13 +80,36 @@ def test_every_command_uses_it_unless_told_otherwise(own: Path, tmp_path: Path) 
 
 def test_drifted_raters_are_asked_about_first(tmp_path: Path) -> None:
     path = season_of(tmp_path, APART)
-    with pytest.raises(NotConfirmedError, match=r"nothing was stored: .*ines has drifted"):
-        run("adopt", path, "july", text="n\n")
+    for text in ("n\n", None):  # None: nobody can be asked
+        with pytest.raises(NotConfirmedError, match=r"nothing was stored: .*ines has drifted"):
+            run("adopt", path, "july", text=text)
     assert answer("adopt", path) == []
-    unanswered = run("adopt", path, "unasked")
-    assert "warning: ines has drifted from the other raters" in unanswered.stderr
     run("adopt", path, "july", text="y\n")
     assert adopted(path) == "july"
+
+
+def test_a_suspended_rater_does_not_count(tmp_path: Path) -> None:
+    path = season_of(tmp_path, APART)
+    everyone, others = answer("fit", path), answer("fit", path, "--without-rater", " Ines")
+    assert everyone["raters"] == others["raters"] + 1
+    with open_season(path) as season, pytest.raises(InvalidValueError, match="no status"):
+        season.set_rater_status("ines", "ill", "a cold")
+    with open_season(path) as season:
+        season.set_rater_status("ines", "in training", "first season")
+        season.set_rater_status("ines", "suspended", "drifted")
+        assert [(row.kind, row.why) for row in season.trail()][-1] == ("correct", "drifted")
+    left = answer("fit", path)
+    assert left["cuts"] == others["cuts"]
+    assert any("ines is suspended since 20" in line for line in left["warnings"])
+    assert any("(drifted)" in line for line in answer("status", path)["done"])
+    assert answer("fit", path, "--rater", "ines")["n"] > 0  # asked for by name
+    checks = {one["rater"]: one for one in answer("check", path, "--all")}
+    assert checks["ines"]["status"] == "suspended"
+    assert {one["status"] for name, one in checks.items() if name != "ines"} == {"qualified"}
+    assert run("adopt", path, "july").exit_code == 0  # nobody else has drifted
+    with open_season(path) as season:
+        season.set_rater_status("ines", "qualified", "warm-up passed")
+    assert answer("fit", path, "--force-scale", "linear")["cuts"] == everyone["cuts"]
 
 
 def test_a_gauge_that_failed_its_last_check_is_asked_about_first(own: Path) -> None:

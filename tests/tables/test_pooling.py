@@ -63,6 +63,14 @@ def make_season(path, code="2026", forces=((1.2, 1.4), (2.2, 2.4)), site="Tallow
     return path
 
 
+def test_a_rater_can_be_left_out(tmp_path):
+    season = make_season(tmp_path / "a.season")
+    rest = write(tmp_path, "b.csv", HEAD + "2027,x,T-9,1,R-1,1.5,3,marek\n")
+    assert pool([season, rest]).rank.size == 5
+    left = pool([season, rest], without_raters=["INES"])
+    assert (left.n, left.rank.size, left.clamshells) == (5, 1, ())
+
+
 def labels(pooled, name):
     return [pooled.factors[name].text(row) for row in range(pooled.n)]
 
