@@ -36,7 +36,7 @@ __all__ = [
     "force_scale_option", "json_option", "level_option", "limit_option",
     "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
     "sale_limit_option", "scale_option", "scores_option", "season_argument", "shown_in_lab_unit",
-    "source_argument", "without_flag_option", "without_rater_option", "without_rater_option",
+    "source_argument", "without_flag_option", "without_rater_option",
 ]  # fmt: skip
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
