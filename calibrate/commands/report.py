@@ -158,8 +158,8 @@ _PARTS: tuple[_Part, ...] = (
     ),
     (
         "Each hand over the season",
-        "How far is each hand from the scale of the others, and has it moved?",
-        None,
+        "How far is each hand from the scale that it is held against, and has it moved?",
+        facts.practice,
         ("check S --all",),
     ),
     (

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from calibrate.data.conditions import conditions_in, within
 from calibrate.data.labels import format_newton, format_value, unit
+from calibrate.raters.record import practice_days
 from gauge.clikit import echo, print_table, say
 from gauge.errors import NoSuchRecordError
 
@@ -89,6 +90,20 @@ def gauge(file: SeasonFile) -> None:
         ],
         title=f"Check weights; tolerance {last.tolerance_pct:g} %",
         left=(0, len(masses) + 1),
+    )  # fmt: skip
+
+
+def practice(file: SeasonFile) -> None:
+    """Tell what each rater's practice showed, day by day."""
+    print_table(
+        ["rater", "day", "squeezes", "scored as the panel", f"off on average, {unit()}"],
+        [
+            [one.rater, one.day, str(one.n), f"{one.as_panel / one.n:.0%}",
+             format_newton(one.off_newton, sign="+")]
+            for one in practice_days(file.practice())
+        ],
+        title="Practice on anchors; above zero: they were firmer than the score given",
+        left=(0, 1),
     )  # fmt: skip
 
 

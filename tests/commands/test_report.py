@@ -17,6 +17,7 @@ from calibrate.plots.style import GREY, INK, PALE
 from gauge.errors import CannotWriteError
 from gauge.records import Sample
 from gauge.season.file import open_season
+from gauge.season.rows import PracticeRow
 from tests.seasons import make_season
 
 SECTIONS = [
@@ -77,6 +78,18 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
         file.set_setting("lab", HOSTILE)
         berry = file.berries()[0].berry_id
         file.void(berry, f"slipped {HOSTILE}")
+        for score, off in (("3", 0.0), ("2", -0.25), ("3", 0.0), ("3", 0.0)):
+            file.add_practice(
+                PracticeRow(
+                    rater="ines",
+                    at="2026-07-02T08:00:00Z",
+                    calibration="july",
+                    anchor="C01-1",
+                    force_newton=2.6,
+                    score=score,
+                    off_newton=off,
+                )
+            )
     return path
 
 
@@ -95,6 +108,9 @@ def test_every_section_is_there_and_says_how_it_was_made(html: str) -> None:
     assert len(missing) == 2, missing  # no check of the gauge, no anchors: what to do is said
     assert len(page.all("svg")) >= 4
     assert "1 and 2" in page.text("th")
+    cells = page.text("td")
+    at = cells.index("2026-07-02")
+    assert cells[at : at + 4] == ["2026-07-02", "4", "75%", "-0.06"]  # ines practised
 
 
 def test_names_of_a_season_are_text_and_nothing_is_loaded_or_run(html: str) -> None:
