@@ -98,7 +98,7 @@ def agreed(
 
     words = "Enter to go on, c to change, q to quit"
     if measured is not None:
-        words += "; or the fruit's °C and hours out of the store, as 18 2"
+        say("Or type the fruit's °C, and its hours out of the store, as 18 2.")
     while True:
         answer = click.prompt(words, default="", show_default=False, err=True).strip().lower()
         if answer in {"q", "n", "no"}:

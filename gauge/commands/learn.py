@@ -181,7 +181,10 @@ def _confirm(learned: Learned) -> None:
     from gauge.errors import NotSureError
 
     shown = f"{learned.largest_shown} {learned.largest_unit}"
-    if not click.confirm(f"Did the display show {shown} at the hardest squeeze?", err=True):
+    # Enter says neither: the answer decides whether every force is read rightly, and a no throws
+    # away what was learned.
+    question = f"Did the display show {shown} at the hardest squeeze?"
+    if not click.confirm(question, default=None, err=True):
         raise NotSureError(
             f"the display did not show {shown}; no format was written.",
             todo="Learn again; if the unit is wrong, give --unit.",

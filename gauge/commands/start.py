@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from gauge.clikit import say
-from gauge.commands.goingon import home, on_terminal
+from gauge.commands.goingon import home, on_terminal, remember
 from gauge.commands.log import log_at
 from gauge.commands.options import removed_if_empty
 from gauge.commands.statedsample import StatedSample
@@ -50,7 +50,8 @@ def command(context: click.Context) -> None:
         _checked(context, place)
         place = _scored(place)
         stated = _stated(season)
-        say("Press a berry, hear the bell, take the next; the keys stand on the screen.")
+        remember(place)
+        say("Press a berry, wait for the bell, take the next; the keys stand on the screen.")
         log_at(place, stated, on_screen=sys.stdout.isatty() and on_terminal(), new=True)
 
 

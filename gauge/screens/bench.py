@@ -265,7 +265,7 @@ class BenchScreen(App[None]):
         assert sample is not None
         word, about = self._word()
         live = recorder.view.current_newton
-        quiet = word in ("LINE LOST", "PAUSED") or recorder.missing or math.isnan(live)
+        quiet = word in ("LINE LOST", "PAUSED", "NO BERRY") or recorder.missing or math.isnan(live)
         figure = "" if quiet else f"{round(live, 2) + 0.0:.2f} N"
         if word == "STORED":
             figure = self._flash[1]

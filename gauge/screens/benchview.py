@@ -78,7 +78,8 @@ def draw(
     head = _Blocks(columns)
     head.add(2, f"{state.sample}  {state.progress}", "head", 2)
     tall = max(1, (room - 2) // 2 if state.figure else room - 1)
-    word = big(state.word, columns, min(tall, max(large, 5 * rows // 12)), ink)
+    share = (5 if state.figure else 7) * rows // 12
+    word = big(state.word, columns, min(tall, max(large, share)), ink)
     head.blocks.append((0, [(line, state.word) for line in word]))
     head.add(4, state.about, "about", 2)
     if state.figure:

@@ -59,14 +59,13 @@ def big(text: str, columns: int, rows: int, ink: str = "█") -> list[str]:
       ##              ##
     ######    ##  ######
     """
-    wide = sum(len(_FONT.get(c, _FONT["W"])[0]) + 1 for c in text)
-    if " " in text and 2 * wide > columns and rows >= 2 * HEIGHT + 1:
-        first, _, rest = text.partition(" ")
-        half = (rows - 1) // 2
-        return [*big(first, columns, half, ink), "", *big(rest, columns, half, ink)]
     glyphs = [_FONT.get(character) or _FONT[character.upper()] for character in text]
     dots = [" ".join(glyph[row] for glyph in glyphs) for row in range(HEIGHT)]
     scale = min(columns // max(2 * len(dots[0]), 1), rows // HEIGHT)
+    first, blank, rest = text.partition(" ")
+    half = (rows - 1) // 2
+    if blank and half // HEIGHT > scale:  # two lines are larger than one
+        return [*big(first, columns, half, ink), "", *big(rest, columns, half, ink)]
     if scale < 1:
         return [text[:columns]] if rows > 0 else []
     return [

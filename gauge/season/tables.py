@@ -228,7 +228,7 @@ class Tables:
             why = why.strip()
             _refuse_control({"reason": why})
             if not why:
-                raise InvalidValueError("a change needs a reason.", todo="Give one: --why TEXT.")
+                raise InvalidValueError("a change needs a reason.", todo="Give one, in words.")
         names = list(new)
         at = self._places(table, *names)
         olds: dict[Row, list[int]] = defaultdict(list)

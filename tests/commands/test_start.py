@@ -77,7 +77,8 @@ def test_a_first_day_in_one_conversation_and_a_second_with_enter_alone(
             ("capacity", "22"),
             ("head in mm", "7"),
             ("Who works", "jo"),
-            ("Did the display show", "y"),
+            ("Did the display show", ""),  # Enter says neither yes nor no
+            ("invalid input", "y"),
             ("Season file", "b.season"),
             ("Crop", ""),
             ("CSV of the plan", "plan.csv"),

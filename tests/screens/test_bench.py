@@ -422,6 +422,19 @@ def test_the_word_the_figure_and_the_last_message_are_seen_at_any_size(season, s
     bench(season, script, size=size, warning="This gauge was never checked. " * 3)
 
 
+@pytest.mark.parametrize("size", [(120, 40), (80, 24), (60, 15)])
+def test_a_press_that_is_no_berry_is_seen_at_two_metres(season, size):
+    async def script(bench):
+        await bench.press()
+        await bench.press()
+        assert "No berry: the sample was full." in bench.line
+        banner = [line for line in bench.text.splitlines() if line.startswith("█")]
+        assert len(banner) >= 5
+        assert size != (120, 40) or len(banner) == 20  # two words, twice as large
+
+    bench(season, script, size=size, options={"n_required": 1})
+
+
 @given(
     st.integers(20, 130), st.integers(8, 50), st.sampled_from("#█"),
     st.sampled_from(["2.37 N", "0.279 lbf", "12345.678 mN", ""]),
