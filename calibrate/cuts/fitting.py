@@ -113,8 +113,8 @@ def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: st
 
 
 def _of_panel(model: PanelFit, these_raters: bool) -> Calibration:
-    # What a rater of the usual spread makes of berries of one force: the rater's spread, and how berries of
-    # one force differ to all fingers, at the middle cut. Probabilities of scores need both.
+    # What a rater of the usual spread makes of berries of one force: the rater's spread, and how
+    # berries of one force differ to all fingers, at the middle cut. Probabilities need both.
     middle = float(np.nanmedian(model.cut_newton)) if model.force_scale == "linear" else 1.0
     berries = (model.berry_sd or 0.0) * middle * math.sqrt(3) / math.pi
     widen = math.hypot(model.spread, berries) / model.spread

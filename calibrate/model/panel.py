@@ -79,7 +79,7 @@ class PanelFit:
         Of the mean hand of these very raters: what they share, where no other hand matters, as
         when the same raters are compared over seasons.
     spread : float
-        Of a rater with the usual spread, for one berry: in newtons, or log newtons on the log scale.
+        Of the usual rater, for one berry: in newtons, or log newtons on the log scale.
     hand_sd, boundary_sd, spread_sd, berry_sd : float or None
         Standard deviations of log hands, of what single boundaries add to them (tilt and offset
         together, over the boundaries), of log spreads and of log berry effects (about shares: 0.1
