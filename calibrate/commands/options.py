@@ -203,8 +203,9 @@ without_flag_option = click.option(
     "--without-flag",
     "without_flags",
     multiple=True,
+    metavar="FLAG",
     type=click.Choice([flag.value for flag in Flag], case_sensitive=False),
-    help="Leave out berries with this flag; repeat.",
+    help="Leave out berries with this flag, such as 'zero off'; repeat.",
 )
 without_rater_option = click.option(
     "--without-rater", "without_raters", metavar="NAME", multiple=True,

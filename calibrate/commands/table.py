@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -139,14 +139,21 @@ def _write_files(
 ) -> None:
     if csv_file is not None:
         answers.say(f"table: {csv_file}.{_write_csv(report, csv_file)}")
+    about: dict[str, Any] = {"of": report.table.pool.sources, "level": report.table.level}
     if plot is not None:
         from calibrate.plots.table import draw_table
 
-        answers.draw(plot, draw_table(report))
+        answers.draw(plot, draw_table(report), _title(report), **about)
     if pdf is not None:
         from calibrate.plots.tablepage import draw_page
 
-        answers.draw(pdf, draw_page(report), "page")
+        answers.draw(pdf, draw_page(report), _title(report), **about, named="page")
+
+
+def _title(report: Report) -> str:
+    from calibrate.tables.tabletext import short_name
+
+    return f"Firmness by {' and '.join(map(short_name, report.table.by)) or 'all berries'}"
 
 
 def _scale(scale: Scale | None, sale_limit: str | None) -> Scale | None:

@@ -30,6 +30,8 @@ THIN: dict[str, Any] = {"color": GREY, "linewidth": 0.8, "linestyle": (0, (1, 2)
 A4_IN = (8.27, 11.69)
 _MARGIN_IN = 0.5
 _HEADING_IN = 0.62  # inches; height of the heading above a picture
+# inches; what a page of A4 holds below its heading
+PAGE_IN = (A4_IN[0] - 2 * _MARGIN_IN, A4_IN[1] - 2 * _MARGIN_IN - _HEADING_IN)
 
 _RC: dict[Any, Any] = {
     "font.size": 9.0,
@@ -41,7 +43,7 @@ _RC: dict[Any, Any] = {
 }
 
 
-def new_figure(width_in: float = A4_IN[0] - 2 * _MARGIN_IN, height_in: float = 5.0) -> Figure:
+def new_figure(width_in: float = PAGE_IN[0], height_in: float = 5.0) -> Figure:
     """Make an empty figure of a size in inches, by default as wide as a page of A4 holds."""
     with rc_context(_RC):
         return Figure(figsize=(width_in, height_in), layout="constrained")

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from calibrate.plots.style import GREY, INK, MARKERS, PALE, new_figure, tidy, write_beside
+from calibrate.data.labels import unit
+from calibrate.plots.style import (
+    GREY,
+    INK,
+    MARKERS,
+    PALE,
+    force_axis,
+    new_figure,
+    tidy,
+    write_beside,
+)
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
 from calibrate.tables.rows import Row
@@ -31,20 +42,25 @@ def draw_table(report: Report) -> Figure:
     """Draw the first 60 rows of a table, one line each; a longer table says so."""
     rows = report.table.rows[:MOST_ROWS]
     found = panels(report)
-    figure = new_figure(7.0, max(2.6, 1.4 + 0.26 * len(rows)))
+    figure = new_figure(height_in=max(2.6, 1.4 + 0.26 * len(rows)))
     axes = figure.subplots(1, len(found), sharey=True, squeeze=False)[0]
     for axis, panel in zip(axes, found, strict=True):
         draw_panel(axis, rows, panel)
     label_rows(axes[0], rows)
     left = len(report.table.rows) - len(rows)
-    more = f"; {left} further rows are not drawn" if left else ""
-    figure.supxlabel(
-        f"Bars: {report.table.level:.0%} intervals (an arrow: it goes on below 0), "
-        f"{report.table.unit} as the unit{more}.\n"
-        f"{letters_rule(report)}",
-        fontsize=7.5,
-    )
+    said = [f"Bars: {report.table.level:.0%} intervals, {report.table.unit} as the unit."]
+    said += arrow_note(found)
+    said += [f"{left} further rows are not drawn."] * bool(left)
+    said += [letters_rule(report)] * any(row.letters for row in rows)
+    text = "\n".join(line for one in said for line in textwrap.wrap(one, 120))
+    figure.supxlabel(text, fontsize=7.5, x=0.01, ha="left")
     return figure
+
+
+def arrow_note(found: Sequence[Panel]) -> list[str]:
+    """Explain the arrow of `draw_panel`, where there is one."""
+    cut = any(one is not None and (one.low or 0) < 0 for panel in found for one in panel.estimates)
+    return ["An arrow at 0: the interval goes on below it; no force and no share does."] * cut
 
 
 def panels(report: Report) -> list[Panel]:
@@ -55,7 +71,7 @@ def panels(report: Report) -> list[Panel]:
     soft = [one.soft for one in shares]
     predicted = [] if any(soft) else [row.predicted_soft for row in rows]
     offered: tuple[tuple[str, str, Sequence[Estimate | None]], ...] = (
-        ("mean peak force, N", "force", forces),
+        ("mean peak force", "force", forces),
         ("soft berries, %", "soft", _percent(soft)),
         ("soft berries predicted from force, %", "", _percent(predicted)),
         ("marketable berries, %", "", _percent([one.marketable for one in shares])),
@@ -88,11 +104,15 @@ def draw_panel(axis: Axes, rows: Sequence[Row], panel: Panel) -> None:
                 axis.plot(0, at, "<", color=INK, markersize=5, clip_on=False, zorder=3)
         axis.plot(one.value, at, marks[last[at]], color=INK, markersize=5, zorder=3)
         write_beside(axis, row.letters.get(panel.outcome, ""), at)
-    axis.set_title(panel.title, fontsize=9, loc="left")
+    title = panel.title if panel.outcome != "force" else f"{panel.title}, {unit()}"
+    axis.set_title(title, fontsize=9, loc="left")
     axis.set_ylim(len(rows) - 0.5, -0.5)
     axis.grid(axis="x", color=GREY, alpha=0.3, linewidth=0.6)
     axis.set_xlim(*((-3, 103) if panel.title.endswith("%") else (0, None)))
     tidy(axis)
+    if panel.outcome == "force":
+        force_axis(axis.xaxis, "")
+        axis.set_xlabel("")
 
 
 def label_rows(axis: Axes, rows: Sequence[Row]) -> None:

@@ -3,22 +3,43 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.gridspec import GridSpec
 
-from calibrate.plots.style import INK, PALE, new_figure
-from calibrate.plots.table import draw_panel, label_rows, panels
+from calibrate.plots.style import GREY, INK, PAGE_IN, PALE, new_figure
+from calibrate.plots.table import arrow_note, draw_panel, label_rows, panels
 from calibrate.tables.report import CAUTION, Report
 from calibrate.tables.tabletext import Block, blocks, lines
 
-A4_IN = (8.27, 11.69)
 _MOST_ROWS = 18
-_LINE_IN = 0.145  # inches; height of a line of a block
-_NOTE_IN = 0.135  # inches; height of a line of the notes
-_WIDTH = 150  # signs in a line of the notes
-_GAP = 0.04  # share of the width; between two blocks
-_LONGEST_CELL = 50  # signs
+_ROW_IN = (0.16, 0.42)  # inches; least and most height of a row of the picture
+_AXES_IN = 0.75  # inches; title and ticks of the picture
+_LABELS_IN = 1.1  # inches; names of its rows
+_LINE_IN = 0.15  # inches; height of a line of a block, and of a note
+_SIGN_IN = 0.062  # inches; width of a sign of a block
+_GAP_IN = 0.3  # inches; between two blocks
+_CELL = 34  # signs; a longer cell takes several lines
+_NOTE = 128  # signs in a line of the notes
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Placed:
+    """A block as it is set: its place in inches from the upper left, and the lines of its cells."""
+
+    block: Block
+    rows: Sequence[Sequence[Sequence[str]]]
+    edges: Sequence[float]
+    left: float
+    top: float
+
+    @property
+    def height(self) -> float:
+        """In inches, with the title and the space below."""
+        return _LINE_IN * (sum(max(map(len, row)) for row in self.rows) + 2.8)
 
 
 def draw_page(report: Report) -> Figure:
@@ -27,22 +48,38 @@ def draw_page(report: Report) -> Figure:
     What does not fit is left out from the end, and the page says so; the terminal and the JSON
     have everything.
     """
-    figure = new_figure(*A4_IN)
+    rows, found = report.table.rows[:_MOST_ROWS], panels(report)
+    texts = [*lines(report), *arrow_note(found), *report.notes, CAUTION]
+    notes = [line for text in texts for line in textwrap.wrap(text, _NOTE, subsequent_indent="   ")]
+    least = _AXES_IN + _ROW_IN[0] * len(rows)
+    room = PAGE_IN[1] - least - _LINE_IN * (len(notes) + 2)
+    placed, used, dropped = _shelves(blocks(report), room)
+    if dropped or len(report.table.rows) > len(rows):
+        notes.insert(0, "Not on this page: some rows or blocks. The terminal and --json show all.")
+    # What the page has left goes to the picture.
+    height = min(least + room - used, _AXES_IN + _ROW_IN[1] * len(rows))
+    figure = new_figure(height_in=height + used + _LINE_IN * (len(notes) + 1))
     figure.set_layout_engine("none")
-    table = report.table
-    rows = table.rows[:_MOST_ROWS]
-    by = " and ".join(table.by) or "all berries"
-    figure.text(0.07, 0.965, f"Firmness by {by}", fontsize=15, weight="bold", va="top")
-    names = ", ".join(source.rsplit("/", 1)[-1] for source in table.pool.sources)
-    count = table.pool.n or sum(one.n for one in table.pool.clamshells)
-    head = f"{count} berries, {table.unit} as the unit. From {names}"
-    figure.text(0.07, 0.94, textwrap.shorten(head, 118), fontsize=8, va="top")
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set_axis_off()
+    axes.set(xlim=(0, PAGE_IN[0]), ylim=(figure.get_size_inches()[1], 0))
+    _picture(report, figure, height)
+    for one in placed:
+        _draw_block(axes, one, height + one.top)
+    below = height + used + 0.5 * _LINE_IN
+    for at, line in enumerate(notes):
+        axes.text(0, below + at * _LINE_IN, line, fontsize=7.5, va="top", color=INK)
+    return figure
 
-    found = panels(report)
-    height = (0.75 + 0.17 * len(rows)) / A4_IN[1]
+
+def _picture(report: Report, figure: Figure, height: float) -> None:
+    """Draw the panels side by side at the top."""
+    whole = figure.get_size_inches()[1]
+    rows, found = report.table.rows[:_MOST_ROWS], panels(report)
     grid = GridSpec(
-        1, len(found), figure, left=0.2, right=0.93, top=0.895, bottom=0.895 - height, wspace=0.14
-    )
+        1, len(found), figure, left=_LABELS_IN / PAGE_IN[0], right=0.96, wspace=0.16,
+        top=1 - 0.2 / whole, bottom=1 - (height - _AXES_IN + 0.2) / whole,
+    )  # fmt: skip
     for at, panel in enumerate(found):
         axis = figure.add_subplot(grid[0, at])
         draw_panel(axis, rows, panel)
@@ -50,68 +87,58 @@ def draw_page(report: Report) -> Figure:
             axis.set_yticks([])
         else:
             label_rows(axis, rows)
-        axis.tick_params(axis="y", labelsize=7)
-
-    texts = [*lines(report), *report.notes, CAUTION]
-    notes = [line for text in texts for line in textwrap.wrap(text, _WIDTH)]
-    bottom = 0.03 + len(notes) * _NOTE_IN / A4_IN[1]
-    dropped = _fill(figure, blocks(report), 0.895 - height - 0.04, bottom + 0.01)
-    if dropped or len(table.rows) > len(rows):
-        notes.insert(0, "Not on this page: some rows or blocks. The terminal and --json show all.")
-        bottom += _NOTE_IN / A4_IN[1]
-    figure.text(
-        0.07, bottom - 0.005, "\n".join(notes), fontsize=6.8, va="top", linespacing=1.3, color=INK
-    )
-    return figure
 
 
-def _fill(figure: Figure, to_set: list[Block], top: float, bottom: float) -> bool:
-    """Set blocks from the top, side by side where two fit; return whether one had no place."""
-    dropped, left, shelf = False, 0.0, 0.0
+def _shelves(to_set: Sequence[Block], room: float) -> tuple[list[_Placed], float, bool]:
+    """Place blocks from the top, side by side where two fit.
+
+    Returns them, the height that they take, and whether one had no place.
+    """
+    placed: list[_Placed] = []
+    left = top = shelf = 0.0
+    dropped = False
     for block in to_set:
-        need = (len(block.rows) + 2.9) * _LINE_IN / A4_IN[1]
-        width = _edges(block)[-1]
-        if left and left + width <= 1 and need <= shelf + 1e-9:
-            _draw_block(figure, block, left, top, need)
-            left += width + _GAP
-            continue
-        if top - shelf - need < bottom:
-            dropped = True
-            continue
-        top, left, shelf = top - shelf, width + _GAP, need
-        _draw_block(figure, block, 0.0, top, need)
-    return dropped
+        cells = [
+            [textwrap.wrap(cell, _CELL) or [""] for cell in row]
+            for row in (block.header, *block.rows)
+        ]
+        edges = [0.0]
+        for column in zip(*cells, strict=True):
+            edges.append(edges[-1] + _SIGN_IN * (2 + max(len(x) for cell in column for x in cell)))
+        narrow = min(1.0, PAGE_IN[0] / edges[-1])
+        edges = [narrow * edge for edge in edges]
+        one = _Placed(block=block, rows=cells, edges=edges, left=left, top=top)
+        beside = left and left + one.edges[-1] <= PAGE_IN[0] and one.height <= shelf + 1e-9
+        if not beside:
+            if top + shelf + one.height > room:
+                dropped = True
+                continue
+            left, top, shelf = 0.0, top + shelf, one.height
+        placed.append(_Placed(block=block, rows=cells, edges=one.edges, left=left, top=top))
+        left += one.edges[-1] + _GAP_IN
+    return placed, top + shelf, dropped
 
 
-def _draw_block(figure: Figure, block: Block, left: float, top: float, height: float) -> None:
-    axis = figure.add_axes((0.07 + 0.86 * left, top - height, 0.86, height))
-    axis.set_axis_off()
-    axis.set(xlim=(0, 1), ylim=(len(block.rows) + 2.9, 0))
-    axis.text(0, 0.6, block.title, fontsize=8, weight="bold", va="center")
-    edges = _edges(block)
-    axis.plot([0, edges[-1]], [2.1, 2.1], color=INK, linewidth=0.6)
-    for y, row in enumerate((block.header, *block.rows), start=1):
-        weight = "bold" if y == 1 else "normal"
-        for at, text in enumerate(row):
-            x, side = (edges[at], "left") if at < block.left else (edges[at + 1], "right")
-            axis.text(x, y + 0.6, _short(text), fontsize=7, ha=side, va="center", weight=weight)
-        if y > 1 and y % 2:
-            axis.axhspan(y + 0.1, y + 1.1, xmax=edges[-1], color=PALE, linewidth=0, zorder=0)
-
-
-def _short(text: str) -> str:
-    """Shorten a reason why there is no value; the terminal and the JSON have all of it."""
-    return textwrap.shorten(text, _LONGEST_CELL, placeholder=" ...")
-
-
-def _edges(block: Block) -> list[float]:
-    """Place the column edges by the longest text of each column, never beyond the page."""
-    widths = [
-        2 + max(len(text) for text in (name, *(_short(row[at]) for row in block.rows)))
-        for at, name in enumerate(block.header)
-    ]
-    share = min(1 / sum(widths), 0.0098)
-    edges = [0.0]
-    for width in widths:
-        edges.append(edges[-1] + width * share)
-    return edges
+def _draw_block(axes: Axes, one: _Placed, top: float) -> None:
+    """Draw a block: title, header above a rule, rows, every other one shaded."""
+    right = one.left + one.edges[-1]
+    axes.text(
+        one.left, top + 0.5 * _LINE_IN, one.block.title, fontsize=8, weight="bold", va="center"
+    )
+    y = top + 1.2 * _LINE_IN
+    for number, row in enumerate(one.rows):
+        height = _LINE_IN * max(map(len, row))
+        if number and number % 2 == 0:
+            axes.fill_between([one.left, right], y, y + height, color=PALE, linewidth=0, zorder=0)
+        for at, cell in enumerate(row):
+            named = at < one.block.left
+            x = one.left + (one.edges[at] if named else one.edges[at + 1])
+            for line, text in enumerate(cell):
+                axes.text(
+                    x, y + (line + 0.5) * _LINE_IN, text, fontsize=7.5, va="center_baseline",
+                    ha="left" if named else "right", weight="normal" if number else "bold",
+                )  # fmt: skip
+        y += height
+        if not number:
+            y += 0.3 * _LINE_IN
+            axes.plot([one.left, right], [y - 0.12 * _LINE_IN] * 2, color=GREY, linewidth=0.8)
