@@ -70,7 +70,7 @@ def command(season: Path, as_json: bool) -> None:
 
 
 def _gauge(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
-    from gauge.season.checks import check_warning, last_check
+    from gauge.season.checks import check_warning, last_check, overdue
 
     rows = file.verifications()
     pressed = {berry.session_id for berry in berries}
@@ -84,6 +84,7 @@ def _gauge(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
     warning = check_warning(rows, days=_CHECK_DAYS, **own)
     if warning is not None and (rows or logged):
         status.warnings.append(warning)
+    status.warnings += overdue(file.certificates(**own))
     if warning is not None and (rows or logged or not sessions):
         how = "gauge verify --port PORT --format FORMAT.toml --season S --mass 500g"
         status.then("check the gauge", how)

@@ -119,7 +119,7 @@ def summary(
     from datetime import date
 
     from gauge.pressprotocol import PressProtocol, mismatches
-    from gauge.season.checks import check_warning
+    from gauge.season.checks import check_warning, overdue
     from gauge.session.daylists import planned_line
 
     checks = season.verifications() if season else []
@@ -139,7 +139,9 @@ def summary(
         f"raters    {' and '.join(place.raters) or 'none'}{', blind' if place.blind else ''}",
         f"operator  {place.operator or 'not stated (--operator)'}",
     ]
-    lines += [f"!  {line}" for line in mismatches({"": usual, "this session": pressed})]
+    odd = mismatches({"": usual, "this session": pressed})
+    odd += overdue(season.certificates(*ours)) if season else []
+    lines += [f"!  {line}" for line in odd]
     if season is not None:
         lines.append(planned_line(season.samples(), date.today(), blind=place.blind))
     return lines

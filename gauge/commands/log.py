@@ -209,7 +209,7 @@ def log_at(
     from gauge.port.portreader import reader_for
     from gauge.pressprotocol import PressProtocol, mismatches
     from gauge.protocol.formatfile import load_format
-    from gauge.season.checks import check_warning, known_capacity
+    from gauge.season.checks import check_warning, known_capacity, overdue
     from gauge.session.livesession import LiveSession
     from gauge.session.samplechoice import fruit_missing
 
@@ -229,6 +229,7 @@ def log_at(
         warning = check_warning(season.verifications(), days=verify_days, **gauge)
         own = PressProtocol.of(session, season.protocol)
         warnings = mismatches({"": season.protocol, "this session": own})
+        warnings += overdue(season.certificates(**gauge))
         counts = [n for n in (left, berries) if n is not None]
         capacity_newton = session.capacity_newton or known_capacity(season.sessions(), **gauge)
         live = LiveSession(

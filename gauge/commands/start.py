@@ -6,7 +6,7 @@ import sys
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -194,6 +194,7 @@ def _checked(context: click.Context, place: Place) -> None:
             masses = tuple(map(parse_mass, text.replace(",", " ").split()))
         except FirmhandError as error:
             say(str(error))
+    certificates = _certificates(Path(place.season), place) if masses else ()
     while masses:
         try:
             context.invoke(
@@ -202,6 +203,7 @@ def _checked(context: click.Context, place: Place) -> None:
                 format_name=place.format_name,
                 season_file=Path(place.season),
                 masses=masses,
+                certificates=certificates,
                 **{n: getattr(place, n) for n in ("capacity_newton", "operator", *_GAUGE)},
             )
             return
@@ -211,6 +213,25 @@ def _checked(context: click.Context, place: Place) -> None:
             say(str(error))
             if not click.confirm("Hang the weights again?", default=True, err=True):
                 return
+
+
+def _certificates(season: Path, place: Place) -> tuple[Any, ...]:
+    """Ask for the certificates of gauge and weights that the season does not hold yet."""
+    from gauge.commands.certificates import certificate
+    from gauge.season.file import open_season
+
+    with open_season(season, read_only=True) as file:
+        known = {row.kind for row in file.certificates(place.gauge, place.gauge_serial)}
+    found = []
+    for kind in ("gauge", "weights"):
+        words = f"Certificate of the {kind}, as K-118 2026-01-31 2027-01-31: number, issued, due"
+        while kind not in known and (text := _ask(f"{words} (Enter: none)")):
+            try:
+                found.append(certificate((kind, *text.split())))
+                break
+            except click.UsageError as error:
+                say(error.message)
+    return tuple(found)
 
 
 def _stated(season: Path) -> StatedSample:

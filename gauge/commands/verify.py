@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ from gauge.clikit import (
     record_options,
     say,
 )
+from gauge.commands.certificates import certificate_option, certify
 from gauge.commands.options import begun_season, capacity_option, format_option, gauge_options
 from gauge.errors import StoppedError, VerificationFailedError
 from gauge.mass import Mass, parse_mass
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat
     from gauge.records import Chunk, Gap
     from gauge.season.file import SeasonFile
-    from gauge.season.rows import CheckweightRow
+    from gauge.season.rows import CertificateRow, CheckweightRow
     from gauge.verify.checkweight import CheckResult, CheckSettings
     from gauge.verify.plateau import WeightWatch
 
@@ -97,6 +99,13 @@ weight_options = record_options(
         help="OIML R 111 class of the weights; its limit counts against the gauge.",
     ),
     capacity_option,
+    click.option(
+        "--loading",
+        type=click.Choice(["hanging", "compression"]),
+        default="hanging",
+        help="Whether weights hang from the gauge, or are set on its head while it stands upright: "
+        "berries are pressed, so compression checks what is used.",
+    ),
     number_option(
         "--timeout", "Seconds to wait for each weight.", low=1, default=60.0, name="timeout_s"
     ),
@@ -119,6 +128,7 @@ site_options = record_options(
 @weight_options
 @site_options
 @record_options("gauge", dict, *gauge_options)
+@certificate_option
 @click.option(
     "--chart",
     "chart_file",
@@ -132,24 +142,29 @@ def command(
     weights: dict[str, Any],
     site: dict[str, float | None],
     gauge: dict[str, Any],
+    certificates: tuple[CertificateRow, ...],
     chart_file: Path | None,
     as_json: bool,
 ) -> None:
     """Check the gauge against check weights.
 
     Leave the gauge empty, hang the weights in the order named, take the last one off. No key is
-    needed: each reading is taken when it is stable. The result is kept in the season file; the
-    exit status says whether the gauge passed.
+    needed: each reading is taken when it is stable. The result is kept in the season file, with the
+    expanded uncertainty of a peak (k = 2); the exit status says whether the gauge passed.
 
     \b
     gauge verify --port /dev/ttyUSB0 --format my.toml --season 2026.season \\
         --mass 200g --mass 500g --latitude 35.5 --elevation 250
     gauge verify --season 2026.season --chart weights.png
     """  # noqa: D301
+    named = {name: gauge[name] for name in ("gauge", "gauge_serial")}
     if not weights["masses"]:
-        if chart_file is None:
+        if chart_file is None and not certificates:
             raise click.UsageError("name a check weight: --mass 500g.")
-        _chart(season_file, chart_file)
+        with begun_season(season_file) as season:
+            certify(season, certificates, **named)
+        if chart_file is not None:
+            _chart(season_file, chart_file)
         return
     fmt = _check_source(**source)
     port, capture = source["port"], source["capture"]
@@ -159,7 +174,7 @@ def command(
     from gauge.verify.verification import verify
 
     with begun_season(season_file) as season:
-        named = {name: gauge[name] for name in ("gauge", "gauge_serial")}
+        certify(season, certificates, **named)
         weights["capacity_newton"] = weights["capacity_newton"] or known_capacity(
             season.sessions(), **named
         )
@@ -298,6 +313,14 @@ def _show(result: CheckResult) -> None:
     print_table(header, rows, left=(0, 7))
     if result.zero_return_newton is not None:
         echo(f"Zero after the weights: {result.zero_return_newton:+.4g} N")
+    budget = result.uncertainty
+    wide = ", ".join(
+        f"{budget.expanded_newton(w.expected_newton):.2g} N at {w.expected_newton:.3g} N"
+        for w in result.weights
+    )
+    missing = f"; not in it: {', '.join(budget.missing)}" if budget.missing else ""
+    text = f"Expanded uncertainty of a peak (k = 2, JCGM 100:2008): {wide}{missing}"
+    echo(textwrap.fill(text, 79))
     for warning in result.warnings:
         echo(f"Note: {warning}")
     word = "PASSED" if result.passed else "FAILED"

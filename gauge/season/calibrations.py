@@ -7,11 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from typing import Any
 
+from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.package import __version__
 from gauge.season.rows import (
     AnchorRow,
     CalibrationRow,
+    CertificateRow,
     CheckweightRow,
     ClamshellRow,
     PadPressRow,
@@ -75,6 +77,23 @@ class CalibrationTables(Tables):
             for row in self._as_dicts("verifications", VerificationRow)
         ]
         return sorted(found, key=lambda row: row.at)
+
+    def add_certificate(self, row: CertificateRow) -> None:
+        """Store a certificate; the one stored last counts."""
+        with self._write("storing a certificate"):
+            self._add("certificates", at=now(), **stored(row))
+
+    def certificates(
+        self, gauge: str | None = None, gauge_serial: str | None = None
+    ) -> list[CertificateRow]:
+        """The newest certificate of the weights, and of this gauge."""
+        found = {
+            (row["kind"], name_key(row["name"])): CertificateRow(**row)
+            for row in self._as_dicts("certificates", CertificateRow)
+        }
+        ours = [("weights", "weights")]
+        ours += [("gauge", name_key(name)) for name in (gauge_serial, gauge) if name]
+        return [found[key] for key in ours if key in found]
 
     # --- calibrations -------------------------------------------------------------------------
 

@@ -10,13 +10,13 @@ import json
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from gauge.errors import InvalidValueError
 from gauge.records import Flag, Session
-from gauge.season.rows import SessionRow, VerificationRow
+from gauge.season.rows import CertificateRow, SessionRow, VerificationRow
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -119,6 +119,20 @@ def check_warning(
     if age > days:
         return f"The gauge's last good check is {age:.0f} days old, limit {days:g}: gauge verify."
     return None
+
+
+def overdue(rows: Iterable[CertificateRow], today: date | None = None) -> list[str]:
+    """Say which certificates are past their day.
+
+    Examples
+    --------
+    >>> row = CertificateRow(kind="gauge", name="7", number="K-118", issued_on="2025-03-01",
+    ...                      due_on="2026-03-01")
+    >>> overdue([row], date(2026, 3, 2))
+    ['Overdue: certificate K-118 of the gauge, issued 2025-03-01, due 2026-03-01.']
+    """
+    day = (today or date.today()).isoformat()
+    return [f"Overdue: {row.words()}." for row in rows if row.due_on and row.due_on < day]
 
 
 # --- what checks say of peaks ---------------------------------------------------------------------

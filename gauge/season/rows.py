@@ -155,6 +155,22 @@ class VerificationRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class CertificateRow:
+    """A certificate of a "gauge" (`name` its serial number or name) or of the "weights"."""
+
+    kind: str
+    name: str
+    number: str
+    issued_on: str | None
+    due_on: str | None
+
+    def words(self) -> str:
+        """Say which certificate it is."""
+        due = f", due {self.due_on}" if self.due_on else ""
+        return f"certificate {self.number} of the {self.kind}, issued {self.issued_on}{due}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class CalibrationRow:
     """A stored calibration: its document, the fingerprint of its data, the version that made it."""
 

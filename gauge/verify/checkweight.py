@@ -15,6 +15,7 @@ from gauge.errors import InvalidValueError
 from gauge.mass import Mass, class_limit_mg, expected_newton
 from gauge.season.rows import CheckweightRow
 from gauge.verify.gravity import Gravity
+from gauge.verify.uncertainty import Uncertainty, budget
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -34,6 +35,9 @@ class CheckSettings:
         Of the gauge.
     timeout_s : float
         How long to wait for each stable reading.
+    loading : {"hanging", "compression"}
+        Whether weights pull at the gauge, or press on its head as berries do: set on the gauge that
+        stands upright, head up.
 
     Raises
     ------
@@ -48,6 +52,7 @@ class CheckSettings:
     weight_class: str | None = None
     capacity_newton: float | None = None
     timeout_s: float = 60.0
+    loading: str = "hanging"
 
     def __post_init__(self) -> None:
         if not self.masses:
@@ -94,12 +99,18 @@ class CheckResult:
     zero_return_newton: float | None
     zero_return_pct: float | None
     resolution_newton: float
+    loading: str
+    uncertainty: Uncertainty
     warnings: tuple[str, ...] = ()
 
     def document(self) -> dict[str, object]:
         """Build the JSON document that the command prints and the season file keeps."""
         weights = [_document(weight) | {"mass": weight.mass.shown} for weight in self.weights]
-        return _document(self) | {"weights": weights}
+        forces = [weight.expected_newton for weight in self.weights]
+        return _document(self) | {
+            "weights": weights,
+            "uncertainty": self.uncertainty.document(forces),
+        }
 
 
 def _document(record: WeightResult | CheckResult) -> dict[str, object]:
@@ -194,14 +205,15 @@ def judge(
         The zero must come back within the tolerance of the lightest weight or one display step.
     """
     tolerance_pct, weight_class = settings.tolerance_pct, settings.weight_class
-    notes, weights = list(warnings), []
+    notes, weights, rising = list(warnings), [], []
     for mass in {m.kg: m for m in settings.masses}.values():
         on_mass = [r for r in readings if r.mass_g == mass.g]
+        rising.append([r.reading_newton for r in on_mass if r.kind != "down"])
         limit_mg = 0.0 if weight_class is None else class_limit_mg(mass, weight_class)
         weight = judge_weight(
             mass,
             expected_newton(mass, settings.gravity.m_s2),
-            [r.reading_newton for r in on_mass if r.kind != "down"],
+            rising[-1],
             [r.reading_newton for r in on_mass if r.kind == "down"],
             resolution_newton=resolution_newton,
             tolerance_pct=tolerance_pct,
@@ -213,6 +225,7 @@ def judge(
                 "judge by, use a heavier weight"
             )
         weights.append(weight)
+    errors = [abs(w.error_pct) / 100 for w in weights if w.error_pct is not None]
     zeros = [r.reading_newton for r in readings if r.kind == "zero"]
     first = zeros[0] if readings and readings[0].kind == "zero" else None
     last = zeros[-1] if len(readings) > 1 and readings[-1].kind == "zero" else None
@@ -234,5 +247,16 @@ def judge(
         zero_return_newton=last,
         zero_return_pct=None if last is None else 100 * off_newton / lightest_newton,
         resolution_newton=resolution_newton,
+        loading=settings.loading,
+        uncertainty=budget(
+            rising_newton=rising,
+            error_share=max(errors, default=None),
+            resolution_newton=resolution_newton,
+            zero_change_newton=None if last is None else off_newton,
+            weights_share=None
+            if weight_class is None
+            else max(w.weight_limit_pct / 100 for w in weights),
+            gravity_share=settings.gravity.within_pct / 100,
+        ),
         warnings=tuple(notes),
     )

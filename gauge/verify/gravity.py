@@ -24,10 +24,11 @@ _M = 0.0034497865068408447
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Gravity:
-    """Acceleration of free fall and where it is from, in words."""
+    """Acceleration of free fall, where it is from, and by what percentage it may be off."""
 
     m_s2: float
     source: str
+    within_pct: float = 0.3  # where people live, it lies from 9.78 to 9.83 m/s2
 
 
 def normal_gravity_m_s2(latitude_deg: float, height_m: float = 0.0) -> float:
@@ -87,4 +88,5 @@ def gravity_at(latitude_deg: float | None, elevation_m: float | None) -> Gravity
     return Gravity(
         m_s2=normal_gravity_m_s2(latitude_deg, height_m),
         source=f"WGS 84 normal gravity at {latitude_deg:g} deg, {height_m:g} m",
+        within_pct=0.005 if elevation_m is not None else 0.05,  # a height of up to 1500 m
     )

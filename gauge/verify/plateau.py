@@ -56,6 +56,7 @@ class WeightWatch:
         self._masses = {mass.shown: force for mass, force in self._pending}
         self._leave_newton = 0.25 * min([forces[0], *gaps])
         self._zero_within_newton = 0.3 * forces[0]
+        self._hung = settings.loading == "hanging"
         self._slack = settings.tolerance_pct / 100 / 2
         self._window_s = window_s
         self._enough = _STEADY_READINGS if window_s else 1
@@ -85,12 +86,13 @@ class WeightWatch:
     def action(self) -> str:
         """What should be done next, for the person at the gauge."""
         if not self.readings and self._plateau_newton is None:
-            return "leave the gauge empty"
+            upright = "" if self._hung else "stand the gauge upright, head up, zero it, and "
+            return f"{upright}leave the gauge empty"
         on = self.readings[-1].mass_shown if self._on and self.readings else None
         if not self._pending:
             return f"take the {on or 'weight'} off"
-        following = self._pending[0][0].shown
-        return f"take the {on} off, then hang {following}" if on else f"hang {following}"
+        following = f"{'hang' if self._hung else 'set on'} {self._pending[0][0].shown}"
+        return f"take the {on} off, then {following}" if on else following
 
     @property
     def resolution_newton(self) -> float:
@@ -216,6 +218,12 @@ class WeightWatch:
     def _on_weight(self, middle: Reading, level_newton: float) -> bool:
         """Note the weight that hangs there; return whether it is one that was pending."""
         load_newton = abs(level_newton - self._zero_newton)
+        if level_newton < 0 and not self._hung:
+            self._warn(
+                f"the gauge shows {middle.shown} {middle.unit} where a weight presses on it: a "
+                "press must be above zero. Stand it upright, weights on its head, not hung from it"
+            )
+            return False
         if not self._pending:
             self._warn(f"a further load was seen: {middle.shown} {middle.unit}")
             return False
