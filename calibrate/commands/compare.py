@@ -77,6 +77,11 @@ def command(
         )
         moved = rescored(found.first, found.second, pairs.force_newton)
         warnings = [*differences(before, after), *_pad_warning(pads)]
+        if found.as_pressed:
+            warnings.append(
+                "What a squeeze takes is known of one season only: cut points of both are of fruit "
+                "pressed after it was squeezed."
+            )
         compared.append(_Compared(found=found, moved=moved, pads=pads, warnings=warnings))
     drawn = [compared[0].found.first, *(one.found.second for one in compared)]
     own = all(each.found.same_raters for each in compared)

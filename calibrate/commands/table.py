@@ -113,11 +113,14 @@ def command(
         without_raters=without_raters,
         allow_contradictions=allow_contradictions,
     )
+    chosen = options.named_calibration(sources, calibration, cuts, sale_limit)
+    if chosen is not None and 2 * len(set(pooled.score_at.tolist())) > pooled.n:
+        chosen = chosen.of_pressed_fruit()  # most berries were squeezed before their press
     table = tabulate(
         pooled,
         by=by or _default_by(pooled),
         unit=unit,  # type: ignore[arg-type]
-        calibration=options.named_calibration(sources, calibration, cuts, sale_limit),
+        calibration=chosen,
         compare=compare,
         block=block,
         level=level,

@@ -115,6 +115,12 @@ class Calibration:
         """Cut points in newtons, firmest boundary first, NaN where not known; shape (cuts,)."""
         return np.array([cut.value for cut in self.cuts], dtype=float)
 
+    def of_pressed_fruit(self) -> Calibration:
+        """Take the cut points of fruit that is pressed after it was squeezed, where they differ."""
+        if self.softening is None:
+            return self
+        return replace(self, cuts=self.as_pressed, softening=None, as_pressed=())
+
     def with_limit(self, sale_limit: str | None) -> Calibration:
         """Declare the softest score that may be sold; None leaves the scale as it is."""
         if sale_limit is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -48,7 +48,9 @@ class Rescored:
 class SeasonComparison:
     """The cut points of two seasons against one another; one shift a boundary, firmest first.
 
-    `same_raters` scored both, so that it is their own scale that is compared.
+    `same_raters` scored both, so that it is their own scale that is compared. `as_pressed`: what a
+    squeeze takes is known of one season only, so cut points of both are of fruit pressed after it
+    was squeezed.
     """
 
     first: Calibration
@@ -56,6 +58,7 @@ class SeasonComparison:
     shifts: tuple[CutShift, ...]
     margin_newton: float
     same_raters: bool
+    as_pressed: bool = False
 
 
 def compare_seasons(
@@ -86,6 +89,9 @@ def compare_seasons(
     CannotCompareError
         If the scales differ.
     """
+    as_pressed = (first.softening is None) != (second.softening is None)
+    if as_pressed:
+        first, second = map(_of_pressed_fruit, (first, second))
     same = len(first.raters) > 1 and set(first.raters) == set(second.raters)
 
     def calibrations(level: float) -> tuple[Calibration, Calibration]:
@@ -108,6 +114,14 @@ def compare_seasons(
         shifts=cut_shifts(*pair, margin_newton=margin_newton, test=test),
         margin_newton=margin_newton,
         same_raters=same,
+        as_pressed=as_pressed,
+    )
+
+
+def _of_pressed_fruit(season: Pairs | Calibration) -> Pairs | Calibration:
+    """Leave out what a squeeze takes."""
+    return (
+        replace(season, squeezes=None) if isinstance(season, Pairs) else season.of_pressed_fruit()
     )
 
 

@@ -12,6 +12,7 @@ import statsmodels.api as sm
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.fitting import fit
+from calibrate.cuts.seasonshift import compare_seasons
 from calibrate.data.squeezes import press_only, squeezes_to_press
 from calibrate.model.panel import fit_panel
 from calibrate.model.ratershift import OTHERS, OWN_HISTORY, rater_cuts
@@ -118,6 +119,19 @@ def test_press_only_berries_tell_hands_from_a_constant_order() -> None:
     assert panel.softening.value == pytest.approx(1 - known.value ** (1 / 3), abs=0.01)
     assert panel.cut_newton == pytest.approx(CUTS_N, rel=0.08)
     assert not any(check_rater(both, name).confounded for name in pairs.raters)
+
+
+def test_seasons_are_compared_at_one_level() -> None:
+    """Of one season the order was not recorded: both are compared as fruit that was squeezed."""
+    first, second = panel_of(10, "varied", softening=0.08), panel_of(11, "varied", softening=0.08)
+    assert not compare_seasons(first, second).as_pressed
+    neither = compare_seasons(without_order(first), without_order(second))
+    for one, two in ((without_order(first), second), (without_order(first), fit(second))):
+        mixed = compare_seasons(one, two)
+        assert mixed.as_pressed
+        assert mixed.second.softening is None
+        for shift, other in zip(mixed.shifts, neither.shifts, strict=True):
+            assert shift.shift_pct.value == pytest.approx(other.shift_pct.value, abs=3)
 
 
 def test_a_calibration_keeps_what_a_squeeze_takes() -> None:
