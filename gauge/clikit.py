@@ -303,8 +303,6 @@ def print_table(
 
     table = Table(
         box=box.SIMPLE_HEAD,
-        title=title or None,
-        title_justify="left",
         show_edge=edge,
         pad_edge=False,
         collapse_padding=True,
@@ -314,6 +312,8 @@ def print_table(
         table.add_column(name, justify=justify, no_wrap=index in whole)  # type: ignore[arg-type]
     for row in rows:
         table.add_row(*(Text(printable(cell, keep="")) for cell in row))
+    if title:
+        echo(title)
     Console(highlight=False).print(table)
 
 

@@ -302,9 +302,10 @@ def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
         ],
         left=(0, 7),
     )
-    for verdict in dict.fromkeys(report.verdict for report in reports):
-        names = ", ".join(one.rater for one in reports if one.verdict == verdict)
-        echo(f"{verdict.capitalize()}: {names}.")
+    found: dict[str, list[str]] = {}
+    for report in reports:
+        found.setdefault(report.verdict, []).append(report.rater)
+    echo("; ".join(f"{verdict}: {', '.join(names)}" for verdict, names in found.items()) + ".")
     echo(f"Panel here: {_panel(reports)}.")
     for report in reports:
         for sentence in report.sentences():

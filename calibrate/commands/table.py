@@ -187,7 +187,6 @@ def _show(report: Report) -> None:
     from calibrate.tables.tabletext import blocks, lines
 
     for block in blocks(report):
-        echo(block.title)
-        answers.print_table(block.header, block.rows, left=range(block.left))
+        answers.print_table(block.header, block.rows, title=block.title, left=range(block.left))
     for line in [*lines(report), *report.notes, CAUTION]:
         echo(textwrap.fill(line, 79))

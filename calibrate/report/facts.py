@@ -35,7 +35,7 @@ def work(file: SeasonFile) -> None:
     n_scores = sum(len(berry.scores) for berry in berries)
     echo(
         f"{len(berries)} berries of {len({berry.sample for berry in berries})} samples were "
-        f"pressed from {days[0]} to {days[-1]}."
+        f"pressed {f'on {days[0]}' if len(days) == 1 else f'from {days[0]} to {days[-1]}'}."
     )
     if raters:
         echo(f"{', '.join(raters)} gave {n_scores} finger scores on the scale "
