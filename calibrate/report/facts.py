@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from calibrate.data.conditions import conditions_in, within
-from calibrate.data.labels import format_newton, format_value, unit
+from calibrate.data.labels import format_newton, format_value, unit, with_unit
 from calibrate.raters.record import practice_days
 from gauge.clikit import echo, print_table, say
 from gauge.errors import NoSuchRecordError
@@ -74,6 +74,12 @@ def gauge(file: SeasonFile) -> None:
     )
     if not last.passed:
         echo("Do not trust its forces until 'gauge verify' passes.")
+    peaks = (last.result.get("uncertainty") or {}).get("peaks", [])
+    if peaks:
+        wide = (f"{with_unit(one['U_N'])} at {with_unit(one['force_N'])}" for one in peaks)
+        echo(f"Expanded uncertainty of a peak (k = 2): {', '.join(wide)}.")
+    for certificate in file.certificates(last.gauge, last.gauge_serial):
+        echo(f"There is a {certificate.words()}.")
     errors: dict[str, dict[str, float]] = {}
     for row in rows:
         for weight in row.result["weights"]:
