@@ -85,11 +85,15 @@ _TABLE = {
     "se_N": Column("N", "standard error of the mean"),
     "why": Column("", "why the mean, or its interval, is open"),
     "n_scored": Column("", "berries with finger scores"),
+    "scored_units": Column("", "experimental units behind the mean score"),
     "mean_score": Column("", "mean finger score, 1 the firmest"),
     "soft_pct": Column("%", "berries softer than the limit for sale"),
     "at_limit_pct": Column("%", "berries at the limit for sale"),
     "leaky_pct": Column("%", "leaky berries"),
     "decayed_pct": Column("%", "decayed berries"),
+    "red_pct": Column("%", "berries with reddened drupelets"),
+    "any_defect_pct": Column("%", "berries with a defect of any kind, each counted once"),
+    "weight_loss_pct": Column("%", "weight lost in storage"),
     "marketable_pct": Column("%", "marketable berries, each defect on a berry of its own"),
     "marketable_at_most_pct": Column("%", "marketable berries, defects sharing berries"),
     "predicted": Column("", "what the calibration says of the forces; here it says nothing"),
@@ -103,7 +107,7 @@ _KINDS = (
     (r"squeeze_order_(.+)", "", "when in the row of squeezes of the berry {} came, from 1"),
     (r"scores_(.+)", "", "berries scored {}"),
     (r"predicted_scores_(.+)", "", "share of berries scored {}, by force and calibration"),
-    (r"letters_(.+)", "", "letters of {}: means that share a letter do not differ"),
+    (r"letters_(.+)", "", "letters of {}: means that share a letter are not shown to differ"),
 )
 UNKNOWN = Column("", "column of the plan or of the source, as it is written there")
 

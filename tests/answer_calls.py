@@ -112,10 +112,10 @@ calibrate tally kept.csv --season extra.season --rater tove
 calibrate table extra.season --by selection
 calibrate table b26.season
 calibrate table b26.season --by selection --by storage_day
-calibrate table b26.season --by selection --block storage_day --calibration july
+calibrate table b26.season --calibration july
 calibrate table b26.season --by selection --rater ines --unit berry --csv table.csv > table.csv
 calibrate table b25.season b26.season --by season --keep-top 0.4
-calibrate table runs/2026-blackberry/clamshells.csv --by selection --by storage_day
+calibrate table runs/2026-blackberry/clamshells.csv --endpoint leaky --at 20
 calibrate table pairs.csv --by selection --keep-above 2 --cuts cuts.json
 calibrate table pairs.csv --by storage_day --compare storage_day --cue rain
 calibrate table runs/2026-raspberry/clamshells.csv sheets.csv --by selection
@@ -160,8 +160,8 @@ calibrate compare b25.season b26.season --margin 0.3
 calibrate prior b25.season b26.season
 calibrate tally runs/2026-raspberry/clamshells.csv
 calibrate table b26.season
-calibrate table b26.season --by selection --block storage_day --calibration july
-calibrate table runs/2026-blackberry/clamshells.csv --by selection --by storage_day
+calibrate table b26.season --calibration july
+calibrate table runs/2026-blackberry/clamshells.csv --endpoint leaky --at 20
 calibrate meanforce sheets.csv --season p26.season --calibration july --by selection
 calibrate gauges two.csv
 calibrate gauges labs.csv
@@ -228,6 +228,8 @@ calibrate agree twice.csv
 calibrate tally pairs.csv
 calibrate tally badsheet.csv
 calibrate table b26.season --by colour
+calibrate table b26.season --block storage_day
+calibrate table b26.season --endpoint leaky --at 100
 calibrate table told.csv contrary.csv
 calibrate table b26.season --keep-top 2
 calibrate meanforce sheets.csv --season b26.season --calibration july

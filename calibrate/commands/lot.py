@@ -229,7 +229,7 @@ def _loss(found: Source, use: Any) -> float:
     """Find the force lost a day by the selection of the berries in `use`, from its samples."""
     import numpy as np
 
-    from calibrate.tables.softening import loss_per_day
+    from calibrate.stats.dayline import fit_line
 
     day, sample, kind = (found.factors.get(k) for k in ("storage_day", "sample", "selection"))
     if day is None or sample is None:
@@ -240,10 +240,11 @@ def _loss(found: Source, use: Any) -> float:
     of = np.unique(sample.code[alike])
     mean = [found.force_newton[alike & (sample.code == one)].mean() for one in of]
     days = [float(day.text(int(np.flatnonzero(sample.code == one)[0])) or 0) for one in of]
-    loss = loss_per_day(days, mean)
-    if loss.value is None:
-        raise TooFewScoresError(f"No loss a day from this season: {loss.why}.", todo="--loss-n N.")
-    return max(loss.value, 0.0)
+    try:
+        return max(-fit_line(days, mean).slope, 0.0)
+    except TooFewScoresError as error:
+        why = f"No loss a day from this season: {error.what}."
+        raise TooFewScoresError(why, todo="--loss-n N.") from None
 
 
 def _show_lot(

@@ -12,13 +12,16 @@ from gauge.clikit import echo
 
 if TYPE_CHECKING:
     from calibrate.data.scale import Scale
-    from calibrate.tables.pooling import Pool
     from calibrate.tables.report import Report
 
 
 @click.command("table", no_args_is_help=True)
 @click.argument("sources", metavar="SOURCE...", nargs=-1, required=True, type=options.FILE)
-@click.option("--by", multiple=True, help="Level that makes a row; repeat. Default: selection.")
+@click.option(
+    "--by",
+    multiple=True,
+    help="Level that makes a row; repeat. Default: selection and storage_day.",
+)
 @click.option(
     "--unit",
     type=click.Choice(["clamshell", "replicate", "berry"]),
@@ -32,7 +35,14 @@ if TYPE_CHECKING:
 @options.without_flag_option
 @options.without_rater_option
 @click.option("--compare", help="Level to compare within the others. Default: selection.")
-@click.option("--block", help="Level whose additive effect is taken out of mean forces.")
+@click.option(
+    "--block",
+    "blocks",
+    multiple=True,
+    help="Level (site, replicate ...) whose additive effect is taken out of everything; repeat.",
+)
+@click.option("--endpoint", help="Also the day on which berries are soft, unmarketable, leaky ...")
+@options.number_option("--at", "Percent of berries at the endpoint. Default: 20.", low=0, high=100)
 @click.option("--cue", "cues", multiple=True, help="Column (rain, harvest hour ...); repeat.")
 @click.option("--keep-top", type=float, help="Keep this share of selections. Default: 0.5.")
 @click.option("--keep-above", type=float, help="Keep selections at this mean force (N) or more.")
@@ -64,7 +74,9 @@ def command(
     without_flags: tuple[str, ...],
     without_raters: tuple[str, ...],
     compare: str | None,
-    block: str | None,
+    blocks: tuple[str, ...],
+    endpoint: str | None,
+    at: float | None,
     cues: tuple[str, ...],
     keep_top: float | None,
     keep_above: float | None,
@@ -81,7 +93,7 @@ def command(
 
     \b
     calibrate table 2026.season
-    calibrate table 2026.season --by selection --by storage_day --calibration panel
+    calibrate table 2026.season --calibration panel --endpoint leaky --at 20
     calibrate table 2025.season 2026.season --by selection --by season --keep-top 0.3
     calibrate table berries.csv --cue rain_mm --plot table.png --pdf table.pdf
 
@@ -90,20 +102,22 @@ def command(
     berry, score, rater), or a CSV of clamshell sheets as for 'calibrate tally'. Several are read
     together; where they say different things of the same berry, nothing is made until you decide.
 
-    Berries of one clamshell are alike, so the clamshell (or replicate) is the unit: SE and
-    letters rest on clamshell means. Two selections share a letter if and only if they do not
-    differ (Tukey-Kramer). With one clamshell each there is no SE and no letter.
+    Berries of one clamshell are alike, so the clamshell (or replicate) is the unit: means, SE
+    and letters rest on clamshell means. Selections that share a letter are not shown to differ
+    (Tukey-Kramer). With one clamshell each there is no SE and no letter. Storage days make rows
+    unless --by leaves them out, and are no block: a day is not a replicate of another.
     """  # noqa: D301
     from dataclasses import replace
 
     from calibrate.data.conditions import conditions_of, within
     from calibrate.tables.pooling import pool
     from calibrate.tables.report import build_report
-    from calibrate.tables.seasonranks import KeepRule
+    from calibrate.tables.seasons import KeepRule
     from calibrate.tables.source import FACTORS
-    from calibrate.tables.table import tabulate
+    from calibrate.tables.storage import HALF_SOFT, Endpoint
+    from calibrate.tables.table import default_rows, tabulate
 
-    further = (*cues, *(name for name in by if name not in FACTORS))
+    further = (*cues, *(name for name in (*by, *blocks) if name not in FACTORS))
     pooled = pool(
         sources,
         scale=_scale(scale, sale_limit),
@@ -118,16 +132,18 @@ def command(
         chosen = chosen.of_pressed_fruit()  # most berries were squeezed before their press
     table = tabulate(
         pooled,
-        by=by or _default_by(pooled),
+        by=by or default_rows(pooled),
         unit=unit,  # type: ignore[arg-type]
         calibration=chosen,
         compare=compare,
-        block=block,
+        blocks=blocks,
         level=level,
     )
     keeps = keep_top is not None or keep_above is not None
     rule = KeepRule(top=keep_top, above=keep_above) if keeps else None
-    report = build_report(table, cues=cues, rule=rule)
+    asked = endpoint is not None or at is not None
+    end = Endpoint(of=endpoint or "soft", at=(20 if at is None else at) / 100)
+    report = build_report(table, cues=cues, rule=rule, endpoint=end if asked else HALF_SOFT)
     together = within(*(conditions_of(source) for source in sources))
     report = replace(report, notes=(*report.notes, *together))
     _write_files(report, csv_file, plot, pdf)
@@ -165,11 +181,6 @@ def _scale(scale: Scale | None, sale_limit: str | None) -> Scale | None:
     from calibrate.data.scale import BLACKBERRY
 
     return scale if sale_limit is None else replace(scale or BLACKBERRY, sale_limit=sale_limit)
-
-
-def _default_by(pooled: Pool) -> tuple[str, ...]:
-    levels = [pooled.factors, *(one.levels for one in pooled.clamshells)]
-    return ("selection",) if any("selection" in one for one in levels) else ()
 
 
 def _write_csv(report: Report, path: Path) -> str:

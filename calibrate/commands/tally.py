@@ -16,8 +16,11 @@ from gauge.errors import ImpossibleSheetError, InvalidValueError
 if TYPE_CHECKING:
     from calibrate.data.clamshell import Clamshell
     from calibrate.data.scale import Scale
-    from calibrate.tables.shares import Shares
+    from calibrate.stats.estimate import Estimate
+    from calibrate.tables.measures import Shares
 
+_COMMON = ("soft", "leaky", "decayed", "market")
+_FURTHER = ("red", "any_defect", "weight_loss")
 CAUTION = "Percentages inform; local grades and the buyer's terms decide what may be sold."
 
 
@@ -64,9 +67,11 @@ def command(
     calibrate tally --form 2026.season --sample T-014
 
     The CSV has one row a clamshell: sample, a column a score (1 to 5, or s1 to s5, or firm and
-    soft), and if you count them leaky, decayed, marketable, colour, planned. The berries are
-    counted from the scores: leaky and decayed berries are scored too. A sheet that cannot be true
-    is refused with its cell named.
+    soft), and if you count them leaky, decayed, red (with reddened drupelets), any_defect,
+    marketable, colour, weight_start_g and weight_end_g, planned; other columns are named on
+    stderr. The berries are counted from the scores: leaky and decayed berries are scored too. A
+    sheet that cannot be true is refused with its cell named. A code that comes back on another
+    storage_day is the same clamshell, followed.
 
     Soft is beyond the sale limit. Marketable is within the limit, neither leaky nor decayed;
     without a column of that name it is known between bounds only, and shown as if no berry had
@@ -83,9 +88,11 @@ def command(
             raise click.UsageError("--form needs --sample CODE.")
         sheets: tuple[Clamshell, ...] = (_enter(form, sample, rater, colours),)
     else:
-        from calibrate.data.clamshell import read_sheets
+        from calibrate.data.clamshell import read_sheets, unused_columns
 
         sheets = read_sheets(file, scale=scale, colours=colours)
+        if unused := unused_columns(sheets):
+            answers.say(f"calibrate tally: columns that are not used: {', '.join(unused)}.")
     if sale_limit is not None:
         sheets = tuple(
             replace(one, scale=replace(one.scale, sale_limit=sale_limit)) for one in sheets
@@ -104,7 +111,7 @@ def command(
 
 def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
     """The whole result for JSON."""
-    from calibrate.tables.shares import shares
+    from calibrate.tables.measures import shares
 
     scale = sheets[0].scale
     return {
@@ -132,50 +139,77 @@ def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
 
 
 def _show(sheets: Sequence[Clamshell], level: float) -> None:
-    from calibrate.tables.shares import shares
-    from calibrate.tables.tabletext import format_percent
+    from calibrate.tables.measures import shares
 
     scale = sheets[0].scale
-    rows = [
-        [
-            one.sample,
-            str(one.n),
-            "-".join(map(str, one.counts)),
-            *_cells(shares([one], level=level)),
-        ]
-        for one in sheets
-    ]
     mean = shares(sheets, level=level)
+    by_day = _by_day(sheets)
+    several = len(by_day) > 1
+    groups = [
+        (f"{one.sample}{f' day {day}' if several else ''}", [one])
+        for one in sheets
+        for day in [one.levels.get("storage_day", "")]
+    ]
     if len(sheets) > 1:
-        total = str(sum(one.n for one in sheets))
-        rows.append([f"mean of {len(sheets)}", total, "", *_cells(mean)])
-    counts = "-".join(scale.labels)
-    header = ["clamshell", "n", counts, "soft %", "leaky %", "decayed %", "market %"]
+        groups += [
+            (f"mean of {len(members)}{f', day {day}' if several else ''}", members)
+            for day, members in by_day.items()
+        ]
+    made = [(name, members, shares(members, level=level)) for name, members in groups]
+    rows = []
+    for name, members, found in made:
+        counts = "-".join(map(str, members[0].counts)) if len(members) == 1 else ""
+        rows.append([name, str(sum(one.n for one in members)), counts, *_cells(found, _COMMON)])
+    heads = [f"{name} %" for name in _COMMON]
+    header = ["clamshell", "n", "-".join(scale.labels), *heads]
     answers.print_table(header, rows, edge=False)
+    further = [name for name in _FURTHER if mean.to_json()[f"{name}_pct"] is not None]
+    if further:
+        echo()
+        rows = [[name, *_cells(found, further)] for name, _, found in made]
+        heads = [f"{name.replace('_', ' ')} %" for name in further]
+        answers.print_table(["clamshell", *heads], rows, edge=False)
     echo()
-    if mean.at_limit is not None and mean.at_limit.value is not None:
-        echo(
-            f"Soft: beyond the sale limit {scale.sale_limit}. At the limit: "
-            f"{format_percent(mean.at_limit)} %. Brackets: {level:.0%} interval."
-        )
+    if several:
+        echo("Days of storage are not averaged: each has a mean of its own.")
+    if scale.sale_limit is not None:
+        limit = f"Soft: beyond the sale limit {scale.sale_limit}. "
+        if not several:
+            limit += f"At the limit: {_percent(mean.of.get('at_limit'))} %. "
+        echo(f"{limit}Brackets: {level:.0%} interval.")
+    if several:
+        echo(CAUTION)
+        return
     if any(one.marketable is None for one in sheets) and mean.marketable_most is not None:
         echo(
             "Marketable: as if no berry had two defects; if defects share berries, up to "
             f"{100 * mean.marketable_most:.0f} %."
         )
-    for name, found in mean.dispersion.items():
-        if found.ratio is not None and found.p is not None and found.p < 1 - level:
+    for name, spread in mean.dispersion.items():
+        if spread.ratio is not None and spread.p is not None and spread.p < 1 - level:
             echo(
-                f"Clamshells differ in {name} berries more than chance: {found.ratio:.1f} times "
-                f"the binomial variance (p {found.p:.2g})."
+                f"Clamshells differ in {name} berries more than chance: {spread.ratio:.1f} times "
+                f"the binomial variance (p {spread.p:.2g})."
             )
     echo(CAUTION)
 
 
-def _cells(found: Shares) -> list[str]:
+def _by_day(sheets: Sequence[Clamshell]) -> dict[str, list[Clamshell]]:
+    found: dict[str, list[Clamshell]] = {}
+    for one in sheets:
+        found.setdefault(one.levels.get("storage_day", ""), []).append(one)
+    return found
+
+
+def _cells(found: Shares, names: Sequence[str]) -> list[str]:
+    every = {**found.of, "market": found.marketable, "weight_loss": found.weight_loss}
+    return [_percent(every.get(name)) for name in names]
+
+
+def _percent(one: Estimate | None) -> str:
     from calibrate.tables.tabletext import format_percent
 
-    return [*map(format_percent, (found.soft, found.leaky, found.decayed, found.marketable))]
+    return format_percent(one)
 
 
 def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:

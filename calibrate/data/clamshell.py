@@ -18,8 +18,16 @@ from gauge.csvsheet import CsvSheet
 from gauge.errors import BadTableError, ImpossibleSheetError
 
 # Defects that a sheet may count; what they mean is common practice, no source.
-DEFECTS = ("leaky", "decayed")
-_OTHERS = (*DEFECTS, "marketable", "colour")
+# `red` berries have reddened drupelets; `any_defect` counts a berry once whatever it has.
+DEFECTS = ("leaky", "decayed", "red", "any_defect")
+_WEIGHTS = ("weight_start_g", "weight_end_g")
+_COUNTED = (*DEFECTS, "marketable", "colour")
+_OTHERS = (*_COUNTED, *_WEIGHTS)
+# Columns that say which fruit it was; any other is not used unless it is asked for.
+KNOWN = frozenset((
+    "season", "site", "selection", "plot", "replicate", "clamshell", "lot", "harvest_date",
+    "storage_day", "storage_temp_c", "crop",
+))  # fmt: skip
 _CODE_COLUMNS = ("sample", "clamshell", "code")
 _TOTAL_COLUMNS = ("planned", "berries", "total")
 # Without a sample code, a clamshell number counts only within these.
@@ -35,10 +43,13 @@ class Clamshell:
     ----------
     counts : tuple of int
         Berries at each score, firmest first. Their sum is the number of berries.
-    leaky, decayed, marketable : int or None
-        None where the sheet does not count them.
+    leaky, decayed, red, any_defect, marketable : int or None
+        None where the sheet does not count them. Whether reddened drupelets are a defect is a
+        matter of the grade: they count against marketable berries only as part of `any_defect`.
     colour : int or None
         Overall colour of the clamshell, on the declared scale.
+    weight_start_g, weight_end_g : float or None
+        Of the clamshell's fruit, when storage began and when it was counted.
     planned : int or None
         Berries that the plan foresees; the counts must add up to it.
     levels : mapping of str to str
@@ -57,8 +68,12 @@ class Clamshell:
     counts: tuple[int, ...]
     leaky: int | None = None
     decayed: int | None = None
+    red: int | None = None
+    any_defect: int | None = None
     marketable: int | None = None
     colour: int | None = None
+    weight_start_g: float | None = None
+    weight_end_g: float | None = None
     planned: int | None = None
     rater: str | None = None
     levels: Mapping[str, str] = field(default_factory=dict)
@@ -76,6 +91,11 @@ class Clamshell:
             count = getattr(self, name)
             if count is not None and not 0 <= count <= self.n:
                 self._refuse(name, f"{count} {name} of {self.n} berries")
+        if self.any_defect is not None and self.any_defect < self._worst:
+            self._refuse("any_defect", f"{self.any_defect}, but {self._worst} have one defect")
+        start, end = self.weight_start_g, self.weight_end_g
+        if start is not None and end is not None and not 0 < end <= start:
+            self._refuse("weight_end_g", f"{end:g} g of {start:g} g: fruit only loses weight")
         if self.planned is not None and self.planned != self.n:
             self._refuse("planned", f"the scores add up to {self.n}, the plan says {self.planned}")
         if self.marketable is not None and not self.least <= self.marketable <= self.most:
@@ -112,12 +132,23 @@ class Clamshell:
     @property
     def least(self) -> int:
         """Marketable berries if every defect sits on a berry of its own."""
-        return max(0, self.n - self.soft - (self.leaky or 0) - (self.decayed or 0))
+        flawed = (self.leaky or 0) + (self.decayed or 0)
+        return max(0, self.n - self.soft - (flawed if self.any_defect is None else self.any_defect))
 
     @property
     def most(self) -> int:
         """Marketable berries if defects share berries as far as they can."""
-        return self.n - max(self.soft, self.leaky or 0, self.decayed or 0)
+        return self.n - max(self.soft, self._worst, self.any_defect or 0)
+
+    @property
+    def _worst(self) -> int:
+        return max(self.leaky or 0, self.decayed or 0)
+
+    @property
+    def weight_loss(self) -> float | None:
+        """Share of the weight that was lost in storage."""
+        start, end = self.weight_start_g, self.weight_end_g
+        return None if start is None or end is None else 1 - end / start
 
     @property
     def mean_score(self) -> float:
@@ -157,6 +188,12 @@ class Clamshell:
         )
 
 
+def unused_columns(clamshells: Collection[Clamshell], asked: Collection[str] = ()) -> list[str]:
+    """Find the columns of sheets that say nothing known, and that were not asked for."""
+    names = dict.fromkeys(name for one in clamshells for name in one.levels)
+    return [name for name in names if name not in KNOWN and name not in asked]
+
+
 def looks_like_sheets(header: Collection[str], scale: Scale | None = None) -> bool:
     """Distinguish clamshell sheets from rows of berries by the header."""
     return _score_columns(header, scale) is not None
@@ -181,9 +218,10 @@ def read_sheets(
     ----------
     path : Path
         CSV with the clamshell's code (`sample`, `clamshell` or `code`), a column a score, and if
-        required: `leaky`, `decayed`, `marketable`, `colour`, `planned` (or `berries`, `total`: what
-        the scores must add up to), `rater`; further columns are kept as levels. A blank score
-        cell is a count of zero; a blank defect was not counted.
+        required: `leaky`, `decayed`, `red`, `any_defect`, `marketable`, `colour`, `weight_start_g`,
+        `weight_end_g`, `planned` (or `berries`, `total`: what the scores must add up to), `rater`;
+        further columns are kept as levels. A blank score cell is a count of zero; a blank defect
+        was not counted.
     scale : Scale, optional
         By default 1-5 or firm, soft, by the header.
     colours : collection of int
@@ -194,14 +232,16 @@ def read_sheets(
     BadTableError
         If the CSV has no code or no score columns.
     ImpossibleSheetError
-        If a sheet cannot be true, or a clamshell stands there twice; names row and column.
+        If a sheet cannot be true, or a clamshell stands there twice for one storage day; names row
+        and column.
     """
     sheet = CsvSheet(path, "a header with sample, one column a score, and one row a clamshell")
     code = next((name for name in _CODE_COLUMNS if name in sheet.columns), "")
     found = _clamshells(sheet, scale, code)
     seen: dict[tuple[str | None, ...], int] = {}
     for number, one in zip(sheet.numbers, found, strict=True):
-        within = _IDENTITY if code == "clamshell" else ()
+        # On another storage day it is the same clamshell, followed.
+        within = _IDENTITY if code == "clamshell" else ("storage_day",)
         identity = (one.sample, one.rater, *(one.levels.get(name) for name in within))
         if identity in seen:
             raise ImpossibleSheetError(
@@ -227,9 +267,14 @@ def _clamshells(sheet: CsvSheet, scale: Scale | None, code: str) -> tuple[Clamsh
     scale, columns = known
     if not code:
         sheet.lacks("sample")
+
+    def grams(text: str) -> float | None:
+        return sheet.number(text) if text else None
+
     counts = zip(*(_whole(sheet, name, blank=0) for name in columns), strict=True)
     total = next((name for name in _TOTAL_COLUMNS if name in sheet.columns), None)
-    others = {name: _whole(sheet, name) for name in _OTHERS if name in sheet.columns}
+    others = {name: _whole(sheet, name) for name in _COUNTED if name in sheet.columns}
+    others |= {name: sheet.parsed(name, grams) for name in _WEIGHTS if name in sheet.columns}
     if total:
         others["planned"] = _whole(sheet, total)
     taken = {*columns, *_OTHERS, *_TOTAL_COLUMNS, "rater", "sample", "code", ""}

@@ -21,9 +21,9 @@ from calibrate.plots.style import (
     write_beside,
 )
 from calibrate.stats.estimate import Estimate
+from calibrate.tables.measures import Shares
 from calibrate.tables.report import Report
-from calibrate.tables.rows import Row
-from calibrate.tables.shares import Shares
+from calibrate.tables.table import Row
 from calibrate.tables.tabletext import letters_rule, level_text
 
 MOST_ROWS = 60

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.stats.estimate import Estimate
+from calibrate.stats.groups import Variance
 from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
-# degrees of freedom; with a single one, t is so large and the variance so uncertain that an
-# interval is open rather than shown
-LEAST_DF = 2
-_TOO_FEW = "a line through three clamshells has no interval"
+_TOO_FEW = "too few clamshells for an interval"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -29,6 +28,8 @@ class Line:
         Of the residual variance.
     last_day : float
         The last day seen; beyond it the line is extrapolated.
+    own : Variance
+        Of the points about the line.
     """
 
     intercept: float
@@ -36,10 +37,11 @@ class Line:
     covariance: Floats
     df: float
     last_day: float
+    own: Variance
 
     def slope_estimate(self, level: float = 0.95) -> Estimate:
-        """Estimate the slope with its t interval; open below two degrees of freedom."""
-        if self.df < LEAST_DF:
+        """Estimate the slope with its t interval; open without degrees of freedom."""
+        if self.df < 1:
             return Estimate(value=self.slope, why=_TOO_FEW)
         half = _t(self.df, level) * float(np.sqrt(self.covariance[1, 1]))
         return Estimate.around(self.slope, half)
@@ -60,7 +62,35 @@ def _days(day: ArrayLike) -> Floats:
     return x
 
 
-def fit_line(day: ArrayLike, y: ArrayLike) -> Line:
+def _widest(*known: tuple[Floats, float]) -> tuple[Floats, float]:
+    """Take the wider of what clamshells say, first, and what berries do; none without the first."""
+    if known[0][1] < 1:
+        return np.full((2, 2), np.nan), 0.0
+    return max(known, key=lambda one: _t(one[1], 0.95) * math.sqrt(one[0][1, 1]))
+
+
+def _followed(unit: Floats, pull: Floats, subject: ArrayLike) -> tuple[Floats, float]:
+    """Find the covariance where several points are of one clamshell, from clamshells' sums.
+
+    Liang, K.-Y. & Zeger, S. L. (1986) Biometrika 73:13-22, raised for few clamshells by m over
+    m - 2, the degrees of freedom; `pull`, shape (points, 2), is what each point adds to the score.
+    """
+    code = np.unique(np.asarray(subject), return_inverse=True)[1].ravel()
+    sums = np.column_stack([np.bincount(code, column) for column in pull.T])
+    m = sums.shape[0]
+    if m < 3:
+        return unit, 0.0
+    return unit @ (sums.T @ sums) @ unit * (m / (m - 2)), m - 2
+
+
+def fit_line(
+    day: ArrayLike,
+    y: ArrayLike,
+    *,
+    subject: ArrayLike | None = None,
+    variance: Variance | None = None,
+    berries: Variance | None = None,
+) -> Line:
     """Fit a straight line by least squares, each clamshell counting alike.
 
     Parameters
@@ -69,6 +99,13 @@ def fit_line(day: ArrayLike, y: ArrayLike) -> Line:
         Storage day of each clamshell.
     y : array_like of float, shape (m,)
         Its mean.
+    subject : array_like of int, shape (m,), optional
+        Which clamshell a point is of, where one is followed over several days.
+    variance : Variance, optional
+        About the lines of several selections, instead of about this one.
+    berries : Variance, optional
+        Of a clamshell's mean, from its berries: the interval is never narrower than they allow,
+        for points that by chance lie on a line are no surer than the berries in them.
 
     Raises
     ------
@@ -86,20 +123,29 @@ def fit_line(day: ArrayLike, y: ArrayLike) -> Line:
     slope = float(((x - centre) * values).sum()) / sxx
     middle = float(values.mean())
     residual = values - middle - slope * (x - centre)
-    variance = float(residual @ residual) / (x.size - 2)
+    own = Variance(value=float(residual @ residual) / (x.size - 2), df=x.size - 2)
+    unit = np.array([[1 / x.size + centre**2 / sxx, -centre / sxx], [-centre / sxx, 1 / sxx]])
+    between = variance or own
+    known = [(unit * between.value, between.df)]
+    if subject is not None and np.unique(np.asarray(subject)).size < x.size:
+        pull = np.column_stack([residual, residual * x])
+        known = [_followed(unit, pull, subject)]
+    if berries is not None and berries.df >= 1:
+        known.append((unit * berries.value, berries.df))
+    covariance, df = _widest(*known)
     return Line(
         intercept=middle - slope * centre,
         slope=slope,
-        covariance=variance
-        * np.array(
-            [[1 / x.size + centre**2 / sxx, -centre / sxx], [-centre / sxx, 1 / sxx]],
-        ),
-        df=x.size - 2,
+        covariance=covariance,
+        df=df,
         last_day=float(x.max()),
+        own=own,
     )
 
 
-def fit_logit_line(day: ArrayLike, hits: ArrayLike, n: ArrayLike) -> Line:
+def fit_logit_line(
+    day: ArrayLike, hits: ArrayLike, n: ArrayLike, *, subject: ArrayLike | None = None
+) -> Line:
     """Fit the log odds of soft berries as a straight line over days, quasi-binomial.
 
     The covariance is raised by Pearson's dispersion of clamshells about the line, if above 1
@@ -109,6 +155,8 @@ def fit_logit_line(day: ArrayLike, hits: ArrayLike, n: ArrayLike) -> Line:
     ----------
     day, hits, n : array_like of float, shape (m,)
         Storage day, soft berries and berries of each clamshell.
+    subject : array_like of int, shape (m,), optional
+        Which clamshell a point is of, where one is followed over several days.
 
     Raises
     ------
@@ -133,13 +181,22 @@ def fit_logit_line(day: ArrayLike, hits: ArrayLike, n: ArrayLike) -> Line:
     turn = np.diag([-1.0, 1.0])
     intercept, slope = -float(fit.threshold[0]), float(fit.coef[0])
     p = 1 / (1 + np.exp(-(intercept + slope * x)))
-    chi2 = float(((soft - total * p) ** 2 / (total * p * (1 - p))).sum())
+    own = Variance(
+        value=float(((soft - total * p) ** 2 / (total * p * (1 - p))).sum()) / (x.size - 2),
+        df=x.size - 2,
+    )
+    unit = turn @ fit.covariance @ turn
+    known = (unit * max(1.0, own.value), own.df)
+    if subject is not None and np.unique(np.asarray(subject)).size < x.size:
+        pull = (soft - total * p)[:, None] * np.column_stack([np.ones(x.size), x])
+        known = _widest(_followed(unit, pull, subject), (unit, math.inf))
     return Line(
         intercept=intercept,
         slope=slope,
-        covariance=max(1.0, chi2 / (x.size - 2)) * turn @ fit.covariance @ turn,
-        df=x.size - 2,
+        covariance=known[0],
+        df=known[1],
         last_day=float(x.max()),
+        own=own,
     )
 
 
@@ -151,7 +208,7 @@ def crossing(
     The interval holds all days d at which (intercept + slope d - target)^2 is no more than t^2
     times its variance (Fieller, E. C. (1954) J. R. Stat. Soc. B 16:175-185). Where the slope is
     not shown to differ from zero, the set has no upper end, or no end at all: that side is None.
-    Below two degrees of freedom both sides are None.
+    Without degrees of freedom both sides are None.
 
     Parameters
     ----------
@@ -171,7 +228,7 @@ def crossing(
     a, b = line.intercept - target, line.slope
     var = line.covariance
     value = -a / b if b else None
-    if line.df < LEAST_DF:
+    if line.df < 1:
         return Estimate(value=value, why=_TOO_FEW)
     t2 = _t(line.df, level) ** 2
     # Quadratic A d^2 + B d + C <= 0 of the days that the data do not exclude.

@@ -1,24 +1,226 @@
-"""Groups compared by means, proportions or scores; a row is a unit (clamshell, replicate).
+"""Groups of units (clamshells, replicates) as a linear model, and their means compared.
 
-Each comparison is a test of "no difference at all", then all pairs and their letters.
+Additive blocks are taken out by least squares. A comparison has the adjusted value of each
+group with its interval, a test of "no difference at all", then all pairs and their letters: all of
+one fit, so that none of them can contradict another.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.stats.allpairs import Anova, Comparison, Pair, all_pairs, pair_letters
-from calibrate.stats.proportions import berries_worth, difference
-from calibrate.stats.studentrange import range_quantile
+from calibrate.stats.allpairs import Anova, Comparison, all_pairs, pair_letters
+from calibrate.stats.estimate import Estimate
 from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+# Of Bartlett's test: below it strata keep a variance of their own.
+_UNEQUAL = 0.05
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Variance:
+    """A variance between units, and the degrees of freedom that it rests on."""
+
+    value: float
+    df: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """Groups of units and their additive blocks, as columns of a linear model.
+
+    Attributes
+    ----------
+    x, blocks : ndarray of float, shape (m, columns)
+        A column a group and the blocks' own; a constant and the blocks' own.
+    names : tuple of str
+        Of the k groups.
+    """
+
+    x: Floats
+    blocks: Floats
+    names: tuple[str, ...]
+
+    @classmethod
+    def of(cls, group: ArrayLike, names: Sequence[str], blocks: Sequence[ArrayLike]) -> Layout:
+        """Make the columns; effects of blocks add up to zero, so groups are means over them."""
+        code = np.asarray(group, dtype=np.int64)
+        columns = np.ones((code.size, 1))
+        for block in blocks:
+            place = np.unique(np.asarray(block), return_inverse=True)[1].ravel()
+            last = int(place.max(initial=0))
+            coded = np.eye(last + 1)[place][:, :last] - (place == last)[:, None]
+            for column in coded.T:  # one that an earlier block tells already adds nothing
+                wider = np.column_stack([columns, column])
+                if len(blocks) == 1 or np.linalg.matrix_rank(wider) > columns.shape[1]:
+                    columns = wider
+        x = np.hstack([np.eye(len(names))[code], columns[:, 1:]])
+        if np.linalg.matrix_rank(x) < x.shape[1]:
+            raise TooFewScoresError("groups and blocks are mixed up: some groups share no block")
+        return cls(x=x, blocks=columns, names=tuple(names))
+
+    @property
+    def k(self) -> int:
+        """Number of groups."""
+        return len(self.names)
+
+    @property
+    def df(self) -> int:
+        """Units beyond what the model takes."""
+        return int(self.x.shape[0] - self.x.shape[1])
+
+    @property
+    def code(self) -> Ints:
+        """Position of each unit's group."""
+        found: Ints = np.argmax(self.x[:, : self.k], axis=1).astype(np.int64)
+        return found
+
+    @property
+    def adjusted(self) -> str:
+        """For the statement of a model: whether there are blocks."""
+        return ", adjusted for additive block effects" if self.blocks.shape[1] > 1 else ""
+
+    def smooth(self, y: Floats) -> tuple[Floats, Floats, Floats]:
+        """Find weights of units in groups, (k, m), leverages of units, and coefficients of y."""
+        if self.blocks.shape[1] == 1:  # plain means, so that none of 50 berries stays exactly none
+            count = self.x.sum(axis=0)
+            inverse, beta = (self.x / count).T, self.x.T @ y / count
+        else:
+            inverse = np.asarray(np.linalg.pinv(self.x), dtype=np.float64)
+            beta = inverse @ y
+        return inverse[: self.k], np.einsum("ij,ji->i", self.x, inverse), beta
+
+    def refuse_too_few(self, df: float, unit: str) -> None:
+        """Refuse what leaves nothing to compare, or nothing to tell chance from."""
+        if self.k < 2:
+            raise TooFewScoresError("one group only: there is nothing to compare")
+        if df < 1:
+            raise TooFewScoresError(
+                f"no more than one {unit} a group",
+                todo=f"Give two or more {unit}s of each selection.",
+            )
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeanFit:
+    """Means of groups, adjusted for blocks, before anything is said of their variance."""
+
+    layout: Layout
+    means: Floats
+    # (k, k); times the variance between units it is the covariance of the means.
+    inverse: Floats
+    ss_between: float
+    ss_within: float
+
+    @property
+    def own_variance(self) -> Variance:
+        """The residual variance of these units alone; without degrees of freedom, zero."""
+        df = self.layout.df
+        return Variance(value=self.ss_within / df if df else 0.0, df=df)
+
+    def se(self, variance: Variance) -> Floats:
+        """Find the standard error of each mean; NaN without degrees of freedom."""
+        value = variance.value if variance.df else math.nan
+        return np.sqrt(value * np.diagonal(self.inverse))
+
+    def intervals(self, variance: Variance, level: float) -> list[Estimate]:
+        """Put a t interval about each mean."""
+        half = _t(variance.df, level) * self.se(variance)
+        return list(map(Estimate.around, self.means.tolist(), half.tolist()))
+
+
+def _t(df: float, level: float) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, (1 + level) / 2)) if df > 0 else math.nan
+
+
+def fit_means(y: ArrayLike, layout: Layout) -> MeanFit:
+    """Fit group means and block effects by least squares.
+
+    Raises
+    ------
+    TooFewScoresError
+        If some groups share no block.
+    """
+    values, k = np.asarray(y, dtype=float), layout.k
+    centre = float(values.mean())
+    beta, ss_within, inverse = _least_squares(layout.x, values - centre)
+    _, ss_null, _ = _least_squares(layout.blocks, values - centre)
+    ss_between = max(ss_null - ss_within, 0.0)
+    if layout.blocks.shape[1] == 1:
+        # The direct form keeps its digits where the difference of two sums would lose them.
+        ss_between = float((layout.x.sum(axis=0) * beta**2).sum())
+    return MeanFit(
+        layout=layout,
+        means=beta[:k] + centre,
+        inverse=inverse[:k, :k],
+        ss_between=ss_between,
+        ss_within=ss_within,
+    )
+
+
+def _least_squares(x: Floats, y: Floats) -> tuple[Floats, float, Floats]:
+    """Coefficients, residual sum of squares, and the inverse of X'X."""
+    first = np.linalg.lstsq(x, y, rcond=None)[0]
+    # A second step on the residuals restores the digits that large group means cost.
+    correction = np.linalg.lstsq(x, y - x @ first, rcond=None)[0]
+    beta: Floats = (first + correction).astype(np.float64)
+    residual = y - x @ beta
+    inverse: Floats = np.asarray(np.linalg.pinv(x.T @ x), dtype=np.float64)
+    return beta, float(residual @ residual), inverse
+
+
+def common_variance(own: Sequence[Variance], *, distinct: float = 1.0) -> tuple[Variance, float]:
+    """Pool the variances of several strata, and say how likely they are one.
+
+    Parameters
+    ----------
+    own : sequence of Variance
+        Of each stratum.
+    distinct : float
+        Share of the units that are clamshells of their own; where one clamshell is measured in
+        several strata, degrees of freedom count it once.
+
+    Returns
+    -------
+    variance : Variance
+    p : float
+        Of Bartlett's test that strata have one variance (Bartlett, M. S. (1937) Proc. R. Soc. A
+        160:268-282); 1 for a single stratum.
+    """
+    from scipy.special import chdtrc
+
+    df = np.array([one.df for one in own if one.df > 0], dtype=float)
+    value = np.array([one.value for one in own if one.df > 0], dtype=float)
+    if not df.size:
+        return Variance(value=0.0, df=0), 1.0
+    pooled = float(df @ value / df.sum())
+    p = 1.0
+    if df.size > 1 and (value > 0).all():
+        apart = df.sum() * math.log(pooled) - float(df @ np.log(value))
+        correction = 1 + (float((1 / df).sum()) - 1 / df.sum()) / (3 * (df.size - 1))
+        p = float(chdtrc(df.size - 1, max(apart, 0.0) / correction))
+    return Variance(value=pooled, df=float(df.sum()) * distinct), p
+
+
+def shared_variances(
+    own: Sequence[Variance], *, distinct: float = 1.0
+) -> tuple[list[Variance], str]:
+    """Give strata one variance unless Bartlett's test says that they differ; also say which."""
+    pooled, p = common_variance(own, distinct=distinct)
+    if sum(one.df > 0 for one in own) < 2:
+        return [one if one.df > 0 else pooled for one in own], ""
+    if p < _UNEQUAL:
+        return list(own), f", a variance each (Bartlett p = {p:.2g})"
+    return [pooled] * len(own), f", one variance for all (Bartlett p = {p:.2g})"
 
 
 def compare_means(
@@ -26,7 +228,7 @@ def compare_means(
     group: ArrayLike,
     names: Sequence[str],
     *,
-    block: ArrayLike | None = None,
+    blocks: Sequence[ArrayLike] = (),
     level: float = 0.95,
     unit: str = "clamshell",
 ) -> Comparison:
@@ -44,8 +246,8 @@ def compare_means(
     group : array_like of int, shape (m,)
         Position in `names`; every group has a unit or more.
     names : sequence of str
-    block : array_like of int, shape (m,), optional
-        Season, site or replicate of each unit.
+    blocks : sequence of array_like of int, each of shape (m,)
+        Season, site or replicate of each unit; the effects of all are taken out together.
     level : float
         Of the simultaneous intervals; letters are at 1 - level.
     unit : str
@@ -62,234 +264,37 @@ def compare_means(
     >>> found.letters, found.statistic
     (('b', 'a'), 'F(1, 4) = 54')
     """
+    fit = fit_means(y, Layout.of(group, names, blocks))
+    return compare_fit(fit, fit.own_variance, level=level, unit=unit)
+
+
+def compare_fit(
+    fit: MeanFit, variance: Variance, *, level: float = 0.95, unit: str = "clamshell", how: str = ""
+) -> Comparison:
+    """Compare the means of a fit with a variance that may come of more units; see compare_means."""
     from scipy.special import fdtrc
 
-    values, code = np.asarray(y, dtype=float), np.asarray(group, dtype=np.int64)
-    k = len(names)
-    if k < 2:
-        raise TooFewScoresError("one group only: there is nothing to compare")
-    centre = float(values.mean())
-    x, nuisance = np.eye(k)[code], np.ones((values.size, 1))
-    if block is not None:
-        coded = _centred(block)
-        x, nuisance = np.hstack([x, coded]), np.hstack([nuisance, coded])
-    beta, ss_within, rank, inverse = _least_squares(x, values - centre)
-    df_within = values.size - rank
-    if df_within < 1 or rank < x.shape[1]:
-        raise TooFewScoresError(
-            f"no more than one {unit} a group"
-            if df_within < 1
-            else "groups and blocks are mixed up: some groups share no block",
-            todo=f"Give two or more {unit}s of each selection.",
-        )
-    _, ss_null, rank_null, _ = _least_squares(nuisance, values - centre)
-    df_between = rank - rank_null
-    ss_between = max(ss_null - ss_within, 0.0)
-    if block is None:
-        # The direct form keeps its digits where the difference of two sums would lose them.
-        ss_between = float((np.bincount(code, minlength=k) * beta[:k] ** 2).sum())
-    ms = ss_within / df_within
-    f = ss_between / df_between / ms if ms > 0 else np.inf
-    p = float(fdtrc(df_between, df_within, f))
-    pairs = all_pairs(beta[:k], ms * inverse[:k, :k], df_within, names, level=level)
-    adjusted = "" if block is None else ", adjusted for additive block effects"
+    layout, ms = fit.layout, variance.value
+    layout.refuse_too_few(variance.df, unit)
+    between = layout.k - 1
+    f = fit.ss_between / between / ms if ms > 0 else math.inf
+    p = float(fdtrc(between, variance.df, f))
+    pairs = all_pairs(fit.means, ms * fit.inverse, variance.df, layout.names, level=level)
     return Comparison(
-        model=f"one-way analysis of variance of {unit} means{adjusted}; "
+        model=f"one-way analysis of variance of {unit} means{layout.adjusted}{how}; "
         f"Tukey-Kramer, simultaneous level {level:g}",
-        statistic=f"F({df_between}, {df_within}) = {f:.4g}",
+        statistic=f"F({between}, {variance.df:g}) = {f:.4g}",
         p=p,
-        groups=tuple(names),
-        estimates=tuple((beta[:k] + centre).tolist()),
+        groups=layout.names,
+        estimates=tuple(fit.means.tolist()),
         pairs=pairs,
-        letters=pair_letters(pairs, names, beta[:k]),
+        letters=pair_letters(pairs, layout.names, fit.means),
         anova=Anova(
-            df_between=df_between,
-            df_within=df_within,
-            ss_between=ss_between,
-            ss_within=ss_within,
+            df_between=between,
+            df_within=variance.df,
+            ss_between=fit.ss_between,
+            ss_within=ms * variance.df,
             f=float(f),
             p=p,
         ),
     )
-
-
-def _centred(block: ArrayLike) -> Floats:
-    """Columns of block effects that add up to zero: a group's own is then a mean over blocks."""
-    blocks = np.unique(np.asarray(block), return_inverse=True)[1].ravel()
-    last = int(blocks.max())
-    return np.asarray(np.eye(last + 1)[blocks][:, :last] - (blocks == last)[:, None])
-
-
-def _least_squares(x: Floats, y: Floats) -> tuple[Floats, float, int, Floats]:
-    """Coefficients, residual sum of squares, rank, and the inverse of X'X."""
-    first, _, rank, _ = np.linalg.lstsq(x, y, rcond=None)
-    # A second step on the residuals restores the digits that large group means cost.
-    correction = np.linalg.lstsq(x, y - x @ first, rcond=None)[0]
-    beta: Floats = (first + correction).astype(np.float64)
-    residual = y - x @ beta
-    inverse: Floats = np.asarray(np.linalg.pinv(x.T @ x), dtype=np.float64)
-    return beta, float(residual @ residual), int(rank), inverse
-
-
-def compare_proportions(
-    hits: ArrayLike,
-    n: ArrayLike,
-    group: ArrayLike,
-    names: Sequence[str],
-    *,
-    level: float = 0.95,
-    unit: str = "clamshell",
-) -> Comparison:
-    """Compare the proportions of groups, allowing for clamshells that differ.
-
-    The proportion of a group is the mean of its clamshells', each counting alike, as in a row of
-    the table. Its variance is that of as many berries as `berries_worth` of
-    `calibrate.stats.proportions` says; "no difference at all" is chi-square between groups over its
-    degrees of freedom, against F. Pairs are Newcombe's hybrid score intervals with those berries
-    and the quantile of the
-    studentized range, so that a group without a single soft berry has its place too.
-
-    Parameters
-    ----------
-    hits, n : array_like of float, shape (m,)
-        One clamshell each.
-    group : array_like of int, shape (m,)
-    names : sequence of str
-    level : float
-    unit : str
-
-    Raises
-    ------
-    TooFewScoresError
-        If there are fewer than two groups, or one clamshell a group.
-
-    Examples
-    --------
-    >>> soft, berries, selection = [1, 2, 1, 9, 11, 10], [20] * 6, [0, 0, 0, 1, 1, 1]
-    >>> compare_proportions(soft, berries, selection, ["R-114", "R-120"]).letters
-    ('b', 'a')
-    """
-    x, total = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
-    code = np.asarray(group, dtype=np.int64)
-    k, df = len(names), _free_units(x.size, len(names), unit)
-    worth, correlation = berries_worth(x, total, code)
-    share = np.bincount(code, x / total, minlength=k) / np.bincount(code, minlength=k)
-    overall = float(share @ worth / worth.sum())
-    variance = overall * (1 - overall) / worth
-    chi2 = float(((share - overall) ** 2 / variance).sum()) if 0 < overall < 1 else 0.0
-    critical = range_quantile(level, k, df) / math.sqrt(2)
-    hits = share * worth
-    pairs = []
-    for a, b in itertools.combinations(range(k), 2):
-        gap = difference(hits[a], worth[a], hits[b], worth[b], critical=critical)
-        pairs.append(Pair(first=names[a], second=names[b], difference=gap, p=None))
-    model = (
-        f"binomial with an intra-{unit} correlation of {correlation:.3f}, {unit} as the unit; "
-        f"Newcombe intervals with the studentized range, simultaneous level {level:g}"
-    )
-    return _of_counts(model, chi2, df, 1.0, names, share, tuple(pairs))
-
-
-def compare_scores(
-    counts: ArrayLike,
-    group: ArrayLike,
-    names: Sequence[str],
-    *,
-    level: float = 0.95,
-    unit: str = "clamshell",
-) -> Comparison:
-    """Compare the finger scores of groups by a cumulative logit model.
-
-    The likelihood ratio of "no difference at all" over its degrees of freedom and the dispersion
-    of clamshells about their group (Pearson, at least 1), against F; pairs by the studentized
-    range on the logit scale with standard errors raised by the same dispersion (McCullagh &
-    Nelder (1989), sections 4.5 and 5.5). An estimate above zero is softer than the average group.
-
-    Parameters
-    ----------
-    counts : array_like of float, shape (m, scores)
-        Berries of each clamshell at each score, firmest first.
-    group : array_like of int, shape (m,)
-    names : sequence of str
-    level : float
-    unit : str
-
-    Raises
-    ------
-    TooFewScoresError
-        If there are fewer than two groups or two used scores, or one clamshell a group.
-    SeparationError
-        If a group has all berries at one end of the scale, so that no finite estimate exists.
-
-    Examples
-    --------
-    >>> counts = [[12, 5, 3], [13, 5, 2], [11, 6, 3], [3, 6, 11], [2, 8, 10], [4, 5, 11]]
-    >>> compare_scores(counts, [0, 0, 0, 1, 1, 1], ["R-114", "R-120"]).letters
-    ('b', 'a')
-    """
-    from calibrate.stats.ordinal import fit_ordinal
-
-    table, code = np.asarray(counts, dtype=float), np.asarray(group, dtype=np.int64)
-    k, scores = len(names), table.shape[1]
-    df = _free_units(table.shape[0], k, unit)
-    pooled = np.zeros((k, scores))
-    np.add.at(pooled, code, table)
-    factor = max(1.0, _score_dispersion(table, pooled, code))
-    rank = np.tile(np.arange(scores), k)
-    # Effects that add up to zero, so that every group is treated alike.
-    design = np.vstack([np.eye(k - 1), -np.ones(k - 1)])
-    fit = fit_ordinal(np.repeat(design, scores, axis=0), rank, pooled.ravel(), n_ranks=scores)
-    null = fit_ordinal(np.zeros((scores, 0)), np.arange(scores), pooled.sum(axis=0), n_ranks=scores)
-    chi2 = max(0.0, 2 * (fit.log_likelihood - null.log_likelihood))
-    effects = design @ fit.coef
-    covariance = factor * design @ fit.covariance[-(k - 1) :, -(k - 1) :] @ design.T
-    pairs = all_pairs(effects, covariance, df, names, level=level)
-    model = (
-        f"cumulative logit, {unit} as the unit; studentized range "
-        f"on the logit scale, simultaneous level {level:g}"
-    )
-    return _of_counts(model, chi2, df, factor, names, effects, pairs)
-
-
-def _of_counts(
-    model: str,
-    chi2: float,
-    df: int,
-    factor: float,
-    names: Sequence[str],
-    estimates: Floats,
-    pairs: tuple[Pair, ...],
-) -> Comparison:
-    """Report a comparison whose chi-square is compared with the dispersion between units."""
-    from scipy.special import fdtrc
-
-    between = len(names) - 1
-    f = chi2 / between / factor
-    return Comparison(
-        model=model,
-        statistic=f"F({between}, {df}) = {f:.4g}, dispersion {factor:.2f}",
-        p=float(fdtrc(between, df, f)),
-        groups=tuple(names),
-        estimates=tuple(estimates.tolist()),
-        pairs=pairs,
-        letters=pair_letters(pairs, names, estimates),
-    )
-
-
-def _score_dispersion(table: Floats, pooled: Floats, code: Ints) -> float:
-    """Pearson's chi-square of clamshells about their group's distribution, over its df."""
-    expected = table.sum(axis=1, keepdims=True) * (pooled / pooled.sum(axis=1, keepdims=True))[code]
-    used = expected > 0
-    chi2 = float((((table - expected) ** 2)[used] / expected[used]).sum())
-    inner = (pooled > 0).sum(axis=1) - 1
-    df = int((inner * (np.bincount(code, minlength=pooled.shape[0]) - 1)).sum())
-    return chi2 / df if df > 0 else 1.0
-
-
-def _free_units(units: int, groups: int, unit: str) -> int:
-    """Count the degrees of freedom within groups, and refuse none."""
-    if groups < 2:
-        raise TooFewScoresError("one group only: there is nothing to compare")
-    if units <= groups:
-        raise TooFewScoresError(f"no more than one {unit} a group")
-    return units - groups

@@ -5,13 +5,13 @@ Out: rows, letters, softening in storage, ranks across seasons, and how they rea
 """
 
 __all__ = [
+    "measures",
     "pooling",
     "report",
-    "rows",
     "samplingunits",
-    "seasonranks",
-    "shares",
+    "seasons",
     "source",
+    "storage",
     "table",
     "tabletext",
 ]

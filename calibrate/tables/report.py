@@ -6,15 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from calibrate.data.clamshell import unused_columns
 from calibrate.data.pairs import flagged_note
 from calibrate.tables.cues import CueEffect, cue_effect
-from calibrate.tables.rows import Row
+from calibrate.tables.measures import Shares
 from calibrate.tables.samplingunits import sort_key
-from calibrate.tables.seasonranks import KeepRule, SeasonRanks, season_ranks
-from calibrate.tables.shares import Shares
-from calibrate.tables.softening import Softening, softening_by_row
+from calibrate.tables.seasons import KeepRule, SeasonRanks, season_ranks
 from calibrate.tables.source import NUMERIC
-from calibrate.tables.table import Table
+from calibrate.tables.storage import HALF_SOFT, Endpoint, Softening, softening_by_row
+from calibrate.tables.table import Row, Table
 from gauge.errors import FirmhandError, TooFewScoresError
 
 CAUTION = (
@@ -52,16 +52,8 @@ class Report:
             "sale_limit": scale and scale.sale_limit,
             "rows": [self._row_json(row) for row in table.rows],
             "comparisons": [one.to_json() for one in table.compared],
-            "softening": [
-                _levels_json(levels)
-                | {
-                    "clamshells": one.clamshells,
-                    "loss_N_per_day": one.loss_n_day.to_json(),
-                    "half_soft_day": one.half_soft_day.to_json(),
-                    "half_soft_from": one.half_from or None,
-                }
-                for levels, one in self.softening
-            ],
+            "replication": [one.to_json() for one in table.replication],
+            "softening": [_levels_json(levels) | one.to_json() for levels, one in self.softening],
             "seasons": self.ranks and self.ranks.to_json(),
             "cues": [one.to_json() for one in self.cues],
             "contradictions": list(table.pool.contradictions),
@@ -84,10 +76,11 @@ class Report:
             "low_N": row.force.low,
             "high_N": row.force.high,
             "sd_N": row.sd_newton,
-            "se_N": row.se_newton,
+            "se_N": row.found["force"].se if "force" in row.found else None,
             "why": row.force.why or None,
             "n_scored": row.n_scored,
             "scores": row.scores and dict(zip(labels, row.scores, strict=True)),
+            "scored_units": row.found["score"].n_units if "score" in row.found else 0,
             "mean_score": row.scores and row.mean_score.to_json(),
             **(row.shares or Shares()).to_json(),
             "predicted": row.predicted
@@ -128,7 +121,13 @@ def _flat(document: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
     return flat
 
 
-def build_report(table: Table, *, cues: Sequence[str] = (), rule: KeepRule | None = None) -> Report:
+def build_report(
+    table: Table,
+    *,
+    cues: Sequence[str] = (),
+    rule: KeepRule | None = None,
+    endpoint: Endpoint = HALF_SOFT,
+) -> Report:
     """Find all that follows from a table.
 
     Parameters
@@ -138,6 +137,8 @@ def build_report(table: Table, *, cues: Sequence[str] = (), rule: KeepRule | Non
         Levels whose effect on mean force to estimate.
     rule : KeepRule, optional
         For the decisions across seasons; by default the best half is kept.
+    endpoint : Endpoint
+        Of which to find the day, beside that with half the berries soft.
     """
     notes, pool = list(table.notes), table.pool
     if pool.repeated:
@@ -148,6 +149,8 @@ def build_report(table: Table, *, cues: Sequence[str] = (), rule: KeepRule | Non
             "was taken."
         )
     notes += [f"{note}." for note in flagged_note(pool.n_flagged)]
+    if unused := unused_columns(pool.clamshells, (*table.by, *table.blocks, *cues)):
+        notes.append(f"Columns of the sheets that were not used: {', '.join(unused)}.")
     effects = []
     for cue in cues:
         try:
@@ -163,7 +166,7 @@ def build_report(table: Table, *, cues: Sequence[str] = (), rule: KeepRule | Non
         notes.append(f"Seasons: {str(error).rstrip('.')}.")
     return Report(
         table=table,
-        softening=softening_by_row(table),
+        softening=softening_by_row(table, endpoint),
         ranks=ranks,
         cues=tuple(effects),
         notes=tuple(notes),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -63,8 +64,6 @@ class SamplingUnits:
         Berries with a peak.
     mean_newton, ss_n2 : ndarray of float, shape (m,)
         Their mean force, and the sum of squares about it; NaN and 0 without a peak.
-    mean_h : ndarray of float, shape (m,)
-        Mean on the scale of the calibration (log newtons); the mean force without one.
     scores : ndarray of float, shape (m, scores), or None
         Berries at each score. A berry scored several times is shared equally.
     predicted : ndarray of float, shape (m, scores), or None
@@ -80,7 +79,6 @@ class SamplingUnits:
     n: Floats
     mean_newton: Floats
     ss_n2: Floats
-    mean_h: Floats
     scores: Floats | None = None
     predicted: Floats | None = None
     predicted_soft: Floats | None = None
@@ -90,6 +88,22 @@ class SamplingUnits:
     def m(self) -> int:
         """Number of units."""
         return int(self.n.size)
+
+    @cached_property
+    def subjects(self) -> Ints:
+        """Number the things measured: a code that comes back on a later day is the same clamshell.
+
+        Numbers of clamshells begin anew on another day.
+        """
+        if "clamshell" in self.factors or "sample" not in self.factors:
+            return np.arange(self.m)
+        names = [name for name in _WITHIN if not name.startswith("storage")]
+        return combined([self.factor(name) for name in (*names, "sample")], self.m)
+
+    @property
+    def n_subjects(self) -> int:
+        """Number of things measured."""
+        return int(np.unique(self.subjects).size)
 
     def at(self, units: Ints) -> SamplingUnits:
         """Take some units."""
@@ -197,9 +211,6 @@ def berry_units(
     with np.errstate(invalid="ignore"):
         mean = np.bincount(at, force, minlength=m) / count
         ss = np.bincount(at, (force - mean[at]) ** 2, minlength=m).astype(float)
-        mean_h = mean
-        if calibration is not None:
-            mean_h = np.bincount(at, calibration.h(force), minlength=m) / count
     predicted, soft = _predict(calibration, at, force, m) if calibration else (None, None)
     return SamplingUnits(
         name=unit,
@@ -209,7 +220,6 @@ def berry_units(
         n=count,
         mean_newton=mean,
         ss_n2=ss,
-        mean_h=mean_h,
         scores=_scores(pool, code, m),
         predicted=predicted,
         predicted_soft=soft,
@@ -259,7 +269,6 @@ def sheet_units(clamshells: Sequence[Clamshell]) -> SamplingUnits:
         n=np.zeros(m),
         mean_newton=np.full(m, np.nan),
         ss_n2=np.zeros(m),
-        mean_h=np.full(m, np.nan),
         scores=np.array([one.counts for one in clamshells], dtype=float) if m else None,
         sheets=tuple(clamshells),
     )

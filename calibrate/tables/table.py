@@ -1,51 +1,95 @@
-"""The table: one row for each combination of levels, and the comparison of selections.
+"""The table: one row for each combination of levels, with what was measured and compared.
 
-One level is compared within each combination of the others, outcome by outcome.
+One level is compared within each combination of the others, measure by measure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibrate.cuts.calibration import Calibration
-from calibrate.data.clamshell import DEFECTS
 from calibrate.data.scale import Scale
-from calibrate.stats.allpairs import Comparison
-from calibrate.stats.groups import compare_means, compare_proportions, compare_scores
+from calibrate.stats.estimate import Estimate
+from calibrate.stats.proportions import mean_proportion
+from calibrate.tables.comparisons import (
+    Compared,
+    Found,
+    Replication,
+    Scheme,
+    compare_measure,
+)
+from calibrate.tables.measures import Shares, measured, shares
 from calibrate.tables.pooling import Pool
-from calibrate.tables.rows import Row, make_row
 from calibrate.tables.samplingunits import (
+    Key,
     SamplingUnits,
     UnitName,
     berry_units,
     choose_unit,
     ordered,
     sheet_units,
-    sort_key,
 )
-from gauge.errors import FirmhandError, NoSuchRecordError
+from gauge.errors import InvalidValueError, NoSuchRecordError
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Compared:
-    """A comparison within one stratum (the other levels held), or why there is none."""
+class Row:
+    """What is known of one combination of levels.
 
-    within: Mapping[str, str | None]
-    outcome: str
-    level: str
-    comparison: Comparison | None
-    why: str = ""
+    Attributes
+    ----------
+    n, units : int
+        Berries with a peak, and the units that they came in; `clamshells` counts sheets.
+    sd_newton : float or None
+        Standard deviation of berries.
+    n_scored : float
+        Berries with a finger score, or counted on sheets.
+    scores, predicted : tuple of float or None
+        Share of berries at each score, seen or predicted from force by the calibration; the mean
+        of units.
+    shares : Shares or None
+        From sheets if there are any, or else soft and at the limit from finger scores.
+    found : mapping of str to Found
+        Measure to its value, interval and letters.
+    """
 
-    def to_json(self) -> dict[str, Any]:
-        """Make the document that the commands write."""
-        body: dict[str, Any] = {"why": self.why}
-        if self.comparison is not None:
-            body = self.comparison.to_json()
-        return {"outcome": self.outcome, "of": self.level, "within": dict(self.within)} | body
+    levels: Mapping[str, str | None]
+    n: int = 0
+    units: int = 0
+    sd_newton: float | None = None
+    clamshells: int = 0
+    n_scored: float = 0.0
+    scores: tuple[float, ...] | None = None
+    shares: Shares | None = None
+    predicted: tuple[float, ...] | None = None
+    predicted_soft: Estimate | None = None
+    found: Mapping[str, Found] = field(default_factory=dict)
+
+    def estimate(self, name: str, why: str = "") -> Estimate:
+        """Find the value of a measure; without one, why."""
+        return self.found[name].estimate if name in self.found else Estimate(value=None, why=why)
+
+    @property
+    def force(self) -> Estimate:
+        """Mean of the units' mean forces (N)."""
+        return self.estimate("force", "no peak force")
+
+    @property
+    def mean_score(self) -> Estimate:
+        """Mean position on the scale, 1 the firmest."""
+        return self.estimate("score")
+
+    @property
+    def letters(self) -> dict[str, str]:
+        """Letters of each measure that was compared."""
+        given = {name: one.letters for name, one in self.found.items() if name != "at_limit"}
+        return {name: letters for name, letters in given.items() if letters}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,16 +98,30 @@ class Table:
 
     pool: Pool
     by: tuple[str, ...]
+    blocks: tuple[str, ...]
     unit: str
     level: float
     calibration: Calibration | None
     rows: tuple[Row, ...]
     compared: tuple[Compared, ...]
+    replication: tuple[Replication, ...]
     scale: Scale | None
     notes: tuple[str, ...]
     # What the rows were made of, for the statistics that go on from here.
     units: SamplingUnits
     sheets: SamplingUnits
+
+
+def default_rows(pool: Pool) -> tuple[str, ...]:
+    """Make rows of selections where they are named, and of storage days where there are several."""
+    found = {"selection": set[str | None](), "storage_day": set[str | None]()}
+    for name, labels in found.items():
+        labels |= {one.levels.get(name) for one in pool.clamshells}
+        if name in pool.factors:
+            factor = pool.factors[name]
+            labels |= {factor.labels[code] for code in np.unique(factor.code).tolist() if code >= 0}
+        labels.discard(None)
+    return tuple(name for name, labels in found.items() if len(labels) > (name == "storage_day"))
 
 
 def tabulate(
@@ -73,7 +131,7 @@ def tabulate(
     unit: UnitName | None = None,
     calibration: Calibration | None = None,
     compare: str | None = None,
-    block: str | None = None,
+    blocks: Sequence[str] = (),
     level: float = 0.95,
 ) -> Table:
     """Make the table.
@@ -90,8 +148,8 @@ def tabulate(
     compare : str, optional
         Level to compare, within each combination of the others; by default selection if it is one
         of `by`, or else the first.
-    block : str, optional
-        Level whose additive effect is taken out when means are compared.
+    blocks : sequence of str
+        Levels whose additive effects are taken out of every measure, all together.
     level : float
         Of intervals; letters are at 1 - level.
 
@@ -99,138 +157,151 @@ def tabulate(
     ------
     NoSuchRecordError
         If no source has a level that was asked for.
+    InvalidValueError
+        If a block is none: the storage day, or what makes rows.
     """
     notes: list[str] = []
     chosen, why = choose_unit(pool) if unit is None else (unit, "")
-    units = berry_units(pool, chosen, calibration=calibration, extra=by)
+    _refuse_no_block(blocks, by)
+    units = berry_units(pool, chosen, calibration=calibration, extra=(*by, *blocks))
     if units.m and why:
         notes.append(f"Unit: {why}.")
     sheets = sheet_units(pool.clamshells)
-    for name in (*by, *([block] if block else [])):
+    for name in (*by, *blocks):
         if name not in units.factors and name not in sheets.factors:
             raise NoSuchRecordError(
                 f"No source has a level '{name}'.", todo="Give --by a column that is there."
             )
-    notes += _mixed(units if units.m else sheets, by, block)
+    notes += _mixed(units if units.m else sheets, by, blocks)
     what = compare or ("selection" if "selection" in by else (by[0] if by else None))
     if what is not None and what not in by:
         raise NoSuchRecordError(
             f"'{what}' cannot be compared, for it does not make rows.", todo=f"Add --by {what}."
         )
+    scheme = Scheme(by=tuple(by), what=what, blocks=tuple(blocks), scale=pool.scale, level=level)
+    found: dict[Key, dict[str, Found]] = {}
+    compared: list[Compared] = []
+    replication = []
+    for name, sources in measured(units, sheets, pool.scale).items():
+        for at, source in enumerate(sources):
+            cells, these, limits = compare_measure(name, source, scheme)
+            if at == 0 and name != "at_limit":
+                compared += these
+                replication += [limits] if limits else []
+            for key, one in cells.items():
+                # A row without sheets has its single scores, but no place among the letters.
+                found.setdefault(key, {}).setdefault(name, replace(one, letters="") if at else one)
     berries, cards = units.groups(by), sheets.groups(by)
-    rows = [
-        make_row(
-            dict(zip(by, key, strict=True)), berries.get(key), cards.get(key), pool.scale, level
-        )
-        for key in ordered((*berries, *cards))
-    ]
-    table = Table(
+    return Table(
         pool=pool,
         by=tuple(by),
+        blocks=tuple(blocks),
         unit=chosen if units.m else "clamshell",
         level=level,
         calibration=calibration,
-        rows=tuple(rows),
-        compared=(),
+        rows=tuple(
+            _row(
+                dict(zip(by, key, strict=True)), berries.get(key), cards.get(key),
+                found.get(key, {}), level,
+            )
+            for key in ordered((*berries, *cards))
+        ),
+        compared=tuple(compared),
+        replication=tuple(replication),
         scale=pool.scale or (calibration.scale if calibration is not None else None),
         notes=tuple(notes),
         units=units,
         sheets=sheets,
-    )
-    if what is None:
-        return table
-    compared = tuple(_compare_within(table, what, block))
-    return replace(table, rows=tuple(_with_letters(rows, compared)), compared=compared)
+    )  # fmt: skip
 
 
-def _mixed(units: SamplingUnits, by: Sequence[str], block: str | None) -> list[str]:
-    """Say which conditions are mixed within the rows."""
+def _refuse_no_block(blocks: Sequence[str], by: Sequence[str]) -> None:
+    """Refuse blocks that would make something else of the comparison."""
+    if "storage_day" in blocks:
+        raise InvalidValueError(
+            "storage_day is no block: days of storage are not replicates of one another. "
+            "Selections soften at different speed, and that difference would become the error of "
+            "the comparison.",
+            todo="Leave it out: rows are split by storage day, and clamshells are the replicates.",
+        )
+    for name in blocks:
+        if name in by:
+            raise InvalidValueError(
+                f"{name} makes rows, so it is no block.", todo="Leave out --block or --by."
+            )
+
+
+def _mixed(units: SamplingUnits, by: Sequence[str], blocks: Sequence[str]) -> list[str]:
+    """Say which conditions are mixed within the rows, and which were taken out."""
     notes = []
     for name in ("storage_day", "storage_temp_c", "season"):
-        if name not in by:
-            found = set(units.factor(name).code.tolist()) - {-1}
-            if len(found) > 1:
-                todo = f"add --by {name} for a row each, or --block {name} to take them out"
-                if name == block:
-                    todo = "--block takes them out of the comparison of forces only"
-                notes.append(f"{len(found)} values of {name} are mixed in each row: {todo}.")
+        if name not in (*by, *blocks) and len(set(units.factor(name).code.tolist()) - {-1}) > 1:
+            count = len(set(units.factor(name).code.tolist()) - {-1})
+            notes.append(
+                f"{count} values of {name} are mixed in each row and its SE: add --by {name} for "
+                "a row each."
+            )
+    if blocks:
+        notes.append(f"Means and shares are adjusted for {' and '.join(blocks)}.")
     return notes
 
 
-def _with_letters(rows: Sequence[Row], compared: Sequence[Compared]) -> list[Row]:
-    """Give each row the letters of its group, outcome by outcome."""
-    letters: dict[frozenset[tuple[str, str | None]], dict[str, str]] = {}
-    for one in compared:
-        if one.comparison is not None:
-            for group, given in zip(one.comparison.groups, one.comparison.letters, strict=True):
-                levels = {**one.within, one.level: group}
-                letters.setdefault(frozenset(levels.items()), {})[one.outcome] = given
-    return [replace(row, letters=letters.get(frozenset(row.levels.items()), {})) for row in rows]
+def _row(
+    levels: Mapping[str, str | None],
+    units: SamplingUnits | None,
+    sheets: SamplingUnits | None,
+    found: Mapping[str, Found],
+    level: float,
+) -> Row:
+    """Sum up the units and sheets of one combination of levels."""
+    row = Row(levels=levels, clamshells=0 if sheets is None else sheets.m, found=found)
+    if units is not None and units.pressed().m:
+        pressed = units.pressed()
+        n, predicted, soft = pressed.n, pressed.predicted, pressed.predicted_soft
+        row = replace(
+            row,
+            n=round(float(n.sum())),
+            units=pressed.m,
+            sd_newton=_sd_of_berries(pressed),
+            predicted=None if predicted is None else _mean_shares(predicted),
+            predicted_soft=None if soft is None else _predicted_soft(soft, n, level),
+        )
+    counted = sheets if sheets is not None else (units.scored() if units is not None else None)
+    if counted is not None and counted.m and counted.scores is not None:
+        made = Shares() if sheets is None else shares(sheets.sheets, level=level)
+        of = {name: found[name].estimate for name in ("soft", "at_limit") if name in found}
+        of |= {name: found[name].estimate for name in made.of if name in found}
+        lost = found["weight_loss"].estimate if "weight_loss" in found else None
+        row = replace(
+            row,
+            n_scored=float(counted.scores.sum()),
+            scores=_mean_shares(counted.scores),
+            shares=replace(made, of=of, weight_loss=lost),
+        )
+    return row
 
 
-def _compare_within(table: Table, what: str, block: str | None) -> list[Compared]:
-    """Compare one level (`what`, one of those that make rows) within each combination of others."""
-    others = [name for name in table.by if name != what]
-    compared = []
-    # Units without the level make a row, but no group.
-    strata = {
-        kind: one.where(one.factor(what).code >= 0).groups(others)
-        for kind, one in (("units", table.units), ("sheets", table.sheets))
-    }
-    for held in ordered(key for groups in strata.values() for key in groups):
-        within = dict(zip(others, held, strict=True))
-        for outcome, kind in _outcomes(table).items():
-            found, why = None, ""
-            try:
-                none = getattr(table, kind).at(np.zeros(0, np.int64))
-                found = _model(table, outcome, strata[kind].get(held, none), what, block)
-            except FirmhandError as error:
-                why = str(error).rstrip(".")
-            compared.append(
-                Compared(within=within, outcome=outcome, level=what, comparison=found, why=why)
-            )
-    return compared
+def _mean_shares(counts: Floats) -> tuple[float, ...]:
+    """Average the shares of units, each counting alike."""
+    return tuple((counts / counts.sum(axis=1, keepdims=True)).mean(axis=0).tolist())
 
 
-def _outcomes(table: Table) -> dict[str, str]:
-    """Find what can be compared, and by units or sheets; these count before single scores."""
-    scale, sheets = table.pool.scale, table.sheets
-    found = {"force": "units"} if table.units.pressed().m else {}
-    if sheets.m or table.units.scores is not None:
-        found["score"] = "sheets" if sheets.m else "units"
-        if scale is not None and scale.sale_boundary is not None:
-            found["soft"] = found["score"]
-    for name in DEFECTS:
-        if any(getattr(one, name) is not None for one in sheets.sheets):
-            found[name] = "sheets"
-    return found
+def _sd_of_berries(units: SamplingUnits) -> float | None:
+    n, mean, total = units.n, units.mean_newton, float(units.n.sum())
+    squares = float((units.ss_n2 + n * (mean - (n * mean).sum() / total) ** 2).sum())
+    return float(np.sqrt(squares / (total - 1))) if total > 1 else None
 
 
-def _model(
-    table: Table, outcome: str, units: SamplingUnits, what: str, block: str | None
-) -> Comparison:
-    how: dict[str, Any] = {"level": table.level, "unit": units.name}
-    if outcome == "force":
-        units = units.pressed()
-    elif outcome in DEFECTS:
-        counted = [getattr(sheet, outcome) is not None for sheet in units.sheets]
-        units = units.where(np.array(counted, bool))
-    else:
-        units = units.scored()
-    factor = units.factor(what)
-    names = sorted({factor.labels[code] for code in set(factor.code.tolist())}, key=sort_key)
-    place = {name: at for at, name in enumerate(names)}
-    group = np.array([place.get(label, -1) for label in factor.labels], np.int64)[factor.code]
-    if outcome == "force":
-        blocks = units.factors[block].code if block else None
-        return compare_means(units.mean_newton, group, names, block=blocks, **how)
-    scores, scale = units.scores, table.pool.scale
-    assert scores is not None
-    if outcome == "score":
-        return compare_scores(scores, group, names, **how)
-    if outcome == "soft":
-        assert scale is not None
-        hits = scores[:, scale.beyond_limit].sum(axis=1)
-    else:
-        hits = np.array([getattr(sheet, outcome) for sheet in units.sheets], dtype=float)
-    return compare_proportions(hits, scores.sum(axis=1), group, names, **how)
+def _predicted_soft(expected: Floats, n: Floats, level: float) -> Estimate:
+    """Predict soft berries: spread between units and the interval of the cut, in quadrature."""
+    found = mean_proportion(expected[:, 0], n, level=level)
+    assert found.value is not None
+    assert found.low is not None
+    assert found.high is not None
+    middle, by_low, by_high = (expected / n[:, None]).mean(axis=0)
+    return Estimate(
+        value=found.value,
+        low=max(0.0, found.value - float(np.hypot(found.value - found.low, middle - by_low))),
+        high=min(1.0, found.value + float(np.hypot(found.high - found.value, by_high - middle))),
+        why=found.why,
+    )

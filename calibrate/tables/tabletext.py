@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from calibrate.data.labels import format_newton, format_value, in_unit, places, unit
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
-from calibrate.tables.rows import Row
+from calibrate.tables.storage import HALF_SOFT, NO_FORCE, Endpoint
+from calibrate.tables.table import Row
 
 Levels = Mapping[str, str | None]
 
@@ -28,8 +29,8 @@ class Block:
 
 def blocks(report: Report) -> list[Block]:
     """Make all blocks that have something to show, in reading order, without empty columns."""
-    makers = (_force, _shares, _storage, _seasons, _cues, _seen, _predicted)
-    made = [make(report) for make in makers]
+    makers = (_force, _shares, _more_shares, _storage, _seasons, _cues, _seen, _predicted)
+    made = [*(make(report) for make in makers), *_replication(report)]
     return [_thin(block) for block in made if block is not None]
 
 
@@ -71,15 +72,26 @@ def _of_rows(
 
 def _force(report: Report) -> Block | None:
     def cells(row: Row) -> list[str]:
-        forces = (row.force.value, row.sd_newton, row.se_newton)
-        shown = (format_newton(force, missing="-") for force in forces)
+        se = row.found["force"].se if "force" in row.found else None
+        shown = (
+            format_newton(force, missing="-") for force in (row.force.value, row.sd_newton, se)
+        )
         return [str(row.n), str(row.units), *shown, row.letters.get("force", "-")]
 
-    chosen = report.table.unit
-    units = {"clamshell": "clamshells", "replicate": "replicates", "berry": "berries"}[chosen]
-    title = f"Peak force of berries; SE with the {chosen} as the unit"
-    header = ["n", units, f"mean {unit()}", "SD", "SE", "letters"]
-    return _of_rows(report, "n", title, header, cells)
+    title = f"Peak force of berries; mean, SE and letters with the {report.table.unit} as the unit"
+    return _of_rows(
+        report, "n", title, ["n", _units(report), f"mean {unit()}", "SD", "SE", "letters"], cells
+    )
+
+
+def _units(report: Report) -> str:
+    """Name the units of a table as the head of a column."""
+    named = {"clamshell": "clamshells", "replicate": "replicates", "berry": "berries"}
+    return named[report.table.unit]
+
+
+def _counted(row: Row, name: str) -> str:
+    return str(row.found[name].n_units) if name in row.found else "-"
 
 
 def _seen(report: Report) -> Block | None:
@@ -88,9 +100,10 @@ def _seen(report: Report) -> Block | None:
     def cells(row: Row) -> list[str]:
         mean = format_value(row.mean_score.value, missing="-")
         shares = _percentages(row.scores, len(labels))
-        return [f"{row.n_scored:.0f}", *shares, mean, row.letters.get("score", "-")]
+        counts = (f"{row.n_scored:.0f}", _counted(row, "score"))
+        return [*counts, *shares, mean, row.letters.get("score", "-")]
 
-    header = ["n", *labels, "mean score", "letters"]
+    header = ["n", "units", *labels, "mean", "letters"]
     return _of_rows(report, "scores", "Finger scores seen, % of berries", header, cells)
 
 
@@ -103,16 +116,30 @@ def _percentages(shares: Sequence[float] | None, n: int) -> list[str]:
 
 
 def _shares(report: Report) -> Block | None:
+    return _share_block(report, ("soft", "leaky", "decayed"), market=True)
+
+
+def _more_shares(report: Report) -> Block | None:
+    return _share_block(report, ("red", "any_defect", "weight_loss"), market=False)
+
+
+def _share_block(report: Report, names: Sequence[str], *, market: bool) -> Block | None:
+    shown = [name for name in names if any(name in row.found for row in report.table.rows)]
+    if not shown:
+        return None
+    given = [row.letters.get(name, "") for row in report.table.rows for name in shown]
+    width = max(map(len, given))
+
     def cells(row: Row) -> list[str]:
-        if row.shares is None:
-            return ["-"] * 7
-        found = []
-        for name in ("soft", "leaky", "decayed"):
-            found += [format_percent(getattr(row.shares, name)), row.letters.get(name, "")]
-        return [*found, format_percent(row.shares.marketable)]
+        found = [_counted(row, shown[0])]
+        for name in shown:
+            estimate = row.found[name].estimate if name in row.found else None
+            letters = f" {row.letters.get(name, ''):<{width}}" if width else ""
+            found.append("-" if estimate is None else format_percent(estimate) + letters)
+        return [*found, format_percent(row.shares.marketable if market and row.shares else None)]
 
     title = f"% of berries ({report.table.level:.0%} interval) letters"
-    header = ["soft", "", "leaky", "", "decayed", "", "market"]
+    header = ["units", *(name.replace("_", " ") for name in shown), "market"]
     return _of_rows(report, "shares", title, header, cells)
 
 
@@ -127,14 +154,31 @@ def _predicted(report: Report) -> Block | None:
 
 
 def _storage(report: Report) -> Block | None:
-    rows = []
+    rows, endpoints = [], list(report.softening[0][1].days) if report.softening else []
     for levels, one in report.softening:
-        loss, day = format_force(one.loss_n_day, 1), format_estimate(one.half_soft_day, 1)
-        rows.append((levels, [str(one.clamshells), loss, day, one.half_from or "-"]))
-    title = f"Storage: {unit()} lost a day; day with half the berries soft"
+        loss = "-" if one.loss_n_day.why == NO_FORCE else format_force(one.loss_n_day, 1)
+        days = [_day(one.days[each][0], one.last_day) for each in endpoints]
+        origin = one.days[endpoints[-1]][1] or "-"
+        rows.append((levels, [str(one.clamshells), loss, *days, origin]))
     by = [name for name in report.table.by if name != "storage_day"]
-    header = ["units", f"{unit()} a day", "half soft on day", "from"]
+    header = ["units", f"{unit()} a day", *(f"{_reached(one)} on day" for one in endpoints), "from"]
+    title = f"Storage: {unit()} lost a day, and the day that a share of berries is reached"
     return _block(title, by, header, rows) if rows else None
+
+
+def _reached(endpoint: Endpoint) -> str:
+    return "half soft" if endpoint == HALF_SOFT else str(endpoint)
+
+
+def _day(day: Estimate, last_day: float) -> str:
+    """Write a day; a star marks what lies beyond the last day tested."""
+    if day.value is None or day.low is None or day.high is None or day.value == 0:
+        return format_estimate(day, 1) + ("*" if (day.value or 0.0) > last_day else "")
+    value, low, high = (
+        f"{x:.1f}{'*' if x > last_day else ''}" for x in (day.value, day.low, day.high)
+    )
+    beyond = f"> {last_day:g}: " if day.value > last_day else ""
+    return f"{beyond}{value} ({low}, {high})"
 
 
 def _seasons(report: Report) -> Block | None:
@@ -144,14 +188,15 @@ def _seasons(report: Report) -> Block | None:
     rows = []
     for row in ranks.rows:
         seasons = [
-            f"{format_newton(v)} ({r}, {'-' if p is None else f'{p:.0%}'})"
-            for v, r, p in zip(row.values, row.ranks, row.sure, strict=True)
+            "-" if one is None else f"{format_newton(one.mean_newton)} ({one.rank})"
+            for one in row.seasons
         ]
-        decision = ("keep" if row.kept[0] else "drop") if row.holds else "seasons differ"
-        rows.append([row.selection, *seasons, decision])
+        value = format_force(row.value)
+        rows.append([row.selection, *seasons, value, f"{row.probability:.0%}", row.verdict])
+    day = "" if ranks.day is None else f" on day {ranks.day}"
     return Block(
-        title=f"Seasons: {ranks.rule}; {unit()} (rank, chance to be kept)",
-        header=["selection", *ranks.seasons, "decision"],
+        title=f"Seasons{day}: {ranks.rule}; {unit()} (rank), shrunk over seasons",
+        header=["selection", *ranks.seasons, "over seasons", "chance", "verdict"],
         rows=rows,
         left=1,
     )
@@ -172,6 +217,31 @@ def _cues(report: Report) -> Block | None:
     return Block(
         title="Cues: change of mean force", header=["cue", unit(), "as the unit"], rows=rows, left=1
     )
+
+
+def _replication(report: Report) -> list[Block]:
+    """Make a block for each plan (clamshells and berries) that the measures have."""
+    found: dict[tuple[str, ...], list[list[str]]] = {}
+    for one in report.table.replication:
+        share = one.outcome not in ("force", "score")
+        factor, digits = (100.0, 1) if share else (1.0, 2)
+        if one.outcome == "force":
+            factor, digits = in_unit(1.0), places()
+        numbers = (one.between_sd, one.within_sd, *one.detectable.values())
+        of = " %" if share else f" {unit()}" if one.outcome == "force" else ""
+        plans = tuple(f"{r} x {n}" for r, n in one.detectable)
+        name = one.outcome.replace("_", " ") + of
+        cells = [name, *(f"{factor * number:.{digits}f}" for number in numbers)]
+        found.setdefault(plans, []).append(cells)
+    return [
+        Block(
+            title=f"Difference that letters find 4 times in 5: {_units(report)} x berries of each",
+            header=["", "SD between", "SD of berries", *plans],
+            rows=rows,
+            left=1,
+        )
+        for plans, rows in found.items()
+    ]
 
 
 def format_percent(one: Estimate | None) -> str:
@@ -231,8 +301,11 @@ def lines(report: Report) -> list[str]:
             f"Rank correlation of {a} and {b}: {rho:.2f} (Spearman)."
             for (a, b), rho in report.ranks.spearman.items()
         ]
-        if report.ranks.missing:
-            found.append(f"Not in every season: {', '.join(report.ranks.missing)}.")
+        found.append(
+            f"Seasons are linked by {', '.join(report.ranks.checks)}, which stand in all. Keep and "
+            "drop are at least 90 % sure; values are drawn towards one another (BLUP, Henderson "
+            "1975) as far as seasons disagree."
+        )
     found += [
         f"{one.outcome}{_where(one.within)}: p is below 0.05, but all rows share a letter: rows "
         "differ when taken together, and no single pair of them is proved to."
@@ -242,10 +315,14 @@ def lines(report: Report) -> list[str]:
         and len(set(one.comparison.letters)) == 1
     ]
     if any(
-        one.loss_n_day.value is not None and one.loss_n_day.low is None
+        (day.value or 0.0) > one.last_day
         for _, one in report.softening
+        for day, _ in one.days.values()
     ):
-        found.append("Storage: a line through three clamshells has no interval (open).")
+        last = ", ".join(
+            f"{day:g}" for day in sorted({one.last_day for _, one in report.softening})
+        )
+        found.append(f"* beyond day {last}, the last day tested: extrapolated.")
     if any(row.shares and row.shares.marketable_most for row in report.table.rows):
         found.append(
             "Marketable: within the sale limit, neither leaky nor decayed, counted as if no berry "
@@ -258,8 +335,14 @@ def letters_rule(report: Report) -> str:
     """Say how letters are read: only within the same levels of what was not compared."""
     compared = report.table.compared[0].level if report.table.compared else ""
     held = [short_name(name) for name in report.table.by if name != compared]
-    rule = "wo rows share a letter if and only if they do not differ; a is the largest."
-    return f"Within the same {' and '.join(held)}, t{rule}" if held else f"T{rule}"
+    rule = "ows that share a letter are not shown to differ."
+    rule = f"Within the same {' and '.join(held)}, r{rule}" if held else f"R{rule}"
+    given = dict.fromkeys(name for row in report.table.rows for name in row.letters)
+    first = {"force": "the firmest", "score": "the softest"}
+    named = [f"{first[name]} ({name})" for name in given if name in first]
+    most = [name.replace("_", " ") for name in given if name not in first]
+    named += [f"the most ({', '.join(most)})"] if most else []
+    return f"{rule} a is {', '.join(named)}." if named else rule
 
 
 def _where(within: Levels) -> str:

@@ -39,7 +39,7 @@ from calibrate.data.scale import BLACKBERRY
 from calibrate.model.panel import fit_panel
 from calibrate.raters.check import check_rater
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.groups import compare_proportions
+from calibrate.stats.proportions import compare_proportions
 from gauge.errors import FirmhandError
 
 CUTS_N = np.array([4.2, 3.0, 2.0, 1.2])

@@ -16,7 +16,8 @@ from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
 from calibrate.model.ratershift import OWN_HISTORY, rater_cuts
 from calibrate.stats.estimate import pointwise_levels
-from calibrate.stats.proportions import berries_worth
+from calibrate.stats.groups import Layout
+from calibrate.stats.proportions import fit_shares
 
 FOLDER = Path(__file__).resolve().parents[1] / "reference" / "r"
 R = json.loads((FOLDER / "statistics.json").read_text())
@@ -73,5 +74,6 @@ def test_simultaneous_intervals_are_those_of_multcomp() -> None:
 def test_correlation_within_clamshells_is_near_the_beta_binomials() -> None:
     """Moments here, maximum likelihood in VGAM: two estimates of one thing."""
     cells = table("clamshells.csv")
-    _, rho = berries_worth(cells["soft"], cells["n"], np.zeros(cells["n"].size, dtype=int))
+    one = Layout.of(np.zeros(cells["n"].size, dtype=int), ["all"], ())
+    rho = fit_shares(cells["soft"], cells["n"], one).correlation
     assert rho == pytest.approx(R["betabinomial_rho"], abs=0.01)

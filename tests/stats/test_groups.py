@@ -12,11 +12,11 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.formula.api import ols
-from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from calibrate.stats.allpairs import all_pairs, letters
-from calibrate.stats.groups import compare_means, compare_proportions, compare_scores
-from gauge.errors import InvalidValueError, SeparationError, TooFewScoresError
+from calibrate.stats.groups import Variance, compare_means, shared_variances
+from calibrate.stats.proportions import compare_proportions
+from gauge.errors import InvalidValueError, TooFewScoresError
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -156,7 +156,7 @@ def test_blocks_are_taken_out_as_in_statsmodels():
     keep = rng.random(24) > 0.15  # unbalanced
     group, block = group[keep], block[keep]
     y = group * 0.3 + block * 1.0 + rng.normal(0, 0.2, group.size)
-    found = compare_means(y, group, names(3), block=block)
+    found = compare_means(y, group, names(3), blocks=[block])
     model = ols("y ~ C(group) + C(block)", pd.DataFrame({"y": y, "group": group, "block": block}))
     fit = model.fit()
     assert found.anova.ms_within == pytest.approx(fit.mse_resid)
@@ -218,43 +218,46 @@ def test_letters_go_beyond_the_alphabet():
     assert len(set(given_)) == k
 
 
-def test_scores_against_statsmodels():
+def test_the_variance_of_strata_is_shared_unless_bartletts_test_parts_them():
     rng = np.random.default_rng(3)
-    cuts = np.array([-1.0, 0.2, 1.5])
-    shift = {0: 0.0, 1: 0.8, 2: -0.5}
-    group = np.repeat([0, 1, 2], 4)
-    table = np.zeros((12, 4))
-    rows = []
-    for i, g in enumerate(group):
-        latent = shift[g] + rng.logistic(size=25)
-        score = (latent[:, None] > cuts).sum(axis=1)
-        rows += [(g, s) for s in score]
-        table[i] = np.bincount(score, minlength=4)
-    found = compare_scores(table, group, names(3))
-    g, s = np.array(rows).T
-    exog = np.column_stack([g == 1, g == 2]).astype(float)
-    fit = OrderedModel(s, exog, distr="logit").fit(method="bfgs", disp=False, gtol=1e-8)
-    gap = {(p.first, p.second): p.difference.value for p in found.pairs}
-    assert -gap["R-1", "R-2"] == pytest.approx(fit.params[0], abs=1e-4)
-    assert -gap["R-1", "R-3"] == pytest.approx(fit.params[1], abs=1e-4)
+    draws = [rng.normal(0, sd, 9) for sd in (1.0, 1.2, 0.9)]
+    own = [Variance(value=float(y.var(ddof=1)), df=8) for y in draws]
+    shared, how = shared_variances(own)
+    p = scipy.stats.bartlett(*draws).pvalue
+    assert f"p = {p:.2g}" in how
+    assert {one.df for one in shared} == {24}
+    assert shared[0].value == pytest.approx(np.mean([one.value for one in own]))
+    # Clamshells that come back in all three strata are counted once.
+    assert shared_variances(own, distinct=1 / 3)[0][0].df == pytest.approx(8)
+    apart, how = shared_variances([*own[:2], Variance(value=40.0, df=8)])
+    assert apart[0] == own[0]
+    assert "a variance each" in how
 
 
-def test_scores_level_is_held_with_clamshell_effects():
-    """No true difference; clamshells differ: the test must not cry out more often than it may."""
-    rng = np.random.default_rng(8)
-    cuts, cried, runs = np.array([-0.5, 0.8]), 0, 150
-    for _ in range(runs):
-        table = np.zeros((12, 3))
-        for i in range(12):
-            latent = rng.normal(0, 0.5) + rng.logistic(size=20)
-            table[i] = np.bincount((latent[:, None] > cuts).sum(axis=1), minlength=3)
-        cried += compare_scores(table, np.repeat([0, 1, 2], 4), names(3)).p < 0.05
-    assert cried / runs < 0.12
+def test_two_blocks_are_taken_out_together_of_means_and_shares_alike():
+    import pandas as pd
 
-
-def test_scores_that_separate_say_so():
-    with pytest.raises(SeparationError):
-        compare_scores([[9, 0], [9, 0], [0, 9], [0, 9]], [0, 0, 1, 1], names(2))
+    rng = np.random.default_rng(14)
+    group, site, year = (np.repeat(range(n), 24 // n) for n in (3, 2, 2))
+    rng.shuffle(site)
+    rng.shuffle(year)
+    y = 0.3 + 0.1 * group + 0.2 * site - 0.15 * year + rng.normal(0, 0.02, 24)
+    found = compare_means(y, group, names(3), blocks=[site, year])
+    data = pd.DataFrame({"y": y, "group": group, "site": site, "year": year})
+    fit = ols("y ~ C(group) + C(site) + C(year)", data).fit()
+    assert found.anova.ms_within == pytest.approx(fit.mse_resid)
+    # Means over equal shares of every block, as R's emmeans gives them.
+    grid = pd.DataFrame(itertools.product(range(2), range(2)), columns=["site", "year"])
+    means = [fit.predict(grid.assign(group=g)).mean() for g in range(3)]
+    assert found.estimates == pytest.approx(means)
+    hits = np.round(100 * y)
+    shares = compare_proportions(hits, [100] * 24, group, names(3), blocks=[site, year])
+    rounded = ols("y ~ C(group) + C(site) + C(year)", data.assign(y=hits / 100)).fit()
+    means = [rounded.predict(grid.assign(group=g)).mean() for g in range(3)]
+    assert shares.estimates == pytest.approx(means)
+    assert shares.letters == ("c", "b", "a")
+    # Without the blocks the same shares are one group.
+    assert set(compare_proportions(hits, [100] * 24, group, names(3)).letters) == {"a"}
 
 
 def test_proportions_find_the_difference_and_hold_their_level():

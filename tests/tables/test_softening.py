@@ -4,24 +4,16 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from calibrate.cuts.calibration import Calibration, as_cuts
-from calibrate.data.scale import RASPBERRY
 from calibrate.stats.dayline import crossing, fit_line, fit_logit_line
+from calibrate.stats.groups import Variance
 from calibrate.tables.cues import cue_effect
 from calibrate.tables.samplingunits import berry_units
-from calibrate.tables.seasonranks import KeepRule, rank_seasons
-from calibrate.tables.softening import half_soft_by_force, half_soft_by_score, loss_per_day
+from calibrate.tables.seasons import KeepRule, SeasonMeans, rank_seasons
+from calibrate.tables.storage import Endpoint, day_reached
 from gauge.errors import InvalidValueError, TooFewScoresError
 from tests.tables.pools import pool_of
 
 DAY = np.array([0.0, 0, 0, 5, 5, 10, 10, 10, 14])
-
-
-def cut(force=1.5, half=0.0):
-    return Calibration(
-        scale=RASPBERRY, force_scale="linear", spread=0.2,
-        cuts=as_cuts((force,), (force - half,), (force + half,)),
-    )  # fmt: skip
 
 
 def test_line_is_statsmodels():
@@ -30,8 +22,40 @@ def test_line_is_statsmodels():
     line = fit_line(DAY, y)
     assert (line.intercept, line.slope) == pytest.approx(tuple(fit.params))
     assert line.covariance == pytest.approx(fit.cov_params())
-    found = loss_per_day(DAY, y)
-    assert (-found.high, -found.low) == pytest.approx(tuple(fit.conf_int()[1]))
+    found = line.slope_estimate()
+    assert (found.low, found.high) == pytest.approx(tuple(fit.conf_int()[1]))
+
+
+def test_three_points_on_a_line_are_no_surer_than_their_berries():
+    """1.9, 0.9 and -0.1 N lie on a line to the milli-newton by chance; berries vary by 0.9 N."""
+    day, mean = [0.0, 4.0, 8.0], [1.901, 0.9, -0.1]
+    alone = fit_line(day, mean).slope_estimate()
+    assert alone.high - alone.low < 0.002
+    berries = Variance(value=0.9**2 / 20, df=57)
+    floored = fit_line(day, mean, berries=berries).slope_estimate()
+    se = np.sqrt(0.9**2 / 20 / 32)
+    from scipy.stats import t
+
+    assert floored.high - floored.low == pytest.approx(2 * t.ppf(0.975, 57) * se)
+    # Lines of other selections tell how clamshells vary about theirs.
+    shared = fit_line(day, mean, berries=berries, variance=Variance(value=0.3, df=5))
+    assert shared.slope_estimate().high > floored.high
+
+
+def test_clamshells_that_are_followed_are_the_subjects():
+    """Six clamshells on three days, each on its own level: statsmodels' cluster covariance."""
+    rng = np.random.default_rng(12)
+    day, subject = np.tile([0.0, 4, 8], 6), np.repeat(range(6), 3)
+    y = 2 - 0.1 * day + rng.normal(0, 0.5, 6)[subject] + rng.normal(0, 0.05, 18)
+    line = fit_line(day, y, subject=subject)
+    fit = sm.OLS(y, sm.add_constant(day)).fit(
+        cov_type="cluster", cov_kwds={"groups": subject, "use_correction": False}
+    )
+    assert line.covariance == pytest.approx(fit.cov_params() * 6 / 4)
+    assert line.df == 4
+    # Their own levels do not blur how they change, and blur the level more than 18 would.
+    apart = fit_line(day, y)
+    assert line.covariance[1, 1] < 0.2 * apart.covariance[1, 1]
 
 
 def test_logit_line_is_statsmodels():
@@ -65,71 +89,92 @@ def test_crossing_is_the_set_of_days_that_are_not_excluded():
     assert crossing(line, 1.5).high < found.high
 
 
-def test_a_slope_that_may_be_none_leaves_the_side_open():
-    y = 2.2 - 0.01 * DAY + np.random.default_rng(4).normal(0, 0.2, DAY.size)
-    found = half_soft_by_force(DAY, y, cut(1.0))
+def test_a_rise_that_may_be_none_leaves_the_side_open():
+    found = day_reached(DAY, [4, 6, 5, 6, 4, 5, 7, 5, 7], [20] * 9)
     assert found.high is None
     assert "open" in found.why
 
 
-def test_fruit_that_firms_in_storage_never_passes():
-    found = half_soft_by_force(DAY, 2 + 0.05 * DAY + 0.01 * (DAY % 3), cut(1.5))
+def test_fruit_that_does_not_soften_never_passes():
+    found = day_reached(DAY, [8, 7, 8, 6, 6, 5, 4, 5, 3], [20] * 9)
     assert (found.value, found.low, found.high) == (None, None, None)
-    assert "no softening" in found.why
+    assert "did not rise" in found.why
 
 
-def test_fruit_past_the_limit_at_harvest():
-    noise = np.random.default_rng(5).normal(0, 0.02, DAY.size)
-    found = half_soft_by_force(DAY, 1.2 - 0.05 * DAY + noise, cut(1.5))
+def test_fruit_past_the_endpoint_at_harvest():
+    found = day_reached(DAY, [12, 11, 13, 15, 15, 17, 18, 18, 19], [20] * 9)
     assert found.value == 0
     assert "at day 0" in found.why
 
 
-def test_crossing_holds_its_level():
+def test_endpoints_hold_their_level_and_say_where_days_end():
     rng = np.random.default_rng(6)
     held, runs, n = 0, 400, np.full(DAY.size, 20)
     for _ in range(runs):
         soft = rng.binomial(n, 1 / (1 + np.exp(2.4 - 0.3 * DAY)))
-        found = half_soft_by_score(DAY, soft, n)
-        held += (found.low or 0) <= 8 <= (found.high or np.inf)
+        day = day_reached(DAY, soft, n, Endpoint(of="leaky", at=0.2))
+        held += (day.low or 0) <= (2.4 - np.log(4)) / 0.3 <= (day.high or np.inf)
     assert held / runs > 0.93
+    late = day_reached([0, 0, 4, 4, 8, 8], [0, 1, 5, 6, 14, 13], [50] * 6, Endpoint(at=0.4))
+    assert late.value > 8
+    assert late.why == "beyond day 8, the last day tested"
+    for wrong in ({"of": "blue"}, {"at": 1.0}):
+        with pytest.raises(InvalidValueError, match="no endpoint"):
+            Endpoint(**wrong)
 
 
 def test_too_little_for_a_line_says_so():
-    assert "two storage days" in loss_per_day([0, 0, 0], [1, 2, 3]).why
-    assert half_soft_by_score([0, 7], [1, 2], [20, 20]).value is None
-    assert half_soft_by_score([0, 0, 7, 7], [0, 0, 0, 0], [20] * 4).why
-    apart = half_soft_by_score([0, 0, 7, 7, 14, 14], [0, 0, 20, 20, 20, 20], [20] * 6)
-    assert (apart.value, apart.why) == (None, "days of firm and of soft berries do not overlap")
+    with pytest.raises(TooFewScoresError, match="two storage days"):
+        fit_line([0, 0, 0], [1, 2, 3])
+    assert day_reached([0, 7], [1, 2], [20, 20]).value is None
+    assert day_reached([0, 0, 7, 7], [0, 0, 0, 0], [20] * 4).why
+    apart = day_reached([0, 0, 7, 7, 14, 14], [0, 0, 20, 20, 20, 20], [20] * 6)
+    assert (apart.value, apart.why) == (None, "days without and with soft do not overlap")
 
 
 def test_a_line_is_not_carried_to_the_end_of_time():
-    flat = half_soft_by_score([0, 0, 7, 7, 14, 14], [5, 6, 5, 6, 5, 6.01], [20] * 6)
+    flat = day_reached([0, 0, 7, 7, 14, 14], [5, 6, 5, 6, 5, 6.01], [20] * 6)
     assert flat.value is None
-    assert flat.why.startswith(("far beyond", "no softening"))
+    assert "far beyond day 14" in flat.why
 
 
 # --- seasons ---------------------------------------------------------------------------------
 
 
-def means_of(*seasons):
-    return {
-        str(2025 + i): {f"R-{k}": (m, 0.1, 5) for k, m in enumerate(means)}
-        for i, means in enumerate(seasons)
-    }
+def means_of(*seasons, variance=0.01, df=16.0):
+    cells = [(s, k, m) for s, one in enumerate(seasons) for k, m in enumerate(one) if m is not None]
+    season, selection, mean = (np.array(column) for column in zip(*cells, strict=True))
+    return SeasonMeans(
+        seasons=tuple(str(2025 + s) for s in range(len(seasons))),
+        selections=tuple(f"R-{k}" for k in range(len(seasons[0]))),
+        season=season, selection=selection, mean_newton=mean.astype(float),
+        variance=np.full(mean.size, variance), df=df,
+    )  # fmt: skip
 
 
-def test_ranks_and_decisions():
-    found = rank_seasons(means_of([3.0, 2.5, 2.0, 1.0], [3.0, 1.9, 2.4, 1.0]), KeepRule(top=0.5))
+def test_ranks_and_verdicts():
+    seasons = [[3.0, 2.5, 2.0, 1.0], [3.0, 1.9, 2.4, 1.0]]
+    found = rank_seasons(means_of(*seasons), KeepRule(top=0.5))
     assert found.spearman["2025", "2026"] == pytest.approx(0.8)  # 1 - 6 * 2 / (4 * 15)
     rows = {row.selection: row for row in found.rows}
-    assert rows["R-0"].holds
-    assert rows["R-3"].holds
-    assert not rows["R-1"].holds
-    assert (rows["R-1"].kept, rows["R-2"].kept) == ((True, False), (False, True))
-    assert rows["R-0"].sure[0] > 0.99
-    assert rows["R-3"].sure[0] < 0.01
-    assert 0.5 < rows["R-1"].sure[0] < 1
+    assert [rows[f"R-{k}"].verdict for k in range(4)] == ["keep", "undecided", "undecided", "drop"]
+    assert [rows[f"R-{k}"].holds for k in range(4)] == [True, False, False, True]
+    first = rows["R-1"].seasons
+    assert [one.kept for one in first] == [True, False]
+    assert 0.5 < first[0].probability < 1
+    # Drawn towards the mean of all, 2.1 N.
+    assert 2.1 < rows["R-0"].value.value < 3.0
+    assert 1.0 < rows["R-3"].value.value < 2.1
+
+
+def test_checks_carry_the_level_of_a_season_over():
+    """The second season is 1 N softer throughout; the newcomer of it is as firm as the best."""
+    found = rank_seasons(
+        means_of([3.0, 2.0, 1.0, None], [2.0, 1.0, 0.1, 2.0], variance=0.001), KeepRule(top=0.5)
+    )
+    value = {row.selection: row.value.value for row in found.rows}
+    assert value["R-3"] == pytest.approx(value["R-0"], abs=0.15)
+    assert (found.checks, found.missing) == (("R-0", "R-1", "R-2"), ("R-3",))
 
 
 def test_rank_correlation_is_scipys_with_ties_too():
@@ -142,19 +187,19 @@ def test_rank_correlation_is_scipys_with_ties_too():
     assert not flat.spearman
 
 
-def test_probability_of_being_kept_is_students():
+def test_probability_of_being_kept_in_a_season_is_students():
     from scipy.stats import t
 
-    found = rank_seasons(means_of([1.6, 1.3], [1.6, 1.3]), KeepRule(above=1.5))
+    found = rank_seasons(means_of([1.6, 1.3], [1.6, 1.3], df=4.0), KeepRule(above=1.5))
     expected = t.sf((1.5 - 1.6) / 0.1, 4)
-    assert found.rows[0].sure[0] == pytest.approx(expected, abs=0.01)
+    assert found.rows[0].seasons[0].probability == pytest.approx(expected, abs=0.01)
 
 
 def test_seasons_that_cannot_be_ranked():
     with pytest.raises(TooFewScoresError):
         rank_seasons(means_of([1, 2]), KeepRule(top=0.5))
-    with pytest.raises(TooFewScoresError):
-        rank_seasons({"a": {"R-1": (1, 0.1, 3)}, "b": {"R-2": (1, 0.1, 3)}}, KeepRule(top=0.5))
+    with pytest.raises(TooFewScoresError, match="nothing links"):
+        rank_seasons(means_of([1, None], [None, 1]), KeepRule(top=0.5))
     for wrong in ({}, {"top": 0.5, "above": 1.0}, {"top": 1.5}):
         with pytest.raises(InvalidValueError):
             KeepRule(**wrong)

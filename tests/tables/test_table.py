@@ -70,15 +70,18 @@ def test_rows_are_pandas(tmp_path):
     table = frame()
     rows = rows_of(save(tmp_path, table), "--by", "selection", "--by", "storage_day")
     grouped = table.groupby(["selection", "storage_day"])
+    clamshells = table.groupby(["selection", "storage_day", "clamshell"])["force_N"].mean()
+    variances = clamshells.groupby(["selection", "storage_day"]).var()
+    pooled = np.sqrt(variances.groupby("storage_day").mean())
     assert len(rows) == 9
     for row in rows:
         mine = grouped.get_group((row["selection"], row["storage_day"]))
-        clamshells = mine.groupby("clamshell")["force_N"].mean()
         assert (row["n"], row["clamshells"]) == (len(mine), 4)
         assert row["mean_N"] == pytest.approx(mine["force_N"].mean())
         assert row["sd_N"] == pytest.approx(mine["force_N"].std())
-        # Equal clamshells: the SE is that of the clamshell means.
-        assert row["se_N"] == pytest.approx(clamshells.std() / np.sqrt(4))
+        # One variance in all rows of a day; not in all days, since with force its SD falls, too.
+        assert row["se_N"] == pytest.approx(pooled[row["storage_day"]] / np.sqrt(4))
+        assert row["scored_units"] == 4
         shares = mine["score"].value_counts(normalize=True)
         for label, share in row["scores"].items():
             assert share == pytest.approx(shares.get(int(label), 0.0))
@@ -92,7 +95,7 @@ def test_se_of_unequal_clamshells_by_hand():
     berries = pool_of([1.0, 1.0, 1.0, 3.0], selection=["R-1"] * 4, clamshell=list("1112"))
     row = tabulate(berries).rows[0]
     assert row.force.value == 2.0  # of two clamshells at 1 and 3 N
-    assert row.se_newton == pytest.approx(1.0)  # sqrt(2) / sqrt(2)
+    assert row.found["force"].se == pytest.approx(1.0)  # sqrt(2) / sqrt(2)
     assert row.sd_newton == pytest.approx(1.0)  # of four berries
 
 
@@ -135,7 +138,7 @@ def test_one_clamshell_each_has_no_se_and_no_letters(tmp_path):
 
 
 def test_one_selection_and_one_berry(tmp_path):
-    (row,) = rows_of(save(tmp_path, frame(selections=1)))
+    (row,) = rows_of(save(tmp_path, frame(selections=1)), "--by", "selection")
     assert row["selection"] == "R-0"
     path = tmp_path / "one.csv"
     path.write_text("selection,force_N\nR-1,1.2\n")
@@ -148,8 +151,10 @@ def test_without_clamshells_the_berry_is_the_unit_and_it_says_so(tmp_path):
     document = json.loads(run(save(tmp_path, table), "--json").stdout)
     assert document["unit"] == "berry"
     assert any("single berry is the unit" in note for note in document["notes"])
-    mine = table[table.selection == "R-1"]["force_N"]
-    assert document["rows"][1]["se_N"] == pytest.approx(mine.sem())
+    variance = table.groupby("selection")["force_N"].var().mean()
+    assert document["rows"][1]["se_N"] == pytest.approx(
+        np.sqrt(variance / document["rows"][1]["n"])
+    )
 
 
 def test_no_selection_at_all(tmp_path):
@@ -166,8 +171,13 @@ def test_missing_dates_are_a_row_of_their_own(tmp_path):
     assert [row["harvest_date"] for row in rows] == ["2026-07-03", None]
 
 
-def test_mixed_storage_days_are_mentioned(tmp_path):
-    assert "--by storage_day" in run(save(tmp_path, frame())).stdout
+def test_storage_days_make_rows_and_are_no_block(tmp_path):
+    path = save(tmp_path, frame())
+    assert [row["storage_day"] for row in rows_of(path)[:3]] == [0, 7, 14]
+    assert "--by storage_day" in run(path, "--by", "selection").stdout
+    refused = run(path, "--by", "selection", "--block", "storage_day")
+    assert isinstance(refused.exception, InvalidValueError)
+    assert "not replicates" in str(refused.exception)
 
 
 def test_unknown_level_and_clashing_options(tmp_path):
@@ -184,7 +194,7 @@ def test_predicted_scores_follow_the_calibration(tmp_path):
     cuts = tmp_path / "cuts.json"
     cuts.write_text(json.dumps(CUTS))
     table = frame(scored=False)
-    rows = rows_of(save(tmp_path, table), "--cuts", cuts)
+    rows = rows_of(save(tmp_path, table), "--cuts", cuts, "--by", "selection")
     one = Calibration(
         scale=BLACKBERRY, force_scale="linear", spread=0.15,
         cuts=as_cuts((2.6, 1.9, 1.3, 0.8), (2.55, 1.85, 1.25, 0.75), (2.65, 1.95, 1.35, 0.85)),
@@ -209,7 +219,8 @@ def test_storage_and_half_soft_day(tmp_path):
     # Mean force 2.4 exp(0.03) falls by 3 % a day: 1.3 N is passed about day 20.
     assert first["half_soft_from"] == "force"
     assert 13 < first["half_soft_day"]["value"] < 25
-    assert "last storage day" in first["half_soft_day"]["why"]
+    assert first["half_soft_day"]["why"] == "beyond day 14, the last day tested"
+    assert first["endpoints"][0]["extrapolated"]
 
 
 def test_seasons_side_by_side(tmp_path):
@@ -248,7 +259,8 @@ def test_text_picture_page_and_csv(tmp_path):
     )  # fmt: skip
     assert result.exit_code == 0, result.output
     assert max(map(len, result.stdout.splitlines())) <= 80
-    assert "if and only if" in result.stdout
+    assert "not shown to differ" in result.stdout
+    assert "the softest (score)" in " ".join(result.stdout.split())
     assert "local grades" in result.stdout
     assert (tmp_path / "t.png").read_bytes()[:4] == b"\x89PNG"
     assert len(re.findall(rb"/Type /Page\b", (tmp_path / "t.pdf").read_bytes())) == 1

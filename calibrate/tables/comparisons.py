@@ -1,0 +1,245 @@
+"""Groups compared, measure by measure, within each combination of the levels that are held.
+
+A row's value, its interval and its letters come of one fit: clamshells count alike in all three.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.data.scale import Scale
+from calibrate.stats.allpairs import Comparison, detectable_difference
+from calibrate.stats.estimate import Estimate
+from calibrate.stats.groups import (
+    Layout,
+    MeanFit,
+    Variance,
+    common_variance,
+    compare_fit,
+    fit_means,
+    shared_variances,
+)
+from calibrate.stats.proportions import compare_shares, fit_shares, mean_proportion
+from calibrate.tables.measures import Measure, measure
+from calibrate.tables.samplingunits import Key, SamplingUnits, sort_key
+from gauge.errors import FirmhandError, TooFewScoresError
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Found:
+    """What one measure says of one row, and of how many units."""
+
+    estimate: Estimate
+    se: float | None
+    n_units: int
+    letters: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Compared:
+    """A comparison within one stratum (the other levels held), or why there is none."""
+
+    within: Mapping[str, str | None]
+    outcome: str
+    level: str
+    comparison: Comparison | None
+    why: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Make the document that the commands write."""
+        body: dict[str, Any] = {"why": self.why}
+        if self.comparison is not None:
+            body = self.comparison.to_json()
+        return {"outcome": self.outcome, "of": self.level, "within": dict(self.within)} | body
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Replication:
+    """How much clamshells differ and how much their berries do, and what that lets be seen.
+
+    `detectable` has, for (clamshells, berries) as in an ordinary row and for twice of either, the
+    difference that letters find four times in five.
+    """
+
+    outcome: str
+    between_sd: float
+    within_sd: float
+    detectable: Mapping[tuple[int, int], float]
+
+    def to_json(self) -> dict[str, Any]:
+        """Make the document that the commands write."""
+        return {
+            "outcome": self.outcome,
+            "between_sd": self.between_sd,
+            "within_sd": self.within_sd,
+            "detectable": [
+                {"clamshells": r, "berries": n, "difference": value}
+                for (r, n), value in self.detectable.items()
+            ],
+        }
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Scheme:
+    """What makes rows, what is compared, and what is taken out first."""
+
+    by: tuple[str, ...]
+    what: str | None
+    blocks: tuple[str, ...]
+    scale: Scale | None
+    level: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Stratum:
+    """Units that are compared with one another: the other levels are held."""
+
+    held: Key
+    measure: Measure
+    layout: Layout
+    fit: MeanFit
+    # Without the level that is compared units make a row, but no group.
+    compares: bool
+    why: str = ""
+
+
+def compare_measure(
+    name: str, units: SamplingUnits, scheme: Scheme
+) -> tuple[dict[Key, Found], list[Compared], Replication | None]:
+    """Estimate a measure for every row, compare the rows of each stratum, and see what limits it.
+
+    Strata share one variance between units unless they clearly differ in it.
+    """
+    strata = list(_strata(name, units, scheme))
+    own = [one.fit.own_variance for one in strata]
+    distinct = units.n_subjects / units.m if units.m else 1.0
+    variances, how = shared_variances(own, distinct=distinct)
+    variances = _floored(variances, strata)
+    others = [level for level in scheme.by if level != scheme.what]
+    rows: dict[Key, Found] = {}
+    compared: list[Compared] = []
+    for one, variance in zip(strata, variances, strict=True):
+        estimates = one.fit.intervals(variance, scheme.level)
+        ses = one.fit.se(variance).tolist()
+        comparison, why = None, one.why
+        try:
+            if one.measure.hits is None:
+                comparison = compare_fit(
+                    one.fit, variance, level=scheme.level, unit=units.name, how=how
+                )
+            else:
+                estimates, shares = _shares(one, scheme.level)
+                comparison = compare_shares(shares, level=scheme.level, unit=units.name)
+        except FirmhandError as error:
+            why = error.what.rstrip(".")
+        comparison = None if one.why else comparison
+        within = dict(zip(others, one.held, strict=True))
+        if scheme.what is not None and one.compares:
+            compared.append(
+                Compared(
+                    within=within, outcome=name, level=scheme.what, comparison=comparison, why=why
+                )
+            )
+        counts = one.layout.x[:, : one.layout.k].sum(axis=0).tolist()
+        letters = comparison.letters if comparison else [""] * one.layout.k
+        for at, group in enumerate(one.layout.names):
+            levels = within | ({} if scheme.what is None else {scheme.what: group or None})
+            rows[tuple(levels[level] for level in scheme.by)] = Found(
+                estimate=_held(estimates[at], one.measure, units.name),
+                se=ses[at] if math.isfinite(ses[at]) else None,
+                n_units=round(counts[at]),
+                letters=letters[at],
+            )
+    return rows, compared, _replication(name, strata, scheme.level)
+
+
+def _floored(variances: Sequence[Variance], strata: Sequence[_Stratum]) -> list[Variance]:
+    """Raise variances to what berries alone make of them, as restricted likelihood does.
+
+    Clamshells that by chance lie close together are no surer than the berries in them.
+    """
+    floors = [one.measure.variance_of_means for one in strata]
+    if len(set(variances)) == 1:
+        floors = [common_variance(floors)[0]] * len(strata)
+    pairs = zip(variances, floors, strict=True)
+    return [replace(one, value=max(one.value, least.value)) for one, least in pairs]
+
+
+def _held(estimate: Estimate, measure: Measure, unit: str) -> Estimate:
+    """Hold an interval to what can be; say why there is none."""
+    if estimate.low is None or estimate.high is None:
+        return replace(estimate, why=estimate.why or f"one {unit} only: no standard error")
+    low, high = measure.span
+    return replace(estimate, low=max(estimate.low, low), high=min(estimate.high, high))
+
+
+def _strata(name: str, units: SamplingUnits, scheme: Scheme) -> Iterator[_Stratum]:
+    """Lay out the units of each combination of the other levels."""
+    others = [level for level in scheme.by if level != scheme.what]
+    for held, members in units.groups(others).items():
+        code = members.factor(scheme.what or "").code
+        labels = (*members.factor(scheme.what or "").labels, "")
+        for compares in (True, False):
+            part = members.where((code >= 0) == (compares and scheme.what is not None))
+            one = measure(name, part, scheme.scale)
+            if not part.m or not one.units.m:
+                continue
+            texts = [labels[code] for code in one.units.factor(scheme.what or "").code.tolist()]
+            names = sorted(set(texts), key=sort_key)
+            group = [names.index(text) for text in texts]
+            blocks, why = [one.units.factor(block).code for block in scheme.blocks], ""
+            try:
+                layout = Layout.of(group, names, blocks)
+            except TooFewScoresError as error:
+                layout, why = Layout.of(group, names, ()), error.what.rstrip(".")
+            yield _Stratum(
+                held=held, measure=one, layout=layout, fit=fit_means(one.values, layout),
+                compares=compares and scheme.what is not None, why=why,
+            )  # fmt: skip
+
+
+def _shares(one: _Stratum, level: float) -> tuple[list[Estimate], Any]:
+    hits, n = one.measure.hits, one.measure.n
+    assert hits is not None
+    fit = fit_shares(hits, n, one.layout)
+    if one.layout.df > 0:
+        return fit.intervals(level), fit
+    return [
+        mean_proportion(hits[at], n[at], level=level)
+        for at in (one.layout.code == group for group in range(one.layout.k))
+    ], fit
+
+
+def _replication(name: str, strata: Sequence[_Stratum], level: float) -> Replication | None:
+    """Split the variance of clamshells' values into their own and that of their berries.
+
+    By the mean squares of a nested analysis of variance (Searle, Casella & McCulloch (1992)
+    Variance Components, ch. 3), not below zero; for equal clamshells it is REML's answer.
+    """
+    total = common_variance([one.fit.own_variance for one in strata])[0]
+    n = np.concatenate([np.zeros(0), *(one.measure.n for one in strata)])
+    if total.df < 1 or (n - 1).sum() <= 0:
+        return None
+    within = sum(float(one.measure.ss.sum()) for one in strata) / float((n - 1).sum())
+    between = max(0.0, total.value - within * float((1 / n).mean()))
+    counts = np.concatenate([one.layout.x[:, : one.layout.k].sum(axis=0) for one in strata])
+    r, berries = max(2, round(float(np.median(counts)))), round(1 / float((1 / n).mean()))
+    k = max(one.layout.k for one in strata)
+    cases = [(r, berries), (2 * r, berries), (r, 2 * berries)] if k > 1 else []
+    return Replication(
+        outcome=name,
+        between_sd=math.sqrt(between),
+        within_sd=math.sqrt(within),
+        detectable={
+            case: detectable_difference(between, within, *case, groups=k, level=level)
+            for case in cases
+        },
+    )

@@ -1,0 +1,376 @@
+"""Selections over several seasons: keep, drop, or not yet decided.
+
+Seasons are compared on a storage day that all of them tested; selections common to them carry the
+level of one season over to the next; and a selection's value is drawn towards the others' as far
+as seasons disagree.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.data.labels import with_unit
+from calibrate.stats.estimate import Estimate
+from calibrate.stats.groups import Layout, fit_means
+from calibrate.tables.samplingunits import SamplingUnits, ordered
+from gauge.errors import InvalidValueError, TooFewScoresError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+# Draws of what the values may be, for the chance to be kept.
+_DRAWS = 20_000
+# Chance from which on a selection is kept, and below one minus which it is dropped.
+_SURE = 0.9
+# Standard deviations tried for selections and for seasons' disagreement, as shares of that of the
+# means; both are integrated over with a flat prior (Gelman, A. (2006) Bayesian Anal. 1:515).
+_GRID = np.linspace(0.05, 2.5, 14)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeepRule:
+    """Which selections are kept: the best share, or all at or above a value.
+
+    Attributes
+    ----------
+    top : float or None
+        Share kept, 0 to 1; rounded to whole selections, at least one.
+    above : float or None
+        Mean force (N) from which on a selection is kept.
+
+    Raises
+    ------
+    InvalidValueError
+        Unless exactly one is given, and `top` lies between 0 and 1.
+    """
+
+    top: float | None = None
+    above: float | None = None
+
+    def __post_init__(self) -> None:
+        if (self.top is None) == (self.above is None):
+            raise InvalidValueError("a rule to keep selections needs a top share or a threshold")
+        if self.top is not None and not 0 < self.top < 1:
+            raise InvalidValueError(f"a top share of {self.top:g} does not lie between 0 and 1")
+
+    def kept(self, values: Floats) -> Any:
+        """Return which of the values are kept; the last axis holds the selections.
+
+        Examples
+        --------
+        >>> KeepRule(top=0.5).kept(np.array([1.0, 3.0, 2.0, 4.0])).tolist()
+        [False, True, False, True]
+        """
+        if self.above is not None:
+            return values >= self.above
+        assert self.top is not None
+        count = max(1, round(self.top * values.shape[-1]))
+        place = (-values).argsort(axis=-1, kind="stable").argsort(axis=-1, kind="stable")
+        return place < count
+
+    def __str__(self) -> str:
+        if self.above is not None:
+            return f"keep at {with_unit(self.above, short=True)} or more"
+        return f"keep the best {self.top:.0%}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class InSeason:
+    """A selection in one season: mean force (N), rank (1 the firmest), and whether it is kept."""
+
+    season: str
+    mean_newton: float
+    rank: int
+    kept: bool
+    # Probability, given the standard error, that it is kept; None without one.
+    probability: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ranked:
+    """One selection over all seasons.
+
+    Attributes
+    ----------
+    value : Estimate
+        N, in an average season, drawn towards the other selections.
+    probability : float
+        That the rule keeps it.
+    """
+
+    selection: str
+    seasons: tuple[InSeason | None, ...]
+    value: Estimate
+    probability: float
+
+    @property
+    def holds(self) -> bool:
+        """Whether all seasons decide alike."""
+        return len({one.kept for one in self.seasons if one is not None}) == 1
+
+    @property
+    def verdict(self) -> str:
+        """Keep, drop or undecided, by the chance to be kept."""
+        if self.probability >= _SURE:
+            return "keep"
+        return "drop" if self.probability <= 1 - _SURE else "undecided"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SeasonRanks:
+    """Ranks and decisions over seasons.
+
+    Attributes
+    ----------
+    day : str or None
+        The storage day on which they are compared; None where no day is known.
+    rows : tuple of Ranked
+        The firmest first.
+    checks : tuple of str
+        Selections that stand in all seasons and link them.
+    missing : tuple of str
+        Selections that some season lacks.
+    spearman : mapping of (season, season) to float
+    """
+
+    seasons: tuple[str, ...]
+    rule: KeepRule
+    day: str | None
+    rows: tuple[Ranked, ...]
+    checks: tuple[str, ...]
+    missing: tuple[str, ...]
+    spearman: Mapping[tuple[str, str], float]
+
+    def to_json(self) -> dict[str, Any]:
+        """Make the document that the commands write."""
+        return {
+            "seasons": list(self.seasons),
+            "rule": str(self.rule),
+            "storage_day": self.day,
+            "spearman": [
+                {"between": list(pair), "value": value} for pair, value in self.spearman.items()
+            ],
+            "hold": sum(row.holds for row in self.rows),
+            "of": len(self.rows),
+            "checks": list(self.checks),
+            "missing": list(self.missing),
+            "selections": [
+                {
+                    "selection": row.selection,
+                    "holds": row.holds,
+                    "over_seasons_N": row.value.to_json(),
+                    "probability_kept": row.probability,
+                    "verdict": row.verdict,
+                    "seasons": [
+                        {
+                            "season": one.season,
+                            "mean_N": one.mean_newton,
+                            "rank": one.rank,
+                            "kept": one.kept,
+                            "probability_kept": one.probability,
+                        }
+                        for one in row.seasons
+                        if one is not None
+                    ],
+                }
+                for row in self.rows
+            ],
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeasonMeans:
+    """Mean forces (N) of selections in seasons, c of them, with their sampling variance.
+
+    `season` and `selection` are positions in the names, shape (c,); `df` are those of `variance`.
+    """
+
+    seasons: tuple[str, ...]
+    selections: tuple[str, ...]
+    season: Ints
+    selection: Ints
+    mean_newton: Floats
+    variance: Floats
+    df: float
+    day: str | None = None
+
+
+def season_ranks(units: SamplingUnits, rule: KeepRule) -> SeasonRanks | None:
+    """Decide on the selections of a table over its seasons; None without two seasons."""
+    if not {"selection", "season"} <= units.factors.keys():
+        return None
+    units = units.pressed()
+    for name in ("season", "selection"):
+        units = units.where(units.factor(name).code >= 0)
+    by_season = {str(key): one for (key,), one in units.groups(["season"]).items()}
+    if len(by_season) < 2:
+        return None
+    days = [{day for (day,) in one.keys(["storage_day"])} for one in by_season.values()]
+    common = [key for key in ordered((day,) for day in set.intersection(*days)) if key != (None,)]
+    day = common[-1][0] if common else None
+    if day is None and set().union(*days) != {None}:
+        raise TooFewScoresError("no storage day was tested in every season, so none is compared")
+    if day is not None:
+        units = units.where(np.array([found == day for (found,) in units.keys(["storage_day"])]))
+    keys = units.keys(["season", "selection"])
+    cells = ordered(keys)
+    seasons, selections = (tuple(dict.fromkeys(map(str, one))) for one in zip(*cells, strict=True))
+    group = [cells.index(key) for key in keys]
+    fit = fit_means(units.mean_newton, Layout.of(group, [str(key) for key in cells], ()))
+    own, within = fit.own_variance, float(units.ss_n2.sum()) / max(1.0, float((units.n - 1).sum()))
+    each = max(own.value, within * float((1 / units.n).mean()))
+    return rank_seasons(
+        SeasonMeans(
+            seasons=tuple(sorted(seasons)),
+            selections=tuple(sorted(selections)),
+            season=np.array([sorted(seasons).index(str(key[0])) for key in cells]),
+            selection=np.array([sorted(selections).index(str(key[1])) for key in cells]),
+            mean_newton=fit.means,
+            variance=each / np.bincount(group),
+            df=own.df,
+            day=day,
+        ),
+        rule,
+    )
+
+
+def rank_seasons(means: SeasonMeans, rule: KeepRule, *, seed: int = 1) -> SeasonRanks:
+    """Rank selections within each season, and decide on each over all of them.
+
+    Raises
+    ------
+    TooFewScoresError
+        If fewer than two seasons or two selections are there, or none stands in all seasons.
+    """
+    lacking = np.ones((len(means.seasons), len(means.selections)), bool)
+    lacking[means.season, means.selection] = False
+    everywhere = ~lacking.any(axis=0)
+    if len(means.seasons) < 2 or len(means.selections) < 2:
+        raise TooFewScoresError("ranks over seasons need two seasons and two selections or more")
+    if not everywhere.any():
+        raise TooFewScoresError("no selection stands in all seasons, so nothing links them")
+    rng = np.random.default_rng(seed)
+    value, draws = shrunk(means, rng)
+    kept = rule.kept(draws).mean(axis=0)
+    low, high = np.quantile(draws, [0.025, 0.975], axis=0)
+    seen = [_in_season(means, at, rule, rng) for at in range(len(means.seasons))]
+    rows = [
+        Ranked(
+            selection=name,
+            seasons=tuple(one.get(at) for one in seen),
+            value=Estimate(value=value[at], low=low[at], high=high[at]),
+            probability=float(kept[at]),
+        )
+        for at, name in enumerate(means.selections)
+    ]
+    rows.sort(key=lambda row: (-row.value.known, row.selection))
+    table = np.full(lacking.shape, np.nan)
+    table[means.season, means.selection] = means.mean_newton
+    names = np.array(means.selections, dtype=object)
+    return SeasonRanks(
+        seasons=means.seasons,
+        rule=rule,
+        day=means.day,
+        rows=tuple(rows),
+        checks=tuple(names[everywhere]),
+        missing=tuple(names[~everywhere]),
+        spearman=_spearman(means.seasons, table[:, everywhere]),
+    )
+
+
+def _in_season(
+    means: SeasonMeans, season: int, rule: KeepRule, rng: np.random.Generator
+) -> dict[int, InSeason]:
+    """Rank the selections of one season by themselves."""
+    at = np.flatnonzero(means.season == season)
+    values = means.mean_newton[at]
+    rank = (-values).argsort(kind="stable").argsort(kind="stable") + 1
+    sure: list[float | None] = [None] * at.size
+    if means.df >= 1:
+        t = rng.standard_t(means.df, (_DRAWS, at.size))
+        sure = rule.kept(values + t * np.sqrt(means.variance[at])).mean(axis=0).tolist()
+    columns = (means.selection[at], values, rank, rule.kept(values))
+    return {
+        s: InSeason(season=means.seasons[season], mean_newton=v, rank=r, kept=k, probability=p)
+        for s, v, r, k, p in zip(*(column.tolist() for column in columns), sure, strict=True)
+    }
+
+
+def shrunk(means: SeasonMeans, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Predict each selection's value in an average season, and draw from what it may be.
+
+    Averages `predictions` over the variances of selections and of their interaction with seasons,
+    weighted by how likely the means make them (restricted likelihood, flat prior).
+
+    Returns
+    -------
+    value : ndarray of float, shape (selections,)
+    draws : ndarray of float, shape (draws, selections)
+    """
+    size = max(float(np.std(means.mean_newton)), float(np.sqrt(means.variance.max())), 1e-9)
+    cases = [
+        predictions(means, (size * g) ** 2, (size * i) ** 2)
+        for g, i in itertools.product(_GRID, _GRID)
+    ]
+    weight = np.exp(np.array([one[0] for one in cases]) - max(one[0] for one in cases))
+    weight /= weight.sum()
+    value = np.sum([w * one[1] for w, one in zip(weight, cases, strict=True)], axis=0)
+    parts = [
+        rng.multivariate_normal(one[1], one[2], count, method="cholesky")
+        for count, one in zip(rng.multinomial(_DRAWS, weight), cases, strict=True)
+        if count
+    ]
+    return value, np.vstack(parts)
+
+
+def predictions(
+    means: SeasonMeans, of_selections: float, interaction: float
+) -> tuple[float, Floats, Floats]:
+    """Predict selections (BLUP) for given variances, with restricted log-likelihood and covariance.
+
+    Seasons are fixed, selections and their interaction with seasons random; Henderson's equations:
+    Henderson, C. R. (1975) Biometrics 31:423-447; Robinson, G. K. (1991) Stat. Sci. 6:15-32.
+    """
+    s, k = len(means.seasons), len(means.selections)
+    design = np.hstack([np.eye(s)[means.season], np.eye(k)[means.selection]])
+    residual = interaction + means.variance
+    weighted = design.T / residual
+    left = weighted @ design
+    left[np.arange(s, s + k), np.arange(s, s + k)] += 1 / of_selections
+    inverse = np.linalg.inv(left)
+    right = weighted @ means.mean_newton
+    solution = inverse @ right
+    fit = float((means.mean_newton**2 / residual).sum() - solution @ right)
+    likelihood = -0.5 * (
+        float(np.log(residual).sum())
+        + k * float(np.log(of_selections))
+        + float(np.linalg.slogdet(left)[1])
+        + fit
+    )
+    pick = np.hstack([np.full((k, s), 1 / s), np.eye(k)])
+    return likelihood, pick @ solution, pick @ inverse @ pick.T
+
+
+def _spearman(seasons: Sequence[str], values: Floats) -> dict[tuple[str, str], float]:
+    """Correlate the ranks of each two seasons, equal values sharing their mean rank.
+
+    Spearman, C. (1904) Am. J. Psychol. 15:72; no value where a season has one value only.
+    """
+    found = {}
+    for a, b in itertools.combinations(range(len(seasons)), 2):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            rho = float(np.corrcoef(_mean_ranks(values[a]), _mean_ranks(values[b]))[0, 1])
+        if np.isfinite(rho):
+            found[seasons[a], seasons[b]] = rho
+    return found
+
+
+def _mean_ranks(values: Floats) -> Floats:
+    _, place, count = np.unique(values, return_inverse=True, return_counts=True)
+    ranks: Floats = (np.cumsum(count) - (count - 1) / 2)[place]
+    return ranks
