@@ -34,6 +34,7 @@ COMMANDS = {
     "compare": ("calibrate.commands.compare", "Compare the cut points of two seasons."),
     "prior": ("calibrate.commands.prior", "Start a season from last season's calibration."),
     "report": ("calibrate.commands.report", "Put the whole season on one page."),
+    "methods": ("calibrate.commands.methods", "Write the methods paragraph."),
     "tally": ("calibrate.commands.tally", "Clamshell sheets to percentages."),
     "table": ("calibrate.commands.table", "Tables and letters per selection."),
     "meanforce": (

@@ -151,6 +151,8 @@ def _season(runs: Path, name: str, season: Path, crop: str) -> Iterator[Step]:
     source, form = runs / name, str(runs / "gauge.toml")
     yield _step("gauge plan", season, "--import", source / "plan.csv", "--order", "file",
                 "--no-blind", "--crop", crop, quiet=True)  # fmt: skip
+    yield _step("gauge protocol", season, "--set", "head_mm=8", "--set", "head_shape=flat", "--set",
+                "speed=hand", quiet=True)  # fmt: skip
     for capture in sorted((source / "captures").glob("*.txt")):
         yield _step("gauge replay", capture, "--format", form, "--season", season, "--sample",
                     capture.stem, message=True)  # fmt: skip
@@ -239,6 +241,7 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
               keep=out / "shelf-life.txt"),
         _step("calibrate table", now, "--calibration", "2026",
               "--plot", out / "table.png", "--pdf", out / "table.pdf"),
+        _step("calibrate methods", now, keep=out / "methods.txt"),
     ]  # fmt: skip
     yield "The season on one page", [
         _step("calibrate report", now, "--earlier", before, "--out", out / "report.html",

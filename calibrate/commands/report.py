@@ -187,5 +187,11 @@ _PARTS: tuple[_Part, ...] = (
         (f"compare EARLIER S --plot {_DRAWN}",),
     ),
     ("Flags and voids", "What is doubtful, and what was taken out.", facts.flags, ()),
+    (
+        "Methods",
+        "For a paper or another lab: what was recorded, and what was not.",
+        None,
+        ("methods S",),
+    ),
     ("How it was computed", "With this, anyone can do it again.", facts.computed, ()),
 )

@@ -100,6 +100,7 @@ class CheckResult:
     zero_return_pct: float | None
     resolution_newton: float
     loading: str
+    weight_class: str | None
     uncertainty: Uncertainty
     warnings: tuple[str, ...] = ()
 
@@ -248,6 +249,7 @@ def judge(
         zero_return_pct=None if last is None else 100 * off_newton / lightest_newton,
         resolution_newton=resolution_newton,
         loading=settings.loading,
+        weight_class=weight_class,
         uncertainty=budget(
             rising_newton=rising,
             error_share=max(errors, default=None),

@@ -49,7 +49,7 @@ def test_everything_is_left_in_the_folder(ran: Result, folder: Path) -> None:
     for name in ("2026-blackberry.season", "2025-blackberry.season", "2026-raspberry.season",
                  "berries.csv", "cuts.json", "cuts.png", "weights.png", "anchors.pdf",
                  "limit.png", "seasons.png", "table.png", "table.pdf", "clamshells.txt",
-                 "commands.sh", "report.html"):  # fmt: skip
+                 "commands.sh", "report.html", "methods.txt", "berries_columns.csv"):  # fmt: skip
         assert (folder / name).stat().st_size > 200, name
     assert "Done." in ran.stdout
 

@@ -1,0 +1,36 @@
+"""`calibrate methods`: the methods paragraph of a paper, from what was recorded."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+
+import click
+
+from calibrate.commands import answers, options
+from gauge.clikit import echo
+
+
+@click.command("methods")
+@options.season_argument
+@options.json_option
+@options.shown_in_lab_unit()
+def command(season: Path, as_json: bool) -> None:
+    """Write the methods paragraph.
+
+    Fruit, gauge, checks, how berries were pressed, raters and scale, calibration and software, in
+    sentences for a paper or another lab: from what the season holds, and "not recorded" where it
+    does not. Complete the season rather than the text: 'gauge protocol', 'gauge correct'.
+
+    \b
+    calibrate methods 2026.season
+    """  # noqa: D301
+    from calibrate.report.methods import methods
+    from gauge.season.file import open_season
+
+    with open_season(season, read_only=True) as file:
+        found = methods(file)
+    if as_json:
+        answers.emit_json({"text": found.text, "not_recorded": list(found.not_recorded)})
+    else:
+        echo(textwrap.fill(found.text, 79))
