@@ -17,7 +17,8 @@ from gauge.plaintext import plural
 if TYPE_CHECKING:
     from gauge.csvsheet import Problem
     from gauge.season.file import SeasonFile
-    from gauge.sheets.berrysheet import BerrySheet, Found
+    from gauge.sheets.berrysheet import BerrySheet
+    from gauge.sheets.known import Found
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,7 +114,7 @@ def store_sheet(
     crop: str | None = None,
 ) -> Found:
     """Read a sheet, say what is wrong with it, and store it if nothing is."""
-    from gauge.sheets.berrysheet import Found
+    from gauge.sheets.known import Found
 
     if how.correct and not (how.why or "").strip():
         raise click.UsageError("--correct needs --why TEXT.")
@@ -150,7 +151,7 @@ def _store(
     from gauge.commands.options import begun_season
     from gauge.records import Session
     from gauge.season.file import open_season
-    from gauge.sheets.berrysheet import Known
+    from gauge.sheets.known import Known
     from gauge.units import parse_unit
 
     with ExitStack() as stack:
@@ -188,7 +189,8 @@ def _reader(
     problems: list[Problem],
 ) -> BerrySheet:
     from gauge.csvsheet import CsvSheet, name_key
-    from gauge.sheets.berrysheet import BerrySheet, Known
+    from gauge.sheets.berrysheet import BerrySheet
+    from gauge.sheets.known import Known
 
     given = how.names(unit)
     names = {h: name for h, name in remembered.items() if not name or name not in given.values()}

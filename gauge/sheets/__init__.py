@@ -4,4 +4,4 @@ In: a CSV or a workbook.
 Out: records to store, or an error that names file, row and column; a PDF. Nothing is stored here.
 """
 
-__all__ = ["berrysheet", "plan", "planpdf", "squeezes"]
+__all__ = ["berrysheet", "known", "plan", "planpdf", "squeezes"]
