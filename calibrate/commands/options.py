@@ -33,8 +33,9 @@ if TYPE_CHECKING:
 __all__ = [
     "FILE", "POSITIVE", "SHARE", "FitOptions", "adopted_in", "asks_for_fit",
     "calibration_options", "cuts_option", "firmest_option",
-    "force_scale_option", "json_option", "level_option", "limit_option",
+    "force_scale_option", "json_option", "lab_option", "level_option", "limit_option",
     "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
+    "remembered",
     "sale_limit_option", "scale_option", "scores_option", "season_argument", "shown_in_lab_unit",
     "source_argument", "without_flag_option", "without_rater_option",
 ]  # fmt: skip
@@ -173,17 +174,29 @@ def shown_in_lab_unit(*, option: bool = True) -> Decorator:
 def _lab_unit(sources: Sequence[Path], typed: Unit | None) -> Unit:
     """Return the unit in which forces are shown, of the first season; it remembers a typed one."""
     from calibrate.data.pairs import looks_like_season
-    from gauge.season.file import open_season
 
     for source in filter(looks_like_season, sources):
-        with open_season(source, read_only=True) as season:
-            known = season.setting("unit")
-        if typed is not None and typed != known:
-            with open_season(source) as season:
-                season.set_setting("unit", typed.value, kind="unit")
-            say(f"{source} is shown in {typed} from now on.")
-        return typed or parse_unit(known or "N")
+        return parse_unit(remembered(source, "unit", typed) or "N")
     return typed or Unit.N
+
+
+lab_option = click.option(
+    "--lab", metavar="NAME", help="Name of the lab, to stand in its head; the season remembers it."
+)
+
+
+def remembered(season: Path, name: str, typed: str | None) -> str | None:
+    """Return a setting of a season, which remembers what is typed for it."""
+    from gauge.season.file import open_season
+
+    with open_season(season, read_only=True) as file:
+        known: str | None = file.setting(name)
+    if typed is None or str(typed) == known:
+        return known
+    with open_season(season) as file:
+        file.set_setting(name, str(typed), kind=name)
+    say(f"{season} remembers the {name} {typed}.")
+    return str(typed)
 
 
 def force_scale_option(what: str, *choices: str) -> Decorator:

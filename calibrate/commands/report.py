@@ -29,8 +29,9 @@ _DRAWN = "picture.svg"  # where commands that draw for the page are told to draw
 @click.option(
     "--earlier", multiple=True, type=options.FILE, help="An earlier season to compare; repeat."
 )
+@options.lab_option
 @options.shown_in_lab_unit()
-def command(season: Path, out: Path, earlier: tuple[Path, ...]) -> None:
+def command(season: Path, out: Path, earlier: tuple[Path, ...], lab: str | None) -> None:
     """Put the whole season on one page.
 
     One file that opens in any browser, needs neither network nor script, and prints on A4: what
@@ -48,10 +49,11 @@ def command(season: Path, out: Path, earlier: tuple[Path, ...]) -> None:
     from gauge.outfile import write_whole
     from gauge.season.file import open_season
 
+    lab = options.remembered(season, "lab", lab)
     with open_season(season, read_only=True) as file:
         title = f"Season {file.code}"
         crop = file.crop or facts.of_samples(file, "crop")
-        about = [", ".join(filter(None, (crop, file.setting("lab"), season.name)))]
+        about = [", ".join(filter(None, (crop, lab, season.name)))]
         digest = file.digest
     about += [f"Made {datetime.now(UTC):%d %b %Y}; forces in {answers.unit()}; digest {digest}."]
     sections = [_made(*part, season, earlier) for part in _PARTS]

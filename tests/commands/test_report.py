@@ -75,7 +75,6 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = make_season(tmp_path_factory.mktemp("report") / "2026.season")
     with open_season(path) as file:
         file.add_sample(Sample(code=HOSTILE, selection=HOSTILE))
-        file.set_setting("lab", HOSTILE)
         berry = file.berries()[0].berry_id
         file.void(berry, f"slipped {HOSTILE}")
         for score, off in (("3", 0.0), ("2", -0.25), ("3", 0.0), ("3", 0.0)):
@@ -96,6 +95,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def html(season: Path) -> str:
     earlier = make_season(season.with_name("2025.season"), seed=2)
+    report(season, "--lab", HOSTILE)  # the season remembers it
     return report(season, "--earlier", earlier)
 
 
@@ -115,6 +115,7 @@ def test_every_section_is_there_and_says_how_it_was_made(html: str) -> None:
 
 def test_names_of_a_season_are_text_and_nothing_is_loaded_or_run(html: str) -> None:
     page = Page(html)
+    assert any(HOSTILE in text for text in page.text("p") if "2026.season" in text)  # the lab
     assert "slipped" in html
     assert not page.all("script")
     assert not page.all("img")

@@ -32,7 +32,7 @@ def test_a_season_remembers_the_unit_and_json_stays_in_newtons(season: Path) -> 
     before = json.loads(shown("fit", season, "--json"))
     assert "force lbf" in shown("fit", season, "--unit", "lbF")
     again = shown("fit", season)
-    cuts = [float(line.split()[3]) for line in again.splitlines() if " and " in line]
+    cuts = [float(cut) for cut in re.findall(r"^ \d and \d +([\d.]+)", again, re.MULTILINE)]
     for cut, pounds in zip(before["cuts"], cuts, strict=True):
         # The exact pound-force: NIST SP 811, Appendix B.8.
         assert newtons(pounds, Unit.LBF) == pytest.approx(cut["force_N"], abs=0.0005 * 4.4482216)
