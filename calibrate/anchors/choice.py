@@ -154,13 +154,13 @@ def _score_places(
     calibration: Calibration, found: Sequence[Band], force_newton: Floats, per_score: int
 ) -> list[_Place]:
     """List the places of the scores that have a band."""
-    h = calibration.h(force_newton)
+    h, spread = calibration.h(force_newton), calibration.spread_at(force_newton)
     surprise = -np.log(np.clip(calibration.probabilities_h(h), 1e-300, 1))
     places = []
     for score, band in enumerate(found):
         if band.target_newton is not None:
             inside = np.array([band.holds(force) for force in force_newton], dtype=bool)
-            distance = np.abs(h - calibration.h(band.target_newton)) / calibration.spread
+            distance = np.abs(h - calibration.h(band.target_newton)) / spread
             places.append(
                 _Place(
                     name=f"score {band.score}",
@@ -180,10 +180,11 @@ def _boundary_places(calibration: Calibration, force_newton: Floats) -> list[_Pl
         if cut is None:
             continue
         h = float(calibration.h(cut))
-        z = (calibration.h(force_newton) - h) / calibration.spread
+        spread = float(calibration.spread_at(cut))
+        z = (calibration.h(force_newton) - h) / spread
         boundary = "/".join(calibration.scale.boundaries[index])
         for score, side, word in ((index, 1, "firmer"), (index + 1, -1, "softer")):
-            best_newton = calibration.force(h + side * _OFFSET * calibration.spread)
+            best_newton = calibration.force(h + side * _OFFSET * spread)
             # Past twice the distance aimed at it no longer shows where the boundary lies.
             usable = (side * z > 0) & (side * z < 2 * _OFFSET)
             places.append(

@@ -167,6 +167,9 @@ def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
         "raters": len(calibration.raters),
         "scores": answers.between(scale.labels, firmest),
         **answers.document(calibration, "force_scale", "log_likelihood", "spread"),
+        "spread_growth": answers.document(
+            calibration.growth, "power", "error", "p_value", "at_newton"
+        ),
         "cuts": _listed(scale, calibration.cuts, firmest),
         "softening": calibration.softening and answers.sides(calibration.softening),
         "cuts_unsqueezed": _listed(scale, calibration.cuts, firmest)
@@ -204,6 +207,11 @@ def show(calibration: Calibration, firmest: str) -> None:
     spread = f"{calibration.spread:.3g} in log force"
     if calibration.force_scale == "linear":
         spread = answers.with_unit(calibration.spread)
+        if growth := calibration.growth.power:
+            spread += (
+                f" at {answers.with_unit(calibration.growth.at_newton)}, growing with force to the "
+                f"power of {growth:.2f} (p {calibration.growth.p_value:.2g})"
+            )
     hands = f" by {table['raters']} raters" if table["raters"] > 1 else ""
     echo(f"{calibration.n} scores{hands}; spread of the fingers {spread}")
     if calibration.hand_sd is not None:

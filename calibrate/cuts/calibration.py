@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calibrate.data.scale import Scale
 from calibrate.stats.estimate import Estimate
+from calibrate.stats.forcespread import NO_GROWTH, SpreadGrowth
 from calibrate.stats.likelihood import interval_probability, log_interval
 from gauge.errors import InvalidValueError
 
@@ -50,6 +51,8 @@ class Calibration:
         never used, without a value beyond the firmest or the softest score that was.
     spread : float
         Logistic scale of the fingers, in newtons (linear) or in log newtons (log).
+    growth : SpreadGrowth
+        Of the spread with force; `spread` is that at its `at_newton`.
     level : float
         Of the intervals.
     covariance : tuple of tuple of float, or None
@@ -77,6 +80,7 @@ class Calibration:
     force_scale: ForceScale
     cuts: tuple[Estimate, ...]
     spread: float
+    growth: SpreadGrowth = NO_GROWTH
     level: float = 0.95
     covariance: tuple[tuple[float, ...], ...] | None = None
     n: int = 0
@@ -136,6 +140,10 @@ class Calibration:
         """Return the force in newtons at a position on the scale of the model."""
         return h if self.force_scale == "linear" else math.exp(h)
 
+    def spread_at(self, force_newton: ArrayLike) -> NDArray[np.float64]:
+        """Return the spread at forces, on the scale of the model."""
+        return self.spread * self.growth.factor(np.asarray(force_newton, dtype=float))
+
     def edges(self) -> NDArray[np.float64]:
         """Return the edges of all scores on the scale of the model, falling from +inf to -inf.
 
@@ -167,7 +175,8 @@ class Calibration:
 
     def probabilities_h(self, h: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the probability of each score at positions on the scale of the model."""
-        z = (h[:, None] - self.edges()[None, :]) / self.spread
+        spread = self.spread_at(h) if self.growth.power else np.full(h.shape, self.spread)
+        z = (h[:, None] - self.edges()[None, :]) / spread[:, None]
         return interval_probability(z[:, 1:], z[:, :-1])
 
     def crossing_h(self, firmer: int, softer: int) -> float:
@@ -190,7 +199,7 @@ class Calibration:
         two = np.array([firmer, softer])
 
         def log_ratio(h: float) -> float:
-            z = (h - edges) / self.spread
+            z = (h - edges) / (float(self.spread_at(h)) if self.growth.power else self.spread)
             firm, soft = log_interval(z[two + 1], z[two])[0]
             return float(firm - soft)
 
@@ -199,6 +208,8 @@ class Calibration:
         # narrower score's width, which 40 spreads cover as long as that width is above 1e-16 s.
         finite = edges[np.isfinite(edges)]
         low, high = finite.min() - 40 * self.spread, finite.max() + 40 * self.spread
+        if self.growth.power:
+            low, high = 1e-6 * finite.min(), 1e3 * high
         if log_ratio(low) >= 0:
             return -math.inf
         if log_ratio(high) <= 0:
@@ -214,10 +225,17 @@ class Calibration:
         cut = self.cuts[score].value
         if cut is None:
             return None
-        force = self.force(
-            float(self.h(cut)) + self.spread * math.log(probability / (1 - probability))
-        )
-        return force if force > 0 else None
+        logit = math.log(probability / (1 - probability))
+        if not self.growth.power:
+            force = self.force(float(self.h(cut)) + self.spread * logit)
+            return force if force > 0 else None
+        from scipy.optimize import brentq
+
+        def excess(force: float) -> float:
+            return (force - cut) / float(self.spread_at(force)) - logit
+
+        low, high = 1e-6 * cut, 1e3 * cut
+        return float(brentq(excess, low, high)) if excess(low) < 0 < excess(high) else None
 
     def hand_half_width(self, level: float) -> float:
         """Half-width of the interval of a next hand, as a share of force, over `hand_sds`."""
@@ -238,6 +256,7 @@ class Calibration:
         """Write everything as a document for JSON; `from_document` reads it back."""
         document = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "cuts"}
         document["scale"] = self.scale.to_json()
+        document["growth"] = asdict(self.growth)
         document["softening"] = self.softening and self.softening.to_json()
         document["as_pressed"] = [cut.to_json() for cut in self.as_pressed]
         for key, side in _COLUMNS.items():
@@ -258,6 +277,7 @@ class Calibration:
         try:
             values = {f.name: document[f.name] for f in fields(cls) if f.name in document}
             values["scale"] = Scale.from_json(values["scale"])
+            values["growth"] = SpreadGrowth(**values.get("growth", {}))
             values["cuts"] = as_cuts(*(document[key] for key in _COLUMNS))
             for name in ("raters", "warnings", "hand_sds"):
                 values[name] = tuple(values.get(name) or ())

@@ -227,7 +227,7 @@ def _curve(calibration: Calibration, cv: float) -> tuple[Floats, Floats]:
     low, high = math.log(max(min(cuts), 1e-6)) - _REACH, math.log(max(cuts)) + _REACH
     sharp = calibration.spread
     if calibration.force_scale == "linear":
-        sharp /= max(cuts)
+        sharp = min(float(calibration.spread_at(cut)) / cut for cut in cuts if cut > 0)
     # A step that shows how fast shares can change: berries that vary, or fingers that blur.
     step = min(0.04, math.hypot(math.sqrt(math.log1p(cv * cv)), sharp) / 4)
     grid = np.linspace(low, high, math.ceil((high - low) / step) + 1)

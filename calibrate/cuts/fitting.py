@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from calibrate.data.gaugeerror import GaugeError, expected_true
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
 from calibrate.model.intervals import cut_intervals, widened
+from calibrate.stats.forcespread import spread_growth
 from gauge.package import __version__
 
 if TYPE_CHECKING:
@@ -117,7 +118,8 @@ def _of_panel(model: PanelFit, these_raters: bool) -> Calibration:
     # berries of one force differ to all fingers, at the middle cut. Probabilities need both.
     middle = float(np.nanmedian(model.cut_newton)) if model.force_scale == "linear" else 1.0
     berries = (model.berry_sd or 0.0) * middle * math.sqrt(3) / math.pi
-    widen = math.hypot(model.spread, berries) / model.spread
+    own = model.spread * float(model.growth.factor(np.array(middle)))
+    widen = math.hypot(own, berries) / own
     factor = np.append(np.ones(len(model.cuts)), widen)
     covariance = np.array(model.covariance) * np.outer(factor, factor)
     return Calibration(
@@ -125,6 +127,7 @@ def _of_panel(model: PanelFit, these_raters: bool) -> Calibration:
         force_scale=model.force_scale,
         cuts=model.these_raters if these_raters else model.cuts,
         spread=model.spread * widen,
+        growth=model.growth,
         hand_sd=model.hand_sd,
         hand_sds=model.hand_sds,
         softening=model.softening,
@@ -149,6 +152,7 @@ def _of_one(
         force_scale=model.force_scale,
         cuts=cuts,
         spread=model.spread,
+        growth=model.growth,
         covariance=whole_covariance(model),
         log_likelihood=model.log_likelihood,
         warnings=tuple(warnings),
@@ -160,9 +164,18 @@ def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list
     cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
 
     def fitted(force_scale: ForceScale) -> CutFit:
-        return fit_cells(
-            cells, pairs.scale, force_scale=force_scale, firmest=firmest, source=pairs.source
+        how: dict[str, Any] = {
+            "force_scale": force_scale,
+            "firmest": firmest,
+            "source": pairs.source,
+        }
+        plain = fit_cells(cells, pairs.scale, **how)
+        if force_scale == "log":
+            return plain
+        growth = spread_growth(
+            cells.force_newton, cells.rank, cells.weight, cells.group, cells.n_ranks
         )
+        return fit_cells(cells, pairs.scale, **how, growth=growth) if growth.shown else plain
 
     if choice != "auto":
         return fitted(choice), []

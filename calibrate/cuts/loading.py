@@ -10,6 +10,7 @@ from typing import Any
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.pairs import looks_like_season
 from calibrate.data.scale import parse_scale
+from calibrate.stats.forcespread import NO_GROWTH, SpreadGrowth
 from gauge.errors import (
     BadTableError,
     CannotCompareError,
@@ -120,12 +121,20 @@ def _from_fit(document: dict[str, Any], source: str) -> Calibration:
         force_scale=document.get("force_scale", "linear"),
         cuts=as_cuts(*columns),
         spread=float(document["spread"]),
+        growth=_growth(document.get("spread_growth")),
         n=int(document.get("n", 0)),
         level=float(document.get("level", 0.95)),
         hand_sd=document.get("hand_sd"),
         hand_sds=tuple(document.get("hand_sds", ())),
         source=source,
     )
+
+
+def _growth(document: dict[str, float] | None) -> SpreadGrowth:
+    if document is None:
+        return NO_GROWTH
+    rest = {key: document[key] for key in ("power", "error", "p_value")}
+    return SpreadGrowth(at_newton=document["at_N"], **rest)
 
 
 def _label(score: object) -> str:

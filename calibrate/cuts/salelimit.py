@@ -40,14 +40,20 @@ def _boundary(calibration: Calibration) -> tuple[int, float]:
     return index, float(calibration.h(cut))
 
 
-def _half_width(calibration: Calibration, index: int, logit: Floats, level: float) -> Floats:
-    """Return the half-width of c + s logit by the delta method; NaN without a covariance."""
+def _half_width(
+    calibration: Calibration, index: int, force_newton: Floats, z: Floats, level: float
+) -> Floats:
+    """Half-width of z = (h - c) / s at forces, by the delta method; NaN without a covariance."""
     from scipy.special import ndtri
 
     if calibration.covariance is None:
-        return np.full(logit.shape, np.nan)
-    matrix = np.array(calibration.covariance)
-    variance = matrix[index, index] + logit**2 * matrix[-1, -1] + 2 * logit * matrix[index, -1]
+        return np.full(np.shape(z), np.nan)
+    matrix, growth = np.array(calibration.covariance), calibration.growth
+    widening = growth.factor(force_newton)
+    variance = matrix[index, index] / widening**2 + z**2 * matrix[-1, -1]
+    variance = (variance + 2 * z * matrix[index, -1] / widening) / calibration.spread**2
+    if growth.power:
+        variance = variance + (z * np.log(force_newton / growth.at_newton) * growth.error) ** 2
     return np.asarray(ndtri(0.5 + level / 2) * np.sqrt(variance))
 
 
@@ -66,10 +72,15 @@ def limit_force(calibration: Calibration, *, share: float = 0.95, level: float =
         raise InvalidValueError("a share lies between 0 and 1")
     index, cut = _boundary(calibration)
     logit = math.log(share / (1 - share))
-    half = float(_half_width(calibration, index, np.array(logit), level))
-    middle = cut + calibration.spread * logit
-    on_scale = Estimate.around(middle, half).map(calibration.force)
-    return on_scale.map(lambda force: force if force > 0 else math.nan)
+    force = calibration.force_at(share, index)
+    if force is None:
+        return Estimate(value=None)
+    half = float(_half_width(calibration, index, np.array(force), np.array(logit), level))
+    # From z to h: dz / dh is 1 / s, less what the spread grows by.
+    half *= float(calibration.spread_at(force))
+    half /= 1.0 - calibration.growth.power * (force - cut) / force
+    on_scale = Estimate.around(float(calibration.h(force)), half).map(calibration.force)
+    return on_scale.map(lambda end: end if end > 0 else math.nan)
 
 
 def within_any_hand(calibration: Calibration, force_newton: float) -> float:
@@ -84,7 +95,7 @@ def within_any_hand(calibration: Calibration, force_newton: float) -> float:
     sds = np.array(calibration.hand_sds or (calibration.hand_sd or 0.0,))
     shift = np.exp(np.multiply.outer(sds, ndtri((np.arange(200) + 0.5) / 200)))
     cuts = calibration.h(calibration.cuts[index].known * shift)
-    z = (float(calibration.h(force_newton)) - cuts) / calibration.spread
+    z = (float(calibration.h(force_newton)) - cuts) / calibration.spread_at(force_newton)
     return float(expit(z).mean())
 
 
@@ -110,8 +121,8 @@ def within_curve(
 
     index, cut = _boundary(calibration)
     force = np.asarray(force_newton, dtype=float)
-    z = (calibration.h(force) - cut) / calibration.spread
-    half = _half_width(calibration, index, z, level) / calibration.spread
+    z = (calibration.h(force) - cut) / calibration.spread_at(force)
+    half = _half_width(calibration, index, force, z, level)
     return WithinCurve(
         force_newton=force, probability=expit(z), low=expit(z - half), high=expit(z + half)
     )

@@ -49,13 +49,14 @@ def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floa
     cuts = calibration.edges()[1:-1]
     k = len(cuts)
     h = np.atleast_1d(calibration.h(force_newton))
-    z = (h[:, None] - cuts) / calibration.spread
-    density = expit(z) * expit(-z) / calibration.spread
+    spread = calibration.spread_at(np.atleast_1d(force_newton))[:, None]
+    z = (h[:, None] - cuts) / spread
+    density = expit(z) * expit(-z) / spread
     # d P(score <= k) by its cut and by the spread; scores are differences of neighbours.
     upto = np.zeros((len(h), k + 2, k + 1))
     index = np.arange(k)
     upto[:, index + 1, index] = -density
-    upto[:, 1:-1, k] = -density * z
+    upto[:, 1:-1, k] = -density * z * spread / calibration.spread
     slope = np.diff(upto, axis=1)
     p = np.clip(calibration.probabilities_h(h), 1e-300, None)
     return np.asarray(np.einsum("nka,nkb->nab", slope, slope / p[:, :, None]))
@@ -254,7 +255,7 @@ def _falling(
     information = berry_information(calibration, force_newton).mean(axis=0)
     cut = calibration.cut_newton
     to_newton2 = np.ones_like(cut) if calibration.force_scale == "linear" else cut**2
-    score_variance = (calibration.spread * math.pi) ** 2 / 3 * to_newton2
+    score_variance = (calibration.spread_at(cut) * math.pi) ** 2 / 3 * to_newton2
     rho = np.minimum((panel.berry_sd * cut) ** 2 / score_variance, 1.0)
     single = np.diagonal(np.linalg.inv(information))[:-1] * to_newton2 / panel.raters
     return np.asarray(float(ndtri(0.5 + level / 2)) ** 2 * single * (1 + (panel.raters - 1) * rho))

@@ -41,9 +41,8 @@ def draw(what: Simulation) -> Pairs:
     chance = rng.random((n, panel.raters + 2))
     force = np.sort(what.force_newton)[(chance[:, 0] * what.force_newton.size).astype(int)]
     item = np.exp(panel.berry_sd * _normal(chance[:, 1]))
-    felt = truth.h(force * item)[:, None] + _own_spread(what) * np.log(
-        chance[:, 2:] / (1.0 - chance[:, 2:])
-    )
+    spread = _own_spread(what) * truth.growth.factor(force)[:, None]
+    felt = truth.h(force * item)[:, None] + spread * np.log(chance[:, 2:] / (1.0 - chance[:, 2:]))
     rank = (felt[:, :, None] < cut).sum(axis=2)
     return Pairs(
         scale=truth.scale,
@@ -69,7 +68,9 @@ def _own_spread(what: Simulation) -> float:
     truth = what.calibration
     middle = float(np.median(truth.cut_newton)) if truth.force_scale == "linear" else 1.0
     berries = what.panel.berry_sd * middle * math.sqrt(3) / math.pi
-    return math.sqrt(max(truth.spread**2 - berries**2, 0.25 * truth.spread**2))
+    whole = float(truth.spread_at(middle))
+    own = math.sqrt(max(whole**2 - berries**2, 0.25 * whole**2))
+    return own * truth.spread / whole
 
 
 def simulated_half_widths(what: Simulation) -> Floats:

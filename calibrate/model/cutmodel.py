@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import Scale
+from calibrate.stats.forcespread import NO_GROWTH, SpreadGrowth
 from calibrate.stats.likelihood import interval_probability
 from calibrate.stats.ordinal import (
     OrdinalFit,
@@ -139,6 +140,8 @@ class CutFit:
     cells : Cells
     ordinal : OrdinalFit
         The same fit with theta = -c / s and beta = -1 / s.
+    growth : SpreadGrowth
+        How the spread grows with force, held while the rest was fitted.
     """
 
     scale: Scale
@@ -148,6 +151,7 @@ class CutFit:
     covariance: Floats
     cells: Cells
     ordinal: OrdinalFit
+    growth: SpreadGrowth = NO_GROWTH
 
     @property
     def free(self) -> Ints:
@@ -174,12 +178,13 @@ class CutFit:
     @property
     def aic(self) -> float:
         """Akaike's criterion; comparable between force scales, as the scores are the same."""
-        return self.ordinal.aic
+        return self.ordinal.aic + 2.0 * (self.growth.power > 0.0)
 
     def probability(self, force_newton: ArrayLike) -> Floats:
         """Probability of each score at each force (above zero on the log scale), (..., n_ranks)."""
-        h = transform(np.asarray(force_newton, dtype=float), self.force_scale)
-        z = (h[..., None] - self.cut) / self.spread
+        force = np.asarray(force_newton, dtype=float)
+        h, spread = transform(force, self.force_scale), self.spread * self.growth.factor(force)
+        z = (h[..., None] - self.cut) / spread[..., None]
         up = np.concatenate([z, np.full((*h.shape, 1), np.inf)], axis=-1)
         low = np.concatenate([np.full((*h.shape, 1), -np.inf), z], axis=-1)
         return interval_probability(up, low)
@@ -223,6 +228,7 @@ def fit_cells(
     force_scale: ForceScale = "linear",
     firmest: str = "first",
     source: str = "The data",
+    growth: SpreadGrowth = NO_GROWTH,
 ) -> CutFit:
     """Fit the cut points to cells that are collapsed already; groups are pooled.
 
@@ -235,6 +241,8 @@ def fit_cells(
         What the user declared; only messages depend on it, the cells are firmest first already.
     source : str
         For messages.
+    growth : SpreadGrowth
+        How the spread grows with force, which is not estimated here.
 
     Raises
     ------
@@ -255,7 +263,8 @@ def fit_cells(
     lowest, highest = _force_range(cells, used)
     _require_overlap(lowest, highest, labels, firmest=firmest, source=source)
     h = transform(cells.force_newton, force_scale)
-    fit = fit_ordinal(h, cells.rank, cells.weight, n_ranks=cells.n_ranks)
+    spread = growth.factor(cells.force_newton) if growth.power else None
+    fit = fit_ordinal(h, cells.rank, cells.weight, n_ranks=cells.n_ranks, spread=spread)
     beta = float(fit.coef[0])
     require_direction(beta, labels=labels, firmest=firmest, source=source)
     # c = theta / beta and s = -1 / beta. The gradient is zero at the maximum, so the observed
@@ -274,6 +283,7 @@ def fit_cells(
         covariance=jacobian @ fit.covariance @ jacobian.T,
         cells=cells,
         ordinal=fit,
+        growth=growth,
     )
 
 

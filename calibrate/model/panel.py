@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -22,8 +22,9 @@ from calibrate.data.scale import Scale
 from calibrate.model.cutmodel import ForceScale
 from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior
 from calibrate.model.panelposterior import Posterior, pool
-from calibrate.model.panelsetup import Panel, named_raters, prepare
+from calibrate.model.panelsetup import Panel, named_raters, panel_growth, prepare
 from calibrate.stats.estimate import Estimate
+from calibrate.stats.forcespread import SpreadGrowth
 from gauge.errors import CannotCompareError, InvalidValueError
 
 Floats = NDArray[np.float64]
@@ -80,6 +81,8 @@ class PanelFit:
         when the same raters are compared over seasons.
     spread : float
         Of the usual rater, for one berry: in newtons, or log newtons on the log scale.
+    growth : SpreadGrowth
+        Of the spread with force; `spread` is that at its `at_newton`.
     hand_sd, boundary_sd, spread_sd, berry_sd : float or None
         Standard deviations of log hands, of what single boundaries add to them (tilt and offset
         together, over the boundaries), of log spreads and of log berry effects (about shares: 0.1
@@ -120,6 +123,7 @@ class PanelFit:
     cuts: tuple[Estimate, ...]
     these_raters: tuple[Estimate, ...]
     spread: float
+    growth: SpreadGrowth
     hand_sd: float | None
     boundary_sd: float | None
     spread_sd: float | None
@@ -216,16 +220,12 @@ def fit_panel(
     hands, spreads = "hands" in effects, "spreads" in effects
     # With one boundary an offset there is the hand itself.
     offsets = "boundaries" in effects and np.unique(pairs.rank).size > 2
-    panel = prepare(
-        pairs,
-        force_scale=force_scale,
-        firmest=firmest,
-        hands=hands,
-        spreads=spreads,
-        offsets=offsets,
-    )
+    which: dict[str, Any] = {"hands": hands, "spreads": spreads, "offsets": offsets}
+    growth = panel_growth(pairs, force_scale=force_scale, firmest=firmest, **which)
+    growth = growth if growth.shown else replace(growth, power=0.0)
+    panel = prepare(pairs, force_scale=force_scale, firmest=firmest, growth=growth, **which)
     modes = panel.modes(berries="berries" in effects)
-    posterior = pool(panel.data, modes, panel.prior, hands=hands, spreads=spreads, offsets=offsets)
+    posterior = pool(panel.data, modes, panel.prior, **which)
     return _report(panel, modes[posterior.nearest], posterior, effects, level)
 
 
@@ -266,6 +266,7 @@ def _report(
         cuts=cuts,
         these_raters=panel.at_boundaries(these.estimates(level)),
         spread=spread,
+        growth=panel.growth,
         hand_sd=float(posterior.hand_quantiles(np.array([0.5]))[0]) if shown[0] else None,
         hand_sds=tuple(posterior.hand_quantiles(HAND_SD_SHARES).tolist()) if shown[0] else (),
         boundary_sd=boundary_sd if shown[2] else None,
@@ -275,7 +276,11 @@ def _report(
         raters=_raters(panel, posterior, level),
         next_rater=panel.at_boundaries(a_next.estimates(level)),
         log_likelihood=_marginal(panel, near, posterior.best),
-        parameters=panel.data.n_cuts + panel.data.n_fixed - panel.data.n_places + sum(shown),
+        parameters=panel.data.n_cuts
+        + panel.data.n_fixed
+        - panel.data.n_places
+        + sum(shown)
+        + (panel.growth.power > 0.0),
         warnings=tuple(_warnings(panel, effects)),
         covariance=_covariance(panel, posterior, cuts, spread, level),
         **_squeezing(panel, posterior, level),

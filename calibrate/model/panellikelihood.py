@@ -46,6 +46,8 @@ class PanelData:
         never used), -2 at minus infinity.
     direction : ndarray of float, shape (K,)
         Of the tilts; w and t have no effect at the places of skipped scores.
+    widening : ndarray of float, shape (n,)
+        How many times as wide as at a middle force the spread is at this one.
     squeezes : ndarray of float, shape (n,), or None
         From this finger to the press, its own included; None where the order is not taken in.
     n_cuts, n_places, n_raters, n_berries : int
@@ -64,6 +66,7 @@ class PanelData:
     weight: Floats
     place: Ints
     direction: Floats
+    widening: Floats
     squeezes: Floats | None
     n_cuts: int
     n_places: int
@@ -116,6 +119,7 @@ def lay_out(
     log_scale: bool,
     place: Ints | None = None,
     direction: Floats | None = None,
+    widening: Floats | None = None,
     squeezes: Floats | None = None,
 ) -> PanelData:
     """Prepare rows whose ranks, raters and berries count from 0 without a gap."""
@@ -154,6 +158,7 @@ def lay_out(
         weight=weight,
         place=place,
         direction=direction,
+        widening=np.ones(n) if widening is None else widening,
         squeezes=squeezes,
         n_cuts=cuts,
         n_places=places,
@@ -291,7 +296,7 @@ def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
         effect = effect + (theta[data.n_places + 1] * data.squeezes)[:, None]
     h = data.h[:, None]
     x = h + effect if data.log_scale else h * np.exp(effect)
-    scale = spread[j][:, None]
+    scale = (spread[j] * data.widening)[:, None]
     ends = np.full(cut.shape[0], np.inf)
     wide = np.column_stack([ends, cut, -ends])
     is_finite = np.column_stack([ends < 0, data.place >= 0, ends < 0])

@@ -59,6 +59,13 @@ class Mode:
     share: Floats
     iterations: int
 
+    def evidence(self, prior: Prior) -> float:
+        """Log-likelihood with all parameters integrated out by Laplace's method, but a constant."""
+        away = self.theta - prior.centre
+        curve = self.information + np.diag(prior.precision)
+        lost = float(prior.precision @ away**2) + float(np.linalg.slogdet(curve)[1])
+        return self.log_likelihood - 0.5 * lost
+
 
 def find_mode(
     data: PanelData,

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from calibrate.model.dependence import Dependence, dependence
 from calibrate.model.panellikelihood import PanelData, lay_out
 from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior, find_mode
 from calibrate.stats.estimate import Estimate
+from calibrate.stats.forcespread import NO_GROWTH, SpreadGrowth, highest, spread_growth
 from calibrate.stats.ordinal import Separation, force_separation
 from gauge.errors import NotConvergedError, SeparationError
 
@@ -55,6 +57,8 @@ class Panel:
         apart from the panel, all that are never used.
     repeated : bool
         Whether some berry was scored more than once, so that its effect can be estimated.
+    growth : SpreadGrowth
+        Of spreads with force.
     dependence : Dependence
         Of scores given one after another; every score counts as that much less.
     """
@@ -66,6 +70,7 @@ class Panel:
     prior: Prior
     skipped: tuple[tuple[int, int], ...]
     repeated: bool
+    growth: SpreadGrowth
     dependence: Dependence
 
     def column(self, *, place: int | None = None, hand: int | None = None) -> Floats:
@@ -171,6 +176,7 @@ def prepare(
     spreads: bool = True,
     offsets: bool = True,
     apart: Sequence[int] = (),
+    growth: SpreadGrowth = NO_GROWTH,
 ) -> Panel:
     """Lay out a panel of two raters or more, as `named_raters` leaves them.
 
@@ -199,6 +205,7 @@ def prepare(
         log_scale=force_scale == "log",
         place=place,
         direction=_direction(log_cut) if offsets else None,
+        widening=growth.factor(pairs.force_newton),
         squeezes=None if softening is None else pairs.squeezes,
     )
     width = np.full(data.size, _PLACE)
@@ -223,8 +230,41 @@ def prepare(
         prior=Prior(centre=centre, precision=width**-2.0),
         skipped=tuple(sorted(skipped)),
         repeated=bool(pairs.berries) and bool((np.bincount(berry, pairs.count) > 1).any()),
+        growth=growth,
         dependence=order,
     )
+
+
+def panel_growth(
+    pairs: Pairs, *, force_scale: ForceScale, firmest: str = "first", **which: Any
+) -> SpreadGrowth:
+    """Estimate how spreads grow with force, apart from berries that differ in proportion to it.
+
+    Only on the linear scale; where berries were scored once there is nothing to tell them apart by.
+    """
+    if force_scale == "log":
+        return NO_GROWTH
+    ranks, count = len(pairs.scale.labels), pairs.count
+    found = spread_growth(pairs.force_newton, pairs.rank, count, pairs.rater, ranks)
+    if not (found.shown and pairs.berries and np.bincount(pairs.berry, count).max() > 1):
+        return found
+
+    def laid_out(power: float) -> Panel:
+        growth = replace(found, power=power)
+        return prepare(pairs, force_scale=force_scale, firmest=firmest, growth=growth, **which)
+
+    modes = laid_out(0.0).modes(berries=True)
+    top = int(np.argmax([mode.log_likelihood for mode in modes]))
+    near = modes[max(top - 1, 0) : top + 2]
+
+    def evidence(power: float) -> float:
+        panel = laid_out(power)
+        return max(
+            panel.mode(mode.theta, panel.prior, mode.nodes.sigma, mode).evidence(panel.prior)
+            for mode in near
+        )
+
+    return highest(evidence, found.at_newton, (0.0, found.power / 2.0, found.power))
 
 
 def _log_cuts(pooled: CutFit, pairs: Pairs) -> Floats:

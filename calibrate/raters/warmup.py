@@ -67,7 +67,7 @@ def boundary_states(
             continue
         prior_sd = PRIOR_SHARE * (cut if calibration.force_scale == "linear" else 1.0)
         shift = GRID * prior_sd
-        z = (h[:, None] - float(calibration.h(cut)) - shift) / calibration.spread
+        z = (h[:, None] - float(calibration.h(cut)) - shift) / calibration.spread_at(force)[:, None]
         firm = (rank <= index)[:, None]
         log_posterior = -(GRID**2) / 2 + np.where(firm, log_expit(z), log_expit(-z)).sum(axis=0)
         weight = np.exp(log_posterior - logsumexp(log_posterior))
@@ -116,7 +116,9 @@ def next_anchor(
     centre = float(calibration.h(max(unsure.cut_newton + unsure.shift_newton, 1e-6)))
 
     def information(label: str) -> float:
-        p = float(expit((float(calibration.h(anchors[label])) - centre) / calibration.spread))
+        force_newton = anchors[label]
+        spread = calibration.spread_at(force_newton)
+        p = float(expit((calibration.h(force_newton) - centre) / spread))
         return p * (1 - p)
 
     best = max(information(label) for label in fresh)

@@ -9,6 +9,7 @@ __all__ = [
     "allpairs",
     "dayline",
     "estimate",
+    "forcespread",
     "groups",
     "kappa",
     "likelihood",

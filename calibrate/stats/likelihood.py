@@ -139,13 +139,19 @@ class Terms:
 
 
 def make_terms(
-    x: Floats, rank: Ints, weight: Floats, n_ranks: int, varying: Floats | None = None
+    x: Floats,
+    rank: Ints,
+    weight: Floats,
+    n_ranks: int,
+    varying: Floats | None = None,
+    spread: Floats | None = None,
 ) -> Terms:
     """Lay out the likelihood terms of weighted rows; each of the `n_ranks` ranks is used.
 
     `x` (n, p) has one effect on all thresholds, `varying` (n, q) one of its own on every threshold
     (non-proportional odds). The parameters are the thresholds, then for each column of `varying`
-    its effect on each threshold, then beta.
+    its effect on each threshold, then beta. `spread` (n,) is how many times as wide as of others
+    the distribution of a row's score is.
     """
     cuts = n_ranks - 1
     q = 0 if varying is None else varying.shape[1]
@@ -162,7 +168,7 @@ def make_terms(
 
     upper, lower = np.flatnonzero(rank < cuts), np.flatnonzero(rank > 0)
     inner = np.flatnonzero((rank > 0) & (rank < cuts))
-    if q:
+    if q or spread is not None:
         gap = rows(inner, rank[inner]) - rows(inner, rank[inner] - 1)
         gap_weight = weight[inner]
     else:
@@ -171,8 +177,12 @@ def make_terms(
         gap = np.zeros((k.size, width + x.shape[1]))
         gap[k - 1, k], gap[k - 1, k - 1] = 1.0, -1.0
         gap_weight = np.asarray(np.bincount(rank, weight, minlength=n_ranks)[1:-1], dtype=float)
+    design = np.concatenate([rows(upper, rank[upper]), -rows(lower, rank[lower] - 1)])
+    if spread is not None:
+        design /= spread[np.concatenate([upper, lower])][:, None]
+        gap /= spread[inner][:, None]
     return Terms(
-        design=np.concatenate([rows(upper, rank[upper]), -rows(lower, rank[lower] - 1)]),
+        design=design,
         weight=np.concatenate([weight[upper], weight[lower]]),
         gap=gap,
         gap_weight=gap_weight,

@@ -85,6 +85,7 @@ def fit_ordinal(
     weight: ArrayLike | None = None,
     *,
     n_ranks: int | None = None,
+    spread: Floats | None = None,
 ) -> OrdinalFit:
     """Fit a cumulative logit model by maximum likelihood.
 
@@ -98,6 +99,8 @@ def fit_ordinal(
         How many rows each row stands for; zero rows are left out.
     n_ranks : int, optional
         Size of the scale; by default one more than the largest rank.
+    spread : ndarray of float, shape (n,), optional
+        How many times as wide the distribution of each row's score is; without weights of zero.
 
     Raises
     ------
@@ -124,7 +127,8 @@ def fit_ordinal(
     totals = np.bincount(ranks, weights, minlength=size)
     used = np.flatnonzero(totals > 0)
     require_two_used(used)
-    terms = make_terms(xs, np.searchsorted(used, ranks).astype(np.int64), weights, used.size)
+    places = np.searchsorted(used, ranks).astype(np.int64)
+    terms = make_terms(xs, places, weights, used.size, spread=spread)
     cuts = used.size - 1
     below = np.cumsum(totals[used])[:-1] / totals.sum()
     start = np.zeros(terms.design.shape[1])

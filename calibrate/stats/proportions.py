@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.stats import estimate
-from calibrate.stats.allpairs import Comparison, Pair, pair_letters
+from calibrate.stats.allpairs import Comparison, Pair, pair_letters, range_quantile
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.groups import Layout
-from calibrate.stats.studentrange import range_quantile
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]

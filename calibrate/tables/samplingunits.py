@@ -252,7 +252,7 @@ def _predict(
     for begin in range(0, force.size, _CHUNK):
         part, unit = force[begin : begin + _CHUNK], at[begin : begin + _CHUNK]
         h = calibration.h(part)
-        beyond = [expit((cut - h) / calibration.spread) for cut in cuts]
+        beyond = [expit((cut - h) / calibration.spread_at(part)) for cut in cuts]
         for column, share in enumerate([*calibration.probabilities(part).T, *beyond]):
             found[:, column] += np.bincount(unit, share, minlength=m)
     return found[:, :k], found[:, k:] if cuts else None

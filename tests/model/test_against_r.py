@@ -6,18 +6,26 @@ multcomp and VGAM, from the two invented tables beside it.
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.special import ndtri
+from scipy.stats import chi2
 
+from calibrate.cuts.calibration import Calibration
+from calibrate.cuts.fitting import fit
+from calibrate.cuts.salelimit import limit_force
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
+from calibrate.model.cutmodel import collapse, fit_cells
 from calibrate.model.ratershift import OWN_HISTORY, rater_cuts
 from calibrate.stats.estimate import pointwise_levels
+from calibrate.stats.forcespread import spread_growth
 from calibrate.stats.groups import Layout
 from calibrate.stats.proportions import fit_shares
+from tests.bench.handshapes import Hands, draw_hands, score
 
 FOLDER = Path(__file__).resolve().parents[1] / "reference" / "r"
 R = json.loads((FOLDER / "statistics.json").read_text())
@@ -54,6 +62,39 @@ def test_a_hand_against_its_past_is_the_difference_of_two_fits_by_clm() -> None:
     per_log = gap / found.gaps.log_ratio
     error = np.sqrt(np.diagonal(found.gaps.covariance)) * per_log
     assert error == pytest.approx(R["gap_se"], rel=0.1)
+
+
+def test_a_spread_that_grows_with_force_is_that_of_clm() -> None:
+    """clm(score ~ force, scale = ~ log(force)): the same model, with zeta for the power."""
+    rows = table("growing.csv")
+    force, rank = rows["force"], rows["score"].astype(np.int64) - 1
+    one = np.ones(rank.size)
+    found = spread_growth(force, rank, one, np.zeros(rank.size), 5)
+    assert found.power == pytest.approx(R["grown_power"][0], abs=0.01)
+    assert found.error == pytest.approx(R["grown_power_se"][0], rel=0.1)
+    gain = 2 * (R["grown_log_likelihood"][1] - R["grown_log_likelihood"][0])
+    assert found.p_value == pytest.approx(chi2.sf(gain, 1) / 2, rel=0.05)
+    growth = replace(found, power=R["grown_power"][0])
+    fit = fit_cells(collapse(force, rank, 5), BLACKBERRY, growth=growth)
+    assert fit.cut_newton == pytest.approx(R["grown_cuts"], abs=1e-5)
+    assert fit.log_likelihood == pytest.approx(R["grown_log_likelihood"][1], abs=1e-6)
+    alone = fit_cells(collapse(force, rank, 5), BLACKBERRY)
+    assert alone.log_likelihood == pytest.approx(R["grown_log_likelihood"][0], abs=1e-6)
+
+
+def test_a_growing_spread_is_found_used_and_kept() -> None:
+    """Spread in proportion to force: the limit for sale at 95 % lies where it truly does."""
+    rng, case = np.random.default_rng(5), Hands(proportional=True)
+    made = fit(score(rng, case, draw_hands(rng, case)))
+    assert made.growth.power > 0.7
+    found = limit_force(made)
+    truth = 2.0 / (1 - np.log(19) * 0.35 / 2.5)
+    assert found.low < truth < found.high
+    assert Calibration.from_document(made.to_document()) == made
+    within = made.probabilities([found.value])[0, :3].sum()
+    assert within == pytest.approx(0.95, abs=1e-6)
+    steady = fit(score(rng, Hands(), draw_hands(rng, Hands())))
+    assert steady.growth.power == 0.0
 
 
 def test_simultaneous_intervals_are_those_of_multcomp() -> None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import studentized_range
 
-from calibrate.stats.studentrange import range_quantile, range_tail
+from calibrate.stats.allpairs import range_quantile, range_tail
 from gauge.errors import InvalidValueError
 
 

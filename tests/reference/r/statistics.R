@@ -15,6 +15,11 @@ cuts <- function(day) {
 a <- cuts(1); b <- cuts(2)
 gap <- b$cut - a$cut; covariance <- a$cov + b$cov
 
+# A spread that grows with force: log s = a + b log F, and the likelihood ratio against b = 0.
+g <- read.csv("growing.csv")
+plain <- clm(factor(score) ~ force, data = g)
+grown <- clm(factor(score) ~ force, scale = ~ log(force), data = g)
+
 # Simultaneous intervals of the four gaps and their mean by max |t| (Hothorn, Bretz, Westfall).
 K <- rbind(diag(4), rep(0.25, 4))
 names(gap) <- colnames(K) <- paste0("gap", 1:4)
@@ -28,6 +33,10 @@ m <- vglm(cbind(soft, n - soft) ~ 1, betabinomial, data = cl)
 cat("{\n",
     ' "gap": ', num(gap), ",\n", ' "gap_se": ', num(sqrt(diag(covariance))), ",\n",
     ' "covariance": [', paste(apply(covariance, 1, num), collapse = ", "), "],\n",
+    ' "grown_cuts": ', num(grown$alpha / grown$beta), ",\n",
+    ' "grown_power": ', num(grown$zeta), ",\n",
+    ' "grown_power_se": ', num(sqrt(vcov(grown)[6, 6])), ",\n",
+    ' "grown_log_likelihood": ', num(c(plain$logLik, grown$logLik)), ",\n",
     ' "critical": ', sprintf("%.4f", critical), ",\n",
     ' "betabinomial_share": ', sprintf("%.6f", Coef(m)[1]), ",\n",
     ' "betabinomial_rho": ', sprintf("%.6f", Coef(m)[2]), "\n}\n", sep = "")

@@ -1,0 +1,112 @@
+"""Whether the spread of scores grows with force, and as which power of it.
+
+``log s = a + b log F``, b between 0 (the same in newtons at all forces) and 1 (in proportion to
+force, as Weber's law has it for most that is felt).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibrate.stats.ordinal import fit_ordinal
+from gauge.errors import FirmhandError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# One-sided level at which the growth is taken in; scores of a hand below which nothing is asked.
+_SHOWN, _FEWEST = 0.05, 20
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SpreadGrowth:
+    """A spread that is in proportion to a power of force.
+
+    Attributes
+    ----------
+    power : float
+        b, from 0 to 1.
+    error : float
+        Its standard error; 0 where the spread does not grow.
+    p_value : float
+        One-sided, of the likelihood ratio against b = 0, which lies on the edge: half of that of a
+        chi-square with one degree of freedom (Self, S. G. & Liang, K.-Y. (1987) J. Am. Stat. Assoc.
+        82:605-610).
+    at_newton : float
+        The force at which the spread is what is reported: the geometric mean of all forces.
+    """
+
+    power: float = 0.0
+    error: float = 0.0
+    p_value: float = 1.0
+    at_newton: float = 1.0
+
+    @property
+    def shown(self) -> bool:
+        """Whether it earns its keep."""
+        return self.p_value < _SHOWN
+
+    def factor(self, force_newton: Floats) -> Floats:
+        """How many times the reported spread is that at other forces."""
+        if self.power == 0.0:
+            return np.ones_like(force_newton)
+        return np.asarray((np.maximum(force_newton, 1e-9) / self.at_newton) ** self.power)
+
+
+NO_GROWTH = SpreadGrowth()
+
+
+def spread_growth(
+    force_newton: Floats, rank: Ints, weight: Floats, hand: Ints, n_ranks: int
+) -> SpreadGrowth:
+    """Estimate the growth of the spread that all hands share, each with cut points of its own.
+
+    The location-scale model of ordered scores (McCullagh, P. (1980) J. R. Stat. Soc. B 42:109-142,
+    section 6), with one power for all hands; `rank` counts from 0 for the firmest score, as force
+    falls.
+    """
+    if not (force_newton > 0).all():
+        return NO_GROWTH
+    at = float(np.exp(np.average(np.log(force_newton), weights=weight)))
+    used = [hand == j for j in np.unique(hand) if weight[hand == j].sum() >= _FEWEST]
+
+    def value(power: float) -> float:
+        total = 0.0
+        for rows in used:
+            force = force_newton[rows]
+            spread = (force / at) ** power
+            fit = fit_ordinal(force, rank[rows], weight[rows], n_ranks=n_ranks, spread=spread)
+            total += fit.log_likelihood
+        return total
+
+    try:
+        found = highest(value, at)
+        if not found.shown:
+            return found
+        near = min(max(found.power, 0.1), 0.9)
+        return highest(value, at, (0.0, near - 0.1, near, near + 0.1))
+    except FirmhandError:
+        return SpreadGrowth(at_newton=at)
+
+
+def highest(
+    value: Callable[[float], float], at_newton: float, powers: Sequence[float] = (0.0, 0.5, 1.0)
+) -> SpreadGrowth:
+    """Find the power of the highest log-likelihood by a parabola through the last three powers."""
+    tried = [value(power) for power in powers]
+    bend, slope, level = np.polyfit(powers[-3:], tried[-3:], 2)
+    power = float(np.clip(-slope / (2.0 * bend), 0.0, 1.0)) if bend < 0 else powers[-1]
+    gain = 2.0 * (max(level + slope * power + bend * power**2, *tried) - tried[0])
+    if bend >= 0.0 or power == 0.0 or gain <= 0.0:
+        return SpreadGrowth(at_newton=at_newton)
+    return SpreadGrowth(
+        power=power,
+        error=math.sqrt(-0.5 / bend),
+        p_value=0.5 * math.erfc(math.sqrt(gain / 2.0)),
+        at_newton=at_newton,
+    )
