@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from calibrate.data.pairs import Pairs
     from calibrate.model.cutmodel import ForceScale
     from calibrate.raters.check import RaterCheck
+    from calibrate.raters.history import HandHistory
     from gauge.season.rows import AnchorRow
 
 
@@ -43,6 +44,7 @@ ADOPTED = "the adopted calibration"
 @options.pair_options(
     options.force_scale_option("Scale of force in the model."), options.level_option
 )
+@click.option("--history", is_flag=True, help="Also a chart of the hand over the season, by days.")
 @options.sale_limit_option
 @options.plot_option("Draw one page (png, pdf, svg); with several raters the name is added.")
 @options.shown_in_lab_unit()
@@ -57,6 +59,7 @@ def command(
     limit: float | None,
     limit_pct: float,
     how: options.FitOptions,
+    history: bool,
     sale_limit: str | None,
     plot: Path | None,
     as_json: bool,
@@ -69,6 +72,9 @@ def command(
     after. Without a calibration it is the mean hand of the other raters; with --against SOURCE2 the
     hand that the rater had there. A rater whom the reference does not know is held against its mean
     hand.
+
+    --history charts every score after the reference: a slow drift passes its limit before a single
+    check sees it, and a hand that stays as it is does so once in a thousand scores.
 
     Within limit: shown to be so at every boundary, and about as sharp as before. Drifted: shown to
     have moved. Else it cannot tell yet, and shows how many more berries would do.
@@ -117,10 +123,13 @@ def command(
             title = f"The hand of {report.rater}: {report.verdict}"
             answers.draw(page, draw_rater(report), title, of=[source], level=how.level)
     anchors = good_anchors(anchors_of(source), datetime.now(UTC))
+    charts = {one.rater: _history(pairs, fitted, one.rater, how) for one in reports if history}
     if as_json:
         roster = {row.name: row.status for row in pairs.apart}
         documents = [
-            document(report, anchors) | {"status": roster.get(report.rater, "qualified")}
+            document(report, anchors)
+            | {"status": roster.get(report.rater, "qualified")}
+            | ({"history": _charted(charts[report.rater])} if history else {})
             for report in reports
         ]
         if everyone:
@@ -132,6 +141,8 @@ def command(
     else:
         show_side_by_side(reports)
     if not as_json:
+        for chart in filter(None, charts.values()):
+            show_history(chart)
         for row in pairs.apart:
             if row.name in names:
                 echo(f"Not in the panel: {row.about}.")
@@ -170,6 +181,60 @@ def _after(pairs: Pairs, fitted: Pairs, rater: str) -> Pairs | None:
         "fitted to; the hand is held against the other raters"
     )
     return None
+
+
+def _history(
+    pairs: Pairs, fitted: tuple[Pairs, ForceScale] | None, rater: str, how: options.FitOptions
+) -> HandHistory | None:
+    """Chart a hand against the calibration, or against its own first scores."""
+    from calibrate.cuts.scored import later_than
+    from calibrate.raters.history import hand_history
+
+    try:
+        if fitted and rater in fitted[0].raters:
+            later = later_than(pairs, fitted[0])
+            return hand_history(
+                later, rater, against=fitted[0], reference=ADOPTED, force_scale=fitted[1]
+            )
+        return hand_history(pairs, rater, force_scale=how.force_scale)  # type: ignore[arg-type]
+    except FirmhandError as error:
+        answers.say(f"{rater} has no chart: {error}")
+        return None
+
+
+def _charted(chart: HandHistory | None) -> dict[str, Any] | None:
+    """The chart of a hand as it is printed by --json."""
+    if chart is None:
+        return None
+    points = ("day", "n", "shift_newton", "limit_newton", "outside")
+    return {
+        **answers.document(chart, "reference", "n_reference", "n", "run_length", "first_outside"),
+        "points": [answers.document(point, *points) for point in chart.points],
+    }
+
+
+def show_history(chart: HandHistory) -> None:
+    """Print the chart of a hand."""
+    unit = answers.unit()
+    answers.print_table(
+        ["until", "scores", f"shift {unit}", f"limit {unit}", ""],
+        [
+            [
+                point.day or "",
+                str(point.n),
+                answers.format_newton(point.shift_newton, sign="+"),
+                answers.format_newton(point.limit_newton),
+                "beyond the limit" if point.outside else "",
+            ]
+            for point in chart.points
+        ],
+        title=f"{chart.rater} since {chart.reference} ({chart.n_reference} scores)",
+        left=(0, 4),
+    )
+    echo(
+        "A weighted mean of the last scores; a hand that stays as it is passes the limit once in "
+        f"about {chart.run_length} scores."
+    )
 
 
 def _to_squeeze(report: RaterCheck, anchors: Sequence[AnchorRow]) -> list[str]:

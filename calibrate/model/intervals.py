@@ -65,7 +65,7 @@ def widened(level: float, n: float, parameters: int) -> float:
 
     The deviance is compared with its limit as if divided by n - p in place of n, as a normal
     model's residual variance is. No theorem for ordinal scores: measured by
-    tests/bench/coverage.py: plain profile intervals of 25 scores hold the truth 91 to 92 % of the
+    tests/bench/handshapes.py: plain profile intervals of 25 scores hold the truth 91 to 92 % of the
     time.
 
     Parameters

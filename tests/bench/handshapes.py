@@ -1,23 +1,25 @@
-"""How often intervals, verdicts and letters hold where hands differ in shape, in rows.
+"""How often intervals, verdicts and letters hold, where hands differ in size and in shape.
 
-    python tests/bench/handshapes.py --reps 400 --seed 9001
-    python tests/bench/handshapes.py --quick --only check
+    python tests/bench/handshapes.py --reps 400 --seed 20001
+    python tests/bench/handshapes.py --only check --minutes 5
 
 Cut points 4.2, 3, 2 and 1.2 N, spread 0.35 N, log-normal forces about 2.3 N, hands 10 %, four
-raters and 80 berries unless a row says so. Every row is one markdown line: what was counted, the
-share in percent, its Monte-Carlo error, the goal. Seeds from 9000 on are kept for last runs; while
-methods were made, only seeds below were drawn.
+raters and 80 berries unless a row says so. All rows grow together, so that a run may be stopped at
+any time: one markdown line for each thing counted, with its share in percent, Monte-Carlo error and
+goal. Seeds from 20000 on are kept for last runs; while methods were made, only seeds below were
+drawn.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import re
 import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 # Small matrices: threads that wait for one another cost ten times what they save on a busy machine.
@@ -38,6 +40,7 @@ from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
 from calibrate.model.panel import fit_panel
 from calibrate.raters.check import check_rater
+from calibrate.raters.history import hand_history
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.proportions import compare_proportions
 from gauge.errors import FirmhandError
@@ -66,6 +69,7 @@ class Hands:
     proportional: bool = False
     gauge_newton: float = 0.0
     gauge_share: float = 0.0
+    berry_sd: float = 0.0
     shared: bool = True
 
 
@@ -96,7 +100,8 @@ def score(rng: np.random.Generator, case: Hands, cut: np.ndarray, first: int = 0
         left = np.sqrt(1 - case.correlation**2)
         chance[:, i] = case.correlation * chance[:, i - 1] + left * chance[:, i]
     spread = SPREAD_N * (force / 2.5 if case.proportional else 1.0)
-    felt = force + logit(np.clip(ndtr(chance), 1e-12, 1 - 1e-12)) * spread
+    item = np.exp(case.berry_sd * rng.normal(size=(1, n))) if case.berry_sd else 1.0
+    felt = force * item + logit(np.clip(ndtr(chance), 1e-12, 1 - 1e-12)) * spread
     rank = (felt[:, :, None] < cut[:, None, :]).sum(axis=2)
     shape = n if case.shared else (j, n)
     wrong = rng.normal(0, 1, shape) * case.gauge_newton
@@ -158,8 +163,11 @@ def raters_own(rng: np.random.Generator, case: Hands) -> Counts:
         own = [holds(r.cuts[k], cut[j, k]) for j, r in enumerate(panel.raters)]
         yield f"rater's own {k + 1}/{k + 2}", float(np.mean(own))
         yield f"centre {k + 1}/{k + 2}", holds(panel.cuts[k], CUTS_N[k])
-        width = panel.cuts[k].high - panel.cuts[k].low
-        yield f"centre width {k + 1}/{k + 2} N", width
+    following = draw_hands(rng, replace(case, raters=1))[0]
+    yield (
+        "next rater",
+        float(np.mean([holds(c, x) for c, x in zip(panel.next_rater, following, strict=True)])),
+    )
     held = float(np.mean([holds(panel.cuts[k], CUTS_N[k]) for k in range(CUTS_N.size)]))
     low = (panel.hand_sd or 0.0) < case.hand_sd / 2
     yield "hand SD below half", low
@@ -167,6 +175,23 @@ def raters_own(rng: np.random.Generator, case: Hands) -> Counts:
         yield "centre where hand SD is below half", held
     if (panel.hand_sd or 0.0) < 0.05:
         yield "centre where hand SD is below 5 %", held
+
+
+def one_rater(rng: np.random.Generator, case: Hands) -> Counts:
+    """Profile intervals of one hand, widened for few scores as those of a named rater are."""
+    cut = draw_hands(rng, case)
+    found = fit(score(rng, case, cut))
+    yield "cuts", float(np.mean([holds(c, x) for c, x in zip(found.cuts, cut[0], strict=True)]))
+
+
+def charted(rng: np.random.Generator, case: Hands, shift_newton: float) -> Counts:
+    """Chart 200 scores of one hand after 120 that are its reference."""
+    cut = draw_hands(rng, case)
+    before = score(rng, replace(case, berries=120), cut)
+    after = score(rng, replace(case, berries=200), cut[:1] + shift_newton)
+    found = hand_history(after, RATERS[0], against=before)
+    yield "beyond the limit in 200 scores", found.first_outside is not None
+    yield "beyond the limit in 60 scores", (found.first_outside or 999) <= 60
 
 
 def limit_of(rng: np.random.Generator, case: Hands) -> Counts:
@@ -239,17 +264,14 @@ class Row:
     name: str
     goal: str
     draw: Callable[[np.random.Generator], Counts]
-    quick: bool = False
 
 
 def rows() -> list[Row]:
     """List of all rows."""
     out = []
 
-    def add(group: str, name: str, goal: str, draw, *args, quick: bool = False) -> None:
-        out.append(
-            Row(group=group, name=name, goal=goal, draw=lambda r: draw(r, *args), quick=quick)
-        )
+    def add(group: str, name: str, goal: str, draw, *args) -> None:
+        out.append(Row(group=group, name=name, goal=goal, draw=lambda r: draw(r, *args)))
 
     apart = {
         "alike in shape": {},
@@ -262,8 +284,8 @@ def rows() -> list[Row]:
     for name in ("alike in shape", "offsets 8 %", "correlated 0.8"):
         case = Hands(**apart[name])
         goal = "<= 5" if name == "alike in shape" else "<= 7"
-        add("check", f"unchanged hand, {name}", goal, unchanged, case, 0.0, quick=True)
-        add("check", f"hand +0.3 N, {name}", ">= 72", unchanged, case, 0.3, quick=True)
+        add("check", f"unchanged hand, {name}", goal, unchanged, case, 0.0)
+        add("check", f"hand +0.3 N, {name}", ">= 72", unchanged, case, 0.3)
     for name in (
         "alike in shape",
         "offsets 8 %",
@@ -271,16 +293,15 @@ def rows() -> list[Row]:
         "stretched 20 %",
         "additive 0.3 N",
     ):
-        add("shift", f"check, {name}", "90-98", common_shift, Hands(**apart[name]), quick=True)
+        add("shift", f"check, {name}", "90-98", common_shift, Hands(**apart[name]))
     for name, how in apart.items():
         goal = ">= 88" if name == "correlated 0.8" else ">= 90"
-        quick = name in ("offsets 8 %", "offsets 15 %", "correlated 0.8")
-        add("own", f"panel, {name}", goal, raters_own, Hands(**how), quick=quick)
+        add("own", f"panel, {name}", goal, raters_own, Hands(**how))
     hands20 = Hands(raters=3, hand_sd=0.2)
-    add("sd", "panel, 3 raters, hands 20 %", ">= 85 where low", raters_own, hands20, quick=True)
+    add("sd", "panel, 3 raters, hands 20 %", ">= 85 where low", raters_own, hands20)
     swelling = Hands(proportional=True)
-    add("force", "own, spread in proportion to force", ">= 90", raters_own, swelling, quick=True)
-    add("force", "limit, spread in proportion to force", ">= 90", limit_of, swelling, quick=True)
+    add("force", "own, spread in proportion to force", ">= 90", raters_own, swelling)
+    add("force", "limit, spread in proportion to force", ">= 90", limit_of, swelling)
     for text, errors in {
         "0.3 N": {"gauge_newton": 0.3},
         "20 %": {"gauge_share": 0.2},
@@ -289,47 +310,100 @@ def rows() -> list[Row]:
         for declared in (False, True):
             add("gauge", f"error {text}, {'' if declared else 'not '}declared", ">= 88, <= 0.07 N",
                 gauge_error, Hands(**errors), declared)  # fmt: skip
-    add("counts", "counts, 3 raters, hands 10 %", ">= 90", counts_held, Hands(raters=3), quick=True)
+    add("counts", "counts, 3 raters, hands 10 %", ">= 90", counts_held, Hands(raters=3))
     for groups, clamshells, rho in ((3, 4, 0.1), (5, 6, 0.1), (4, 5, 0.0), (4, 5, 0.25)):
         name = f"{groups} selections of {clamshells} clamshells, rho {rho:g}"
-        add("soft", name, "3-6", soft_percent, groups, clamshells, rho, quick=True)
+        add("soft", name, "3-6", soft_percent, groups, clamshells, rho)
+    for shift, goal in ((0.0, "<= 18"), (0.3, "-")):
+        add(
+            "chart", f"hand {shift:+g} N since the reference", goal, charted, Hands(raters=1), shift
+        )
+    for raters, berries, hands, items in ((3, 60, 0, 0), (3, 60, 0.2, 0.2), (8, 120, 0.2, 0.2)):
+        case = Hands(raters=raters, berries=berries, hand_sd=hands, berry_sd=items)
+        name = f"{raters} raters, {berries} berries, hands {hands:.0%}, berries {items:.0%}"
+        add("panel", name, ">= 90", raters_own, case)
+    for berries in (25, 80):
+        case = Hands(raters=1, berries=berries)
+        add("one", f"one rater, {berries} berries", ">= 90", one_rater, case)
     add("margin", "seasons apart by the margin", "1.4-5.7", equivalence)
     return out
 
 
-def run(row: Row, reps: int, seed: int) -> None:
-    """Draw a row and print one line for each thing counted."""
-    found: dict[str, list[float]] = {}
-    refused = 0
-    for rep in range(reps):
+@dataclass(kw_only=True)
+class Tally:
+    """What was counted of one row."""
+
+    found: dict[str, list[float]] = field(default_factory=dict)
+    refused: int = 0
+
+    def draw(self, row: Row, seed: list[int]) -> None:
+        """Draw one panel."""
         try:
-            for name, value in row.draw(np.random.default_rng([seed, rep])):
-                found.setdefault(name, []).append(float(value))
+            for name, value in row.draw(np.random.default_rng(seed)):
+                self.found.setdefault(name, []).append(float(value))
         except FirmhandError:
-            refused += 1
-    for name, values in found.items():
-        mean, error = float(np.nanmean(values)), float(np.nanstd(values) / np.sqrt(len(values)))
-        counted = not name.endswith(" N") and "mean n" not in name
-        shown = f"{100 * mean:.1f} ({100 * error:.1f})" if counted else f"{mean:.3f} ({error:.3f})"
-        print(f"| {row.group} | {row.name} | {name} | {shown} | {row.goal} | {len(values)} "
-              f"| {refused} |", flush=True)  # fmt: skip
+            self.refused += 1
+
+    def lines(self, row: Row) -> Iterator[str]:
+        """One line for each thing counted, that of the worst boundary where there are several."""
+        groups: dict[str, list[str]] = {}
+        for name in self.found:
+            groups.setdefault(re.sub(r" \d/\d", "", name), []).append(name)
+        for what, names in groups.items():
+            seen = [np.array(self.found[name]) for name in names]
+            if all(np.isnan(one).all() for one in seen):
+                continue
+            means = np.array([np.nanmean(one) for one in seen])
+            number = what.endswith(" N") or "mean n" in what
+            worst = int(np.argmax(np.abs(means))) if number else int(np.argmin(means))
+            n = int(np.isfinite(seen[worst]).sum())
+            error = float(np.nanstd(seen[worst])) / np.sqrt(n)
+            shown = f"{means[worst]:.3f} ({error:.3f})"
+            if not number:
+                shown = f"{100 * means[worst]:.1f} ({100 * error:.1f})"
+            if len(names) > 1:
+                mean = f"{means.mean():.3f}" if number else f"{100 * means.mean():.1f}"
+                at = re.search(r"\d/\d", names[worst])
+                shown += f" at {at and at[0]}, mean {mean}"
+            yield f"| {row.group} | {row.name} | {what} | {shown} | {row.goal} | {n} |"
+
+
+def table(found: dict[str, dict[str, list[float]]]) -> str:
+    """Lay out what was counted, by row."""
+    head = ["| rows | what | counted | percent (MC error) | goal | n |", "| --- " * 6 + "|"]
+    known = {f"{row.group}: {row.name}": row for row in rows()}
+    tallies = [(known[key], Tally(found=one)) for key, one in found.items()]
+    return "\n".join([*head, *(line for row, tally in tallies for line in tally.lines(row))])
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="Coverage where hands differ in shape.")
     parser.add_argument("--reps", type=int, default=400)
+    parser.add_argument("--minutes", type=float, default=1e9, help="stop after so many")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--quick", action="store_true", help="the most important rows only")
     parser.add_argument("--only", help="rows whose 'group: name' holds this pattern")
+    parser.add_argument("--out", type=Path, help="JSON of what was counted, written each round")
     args = parser.parse_args()
     begun = time.monotonic()
-    print("| rows | what | counted | percent (MC error) | goal | n | refused |")
-    print("| --- | --- | --- | --- | --- | --- | --- |")
-    for number, row in enumerate(rows()):
-        chosen = args.only is None or re.search(args.only, f"{row.group}: {row.name}")
-        if chosen and (row.quick or not args.quick):
-            run(row, args.reps, args.seed * 1000 + number)
-    print(f"\n{args.reps} panels a row, seed {args.seed}, {time.monotonic() - begun:.0f} s.")
+    chosen = [
+        (number, row, Tally())
+        for number, row in enumerate(rows())
+        if args.only is None or re.search(args.only, f"{row.group}: {row.name}")
+    ]
+    found = {f"{row.group}: {row.name}": tally.found for _, row, tally in chosen}
+    for rep in range(args.reps):
+        for number, row, tally in chosen:
+            tally.draw(row, [args.seed, number, rep])
+        used = time.monotonic() - begun
+        if args.out:
+            args.out.write_text(json.dumps(found))
+        if used > 60 * args.minutes:
+            break
+    print(table({key: one for key, one in found.items() if one}))
+    refused = {row.name: tally.refused for _, row, tally in chosen if tally.refused}
+    print(
+        f"\n{rep + 1} panels a row, seed {args.seed}, {used:.0f} s; refused: {refused or 'none'}."
+    )
 
 
 if __name__ == "__main__":

@@ -52,8 +52,8 @@ def test_json_of_the_synthetic_set(synthetic: Path) -> None:
     assert result.stdout.count("\n") == 1
     document = json.loads(result.stdout)
     assert list(document) == [
-        "n", "raters", "scores", "force_scale", "log_likelihood", "spread", "cuts", "softening",
-        "cuts_unsqueezed", "cuts_as_pressed", "warnings", "flagged", "press_only",
+        "n", "raters", "scores", "force_scale", "log_likelihood", "spread", "spread_growth", "cuts",
+        "softening", "cuts_unsqueezed", "cuts_as_pressed", "warnings", "flagged", "press_only",
     ]  # fmt: skip
     assert document["n"] == 60
     assert document["scores"] == [1, 2, 3, 4, 5]

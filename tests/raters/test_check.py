@@ -308,6 +308,10 @@ def test_hands_are_held_against_the_adopted_calibration_by_later_scores(tmp_path
     assert found["ines"]["shift_N"]["low"] < 0.6 < found["ines"]["shift_N"]["high"]
     assert "you called" in found["ines"]["sentences"][0]
     assert "drifted" not in {found["marek"]["verdict"], found["odile"]["verdict"]}
+    chart = _check(season, "--rater", "ines", "--history")["history"]
+    assert (chart["reference"], chart["n"]) == ("the adopted calibration", 100)
+    assert chart["points"][-1]["outside"]
+    assert 0 < chart["first_outside"] < 60
     named = _check(season, "--rater", "odile", "--calibration", "july")
     assert named["shift_N"] == found["odile"]["shift_N"]
     assert _check(season, "--rater", "odile", "--others")["reference"] == "the other raters"

@@ -1,0 +1,79 @@
+"""The chart of a hand over the season: limits, false alarms, and a slow drift that it finds."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibrate.data.pairs import Pairs
+from calibrate.raters.history import RUN_LENGTH, average_run, hand_history
+from gauge.errors import TooFewScoresError
+from tests.bench.handshapes import CUTS_N, Hands, score
+
+
+@pytest.mark.parametrize(
+    ("weight", "width", "runs"),
+    [
+        (0.4, 3.054, (500, 71.2, 14.3)),
+        (0.25, 2.998, (500, 48.2, 11.1)),
+        (0.2, 2.962, (500, 41.8, 10.5)),
+        (0.1, 2.814, (500, 31.3, 10.3)),
+        (0.05, 2.615, (500, 28.7, 11.4)),
+    ],
+)
+def test_run_lengths_are_those_of_the_tables(weight: float, width: float, runs) -> None:
+    """Lucas, J. M. & Saccucci, M. S. (1990) Technometrics 32:1-12, as Montgomery, Introduction to
+    Statistical Quality Control, chapter 9, gives them for shifts of 0, 0.5 and 1 standard
+    deviations (from memory).
+    """
+    found = [average_run(weight, width, shift) for shift in (0.0, 0.5, 1.0)]
+    assert found == pytest.approx(runs, rel=0.006)
+
+
+def _season(rng: np.random.Generator, shift_newton: np.ndarray) -> tuple[Pairs, Pairs]:
+    """One hand: 120 berries that are the reference, then one berry for each shift of the hand."""
+    one = Hands(raters=1, berries=120)
+    before = score(rng, one, CUTS_N[None])
+    later = [
+        score(rng, replace(one, berries=1), CUTS_N[None] + shift) for shift in shift_newton.tolist()
+    ]
+    columns = ("force_newton", "rank", "count", "rater")
+    n = shift_newton.size
+    days = np.array([f"2026-07-{1 + i // 50:02d}T08:00:{i % 50:02d}" for i in range(n)], object)
+    after = replace(
+        before,
+        **{name: np.concatenate([getattr(x, name) for x in later]) for name in columns},
+        berry=np.arange(n),
+        berries=tuple(f"c{i}" for i in range(n)),
+        extra={"scored_at": days},
+    )
+    return before, after
+
+
+def test_a_slow_drift_passes_the_limit_and_a_steady_hand_seldom() -> None:
+    rng = np.random.default_rng(4)
+    before, after = _season(rng, np.linspace(0.0, 0.6, 300))
+    found = hand_history(after, "ines", against=before, reference="the adopted calibration")
+    assert found.first_outside is not None
+    assert 60 < found.first_outside < 300
+    assert [point.n for point in found.points] == [50, 100, 150, 200, 250, 300]
+    assert found.points[0].day == "2026-07-01"
+    assert found.points[-1].shift_newton == pytest.approx(0.55, abs=0.3)
+    assert found.points[-1].outside
+    alarms = 0
+    for _ in range(40):
+        before, after = _season(rng, np.zeros(100))
+        alarms += hand_history(after, "ines", against=before).first_outside is not None
+    # 100 scores of a run length of 1000: about 4 of 40; more than 10 has a probability of 0.3 %.
+    assert alarms <= 10
+    assert found.run_length == RUN_LENGTH
+
+
+def test_without_a_calibration_the_first_scores_are_the_reference() -> None:
+    before, after = _season(np.random.default_rng(5), np.zeros(30))
+    whole = replace(before, extra={})
+    found = hand_history(whole, "ines")
+    assert (found.n_reference, found.n) == (60, 60)
+    assert [point.n for point in found.points] == [20, 40, 60]
+    with pytest.raises(TooFewScoresError, match="no score after"):
+        hand_history(after, "ines")
