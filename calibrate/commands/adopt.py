@@ -124,6 +124,7 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
             abs(b.shift_newton.value)
             for b in check.boundaries
             if b.shift_newton.value is not None
+            and b.shift_newton.excludes_zero()
             and abs(b.shift_newton.value) > (b.limit_newton or 0.0)
         ]
         if check.verdict == "drifted" and shifts:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -46,6 +47,7 @@ def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> 
         "linear", "log", "auto",
     ),
     options.level_option,
+    options.earlier_option,
 )  # fmt: skip
 @click.option(
     "--each-rater",
@@ -92,7 +94,7 @@ def command(
     from calibrate.cuts.fitting import fit
     from calibrate.data.pairs import flagged_note
 
-    pairs = how.pairs(source, raters=raters)
+    pairs, earlier = how.pairs(source, raters=raters), how.earlier_hand_sds()
     calibration = fit(
         pairs,
         force_scale=how.force_scale,
@@ -100,6 +102,7 @@ def command(
         firmest=how.firmest,
         penalised=penalised,
         gauge_error=gauge_sd,
+        earlier_hand_sds=earlier,
     )
     if plot is not None:
         from calibrate.plots.fit import draw_fit
@@ -107,7 +110,7 @@ def command(
         title = "Cut points: the force at which one score turns into the next"
         answers.draw(plot, draw_fit(calibration, pairs), title, of=[source], level=how.level)
     answers.warn((*calibration.warnings, *flagged_note(pairs.n_flagged)))
-    hands = _hands(pairs, calibration, how.firmest) if each_rater else {}
+    hands = _hands(pairs, calibration, how.firmest, earlier) if each_rater else {}
     pressed = pairs.press_only
     if as_json:
         counted = {"flagged": pairs.n_flagged, "press_only": pressed and _pressed_only(pressed)}
@@ -230,7 +233,9 @@ def _force(cut: dict[str, Any]) -> str:
     return format_newton(cut["force_N"], missing="unknown")
 
 
-def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, Any]:
+def _hands(
+    pairs: Pairs, calibration: Calibration, firmest: str, earlier: Sequence[float]
+) -> dict[str, Any]:
     """Return cut points of each rater and of a next one, and how hands, spreads, berries differ."""
     from calibrate.model.panel import fit_panel
 
@@ -241,8 +246,9 @@ def _hands(pairs: Pairs, calibration: Calibration, firmest: str) -> dict[str, An
             todo="--each-rater needs two or more in a column rater.",
         )
     fit = fit_panel(
-        pairs, force_scale=calibration.force_scale, level=calibration.level, firmest=firmest
-    )
+        pairs, force_scale=calibration.force_scale, level=calibration.level, firmest=firmest,
+        earlier_hand_sds=earlier,
+    )  # fmt: skip
 
     return {
         "by_rater": [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FILE", "POSITIVE", "SHARE", "FitOptions", "adopted_in", "asks_for_fit",
-    "calibration_options", "cuts_option", "firmest_option",
+    "calibration_options", "cuts_option", "earlier_option", "firmest_option",
     "force_scale_option", "json_option", "lab_option", "level_option", "limit_option",
     "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
     "remembered",
@@ -63,6 +63,8 @@ class FitOptions:
         Scores of these raters are left out.
     level : float
         Of the intervals.
+    earlier : Path or None
+        A season before, whose raters tell how far hands differ.
     """
 
     force_scale: ForceChoice
@@ -72,6 +74,7 @@ class FitOptions:
     without_flags: tuple[str, ...] = ()
     without_raters: tuple[str, ...] = ()
     level: float = 0.95
+    earlier: Path | None = None
 
     @property
     def scale(self) -> Scale | None:
@@ -101,8 +104,23 @@ class FitOptions:
         name = name or (None if asks_for_fit() else adopted_in([source]))
         return load_calibration(source, name=name) if name else self.fitted(source, pairs)
 
-    def fitted(self, source: Path, pairs: Pairs | None = None) -> Calibration:
-        """Fit the pairs of a source, unless they were read already."""
+    def earlier_hand_sds(self) -> tuple[float, ...]:
+        """Tell how far hands differed in the earlier season; nothing where none is named."""
+        from calibrate.cuts.loading import load_calibration
+
+        if self.earlier is None:
+            return ()
+        if name := adopted_in([self.earlier]):
+            return load_calibration(self.earlier, name=name).hand_sds
+        return replace(self, earlier=None).fitted(self.earlier).hand_sds
+
+    def fitted(
+        self, source: Path, pairs: Pairs | None = None, hand_sds: Sequence[float] | None = None
+    ) -> Calibration:
+        """Fit the pairs of a source, unless they were read already.
+
+        `hand_sds` of an earlier season, unless --earlier names one.
+        """
         from calibrate.cuts.fitting import fit
 
         return fit(
@@ -110,6 +128,7 @@ class FitOptions:
             force_scale=self.force_scale,
             level=self.level,
             firmest=self.firmest,
+            earlier_hand_sds=hand_sds or self.earlier_hand_sds(),
         )
 
 
@@ -118,6 +137,7 @@ def asks_for_fit() -> bool:
     context = click.get_current_context()
     typed = click.core.ParameterSource.COMMANDLINE
     names = (
+        "earlier",
         "force_scale",
         "firmest",
         "scores",
@@ -242,6 +262,9 @@ def scale_option(what: str) -> Decorator:
 sale_limit_option = click.option(
     "--sale-limit", help="Softest score that may be sold, where the source has none."
 )
+earlier_option = click.option(
+    "--earlier", type=FILE, help="A season before: how far its raters' hands differ is carried on."
+)
 level_option = click.option("--level", type=SHARE, default=0.95, help="Level of the intervals.")
 
 
@@ -317,7 +340,8 @@ def calibration_options(*, stored: bool = True) -> Decorator:
         Whether a calibration stored in the season file may be named.
     """
     what = "Scale of force in a fit; auto chooses by AIC."
-    fit = pair_options(force_scale_option(what, "linear", "log", "auto"), level_option)
+    scale = force_scale_option(what, "linear", "log", "auto")
+    fit = pair_options(scale, level_option, earlier_option)
     if not stored:
         return fit
     name = name_option("Take this stored calibration, not the season's own or a fit.")

@@ -48,7 +48,7 @@ def command(
     now = None
     if current is not None:
         try:
-            now = how.fitted(current)
+            now = how.fitted(current, hand_sds=before.hand_sds)
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
             answers.say(f"{current}: {error} Last season's cuts are used alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)

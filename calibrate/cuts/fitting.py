@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -33,6 +34,7 @@ def fit(
     penalised: bool = False,
     these_raters: bool = False,
     gauge_error: GaugeError | None = None,
+    earlier_hand_sds: Sequence[float] = (),
 ) -> Calibration:
     """Fit cut points with intervals to all rows of `pairs`.
 
@@ -53,6 +55,8 @@ def fit(
         hands that such raters come from.
     gauge_error : GaugeError, optional
         How far shown forces lie from the true ones, which cut points then mean.
+    earlier_hand_sds : sequence of float
+        `hand_sds` of an earlier season's calibration, which this one is to carry on.
 
     Returns
     -------
@@ -72,7 +76,10 @@ def fit(
     elif len(pairs.raters) > 1:
         from calibrate.model.panel import fit_panel
 
-        panel = fit_panel(pairs, force_scale=force_scale, level=level, firmest=firmest)
+        panel = fit_panel(
+            pairs, force_scale=force_scale, level=level, firmest=firmest,
+            earlier_hand_sds=earlier_hand_sds,
+        )  # fmt: skip
         found = _of_panel(panel, these_raters)
     else:
         one, warnings = _best(pairs, force_scale, firmest)

@@ -9,7 +9,7 @@ deviations are estimated ("random effects").
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -157,6 +157,7 @@ def fit_panel(
     level: float = 0.95,
     random: str = ALL_EFFECTS,
     firmest: str = "first",
+    earlier_hand_sds: Sequence[float] = (),
 ) -> PanelFit:
     """Fit the scale of a panel.
 
@@ -173,6 +174,8 @@ def fit_panel(
         Which of hands, boundaries, spreads and berries differ, joined by plus signs.
     firmest : {'first', 'last'}
         What the user declared; only messages depend on it.
+    earlier_hand_sds : sequence of float
+        `hand_sds` of an earlier season: how far its raters differed is known beforehand of these.
 
     Raises
     ------
@@ -207,7 +210,14 @@ def fit_panel(
         )
     if force_scale == "auto":
         fits = [
-            fit_panel(pairs, force_scale=h, level=level, random=random, firmest=firmest)
+            fit_panel(
+                pairs,
+                force_scale=h,
+                level=level,
+                random=random,
+                firmest=firmest,
+                earlier_hand_sds=earlier_hand_sds,
+            )
             for h in (("linear", "log") if (pairs.force_newton > 0).all() else ("linear",))
         ]
         return min(fits, key=lambda fit: fit.aic)
@@ -225,7 +235,7 @@ def fit_panel(
     growth = growth if growth.shown else replace(growth, power=0.0)
     panel = prepare(pairs, force_scale=force_scale, firmest=firmest, growth=growth, **which)
     modes = panel.modes(berries="berries" in effects)
-    posterior = pool(panel.data, modes, panel.prior, **which)
+    posterior = pool(panel.data, modes, panel.prior, **which, earlier_hand_sds=earlier_hand_sds)
     return _report(panel, modes[posterior.nearest], posterior, effects, level)
 
 

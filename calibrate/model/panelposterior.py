@@ -42,6 +42,8 @@ SPREAD_PRIOR = 0.3
 TILT_PRIOR = 0.2
 OFFSET_PRIOR = 0.15
 BERRY_PRIOR = 0.2
+# Standard deviation of the logarithm of hands' deviation from season to season: assumed.
+SEASON_SD = 0.3
 # Share of the largest weight below which a guess is left out.
 _NEGLIGIBLE = 1e-5
 _NORMAL_DENSITY_AT_0 = 1.0 / np.sqrt(2.0 * np.pi)
@@ -160,14 +162,19 @@ def pool(
     spreads: bool = True,
     offsets: bool = True,
     apart: Sequence[int] = (),
+    earlier_hand_sds: Sequence[float] = (),
 ) -> Posterior:
     """Average over a grid of the deviations of hands, spreads, tilts, offsets and berries.
 
     `modes` are one for each berry deviation, ascending, found under `prior`, which is kept for
     places, log s and everything of raters `apart`, who say nothing about the others. `hands`,
-    `spreads` and `offsets` (tilts with them) say whether raters may differ so.
+    `spreads` and `offsets` (tilts with them) say whether raters may differ so. `earlier_hand_sds`
+    are equally likely values of the deviation of hands as other raters of other seasons show it.
     """
-    grid = _Grid(data, prior, hands=hands, spreads=spreads, offsets=offsets, apart=apart)
+    grid = _Grid(
+        data, prior, hands=hands, spreads=spreads, offsets=offsets, apart=apart,
+        earlier=earlier_hand_sds,
+    )  # fmt: skip
     parts = [grid.around(mode) for mode in modes]
     berry_sds = np.array([mode.nodes.sigma for mode in modes])
     known = np.log(spans(berry_sds)) - 0.5 * (berry_sds / BERRY_PRIOR) ** 2
@@ -219,8 +226,9 @@ class _Grid:
         spreads: bool,
         offsets: bool,
         apart: Sequence[int],
+        earlier: Sequence[float],
     ) -> None:
-        self.data, self.prior = data, prior
+        self.data, self.prior, self.earlier = data, prior, np.array(earlier, dtype=float)
         self.steps = (
             HAND_SDS if hands else HAND_SDS[:1],
             SPREAD_SDS if spreads else SPREAD_SDS[:1],
@@ -290,7 +298,19 @@ class _Grid:
             np.log(length) - 0.5 * (step / prior) ** 2
             for length, step, prior in zip(lengths, self.steps, priors, strict=True)
         ]
+        if self.earlier.size:
+            logs[0] = self._carried_on()
         return np.array([sum(each) for each in product(*logs)])
+
+    def _carried_on(self) -> Floats:
+        """Log share of each deviation of hands as earlier seasons show it.
+
+        Log-normal, wider by `SEASON_SD`: raters of another season may be more or less alike.
+        """
+        logs = np.log(np.maximum(self.earlier, NO_DEVIATION))
+        steps = np.maximum(self.steps[0], NO_DEVIATION)
+        z = (np.log(steps) - logs.mean()) / np.hypot(logs.std(), SEASON_SD)
+        return np.asarray(np.log(spans(self.steps[0])) - np.log(steps) - 0.5 * z**2)
 
 
 def _vertex(grid: Floats, value: Floats) -> float:

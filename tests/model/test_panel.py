@@ -6,11 +6,13 @@ computed with it (10 nodes).
 """
 
 import csv
+import json
 import shutil
 import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -373,3 +375,27 @@ def test_one_rater_against_another_source() -> None:
         rater_cuts(later, "nobody")
     alone = rater_cuts(later, "ines")
     assert "marek alone" in alone.warnings[0]
+
+
+def test_how_far_hands_differ_is_carried_on_from_earlier_seasons(tmp_path: Path) -> None:
+    """Three raters hardly show it; a season of eight does, and its posterior enters the next."""
+    from click.testing import CliRunner
+
+    from calibrate.cli import group
+    from tests.seasons import make_season
+
+    few = make_season(tmp_path / "few.season", berries=60)
+    rng = np.random.default_rng(2)
+    many = {f"rater {i}": float(rng.normal(0, 0.02)) for i in range(8)}
+    earlier = make_season(tmp_path / "many.season", berries=60, hands=many, seed=9)
+
+    def fitted(*more: str) -> dict[str, Any]:
+        result = CliRunner().invoke(group, ["fit", str(few), "--json", *more])
+        return json.loads(result.stdout)
+
+    alone, carried = fitted(), fitted("--earlier", str(earlier))
+    widths = [
+        np.mean([cut["high_N"] - cut["low_N"] for cut in found["cuts"]])
+        for found in (alone, carried)
+    ]
+    assert widths[1] < 0.9 * widths[0]
