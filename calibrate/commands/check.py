@@ -282,7 +282,7 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
         "power": power and answers.document(power),
         "limit_N": report.limit.newton,
         "limit_pct": 100 * report.limit.share if report.limit.newton is None else None,
-        **answers.document(report, "verdict", "confounded"),
+        **answers.document(report, "verdict", "within_limit", "confounded"),
         "sentences": report.sentences(),
         "practise": report.to_practise(),
         "anchors": _to_squeeze(report, anchors),

@@ -26,7 +26,7 @@ from calibrate.raters.measures import (
     sentence,
     verdict,
 )
-from calibrate.raters.withinlimit import HandLimit
+from calibrate.raters.withinlimit import HandLimit, within
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.kappa import Kappa
 
@@ -65,6 +65,8 @@ class RaterCheck:
     repeated : tuple of (int, float, Kappa) or None
         Berries scored twice, share equal, quadratic kappa.
     verdict : {"within limit", "drifted", "cannot tell yet"}
+    within_limit : bool
+        Whether every boundary is shown to be within the limit, moved or not.
     confounded : bool
         Whether hand and order of squeezes cannot be told apart.
     """
@@ -86,6 +88,7 @@ class RaterCheck:
     power: Power | None
     limit: HandLimit
     verdict: str
+    within_limit: bool
     confounded: bool
     warnings: tuple[str, ...]
 
@@ -99,6 +102,8 @@ class RaterCheck:
             and b.reference_newton is not None
             and b.shift_newton.excludes_zero()
         ]
+        if lines and self.within_limit:
+            lines.append(f"The hand has moved, yet each boundary is within {self.limit}.")
         if is_blunt(self.blunter):
             lines.append(
                 f"Your fingers separate forces {self.blunter.known:.1f} times less sharply than "
@@ -243,6 +248,7 @@ def check_rater(
         power=power(found, limit),
         limit=limit,
         verdict=verdict(found, limit),
+        within_limit=within(found.gaps, limit),
         confounded=found.confounded,
         warnings=found.warnings,
     )

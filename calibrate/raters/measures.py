@@ -159,18 +159,20 @@ def power(found: RaterShift, limit: HandLimit) -> Power | None:
 
 
 def verdict(found: RaterShift, limit: HandLimit) -> str:
-    """Judge a rater against the lab's limit.
+    """Judge a rater.
 
-    Within limit: shown to be within it at every boundary (`withinlimit.within`), and of a spread
-    below twice the reference's. Drifted: the interval of a boundary, or of all together, leaves out
-    zero (and not by the order of squeezes), or the spread is shown to be larger than the
-    reference's; these intervals hold together. Else more berries are needed.
+    Drifted: the interval of a boundary, or of all together, leaves out zero (and not by the order
+    of squeezes), or the spread is shown to be larger than the reference's; these intervals hold
+    together. Within limit: not that, and shown to be within the lab's limit at every boundary
+    (`withinlimit.within`), and of a spread below twice the reference's. Else more berries are
+    needed.
     """
-    blunt, told = found.blunter_alone.high, not found.confounded
-    if told and blunt is not None and blunt < BLUNT and within(found.gaps, limit):
-        return "within limit"
+    told, blunt = not found.confounded, found.blunter_alone.high
     moved = told and any(one.excludes_zero() for one in (found.shift, *found.boundaries))
-    return "drifted" if moved or is_blunt(found.blunter) else "cannot tell yet"
+    if moved or is_blunt(found.blunter):
+        return "drifted"
+    steady = told and blunt is not None and blunt < BLUNT and within(found.gaps, limit)
+    return "within limit" if steady else "cannot tell yet"
 
 
 def is_blunt(blunter: Estimate) -> bool:

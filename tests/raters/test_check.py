@@ -258,6 +258,8 @@ def test_the_verdict_follows_its_rule() -> None:
     assert verdict(_moved(steady, 0.03), limit) == "within limit"
     assert verdict(_moved(steady, 0.2), limit) == "cannot tell yet"
     assert verdict(_moved([0.4] * 4, 0.1, found=[(0.1, 2.0)]), limit) == "drifted"
+    # It has moved, though by less than the lab minds.
+    assert verdict(_moved([0.08] * 4, 0.02, found=[(0.1, 0.5)]), limit) == "drifted"
     assert verdict(_moved(steady, 0.03, blunt=(0.9, 1.9, 2.8)), limit) == "cannot tell yet"
     assert verdict(_moved(steady, 0.03, blunt=(1.4, 2.1, 3.0)), limit) == "drifted"
 
