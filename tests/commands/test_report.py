@@ -23,7 +23,8 @@ from tests.seasons import make_season
 SECTIONS = [
     "What was done", "The gauge and its checks", "Cut points", "How well the panel agrees",
     "Each hand over the season", "The sale limit and what it costs", "Anchors and their age",
-    "Selections by storage day", "Seasons side by side", "Flags and voids", "Methods", "How it was computed",
+    "Selections by storage day", "Seasons side by side", "Flags and voids", "Methods",
+    "How it was computed",
 ]  # fmt: skip
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "chrome"))), None)
