@@ -115,12 +115,12 @@ def test_sample_size_from_a_season_and_from_a_guess(season: Path) -> None:
 
 
 def test_a_stored_calibration_is_kept_listed_shown_and_never_overwritten(own: Path) -> None:
-    made = answer("adopt", own, "july")
+    made = answer("adopt", own, "july", "--yes")
     assert made["cuts"] == answer("fit", own)["cuts"]
     again = run("adopt", own, "july", "--force-scale", "log")
     assert again.exit_code != 0
     assert "already" in str(again.exception)
-    assert answer("adopt", own, "july")["fingerprint"] == made["fingerprint"]
+    assert answer("adopt", own, "july", "--yes")["fingerprint"] == made["fingerprint"]
     assert [(entry["name"], entry["adopted"]) for entry in answer("adopt", own)] == [("july", True)]
     assert answer("adopt", own, "--show", "july")["fingerprint"] == made["fingerprint"]
     assert "july" in run("adopt", own).output
