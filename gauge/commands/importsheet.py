@@ -87,7 +87,9 @@ def command(
     score. It needs a force (force_N, force_lbf, force_kgf, or force and unit) and a sample; berry
     numbers are counted if there are none. Scores stand in a column score beside rater, or in a
     column a rater. Name other headers by --map. What describes a sample (selection, harvest_date,
-    storage_day ...) is read too.
+    storage_day ...) is read too, and so are squeeze_order (1 of the score of who squeezed
+    a berry first, 2 of the second ...; squeeze_order_ines beside a column score_ines) and
+    press_only (yes of a berry that was pressed without a squeeze).
 
     All problems are listed by row and column, and nothing is stored until there are none. A longer
     sheet adds what is new. A season file that does not exist is begun.

@@ -223,6 +223,9 @@ def log_at(
         known = [season.rater_named(name, new=new_raters) for name in place.raters]
         place = replace(place, raters=tuple(known))
         plan_squeezes(season, press_only=press_only)
+        for rater in season.roster():
+            if rater.name in known and rater.status != "qualified":
+                say(f"{rater.about}: these scores do not count in the panel.")
         row = sample_of(season, requested, stated)
         left = lacking(row, more=more, may_be_full=on_screen)
         gauge: dict[str, Any] = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}

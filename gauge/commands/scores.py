@@ -32,10 +32,11 @@ def command(
 
     The sheet is a CSV or an .xlsx workbook with the columns sample, number (berry 7 of the sample:
     7), score and rater, or with a column of scores a rater; a column berry_id may stand for sample
-    and number, and a second scoring of the same berries has 2 in a column occasion. The sample may
-    be given by its blind code. Names match whatever case, blanks and accents' encoding; who has
-    scored nothing in the season yet needs --new-rater. All problems are listed by row and column,
-    and nothing is imported until there are none.
+    and number, and a second scoring of the same berries has 2 in a column occasion. squeeze_order
+    says who squeezed a berry first, second ... (squeeze_order_ines beside score_ines); it may come
+    later than the score. The sample may be given by its blind code. Names match whatever case,
+    blanks and accents' encoding; who has scored nothing in the season yet needs --new-rater. All
+    problems are listed by row and column, and nothing is imported until there are none.
 
     With --form, the keys of the numeric pad score the berries of a sample one after another: 1 the
     firmest, - skips one, backspace or / undoes, Enter stores.

@@ -116,7 +116,11 @@ class BenchActions:
             missing = self._session.recorder.missing
             if not missing:
                 return ""
-            return f"{missing[0]}: finger score? {' '.join(self._labels)}  (Backspace: correct)"
+            again = (
+                ", the same berry like a new one" if self._session.recorder.pending.again else ""
+            )
+            labels = " ".join(self._labels)
+            return f"{missing[0]}{again}: finger score? {labels}  (Backspace: correct)"
         picks = "".join(f"  [{key}] {what}" for key, what in asked.picks.items())
         typed = f"  > {asked.typed}_" if asked.free else ""
         return f"{asked.words}{picks}{typed}  (Esc: back)"

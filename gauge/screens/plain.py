@@ -156,7 +156,8 @@ class PlainScreen:
         if recorder.turns and recorder.pending.untouched:
             say(f"{recorder.turns.capitalize()}.")
         if recorder.missing:
-            say(f"Score of berry {recorder.next_number} by {recorder.missing[0]}?")
+            again = " once more (hand it over like a new one)" if recorder.pending.again else ""
+            say(f"Score of berry {recorder.next_number} by {recorder.missing[0]}{again}?")
 
     def act(self, line: str) -> None:
         """Do what a typed line asks for; a user's mistake becomes a message."""

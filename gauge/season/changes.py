@@ -148,13 +148,14 @@ class ChangeTables(BerryTables):
     ) -> None:
         names = ("berry_id", "rater", "occasion", "score_id")
         ids = {tuple(key): score_id for *key, score_id in self._records("scores", *names)}
-        by_label: dict[str, list[int]] = {}
+        alike: dict[tuple[str, int | None], list[int]] = {}
         for berry_id, mark in corrected:
             place = ids[berry_id, mark.rater, mark.occasion]
-            by_label.setdefault(mark.score, []).append(place)
-        for label, places in by_label.items():
+            alike.setdefault((mark.score, mark.squeeze_order), []).append(place)
+        for (label, order), places in alike.items():
             rank = self.labels.index(label) + 1
-            new = {"score": label, "score_rank": rank, "taken_back": None}
+            new: dict[str, Any] = {"score": label, "score_rank": rank, "taken_back": None}
+            new |= {"squeeze_order": order} if order else {}
             self._change("scores", places, new, kind="correct", why=why)
 
     # --- corrections --------------------------------------------------------------------------

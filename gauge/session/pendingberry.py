@@ -39,6 +39,12 @@ class PendingBerry:
         return tuple(mark[0] for mark in marks if mark not in self._given)
 
     @property
+    def again(self) -> bool:
+        """Whether the next to score has scored this berry before."""
+        ahead = next((mark for mark in self.turns.marks if mark not in self._given), ("", 1))
+        return ahead[1] > 1
+
+    @property
     def pressed(self) -> bool:
         """Whether a press waits for its scores."""
         return self._press is not None

@@ -22,7 +22,17 @@ from gauge.sheets.scorecells import ScoreCells, ScoreColumn
 from gauge.units import Unit
 
 # Columns of our own exports that repeat what others say, or what is not imported.
-_REPEATED = {"berry_id", "session", "session_id", "notes", "void", "flags", "peak", "peak_N"}
+_REPEATED = {
+    "berry_id",
+    "session",
+    "session_id",
+    "notes",
+    "void",
+    "flags",
+    "peak",
+    "peak_N",
+    "press_only",
+}
 # What a clamshell is called where there is no column of that name.
 _SAMPLE_COLUMNS = ("sample", "clamshell", "code")
 _MOST_COUNTED = 10**9  # of a berry, an occasion, a place: what SQLite holds and a float counts
@@ -332,21 +342,26 @@ class BerrySheet:
             sheet.note(index, column.name, what)
         elif key in self._only:
             sheet.note(index, column.name, "this berry was pressed without a squeeze")
+        elif mark.squeeze_order and (other := self._squeezed(key, mark)) != name:
+            what = f"{other} squeezed this berry as number {mark.squeeze_order}, too"
+            sheet.note(index, column.orders, what)
         elif stored is None:
-            place = (key, mark.squeeze_order)
-            squeezed = self.known.squeezes.get(place) or self._places.setdefault(place, name)
-            if mark.squeeze_order and squeezed != name:
-                what = f"{squeezed} squeezed this berry as number {mark.squeeze_order}, too"
-                sheet.note(index, column.orders, what)
             found.scores.append((key, mark))
-        elif stored == mark.score:
+        elif stored.score == mark.score and mark.squeeze_order in (None, stored.squeeze_order):
             found.already += 1
-        elif self.correct and isinstance(key, int):
+        elif isinstance(key, int) and (self.correct or _adds_order(stored, mark)):
             found.corrected.append((key, mark))
         else:
             self.clashes += 1
-            old = f"{name} scored this berry {stored} on occasion {mark.occasion}"
+            place = f", as number {stored.squeeze_order}" if stored.squeeze_order else ""
+            old = f"{name} scored this berry {stored.score} on occasion {mark.occasion}{place}"
             sheet.note(index, where, f"{old} already")
+
+    def _squeezed(self, key: int | Key, mark: FingerScore) -> str:
+        """Say who squeezed a berry at the place of a score."""
+        place = (key, mark.squeeze_order)
+        stored = None if self.correct else self.known.squeezes.get(place)
+        return stored or self._places.setdefault(place, mark.rater)
 
     def _orders(self, column: ScoreColumn) -> list[int | None]:
         """Read when in the row of squeezes of each berry those came whose scores are in a column.
@@ -392,3 +407,8 @@ def _flags(text: str) -> tuple[Flag, ...]:
         return tuple(Flag(part.strip()) for part in text.split(";") if part.strip())
     except ValueError:
         raise ValueError(f"'{text}' is no remark on a peak known here") from None
+
+
+def _adds_order(stored: FingerScore, mark: FingerScore) -> bool:
+    """Return whether a score says no more than when in the row of squeezes it was given."""
+    return stored.score == mark.score and stored.squeeze_order is None

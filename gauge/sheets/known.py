@@ -35,9 +35,9 @@ class Known:
         return {berry.berry_id for berry in self.berries.values() if berry.press_only}
 
     @cached_property
-    def scores(self) -> dict[tuple[int | Key, str, int], str]:
+    def scores(self) -> dict[tuple[int | Key, str, int], FingerScore]:
         """Scores by berry, rater and occasion."""
-        return {(i, mark.rater, mark.occasion): mark.score for i, mark in self._marks}
+        return {(i, mark.rater, mark.occasion): mark for i, mark in self._marks}
 
     @cached_property
     def squeezes(self) -> dict[tuple[int | Key, int | None], str]:

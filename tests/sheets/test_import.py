@@ -261,6 +261,45 @@ def test_squeeze_orders_come_in(tmp_path: Path) -> None:
         assert file.columns("pair", ["squeeze_order"]) == {"squeeze_order": [1, 2]}
 
 
+def test_squeeze_orders_that_cannot_be_right_are_refused_by_row(tmp_path: Path) -> None:
+    head = "sample,berry,force_N,press_only,rater,score,squeeze_order\n"
+    rows = ["C,1,2,,ines,3,0", "C,1,2,,marek,3,two", "C,2,2,,ines,3,1", "C,2,2,,marek,3,1"]
+    sheet = write(tmp_path, head + "\n".join([*rows, "C,3,2,yes,marek,3,", "C,4,2,perhaps,,,"]))
+    found = answer("import", tmp_path / "a.season", sheet)["problems"]
+    assert [(one["row"], one["column"]) for one in found] == [
+        (2, "squeeze_order"), (3, "squeeze_order"), (5, "squeeze_order"), (6, "score"),
+        (7, "press_only"),
+    ]  # fmt: skip
+    assert "ines squeezed this berry as number 1, too" in found[2]["what"]
+    wide = write(tmp_path, "sample,berry,force_N,ines,marek,squeeze_order\nC,1,2,3,3,1\n")
+    with pytest.raises(BadTableError, match="squeeze_order_ines"):
+        run("import", tmp_path / "a.season", wide, "--new-rater", "ines", "--new-rater", "marek")
+
+
+def test_the_order_of_squeezes_goes_out_and_in_again_and_may_come_later(tmp_path: Path) -> None:
+    path, scores = tmp_path / "a.season", ("berry_id", "rater", "score", "squeeze_order")
+    head = "sample,berry,press_only,score_ines,score_marek,"
+    run("import", path, write(tmp_path, f"{head}force_N\nC,1,,3,2,4.1\nC,2,1,,,3.9\n"))
+    orders = f"{head}squeeze_order_ines,squeeze_order_marek\nC,1,,3,2,2,1\nC,2,1,,,,\n"
+    run("scores", path, write(tmp_path, orders))
+    swapped = orders.replace("3,2,2,1", "3,2,1,2")
+    with pytest.raises(BadTableError, match="squeezed this berry as number"):
+        run("scores", path, write(tmp_path, swapped))
+    run("scores", path, write(tmp_path, swapped), "--correct", "--why", "read the wrong way")
+    run("scores", path, write(tmp_path, orders), "--correct", "--why", "it was right")
+    with open_season(path, read_only=True) as file:
+        stored = file.columns("pair", scores)
+        assert stored["squeeze_order"] == [2, 1]
+        assert [berry.press_only for berry in file.berries()] == [False, True]
+        assert file.differences() == []
+    out = tmp_path / "out.csv"
+    run("readings", path, "--csv", out)
+    run("import", tmp_path / "b.season", out)
+    with open_season(tmp_path / "b.season", read_only=True) as file:
+        assert file.columns("pair", scores) == stored
+        assert file.berries()[1].press_only
+
+
 def test_an_imported_berry_cannot_be_derived_again_and_the_audit_says_so(season: Path) -> None:
     found = answer("audit", season)
     assert (found["ok"], found["berries"], found["not_rederivable"]) == (True, 3, 3)
