@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -21,6 +21,7 @@ _AXES_IN = 0.75  # inches; title and ticks of the picture
 _LABELS_IN = 1.1  # inches; names of its rows
 _LINE_IN = 0.15  # inches; height of a line of a block, and of a note
 _SIGN_IN = 0.062  # inches; width of a sign of a block
+_TITLE_SIGN_IN = 0.073
 _GAP_IN = 0.3  # inches; between two blocks
 _CELL = 34  # signs; a longer cell takes several lines
 _NOTE = 128  # signs in a line of the notes
@@ -28,18 +29,37 @@ _NOTE = 128  # signs in a line of the notes
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Placed:
-    """A block as it is set: its place in inches from the upper left, and the lines of its cells."""
+    """A block as it is set, in inches from the upper left; title and cells in lines."""
 
-    block: Block
+    title: Sequence[str]
     rows: Sequence[Sequence[Sequence[str]]]
+    n_names: int  # columns that are set to the left
     edges: Sequence[float]
-    left: float
-    top: float
+    left: float = 0.0
+    top: float = 0.0
+
+    @classmethod
+    def of(cls, block: Block) -> _Placed:
+        """Break a block into lines and columns, never wider than the page."""
+        texts = (block.header, *block.rows)
+        rows = [[textwrap.wrap(cell, _CELL) or [""] for cell in row] for row in texts]
+        edges = [0.0]
+        for column in zip(*rows, strict=True):
+            edges.append(edges[-1] + _SIGN_IN * (2 + max(len(x) for cell in column for x in cell)))
+        narrow = min(1.0, PAGE_IN[0] / edges[-1])
+        title = textwrap.wrap(block.title, max(_CELL, int(narrow * edges[-1] / _TITLE_SIGN_IN)))
+        return cls(title=title, rows=rows, n_names=block.left, edges=[narrow * x for x in edges])
+
+    @property
+    def width(self) -> float:
+        """In inches."""
+        return max(self.edges[-1], _TITLE_SIGN_IN * max(map(len, self.title)))
 
     @property
     def height(self) -> float:
         """In inches, with the title and the space below."""
-        return _LINE_IN * (sum(max(map(len, row)) for row in self.rows) + 2.8)
+        n_lines = len(self.title) + sum(max(map(len, row)) for row in self.rows)
+        return _LINE_IN * (n_lines + 1.8)
 
 
 def draw_page(report: Report) -> Figure:
@@ -97,41 +117,30 @@ def _shelves(to_set: Sequence[Block], room: float) -> tuple[list[_Placed], float
     placed: list[_Placed] = []
     left = top = shelf = 0.0
     dropped = False
-    for block in to_set:
-        cells = [
-            [textwrap.wrap(cell, _CELL) or [""] for cell in row]
-            for row in (block.header, *block.rows)
-        ]
-        edges = [0.0]
-        for column in zip(*cells, strict=True):
-            edges.append(edges[-1] + _SIGN_IN * (2 + max(len(x) for cell in column for x in cell)))
-        narrow = min(1.0, PAGE_IN[0] / edges[-1])
-        edges = [narrow * edge for edge in edges]
-        one = _Placed(block=block, rows=cells, edges=edges, left=left, top=top)
-        beside = left and left + one.edges[-1] <= PAGE_IN[0] and one.height <= shelf + 1e-9
-        if not beside:
+    for one in map(_Placed.of, to_set):
+        if not (left and left + one.width <= PAGE_IN[0] and one.height <= shelf + 1e-9):
             if top + shelf + one.height > room:
                 dropped = True
                 continue
             left, top, shelf = 0.0, top + shelf, one.height
-        placed.append(_Placed(block=block, rows=cells, edges=one.edges, left=left, top=top))
-        left += one.edges[-1] + _GAP_IN
+        placed.append(replace(one, left=left, top=top))
+        left += one.width + _GAP_IN
     return placed, top + shelf, dropped
 
 
 def _draw_block(axes: Axes, one: _Placed, top: float) -> None:
     """Draw a block: title, header above a rule, rows, every other one shaded."""
     right = one.left + one.edges[-1]
-    axes.text(
-        one.left, top + 0.5 * _LINE_IN, one.block.title, fontsize=8, weight="bold", va="center"
-    )
-    y = top + 1.2 * _LINE_IN
+    for at, text in enumerate(one.title):
+        y = top + (at + 0.5) * _LINE_IN
+        axes.text(one.left, y, text, fontsize=8, weight="bold", va="center_baseline")
+    y = top + (len(one.title) + 0.2) * _LINE_IN
     for number, row in enumerate(one.rows):
         height = _LINE_IN * max(map(len, row))
         if number and number % 2 == 0:
             axes.fill_between([one.left, right], y, y + height, color=PALE, linewidth=0, zorder=0)
         for at, cell in enumerate(row):
-            named = at < one.block.left
+            named = at < one.n_names
             x = one.left + (one.edges[at] if named else one.edges[at + 1])
             for line, text in enumerate(cell):
                 axes.text(
