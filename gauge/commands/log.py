@@ -207,9 +207,7 @@ def log_at(
     from dataclasses import replace
 
     from gauge.port.portreader import reader_for
-    from gauge.pressprotocol import PressProtocol, mismatches
     from gauge.protocol.formatfile import load_format
-    from gauge.season.checks import check_warning, known_capacity, overdue
     from gauge.session.livesession import LiveSession
     from gauge.session.samplechoice import fruit_missing
 
@@ -228,28 +226,22 @@ def log_at(
                 say(f"{rater.about}: these scores do not count in the panel.")
         row = sample_of(season, requested, stated)
         left = lacking(row, more=more, may_be_full=on_screen)
-        gauge: dict[str, Any] = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}
-        warning = check_warning(season.verifications(), days=verify_days, **gauge)
-        own = PressProtocol.of(session, season.protocol)
-        warnings = mismatches({"": season.protocol, "this session": own})
-        warnings += overdue(season.certificates(**gauge))
-        counts = [n for n in (left, berries) if n is not None]
-        capacity_newton = session.capacity_newton or known_capacity(season.sessions(), **gauge)
+        session, warning, others = _known_of(season, session, verify_days)
         live = LiveSession(
             reader=reader,
             fmt=fmt,
             season=season,
             sample=row,
-            session=replace(session, capacity_newton=capacity_newton),
+            session=session,
             raters=place.raters if place.blind else (),
             squeezers=place.raters,
-            n_required=min(counts) if counts else None,
+            n_required=min((n for n in (left, berries) if n is not None), default=None),
             loading_rate_per_s=loading_rate_per_s,
             silent_stop_s=silent_stop_s,
         )
         with live:
             remember(place)
-            for line in (*filter(None, [warning]), *warnings, *fruit_missing(row)):
+            for line in (*filter(None, [warning]), *others, *fruit_missing(row)):
                 say(line)
             if on_screen:
                 shown = {"warning": warning, "half_width_newton": half_width_newton}
@@ -258,6 +250,27 @@ def log_at(
             else:
                 _run_plain(live, place, as_json=as_json, quiet=quiet)
         _report(live, berries, blind=place.blind)
+
+
+def _known_of(
+    season: SeasonFile, session: Session, verify_days: float
+) -> tuple[Session, str | None, list[str]]:
+    """Complete a session by what the season knows of its gauge; also what is wrong with both.
+
+    The first warning is that of the gauge's last check.
+    """
+    from dataclasses import replace
+
+    from gauge.pressprotocol import PressProtocol, mismatches
+    from gauge.season.checks import check_warning, known_capacity, overdue
+
+    gauge: dict[str, Any] = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}
+    checked = check_warning(season.verifications(), days=verify_days, **gauge)
+    own = PressProtocol.of(session, season.protocol)
+    others = mismatches({"": season.protocol, "this session": own})
+    capacity_newton = session.capacity_newton or known_capacity(season.sessions(), **gauge)
+    session = replace(session, capacity_newton=capacity_newton)
+    return session, checked, [*others, *overdue(season.certificates(**gauge))]
 
 
 def _run_bench(live: LiveSession, place: Place, **shown: Any) -> Sequence[str]:

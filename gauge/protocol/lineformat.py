@@ -7,6 +7,7 @@ the words for overload and the like.
 from __future__ import annotations
 
 import re
+import warnings
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import permutations
@@ -186,7 +187,8 @@ class LineFormat:
     @cached_property
     def regex(self) -> re.Pattern[bytes]:
         """The pattern, compiled for bytes."""
-        return re.compile(self.pattern.encode("latin-1"))
+        with warnings.catch_warnings(action="ignore"):  # of what other versions may read otherwise
+            return re.compile(self.pattern.encode("latin-1"))
 
     def with_unit(self, unit: Unit) -> LineFormat:
         """Return the format with the unit of lines that bear none.
