@@ -14,11 +14,11 @@ from gauge.pressprotocol import PressProtocol
 from gauge.records import FingerScore, Sample, Session
 from gauge.season.berries import BerryTables
 from gauge.season.rows import ImportedBerry, SampleRow
-from gauge.season.tables import as_json, now
+from gauge.season.tables import as_json, now, stored
 
 # Columns that name a rater, by table, and what of a row no rater may have twice.
 _RATERS = {
-    "raters": ("name", ("name",)),
+    "raters": ("name", ("rater_id",)),
     "scores": ("rater", ("berry_id", "occasion")),
     "clamshell_counts": ("rater", ("sample_id",)),
     "practice": ("rater", ("practice_id",)),
@@ -190,8 +190,6 @@ class ChangeTables(BerryTables):
                 rows = self._records(table, key, column, *once)
                 theirs = {tuple(place) for _, rater, *place in rows if rater == new}
                 mine = [(row_id, tuple(place)) for row_id, rater, *place in rows if rater == name]
-                if table == "raters" and new in {rater for _, rater, *_ in rows}:
-                    continue  # there a name stands once
                 if both := [place[0] for _, place in mine if place in theirs]:
                     more = f" and {len(both) - 1} more" if len(both) > 1 else ""
                     did = "scored berry" if table == "scores" else "counted sample"
@@ -202,8 +200,10 @@ class ChangeTables(BerryTables):
                         todo="They are two raters, or what one of them did is to be corrected.",
                     )
                 if mine:
-                    ids = [row_id for row_id, _ in mine]
-                    self._change(table, ids, {column: new}, kind="correct", why=why)
+                    ids, changes = [row_id for row_id, _ in mine], {column: new}
+                    if table == "raters" and theirs:  # the status of the one who stays counts
+                        changes = stored(next(row for row in self.roster() if row.name == new))
+                    self._change(table, ids, changes, kind="correct", why=why)
 
     def correct_sample(self, code: str, changes: Mapping[str, Any], why: str) -> None:
         """Change what is known of a sample, or join it to the one that bears its new code.

@@ -210,7 +210,7 @@ CREATE TABLE settings (
 ) STRICT;
 CREATE TABLE raters (
     rater_id INTEGER PRIMARY KEY,
-    name TEXT NOT NULL UNIQUE,
+    name TEXT NOT NULL,              -- the last row of a name counts: two may have been joined
     status TEXT NOT NULL CHECK (status IN ('in training', 'qualified', 'suspended')),
     since TEXT NOT NULL, why TEXT,
     digest TEXT

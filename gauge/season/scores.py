@@ -109,12 +109,12 @@ class ScoreTables(SessionTables):
 
     def roster(self) -> list[RaterRow]:
         """Raters whose status was set, by name; all others count as qualified."""
-        names = ("name", "status", "since", "why")
-        rows = self._records("raters", *names)
-        return sorted(
-            (RaterRow(**dict(zip(names, row, strict=True))) for row in rows),
-            key=lambda row: row.name,
-        )
+        rows = self._records("raters", "name", "status", "since", "why")
+        found = {
+            name: RaterRow(name=name, status=status, since=since, why=why)
+            for name, status, since, why in rows
+        }
+        return [found[name] for name in sorted(found)]
 
     def set_rater_status(self, name: str, status: str, why: str) -> None:
         """Put a rater on the roster, or change the status there; the trail keeps the old one.

@@ -147,6 +147,19 @@ def test_a_rater_is_corrected_wherever_the_name_stands(path: Path) -> None:
         assert season.differences() == []
 
 
+def test_two_names_on_the_roster_become_one_whose_status_stays(path: Path) -> None:
+    run(path, "rater", "marek", "--set", "status=suspended")
+    run(path, "rater", "mareck", "--set", "status=in training")
+    run(path, "rater", "mareck", "--name", "marek")
+    with open_season(path, read_only=True) as season:
+        assert season.every_rater() == ["ines", "marek"]
+        assert [(row.name, row.status) for row in season.roster()] == [("marek", "suspended")]
+        assert season.differences() == []
+    run(path, "rater", "marek", "--set", "status=qualified")
+    with open_season(path, read_only=True) as season:
+        assert [(row.name, row.status) for row in season.roster()] == [("marek", "qualified")]
+
+
 def test_who_only_counted_is_corrected_but_not_joined_to_who_counted_the_same(path: Path) -> None:
     count(path, "C1", "odlie")
     run(path, "rater", "odlie", "--name", "odile")
