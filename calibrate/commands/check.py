@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from calibrate.model.cutmodel import ForceScale
     from calibrate.raters.check import RaterCheck
     from calibrate.raters.history import HandHistory
-    from gauge.season.rows import AnchorRow
+    from gauge.season.rows import AnchorRow, RaterRow
 
 
 ADOPTED = "the adopted calibration"
@@ -84,9 +84,6 @@ def command(
     calibrate check today.csv --rater ines --against 2026.season --json
     calibrate check 2026.season --all
     """  # noqa: D301
-    from datetime import UTC, datetime
-
-    from calibrate.anchors.retirement import anchors_of, good_anchors
     from calibrate.raters.check import check_rater
 
     fitted = None if others else _calibration(source, against, calibration_name)
@@ -122,30 +119,47 @@ def command(
 
             title = f"The hand of {report.rater}: {report.verdict}"
             answers.draw(page, draw_rater(report), title, of=[source], level=how.level)
-    anchors = good_anchors(anchors_of(source), datetime.now(UTC))
     charts = {one.rater: _history(pairs, fitted, one.rater, how) for one in reports if history}
+    _print(reports, charts, pairs.apart, source, everyone=everyone, as_json=as_json)
+
+
+def _print(
+    reports: Sequence[RaterCheck],
+    charts: Mapping[str, HandHistory | None],
+    apart: Sequence[RaterRow],
+    source: Path,
+    *,
+    everyone: bool,
+    as_json: bool,
+) -> None:
+    """Print checks, with the charts that were asked for and who does not count in a panel."""
+    from datetime import UTC, datetime
+
+    from calibrate.anchors.retirement import anchors_of, good_anchors
+
+    anchors = good_anchors(anchors_of(source), datetime.now(UTC))
     if as_json:
-        roster = {row.name: row.status for row in pairs.apart}
+        roster = {row.name: row.status for row in apart}
         documents = [
             document(report, anchors)
             | {"status": roster.get(report.rater, "qualified")}
-            | ({"history": _charted(charts[report.rater])} if history else {})
+            | ({"history": _charted(charts[report.rater])} if charts else {})
             for report in reports
         ]
         if everyone:
             answers.emit_json(documents)
         else:
             answers.emit_one_or_all(documents)
-    elif len(reports) == 1:
+        return
+    if len(reports) == 1:
         show(reports[0], anchors)
     else:
         show_side_by_side(reports)
-    if not as_json:
-        for chart in filter(None, charts.values()):
-            show_history(chart)
-        for row in pairs.apart:
-            if row.name in names:
-                echo(f"Not in the panel: {row.about}.")
+    for chart in filter(None, charts.values()):
+        show_history(chart)
+    for row in apart:
+        if row.name in {report.rater for report in reports}:
+            echo(f"Not in the panel: {row.about}.")
 
 
 def _calibration(

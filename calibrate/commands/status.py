@@ -119,9 +119,10 @@ def _scores(status: _Status, berries: list[BerryRow]) -> None:
     if scored:
         n = sum(len(berry.scores) for berry in scored)
         status.done.append(f"{n} finger scores by {', '.join(raters)}")
-    if len(scored) < len(berries):
+    unscored = sum(not (berry.scores or berry.press_only) for berry in berries)
+    if unscored:
         status.then(
-            f"bring in the scores of {len(berries) - len(scored)} berries",
+            f"bring in the scores of {unscored} berries",
             "gauge scores S SHEET.csv",
         )
 

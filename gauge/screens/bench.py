@@ -316,8 +316,8 @@ class BenchScreen(App[None]):
             return "WAIT", "a press is under way"
         if view.state == "settling":
             return "WAIT", "for the gauge to rest: take everything off its head"
-        then = recorder.turns or f"press berry {recorder.next_number}"
-        return "PRESS", f"the gauge is at rest: {then}"
+        then = recorder.turns or f"the gauge is at rest: press berry {recorder.next_number}"
+        return "PRESS", then
 
 
 def _text(lines: Sequence[Line], columns: int) -> Text:
