@@ -1,11 +1,23 @@
 """Turns of raters, against the definition of balance, and what a season plans of squeezes."""
 
+import json
 from collections import Counter
 from itertools import pairwise
 
 import pytest
+from click.testing import CliRunner, Result
 
+from gauge.cli import group
+from gauge.records import Session
+from gauge.season.file import open_season
 from gauge.sheets.squeezes import SqueezePlan, williams
+from tests.seasons import press
+
+
+def run(*words: object, text: str | None = None) -> Result:
+    result = CliRunner().invoke(group, [str(word) for word in words], input=text)
+    assert result.exit_code == 0, result.output
+    return result
 
 
 @pytest.mark.parametrize("n", range(1, 10))
@@ -60,3 +72,32 @@ def test_shares_hold_in_every_sample() -> None:
     assert any(plan.turns(raters, 1, n) != other.turns(raters, 1, n) for n in range(1, 21))
     assert SqueezePlan.of(plan.setting()) == plan
     assert SqueezePlan.of(None) == SqueezePlan()
+
+
+def test_sheet_and_form_keep_to_the_turns_of_the_plan(tmp_path) -> None:
+    season, raters = tmp_path / "a.season", "odile,ines,marek"
+    (tmp_path / "plan.csv").write_text("code,berries\nC-01,20\n")
+    run("plan", season, "--import", tmp_path / "plan.csv", "--seed", "7", "--press-only")
+    (planned,) = json.loads(run("plan", season, "--json").stdout)["samples"]
+    assert (len(planned["press_only"]), len(planned["squeezed_again"])) == (4, 2)
+    run("sheet", season, "--out", tmp_path / "sheet.pdf", "--raters", raters)
+    with open_season(season) as file:
+        plan = SqueezePlan.of(file.setting("squeezes"))
+        assert plan.setting() == {"press_only": 5, "again": 10, "seed": 7}
+        session = file.add_session(Session(started_at="2026-07-01T08:00:00Z"))
+        for number in range(1, 21):
+            only = number in planned["press_only"]
+            file.acknowledge_berry(session, 1, number, press(3, 5.0 * number), press_only=only)
+    for rater in raters.split(","):
+        run("scores", season, "--form", "--sample", "C-01", "--rater", rater,
+            "--new-rater", rater, text="2" * 30 + "\n")  # fmt: skip
+    with open_season(season, read_only=True) as file:
+        for berry in file.berries():
+            turns = plan.turns(raters.split(","), 1, berry.number)
+            given = sorted(berry.scores, key=lambda mark: mark.squeeze_order)
+            assert [(mark.rater, mark.occasion) for mark in given] == turns.marks
+            assert [mark.squeeze_order for mark in given] == [*range(1, len(given) + 1)]
+            assert turns.press_only == berry.press_only == (berry.number in planned["press_only"])
+    run("plan", season, "--no-press-only", "--no-again")
+    with open_season(season, read_only=True) as file:
+        assert SqueezePlan.of(file.setting("squeezes")) == SqueezePlan(seed=7)
