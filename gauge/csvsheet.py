@@ -92,10 +92,10 @@ def column_name(typed: str) -> str:
     return known or " ".join(typed.split())
 
 
-def plain_number(text: str) -> float:
-    """Read a finite number with a decimal point; a ValueError says what is wrong with it."""
+def plain_number(text: str, *, comma: bool = False) -> float:
+    """Read a finite number, also with a decimal comma; a ValueError says what is wrong with it."""
     try:
-        value = float(text)
+        value = float(text.replace(",", ".") if comma else text)
     except ValueError:
         raise ValueError(f"'{text}' is not a number") from None
     if not math.isfinite(value) or "_" in text:
@@ -289,7 +289,7 @@ class Sheet:
         if "," in text and not self.comma:
             sign = "the decimal sign of this file is the point"
             raise ValueError(f"'{text}' is not a number; {sign}")
-        return plain_number(text.replace(",", "."))
+        return plain_number(text, comma=self.comma)
 
     def newtons(self, text: str, unit: Unit) -> float:
         """Read a force in a unit, to the last digit; a ValueError is for `bad`."""

@@ -64,8 +64,9 @@ def _read(sheet: CsvSheet, column: str, unit: Unit | None) -> list[Force | None]
             if 0 < newton <= MOST_NEWTON:
                 force = Force(text.replace(",", ".") if sheet.comma else text, own, newton)
             else:
-                high = f"{newton:.0f} N, a force that no berry has"
-                sheet.note(index, column, f"{text} {own} is {'no press' if newton <= 0 else high}")
+                high = "" if own is Unit.N else f"{newton:.0f} N, "
+                what = "no press" if newton <= 0 else f"{high}a force that no berry has"
+                sheet.note(index, column, f"{text} {own} is {what}")
         found.append(force)
     return found
 

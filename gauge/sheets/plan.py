@@ -90,7 +90,7 @@ def sample_value(name: str, text: str) -> object:
     if name not in _KNOWN:
         raise InvalidValueError(f"a sample has no '{name}'.", todo=f"It has {', '.join(_KNOWN)}.")
     try:
-        return _value(lambda number: plain_number(number.replace(",", ".")), name, text)
+        return _value(partial(plain_number, comma=True), name, text)
     except ValueError as error:
         raise InvalidValueError(
             f"'{text}' is no {name} of a sample: {error}.", todo="Write it as in the plan."
