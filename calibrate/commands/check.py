@@ -46,7 +46,10 @@ ADOPTED = "the adopted calibration"
 )
 @click.option("--history", is_flag=True, help="Also a chart of the hand over the season, by days.")
 @options.sale_limit_option
-@options.plot_option("Draw one page (png, pdf, svg); with several raters the name is added.")
+@options.plot_option(
+    "Draw one page (png, pdf, svg); with several raters the name is added, unless it is the charts "
+    "of --history."
+)
 @options.shown_in_lab_unit()
 @options.json_option
 def command(
@@ -114,12 +117,16 @@ def command(
         answers.warn(one for one in report.warnings if one not in said)
         said |= set(report.warnings)
         page = plot and (plot if len(names) == 1 else plot.with_stem(f"{plot.stem}-{name}"))
-        if page is not None:
+        if page is not None and not history:
             from calibrate.plots.rater import draw_rater
 
             title = f"The hand of {report.rater}: {report.verdict}"
             answers.draw(page, draw_rater(report), title, of=[source], level=how.level)
     charts = {one.rater: _history(pairs, fitted, one.rater, how) for one in reports if history}
+    if plot is not None and (drawn := list(filter(None, charts.values()))):
+        from calibrate.plots.history import draw_histories
+
+        answers.draw(plot, draw_histories(drawn), "Each hand over the season", of=[source])
     _print(reports, charts, pairs.apart, source, everyone=everyone, as_json=as_json)
 
 
@@ -200,16 +207,17 @@ def _after(pairs: Pairs, fitted: Pairs, rater: str) -> Pairs | None:
 def _history(
     pairs: Pairs, fitted: tuple[Pairs, ForceScale] | None, rater: str, how: options.FitOptions
 ) -> HandHistory | None:
-    """Chart a hand against the calibration, or against its own first scores."""
+    """Chart a hand against the calibration, or its own first scores where none came after it."""
     from calibrate.cuts.scored import later_than
     from calibrate.raters.history import hand_history
 
     try:
         if fitted and rater in fitted[0].raters:
             later = later_than(pairs, fitted[0])
-            return hand_history(
-                later, rater, against=fitted[0], reference=ADOPTED, force_scale=fitted[1]
-            )
+            if later.of_raters([rater]).n:
+                return hand_history(
+                    later, rater, against=fitted[0], reference=ADOPTED, force_scale=fitted[1]
+                )
         return hand_history(pairs, rater, force_scale=how.force_scale)  # type: ignore[arg-type]
     except FirmhandError as error:
         answers.say(f"{rater} has no chart: {error}")
@@ -242,7 +250,7 @@ def show_history(chart: HandHistory) -> None:
             ]
             for point in chart.points
         ],
-        title=f"{chart.rater} since {chart.reference} ({chart.n_reference} scores)",
+        title=f"{chart.rater}, against {chart.reference} ({chart.n_reference} scores)",
         left=(0, 4),
     )
     echo(

@@ -162,7 +162,7 @@ _PARTS: tuple[_Part, ...] = (
         "Each hand over the season",
         "How far is each hand from the scale that it is held against, and has it moved?",
         facts.practice,
-        ("check S --all",),
+        (f"check S --all --history --plot {_DRAWN}",),
     ),
     (
         "The sale limit and what it costs",

@@ -4,4 +4,15 @@ In: the records of the other rooms.
 Out: figures as PNG, SVG or PDF.
 """
 
-__all__ = ["card", "compare", "fit", "gauges", "limit", "rater", "style", "table", "tablepage"]
+__all__ = [
+    "card",
+    "compare",
+    "fit",
+    "gauges",
+    "history",
+    "limit",
+    "rater",
+    "style",
+    "table",
+    "tablepage",
+]

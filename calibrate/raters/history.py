@@ -125,7 +125,8 @@ def hand_history(
     average = np.array(chart.smoothed)
     outside = np.abs(average) > limits
     days = [str(at)[:10] for at in own.extra.get("scored_at", []) if at]
-    ends = _ends(days if len(days) == own.rank.size else [], own.rank.size)
+    dated = len(days) == own.rank.size and len(set(days)) > 1
+    ends = _ends(days if dated else [], own.rank.size)
     newton = 1.0 / per_newton
     if force_scale == "log":
         newton *= float(np.median(hand.cut_newton[np.isfinite(hand.cut_newton)]))
