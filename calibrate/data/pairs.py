@@ -30,8 +30,8 @@ _FEW = f"{{}} scored fewer than {LEAST_BERRIES} berries"
 _ARRAYS = ("force_newton", "rank", "count", "rater", "berry")
 _PAIR = (
     "berry_id", "rater", "score", "force_N", "sample", "number", "occasion", "selection", "lot",
-    "harvest_date", "storage_day", "fruit_temp_c", "size_mm", "site", "session_id", "flags",
-    "scored_at", "squeeze_order",
+    "harvest_date", "storage_day", "fruit_temp_c", "size_mm", "mass_g", "site", "session_id",
+    "flags", "scored_at", "squeeze_order",
 )  # fmt: skip
 
 

@@ -118,8 +118,8 @@ def summary(
     """List what a day begins with: season, sample, gauge and its check, zero, raters, the plan."""
     from datetime import date
 
-    from gauge.pressprotocol import PressProtocol, mismatches
-    from gauge.season.checks import check_warning, overdue
+    from gauge.pressprotocol import PressProtocol
+    from gauge.season.checks import check_warning
     from gauge.session.daylists import planned_line
 
     checks = season.verifications() if season else []
@@ -139,12 +139,22 @@ def summary(
         f"raters    {' and '.join(place.raters) or 'none'}{', blind' if place.blind else ''}",
         f"operator  {place.operator or 'not stated (--operator)'}",
     ]
-    odd = mismatches({"": usual, "this session": pressed})
-    odd += overdue(season.certificates(*ours)) if season else []
-    lines += [f"!  {line}" for line in odd]
     if season is not None:
+        lines += [f"!  {line}" for line in doubts(place, season, days) if line != check]
         lines.append(planned_line(season.samples(), date.today(), blind=place.blind))
     return lines
+
+
+def doubts(place: Place, season: SeasonFile, days: float) -> list[str]:
+    """Say what is wrong with the last check, with how presses differ, and with certificates."""
+    from gauge.pressprotocol import PressProtocol, mismatches
+    from gauge.season.checks import check_warning, overdue
+
+    named: dict[str, Any] = {"gauge": place.gauge, "gauge_serial": place.gauge_serial}
+    check = check_warning(season.verifications(), days=days, **named)
+    pressed = PressProtocol.of(place.session, season.protocol)
+    differs = mismatches({"": season.protocol, "this session": pressed})
+    return [*filter(None, [check]), *differs, *overdue(season.certificates(**named))]
 
 
 def _zero(place: Place) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import FILE, number_option, record_options, say
-from gauge.commands.goingon import agreed, complete, on_terminal, remember, summary
+from gauge.commands.goingon import agreed, complete, doubts, on_terminal, remember, summary
 from gauge.commands.options import (
     begun_season,
     capacity_option,
@@ -211,7 +211,7 @@ def log_at(
     from gauge.session.livesession import LiveSession
     from gauge.session.samplechoice import fruit_missing
 
-    season_file, session = Path(place.season), place.session
+    season_file = Path(place.season)
     fmt = load_format(place.format_name)
     with ExitStack() as held:
         # The port first: one that is not there must not begin a season or a sample.
@@ -226,13 +226,13 @@ def log_at(
                 say(f"{rater.about}: these scores do not count in the panel.")
         row = sample_of(season, requested, stated)
         left = lacking(row, more=more, may_be_full=on_screen)
-        session, warning, others = _known_of(season, session, verify_days)
+        told = doubts(place, season, verify_days)
         live = LiveSession(
             reader=reader,
             fmt=fmt,
             season=season,
             sample=row,
-            session=session,
+            session=_rated(season, place.session),
             raters=place.raters if place.blind else (),
             squeezers=place.raters,
             n_required=min((n for n in (left, berries) if n is not None), default=None),
@@ -241,45 +241,35 @@ def log_at(
         )
         with live:
             remember(place)
-            for line in (*filter(None, [warning]), *others, *fruit_missing(row)):
+            for line in (*told, *fruit_missing(row)):
                 say(line)
             if on_screen:
-                shown = {"warning": warning, "half_width_newton": half_width_newton}
-                last_words = _run_bench(live, place, stay=berries is None, quiet=quiet, **shown)
-                _end_of_day(season, last_words, blind=place.blind)
+                shown: dict[str, Any] = {"quiet": quiet, "half_width_newton": half_width_newton}
+                shown["warning"] = next(iter(told), None)
+                _run_bench(live, place, stay=berries is None, **shown)
             else:
                 _run_plain(live, place, as_json=as_json, quiet=quiet)
         _report(live, berries, blind=place.blind)
 
 
-def _known_of(
-    season: SeasonFile, session: Session, verify_days: float
-) -> tuple[Session, str | None, list[str]]:
-    """Complete a session by what the season knows of its gauge; also what is wrong with both.
-
-    The first warning is that of the gauge's last check.
-    """
+def _rated(season: SeasonFile, session: Session) -> Session:
+    """Return a session with the capacity of its gauge, where the season knows it."""
     from dataclasses import replace
 
-    from gauge.pressprotocol import PressProtocol, mismatches
-    from gauge.season.checks import check_warning, known_capacity, overdue
+    from gauge.season.checks import known_capacity
 
-    gauge: dict[str, Any] = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}
-    checked = check_warning(season.verifications(), days=verify_days, **gauge)
-    own = PressProtocol.of(session, season.protocol)
-    others = mismatches({"": season.protocol, "this session": own})
-    capacity_newton = session.capacity_newton or known_capacity(season.sessions(), **gauge)
-    session = replace(session, capacity_newton=capacity_newton)
-    return session, checked, [*others, *overdue(season.certificates(**gauge))]
+    named = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}
+    known = session.capacity_newton or known_capacity(season.sessions(), **named)
+    return replace(session, capacity_newton=known)
 
 
-def _run_bench(live: LiveSession, place: Place, **shown: Any) -> Sequence[str]:
-    """Run the bench screen; return its last words."""
+def _run_bench(live: LiveSession, place: Place, **shown: Any) -> None:
+    """Run the bench screen, and say its last words and how the day stands."""
     from gauge.screens.bench import BenchScreen
 
     screen = BenchScreen(live, raters=place.raters, blind=place.blind, **shown)
     screen.run_session()
-    return screen.last_words
+    _end_of_day(live.season, screen.last_words, blind=place.blind)
 
 
 def _run_plain(live: LiveSession, place: Place, *, as_json: bool, quiet: bool) -> None:

@@ -159,12 +159,7 @@ def command(
     """  # noqa: D301
     named = {name: gauge[name] for name in ("gauge", "gauge_serial")}
     if not weights["masses"]:
-        if chart_file is None and not certificates:
-            raise click.UsageError("name a check weight: --mass 500g.")
-        with begun_season(season_file) as season:
-            certify(season, certificates, **named)
-        if chart_file is not None:
-            _chart(season_file, chart_file)
+        _without_weights(season_file, certificates, named, chart_file)
         return
     fmt = _check_source(**source)
     port, capture = source["port"], source["capture"]
@@ -210,6 +205,22 @@ def command(
             f"the gauge failed its check: outside of the tolerance of {result.tolerance_pct:g} %.",
             todo="Do not log berries with it until it is fixed and passes; the result is kept.",
         )
+
+
+def _without_weights(
+    season_file: Path,
+    certificates: tuple[CertificateRow, ...],
+    named: dict[str, Any],
+    chart_file: Path | None,
+) -> None:
+    """Keep certificates, or draw the chart: what needs no weight."""
+    if certificates:
+        with begun_season(season_file) as season:
+            certify(season, certificates, **named)
+    if chart_file is not None:
+        _chart(season_file, chart_file)
+    elif not certificates:
+        raise click.UsageError("name a check weight: --mass 500g.")
 
 
 def _check_source(

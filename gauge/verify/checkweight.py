@@ -226,7 +226,6 @@ def judge(
                 "judge by, use a heavier weight"
             )
         weights.append(weight)
-    errors = [abs(w.error_pct) / 100 for w in weights if w.error_pct is not None]
     zeros = [r.reading_newton for r in readings if r.kind == "zero"]
     first = zeros[0] if readings and readings[0].kind == "zero" else None
     last = zeros[-1] if len(readings) > 1 and readings[-1].kind == "zero" else None
@@ -250,15 +249,28 @@ def judge(
         resolution_newton=resolution_newton,
         loading=settings.loading,
         weight_class=weight_class,
-        uncertainty=budget(
-            rising_newton=rising,
-            error_share=max(errors, default=None),
-            resolution_newton=resolution_newton,
-            zero_change_newton=None if last is None else off_newton,
-            weights_share=None
-            if weight_class is None
-            else max(w.weight_limit_pct / 100 for w in weights),
-            gravity_share=settings.gravity.within_pct / 100,
+        uncertainty=_uncertainty(
+            settings, weights, rising, resolution_newton, None if last is None else off_newton
         ),
         warnings=tuple(notes),
+    )
+
+
+def _uncertainty(
+    settings: CheckSettings,
+    weights: Sequence[WeightResult],
+    rising_newton: Sequence[Sequence[float]],
+    resolution_newton: float,
+    zero_change_newton: float | None,
+) -> Uncertainty:
+    """Make the budget of a peak from what the check has shown."""
+    errors = [abs(w.error_pct) / 100 for w in weights if w.error_pct is not None]
+    limit = max(w.weight_limit_pct / 100 for w in weights)
+    return budget(
+        rising_newton=rising_newton,
+        error_share=max(errors, default=None),
+        resolution_newton=resolution_newton,
+        zero_change_newton=zero_change_newton,
+        weights_share=None if settings.weight_class is None else limit,
+        gravity_share=settings.gravity.within_pct / 100,
     )
