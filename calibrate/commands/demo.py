@@ -194,13 +194,10 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
     yield "Is the gauge right? Check weights over the season", [
         *_weights(runs, now), _step("gauge verify --season", now, "--chart", out / "weights.png"),
     ]  # fmt: skip
-    yield (
-        "Peaks from what the gauge sent, and the finger scores",
-        [
-            *_season(runs, "2026-blackberry", now, "blackberry"),
-            _step("gauge readings", now, "--csv", out / "berries.csv", quiet=True),
-        ],
-    )
+    yield "Peaks from what the gauge sent, and the finger scores", [
+        *_season(runs, "2026-blackberry", now, "blackberry"),
+        _step("gauge readings", now, "--csv", out / "berries.csv", quiet=True),
+    ]  # fmt: skip
     yield (
         "At which force does one score turn into the next?",
         [

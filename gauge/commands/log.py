@@ -218,12 +218,8 @@ def log_at(
         reader = held.enter_context(reader_for(place.port, fmt))
         requested = requested_sample(season_file, stated, new=new, ask=ask)
         season = held.enter_context(begun_season(season_file, crop=stated.crop))
-        known = [season.rater_named(name, new=new_raters) for name in place.raters]
-        place = replace(place, raters=tuple(known))
+        place = replace(place, raters=_known_raters(season, place.raters, new_raters))
         plan_squeezes(season, press_only=press_only)
-        for rater in season.roster():
-            if rater.name in known and rater.status != "qualified":
-                say(f"{rater.about}: these scores do not count in the panel.")
         row = sample_of(season, requested, stated)
         left = lacking(row, more=more, may_be_full=on_screen)
         told = doubts(place, season, verify_days)
@@ -250,6 +246,15 @@ def log_at(
             else:
                 _run_plain(live, place, as_json=as_json, quiet=quiet)
         _report(live, berries, blind=place.blind)
+
+
+def _known_raters(season: SeasonFile, names: Sequence[str], new: Sequence[str]) -> tuple[str, ...]:
+    """Return raters as the season spells them; say whose scores do not count in the panel."""
+    known = tuple(season.rater_named(name, new=new) for name in names)
+    for rater in season.roster():
+        if rater.name in known and rater.status != "qualified":
+            say(f"{rater.about}: these scores do not count in the panel.")
+    return known
 
 
 def _rated(season: SeasonFile, session: Session) -> Session:
