@@ -289,9 +289,43 @@ def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
     complete score (Louis, T. A. (1982) J. R. Stat. Soc. B 44:226-233). `theta` must have its cut
     points in order.
     """
+    w = data.weight[:, None]
+    value, first, second = _of_rows(data, theta, nodes.effect[data.berry])
+    total = data.berry_sum @ (w * value) + nodes.log_weight
+    top = total.max(axis=1, keepdims=True)
+    share = np.exp(total - top)
+    mass = share.sum(axis=1, keepdims=True)
+    share /= mass
+    log_likelihood = float((np.log(mass) + top).sum())
+
+    points = share.shape[1]
+    score = data.berry_map @ np.concatenate([w * one for one in first])
+    score = score.reshape(data.n_berries, data.size, points)
+    mean = (score * share[:, None, :]).sum(axis=2)
+    gradient = mean.sum(axis=0)
+
+    weight = w * share[data.berry]
+    block = np.empty((data.rank.size, len(first), len(first)))
+    for (a, b), bend in second.items():
+        block[:, a, b] = block[:, b, a] = (weight * bend).sum(axis=1)
+    flat = data.row_map.reshape(-1, data.size)
+    hessian = flat.T @ (block @ data.row_map).reshape(-1, data.size)
+    if points > 1:
+        off = (score - mean[:, :, None]) * np.sqrt(share)[:, None, :]
+        off = off.transpose(0, 2, 1).reshape(-1, data.size)
+        hessian += off.T @ off
+    return Evaluation(value=log_likelihood, gradient=gradient, hessian=hessian, share=share)
+
+
+def _of_rows(
+    data: PanelData, theta: Floats, effect: Floats
+) -> tuple[Floats, list[Floats], dict[tuple[int, int], Floats]]:
+    """Log-likelihood of each row at each node, and its derivatives of first and second order.
+
+    By upper place, lower place, log spread and, where it is taken in, what a squeeze takes.
+    """
     cut, spread = cuts_of(data, theta)
-    k, j, w = data.rank, data.rater, data.weight[:, None]
-    effect = nodes.effect[data.berry]
+    k, j = data.rank, data.rater
     if data.squeezes is not None:
         effect = effect + (theta[data.n_places + 1] * data.squeezes)[:, None]
     h = data.h[:, None]
@@ -309,53 +343,26 @@ def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
     up, low = np.where(has_up, up, 0.0), np.where(has_low, low, 0.0)
     slope_up = np.where(has_up, 1.0 if data.log_scale else at_up, 0.0) / scale
     slope_low = np.where(has_low, 1.0 if data.log_scale else at_low, 0.0) / scale
-
-    total = data.berry_sum @ (w * value) + nodes.log_weight
-    top = total.max(axis=1, keepdims=True)
-    share = np.exp(total - top)
-    mass = share.sum(axis=1, keepdims=True)
-    share /= mass
-    log_likelihood = float((np.log(mass) + top).sum())
-
-    # Score of each row by its upper place, lower place and log spread, then of each berry.
-    by_up, by_low = -w * d_up * slope_up, -w * d_low * slope_low
-    by_spread = -w * (d_up * up + d_low * low)
-    parts = [by_up, by_low, by_spread]
-    if data.squeezes is not None:
-        by_h = data.squeezes[:, None] * (1.0 if data.log_scale else x) / scale
-        parts.append(w * (d_up + d_low) * by_h)
-    points = share.shape[1]
-    score = (data.berry_map @ np.concatenate(parts)).reshape(data.n_berries, data.size, points)
-    mean = (score * share[:, None, :]).sum(axis=2)
-    gradient = mean.sum(axis=0)
-
-    weight = w * share[data.berry]
+    first = [-d_up * slope_up, -d_low * slope_low, -(d_up * up + d_low * low)]
     bend_up = 0.0 if data.log_scale else 1.0
-    up_spread = (d_up2 * up + d_up_low * low + d_up) * slope_up
-    low_spread = (d_low2 * low + d_up_low * up + d_low) * slope_low
     both = (
         d_up2 * up * up + 2.0 * d_up_low * up * low + d_low2 * low * low + d_up * up + d_low * low
     )
-    block = np.empty((k.size, len(parts), len(parts)))
-    block[:, 0, 0] = (weight * (d_up2 * slope_up**2 - bend_up * d_up * slope_up)).sum(axis=1)
-    block[:, 1, 1] = (weight * (d_low2 * slope_low**2 - bend_up * d_low * slope_low)).sum(axis=1)
-    block[:, 0, 1] = block[:, 1, 0] = (weight * d_up_low * slope_up * slope_low).sum(axis=1)
-    block[:, 0, 2] = block[:, 2, 0] = (weight * up_spread).sum(axis=1)
-    block[:, 1, 2] = block[:, 2, 1] = (weight * low_spread).sum(axis=1)
-    block[:, 2, 2] = (weight * both).sum(axis=1)
+    second = {
+        (0, 0): d_up2 * slope_up**2 - bend_up * d_up * slope_up,
+        (1, 1): d_low2 * slope_low**2 - bend_up * d_low * slope_low,
+        (0, 1): d_up_low * slope_up * slope_low,
+        (0, 2): (d_up2 * up + d_up_low * low + d_up) * slope_up,
+        (1, 2): (d_low2 * low + d_up_low * up + d_low) * slope_low,
+        (2, 2): both,
+    }
     if data.squeezes is not None:
+        by_h = data.squeezes[:, None] * (1.0 if data.log_scale else x) / scale
         bend_h = 0.0 if data.log_scale else data.squeezes[:, None] * (d_up + d_low)
-        at_both = d_up2 + 2.0 * d_up_low + d_low2
         off_spread = (d_up2 + d_up_low) * up + (d_low2 + d_up_low) * low + d_up + d_low
-        block[:, 3, 0] = -(weight * (d_up2 + d_up_low) * slope_up * by_h).sum(axis=1)
-        block[:, 3, 1] = -(weight * (d_low2 + d_up_low) * slope_low * by_h).sum(axis=1)
-        block[:, 3, 2] = -(weight * off_spread * by_h).sum(axis=1)
-        block[:, 3, 3] = (weight * (at_both * by_h + bend_h) * by_h).sum(axis=1)
-        block[:, :3, 3] = block[:, 3, :3]
-    flat = data.row_map.reshape(-1, data.size)
-    hessian = flat.T @ (block @ data.row_map).reshape(-1, data.size)
-    if points > 1:
-        off = (score - mean[:, :, None]) * np.sqrt(share)[:, None, :]
-        off = off.transpose(0, 2, 1).reshape(-1, data.size)
-        hessian += off.T @ off
-    return Evaluation(value=log_likelihood, gradient=gradient, hessian=hessian, share=share)
+        first.append((d_up + d_low) * by_h)
+        second[0, 3] = -(d_up2 + d_up_low) * slope_up * by_h
+        second[1, 3] = -(d_low2 + d_up_low) * slope_low * by_h
+        second[2, 3] = -off_spread * by_h
+        second[3, 3] = ((d_up2 + 2.0 * d_up_low + d_low2) * by_h + bend_h) * by_h
+    return value, first, second
