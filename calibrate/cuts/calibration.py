@@ -209,7 +209,9 @@ class Calibration:
         finite = edges[np.isfinite(edges)]
         low, high = finite.min() - 40 * self.spread, finite.max() + 40 * self.spread
         if self.growth.power:
-            low, high = 1e-6 * finite.min(), 1e3 * high
+            # Where the spread grows the ratio turns again far beyond both scores' own forces.
+            low = max(float(edges[softer + 1]), 1e-6 * float(finite.min()))
+            high = min(float(edges[firmer]), high)
         if log_ratio(low) >= 0:
             return -math.inf
         if log_ratio(high) <= 0:

@@ -55,7 +55,7 @@ def main() -> None:
         fitted = time.perf_counter()
         posterior = pool(panel.data, modes, panel.prior, hands=True, spreads=True)
         columns = np.column_stack([panel.column(place=k) for k in range(panel.data.n_cuts)])
-        posterior.of(columns, centre=True).interval(0.95)
+        posterior.of(columns).interval(0.95)
         fits.append(fitted - begun)
         intervals.append(time.perf_counter() - fitted)
     plain = fit_panel(pairs, force_scale="log", random="hands+berries")

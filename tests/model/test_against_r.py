@@ -14,6 +14,7 @@ import pytest
 from scipy.special import ndtri
 from scipy.stats import chi2
 
+from calibrate.cuts.bands import bands
 from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.fitting import fit
 from calibrate.cuts.salelimit import limit_force
@@ -93,6 +94,11 @@ def test_a_growing_spread_is_found_used_and_kept() -> None:
     assert Calibration.from_document(made.to_document()) == made
     within = made.probabilities([found.value])[0, :3].sum()
     assert within == pytest.approx(0.95, abs=1e-6)
+    # Firmest to softest, each band ends where the next begins, near a cut point.
+    found = bands(made)
+    for firmer, softer, cut in zip(found, found[1:], made.cut_newton, strict=False):
+        assert firmer.low_newton == pytest.approx(softer.high_newton, abs=1e-9)
+        assert firmer.low_newton == pytest.approx(cut, abs=0.5)
     steady = fit(score(rng, Hands(), draw_hands(rng, Hands())))
     assert steady.growth.power == 0.0
 
