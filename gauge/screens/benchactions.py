@@ -382,7 +382,7 @@ class BenchActions:
         mark = recorder.logged[-1].scores[-1]
 
         def take(label: str) -> list[Event]:
-            berry = recorder.correct_score(mark.rater, label)
+            berry = recorder.correct_score(mark.rater, label, mark.occasion)
             self.say(f"Berry {berry.number}: {mark.rater} scored {label}, not {mark.score}.")
             return []
 

@@ -332,12 +332,16 @@ class BerryRecorder:
 
         self._undo.append(take_back)
 
-    def correct_score(self, rater: str, label: str) -> BerryLogged:
+    def correct_score(self, rater: str, label: str, occasion: int = 1) -> BerryLogged:
         """Replace a rater's score of the last berry; the old one stays in the trail."""
         last = self._last()
         if self.season is not None and last.berry_id is not None:
-            self.season.correct_score(last.berry_id, rater, label, "corrected at the gauge")
-        scores = tuple(replace(s, score=label) if s.rater == rater else s for s in last.scores)
+            why = "corrected at the gauge"
+            self.season.correct_score(last.berry_id, rater, label, why, occasion=occasion)
+        scores = tuple(
+            replace(s, score=label) if (s.rater, s.occasion) == (rater, occasion) else s
+            for s in last.scores
+        )
         self.logged[-1] = replace(last, scores=scores)
         return self.logged[-1]
 

@@ -362,28 +362,26 @@ def test_scores_may_come_before_the_press(season):
 
 
 def test_a_season_plans_berries_pressed_only_and_squeezed_again(season):
-    plan = SqueezePlan(press_only=2, again=2, seed=1)
+    plan = SqueezePlan(press_only=2, again=2, seed=3)  # of two berries the first is pressed only
     season.set_setting("squeezes", plan.setting())
     recorder = recorder_for(season, raters=("ines", "marek"))
-    only, again = (2, 1) if plan.turns(("ines", "marek"), 1, 2).press_only else (1, 2)
-    for number in (1, 2):
-        assert recorder.next_number == number
-        if number == only:
-            assert recorder.missing == ()
-            assert recorder.turns == f"berry {number} is pressed WITHOUT a squeeze"
-            with pytest.raises(InvalidValueError, match="WITHOUT a squeeze"):
-                recorder.score("ines", "2")
-        while recorder.missing:
-            recorder.score(recorder.missing[0], str(len(recorder.missing)))
-        [berry] = feed(recorder, chunks(BERRY, start_ns=number * 10**10))
-        assert berry.press_only == (number == only)
-    rows = {row.number: row for row in season.berries()}
-    assert (rows[only].press_only, rows[only].scores) == (True, ())
-    first, second = plan.turns(("ines", "marek"), 1, again).raters[:2]
-    given = [(s.rater, s.score, s.occasion, s.squeeze_order) for s in rows[again].scores]
-    assert given == [(first, "3", 1, 1), (second, "2", 1, 2), (first, "1", 2, 3)]
+    assert recorder.missing == ()
+    assert recorder.turns == "berry 1 is pressed WITHOUT a squeeze"
+    with pytest.raises(InvalidValueError, match="WITHOUT a squeeze"):
+        recorder.score("ines", "2")
+    [only] = feed(recorder, chunks(BERRY))
     with pytest.raises(InvalidValueError, match="without a squeeze"):
-        recorder.score_last("ines", "2", next(b for b in recorder.logged if b.number == only))
+        recorder.score_last("ines", "2")
+    first, second = plan.turns(("ines", "marek"), 1, 2).raters[:2]
+    for label in ("3", "2", "1"):
+        recorder.score(recorder.missing[0], label)
+    [again] = feed(recorder, chunks(BERRY, start_ns=10**10))
+    assert (only.press_only, again.press_only) == (True, False)
+    recorder.correct_score(first, "4", 2)
+    rows = season.berries()
+    assert (rows[0].press_only, rows[0].scores) == (True, ())
+    given = [(s.rater, s.score, s.occasion, s.squeeze_order) for s in rows[1].scores]
+    assert given == [(first, "3", 1, 1), (second, "2", 1, 2), (first, "4", 2, 3)]
 
 
 def test_a_second_press_before_the_scores_is_refused(season):
