@@ -108,7 +108,9 @@ def command(
         from calibrate.plots.fit import draw_fit
 
         title = "Cut points: the force at which one score turns into the next"
-        answers.draw(plot, draw_fit(calibration, pairs), title, of=[source], level=how.level)
+        lost = calibration.softening
+        felt = pairs.felt(lost.value if lost else None)
+        answers.draw(plot, draw_fit(calibration, felt), title, of=[source], level=how.level)
     answers.warn((*calibration.warnings, *flagged_note(pairs.n_flagged)))
     hands = _hands(pairs, calibration, how.firmest, earlier) if each_rater else {}
     pressed = pairs.press_only

@@ -134,6 +134,12 @@ class Pairs:
             raters=tuple(self.raters[i] for i in chosen),
         )
 
+    def felt(self, share: float | None) -> Pairs:
+        """Put forces as fingers felt them in place of the pressed ones: a squeeze takes a share."""
+        if not share or self.squeezes is None:
+            return self
+        return replace(self, force_newton=self.force_newton * (1.0 - share) ** -self.squeezes)
+
     def rows(self, rows: NDArray[np.bool_] | NDArray[np.int64]) -> Pairs:
         """Keep some rows, or put them in an order; all names stay."""
         return replace(

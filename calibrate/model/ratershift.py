@@ -90,7 +90,7 @@ class RaterShift:
     spread, panel_spread : float
         In newtons, or log newtons on the log scale.
     softening : float
-        Log force that a squeeze takes; 0 where the order of squeezes is not taken in.
+        Share of the force that a squeeze takes; 0 where the order of squeezes is not taken in.
     confounded : bool
         Whether the order of squeezes, which never varied, may be all that the shift is.
     warnings : tuple of str
@@ -239,7 +239,7 @@ def _compare(
         blunter_alone=alone,
         spread=spread,
         panel_spread=panel_spread,
-        softening=float(posterior.of(panel.softening()[:, None]).centre[0]),
+        softening=-math.expm1(-float(posterior.of(panel.softening()[:, None]).centre[0])),
         confounded=confounded,
         warnings=(
             *panel.dependence.warnings(),

@@ -41,7 +41,7 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     )
     tidy(upper, ylabel="finger score")
     tidy(lower, ylabel="probability of score", ylim=(0.0, 1.12))
-    force_axis(lower.xaxis, "peak force")
+    force_axis(lower.xaxis, "force that the finger felt" if calibration.softening else "peak force")
     lower.set_yticks([0.0, 0.25, 0.5, 0.75, 1.0])
     return figure
 

@@ -209,10 +209,7 @@ def check_rater(
     ).with_limit(sale_limit)
     own = pairs.of_raters([rater])
     first = _first_occasion(own)
-    felt = own.force_newton
-    if found.softening and own.squeezes is not None:
-        felt = felt * np.exp(found.softening * own.squeezes)
-    force_newton, given = felt[first], own.rank[first]
+    force_newton, given = own.felt(found.softening).force_newton[first], own.rank[first]
     expected = panel.ranks(force_newton)
     agreement = score_agreement(expected, given, len(panel.scale.labels))
     return RaterCheck(
