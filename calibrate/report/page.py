@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from gauge.clikit import Printed
 from gauge.plaintext import printable
 
+_LONGEST_GIST = 240  # signs
 _SVG = "http://www.w3.org/2000/svg"
 ET.register_namespace("", _SVG)
 ET.register_namespace("xlink", "http://www.w3.org/1999/xlink")
@@ -29,6 +30,12 @@ class Section:
     printed: Printed
     commands: Sequence[str] = ()
     missing: str = ""
+
+    @property
+    def gist(self) -> str:
+        """What stands beside the title in the summary: its first sentence, where that is short."""
+        first = next(iter(self.printed.sentences), self.missing)
+        return f": {first}" if 0 < len(first) <= _LONGEST_GIST else ""
 
     @property
     def name(self) -> str:
