@@ -44,7 +44,7 @@ def command(
     pad: bool,
     as_json: bool,
 ) -> None:
-    """Record a re-press of an anchor; retire a worn one.
+    """Record a squeeze of an anchor; retire a worn one.
 
     Is this anchor still good? Each squeeze of LABEL is counted, and a re-press on the gauge gives
     its --force. An anchor retires when it was squeezed too often, is too old, or fell by more than
