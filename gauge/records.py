@@ -182,6 +182,14 @@ class TruncatedPress:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class DetectorNotice:
+    """What is amiss with the gauge or with how it is used, in a sentence with what to do."""
+
+    t_s: float
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Sample:
     """A clamshell, or any other set of berries measured together.
 

@@ -8,8 +8,8 @@ wander, a drift that bends) scales the whole: the surprise. Few readings make bo
 
 The youngest seconds, and half of a rest, may be the foot of a press: they are believed later, and
 the surprise is that of blocks foretold so far ahead. A block far below is no foot: it is a new
-level at once (juice that pulls, residue that falls off, a zero that decays, tare), and the level
-before is remembered as `former`.
+level at once (residue that falls off, a zero that decays, tare); but soon after a release juice may
+pull, so that the level waits for a second.
 """
 
 from __future__ import annotations
@@ -17,9 +17,10 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from statistics import fmean
+from statistics import fmean, median
 from typing import NamedTuple
 
+BLOCK = 4  # readings; a block has at least so many
 _MEMORY = 40  # blocks; the noise and the surprise are averages over about so many
 _QUARTERS = 1.942  # mean of the lower 75 % of |z| to standard deviation of a normal z
 _PRIOR = 4  # blocks; so much the surprise is held to be 1 at first
@@ -33,9 +34,10 @@ _STEPS = 1.5  # display steps; what differs by less shows as two neighbouring nu
 _YOUNG_S = 3.0  # s; blocks are believed so late, or after half of the rest
 _WIDE = 8.0  # readings; the margin of n is wider by this over n, about as Student's t at five sigma
 _SURE = 3.0  # standard errors; a slope of less is taken for none
+_LAST = 10  # blocks; a block above the lowest of so many has left the baseline
 _FAR = 4.0  # standard errors below it from which a block is a new level
 _PULL_S = 0.4  # s after a release; a pull of juice begins no later,
-_PULLED_S = 1.0  # s; and is over sooner
+_PULLED_S = 0.6  # s after that; and is over sooner
 
 
 class Block(NamedTuple):
@@ -81,8 +83,6 @@ class Baseline:
         Noise: variance of readings within a tenth of a second (N^2), standard deviation of all (N).
     width : float
         Factor by which margins are wider for what few readings leave unknown.
-    former_newton : float
-        Level held before juice pulled it down to this one; NaN where there was none.
 
     Examples
     --------
@@ -95,16 +95,15 @@ class Baseline:
     def __init__(self, step_newton: float) -> None:
         self.step_newton = step_newton
         self.level_newton = self.slope_newton_s = self.t_s = 0.0
-        self.former_newton = math.nan
-        self._pull_s, self._pull_from, self._pull_newton = -math.inf, 0.0, 0.0
-        self._since_s = self._rest_s = self._calm_s = 0.0
-        self._drifts = True  # a level that may be a hold does not
+        self._pull_s, self._pull_newton, self._pulled = -math.inf, (0.0, 0.0), False
+        self._rest_s = self._calm_s = 0.0
         self._squares = self._dof = self._range = 0.0
         self._surprise, self._surprises, self._size = 1.0, 0.0, float(_PRIOR)
         self._between, self._mean = 1.0, math.nan
         self._p_level, self._p_both, self._p_slope = 1.0, 0.0, _SLOPE_SIGMA_S**2
         self._measure()
         self._young: deque[tuple[Block, float]] = deque()
+        self._last: deque[tuple[float, float]] = deque(maxlen=_LAST)
 
     # --- what is known --------------------------------------------------------------------------
 
@@ -139,24 +138,15 @@ class Baseline:
     def drift_newton_s(self) -> float:
         """Slope, where it stands out of its own uncertainty."""
         unsure = self._scale(self._p_slope)
-        sure = self._drifts and abs(self.slope_newton_s) > _SURE * unsure
+        sure = abs(self.slope_newton_s) > _SURE * unsure
         return self.slope_newton_s if sure else 0.0
 
     def foretell(self, t_s: float) -> tuple[float, float]:
         """Level at a time, and its standard deviation (N)."""
         dt = t_s - self.t_s
         p = self._p_level + max(dt, 0.0) * _WALK
-        if self._drifts:
-            p += dt * (2 * self._p_both + dt * (self._p_slope + _BEND * dt / 3))
+        p += dt * (2 * self._p_both + dt * (self._p_slope + _BEND * dt / 3))
         return self.level_newton + self.drift_newton_s * dt, self._scale(p)
-
-    def former_at(self, t_s: float) -> float:
-        """Level that a gauge may come back to at a time, after a pull of juice; else NaN."""
-        if not math.isnan(self.former_newton):
-            return self.former_newton if t_s - self._since_s < _PULLED_S else math.nan
-        ended_s, fell = self._pull_s - _PULL_S, self._pull_from - self.level_newton
-        slowly = self._since_s < ended_s and 2 * self.sigma_newton < fell < self._pull_newton
-        return self._pull_from if slowly and t_s - ended_s < _PULLED_S else math.nan
 
     def high(self, t_s: float, sigmas: float) -> float:
         """Force above which a reading has left the baseline.
@@ -189,43 +179,40 @@ class Baseline:
         self._p_slope, self.slope_newton_s = _SLOPE_SIGMA_S**2, 0.0
         self._measure()
         self.jump(t_s, block.mean_newton, block.n)
-        self.former_newton = math.nan
         self._p_level, self._calm_s = self._error(block.n), t_s
-
-    def aside(self, t_s: float, values: Sequence[float]) -> Baseline:
-        """Return the baseline that these readings would be, should nothing press on the gauge."""
-        other = Baseline(self.step_newton)
-        other.start(t_s, values)
-        other._drifts = False
-        return other
 
     def jump(self, t_s: float, level_newton: float, n: int) -> None:
         """Go on at another level, of so many readings; the slope stays."""
-        begun = t_s <= self._pull_s or not math.isnan(self.former_newton)
-        pulled = begun and 0 < self._pull_from - level_newton < self._pull_newton
-        self.former_newton = self._pull_from if pulled else math.nan
-        self._since_s = self._rest_s = self.t_s = t_s
+        self._rest_s = self.t_s = t_s
         self._calm_s, self._mean = t_s + _TAIL_S, math.nan
         self.level_newton = level_newton
         self._p_level, self._p_both = self._error(n) + _TAIL, 0.0
         self._young.clear()
+        self._last.clear()
 
-    def expect_pull(self, t_s: float, began_s: float, most_newton: float) -> None:
-        """Take that a press ended: juice may pull the level down by so much, but not for long.
+    def expect_pull(self, t_s: float, most_newton: float) -> None:
+        """Take that a press ended: juice may pull below the level by so much, but not for long."""
+        self._pull_s, level = t_s + _PULL_S, self.foretell(t_s)[0]
+        self._pull_newton = level - most_newton, level - _FAR * self.sigma_newton
 
-        A press that began on the tail of the one before did not begin on a level to come back to.
-        """
-        most_newton = most_newton if began_s >= self._calm_s else 0.0
-        self.former_newton = math.nan
-        self._pull_from, _ = self.foretell(t_s)
-        self._pull_s, self._pull_newton = t_s + _PULL_S, most_newton
-
-    def correct(self, t_s: float, level_newton: float, n: int) -> None:
-        """Weigh a level of `n` readings, taken now, against what was foretold; a rest begins."""
+    def settle(self, t_s: float, level_newton: float, n: int, same_newton: float) -> None:
+        """Take the level of `n` readings at which a press ended: foretold, a new one, or a pull."""
+        off = level_newton - self.foretell(t_s)[0]
+        if abs(off) > same_newton and not self._is_pull(t_s, level_newton):
+            self.jump(t_s, level_newton, n)
+            return
         self._advance(t_s, self.drift_newton_s)
         self._rest_s, self._calm_s, self._mean = self.t_s, self.t_s + _TAIL_S, math.nan
-        self._weigh(level_newton, n)
+        if abs(off) <= same_newton:
+            self._weigh(level_newton, n)
         self._p_level, self._p_both = self._p_level + _TAIL, 0.0
+
+    def _is_pull(self, t_s: float, level_newton: float) -> bool:
+        """Whether readings at a level may be pulled by juice, so that they say nothing of zero."""
+        low, high = self._pull_newton
+        begun = t_s <= self._pull_s or self._pulled
+        self._pulled = begun and t_s < self._pull_s + _PULLED_S and low < level_newton < high
+        return self._pulled
 
     def _weigh(self, level_newton: float, n: int) -> None:
         gain = self._p_level / (self._p_level + self._error(n))
@@ -238,8 +225,16 @@ class Baseline:
         self._p_level *= 1 - gain
 
     def doubt(self) -> None:
-        """Drop the blocks that were not believed yet: a press has begun."""
+        """Drop the blocks that were not believed yet: a press has begun.
+
+        They may be its foot, which is never lower than the level: lower ones are believed.
+        """
+        if self._young:
+            mean = median(block.mean_newton for block, _ in self._young)
+            if mean < self.level_newton:
+                self._weigh(mean, sum(block.n for block, _ in self._young))
         self._young.clear()
+        self._last.clear()
 
     def learn(self, block: Block, sigmas: float) -> bool:
         """Take a block of readings; False where it has left the baseline upwards."""
@@ -247,19 +242,34 @@ class Baseline:
         error = self._scale(self._error(block.n))
         off = block.mean_newton - level
         spread = math.hypot(unsure, error)
-        if off < -_FAR * self.width * spread:
+        most = _FAR * self.width * spread
+        if off < 0 and self._is_pull(block.t_s, block.mean_newton):
+            return True
+        if off < -most:
             if block.range_newton < max(2 * _FAR * self.sigma_newton, 2 * self.step_newton):
                 self.jump(block.t_s, block.mean_newton, block.n)
             return True  # a swing is no level
+        if self._pulled:  # and this block may hold its end
+            self._pulled = False
+            return True
         known = math.hypot(self._scale(self._p_level), error)
+        above = block.mean_newton - self._lowest(block.t_s)
+        if above > max(sigmas * math.sqrt(2 * self.width) * error, _STEPS * self.step_newton):
+            return False
         if off > max(sigmas * self.width * known, _STEPS / 2 * self.step_newton):
             return False
         surprise = min((off / spread) ** 2 * max(self._surprise, 1.0), _MOST_SURPRISE)
         self._young.append((block, surprise))
+        self._last.append((block.t_s, block.mean_newton))
         old_s = block.t_s - min(_YOUNG_S, (block.t_s - self._rest_s) / 2)
         while self._young and self._young[0][0].t_s <= old_s:
             self._believe(*self._young.popleft())
         return True
+
+    def _lowest(self, t_s: float) -> float:
+        """Lowest of the last blocks, each carried on to a time."""
+        drift = self.drift_newton_s
+        return min((mean + drift * (t_s - at_s) for at_s, mean in self._last), default=math.inf)
 
     def _advance(self, t_s: float, slope_newton_s: float) -> None:
         dt = t_s - self.t_s

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 
 from gauge.detect.detector import Detector, Event
 from gauge.detect.detectorview import DetectorView
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Press, Reading, Status
 from gauge.units import Unit
+
+_LATE_REPLY_S = 2.0  # s; a reply that comes later is a gap
 
 
 class ButtonPeaks:
@@ -98,11 +101,18 @@ class ButtonPeaks:
 
 
 def detector_for(mode: str, settings: DetectorSettings | None = None) -> Detector | ButtonPeaks:
-    """Choose by the mode of a line format: "button", else "streaming" or "polled".
+    """Choose by the mode of a line format: "button", "streaming" or "polled".
+
+    A polled gauge may reply late now and then; no press is cut for that.
 
     Examples
     --------
     >>> type(detector_for("button")).__name__
     'ButtonPeaks'
     """
-    return ButtonPeaks() if mode == "button" else Detector(settings)
+    if mode == "button":
+        return ButtonPeaks()
+    settings = settings or DetectorSettings()
+    if mode == "polled":
+        settings = replace(settings, gap_s=max(settings.gap_s, _LATE_REPLY_S))
+    return Detector(settings)

@@ -13,15 +13,28 @@ were lost, T is as much longer.
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 from statistics import median
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
+
+from gauge.records import Flag, Press
+
+if TYPE_CHECKING:
+    from gauge.detect.press import OpenPress, Part
 
 _POINTS = 200  # means that a double rise is looked for in
 _LONE = 2.0  # times the largest step upwards elsewhere; a single reading that rises further
 _FEW = 6  # steps that tell it
+_HAND_S = 0.08  # s; no hand changes its force much faster
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 _FOOT_SHARE = 0.1  # of the rise; the rate of the ramp is taken from there on
+
+
+_OFF_SHARE = 0.02  # of the rise; a baseline off by less after a press is of no concern
+_ZERO_SHARE = 0.01  # of the usual peak; the same of zero itself
+_ZERO_STEPS = 3  # display steps; the same
+_RATED = 0.95  # of the capacity
 
 
 class Ramp(NamedTuple):
@@ -151,27 +164,99 @@ def is_double_rise(
     return rises > 1
 
 
-def is_lone_peak(forces: list[float], base_newton: float, sigma_newton: float) -> bool:
+def is_lone_peak(
+    forces: list[float], base_newton: float, sigma_newton: float, rate_hz: float
+) -> bool:
     """Whether the peak is a single reading that no neighbour supports.
 
-    No press rises so far within one reading and loses it again with the next: such a reading may be
-    a line error. It exceeds both neighbours by more than ten sigma, a tenth of their force and,
-    unless those are level, `_LONE` times the largest step upwards elsewhere in the press.
+    It exceeds both by more than ten sigma and a tenth of their force. No hand does that and then
+    holds, or rises by more than `_LONE` times its largest step elsewhere, within `_HAND_S`.
 
     Examples
     --------
     >>> ramp = [0.1 * i for i in range(20)]
-    >>> is_lone_peak([*ramp, 9.0, 2.1, 2.2], 0.0, 0.01), is_lone_peak([*ramp, 0.3], 0.0, 0.01)
-    (True, False)
+    >>> is_lone_peak([*ramp, 9.0, 2.1, 2.2], 0.0, 0.01, 50.0)
+    True
     """
     at = forces.index(max(forces))
-    before = forces[at - 1] if at else base_newton
-    after = forces[at + 1] if at + 1 < len(forces) else base_newton
     steps = [forces[i] - forces[i - 1] for i in range(1, len(forces)) if i != at]
-    if len(steps) < _FEW:
+    if len(steps) < _FEW or rate_hz * _HAND_S < 1:
         return False
-    height = forces[at] - max(before, after)
-    around = [*forces[max(at - 2, 0) : at], *forces[at + 1 : at + 3]]
-    is_level = len(around) == 4 and max(around) - min(around) < 0.25 * height
-    usual = 0.0 if is_level else _LONE * max(steps)
-    return height > max(usual, 10 * sigma_newton, _FOOT_SHARE * (before - base_newton))
+    before = forces[at - 1] if at else base_newton
+    after = [*forces[at + 1 : at + 4], base_newton, base_newton, base_newton][:3]
+    height = forces[at] - max(before, after[0])
+    if height < max(10 * sigma_newton, _FOOT_SHARE * (before - base_newton)):
+        return False
+    holds = min(after) > 0.5 * (base_newton + forces[at])
+    holds = holds and max(after) - min(after) < 0.25 * height
+    return holds or forces[at] - before > _LONE * max(steps)
+
+
+def press_of(
+    press: OpenPress,
+    part: Part,
+    level_newton: float,
+    n: int,
+    t_s: float,
+    rate_hz: float,
+    usual_newton: float,
+) -> Press:
+    """Put a part of a finished press into figures, with its flags."""
+    peak, step, settings = part.peak, press.zero.step_newton, press.settings
+    assert peak is not None
+    base, sigma, rise = part.base_newton, press.sigma_newton, part.rise_newton
+    rate_hz = rate_hz or part.count / max(t_s - part.t_start_s, 1e-3)
+    ramp = measure_ramp(part.forces, base, sigma, rate_hz)
+    hidden = hidden_newton(part.forces, base, part.losses, ramp, rate_hz)
+    plan = settings.loading_rate_per_s
+    rated = _RATED * (settings.capacity_newton or math.inf)
+    margin = settings.onset_sigma * press.width * sigma
+    zero_off = (
+        max(_ZERO_SHARE * max(usual_newton, part.largest_newton), _ZERO_STEPS * step)
+        + press.unsure_newton
+    )
+    # All readings must lie off, as the tail of a release may still be falling.
+    last = (press.near or press.low)[-n:] or [level_newton]
+    off = max(min(last) - base, base - max(last))
+    found = {
+        Flag.FEW_READINGS: ramp.n < settings.few_readings,
+        Flag.LOADING_RATE: plan is not None
+        and not plan[0] <= ramp.rate_newton_s / max(rise, 1e-9) <= plan[1],
+        Flag.DOUBLE_RISE: is_double_rise(
+            loaded(part.forces, base, level_newton), base, margin, settings.dip_share
+        ),
+        Flag.LONE_READING: is_lone_peak(part.forces, base, sigma, rate_hz),
+        Flag.OVERLOAD: part.largest_newton >= rated,
+        Flag.BASELINE_DRIFT: off > max(4 * sigma, 1.5 * step, _OFF_SHARE * rise),
+        Flag.PEAK_MAY_BE_HIGHER: hidden > max(2 * sigma, step),
+        Flag.ZERO_OFF: abs(base) > zero_off,
+    }
+    flags = part.flags | {flag for flag, holds in found.items() if holds}
+    return Press(
+        t_start_s=part.t_start_s,
+        t_peak_s=peak.t_s,
+        t_end_s=max(t_s, peak.t_s),
+        peak_shown=peak.shown,
+        peak_unit=peak.unit,
+        peak_newton=part.largest_newton,
+        baseline_newton=base,
+        noise_newton=sigma,
+        n_readings=part.count,
+        n_ramp=ramp.n,
+        rate_hz=rate_hz,
+        loading_rate_newton_s=ramp.rate_newton_s,
+        sampling_loss_newton=max(ramp.loss_newton, hidden),
+        flags=tuple(flag for flag in Flag if flag in flags),
+    )
+
+
+def loaded(forces: list[float], base_newton: float, level_newton: float) -> list[float]:
+    """Forces up to the release, where all below the level at its end is that level.
+
+    What swings and lifts after it, or up to what stays on the head, is no second rise.
+    """
+    half = base_newton + 0.5 * (max(forces) - base_newton)
+    n = len(forces)
+    while n > 1 and forces[n - 1] < half:
+        n -= 1
+    return [max(force, level_newton) for force in forces[:n]]

@@ -1,96 +1,230 @@
-"""One press under way: the baseline below it, its readings, and the judgement when it ends."""
+"""One press under way: its parts between levels, when it ends, and which of its levels were zeros.
+
+A level at which the force stays may be the hold of a berry or a new zero (residue, a tare, drift);
+nobody knows at once. So a press goes on until the force is back at its zero, or has been level for
+long: the longer, the higher above zero that is beside its rise. Then, with hindsight, each level
+within it is judged: where the end is nearer to it than to the zero before, it was zero too, and
+what rose and fell between two zeros is a press of its own.
+"""
 
 from __future__ import annotations
 
 import math
-from statistics import median
+from collections.abc import Sequence
+from statistics import fmean, median
+from typing import NamedTuple
 
-from gauge.detect.baseline import Baseline
-from gauge.detect.figures import (
-    Loss,
-    hidden_newton,
-    is_double_rise,
-    is_lone_peak,
-    measure_ramp,
-)
+from gauge.detect.baseline import BLOCK, Baseline, rough_sigma
+from gauge.detect.figures import Loss
 from gauge.detect.settings import DetectorSettings
-from gauge.records import Flag, Press, Reading
+from gauge.records import Flag, Reading
 
-KEPT = 65_536  # readings of a press that are kept for its figures
-NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
+KEPT = 65_536  # readings of a part that are kept for its figures; bounds the memory
+SAME_SIGMA = 4  # sigma; levels that differ by less may be the same
+FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
+_MOST_LEVELS = 16  # within a press; bounds the memory
+_NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
 _BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at rest
 _BAND_SHARE = 0.3  # of the rise; the most of that for small presses
-_OFF_SHARE = 0.02  # of the rise; a baseline off by less after a press is of no concern
-_ZERO_SHARE = 0.01  # of the usual peak; the same of zero itself
-_ZERO_STEPS = 3  # display steps; the same
+_FLAT_SIGMA = 5  # standard errors by which the halves of level readings may differ at most
+_END_S = 0.25  # s; so long level at least ends a press away from its zero,
+_END_SQUARE_S = 10.0  # s; and so long times the square of its share of the rise,
+_END_SHARE = 0.5  # of the rise; but never above it: a hold of fruit keeps more
+_CREEP = 0.1  # of the rise a second; a force that rises slowly after a skin break
+_HOLD_S = 0.5  # s; level so long within a press is one of its levels
+_HOLD_NOISE = 0.03  # of its height; noise that a hold may have,
+_HOLD_SLOPE = 0.01  # and how far it may creep meanwhile
+_FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
+_LASTED_S = 3.0  # s; a level that lasted so long was no pause on the way up
 _KNOCK_S = 0.25  # s; a knock is over sooner
 _RISE_S = 0.08  # s; no hand loads a berry to most of its peak faster
-_ONSET = 0.8  # readings; a press began so long before the first that shows it, at most
 _RISE_SHARE = 0.9  # of the rise; that much is most
-FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
-_RATED = 0.95  # of the capacity
+_ONSET = 0.8  # readings; a press began so long before the first that shows it, at most
+
+
+class Ending(NamedTuple):
+    """Where a press ended: level, readings it is the mean of, whether another one begins."""
+
+    level_newton: float
+    n: int
+    anew: bool = False
+
+
+def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0.0) -> bool:
+    """Whether readings are level: their halves agree, and they stray no more than at rest."""
+    half = len(values) // 2
+    off = abs(fmean(values[half:]) - fmean(values[:half])) - creep
+    spread = max(values) - min(values) - creep
+    return off <= unsure_newton(len(values), sigma, step) and spread <= max(
+        2 * SAME_SIGMA * sigma, 2 * step
+    )
+
+
+def unsure_newton(n: int, sigma: float, step: float) -> float:
+    """How far the halves of so many level readings may differ."""
+    return _FLAT_SIGMA * sigma / math.sqrt(n) + step / 2
+
+
+class Part:
+    """Readings of a press up to a level at which the force stayed, or up to its end."""
+
+    def __init__(self, t_start_s: float, base_newton: float) -> None:
+        self.t_start_s, self.base_newton = t_start_s, base_newton
+        self.onset_newton = base_newton  # above which it was seen to have begun
+        self.forces: list[float] = []
+        self.losses: list[Loss] = []
+        self.flags: set[Flag] = set()
+        self.count = 0
+        self.largest_newton = -math.inf
+        self.peak: Reading | None = None
+        self.level_newton = math.nan  # at its end,
+        self.from_s = self.to_s = t_start_s  # from when on, and till when it was seen
+        self.stay_newton = math.nan  # the first of its levels
+        self.frozen_s = 0.0  # how long its end showed nothing but its largest reading
+        self.held: list[tuple[float, float]] = []  # such ends of parts in it: for how long, force
+
+    @property
+    def rise_newton(self) -> float:
+        """Rise above the level at which it began."""
+        return self.largest_newton - self.base_newton
+
+    def take(self, reading: Reading, force: float) -> None:
+        """Take a reading."""
+        self.count += 1
+        self.forces.append(force)
+        if len(self.forces) > KEPT:
+            del self.forces[KEPT // 4 : -KEPT // 4]
+        if force > self.largest_newton:
+            self.largest_newton, self.peak = force, reading
+
+    def land(self, t_s: float, level_newton: float, n: int) -> None:
+        """Note that the last `n` readings were level."""
+        self.level_newton = self.stay_newton = level_newton
+        self.to_s = t_s
+        if self.peak is not None and min(self.forces[-n:]) == self.largest_newton:
+            self.frozen_s = t_s - self.peak.t_s
+
+    def stages(self) -> list[float]:
+        """Peaks before the last that a display has held, where it held the last one, too."""
+        held = [force for seconds, force in self._frozen() if seconds >= FROZEN_S]
+        return held[:-1] if held and held[-1] == self.largest_newton else []
+
+    def _frozen(self) -> list[tuple[float, float]]:
+        own = [(self.frozen_s, self.largest_newton)] if self.frozen_s else []
+        return self.held + own
+
+    def join(self, newer: Part) -> None:
+        """Go on with the part after this one."""
+        if newer.largest_newton > self.largest_newton:
+            self.held = self._frozen() + newer.held
+        if newer.largest_newton > self.largest_newton:
+            self.largest_newton, self.peak = newer.largest_newton, newer.peak
+            self.frozen_s = newer.frozen_s
+        elif newer.frozen_s and newer.largest_newton == self.largest_newton and self.peak:
+            self.frozen_s = newer.to_s - self.peak.t_s
+        self.losses += [Loss(loss.at + len(self.forces), loss.seconds) for loss in newer.losses]
+        self.forces = (self.forces + newer.forces)[: 2 * KEPT]
+        self.count += newer.count
+        self.flags |= newer.flags
+        self.level_newton, self.to_s = newer.level_newton, newer.to_s
 
 
 class OpenPress:
     """A press under way, begun at a reading that left a baseline."""
 
-    def __init__(self, zero: Baseline, t_before_s: float, t_start_s: float) -> None:
-        self.zero, self.t_before_s, self.t_start_s = zero, t_before_s, t_start_s
-        self.sigma_newton = zero.sigma_newton
-        self.width = zero.width
-        self.base_newton = zero.foretell(t_start_s)[0]
+    def __init__(
+        self, zero: Baseline, t_before_s: float, t_start_s: float, settings: DetectorSettings
+    ) -> None:
+        self.zero, self.settings = zero, settings
+        self.t_before_s = t_before_s
+        self.sigma_newton, self.width = zero.sigma_newton, zero.width
+        self.base_newton, self.unsure_newton = zero.foretell(t_start_s)
+        self.floor_newton = self.base_newton  # the last level that looks like a new zero,
+        self.top_newton = -math.inf  # and the largest reading since
         self.step_share = 1.0  # of the display step, where it may be smaller
-        self.onset_newton = -math.inf  # above which it was seen to have begun
+        self.parts: list[Part] = []
+        self.part = Part(t_start_s, self.base_newton)
         self.largest_newton = -math.inf
         self.watch_newton = math.inf
-        self.peak: Reading | None = None
-        self.forces: list[float] = []
-        self.count = 0
-        self.flags: set[Flag] = set()
-        self.losses: list[Loss] = []
         self.near: list[float] = []
         self.low: list[float] = []
         self.t_near_s, self.lowest_newton = t_start_s, math.inf
-        self.held_newton = math.nan  # level at which it was suspended,
-        self.top: tuple[float, Reading | None] = (math.nan, None)  # and its peak till then
-        self.frozen_s = math.inf  # since when the display has shown its largest reading alone,
-        self.still_s = 0.0  # and for how long it did
-        self.stages: list[tuple[float, float]] = []  # earlier peaks that the display held
+
+    # --- readings -------------------------------------------------------------------------------
+
+    def take(self, reading: Reading, force: float) -> None:
+        """Take a reading; below `watch_newton` it is worth asking whether the press ends."""
+        self.part.take(reading, force)
+        if force > self.top_newton:
+            self.top_newton = force
+            self.largest_newton = max(self.largest_newton, force)
+            self._watch()
+
+    def _watch(self) -> None:
+        floor, height = self.floor_newton, self.floor_newton - self.base_newton
+        self.watch_newton = self.base_newton + _END_SHARE * (self.largest_newton - self.base_newton)
+        rise = self.top_newton - floor
+        if rise > height / 2:  # less is a waver of a hold
+            self.watch_newton = max(self.watch_newton, floor + _END_SHARE * rise)
+
+    def need_newton(self) -> float:
+        """Least rise of a press: it stands out of the noise, and of the display's steps."""
+        settings, step = self.settings, self.zero.step_newton
+        rounded = settings.press_sigma * self.zero.analog_newton + step / 2
+        least = min(settings.press_sigma * self.sigma_newton, rounded)
+        return max(least, settings.press_steps * self.step_share * step)
+
+    def sharpen(self, step_newton: float) -> None:
+        """Take a display step that became known during the press."""
+        self.zero.show(step_newton)
+        self.sigma_newton = self.zero.sigma_newton
 
     @property
-    def rise_newton(self) -> float:
-        """Rise above the baseline at its onset."""
-        return self.largest_newton - self.base_newton
+    def is_idle(self) -> bool:
+        """Whether the force stays at a level that looks like zero."""
+        rises = self.top_newton - self.floor_newton > self.need_newton()
+        return self.floor_newton != self.base_newton and not rises
 
-    @property
-    def height_newton(self) -> float:
-        """Height above the baseline of the level at which it was suspended."""
-        return self.held_newton - self.base_newton
+    # --- its end --------------------------------------------------------------------------------
 
-    def take(self, reading: Reading, force: float, share: float) -> None:
-        """Take a reading; below `share` of the rise it is worth asking whether the press ends."""
-        self.count += 1
-        self.forces.append(force)
-        if force > self.largest_newton:
-            if reading.t_s - self.frozen_s >= FROZEN_S:
-                self.stages.append((self.frozen_s, self.largest_newton))
-            self.largest_newton, self.peak = force, reading
-            self.watch_newton = self.base_newton + share * self.rise_newton
-            self.frozen_s, self.still_s = reading.t_s, 0.0
-        elif force != self.largest_newton and self.frozen_s < math.inf:
-            self.still_s, self.frozen_s = reading.t_s - self.frozen_s, math.inf
-        if len(self.forces) > KEPT:
-            del self.forces[KEPT // 4 : -KEPT // 4]
+    def back(self, t_s: float, force: float, rate_hz: float, dwell: int) -> Ending | None:
+        """Whether the force is back at the baseline, or was close to it and rises anew."""
+        level, unsure = self.zero.foretell(t_s)
+        rise = self.largest_newton - level
+        band = self._band_newton(rise, unsure)
+        close, near = max(band, _NEAR_SHARE * rise), self.near
+        margin = self.zero.high(t_s, self.settings.onset_sigma) - level
+        margin = min(margin, 0.3 * max(rise, 0.0) + 3 * self.sigma_newton)
+        if force > level + close:
+            if len(near) >= dwell and self._is_anew(force, level, margin):
+                return Ending(self.lowest_newton, dwell, anew=True)
+            if force > level + 1.5 * close:
+                near.clear()
+            return None
+        if not near:
+            self.t_near_s, self.lowest_newton = t_s, math.inf
+        near.append(force)
+        if len(near) < dwell:
+            return None
+        last = near[-dwell:]
+        recent = median(last)
+        self.lowest_newton = min(self.lowest_newton, recent)
+        if self._is_anew(recent, level, margin) or self._is_anew(force, level, 1.6 * margin):
+            return Ending(self.lowest_newton, dwell, anew=True)
+        flat = is_flat(last, self.sigma_newton, self.zero.step_newton)
+        if len(near) > dwell and max(last) <= level + band and flat:
+            return Ending(fmean(last), dwell)
+        return None
 
-    def band_newton(self, t_s: float, level: float, unsure: float) -> float:
+    def _band_newton(self, rise: float, unsure: float) -> float:
         """How far above the foretold level readings are back at it."""
-        rise = max(self.largest_newton - level, 0.0)
+        rise = max(rise, 0.0)
         plain, off = _BAND_SIGMA * self.sigma_newton, min(_BAND_SIGMA * unsure, 0.1 * rise)
         return max(
             min(self.width * math.hypot(plain, off), 0.2 * rise), min(plain, _BAND_SHARE * rise)
         )
 
-    def is_anew(self, force: float, level: float, margin: float) -> bool:
+    def _is_anew(self, force: float, level: float, margin: float) -> bool:
         """Whether the force, back near the baseline, rises anew.
 
         Noise may grow with the force: 15 % of what is left is five times the noise of 3 %.
@@ -98,124 +232,104 @@ class OpenPress:
         low = max(self.lowest_newton, level)
         return force > low + margin + 0.15 * (low - level)
 
-    def see_near(self, t_s: float, force: float, dwell: int) -> float | None:
-        """Take a reading near the baseline; the median of the last few, where there are enough."""
-        if not self.near:
-            self.t_near_s, self.lowest_newton = t_s, math.inf
-        self.near.append(force)
-        if len(self.near) < dwell:
-            return None
-        recent = median(self.near[-dwell:])
-        self.lowest_newton = min(self.lowest_newton, recent)
-        return recent
+    def level(self, t_s: float, rate_hz: float) -> Ending | None:
+        """Whether the force is level for so long that it is zero; a shorter one is noted."""
+        low, step = self.low, self.zero.step_newton
+        n = max(BLOCK + 1, math.ceil(_END_S * rate_hz))
+        if len(low) >= n:
+            mean, floor = fmean(low[-n:]), self.floor_newton
+            rise = self.top_newton - floor
+            if mean < floor - SAME_SIGMA * self.sigma_newton:
+                floor = self.base_newton
+                rise = self.largest_newton - floor
+            share = (mean - floor) / rise if rise > 0 else 1.0
+            n = max(n, math.ceil(_END_SQUARE_S * share * share * rate_hz))
+            for many in (n, 2 * n) if share <= _END_SHARE else ():
+                sharp = _CREEP / 2 * rise * many / max(rate_hz, 1.0)
+                clear = share < 0.15 or unsure_newton(many, self.sigma_newton, step) < sharp
+                if len(low) >= many and clear and is_flat(low[-many:], self.sigma_newton, step):
+                    return Ending(fmean(low[-many:]), many)
+        forces = self.part.forces
+        n = max(2 * BLOCK, math.ceil(_HOLD_S * rate_hz))
+        if len(forces) >= n:
+            last = forces[-n:]
+            mean = fmean(last)
+            height = mean - self.base_newton
+            sigma = max(self.sigma_newton, min(rough_sigma(last), _HOLD_NOISE * height))
+            if height > 0 and is_flat(last, sigma, step, _HOLD_SLOPE * height):
+                self._land(t_s, mean, n, rate_hz)
+        return None
 
-    def rebase(self, level_newton: float) -> None:
-        """Take another level for the baseline: it began in a pull of juice."""
-        share = (self.watch_newton - self.base_newton) / max(self.rise_newton, 1e-12)
-        self.base_newton = level_newton
-        self.watch_newton = level_newton + share * self.rise_newton
+    def _land(self, t_s: float, level_newton: float, n: int, rate_hz: float) -> None:
+        """Note a level: the part ends, unless it hardly rose from the level before."""
+        part, parts = self.part, self.parts
+        part.land(t_s, level_newton, n)
+        part.from_s = t_s - n / rate_hz if rate_hz else part.t_start_s
+        if parts and part.rise_newton < self.need_newton():
+            parts[-1].join(part)
+        else:
+            parts.append(part)
+        if len(parts) > _MOST_LEVELS:
+            parts[0].join(parts.pop(1))
+        self.part = Part(t_s, level_newton)
+        if self._is_zero(parts[-1], rate_hz):
+            self.floor_newton, self.top_newton = level_newton, -math.inf
+        elif level_newton < self.floor_newton - SAME_SIGMA * self.sigma_newton:
+            self.floor_newton, self.top_newton = self.base_newton, self.largest_newton
+        self._watch()
 
-    def merge(self, newer: OpenPress) -> None:
-        """Go on with what came while this press was suspended."""
-        if newer.largest_newton > self.largest_newton:
-            share = (self.watch_newton - self.base_newton) / self.rise_newton
-            self.watch_newton = self.base_newton + share * (newer.largest_newton - self.base_newton)
-            self.largest_newton, self.peak = newer.largest_newton, newer.peak
-            self.frozen_s, self.still_s = newer.frozen_s, newer.still_s
-        self.losses += [Loss(at + len(self.forces), s) for at, s in newer.losses]
-        self.forces = (self.forces + newer.forces)[: 2 * KEPT]
-        self.count += newer.count
-        self.flags |= newer.flags
-        self.stages += newer.stages
+    # --- hindsight ------------------------------------------------------------------------------
 
-    def need_newton(self, settings: DetectorSettings) -> float:
-        """Least rise of a press: it stands out of the noise, and of the display's steps."""
-        sigmas, step = settings.press_sigma, self.zero.step_newton
-        rounded = sigmas * self.zero.analog_newton + step / 2
-        steps = settings.press_steps * self.step_share * step
-        return max(min(sigmas * self.sigma_newton, rounded), steps)
+    def _is_zero(self, part: Part, rate_hz: float) -> bool:
+        """Whether a part looks like a new zero: it fell to its level, or rose as no hand does."""
+        rise, height = part.rise_newton, part.level_newton - part.base_newton
+        fell = rise > self.need_newton() and height < _FELL_SHARE * rise
+        return fell or self.is_step(part, rate_hz, part.level_newton)
 
-    def is_touch(self, end_s: float, rate_hz: float, settings: DetectorSettings) -> bool:
-        """Whether it rose too little, or was over too soon, for a press."""
+    def cut(self, level_newton: float, rate_hz: float) -> list[Part]:
+        """Cut the press at its levels that were zero, now that its end is known; the parts."""
+        found: list[Part] = []
+        base, whole = self.base_newton, None
+        for part in [*self.parts, self.part]:
+            level, lasted = part.level_newton, part.to_s - part.from_s >= _LASTED_S
+            if whole is None:
+                whole = part
+                whole.base_newton = base
+            else:
+                whole.join(part)
+            near = level - base < self.sigma_newton or level_newton > (level + base) / 2
+            if near and (lasted or self._is_zero(whole, rate_hz)):
+                found.append(whole)
+                whole, base = None, level
+        if whole is not None:
+            found.append(whole)
+        return found
+
+    def is_left(self, part: Part, rate_hz: float) -> bool:
+        """Whether a part just after a release is but what stayed on the head."""
+        stay, largest = part.stay_newton, part.largest_newton
+        more = largest - stay >= self.need_newton()  # False for one that did not stay
+        top = largest if math.isnan(stay) else stay
+        low = top - part.base_newton < self.need_newton()
+        return not more and (low or self.is_step(part, rate_hz, top))
+
+    def is_touch(self, part: Part, end_s: float, rate_hz: float) -> bool:
+        """Whether a part rose too little, or was over too soon, for a press."""
         lasted_s = end_s - self.t_before_s
         if rate_hz:  # readings that come late come together
-            lasted_s = max(lasted_s, (self.count - len(self.near)) / rate_hz)
-        if self.peak is None or lasted_s < settings.shortest_s:
+            lasted_s = max(lasted_s, (part.count - len(self.near)) / rate_hz)
+        if part.peak is None or lasted_s < self.settings.shortest_s:
             return True
-        if lasted_s < _KNOCK_S and self.is_step(rate_hz):
+        if lasted_s < _KNOCK_S and self.is_step(part, rate_hz, part.largest_newton):
             return True
-        return self.rise_newton < self.need_newton(settings)
+        need = self.need_newton()
+        shown = sum(force > part.base_newton + need / 2 for force in part.forces)
+        return part.rise_newton < (need if shown > 1 else 1.5 * need)
 
-    def is_step(self, rate_hz: float, top_newton: float = math.nan) -> bool:
-        """Whether it rose (to a level) faster than a hand can: a knock, or a step of zero."""
-        top = self.largest_newton if math.isnan(top_newton) else top_newton
-        most = self.base_newton + _RISE_SHARE * (top - self.base_newton)
-        n = next((i for i, force in enumerate(self.forces) if force >= most), 0)
-        lost_s = sum(loss.seconds for loss in self.losses if loss.at <= n)
-        seen = self.onset_newton + max(2 * self.sigma_newton, self.zero.step_newton)
+    def is_step(self, part: Part, rate_hz: float, top_newton: float) -> bool:
+        """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
+        most = part.base_newton + _RISE_SHARE * (top_newton - part.base_newton)
+        n = next((i for i, force in enumerate(part.forces) if force >= most), 0)
+        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= n)
+        seen = part.onset_newton + max(2 * self.sigma_newton, self.zero.step_newton)
         return most > seen and n + _ONSET < (_RISE_S - lost_s) * rate_hz
-
-    def loaded(self) -> list[float]:
-        """Forces up to the release: what swings and lifts after it is no second rise."""
-        n = len(self.forces)
-        while n > 1 and self.forces[n - 1] < self.watch_newton:
-            n -= 1
-        return self.forces[:n]
-
-    def sharpen(self, step_newton: float) -> None:
-        """Take a display step that became known during the press."""
-        self.zero.show(step_newton)
-        self.sigma_newton = self.zero.sigma_newton
-
-    def figures(
-        self,
-        level_newton: float,
-        n: int,
-        t_s: float,
-        rate_hz: float,
-        usual_newton: float,
-        settings: DetectorSettings,
-    ) -> Press:
-        """Put the finished press into figures, with its flags."""
-        peak, flags, step = self.peak, set(self.flags), self.zero.step_newton
-        assert peak is not None
-        base, sigma, rise = self.base_newton, self.sigma_newton, self.rise_newton
-        rate_hz = rate_hz or self.count / max(t_s - self.t_start_s, 1e-3)
-        ramp = measure_ramp(self.forces, base, sigma, rate_hz)
-        hidden = hidden_newton(self.forces, base, self.losses, ramp, rate_hz)
-        plan = settings.loading_rate_per_s
-        rated = _RATED * (settings.capacity_newton or math.inf)
-        margin = settings.onset_sigma * self.width * sigma
-        zero_off = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * step) + sigma
-        # All readings must lie off, as the tail of a release may still be falling.
-        last = (self.near or self.low)[-n:] or [level_newton]
-        off = max(min(last) - base, base - max(last))
-        found = {
-            Flag.FEW_READINGS: ramp.n < settings.few_readings,
-            Flag.LOADING_RATE: plan is not None
-            and not plan[0] <= ramp.rate_newton_s / max(rise, 1e-9) <= plan[1],
-            Flag.DOUBLE_RISE: bool(self.stages)
-            or is_double_rise(self.loaded(), base, margin, settings.dip_share),
-            Flag.LONE_READING: is_lone_peak(self.forces, base, sigma),
-            Flag.OVERLOAD: self.largest_newton >= rated,
-            Flag.BASELINE_DRIFT: off > max(4 * sigma, 1.5 * step, _OFF_SHARE * rise),
-            Flag.PEAK_MAY_BE_HIGHER: hidden > max(2 * sigma, step),
-            Flag.ZERO_OFF: abs(base) > zero_off,
-        }
-        flags |= {flag for flag, holds in found.items() if holds}
-        return Press(
-            t_start_s=self.t_start_s,
-            t_peak_s=peak.t_s,
-            t_end_s=max(t_s, peak.t_s),
-            peak_shown=peak.shown,
-            peak_unit=peak.unit,
-            peak_newton=self.largest_newton,
-            baseline_newton=base,
-            noise_newton=sigma,
-            n_readings=self.count,
-            n_ramp=ramp.n,
-            rate_hz=rate_hz,
-            loading_rate_newton_s=ramp.rate_newton_s,
-            sampling_loss_newton=max(ramp.loss_newton, hidden),
-            flags=tuple(flag for flag in Flag if flag in flags),
-        )

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from gauge.plaintext import plural
-from gauge.records import FingerScore, Flag, Gap, LineLost, Press, TruncatedPress
+from gauge.records import DetectorNotice, FingerScore, Flag, Gap, LineLost, Press, TruncatedPress
 from gauge.units import Unit
 
 FLAG_WORDS = {
@@ -111,6 +111,7 @@ class StoreDelayed:
 Event = (
     BerryLogged
     | TruncatedPress
+    | DetectorNotice
     | ScoresMissing
     | PressRefused
     | AboveRating
@@ -128,10 +129,10 @@ def describe(event: Event, port: str) -> str:
     match event:
         case BerryLogged():
             return event.line()
-        case TruncatedPress(largest_newton=0.0, reason=reason):
-            return f"No berry: {reason}."
         case TruncatedPress(reason=reason):
             return f"No berry: a press was seen only in part ({reason}). Press again."
+        case DetectorNotice(text=text):
+            return text
         case ScoresMissing(raters=raters):
             return f"Pressed. The force stays hidden until these have scored: {', '.join(raters)}."
         case PressRefused(reason=reason):
@@ -193,7 +194,7 @@ def bells(event: Event) -> int:
     match event:
         case BerryLogged():
             return 1
-        case TruncatedPress() | PressRefused() | StoreDelayed() | Behind():
+        case TruncatedPress() | DetectorNotice() | PressRefused() | StoreDelayed() | Behind():
             return 2
         case LineLost() | AboveRating():
             return 3

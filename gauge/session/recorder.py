@@ -19,7 +19,17 @@ from gauge.errors import InvalidValueError, LockedSeasonError, NoSuchRecordError
 from gauge.protocol.formatfile import dump_format
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
-from gauge.records import Chunk, FingerScore, Flag, Gap, LineLost, Press, Session, TruncatedPress
+from gauge.records import (
+    Chunk,
+    DetectorNotice,
+    FingerScore,
+    Flag,
+    Gap,
+    LineLost,
+    Press,
+    Session,
+    TruncatedPress,
+)
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.berrystore import BerryStore
@@ -396,10 +406,12 @@ class BerryRecorder:
 
     # --- storing ------------------------------------------------------------------------------
 
-    def _take(self, found: Iterable[Press | TruncatedPress]) -> list[Event]:
+    def _take(self, found: Iterable[Press | TruncatedPress | DetectorNotice]) -> list[Event]:
         events: list[Event] = []
         for press in found:
-            if self._full(len(self._unstored)):
+            if isinstance(press, DetectorNotice):
+                events.append(press)
+            elif self._full(len(self._unstored)):
                 why = "the sample was full. n opens the next: press that berry again there"
                 events.append(PressRefused(reason=why))
             elif isinstance(press, TruncatedPress):

@@ -27,8 +27,9 @@ from statistics import median
 from scipy.stats import beta
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
-from gauge.detect.detector import Detector  # noqa: E402
-from gauge.records import Flag, Press, Reading, TruncatedPress  # noqa: E402
+from gauge.detect.buttonpeaks import detector_for  # noqa: E402
+from gauge.detect.detector import Event  # noqa: E402
+from gauge.records import DetectorNotice, Flag, Press, Reading, TruncatedPress  # noqa: E402
 from tests.detect.fruit import PRESSES, ROWS, Session, TruePress, draw  # noqa: E402
 
 WRONG = ("missed", "doubled", "invented", "wrong")
@@ -36,9 +37,10 @@ COUNTS = ("presses", *WRONG, "silent", "unflagged", "bare", "false", "readings")
 DOUBTS = {Flag.PEAK_MAY_BE_HIGHER, Flag.OVERLOAD, Flag.LONE_READING}
 
 
-def receive(session: Session) -> list[tuple[float, Press | TruncatedPress]]:
+def receive(session: Session) -> list[tuple[float, Event]]:
     """Feed a session chunk by chunk; each event with the time at which it was told."""
-    detector, out, at = Detector(), [], 0
+    mode = "polled" if session.scene.row == "polled" else "streaming"
+    detector, out, at = detector_for(mode), [], 0
     readings, times = session.readings, session.times_s
     while at < len(readings):
         t_s, end = times[at], at + 1
@@ -73,7 +75,7 @@ def explained(press: TruePress, berry: Press, session: Session) -> set[Flag]:
         may.add(Flag.DOUBLE_RISE)
     if press.spans * session.scene.rate_hz < 16:
         may.add(Flag.FEW_READINGS)
-    if session.scene.row in ("lost", "unreadable", "overload"):
+    if session.scene.row in ("lost", "unreadable", "overload", "polled"):
         may |= {Flag.PEAK_MAY_BE_HIGHER, Flag.FEW_READINGS, Flag.DOUBLE_RISE}
     if session.scene.row in ("residue", "stack", "tare", "decay", "drift", "zero", "held", "juice"):
         may |= {Flag.BASELINE_DRIFT, Flag.ZERO_OFF}
@@ -84,12 +86,17 @@ def explained(press: TruePress, berry: Press, session: Session) -> set[Flag]:
     return may
 
 
-def judge(session: Session, told: list[tuple[float, Press | TruncatedPress]]) -> Counter[str]:
+def lasts(event: Event) -> bool:
+    """Whether an event says what holds of all presses after it."""
+    return isinstance(event, DetectorNotice) and event.text.startswith(("The gauge", "The display"))
+
+
+def judge(session: Session, told: list[tuple[float, Event]]) -> Counter[str]:
     """Match berries to presses by the time of the peak, and count what is wrong."""
     count = Counter(dict.fromkeys(COUNTS, 0))
     hits = [0] * len(session.presses)
     for _, event in told:
-        if isinstance(event, TruncatedPress):
+        if not isinstance(event, Press):
             continue
         for k, press in enumerate(session.presses):
             if press.from_s <= event.t_peak_s <= press.to_s:
@@ -113,9 +120,9 @@ def judge(session: Session, told: list[tuple[float, Press | TruncatedPress]]) ->
         if hits[k] == 0:
             after_s = press.to_s + (60 if press.hidden else 12)
             said = any(
-                isinstance(event, TruncatedPress)
+                isinstance(event, TruncatedPress | DetectorNotice)
                 and event.t_s <= after_s
-                and (press.from_s <= event.t_s or event.largest_newton == 0)
+                and (press.from_s <= event.t_s or lasts(event))
                 for _, event in told
             )
             count["missed"] += not press.hidden or not said

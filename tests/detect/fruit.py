@@ -46,6 +46,12 @@ spike : each second press has one false reading at the top, 15 to 60 % above it.
 zero : zero is off by 2 to 20 % of the usual peak (at least five display steps).
 held : the display holds its peak from one berry to the next, larger one, two or three times.
 decimals : the number of decimals shown changes (2, 3 or to 0) in mid-session, at rest.
+late : each second press meets a stall of the line of 0.05 to 1.2 s*, anywhere from half a second
+    before the press to its end; all that was read meanwhile comes after it, in 1 to 4 chunks within
+    5 to 50 ms of each other. Nothing is lost. Rests are 2 s longer, as in the next row.
+polled : the gauge answers requests: 10 to 30 readings/s*, and 1 reply in 12 to 40 is bad (cannot be
+    read) or comes 0.1 to 1.5 s late, with no other request sent meanwhile; a press of which less
+    than 30 % was received must be told of.
 
 Seeds 700000 to 700999 are kept for the last run: nobody draws them before.
 """
@@ -64,7 +70,7 @@ from gauge.units import NEWTON_PER_FLOAT, Unit
 
 ROWS = (
     "plain", "juice", "residue", "stack", "tare", "decay", "knocks", "slow", "drift", "sparse",
-    "lost", "unreadable", "overload", "spike", "zero", "held", "decimals",
+    "lost", "unreadable", "overload", "spike", "zero", "held", "decimals", "late", "polled",
 )  # fmt: skip
 GRID_HZ = 1000
 PRESSES = 6
@@ -281,7 +287,8 @@ class Bench:
 
 
 def _scene(rng: np.random.Generator, row: str, least_n: float) -> Scene:
-    rate = _log(rng, 2, 10) if row == "sparse" else _log(rng, 20, 200)
+    rates = {"sparse": (2, 10), "polled": (10, 30)}
+    rate = _log(rng, *rates.get(row, (20, 200)))
     unit, step, decimals = FINE[rng.integers(len(FINE))]
     if row == "plain" and rng.random() < 0.2:
         unit, step, decimals = COARSE[rng.integers(len(COARSE))]
@@ -342,6 +349,8 @@ def _after(bench: Bench, peak_newton: float, residue_n: float) -> tuple[float, f
             pull = pull_n * np.minimum(1, t / 0.03)
         bench.knocks.append((now_s, pull))
         rest_s = max(rest_s, pull_s + 0.3)
+    elif row in ("late", "polled"):
+        rest_s += 2.0
     elif row == "residue":
         bench.step(now_s - 0.02, rng.uniform(-0.02, 0.06), 0.02)
     elif row == "stack":
@@ -443,6 +452,49 @@ def _damage(rng: np.random.Generator, session: Session) -> None:
         session.readings = [None if i in gone else r for i, r in enumerate(readings)]
 
 
+def _stall(rng: np.random.Generator, session: Session) -> None:
+    """Deliver late what was read while the line stalled; nothing is lost."""
+    times = session.times_s
+    for k, press in enumerate(session.presses):
+        if k % 2:
+            from_s = rng.uniform(press.from_s - 0.5, press.to_s)
+            to_s = from_s + _log(rng, 0.05, 1.2)
+            held = [i for i, t_s in enumerate(times) if from_s <= t_s < to_s]
+            ends = np.sort(rng.uniform(0, len(held), int(rng.integers(0, 4))))
+            gap_s = rng.uniform(0.005, 0.05)
+            for n, i in enumerate(held):
+                times[i] = to_s + gap_s * int(np.searchsorted(ends, n))
+    for press in session.presses:
+        press.to_s += 1.5
+    session.times_s = np.maximum.accumulate(times).tolist()
+    session.readings = [
+        r and r._replace(t_s=t) for t, r in zip(session.times_s, session.readings, strict=True)
+    ]
+
+
+def _ask(rng: np.random.Generator, session: Session) -> None:
+    """Read by request and reply, some of which are bad or late; the true peak is that received."""
+    share, now_s = 1 / _log(rng, 12, 40), -math.inf
+    kept = []
+    for t_s, reading in zip(session.times_s, session.readings, strict=True):
+        if t_s < now_s or reading is None:
+            continue  # the last request is still unanswered
+        now_s = t_s
+        if rng.random() < share:
+            if rng.random() < 0.5:
+                kept.append((t_s, None))
+                continue
+            now_s = t_s + _log(rng, 0.1, 1.5)
+        kept.append((now_s, reading._replace(t_s=now_s)))
+    session.times_s = [t_s for t_s, _ in kept]
+    session.readings = [reading for _, reading in kept]
+    for press in session.presses:
+        press.to_s += 1.5
+        inside = [r.force_newton for t, r in kept if r and press.from_s < t <= press.to_s]
+        whole, press.peak_newton = press.peak_newton, max(inside, default=math.nan)
+        press.hidden = not press.peak_newton > 0.3 * whole
+
+
 def _change_decimals(rng: np.random.Generator, session: Session) -> None:
     """Show another number of decimals from a moment at rest on."""
     scene, presses = session.scene, session.presses
@@ -498,4 +550,8 @@ def draw(row: str, seed: int, number: int) -> Session:
         _damage(rng, session)
     elif row == "decimals":
         _change_decimals(rng, session)
+    elif row == "late":
+        _stall(rng, session)
+    elif row == "polled":
+        _ask(rng, session)
     return session

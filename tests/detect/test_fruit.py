@@ -9,7 +9,7 @@ import pytest
 
 from gauge.detect.detector import Detector
 from gauge.detect.settings import DetectorSettings
-from gauge.records import Flag, Press, Reading, TruncatedPress
+from gauge.records import DetectorNotice, Flag, Press, Reading
 from gauge.units import Unit
 from tests.bench.fruit_presses import WRONG, run
 from tests.detect.fruit import ROWS
@@ -89,7 +89,7 @@ def test_a_display_that_is_not_reset_between_berries_is_told_of():
     forces = np.concatenate([noisy(REST), np.maximum.accumulate(np.concatenate(held)), noisy(REST)])
     detector = Detector()
     events = detector.feed(said(forces, decimals=2))
-    assert sum(isinstance(e, TruncatedPress) and "reset it" in e.reason for e in events) == 2
+    assert sum(isinstance(e, DetectorNotice) and "not reset" in e.text for e in events) == 2
     [berry] = [e for e in events if isinstance(e, Press)]
     assert Flag.DOUBLE_RISE in berry.flags
 
@@ -98,7 +98,7 @@ def test_a_display_that_is_not_reset_between_berries_is_told_of():
 def test_a_gauge_that_sends_too_seldom_is_told_of(rate_hz):
     detector = Detector()
     events = detector.feed(said(np.zeros(60), rate_hz))
-    assert any("too seldom" in event.reason for event in events) == (rate_hz < 3)
+    assert any("too seldom" in event.text for event in events) == (rate_hz < 3)
 
 
 def test_the_first_press_leaves_a_fifth_of_itself():
