@@ -187,6 +187,7 @@ class DetectorNotice:
 
     t_s: float
     text: str
+    no_berry: bool = False  # whether a berry that was pressed is not stored
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

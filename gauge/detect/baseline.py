@@ -52,9 +52,10 @@ class Block(NamedTuple):
 
 def block_of(t_s: float, values: Sequence[float]) -> Block:
     """Put readings into a block."""
-    mean = fmean(values)
+    n = len(values)
+    mean = sum(values) / n
     squares = sum([(v - mean) ** 2 for v in values])
-    return Block(t_s, len(values), mean, squares, max(values) - min(values))
+    return Block(t_s, n, mean, squares, max(values) - min(values))
 
 
 def rough_sigma(values: Sequence[float]) -> float:
@@ -73,8 +74,8 @@ class Baseline:
 
     Attributes
     ----------
-    level_newton, slope_newton_s : float
-        Level, and how fast it drifts.
+    level_newton, slope_newton_s, drift_newton_s : float
+        Level, how fast it drifts, and the same where it stands out of its own uncertainty.
     t_s : float
         When it was that.
     step_newton : float
@@ -94,12 +95,12 @@ class Baseline:
 
     def __init__(self, step_newton: float) -> None:
         self.step_newton = step_newton
-        self.level_newton = self.slope_newton_s = self.t_s = 0.0
+        self.level_newton = self.slope_newton_s = self.drift_newton_s = self.t_s = 0.0
         self._pull_s, self._pull_newton, self._pulled = -math.inf, (0.0, 0.0), False
         self._rest_s = self._calm_s = 0.0
         self._squares = self._dof = self._range = 0.0
-        self._surprise, self._surprises, self._size = 1.0, 0.0, float(_PRIOR)
-        self._between, self._mean = 1.0, math.nan
+        self._surprise, self._surprises = 1.0, 0.0
+        self._between, self._mean, self._n = 1.0, math.nan, BLOCK
         self._p_level, self._p_both, self._p_slope = 1.0, 0.0, _SLOPE_SIGMA_S**2
         self._measure()
         self._young: deque[tuple[Block, float]] = deque()
@@ -120,7 +121,7 @@ class Baseline:
         self._rounding = self.step_newton**2 / 12
         within = self._squares / self._dof if self._dof else 0.0
         self.variance = max(within, self._rounding, 1e-30)
-        wander = (self._between * max(self._surprise, 1.0) - 1) / self._size
+        wander = (self._between * max(self._surprise, 1.0) - 1) / self._n
         self.sigma_newton = math.sqrt(self.variance * (1 + wander))
         self.width = 1 + _WIDE / max(self._dof, 1.0)
 
@@ -133,13 +134,6 @@ class Baseline:
         if self._range < _STEPS * self.step_newton:
             return 0.0
         return math.sqrt(max(self.sigma_newton**2 - self._rounding, 0.0))
-
-    @property
-    def drift_newton_s(self) -> float:
-        """Slope, where it stands out of its own uncertainty."""
-        unsure = self._scale(self._p_slope)
-        sure = abs(self.slope_newton_s) > _SURE * unsure
-        return self.slope_newton_s if sure else 0.0
 
     def foretell(self, t_s: float) -> tuple[float, float]:
         """Level at a time, and its standard deviation (N)."""
@@ -175,8 +169,9 @@ class Baseline:
         block = block_of(t_s, values)
         self._squares, self._dof = block.squares, float(block.n - 1)
         self._range = block.range_newton
-        self._surprise, self._surprises, self._size = 1.0, 0.0, float(_PRIOR)
+        self._surprise, self._surprises = 1.0, 0.0
         self._p_slope, self.slope_newton_s = _SLOPE_SIGMA_S**2, 0.0
+        self.drift_newton_s = 0.0
         self._measure()
         self.jump(t_s, block.mean_newton, block.n)
         self._p_level, self._calm_s = self._error(block.n), t_s
@@ -223,6 +218,8 @@ class Baseline:
         self._p_slope -= gain_slope * self._p_both
         self._p_both *= 1 - gain
         self._p_level *= 1 - gain
+        sure = abs(self.slope_newton_s) > _SURE * self._scale(self._p_slope)
+        self.drift_newton_s = self.slope_newton_s if sure else 0.0
 
     def doubt(self) -> None:
         """Drop the blocks that were not believed yet: a press has begun.
@@ -295,7 +292,7 @@ class Baseline:
             self._between = max(self._between, 1.0)
         self._mean = block.mean_newton
         self._surprise += (surprise - self._surprise) * weight
-        self._size += (block.n - self._size) / self._surprises
+        self._n = block.n
         self._measure()
         self._weigh(block.mean_newton, block.n)
         if block.t_s < self._calm_s:

@@ -34,15 +34,7 @@ class ButtonPeaks:
         self._last = math.nan
 
     def feed(self, readings: Iterable[Reading]) -> list[Event]:
-        """Take readings; each number above zero is one berry, a bare overload word is none.
-
-        Examples
-        --------
-        >>> said = (0.5, 0.0, "0.00"), (3.0, 1.24, "1.24")
-        >>> berries = ButtonPeaks().feed([Reading(*one, Unit.N) for one in said])
-        >>> [berry.peak_newton for berry in berries]
-        [1.24]
-        """
+        """Take readings; each number above zero is one berry, a bare overload word is none."""
         out: list[Event] = []
         for reading in readings:
             force_newton = reading.force_newton

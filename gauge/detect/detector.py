@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from statistics import fmean, median
 
 from gauge.detect.arrivals import Arrivals
@@ -94,18 +94,8 @@ class Detector:
     # --- what callers use -----------------------------------------------------------------------
 
     def feed(self, readings: Iterable[Reading]) -> list[Event]:
-        """Take the next readings, in the order in which the gauge sent them.
-
-        Parameters
-        ----------
-        readings : iterable of Reading
-
-        Returns
-        -------
-        list of Press or TruncatedPress
-            What became certain with these readings.
-        """
-        batch = readings if isinstance(readings, Sequence) else list(readings)
+        """Take the readings of one chunk; the presses and notices that became certain with them."""
+        batch = readings if isinstance(readings, list | tuple) else list(readings)
         out: list[Event] = []
         arrivals = self._arrivals
         arrivals.coming = arrivals.count + len(batch)
@@ -122,7 +112,7 @@ class Detector:
             if not math.isfinite(force) or reading.status not in (Status.OK, Status.OVERLOAD):
                 continue
             self._trace.see(t_s, force)
-            if self._display.multiple != 1:
+            if self._display.multiple != 1 or len(reading.shown) != self._display.length:
                 self._see_digits(reading)
             self._take(reading, t_s, force, out)
         return out
@@ -321,7 +311,6 @@ class Detector:
     def _end_block(self, reading: Reading, t_s: float, out: list[Event]) -> None:
         """Learn from a block of readings at rest."""
         block, zero = block_of(t_s, self._block), self._zero
-        self._see_digits(reading)
         self._tell_rate(t_s, out)
         self._tell_decimals(t_s, out)
         before = zero.level_newton
@@ -408,7 +397,6 @@ class Detector:
         self._since += 1
         if self._since >= self._many:
             self._since = 0
-            self._see_digits(reading)
             end = press.level(t_s, self._arrivals.rate_hz)
             if end:
                 self._finish(t_s, end, out)
@@ -468,13 +456,13 @@ class Detector:
         """Make a berry of a part that is a press."""
         if part.largest_newton <= 0:
             text = "No berry: no reading of that press is above zero. Zero the gauge, press again."
-            out.append(DetectorNotice(t_s=t_s, text=text))
+            out.append(DetectorNotice(t_s=t_s, text=text, no_berry=True))
             return
         for held in part.stages():
             text = f"The display held {held:.2f} N and was not reset: a berry pressed then is not "
             text += "stored. Reset the display between berries."
             part.flags.add(Flag.DOUBLE_RISE)
-            out.append(DetectorNotice(t_s=t_s, text=text))
+            out.append(DetectorNotice(t_s=t_s, text=text, no_berry=True))
         if self._switched:
             part.flags.add(Flag.UNIT_CHANGED)
         self._switched, self._confirmed = False, True

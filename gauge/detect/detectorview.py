@@ -26,16 +26,7 @@ class DetectorView:
 
 
 class ForceTrace:
-    """The largest reading of each twentieth of a second, of the last 300 of these.
-
-    Examples
-    --------
-    >>> trace = ForceTrace()
-    >>> for t_s, force_newton in ((0.0, 0.1), (0.01, 0.3), (0.02, 0.2)):
-    ...     trace.see(t_s, force_newton)
-    >>> trace.points, trace.current_newton
-    (((0.0, 0.3),), 0.2)
-    """
+    """The largest reading of each twentieth of a second, of the last 300 of these."""
 
     def __init__(self) -> None:
         self._bins: deque[tuple[float, float]] = deque(maxlen=_BINS)

@@ -40,6 +40,8 @@ class Display:
 
     Attributes
     ----------
+    length : int
+        Of the number seen last, in characters.
     multiple : int
         Of the last digit: what all numbers so far are multiples of; 0 while none differ.
     coarser : bool
@@ -56,7 +58,7 @@ class Display:
 
     def __init__(self) -> None:
         self._digit_newton = 0.0
-        self._length = 0
+        self.length = 0
         self._shared, self.multiple, self.coarser = 0, 0, False
         self._numbers: set[int] = set()
 
@@ -70,8 +72,8 @@ class Display:
 
     def see(self, shown: str, unit: Unit) -> None:
         """Narrow the multiple by a number as shown."""
-        if len(shown) != self._length:
-            self._length = len(shown)
+        if len(shown) != self.length:
+            self.length = len(shown)
             self.check(shown, unit)
         number = _whole(shown)
         if len(self._numbers) < _SURE:

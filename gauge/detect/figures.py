@@ -55,22 +55,10 @@ class Loss(NamedTuple):
 def measure_ramp(
     forces: list[float], base_newton: float, sigma_newton: float, rate_hz: float
 ) -> Ramp:
-    """Measure the loading ramp of a press.
+    """Measure the loading ramp of a press, from its readings from the onset on.
 
-    Parameters
-    ----------
-    forces : list of float
-        Readings of the press from its onset on (N).
-    base_newton, sigma_newton : float
-        Level and noise at rest.
-    rate_hz : float
-        Readings per second.
-
-    Returns
-    -------
-    Ramp
-        The ramp ends where the force first comes within two sigma or 2 % of the peak, so that a
-        hold at the top is no part of it.
+    It ends where the force first comes within two sigma or 2 % of the peak, so that a hold at the
+    top is no part of it.
 
     Examples
     --------
@@ -101,15 +89,6 @@ def hidden_newton(
     """Force by which a peak can lie above the largest reading, hidden in readings that were lost.
 
     Before each loss the force may have gone on rising as fast as it then rose, or as the ramp.
-
-    Examples
-    --------
-    >>> forces = [0.2, 0.4, 0.6, 0.8, 1.0, 0.0]
-    >>> ramp = measure_ramp(forces, 0.0, 0.001, 10.0)
-    >>> round(hidden_newton(forces, 0.0, [Loss(5, 0.3)], ramp, 10.0), 6)
-    0.6
-    >>> hidden_newton(forces, 0.0, [Loss(1, 0.1)], ramp, 10.0)
-    0.0
     """
     most = 0.0
     for at, seconds in losses:
@@ -130,13 +109,6 @@ def is_double_rise(
     Drop and second rise must each exceed the margin, `share` of the rise and seven times the noise
     near the top, which often grows with the force: it is taken from second differences of the
     readings above half the rise, where there are enough.
-
-    Examples
-    --------
-    >>> is_double_rise([0.5, 1.0, 1.5, 0.9, 1.2, 1.8, 0.1], 0.0, 0.05, 0.05)
-    True
-    >>> is_double_rise([0.5, 1.0, 1.5, 1.4, 1.3, 0.1], 0.0, 0.05, 0.05)
-    False
     """
     width = -(-len(forces) // _POINTS)
     if width > 1:
@@ -171,12 +143,6 @@ def is_lone_peak(
 
     It exceeds both by more than ten sigma and a tenth of their force. No hand does that and then
     holds, or rises by more than `_LONE` times its largest step elsewhere, within `_HAND_S`.
-
-    Examples
-    --------
-    >>> ramp = [0.1 * i for i in range(20)]
-    >>> is_lone_peak([*ramp, 9.0, 2.1, 2.2], 0.0, 0.01, 50.0)
-    True
     """
     at = forces.index(max(forces))
     steps = [forces[i] - forces[i - 1] for i in range(1, len(forces)) if i != at]

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from statistics import fmean, median
 from typing import NamedTuple
 
-from gauge.detect.baseline import BLOCK, Baseline, rough_sigma
+from gauge.detect.baseline import BLOCK, Baseline
 from gauge.detect.figures import Loss
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Reading
@@ -32,7 +32,7 @@ _END_SQUARE_S = 10.0  # s; and so long times the square of its share of the rise
 _END_SHARE = 0.5  # of the rise; but never above it: a hold of fruit keeps more
 _CREEP = 0.1  # of the rise a second; a force that rises slowly after a skin break
 _HOLD_S = 0.5  # s; level so long within a press is one of its levels
-_HOLD_NOISE = 0.03  # of its height; noise that a hold may have,
+_HOLD_NOISE = 0.015  # of its height; noise that a hold may have,
 _HOLD_SLOPE = 0.01  # and how far it may creep meanwhile
 _FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
 _LASTED_S = 3.0  # s; a level that lasted so long was no pause on the way up
@@ -193,8 +193,10 @@ class OpenPress:
         rise = self.largest_newton - level
         band = self._band_newton(rise, unsure)
         close, near = max(band, _NEAR_SHARE * rise), self.near
-        margin = self.zero.high(t_s, self.settings.onset_sigma) - level
-        margin = min(margin, 0.3 * max(rise, 0.0) + 3 * self.sigma_newton)
+        margin = math.inf
+        if len(near) >= dwell - 1:
+            margin = self.zero.high(t_s, self.settings.onset_sigma) - level
+            margin = min(margin, 0.3 * max(rise, 0.0) + 3 * self.sigma_newton)
         if force > level + close:
             if len(near) >= dwell and self._is_anew(force, level, margin):
                 return Ending(self.lowest_newton, dwell, anew=True)
@@ -255,7 +257,7 @@ class OpenPress:
             last = forces[-n:]
             mean = fmean(last)
             height = mean - self.base_newton
-            sigma = max(self.sigma_newton, min(rough_sigma(last), _HOLD_NOISE * height))
+            sigma = max(self.sigma_newton, _HOLD_NOISE * height)
             if height > 0 and is_flat(last, sigma, step, _HOLD_SLOPE * height):
                 self._land(t_s, mean, n, rate_hz)
         return None

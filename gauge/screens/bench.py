@@ -24,7 +24,7 @@ from textual.widgets import Sparkline, Static
 
 from gauge.errors import FirmhandError, LockedSeasonError
 from gauge.plaintext import printable
-from gauge.records import Gap, LineLost, TruncatedPress
+from gauge.records import DetectorNotice, Gap, LineLost, TruncatedPress
 from gauge.screens.benchactions import BenchActions
 from gauge.screens.benchview import BenchState, Line, draw, time_left
 from gauge.screens.keybursts import KeyBursts, Typed
@@ -207,7 +207,8 @@ class BenchScreen(App[None]):
                 self._flash = ("STORED", f"{press.peak_shown} {press.peak_unit}", now_s + _FLASH_S)
                 strokes = FULL_BELLS if recorder.done else strokes
             else:
-                if isinstance(event, TruncatedPress | PressRefused):
+                notice = isinstance(event, DetectorNotice) and event.no_berry
+                if notice or isinstance(event, TruncatedPress | PressRefused):
                     self._flash = ("NO BERRY", "", now_s + _FLASH_S)
                 if isinstance(event, LineLost):
                     self._lost_at = datetime.now().strftime("%H:%M:%S")
