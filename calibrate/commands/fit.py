@@ -57,7 +57,7 @@ def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> 
 @click.option(
     "--penalised",
     is_flag=True,
-    help="For sparse data: a penalty keeps cut points finite. Labelled as such.",
+    help="For sparse data: a penalty keeps cut points finite, and a warning says so.",
 )
 @click.option(
     "--gauge-sd",

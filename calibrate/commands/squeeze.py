@@ -46,7 +46,7 @@ def command(
 ) -> None:
     """Record a squeeze of an anchor; retire a worn one.
 
-    Is this anchor still good? Each squeeze of LABEL is counted, and a re-press on the gauge gives
+    Is this anchor still good? Each squeeze of LABEL is counted, and a press on the gauge gives
     its --force. An anchor retires when it was squeezed too often, is too old, or fell by more than
     10 %, or its berry was voided; the berry to take instead is suggested, and --replace puts it in
     the place of LABEL. Without LABEL: list all anchors.

@@ -41,7 +41,7 @@ def _colours(context: click.Context, option: click.Parameter, text: str) -> tupl
 )
 @options.level_option
 @click.option("--season", type=options.FILE, help="Store the sheets in this season.")
-@click.option("--rater", default="lab", help="Who counted, if the file is mute.")
+@click.option("--rater", default="lab", help="Who counted, where the file does not say.")
 @click.option("--form", type=options.FILE, help="Enter one sheet by keys into SEASON.")
 @click.option("--sample", help="Clamshell to enter with --form.")
 @options.json_option
