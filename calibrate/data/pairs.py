@@ -168,6 +168,12 @@ class Pairs:
         return [flag_names(text) for text in self.extra.get("flags", [None] * self.rank.size)]
 
     @property
+    def order_is_constant(self) -> bool:
+        """Whether raters always squeezed at the same places, as far as is recorded."""
+        several = len(self.raters) > 1 and self.squeezes is not None
+        return several and bool(self.squeeze_recorded.any()) and self.softening is None
+
+    @property
     def n_flagged(self) -> int:
         """Number of berries with a flag; of rows, where berries have no names."""
         rows = np.array([bool(one) for one in self.flags], bool)

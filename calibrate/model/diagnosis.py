@@ -57,6 +57,10 @@ MEANING = {
     "goodness of fit": "Groups of like berries are not scored as the model says: look at the "
     "picture of the fit before trusting the cut points.",
 }
+_ORDER = (
+    "Each rater always squeezed at the same place of the row, and each squeeze softens a berry: "
+    "whether one scale serves cannot be seen."
+)
 # Cook's distance from which a berry is named, and how many are.
 COOK_LIMIT = 0.5
 MOST_LISTED = 5
@@ -152,7 +156,10 @@ def diagnose(pairs: Pairs, *, force_scale: str = "linear", alpha: float = 0.05) 
         columns=columns,
         influential=influential,
         look_again=again,
-        warnings=tuple(_warnings(force_scale, aic, tests, columns, influential, again, alpha)),
+        warnings=(
+            *_warnings(force_scale, aic, tests, columns, influential, again, alpha),
+            *([_ORDER] if pairs.order_is_constant else []),
+        ),
     )
 
 
@@ -289,7 +296,13 @@ def _warnings(
             out.append(MEANING[test.name.split(" (")[0].split(" in ")[0]])
     significant = holm([c.effect.test.p_value for c in columns], alpha)
     for column, yes in zip(columns, significant, strict=True):
-        if yes:
+        if yes and column.name == "squeeze_order":
+            lost = with_unit(column.largest_newton)
+            out.append(
+                f"Each squeeze softens a berry: cut points differ by up to {lost} with its place "
+                "in the row. The panel's model takes the order in ('calibrate fit')."
+            )
+        elif yes:
             out.append(
                 f"A single scale does not serve: cut points differ by {column.name}, by up to "
                 f"{with_unit(column.largest_newton)}. Calibrate the groups apart, or hold it fixed."

@@ -398,7 +398,7 @@ def _warnings(panel: Panel, effects: frozenset[str]) -> list[str]:
         out.append(
             "no berry was scored twice, so what a berry does to all fingers is part of the spread"
         )
-    if panel.pairs.squeeze_recorded.any() and panel.data.squeezes is None:
+    if panel.pairs.order_is_constant:
         out.append(
             "each rater always squeezed at the same place of the row, so what a squeeze takes is "
             "not known: cut points are of fruit pressed after it was squeezed"

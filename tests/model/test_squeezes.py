@@ -14,6 +14,7 @@ from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.fitting import fit
 from calibrate.cuts.seasonshift import compare_seasons
 from calibrate.data.squeezes import press_only, squeezes_to_press
+from calibrate.model.diagnosis import diagnose
 from calibrate.model.panel import fit_panel
 from calibrate.model.ratershift import OTHERS, OWN_HISTORY, rater_cuts
 from calibrate.raters.check import check_rater
@@ -119,6 +120,13 @@ def test_press_only_berries_tell_hands_from_a_constant_order() -> None:
     assert panel.softening.value == pytest.approx(1 - known.value ** (1 / 3), abs=0.01)
     assert panel.cut_newton == pytest.approx(CUTS_N, rel=0.08)
     assert not any(check_rater(both, name).confounded for name in pairs.raters)
+
+
+def test_diagnose_does_not_take_a_constant_order_for_one_scale() -> None:
+    (said,) = diagnose(panel_of(12, "fixed")).warnings
+    assert "whether one scale serves cannot be seen" in said
+    varied = diagnose(panel_of(12, "varied", softening=0.08)).warnings
+    assert any("takes the order in" in line for line in varied)
 
 
 def test_seasons_are_compared_at_one_level() -> None:
