@@ -123,8 +123,8 @@ def test_press_only_berries_tell_hands_from_a_constant_order() -> None:
 
 
 def test_diagnose_does_not_take_a_constant_order_for_one_scale() -> None:
-    (said,) = diagnose(panel_of(12, "fixed")).warnings
-    assert "whether one scale serves cannot be seen" in said
+    fixed = diagnose(panel_of(12, "fixed")).warnings
+    assert any("whether one scale serves cannot be seen" in line for line in fixed)
     varied = diagnose(panel_of(12, "varied", softening=0.08)).warnings
     assert any("takes the order in" in line for line in varied)
 
