@@ -27,6 +27,7 @@ COMMANDS = {
         "calibrate.commands.squeeze",
         "Record a squeeze of an anchor; retire a worn one.",
     ),
+    "pads": ("calibrate.commands.pads", "Record presses of a durable pad, or list the pads."),
     "tray": ("calibrate.commands.tray", "Plan which lots to pull an anchor tray from."),
     "practice": ("calibrate.commands.practice", "Warm up a rater on anchors."),
     "check": ("calibrate.commands.check", "Check one rater's fingers against force."),

@@ -42,8 +42,8 @@ _CHANGED = re.compile(
 _READ = """
 at available berries berry berry_id blind_code clamshell code colour count crop cues decayed firm
 flags force fruit_temp_c harvest_date kind label leaky lot marketable mass_g mean_N number occasion
-peak peak_N planned plan_order plot rater replicate sample score scored_at sd_N season selection
-press_only site size_mm soft squeeze_order storage_day storage_temp_c total unit void
+peak peak_N planned plan_order plot press_only pressed_on rater replicate sample score scored_at
+sd_N season selection site size_mm soft squeeze_order storage_day storage_temp_c total unit void
 head_mm loading_rate_N_s out_of_store_h zero_N
 """
 _COLUMNS = {name.casefold(): name for name in _READ.split()}

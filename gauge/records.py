@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -221,6 +222,20 @@ class Sample:
             self.berries_planned is None or self.berries_planned > 0,
             f"sample {self.code}: the number of berries must be 1 or more",
         )
+
+    @property
+    def due(self) -> date | None:
+        """The day of its test: harvest plus storage day, 0 where none is planned."""
+        picked = as_day(self.harvest_date)
+        return picked and picked + timedelta(days=self.storage_day or 0)
+
+
+def as_day(text: str | None) -> date | None:
+    """Return the day of a time or date as in ISO 8601, None of any other text."""
+    try:
+        return date.fromisoformat((text or "")[:10])
+    except ValueError:
+        return None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

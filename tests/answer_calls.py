@@ -68,22 +68,23 @@ calibrate lot b26.season --lot R-207/4 --at-most 0.3 --days 2 --calibration july
 calibrate lot --at-most 0.1 --good 0.02 --lot-size 400
 calibrate samplesize b26.season --half-width 0.8 --raters 6 --fits 20
 calibrate samplesize --cuts 4.5,3.2,2.1,1.2 --spread 0.3 --forces 0.5,5.5 --half-width 0.5 --fits 20
-calibrate anchors b26.season --force-scale linear
-calibrate anchors b26.season --per-score 3 --no-pairs --force-scale log
-calibrate anchors p26.season --calibration july --per-score 4
-calibrate anchors pairs.csv
-calibrate anchors b26.season --calibration july --candidates candidates.csv
-calibrate anchors b26.season --calibration july --keep --made-on 2026-07-14 --press-limit 2
-calibrate squeeze b26.season B26-01-7 --force 4.79 --by ines
-calibrate squeeze b26.season B26-01-7 --force 1.08 --unit lbf --by marek
-calibrate squeeze b26.season B26-07-19 --force 3.9
-calibrate squeeze b26.season PAD-Z --pad --force 3.02
-calibrate squeeze b26.season
-calibrate squeeze b26.season --calibration july
+calibrate anchors b26.season --force-scale linear --as-of 2026-06-16 --valid-days 9
+calibrate anchors b26.season --per-score 3 --no-pairs --force-scale log --as-of 2026-06-09 --fresh
+calibrate anchors p26.season --calibration july --per-score 4 --as-of 2026-07-02
+calibrate anchors pairs.csv --as-of 2026-06-11
+calibrate anchors b26.season --as-of 2026-06-11 --candidates candidates.csv
+calibrate anchors b26.season --keep --as-of 2026-06-11 --calibration july --press-limit 2
+calibrate squeeze b26.season B26-01-7 --force 4.79 --by ines --as-of 2026-06-11
+calibrate squeeze b26.season B26-01-7 --force 1.08 --unit lbf --by marek --as-of 2026-06-11
+calibrate squeeze b26.season B26-02-16 --force 3.9 --as-of 2026-06-11
+calibrate pads b26.season PAD-Z --force 3.02 --force 3.06 --batch 7 --as-of 2026-06-11
+calibrate pads b26.season
+calibrate squeeze b26.season --as-of 2026-06-11
+calibrate squeeze b26.season --calibration july --as-of 2026-06-12
 calibrate tray b26.season --lots lots.csv --want 2 --calibration july
 calibrate tray pairs.csv --lots lots.csv --probability 0.8
-calibrate practice b26.season --rater ines --calibration july --seed 1 < 3 2 4 q
-calibrate practice b26.season --rater marek --calibration july --seed 2 --most 2 < 1 9 2 3
+calibrate practice b26.season --rater ines --as-of 2026-06-11 --seed 1 < 3 2 4 q
+calibrate practice b26.season --rater marek --as-of 2026-06-11 --seed 2 --most 2 < 1 9 2 3
 calibrate check b26.season --rater ines
 calibrate check b26.season --rater ines --rater odile --limit 0.5
 calibrate check b26.season --all
@@ -147,11 +148,12 @@ calibrate diagnose b26.season
 calibrate limit b26.season --calibration july
 calibrate lot b26.season --lot B26-07 --at-most 0.3 --fingers
 calibrate plan b26.season --half-width 0.8 --raters 6 --fits 20
-calibrate anchors b26.season --calibration july
-calibrate anchors p26.season --per-score 3 --force-scale linear
-calibrate squeeze b26.season B26-05-1 --by odile
+calibrate anchors b26.season --calibration july --as-of 2026-06-16
+calibrate anchors p26.season --per-score 3 --force-scale linear --as-of 2026-07-02
+calibrate squeeze b26.season B26-05-1 --by odile --as-of 2026-06-11
+calibrate pads b26.season --as-of 2026-06-11
 calibrate tray b26.season --lots lots.csv --want 2 --calibration july
-calibrate practice b26.season --rater odile --calibration july --seed 4 < 3 2 q
+calibrate practice b26.season --rater odile --as-of 2026-06-11 --seed 4 < 3 2 q
 calibrate check b26.season --rater ines
 calibrate check b26.season --all
 calibrate check p26.season --rater marek
@@ -216,11 +218,11 @@ calibrate adopt b26.season --show august
 calibrate limit b26.season --calibration august
 calibrate samplesize
 calibrate samplesize b26.season --half-width 0.05 --fits 20
-calibrate anchors b26.season --keep
+calibrate anchors b26.season --keep --as-of 2026-06-30
 calibrate anchors b26.season --card card.gif
 calibrate squeeze b26.season B26-99-1
-calibrate squeeze b26.season B26-01-7
-calibrate squeeze b26.season PAD-Z --pad
+calibrate squeeze b26.season B26-01-7 --as-of 2026-06-11
+calibrate pads b26.season PAD-Z
 calibrate tray b26.season --lots badlots.csv --force-scale linear
 calibrate practice b25.season --rater ines --calibration last
 calibrate agree lone.csv

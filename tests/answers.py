@@ -142,7 +142,7 @@ def _build() -> Iterator[tuple[str, Any]]:
         yield line, _answer(line)
     for line in _lines(Path("runs/pads.csv").read_text("utf-8"))[1:]:
         pad, at, force = line.split(",")
-        name = f"calibrate squeeze b{at[2:4]}.season {pad} --pad --force {force}"
+        name = f"calibrate pads b{at[2:4]}.season {pad} --force {force} --as-of {at}"
         yield name, _answer(name)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -17,6 +18,11 @@ from calibrate.data.pairs import Pairs
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+# Spreads; a berry that was pressed is chosen as if it were so much farther off.
+PRESSED = 0.5
+# Share of a lot's berries; with fewer of the score that it stands for, a hand learns another.
+LEAST_SHARE = 0.5
 # Probability; a boundary's two anchors should each be called right by three hands in four: far
 # enough apart to be felt as different, close enough to show where the boundary lies.
 STRADDLE_PROBABILITY = 0.75
@@ -48,6 +54,12 @@ class AnchorSet:
     cost: float
     warnings: tuple[str, ...]
 
+    def kinds(self) -> str:
+        """Say how many anchors are of which kind, the ordinary ones first."""
+        names = {"pad": "pads", "lot": "fresh lots", "berry": "pressed berries (the exception)"}
+        counts = Counter(anchor.candidate.kind for anchor in self.anchors)
+        return ", ".join(f"{counts[kind]} {name}" for kind, name in names.items() if counts[kind])
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Place:
@@ -74,7 +86,10 @@ def choose_anchors(
     anchor of score k the cost is abs(h(F) - target_k) / s - log P(k | F), the distance to the
     band's target in spreads plus the surprise of its score; for either side of a boundary, the
     distance in spreads from the force at which 3 hands in 4 call that side. No candidate is used
-    twice. A candidate for a score must lie in its band.
+    twice. A candidate for a score must lie in its band. A berry that was pressed is chosen as if it
+    were half a spread farther off than a pad or fresh berries of a lot. Of a lot, P is the mean
+    over its berries, half of which must be of the score at the least; at a boundary it shows
+    nothing.
 
     Ties: costs are compared to a millionth. Of choices that are equally good, firmer candidates
     are taken first, of one force those listed first, and they go to the places that come first:
@@ -113,11 +128,13 @@ def choose_anchors(
         raise InvalidValueError("two anchor candidates have the same label")
     found = bands(calibration)
     force_newton = np.array([c.force_newton for c in candidates], dtype=float)
-    probability = calibration.probabilities(force_newton)
-    places = _score_places(calibration, found, force_newton, per_score)
+    probability = _probabilities(calibration, candidates)
+    lot = np.array([c.sd_newton > 0 for c in candidates], dtype=bool)
+    places = _score_places(calibration, found, force_newton, probability, lot, per_score)
     if straddle:
-        places += _boundary_places(calibration, force_newton)
-    chosen = _assign(places, force_newton)
+        places += _boundary_places(calibration, force_newton, lot)
+    spent = np.array([c.kind == "berry" for c in candidates], dtype=bool)
+    chosen = _assign(places, force_newton, spent)
     warnings = [
         f"Score {band.score} is at no force the most probable one, so it has no band and no anchor "
         "of its own."
@@ -150,16 +167,35 @@ def choose_anchors(
     return AnchorSet(bands=found, anchors=tuple(anchors), cost=cost, warnings=tuple(warnings))
 
 
+def _probabilities(calibration: Calibration, candidates: Sequence[Candidate]) -> Floats:
+    """Return the probability of each score, of a lot as the mean over its log-normal berries."""
+    from scipy.special import ndtri
+
+    newton = np.array([c.force_newton for c in candidates], dtype=float)
+    sd_newton = np.array([c.sd_newton for c in candidates], dtype=float)
+    spread = np.sqrt(np.log1p((sd_newton / newton) ** 2))
+    normal = ndtri((np.arange(99) + 0.5) / 99) if sd_newton.any() else np.zeros(1)
+    forces = newton * np.exp(np.multiply.outer(normal, spread) - spread**2 / 2)
+    each = calibration.probabilities(forces.ravel())
+    return np.asarray(each.reshape(*forces.shape, -1).mean(axis=0))
+
+
 def _score_places(
-    calibration: Calibration, found: Sequence[Band], force_newton: Floats, per_score: int
+    calibration: Calibration,
+    found: Sequence[Band],
+    force_newton: Floats,
+    probability: Floats,
+    lot: Bools,
+    per_score: int,
 ) -> list[_Place]:
     """List the places of the scores that have a band."""
     h, spread = calibration.h(force_newton), calibration.spread_at(force_newton)
-    surprise = -np.log(np.clip(calibration.probabilities_h(h), 1e-300, 1))
+    surprise = -np.log(np.clip(probability, 1e-300, 1))
     places = []
     for score, band in enumerate(found):
         if band.target_newton is not None:
             inside = np.array([band.holds(force) for force in force_newton], dtype=bool)
+            inside &= ~lot | (probability[:, score] >= LEAST_SHARE)
             distance = np.abs(h - calibration.h(band.target_newton)) / spread
             places.append(
                 _Place(
@@ -173,7 +209,7 @@ def _score_places(
     return places
 
 
-def _boundary_places(calibration: Calibration, force_newton: Floats) -> list[_Place]:
+def _boundary_places(calibration: Calibration, force_newton: Floats, lot: Bools) -> list[_Place]:
     """List the two sides of every known cut point."""
     places = []
     for index, cut in enumerate(estimate.value for estimate in calibration.cuts):
@@ -186,7 +222,7 @@ def _boundary_places(calibration: Calibration, force_newton: Floats) -> list[_Pl
         for score, side, word in ((index, 1, "firmer"), (index + 1, -1, "softer")):
             best_newton = calibration.force(h + side * _OFFSET * spread)
             # Past twice the distance aimed at it no longer shows where the boundary lies.
-            usable = (side * z > 0) & (side * z < 2 * _OFFSET)
+            usable = (side * z > 0) & (side * z < 2 * _OFFSET) & ~lot
             places.append(
                 _Place(
                     name=f"the {word} side of boundary {boundary}",
@@ -199,14 +235,15 @@ def _boundary_places(calibration: Calibration, force_newton: Floats) -> list[_Pl
     return places
 
 
-def _assign(places: Sequence[_Place], force_newton: Floats) -> list[list[int]]:
+def _assign(places: Sequence[_Place], force_newton: Floats, spent: Bools) -> list[list[int]]:
     """Give each place its candidates, by the rule of `choose_anchors`; ties included."""
     from scipy.optimize import linear_sum_assignment
 
     chosen: list[list[int]] = [[] for _ in places]
     slots = [k for k, place in enumerate(places) for _ in range(place.need)]
     ranked = np.argsort(-force_newton, kind="stable")
-    costs = np.array([places[k].cost[ranked] for k in slots]).round(_TIE_DIGITS)
+    costs = np.array([(places[k].cost + PRESSED * spent)[ranked] for k in slots])
+    costs = costs.round(_TIE_DIGITS)
     if not np.isfinite(costs).any():
         return chosen
     # Of a place only so many cheapest candidates can be needed: the other slots take the rest.

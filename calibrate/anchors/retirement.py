@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 
 from calibrate.anchors.candidates import Candidate
@@ -28,32 +28,32 @@ def anchors_of(source: Path) -> list[AnchorRow]:
         return season.anchors()
 
 
-def good_anchors(rows: Iterable[AnchorRow], now: datetime) -> list[AnchorRow]:
-    """Keep the anchors that are neither retired nor to be retired."""
-    return [row for row in rows if row.retired_at is None and retirement_reason(row, now) is None]
+def good_anchors(rows: Iterable[AnchorRow], as_of: date) -> list[AnchorRow]:
+    """Keep the anchors that on a day are neither retired nor to be retired."""
+    return [row for row in rows if row.retired_at is None and retirement_reason(row, as_of) is None]
 
 
-def retirement_reason(anchor: AnchorRow, now: datetime) -> str | None:
+def retirement_reason(anchor: AnchorRow, as_of: date) -> str | None:
     """Say why an anchor must retire, or None while it may stay.
 
-    It retires when its berry was voided, it was squeezed more often than its limit, is older than
-    its days, or a re-press read more than 10 % below the force on which it was chosen. A durable
-    pad has no age.
+    It retires when its berry was voided, it was squeezed more often than its limit, its press is
+    longer ago than its days, or a gentle re-press read more than 10 % below the force on which it
+    was chosen. A durable pad may have any age and any number of squeezes.
     """
     if anchor.void is not None:
         return f"its berry was voided: {anchor.void}"
-    measured = [one.force_newton for one in anchor.presses if one.force_newton is not None]
-    if measured and measured[-1] < (1 - MOST_SOFTENING) * anchor.force_newton:
-        change = 100 * (measured[-1] / anchor.force_newton - 1)
-        first, last = with_unit(anchor.force_newton), with_unit(measured[-1])
-        return f"it fell from {first} to {last} ({change:.0f} %)"
+    latest_newton = anchor.latest_newton
+    if latest_newton < (1 - MOST_SOFTENING) * anchor.force_newton:
+        change = 100 * (latest_newton / anchor.force_newton - 1)
+        fell = f"from {with_unit(anchor.force_newton)} to {with_unit(latest_newton)}"
+        return f"it fell {fell} ({change:.0f} %)"
     if anchor.kind == "pad":
         return None
-    if len(anchor.presses) >= anchor.press_limit:
+    if anchor.kind == "berry" and len(anchor.presses) >= anchor.press_limit:
         return f"it was squeezed {len(anchor.presses)} times (limit {anchor.press_limit})"
-    age_days = (now - datetime.fromisoformat(anchor.made_at)).total_seconds() / 86_400
+    age_days = 0 if anchor.since is None else (as_of - anchor.since).days
     if age_days > anchor.valid_days:
-        return f"it is {age_days:.1f} days old (limit {anchor.valid_days:g})"
+        return f"it was pressed {age_days} days ago (limit {anchor.valid_days:g})"
     return None
 
 

@@ -4,72 +4,74 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.anchors.candidates import (
+    Candidate,
+    fresh_lots,
+    read_candidates,
+    young_enough,
+)
 from calibrate.cuts.bands import Band
 from calibrate.data.labels import with_unit
-from gauge.csvsheet import CsvSheet
-from gauge.errors import InfeasiblePlanError, InvalidValueError
+from calibrate.data.pairs import looks_like_season
+from gauge.errors import InfeasiblePlanError, InvalidValueError, NoSuchRecordError
+from gauge.season.file import open_season
 
 Floats = NDArray[np.float64]
 # States, (per_score + 1) ** scores; beyond so many a plan would take minutes.
 MOST_STATES = 50_000
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Lot:
-    """A lot of fruit: mean and standard deviation of its peak force, taken as lognormal.
+def shares_of(lot: Candidate, bands: Sequence[Band]) -> Floats:
+    """Return the share of a lot's berries in each band, shape (number of bands,)."""
+    from scipy.special import ndtr
 
-    `available` is the number of berries that may be pulled.
-    """
-
-    name: str
-    mean_newton: float
-    sd_newton: float
-    available: int
-
-    def __post_init__(self) -> None:
-        if not all(0 < newton < math.inf for newton in (self.mean_newton, self.sd_newton)):
-            raise InvalidValueError(f"lot {self.name}: mean and SD of force must be above zero")
-        if self.available < 0:
-            raise InvalidValueError(f"lot {self.name}: the number of berries is below zero")
-
-    def shares(self, bands: Sequence[Band]) -> Floats:
-        """Return the share of the lot's berries in each band, shape (number of bands,)."""
-        from scipy.special import ndtr
-
-        variance = math.log1p((self.sd_newton / self.mean_newton) ** 2)
-        middle = math.log(self.mean_newton) - variance / 2
-
-        edges = [
-            (band.low_newton, math.inf if band.high_newton is None else band.high_newton)
-            for band in bands
-        ]
-        with np.errstate(divide="ignore"):
-            z = (np.log(np.array(edges, dtype=float)) - middle) / math.sqrt(variance)
-        # A score without a band has no lower end, hence no number here.
-        return np.asarray(np.nan_to_num(np.diff(ndtr(z), axis=1)[:, 0]))
+    variance = math.log1p((lot.sd_newton / lot.force_newton) ** 2)
+    middle = math.log(lot.force_newton) - variance / 2
+    edges = [
+        (band.low_newton, math.inf if band.high_newton is None else band.high_newton)
+        for band in bands
+    ]
+    with np.errstate(divide="ignore"):
+        z = (np.log(np.array(edges, dtype=float)) - middle) / math.sqrt(variance)
+    # A score without a band has no lower end, hence no number here.
+    return np.asarray(np.nan_to_num(np.diff(ndtr(z), axis=1)[:, 0]))
 
 
-def read_lots(path: Path) -> list[Lot]:
+def read_lots(path: Path) -> list[Candidate]:
     """Read a CSV of lots: lot, mean_N, sd_N and available."""
-    sheet = CsvSheet(path, "the columns lot, mean_N, sd_N and available, one row a lot")
-    sheet.need("lot", "mean_N", "sd_N", "available")
-    means, deviations = (sheet.parsed(name, sheet.number) for name in ("mean_N", "sd_N"))
-    columns = (sheet.columns["lot"], means, deviations, sheet.parsed("available", sheet.whole))
-    found = []
-    for index, (name, mean, sd, available) in enumerate(zip(*columns, strict=True)):
-        try:
-            lot = Lot(name=name, mean_newton=mean, sd_newton=sd, available=available)
-        except InvalidValueError as error:
-            sheet.bad(index, "mean_N", str(error))
-        found.append(lot)
-    return found
+    lots = read_candidates(path, "sd_N", "available")
+    for lot in lots:
+        if lot.sd_newton == 0:
+            raise InvalidValueError(f"{path}: lot {lot.label}: its berries differ in force.")
+    return lots
+
+
+def season_lots(source: Path, available: int, as_of: date, valid_days: float) -> list[Candidate]:
+    """Find the lots of a season of which berries were pressed in the days before.
+
+    Raises
+    ------
+    NoSuchRecordError
+        If there is none.
+    """
+    lots: list[Candidate] = []
+    if looks_like_season(source):
+        with open_season(source, read_only=True) as season:
+            lots, _ = young_enough(fresh_lots(season), as_of, valid_days)
+    if not lots:
+        raise NoSuchRecordError(
+            f"{source}: of no lot were berries pressed in the {valid_days:g} days to {as_of}.",
+            todo="Press five berries or more of each lot first, or name a CSV by --lots.",
+        )
+    return [replace(lot, available=available) for lot in lots]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,7 +115,11 @@ def _one_more(state: Floats, share: Floats) -> Floats:
 
 
 def plan_tray(
-    bands: Sequence[Band], lots: Sequence[Lot], *, per_score: int = 3, probability: float = 0.9
+    bands: Sequence[Band],
+    lots: Sequence[Candidate],
+    *,
+    per_score: int = 3,
+    probability: float = 0.9,
 ) -> TrayPlan:
     """Find the least fruit with which the tray holds `per_score` berries of each score.
 
@@ -143,8 +149,10 @@ def plan_tray(
             f"{per_score} berries of each of {len(reachable)} scores are too many to plan at once.",
             todo="Plan a smaller tray and pull it twice.",
         )
-    shares = np.array([lot.shares(reachable) for lot in lots]).reshape(len(lots), len(reachable))
-    limit = [lot.available for lot in lots]
+    shares = np.array([shares_of(lot, reachable) for lot in lots]).reshape(
+        len(lots), len(reachable)
+    )
+    limit = [lot.available or 0 for lot in lots]
     if fill_probability(limit, shares, per_score) < probability:
         expected = np.array(limit) @ shares
         worst = int(expected.argmin())
@@ -172,7 +180,7 @@ def plan_tray(
             best = better
     expected = np.array(best) @ shares
     return TrayPlan(
-        pulls={lot.name: pull for lot, pull in zip(lots, best, strict=True)},
+        pulls={lot.label: pull for lot, pull in zip(lots, best, strict=True)},
         probability=merit(best)[0],
         expected={band.score: float(x) for band, x in zip(reachable, expected, strict=True)},
     )

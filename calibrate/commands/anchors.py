@@ -10,6 +10,7 @@ import click
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
 from gauge.clikit import echo
+from gauge.errors import InfeasiblePlanError
 
 if TYPE_CHECKING:
     from datetime import date
@@ -19,6 +20,11 @@ if TYPE_CHECKING:
     from calibrate.cuts.bands import Band
     from calibrate.data.pairs import Pairs
     from calibrate.plots.card import CardNotes
+
+_INSTEAD = (
+    "Press a few berries of today's lots and take fresh ones ('calibrate tray', --fresh), record "
+    "durable pads ('calibrate pads SEASON PAD'), or say of which day this is by --as-of."
+)
 
 
 @click.command("anchors")
@@ -30,22 +36,25 @@ if TYPE_CHECKING:
 @click.option(
     "--candidates",
     type=options.FILE,
-    help="CSV with label, force_N and kind (berry, lot or pad) to choose from instead.",
+    help="CSV to choose from instead: label, force_N, and perhaps kind (berry, lot or pad), sd_N, "
+    "pressed_on.",
+)
+@click.option(
+    "--fresh",
+    is_flag=True,
+    help="Let unpressed berries of lots that were pressed lately stand for scores (a tray).",
 )
 @options.calibration_options()
 @options.plot_option(
     "Write the wall card: pdf, png or svg; may be repeated.", "--card", "cards", multiple=True
 )
-@options.number_option("--valid-days", "Days for which a berry may serve.", above=0, default=3.0)
+@options.number_option(
+    "--valid-days", "Days after its press for which fruit may serve.", above=0, default=3.0
+)
 @options.number_option(
     "--press-limit", "Squeezes after which a berry must retire.", whole=True, low=1, default=5
 )
-@click.option(
-    "--made-on",
-    type=click.DateTime(["%Y-%m-%d"]),
-    metavar="YYYY-MM-DD",
-    help="Day of the card; by default today.",
-)
+@options.as_of_option("--made-on")
 @click.option(
     "--keep",
     is_flag=True,
@@ -58,30 +67,32 @@ def command(
     per_score: int,
     straddle: bool,
     candidates: Path | None,
+    fresh: bool,
     how: options.FitOptions,
     calibration_name: str | None,
     cards: tuple[Path, ...],
     valid_days: float,
     press_limit: int,
-    made_on: Any,
+    as_of: date,
     keep: bool,
     as_json: bool,
 ) -> None:
     """Build the season's anchor set and its card.
 
-    Which berries (or lots, or durable pads) stand for each score and for each boundary? Bands come
-    from the calibration; the best set is chosen exactly from the measured berries that are neither
-    void nor flagged nor retired. SOURCE is a season file or a CSV of pairs with a column berry. A
-    set that is kept takes the place of the calibration's last one.
+    What stands for each score and for each boundary? Bands come from the calibration, and the best
+    set is chosen exactly: durable pads and, with --fresh, unpressed berries of known lots first;
+    then berries that were pressed, as long as they are young enough and neither void nor flagged
+    nor retired. Age counts from the press, of which harvest and storage day may tell. SOURCE is a
+    season file or a CSV of pairs with a column berry. A set that is kept takes the place of the
+    calibration's last one.
 
     \b
     calibrate anchors 2026.season --card card.pdf --card card.png
-    calibrate anchors 2026.season --calibration july --keep --per-score 3
+    calibrate anchors 2026.season --calibration july --keep --per-score 3 --fresh
     """  # noqa: D301
-    from datetime import UTC, datetime, timedelta
-
-    from calibrate.anchors.candidates import read_candidates
-    from calibrate.anchors.choice import choose_anchors
+    from calibrate.anchors.candidates import read_candidates, young_enough
+    from calibrate.anchors.choice import AnchorSet, choose_anchors
+    from calibrate.cuts.bands import bands
     from calibrate.data.pairs import flagged_note
 
     if calibration_name is None and not options.asks_for_fit():
@@ -93,26 +104,42 @@ def command(
         )
     pairs = how.pairs(source)
     calibration = how.calibration(source, calibration_name, pairs)
-    pool = read_candidates(candidates) if candidates else _measured(source, pairs)
-    chosen = choose_anchors(calibration, pool, per_score=per_score, straddle=straddle)
+    if candidates is None:
+        pool = _candidates(source, pairs, as_of, lots=fresh)
+    else:
+        pool = read_candidates(candidates)
+    young, ages = young_enough(pool, as_of, valid_days)
+    if young or not pool:
+        chosen = choose_anchors(calibration, young, per_score=per_score, straddle=straddle)
+    else:
+        chosen = AnchorSet(bands=bands(calibration), anchors=(), cost=0.0, warnings=())
+        if keep or cards:
+            raise InfeasiblePlanError(ages[0], todo=_INSTEAD)
+    if len(young) < len(pool) and (chosen.warnings or not young):
+        ages.append(_INSTEAD)
     if keep and calibration_name is not None:
-        _keep(source, calibration_name, chosen, press_limit=press_limit, valid_days=valid_days)
+        limits = {"press_limit": press_limit, "valid_days": valid_days}
+        _keep(source, calibration_name, chosen, as_of, **limits)
     if cards:
-        day = (made_on or datetime.now(UTC)).date()
-        notes = _notes(source, day, day + timedelta(days=valid_days), press_limit)
+        notes = _notes(source, chosen, as_of, valid_days, press_limit)
         for card in cards:
             from calibrate.plots.card import draw_card
 
             answers.draw(card, draw_card(calibration, chosen, notes), named="card")
     flagged = flagged_note(pairs.n_flagged)
-    answers.warn((*calibration.warnings, *chosen.warnings, *flagged))
+    answers.warn((*calibration.warnings, *ages, *chosen.warnings, *flagged))
     if as_json:
-        answers.emit_json({**document(chosen), "flagged": pairs.n_flagged})
+        day = {"as_of": as_of.isoformat(), "flagged": pairs.n_flagged}
+        answers.emit_json({**document(chosen, as_of), **day})
     else:
-        show(chosen)
+        show(chosen, as_of)
 
 
-def _notes(source: Path, made_on: date, valid_until: date, press_limit: int) -> CardNotes:
+def _notes(
+    source: Path, chosen: AnchorSet, as_of: date, valid_days: float, press_limit: int
+) -> CardNotes:
+    from datetime import timedelta
+
     from calibrate.data.conditions import conditions_of
     from calibrate.data.pairs import looks_like_season
     from calibrate.plots.card import CardNotes
@@ -127,18 +154,17 @@ def _notes(source: Path, made_on: date, valid_until: date, press_limit: int) -> 
     return CardNotes(
         season=source.stem.replace("_", " "),
         pressed=conditions_of(source).protocol.phrases(),
-        made_on=made_on,
-        valid_until=valid_until,
+        anchors=chosen.kinds(),
+        made_on=as_of,
+        valid_until=min(_ages(chosen), default=as_of) + timedelta(days=valid_days),
         press_limit=press_limit,
         **known,
     )
 
 
-def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
-    """Candidates among the source's berries: measured, not void, flagged or retired."""
-    from datetime import UTC, datetime
-
-    from calibrate.anchors.candidates import measured_candidates, scored_candidates
+def _candidates(source: Path, pairs: Pairs, as_of: date, *, lots: bool) -> list[Candidate]:
+    """Find the source's candidates that did not have to retire."""
+    from calibrate.anchors.candidates import scored_candidates, season_candidates
     from calibrate.anchors.retirement import good_anchors
     from calibrate.data.pairs import looks_like_season
     from gauge.season.file import open_season
@@ -148,11 +174,18 @@ def _measured(source: Path, pairs: Pairs) -> list[Candidate]:
     with open_season(source, read_only=True) as season:
         # Of whatever calibration: a berry that was squeezed to its end is no anchor of any.
         anchors = season.anchors()
-        good = {row.label for row in good_anchors(anchors, datetime.now(UTC))}
-        return measured_candidates(season, without={row.label for row in anchors} - good)
+        good = {row.label for row in good_anchors(anchors, as_of)}
+        tired = {row.label for row in anchors} - good
+        return season_candidates(season, without=tired, lots=lots)
 
 
-def _keep(source: Path, name: str, chosen: AnchorSet, **limits: Any) -> None:
+def _ages(chosen: AnchorSet) -> list[date]:
+    """Days of the presses of the fruit in a set, where they are known."""
+    fruit = (one.candidate for one in chosen.anchors if one.candidate.kind != "pad")
+    return [one.since for one in fruit if one.since is not None]
+
+
+def _keep(source: Path, name: str, chosen: AnchorSet, as_of: date, **limits: Any) -> None:
     """Keep a set in place of the last one: anchors in both stay, the others retire."""
     from gauge.season.file import open_season
 
@@ -171,11 +204,12 @@ def _keep(source: Path, name: str, chosen: AnchorSet, **limits: Any) -> None:
                 score=anchor.score,
                 boundary=anchor.boundary,
                 force_newton=anchor.candidate.force_newton,
+                made_at=(anchor.candidate.since or as_of).isoformat(),
                 **limits,
             )
 
 
-def document(chosen: AnchorSet) -> dict[str, Any]:
+def document(chosen: AnchorSet, as_of: date) -> dict[str, Any]:
     """The set as it is printed by --json; the firmest band has no upper end."""
     return {
         "bands": [
@@ -186,6 +220,8 @@ def document(chosen: AnchorSet) -> dict[str, Any]:
             {
                 "berry": anchor.candidate.label,
                 **answers.document(anchor.candidate, "force_newton", "kind"),
+                "since": anchor.candidate.since and anchor.candidate.since.isoformat(),
+                "age_days": anchor.candidate.age_days(as_of),
                 **answers.document(anchor, "probability", "boundary"),
                 "score": answers.as_label(anchor.score),
             }
@@ -211,17 +247,20 @@ def _band_row(band: Band) -> list[str]:
     ]
 
 
-def _anchor_row(anchor: Anchor) -> list[str]:
+def _anchor_row(anchor: Anchor, as_of: date) -> list[str]:
+    age = anchor.candidate.age_days(as_of)
     side = f"boundary {anchor.boundary}, side of {anchor.score}"
     return [
         anchor.candidate.label,
         f"score {anchor.score}" if anchor.boundary is None else side,
         format_newton(anchor.candidate.force_newton),
         f"{anchor.probability:.0%}",
+        anchor.candidate.kind,
+        "not known" if age is None else f"{age} d",
     ]
 
 
-def show(chosen: AnchorSet) -> None:
+def show(chosen: AnchorSet, as_of: date) -> None:
     """Print bands and anchors."""
     answers.print_table(
         [
@@ -238,8 +277,10 @@ def show(chosen: AnchorSet) -> None:
     if any(band.core_low_newton is None for band in chosen.bands):
         echo("80 % sure: where 8 hands in 10 give this score; nowhere: its band is too narrow.\n")
     answers.print_table(
-        ["anchor", "stands for", f"force {unit()}", "sure of its score"],
-        map(_anchor_row, chosen.anchors),
+        ["anchor", "stands for", f"force {unit()}", "sure of it", "kind", "age"],
+        [_anchor_row(anchor, as_of) for anchor in chosen.anchors],
         title="Anchors",
-        left=(0, 1),
+        left=(0, 1, 4),
     )
+    if chosen.anchors:
+        echo(f"{chosen.kinds()}, as of {as_of}.")

@@ -144,7 +144,7 @@ def _print(
 
     from calibrate.anchors.retirement import anchors_of, good_anchors
 
-    anchors = good_anchors(anchors_of(source), datetime.now(UTC))
+    anchors = good_anchors(anchors_of(source), datetime.now(UTC).date())
     if as_json:
         roster = {row.name: row.status for row in apart}
         documents = [

@@ -181,8 +181,8 @@ def _pads(runs: Path, season: Path, year: str) -> Iterator[Step]:
     with (runs / "pads.csv").open(encoding="utf-8", newline="") as file:
         for row in csv.DictReader(file):
             if row["at"].startswith(year):
-                yield _step("calibrate squeeze", season, row["pad"], "--pad", "--force",
-                            row["force_N"], quiet=True)  # fmt: skip
+                yield _step("calibrate pads", season, row["pad"], "--force", row["force_N"],
+                            "--as-of", row["at"], quiet=True)  # fmt: skip
 
 
 def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
@@ -209,7 +209,9 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
     )
     yield "Ship or not, and the season's anchors", [
         _step("calibrate limit", now, "--calibration", "2026", "--plot", out / "limit.png"),
-        _step("calibrate anchors", now, "--calibration", "2026", "--made-on", "2026-07-14",
+        *_pads(runs, now, "2026"),
+        _step("calibrate anchors", now, "--calibration", "2026", "--as-of", "2026-06-12",
+              "--valid-days", "4",
               "--card", out / "anchors.pdf"),
     ]  # fmt: skip
     yield (
@@ -221,7 +223,6 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
         [
             *_season(runs, "2025-blackberry", before, "blackberry"),
             *_pads(runs, before, "2025"),
-            *_pads(runs, now, "2026"),
             _step("calibrate compare", before, now, "--plot", out / "seasons.png"),
         ],
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,9 +32,9 @@ if TYPE_CHECKING:
     from calibrate.data.scale import Scale
 
 __all__ = [
-    "FILE", "POSITIVE", "SHARE", "FitOptions", "adopted_in", "asks_for_fit",
+    "FILE", "POSITIVE", "SHARE", "FitOptions", "adopted_in", "as_of_option", "asks_for_fit",
     "calibration_options", "cuts_option", "earlier_option", "firmest_option",
-    "force_scale_option", "json_option", "lab_option", "level_option", "limit_option",
+    "force_scale_option", "json_option", "lab_option", "level_option", "limit_option", "moment",
     "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
     "remembered",
     "sale_limit_option", "scale_option", "scores_option", "season_argument", "shown_in_lab_unit",
@@ -265,6 +266,26 @@ sale_limit_option = click.option(
 earlier_option = click.option(
     "--earlier", type=FILE, help="A season before: how far its raters' hands differ is carried on."
 )
+
+
+def _as_day(_context: click.Context, _option: click.Parameter, typed: datetime | None) -> date:
+    return (typed or datetime.now(UTC)).date()
+
+
+def moment(as_of: date) -> str:
+    """Return the time of what is done on a day: now, if it is today."""
+    now = datetime.now(UTC)
+    return now.isoformat(timespec="seconds") if as_of == now.date() else as_of.isoformat()
+
+
+def as_of_option(*names: str) -> Decorator:
+    """Make the option of the day from which ages count, received as `as_of`."""
+    return click.option(
+        "--as-of", *names, "as_of", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+        callback=_as_day, help="Day on which this is done, from which ages count; today if none.",
+    )  # fmt: skip
+
+
 level_option = click.option("--level", type=SHARE, default=0.95, help="Level of the intervals.")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 @options.limit_option("The lab's limit of a hand's shift at every boundary, N.")
 @options.number_option("--most", "Squeezes at most.", whole=True, low=1, default=60)
 @click.option("--seed", type=int, help="Makes the order repeatable.")
+@options.as_of_option()
 @options.shown_in_lab_unit()
 @options.json_option
 def command(
@@ -36,6 +37,7 @@ def command(
     limit: float,
     most: int,
     seed: int | None,
+    as_of: date,
     as_json: bool,
 ) -> None:
     """Warm up a rater on anchors.
@@ -43,7 +45,8 @@ def command(
     Is my hand still the panel's hand? Squeeze the anchor that is named without looking at its
     force, type the score, and see how far off you were. The next anchor is the one that says most
     about your least certain boundary. It stops when the hand is within the limit, or says that it
-    is not improving. Type q to stop. Kept as practice, never mixed with data.
+    is not improving. Where an anchor is a fresh berry of a lot, press it after your squeeze. Type q
+    to stop. Kept as practice, never mixed with data.
 
     \b
     calibrate practice 2026.season --rater ines
@@ -60,21 +63,22 @@ def command(
     with open_season(season) as file:
         rater = file.rater_named(rater, new=[rater] if new_rater else ())
         calibration = Calibration.from_document(file.calibration(calibration_name).document)
-        good = _good_anchors(file, calibration_name)
+        good = _good_anchors(file, calibration_name, as_of)
         rng = np.random.default_rng(seed)
         raters = ", ".join(calibration.raters) or "one hand"
         answers.say(f"Panel here: {raters}, of calibration '{calibration_name}'.")
         squeezes: list[Squeeze] = []
         advice = Advice.GO_ON
         while advice is Advice.GO_ON and len(squeezes) < most and good:
-            forces = {label: row.force_newton for label, row in good.items()}
+            forces = {label: row.latest_newton for label, row in good.items()}
             label = next_anchor(calibration, squeezes, forces, rng=rng)
             rank = _ask(label, calibration)
             if rank is None:
                 break
-            squeeze = Squeeze(anchor=label, force_newton=forces[label], rank=rank)
+            newton = _pressed(label) if good[label].kind == "lot" else forces[label]
+            squeeze = Squeeze(anchor=label, force_newton=newton or forces[label], rank=rank)
             squeezes.append(squeeze)
-            retired = _keep(file, good[label], squeeze, calibration, rater)
+            retired = _keep(file, good[label], squeeze, calibration, rater, as_of)
             answers.say(_compared(calibration, squeeze))
             if retired:
                 answers.say(f"{label} retires: {retired}.")
@@ -83,12 +87,12 @@ def command(
     _finish(calibration, rater, squeezes, advice, limit, as_json)
 
 
-def _good_anchors(file: SeasonFile, calibration_name: str) -> dict[str, AnchorRow]:
+def _good_anchors(file: SeasonFile, calibration_name: str, as_of: date) -> dict[str, AnchorRow]:
     """Find the anchors that are neither retired nor to be retired, by their labels."""
     from calibrate.anchors.retirement import good_anchors
     from gauge.errors import InfeasiblePlanError
 
-    rows = good_anchors(file.anchors(calibration_name), datetime.now(UTC))
+    rows = good_anchors(file.anchors(calibration_name), as_of)
     good = {row.label: row for row in rows}
     if not good:
         raise InfeasiblePlanError(
@@ -121,28 +125,40 @@ def _ask(label: str, calibration: Calibration) -> int | None:
             answers.say(str(error))
 
 
+def _pressed(label: str) -> float | None:
+    """Ask what the gauge shows of a fresh berry after its squeeze; None if it was not pressed."""
+    question = f"press that berry of {label}; the gauge shows, N (Enter: not pressed)"
+    typed = click.prompt(question, default=0.0, show_default=False, err=True, type=click.FLOAT)
+    return typed if typed > 0 else None
+
+
 def _keep(
-    file: SeasonFile, anchor: AnchorRow, squeeze: Squeeze, calibration: Calibration, rater: str
+    file: SeasonFile,
+    anchor: AnchorRow,
+    squeeze: Squeeze,
+    calibration: Calibration,
+    rater: str,
+    as_of: date,
 ) -> str | None:
     """Store a squeeze; retire the anchor where it was one too many, and return why."""
     from calibrate.anchors.retirement import retirement_reason
     from calibrate.raters.warmup import signed_miss_newton
     from gauge.season.rows import PracticeRow
 
-    file.add_anchor_press(anchor.anchor_id, by=rater)
+    file.add_anchor_press(anchor.anchor_id, by=rater, at=options.moment(as_of))
     file.add_practice(
         PracticeRow(
             rater=rater,
-            at=datetime.now(UTC).isoformat(timespec="seconds"),
+            at=options.moment(as_of),
             calibration=anchor.calibration,
             anchor=anchor.label,
-            force_newton=anchor.force_newton,
+            force_newton=squeeze.force_newton,
             score=calibration.scale.labels[squeeze.rank],
-            off_newton=signed_miss_newton(calibration, anchor.force_newton, squeeze.rank),
+            off_newton=signed_miss_newton(calibration, squeeze.force_newton, squeeze.rank),
         )
     )
     pressed = next(row for row in file.anchors(anchor.calibration) if row.label == anchor.label)
-    why = retirement_reason(pressed, datetime.now(UTC))
+    why = retirement_reason(pressed, as_of)
     if why is not None:
         file.retire_anchor(anchor.anchor_id, why)
     return why

@@ -1,14 +1,15 @@
-"""`calibrate squeeze`: squeezes of anchors and pads recorded, tired anchors retired."""
+"""`calibrate squeeze`: squeezes of anchors recorded, tired anchors retired."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commands import answers, options
+from calibrate.commands import answers, options, pads
 from calibrate.commands.answers import format_newton, unit, with_unit
 from gauge.clikit import echo
 
@@ -22,90 +23,82 @@ if TYPE_CHECKING:
 @options.season_argument
 @click.argument("label", required=False)
 @options.name_option("Whose anchors; needed where several calibrations have some.")
-@click.option("--force", help="What the gauge showed, if it was pressed on the gauge.")
-@click.option("--unit", default="N", help="Unit of --force.")
+@pads.force_option
+@pads.unit_option
 @click.option("--by", help="Who squeezed it.")
 @click.option("--replace", is_flag=True, help="Retire LABEL, and keep the best berry instead.")
 @click.option("--why", default="replaced", help="Why it is replaced.")
-@click.option(
-    "--pad", is_flag=True, help="LABEL is a durable pad that links seasons; needs --force."
-)
+@click.option("--pad", is_flag=True, hidden=True)
+@options.as_of_option()
 @options.json_option
 @options.shown_in_lab_unit(option=False)
 def command(
     season: Path,
     label: str | None,
     calibration_name: str | None,
-    force: str | None,
+    forces: tuple[str, ...],
     unit: str,
     by: str | None,
     replace: bool,
     why: str,
     pad: bool,
+    as_of: date,
     as_json: bool,
 ) -> None:
     """Record a squeeze of an anchor; retire a worn one.
 
-    Is this anchor still good? Each squeeze of LABEL is counted, and a press on the gauge gives
-    its --force. An anchor retires when it was squeezed too often, is too old, or fell by more than
-    10 %, or its berry was voided; the berry to take instead is suggested, and --replace puts it in
-    the place of LABEL. Without LABEL: list all anchors.
+    Is this anchor still good? Each squeeze of LABEL is counted, and a gentle press on the gauge
+    gives its --force, which is the anchor's from then on. An anchor retires when it was squeezed
+    too often, its press is too long ago, or it fell by more than 10 %, or its berry was voided; the
+    berry to take instead is suggested, and --replace puts it in the place of LABEL. Without LABEL:
+    list all anchors.
 
     \b
     calibrate squeeze 2026.season C03-7 --by ines
     calibrate squeeze 2026.season C03-7 --force 2.61 --unit N
     calibrate squeeze 2026.season C03-7 --replace
-    calibrate squeeze 2026.season PAD-A --pad --force 3.02
     """  # noqa: D301
-    from gauge.errors import InvalidValueError
     from gauge.season.file import open_season
-    from gauge.season.rows import PadPressRow
-    from gauge.units import newtons, parse_unit
 
-    force_newton = None if force is None else newtons(force, parse_unit(unit))
-    if force_newton is not None and force_newton <= 0:
-        raise InvalidValueError(
-            f"{force} {unit} is no force of compression.", todo="Give what the gauge showed."
-        )
-    if label is None:
-        with open_season(season, read_only=True) as file:
-            _list(file.anchors(calibration_name), as_json)
+    if pad:
+        answers.say("calibrate press SEASON PAD --pad is now called calibrate pads SEASON PAD.")
+        click.get_current_context().invoke(
+            pads.command, season=season, pad=label, forces=forces, unit=unit, as_of=as_of,
+            as_json=as_json,
+        )  # fmt: skip
         return
-    with open_season(season) as file:
-        if pad:
-            if force_newton is None:
-                raise click.UsageError("A pad's press needs --force.")
-            at = datetime.now(UTC).isoformat(timespec="seconds")
-            file.add_pad_press(PadPressRow(pad=label, at=at, force_newton=force_newton))
-            if as_json:
-                answers.emit_json({"pad": label, "force_N": force_newton})
-            else:
-                answers.say(f"pad {label}: {with_unit(force_newton)} kept")
-            return
-        if replace:
-            _replace(file, label, calibration_name, why, as_json)
+    forces_newton = pads.forces_shown(forces, unit)
+    with open_season(season, read_only=label is None) as file:
+        if label is None:
+            _list(file.anchors(calibration_name), as_of, as_json)
+        elif replace:
+            _replace(file, label, calibration_name, why, as_of, as_json)
         else:
-            _press(file, label, calibration_name, force_newton, by, as_json)
+            _press(file, label, calibration_name, forces_newton or [None], by, as_of, as_json)
 
 
 def _press(
     file: SeasonFile,
     label: str,
     calibration_name: str | None,
-    force_newton: float | None,
+    forces_newton: Sequence[float | None],
     by: str | None,
+    as_of: date,
     as_json: bool,
 ) -> None:
     from calibrate.anchors.retirement import retirement_reason
 
     before = _find(file, label, calibration_name)
-    file.add_anchor_press(before.anchor_id, force_newton=force_newton, by=by)
+    for newton in forces_newton:
+        file.add_anchor_press(
+            before.anchor_id, force_newton=newton, by=by, at=options.moment(as_of)
+        )
     now = _find(file, label, before.calibration)
-    why = retirement_reason(now, datetime.now(UTC))
+    why = retirement_reason(now, as_of)
     found = None
     if why is not None:
         file.retire_anchor(now.anchor_id, why)
-        found = _replacement(file, now)
+        found = _replacement(file, now, as_of)
     instead = None if found is None else _named(found)
     if as_json:
         ending = {"retired": why, "replacement": instead}
@@ -122,13 +115,13 @@ def _press(
 
 
 def _replace(
-    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_json: bool
+    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_of: date, as_json: bool
 ) -> None:
     """Retire an anchor, unless it is retired, and keep another berry in its place."""
     from gauge.errors import InfeasiblePlanError
 
     old = _find(file, label, calibration_name, retired=True)
-    found = _replacement(file, old)
+    found = _replacement(file, old, as_of)
     if found is None:
         raise InfeasiblePlanError(
             f"No measured berry can take the place of {label}; it stays as it was.",
@@ -140,6 +133,7 @@ def _replace(
         calibration=old.calibration, kind=found.kind, label=found.label, berry_id=found.berry_id,
         score=old.score, boundary=old.boundary, force_newton=found.force_newton,
         press_limit=old.press_limit, valid_days=old.valid_days,
+        made_at=(found.since or as_of).isoformat(),
     )  # fmt: skip
     if as_json:
         ending = {"retired": old.retired_why or why, "replacement": _named(found)}
@@ -182,27 +176,29 @@ def _find(
     return rows[0]
 
 
-def _replacement(file: SeasonFile, retired: AnchorRow) -> Candidate | None:
-    from calibrate.anchors.candidates import measured_candidates
+def _replacement(file: SeasonFile, retired: AnchorRow, as_of: date) -> Candidate | None:
+    from calibrate.anchors.candidates import season_candidates, young_enough
     from calibrate.anchors.retirement import replacement
     from calibrate.cuts.calibration import Calibration
 
     calibration = Calibration.from_document(file.calibration(retired.calibration).document)
     used = {row.label for row in file.anchors(retired.calibration)}
-    return replacement(calibration, retired, measured_candidates(file, without=used))
+    young, _ = young_enough(season_candidates(file, without=used), as_of, retired.valid_days)
+    return replacement(calibration, retired, young)
 
 
-def _list(rows: list[AnchorRow], as_json: bool) -> None:
+def _list(rows: list[AnchorRow], as_of: date, as_json: bool) -> None:
     from calibrate.anchors.retirement import retirement_reason
 
-    now = datetime.now(UTC)
-    retired = [row.retired_why or retirement_reason(row, now) for row in rows]
+    retired = [row.retired_why or retirement_reason(row, as_of) for row in rows]
     if as_json:
         answers.emit_json(
             [
                 {
                     "anchor": row.label,
-                    **answers.document(row, "calibration", "score", "boundary", "force_newton"),
+                    **answers.document(row, "calibration", "kind", "score", "boundary"),
+                    "force_N": row.latest_newton,
+                    "since": row.since and row.since.isoformat(),
                     **_squeezes(row),
                     "retired": why,
                 }
@@ -216,7 +212,7 @@ def _list(rows: list[AnchorRow], as_json: bool) -> None:
             [
                 row.label,
                 row.boundary or f"score {row.score}",
-                format_newton(row.force_newton),
+                format_newton(row.latest_newton),
                 f"{len(row.presses)} of {row.press_limit}",
                 why or "good",
             ]

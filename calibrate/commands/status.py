@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -102,11 +102,8 @@ def _samples(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None
         status.done.append(f"{len(berries)} berries of {len({b.sample for b in berries})} samples")
     today = datetime.now(UTC).date()
     for row in planned:
-        if row.done or row.sample.harvest_date is None or row.sample.storage_day is None:
-            continue
-        harvest = date.fromisoformat(row.sample.harvest_date)
-        day = harvest + timedelta(days=row.sample.storage_day)
-        if day <= today:
+        day = None if row.done or row.sample.storage_day is None else row.sample.due
+        if day is not None and day <= today:
             status.warnings.append(f"sample {row.sample.code} was planned for {day}")
     if (ahead := file.next_sample()) is not None:
         code = shlex.quote(ahead.sample.code)
@@ -145,7 +142,7 @@ def _calibration(status: _Status, season: Path) -> None:
         year = datetime.now(UTC).year
         status.then("fit and adopt a calibration", f"calibrate adopt S {year}")
         return
-    row, now = stored[name], datetime.now(UTC)
+    row, today = stored[name], datetime.now(UTC).date()
     status.done.append(f"calibration {name} is adopted ({row.at[:10]})")
     kept = Calibration.from_document(row.document)
     present = fingerprint(pairs.panel()[0], kept.force_scale, kept.level)
@@ -153,9 +150,9 @@ def _calibration(status: _Status, season: Path) -> None:
         status.warnings.append(f"calibration {name} is older than the season's data")
         fresh = next(f"{name}-{n}" for n in range(2, 999) if f"{name}-{n}" not in stored)
         status.then("adopt a calibration of all data", f"calibrate adopt S {shlex.quote(fresh)}")
-    in_use, good = [a for a in anchors if a.retired_at is None], good_anchors(anchors, now)
+    in_use, good = [a for a in anchors if a.retired_at is None], good_anchors(anchors, today)
     for anchor in in_use:
-        if why := retirement_reason(anchor, now):
+        if why := retirement_reason(anchor, today):
             status.warnings.append(f"anchor {anchor.label} must retire: {why}")
     if good:
         status.done.append(f"{len(good)} anchors are good")

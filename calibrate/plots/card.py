@@ -38,6 +38,7 @@ class CardNotes:
 
     season: str
     pressed: Sequence[str] = ()
+    anchors: str = ""  # how many are of which kind
     made_on: date
     valid_until: date
     press_limit: int
@@ -121,13 +122,13 @@ def _codes(axes: Axes, codes: Sequence[str]) -> None:
 
 def _foot(axes: Axes, calibration: Calibration, notes: CardNotes) -> None:
     """Write the conditions and the cautions."""
-    use = (*notes.pressed, f"at most {notes.press_limit} squeezes an anchor")
+    use = (*notes.pressed, f"at most {notes.press_limit} squeezes an anchor", notes.anchors)
     source = [
         f"calibration of {calibration.n} scores by {', '.join(calibration.raters) or 'one hand'}"
     ]
     source += [f"season digest {notes.digest}"] if notes.digest else []
     text = partial(axes.text, 3, va="center", color=INK)
-    text(17.2, "   |   ".join((*use, f"made {notes.made_on:%d %b %Y}")), fontsize=12)
+    text(17.2, "   |   ".join((*filter(None, use), f"made {notes.made_on:%d %b %Y}")), fontsize=12)
     text(13.6, textwrap.shorten("   |   ".join(source), 130), fontsize=12)
     text(6.4, textwrap.fill(CAUTIONS, 100, break_on_hyphens=False), fontsize=13)
 

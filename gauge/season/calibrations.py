@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
+from datetime import date
 from typing import Any
 
 from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.package import __version__
+from gauge.records import Sample, as_day
 from gauge.season.rows import (
     AnchorRow,
     CalibrationRow,
@@ -22,6 +24,10 @@ from gauge.season.rows import (
     VerificationRow,
 )
 from gauge.season.tables import Tables, as_json, column, now, stored
+
+
+def _earliest(*days: date | None) -> date | None:
+    return min((day for day in days if day is not None), default=None)
 
 
 class CalibrationTables(Tables):
@@ -223,17 +229,35 @@ class CalibrationTables(Tables):
         for row in self._as_dicts("anchor_presses", PressRow, "anchor_id"):
             presses.setdefault(row.pop("anchor_id"), []).append(PressRow(**row))
         void: dict[int | None, str] = dict(self._records("berries", "berry_id", "void_why"))
+        pressed = self.press_days()
         return [
             AnchorRow(
                 **row
                 | {
                     "presses": tuple(presses.get(row["anchor_id"], ())),
                     "void": void.get(row["berry_id"]),
+                    "since": _earliest(as_day(row["made_at"]), pressed.get(row["berry_id"] or 0)),
                 }
             )
             for row in self._as_dicts("anchors", AnchorRow)
             if calibration in {None, row["calibration"]}
         ]
+
+    def press_days(self) -> dict[int, date]:
+        """The day on which each berry was pressed, by its id.
+
+        Harvest plus storage day, where a sample has both, is earlier than what the clock said of a
+        berry that was replayed or imported later.
+        """
+        samples = self._records("samples", "sample_id", "code", "harvest_date", "storage_day")
+        due = {
+            sample_id: Sample(code=code, harvest_date=picked, storage_day=days).due
+            for sample_id, code, picked, days in samples
+            if days is not None
+        }
+        berries = self._records("berries", "berry_id", "sample_id", "at")
+        days = {i: _earliest(as_day(at), due.get(sample_id)) for i, sample_id, at in berries}
+        return {berry_id: day for berry_id, day in days.items() if day is not None}
 
     # --- pads, practice, clamshells -----------------------------------------------------------
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from gauge.records import FingerScore, Flag, Sample, Session
@@ -41,9 +41,7 @@ class SampleRow:
         >>> SampleRow(sample_id=1, sample=sample, berries=0).due.isoformat()
         '2026-07-05'
         """
-        picked = self.sample.harvest_date
-        days = timedelta(days=self.sample.storage_day or 0)
-        return date.fromisoformat(picked) + days if picked else None
+        return self.sample.due
 
 
 def ahead(rows: Iterable[SampleRow], here: int | None = None) -> list[SampleRow]:
@@ -183,7 +181,7 @@ class CalibrationRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PressRow:
-    """A squeeze of an anchor; the force where it was pressed on the gauge."""
+    """A squeeze of an anchor; the force where it was pressed on the gauge, gently."""
 
     at: str
     force_newton: float | None
@@ -192,7 +190,10 @@ class PressRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AnchorRow:
-    """An anchor in use or retired, "berry", "lot" or "pad"; `void` is why its berry is void."""
+    """An anchor in use or retired, "berry", "lot" or "pad"; `void` is why its berry is void.
+
+    `force_newton` is that on which it was chosen; `since` the day from which its age counts.
+    """
 
     anchor_id: int
     calibration: str
@@ -209,15 +210,29 @@ class AnchorRow:
     retired_why: str | None = None
     presses: tuple[PressRow, ...] = ()
     void: str | None = None
+    since: date | None = None
+
+    @property
+    def latest_newton(self) -> float:
+        """Its force by the latest gentle press on the gauge, or as it was chosen."""
+        measured = [one.force_newton for one in self.presses if one.force_newton is not None]
+        # Each squeeze of a lot is one of another berry.
+        return measured[-1] if measured and self.kind != "lot" else self.force_newton
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PadPressRow:
-    """A press of a durable pad, which shows whether the newton itself has changed."""
+    """A press of a durable pad, which shows whether the newton itself has changed.
+
+    `made_on` is the day on which the pad was made, `temp_c` its temperature.
+    """
 
     pad: str
     at: str
     force_newton: float
+    batch: str | None = None
+    made_on: str | None = None
+    temp_c: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -117,6 +117,30 @@ def test_every_boundary_gets_a_pair_on_its_two_sides() -> None:
         assert pair[0].candidate.force_newton > cut > pair[1].candidate.force_newton
 
 
+def test_a_lot_stands_for_a_score_by_the_mean_of_its_berries_and_for_no_boundary() -> None:
+    """Two hundred thousand simulated berries of numpy's log-normal distribution."""
+    one = _calibration()
+    lot = Candidate(label="lot", force_newton=2.6, sd_newton=0.3, kind="lot")
+    wide = Candidate(label="wide", force_newton=2.6, sd_newton=1.5, kind="lot")
+    found = choose_anchors(one, [lot, wide], per_score=2)
+    assert [(a.candidate.label, a.score, a.boundary) for a in found.anchors] == [("lot", "3", None)]
+    variance = np.log1p((0.3 / 2.6) ** 2)
+    rng = np.random.default_rng(5)
+    force = rng.lognormal(np.log(2.6) - variance / 2, variance**0.5, 200_000)
+    simulated = one.probabilities(force)[:, 2].mean()
+    assert found.anchors[0].probability == pytest.approx(simulated, abs=2e-3)
+
+
+@pytest.mark.parametrize(("off_spreads", "chosen"), [(0.4, "pad"), (0.9, "berry")])
+def test_a_pressed_berry_is_chosen_where_a_pad_is_far_off(off_spreads, chosen) -> None:
+    one = _calibration(cuts=(2.0,), scale=RASPBERRY)
+    target = bands(one)[0].target_newton
+    pad = Candidate(label="pad", force_newton=target + off_spreads * one.spread, kind="pad")
+    berry = Candidate(label="berry", force_newton=target)
+    found = choose_anchors(one, [berry, pad], per_score=1, straddle=False)
+    assert [anchor.candidate.label for anchor in found.anchors] == [chosen]
+
+
 def test_a_missing_score_is_named_with_the_force_to_look_for() -> None:
     one = _calibration()
     berries = [Candidate(label=str(f), force_newton=f) for f in (3.8, 3.9, 5.5, 5.4)]

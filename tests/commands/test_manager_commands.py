@@ -5,6 +5,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -130,7 +131,7 @@ def test_a_stored_calibration_is_kept_listed_shown_and_never_overwritten(own: Pa
 
 def test_anchors_bands_card_and_set(season: Path, tmp_path: Path) -> None:
     card = tmp_path / "card.pdf"
-    found = answer("anchors", season, "--card", card, "--made-on", "2026-07-01")
+    found = answer("anchors", season, "--card", card)
     assert card.read_bytes().startswith(b"%PDF")
     bands = found["bands"]
     assert [band["score"] for band in bands] == [1, 2, 3, 4, 5]
@@ -184,12 +185,12 @@ def test_flagged_berries_are_counted_and_can_be_left_out(own: Path, tmp_path: Pa
 def test_an_anchor_lives_tires_and_is_replaced(own: Path) -> None:
     run("adopt", own, "july", "--yes")
     kept = answer("anchors", own, "--calibration", "july", "--keep", "--press-limit", "2")
-    label = kept["anchors"][0]["berry"]
+    label = next(row["berry"] for row in kept["anchors"] if row["kind"] == "berry")
     assert answer("squeeze", own, label, "--by", "ines")["retired"] is None
     tired = answer("squeeze", own, label)
     assert "squeezed 2 times" in tired["retired"]
     assert run("squeeze", own, label).exit_code != 0
-    other = kept["anchors"][3]
+    other = [row for row in kept["anchors"] if row["kind"] == "berry"][3]
     fallen = answer("squeeze", own, other["berry"], "--force", 0.8 * other["force_N"])
     assert "fell" in fallen["retired"]
     assert fallen["replacement"]
@@ -197,15 +198,95 @@ def test_an_anchor_lives_tires_and_is_replaced(own: Path) -> None:
     assert states[label]
     assert run("squeeze", own).exit_code == 0
     again = answer("anchors", own, "--keep")  # a new set on the same calibration
+    assert all(row["kind"] in {"pad", "berry"} for row in again["anchors"])
     assert not {label, other["berry"]} & {anchor["berry"] for anchor in again["anchors"]}
     states = {entry["anchor"]: entry["retired"] for entry in answer("squeeze", own)}
     good = {anchor for anchor, retired in states.items() if retired is None}
     assert good == {anchor["berry"] for anchor in again["anchors"]}
 
 
-def test_a_pad_needs_its_force(own: Path) -> None:
-    assert run("squeeze", own, "A", "--pad").exit_code == 2
-    assert answer("squeeze", own, "A", "--pad", "--force", "0.68", "--unit", "lbf")["force_N"] > 3
+@pytest.fixture
+def dated(tmp_path: Path) -> Path:
+    """A season of two harvests, tested on 1 and on 8 July, that came in later; two pads."""
+    made = make_season(tmp_path / "dated.firm", pads={"A": 4.0, "B": 1.4})
+    with open_season(made) as season:
+        for code, picked, days in (
+            ("C01", "2026-07-01", 0.0), ("C02", "2026-07-01", 7.0), ("C03", "2026-07-08", 0.0)
+        ):  # fmt: skip
+            changes = {"harvest_date": picked, "storage_day": days}
+            season.correct_sample(code, changes, "from the plan")
+    run("adopt", made, "july", "--yes")
+    return made
+
+
+def test_age_counts_from_the_press_and_what_is_too_old_is_no_anchor(dated: Path) -> None:
+    def kinds(*words: object) -> dict[str, set[str]]:
+        found: dict[str, set[str]] = {}
+        for row in answer("anchors", dated, *words)["anchors"]:
+            found.setdefault(row["kind"], set()).add(row["berry"].partition("-")[0])
+        return found
+
+    assert kinds("--as-of", "2026-07-02")["berry"] == {"C01"}
+    assert kinds("--as-of", "2026-07-10")["berry"] == {"C02", "C03"}
+    assert kinds("--as-of", "2026-07-14") == {"pad": {"A", "B"}}
+    result = run("anchors", dated, "--as-of", "2026-07-14")
+    assert (
+        "not pressed in the 3 days to 2026-07-14 (the last of them on 2026-07-08)" in result.stderr
+    )
+    assert "calibrate tray" in result.stderr
+    pulled = answer("tray", dated, "--as-of", "2026-07-10", "--want", "1")["pull"]
+    assert set(pulled) == {"L1", "L2"}
+    kept = answer("anchors", dated, "--as-of", "2026-07-10", "--keep")["anchors"]
+    label = next(row["berry"] for row in kept if row["kind"] == "berry")
+    for day, word in (("2026-07-11", None), ("2026-07-12", "pressed 4 days ago")):
+        rows = {row["anchor"]: row for row in answer("squeeze", dated, "--as-of", day)}
+        assert (rows[label]["retired"] or "").startswith(f"it was {word}" if word else "")
+        assert rows["A"]["retired"] is None
+    answer(
+        "squeeze", dated, label, "--force", 0.95 * rows[label]["force_N"], "--as-of", "2026-07-10"
+    )
+    again = answer("anchors", dated, "--as-of", "2026-07-10", "--per-score", "9")["anchors"]
+    force = {row["berry"]: row["force_N"] for row in again}
+    assert force[label] == pytest.approx(0.95 * rows[label]["force_N"])
+
+
+def test_an_anchor_of_a_fresh_lot_is_pressed_after_its_squeeze(tmp_path: Path) -> None:
+    season = tmp_path / "lots.firm"
+    lots = {"firm": 5.6, "middle": 2.65, "soft": 0.6}
+    make_season(season)
+    sheet = tmp_path / "lots.csv"
+    sheet.write_text(
+        "lot,mean_N,sd_N,available\n" + "".join(f"{n},{f},{0.1 * f},30\n" for n, f in lots.items())
+    )
+    run("adopt", season, "july", "--yes")
+    kept = answer("anchors", season, "--candidates", sheet, "--per-score", "1", "--keep")["anchors"]
+    assert [(row["berry"], row["kind"], row["boundary"]) for row in kept] == [
+        (name, "lot", None) for name in lots
+    ]
+    typed = "3\n2.71\n3\n2.5\nq\n"
+    found = run("practice", season, "--rater", "ines", "--seed", "1", text=typed)
+    assert "press that berry of" in found.stderr
+    with open_season(season, read_only=True) as file:
+        assert [row.force_newton for row in file.practice("ines")] == [2.71, 2.5]
+
+
+def test_pads_show_how_the_gauge_repeats(own: Path) -> None:
+    """Pooled standard deviation within pads and days, as a one-way analysis of variance has it."""
+    assert run("pads", own, "A").exit_code == 2
+    old = run("press", own, "A", "--pad", "--force", "0.68", "--unit", "lbf", "--json")
+    assert json.loads(old.stdout)["force_N"] > 3
+    assert "calibrate pads" in old.stderr
+    words = ("--batch", "7", "--made", "2026-03-01", "--temp-c", "21", "--as-of", "2026-07-02")
+    answer("pads", own, "B", "--force", "1.50", "--force", "1.56", "--force", "1.53", *words)
+    answer("pads", own, "B", "--force", "1.40", "--force", "1.42", "--as-of", "2026-07-03")
+    found = answer("pads", own)
+    pad = found["pads"][1]
+    assert (pad["batch"], pad["made_on"], pad["presses"]) == ("7", "2026-03-01", 5)
+    assert pad["force_N"] == pytest.approx(1.41)
+    within = (2 * np.var([1.50, 1.56, 1.53], ddof=1) + np.var([1.40, 1.42], ddof=1)) / 3
+    assert found["repeatability"]["sd_N"] == pytest.approx(within**0.5)
+    assert found["repeatability"]["df"] == 3
+    assert "--gauge-sd 0.0" in run("pads", own).output
 
 
 def test_practice_is_kept_apart_from_data(own: Path) -> None:

@@ -101,6 +101,7 @@ def stored(**differs: Any) -> AnchorRow:
     row = AnchorRow(
         anchor_id=1, calibration="july", kind="berry", label="A1", berry_id=None, score="3",
         boundary=None, force_newton=2.0, press_limit=5, valid_days=3.0, made_at=MADE.isoformat(),
+        since=MADE.date(),
     )  # fmt: skip
     return replace(row, **differs)
 
@@ -112,8 +113,10 @@ def stored(**differs: Any) -> AnchorRow:
         ((2.0, 1.85), 1, "berry", None),
         ((2.0, 1.79), 1, "berry", "fell"),
         ((None,) * 5, 1, "berry", "squeezed 5 times"),
-        ((), 73, "berry", "days old"),
+        ((), 97, "berry", "pressed 4 days ago"),
         ((None,) * 50, 1000, "pad", None),
+        ((None, 1.2) * 20, 50, "lot", None),
+        ((), 97, "lot", "pressed 4 days ago"),
         ((1.7,), 1, "pad", "fell"),
     ],
 )
@@ -123,7 +126,7 @@ def test_anchors_retire_by_rule(presses, hours, kind, word) -> None:
         PressRow(at=at, force_newton=f, by=None) for at, f in zip(times, presses, strict=True)
     ]
     row = stored(kind=kind, force_newton=2.0, presses=tuple(pressed))
-    reason = retirement_reason(row, MADE + timedelta(hours=hours))
+    reason = retirement_reason(row, (MADE + timedelta(hours=hours)).date())
     assert (reason is None) if word is None else (word in reason)
 
 

@@ -31,8 +31,8 @@ calibrate fit S
 calibrate fit S --each-rater
 calibrate store S
 calibrate store S --show july
-calibrate anchors S --calibration july
-calibrate press S
+calibrate anchors S --calibration july --as-of 2026-06-16 --valid-days 9
+calibrate press S --as-of 2026-06-11
 calibrate limit S --calibration logs
 calibrate check S --all
 calibrate agree S

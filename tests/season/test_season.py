@@ -315,7 +315,10 @@ def test_verifications_pads_practice_counts_and_notes(season) -> None:
     (found,) = season.verifications()
     assert found.checkweights == (step, step)
     assert (found.passed, found.result, found.gauge_serial) == (True, result, "42")
-    pad = PadPressRow(pad="grey", at="2026-07-01T08:00:00Z", force_newton=2.5)
+    pad = PadPressRow(
+        pad="grey", at="2026-07-01T08:00:00Z", force_newton=2.5, batch="7", made_on="2026-03-01",
+        temp_c=21.0,
+    )  # fmt: skip
     season.add_pad_press(pad)
     assert season.pad_presses() == [pad]
     squeeze = PracticeRow(
