@@ -123,13 +123,14 @@ def anchors(file: SeasonFile) -> None:
             "No anchor is kept.",
             todo="Keep a set: calibrate anchors SEASON --keep --card card.pdf",
         )
-    now = datetime.now(UTC)
-    good = good_anchors(rows, now)
+    today = datetime.now(UTC).date()
+    good = good_anchors(rows, today)
     retired = sum(row.retired_at is not None for row in rows)
     echo(f"{len(good)} of {len(rows)} anchors are good; {retired} are retired.")
-    if good:
-        made = min(datetime.fromisoformat(row.made_at) for row in good)
-        echo(f"The oldest of them was made {(now - made).total_seconds() / 86_400:.1f} days ago.")
+    if pressed := [row.since for row in good if row.kind != "pad" and row.since is not None]:
+        echo(f"The oldest fruit of them was pressed {(today - min(pressed)).days} days ago.")
+    if pads := sum(row.kind == "pad" for row in good):
+        echo(f"Durable pads among them: {pads}.")
 
 
 def flags(file: SeasonFile) -> None:
