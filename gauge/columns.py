@@ -5,13 +5,27 @@ From it come the headers of the readings, and the dictionary that is written bes
 
 from __future__ import annotations
 
+import csv
+import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from decimal import Decimal
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from gauge.csvsheet import csv_lines
 from gauge.outfile import write_whole
+
+Cell = str | int | float | Decimal | None
+# A cell that begins so is run as a formula (CWE-1236, neutralisation of formula elements in a
+# CSV file); a leading apostrophe makes it text.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
+# Codes that a spreadsheet makes another number of, or a date; a date as in ISO 8601 stays one.
+_CHANGED = re.compile(
+    r"(?!\d{4}-\d\d-\d\d$)([+-]?0\d[\d.]*|\d+(\.\d+)?E[+-]?\d+|\d{1,4}[-/]\d{1,4}([-/]\d{1,4})?"
+    r"|\d{16,}|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[- ]?\d{1,4})",
+    re.IGNORECASE,
+)
 
 
 class Column(NamedTuple):
@@ -143,7 +157,7 @@ def export(
 ) -> str:  # fmt: skip
     """Write a CSV and beside it the dictionary of its columns; return words for the screen.
 
-    `layout` goes to `gauge.csvsheet.csv_lines`. A CSV that goes to stdout has no dictionary.
+    `layout` goes to `csv_lines`. A CSV that goes to stdout has no dictionary.
 
     Raises
     ------
@@ -157,3 +171,50 @@ def export(
     lines = [(name, *describe(name)) for name in header]
     write_whole(beside, csv_lines(["column", *Column._fields], lines, **layout), bom=bom)
     return f" {beside.name} says what its columns mean."
+
+
+def csv_lines(
+    header: Sequence[str],
+    rows: Iterable[Sequence[Cell]],
+    *,
+    delimiter: str = ",",
+    decimal_comma: bool = False,
+) -> Iterator[str]:
+    r"""Write a table as lines of CSV with their line ends (RFC 4180: CRLF, quotes doubled).
+
+    Parameters
+    ----------
+    header : sequence of str
+    rows : iterable of sequence
+        None is an empty cell. A Decimal keeps its digits as shown (``2.370``). Text that is a plain
+        number is a number; other text that a spreadsheet would run, or change, gets a leading
+        apostrophe.
+    delimiter : str
+        One character.
+    decimal_comma : bool
+        Write ``2,37`` for spreadsheets of countries that do; the delimiter must not be a comma.
+
+    Examples
+    --------
+    >>> "".join(csv_lines(["force_N", "note"], [[-0.5, "=1+1"]], delimiter=";", decimal_comma=True))
+    "force_N;note\r\n-0,5;'=1+1\r\n"
+    """
+
+    def cell(value: Cell) -> str:
+        if value is None:
+            return ""
+        text = str(value)
+        changed = isinstance(value, str) and _CHANGED.fullmatch(text)
+        if not changed and (_NUMBER.fullmatch(text) or not isinstance(value, str)):
+            return text.replace(".", ",") if decimal_comma else text
+        # Some spreadsheets pass over blanks before a formula.
+        runs = text.startswith(_FORMULA) or text.lstrip().startswith(_FORMULA)
+        return f"'{text}" if changed or runs else text
+
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, delimiter=delimiter)
+    for row in (header, *rows):
+        writer.writerow([cell(value) for value in row])
+        yield out.getvalue()
+        out.seek(0)
+        out.truncate()

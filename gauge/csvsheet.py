@@ -1,43 +1,28 @@
-"""Sheets in and out: columns of text cells with the row numbers that a spreadsheet shows.
+"""Sheets that come in: columns of text cells with the row numbers that a spreadsheet shows.
 
-What comes in is a workbook (.xlsx), or text parted by commas, semicolons or tabs, in UTF-8, UTF-16
-or Windows-1252, with a decimal point or comma, perhaps below a title. What is written opens in R,
-pandas and spreadsheets: numbers as numbers, and no text that a spreadsheet would run as a formula.
+The file is read by `gauge.sheetfile`; what a CSV that is written looks like, `gauge.columns` says.
 """
 
 from __future__ import annotations
 
 import csv
-import io
 import math
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from itertools import chain, islice
 from pathlib import Path
 from typing import Any, NamedTuple, NoReturn, TypeVar
 
-from gauge.errors import BadTableError, FirmhandError, UnreadableFileError
-from gauge.outfile import refuse_irregular
+from gauge.errors import BadTableError, FirmhandError
 from gauge.plaintext import seen
+from gauge.sheetfile import sheet_rows
 from gauge.units import SPELLINGS, Unit, newtons
 
 T = TypeVar("T")
-Cell = str | int | float | Decimal | None
 
-# A cell that begins so is run as a formula (CWE-1236, neutralisation of formula elements in a
-# CSV file); a leading apostrophe makes it text.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
-# Codes that a spreadsheet makes another number of, or a date; a date as in ISO 8601 stays one.
-_CHANGED = re.compile(
-    r"(?!\d{4}-\d\d-\d\d$)([+-]?0\d[\d.]*|\d+(\.\d+)?E[+-]?\d+|\d{1,4}[-/]\d{1,4}([-/]\d{1,4})?"
-    r"|\d{16,}|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[- ]?\d{1,4})",
-    re.IGNORECASE,
-)
-
-
 # Columns that are read somewhere; a header matches them whatever its case, blanks and dashes.
 _READ = """
 at available berries berry berry_id blind_code clamshell code colour count crop cues decayed firm
@@ -52,11 +37,6 @@ _COLUMNS |= dict.fromkeys(("berry_no", "berry_nr", "berry_number"), "berry")
 _FORCE_COLUMN = re.compile(
     r".*(?:force|peak|firmness)(?:_|.*[(\[]_?)([a-z]+)_?[)\]]?", re.IGNORECASE
 )
-# A decimal comma that cannot be one between thousands, in a cell of its own.
-_DECIMAL_COMMA = {
-    ",": re.compile(rb'"[+-]?\d+,(\d{1,2}|\d{4,})"'),
-    "\t": re.compile(rb"(^|\t)[+-]?\d+,(\d{1,2}|\d{4,})[\t\r\n]", re.M),
-}
 # share; forces that agree to this are the same, written with other digits
 ROUNDING = 1e-3
 _MOST_TITLES = 20  # rows; a header stands below no more
@@ -161,7 +141,8 @@ class Sheet:
         self.path = path
         self.problems = problems
         self._todo = f"It needs {wants}."
-        self._filled = self._not_blank(self._cells(page))
+        cells, self.comma = sheet_rows(path, page)
+        self._filled = self._not_blank(cells)
         number, titles = self._head()
         if not titles:
             raise BadTableError(f"{path} is empty.", todo=self._todo)
@@ -171,24 +152,6 @@ class Sheet:
         for name in self.header:
             if name and self.header.count(name) > 1:
                 raise BadTableError(f"{path}, row {number}: column '{name}' stands there twice.")
-
-    def _cells(self, page: str | None) -> Iterator[list[str]]:
-        raw = _bytes(self.path)
-        if raw.startswith(b"PK\3\4"):  # a ZIP file, as a workbook is
-            from gauge.workbook import workbook_rows
-
-            self.comma = False
-            return workbook_rows(raw, self.path, page)
-        encoding = _encoding(raw, self.path)
-        if encoding == "utf-16":
-            raw, encoding = raw.decode(encoding).encode(), "utf-8"
-        lines = io.TextIOWrapper(io.BytesIO(raw), encoding, newline="")
-        first = next((line for line in lines if any(sign in line for sign in ",;\t")), "")
-        separator = max(",;\t", key=first.count)
-        rule = _DECIMAL_COMMA.get(separator)
-        self.comma = rule is None or bool(rule.search(raw))
-        lines.seek(0)
-        return csv.reader(lines, delimiter=separator, strict=True)
 
     def _head(self) -> tuple[int, list[str]]:
         """Find the header: the first filled row, or the first of several words below a title."""
@@ -390,87 +353,3 @@ class CsvSheet(Sheet):
                 if cell in wrong:
                     self.note(index, column, wrong[cell])
         return list(map(known.__getitem__, cells))
-
-
-def _bytes(path: Path) -> bytes:
-    try:
-        refuse_irregular(path)
-        return path.read_bytes()
-    except OSError as error:
-        missing = isinstance(error, FileNotFoundError)
-        raise UnreadableFileError(
-            f"{path} cannot be read: {error.strerror or error}.",
-            todo="Check the name and the folder." if missing else "Give a CSV file.",
-        ) from None
-
-
-def _encoding(raw: bytes, path: Path) -> str:
-    """Find the encoding of text; what is none is refused."""
-    if raw.startswith(b"SQLite format 3\0"):
-        raise UnreadableFileError(
-            f"{path} is a season file or another database.", todo="Give a CSV here."
-        )
-    if raw.startswith(b"\xd0\xcf\x11\xe0"):  # the mark of a compound file, as .xls is
-        raise UnreadableFileError(
-            f"{path} is a workbook of the old kind (.xls).", todo="Save it as .xlsx or CSV UTF-8."
-        )
-    encodings = ["utf-16"] if raw.startswith((b"\xff\xfe", b"\xfe\xff")) else ["utf-8-sig"]
-    # Every byte but five is a letter of Windows-1252: what is no text shows by control characters.
-    if encodings == ["utf-8-sig"] and not re.search(rb"[\0-\x08\x0e-\x1f]", raw):
-        encodings.append("cp1252")
-    for encoding in encodings:
-        try:
-            raw.decode(encoding)
-            return encoding
-        except UnicodeDecodeError as error:
-            place = error.start + 1
-    raise UnreadableFileError(
-        f"{path} is not UTF-8 text (byte {place}).", todo="Save it again as 'CSV UTF-8'."
-    )
-
-
-def csv_lines(
-    header: Sequence[str],
-    rows: Iterable[Sequence[Cell]],
-    *,
-    delimiter: str = ",",
-    decimal_comma: bool = False,
-) -> Iterator[str]:
-    r"""Write a table as lines of CSV with their line ends (RFC 4180: CRLF, quotes doubled).
-
-    Parameters
-    ----------
-    header : sequence of str
-    rows : iterable of sequence
-        None is an empty cell. A Decimal keeps its digits as shown (``2.370``). Text that is a plain
-        number is a number; other text that a spreadsheet would run, or change, gets a leading
-        apostrophe.
-    delimiter : str
-        One character.
-    decimal_comma : bool
-        Write ``2,37`` for spreadsheets of countries that do; the delimiter must not be a comma.
-
-    Examples
-    --------
-    >>> "".join(csv_lines(["force_N", "note"], [[-0.5, "=1+1"]], delimiter=";", decimal_comma=True))
-    "force_N;note\r\n-0,5;'=1+1\r\n"
-    """
-
-    def cell(value: Cell) -> str:
-        if value is None:
-            return ""
-        text = str(value)
-        changed = isinstance(value, str) and _CHANGED.fullmatch(text)
-        if not changed and (_NUMBER.fullmatch(text) or not isinstance(value, str)):
-            return text.replace(".", ",") if decimal_comma else text
-        # Some spreadsheets pass over blanks before a formula.
-        runs = text.startswith(_FORMULA) or text.lstrip().startswith(_FORMULA)
-        return f"'{text}" if changed or runs else text
-
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, delimiter=delimiter)
-    for row in (header, *rows):
-        writer.writerow([cell(value) for value in row])
-        yield out.getvalue()
-        out.seek(0)
-        out.truncate()

@@ -31,7 +31,7 @@ MAY_IMPORT = {
     "sqlite3": {"gauge.season"},
     "matplotlib": {"gauge.verify.chart", "gauge.sheets.planpdf", "calibrate.plots"},
     "jinja2": {"calibrate.report"},
-    "openpyxl": {"gauge.workbook"},
+    "openpyxl": {"gauge.sheetfile"},
     "textual": {"gauge.screens", "gauge.forms"},
     "rich": {"gauge.clikit", "gauge.screens", "gauge.commands", "calibrate.commands"},
 }

@@ -20,8 +20,8 @@ from click.testing import CliRunner
 
 from calibrate.cli import group as calibrate
 from gauge.cli import group
-from gauge.columns import UNKNOWN
-from gauge.csvsheet import CsvSheet, csv_lines
+from gauge.columns import UNKNOWN, csv_lines
+from gauge.csvsheet import CsvSheet
 from gauge.errors import CannotWriteError, UnreadableFileError
 from gauge.outfile import write_whole
 from gauge.records import FingerScore, Flag, Sample, Session

@@ -1,24 +1,101 @@
-"""Workbooks (.xlsx) as rows of text. The one importer of openpyxl, which is an optional extra."""
+"""Files of sheets as rows of text: workbooks (.xlsx), and CSVs as any program writes them.
+
+A CSV is parted by commas, semicolons or tabs, in UTF-8, UTF-16 or Windows-1252, with a decimal
+point or comma. The one importer of openpyxl, which is an optional extra.
+"""
 
 from __future__ import annotations
 
+import csv
 import io
 import re
-import warnings
-import zipfile
 from collections.abc import Iterator
 from datetime import datetime, time
 from pathlib import Path
 from typing import Any
 
 from gauge.errors import BadTableError, FirmhandError, UnreadableFileError
+from gauge.outfile import refuse_irregular
 
 _LARGEST = 1 << 28  # bytes, unpacked; a season's sheets have a hundredth of that
+# A decimal comma that cannot be one between thousands, in a cell of its own.
+_DECIMAL_COMMA = {
+    ",": re.compile(rb'"[+-]?\d+,(\d{1,2}|\d{4,})"'),
+    "\t": re.compile(rb"(^|\t)[+-]?\d+,(\d{1,2}|\d{4,})[\t\r\n]", re.M),
+}
 _ODD = re.compile(rb"<(\w+:)?(mergeCell|f)[ >/]")  # merged cells and formulas
 _MOST_SHOWN = 6  # cells named in one message
 
 
-def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[list[str]]:
+def sheet_rows(path: Path, page: str | None = None) -> tuple[Iterator[list[str]], bool]:
+    """Read the rows of a sheet, and whether the comma is its decimal sign.
+
+    Parameters
+    ----------
+    path : Path
+    page : str, optional
+        Which sheet of a workbook; the first if not given.
+
+    Raises
+    ------
+    UnreadableFileError
+        If the file is missing, a folder, or neither text nor a workbook that can be read.
+    BadTableError
+        As `_workbook_rows`. A CSV that breaks off in a quote is a csv.Error of the iterator.
+    """
+    raw = _bytes(path)
+    if raw.startswith(b"PK\3\4"):  # a ZIP file, as a workbook is
+        return _workbook_rows(raw, path, page), False
+    encoding = _encoding(raw, path)
+    if encoding == "utf-16":
+        raw, encoding = raw.decode(encoding).encode(), "utf-8"
+    lines = io.TextIOWrapper(io.BytesIO(raw), encoding, newline="")
+    first = next((line for line in lines if any(sign in line for sign in ",;\t")), "")
+    separator = max(",;\t", key=first.count)
+    rule = _DECIMAL_COMMA.get(separator)
+    comma = rule is None or bool(rule.search(raw))
+    lines.seek(0)
+    return csv.reader(lines, delimiter=separator, strict=True), comma
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        refuse_irregular(path)
+        return path.read_bytes()
+    except OSError as error:
+        missing = isinstance(error, FileNotFoundError)
+        raise UnreadableFileError(
+            f"{path} cannot be read: {error.strerror or error}.",
+            todo="Check the name and the folder." if missing else "Give a CSV file.",
+        ) from None
+
+
+def _encoding(raw: bytes, path: Path) -> str:
+    """Find the encoding of text; what is none is refused."""
+    if raw.startswith(b"SQLite format 3\0"):
+        raise UnreadableFileError(
+            f"{path} is a season file or another database.", todo="Give a CSV here."
+        )
+    if raw.startswith(b"\xd0\xcf\x11\xe0"):  # the mark of a compound file, as .xls is
+        raise UnreadableFileError(
+            f"{path} is a workbook of the old kind (.xls).", todo="Save it as .xlsx or CSV UTF-8."
+        )
+    encodings = ["utf-16"] if raw.startswith((b"\xff\xfe", b"\xfe\xff")) else ["utf-8-sig"]
+    # Every byte but five is a letter of Windows-1252: what is no text shows by control characters.
+    if encodings == ["utf-8-sig"] and not re.search(rb"[\0-\x08\x0e-\x1f]", raw):
+        encodings.append("cp1252")
+    for encoding in encodings:
+        try:
+            raw.decode(encoding)
+            return encoding
+        except UnicodeDecodeError as error:
+            place = error.start + 1
+    raise UnreadableFileError(
+        f"{path} is not UTF-8 text (byte {place}).", todo="Save it again as 'CSV UTF-8'."
+    )
+
+
+def _workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[list[str]]:
     """Read the rows of one sheet, the first unless `page` names another; formulas as their values.
 
     Raises
@@ -29,6 +106,9 @@ def workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[l
         If the workbook has no such sheet; if cells of several rows are merged, or the value of a
         formula is not stored.
     """
+    import warnings
+    import zipfile
+
     try:
         import openpyxl
     except ImportError:
