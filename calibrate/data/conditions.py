@@ -19,20 +19,9 @@ TEMPERATURE_STEP_C = 3.0
 class Conditions:
     """What a season file says of its own measurements.
 
-    Attributes
-    ----------
-    name : str
-    protocols : mapping of int to PressProtocol
-        How berries were pressed, by session.
-    gauges : frozenset of str
-        Of sessions that logged berries, as name and serial number.
-    raters : frozenset of str
-    fruit_c : tuple of float or None
-        Temperature of each berry that counts, where it was taken.
-    verified : bool or None
-        Whether the last verification was passed; None without any.
-    pads : dict of str to list of float, or None
-        Forces of durable pads, newtons; None of a CSV.
+    `protocols` are by session, `gauges` name and serial number, `pads` forces in N; `fruit_c` is the
+    temperature of each berry that counts, `verified` whether the last check was passed. None is
+    what is not known; of a CSV nothing but the raters is.
     """
 
     name: str

@@ -220,7 +220,7 @@ def log_at(
         season = held.enter_context(begun_season(season_file, crop=stated.crop))
         place = replace(place, raters=_known_raters(season, place.raters, new_raters))
         plan_squeezes(season, press_only=press_only)
-        row = sample_of(season, requested, stated)
+        row = sample_of(season, requested)
         left = lacking(row, more=more, may_be_full=on_screen)
         told = doubts(place, season, verify_days)
         live = LiveSession(

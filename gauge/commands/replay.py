@@ -97,7 +97,7 @@ def command(
             requested = requested_sample(season_file, stated, new=new, ask=on_terminal())
             season = held.enter_context(begun_season(season_file, crop=crop))
             held.enter_context(claim_sample(season_file, code))
-            row = sample_of(season, requested, stated)
+            row = sample_of(season, requested)
             refuse_repeat(season, row, load_capture(capture))
             lacking(row, more=more)
             session = Session(started_at=now(), note=f"replay of {name}")

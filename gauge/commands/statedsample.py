@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -109,9 +110,7 @@ def introduced(row: SampleRow | None, code: str | None, *, blind: bool) -> str:
     return f"sample {shown_name(row, blind=blind)} ({'planned next, ' if planned else ''}{of})"
 
 
-def requested_sample(
-    season_file: Path, stated: StatedSample, *, new: bool, ask: bool
-) -> Sample | SampleRow:
+def requested_sample(season_file: Path, stated: StatedSample, *, new: bool, ask: bool) -> Sample:
     """Return the sample that is meant; an unknown one is begun only after a question.
 
     Raises
@@ -136,13 +135,10 @@ def requested_sample(
             )
         code = click.prompt("No planned sample is left. Code of the sample", err=True)
         row = match(rows, code)
-    if row is not None or code is None:
-        assert row is not None
-        return row if code is None else Sample(**stated.known | {"code": row.sample.code})
-    sample = Sample(code=code.strip(), **stated.known)
-    near = nearest(rows, code)
-    if new or not (has_plan(rows) or ask):
+    sample = Sample(**stated.known | {"code": row.sample.code if row else str(code).strip()})
+    if row or new or not (has_plan(rows) or ask):
         return sample
+    near = nearest(rows, sample.code)
     hint = f" The nearest is {near}." if near else ""
     unknown = f"{season_file} knows no sample '{code}'.{hint}"
     if not ask:
@@ -156,29 +152,33 @@ def requested_sample(
         return sample
     if near is None or answer:
         raise StoppedError("nothing was begun.")
-    return Sample(**stated.known | {"code": near})
+    return replace(sample, code=near)
 
 
-def sample_of(season: SeasonFile, requested: Sample | SampleRow, stated: StatedSample) -> SampleRow:
-    """Return the sample that is meant, begun if it is new; say what is stated otherwise.
+def sample_of(season: SeasonFile, stated: Sample) -> SampleRow:
+    """Return the sample of a code, begun if it is new; say what is stated otherwise.
 
-    What was measured of the fruit completes the sample.
+    What was measured of the fruit completes it; all else that it has stays as it is.
     """
-    from gauge.session.samplechoice import FRUIT, find_or_begin
+    from gauge.session.samplechoice import FRUIT, match
 
-    code = requested.code if isinstance(requested, Sample) else requested.sample.code
-    measured = {name: stated.known[name] for name in FRUIT if stated.known.get(name) is not None}
-    known = next((row.sample for row in season.samples() if row.sample.code == code), None)
-    if known is not None:
-        missing = {k: v for k, v in measured.items() if getattr(known, k) is None}
-        if missing:
-            season.correct_sample(code, missing, "measured at the gauge")
-    if not isinstance(requested, Sample):
-        return season.sample(code)
-    row, differs = find_or_begin(season, requested)
-    for difference in differs:
-        say(f"Sample {row.sample.code} is in the season file with {difference}; it stays so.")
-    return row
+    row = match(season.samples(), stated.code)
+    if row is None:
+        season.add_sample(replace(stated, crop=stated.crop or season.crop))
+        return season.sample(stated.code)
+    names = (name for name in Sample.__slots__ if name not in {"code", "cues"})
+    told = {name: value for name in names if (value := getattr(stated, name)) is not None}
+    new = {k: v for k, v in told.items() if k in FRUIT and getattr(row.sample, k) is None}
+    if new:
+        season.correct_sample(row.sample.code, new, "measured at the gauge")
+    for name in told.keys() - new.keys():
+        if (stored := getattr(row.sample, name)) != told[name]:
+            shown = "(none)" if stored is None else stored
+            say(
+                f"Sample {row.sample.code} is in the season file with {name} {shown}, not "
+                f"{told[name]}; it stays so."
+            )
+    return season.sample(row.sample.code)
 
 
 def lacking(row: SampleRow, *, more: bool, may_be_full: bool = False) -> int | None:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
 
 from gauge.errors import InvalidValueError
-from gauge.records import Sample, possible
-from gauge.season.file import SeasonFile
+from gauge.records import possible
 from gauge.season.rows import SampleRow
 
 # What is measured of a sample's fruit when it is pressed.
@@ -43,41 +42,6 @@ def fruit_missing(row: SampleRow) -> list[str]:
     if row.sample.fruit_temp_c is not None:
         return []
     return ["The temperature of this fruit is not noted: cold fruit is firmer."]
-
-
-def find_or_begin(season: SeasonFile, stated: Sample) -> tuple[SampleRow, list[str]]:
-    """Return the sample of that code (or blind code), begun if it is new.
-
-    Returns
-    -------
-    row : SampleRow
-    differs : list of str
-        What is stated otherwise than in the season file, which is left as it is.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from gauge.season.file import open_season
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     with open_season(f"{folder}/a.season", create=True) as season:
-    ...         find_or_begin(season, Sample(code="C-01", crop="raspberry"))[1]
-    ...         find_or_begin(season, Sample(code="C-01", crop="blackberry"))[1]
-    []
-    ['crop raspberry, not blackberry']
-    """
-    row = match(season.samples(), stated.code)
-    if row is None:
-        code = stated.code.strip()
-        season.add_sample(replace(stated, code=code, crop=stated.crop or season.crop))
-        return season.sample(code), []
-    differs = [
-        f"{name} {stored if stored is not None else '(none)'}, not {value}"
-        for name in Sample.__slots__
-        if name not in ("code", "cues")
-        and (value := getattr(stated, name)) is not None
-        and (stored := getattr(row.sample, name)) != value
-    ]
-    return row, differs
 
 
 def match(rows: Sequence[SampleRow], code: str) -> SampleRow | None:

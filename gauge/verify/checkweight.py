@@ -129,28 +129,11 @@ def judge_weight(
     tolerance_pct: float = 1.0,
     weight_limit_pct: float = 0.0,
 ) -> WeightResult:
-    """Judge the readings on one mass.
+    """Judge the readings on one mass, with rising and with falling load.
 
-    Parameters
-    ----------
-    mass : Mass
-    force_newton : float
-        Expected force F.
-    rising_newton, falling_newton : sequence of float
-        Readings F_i with rising load, and F' with falling load.
-    resolution_newton : float
-        Step r of the display.
-    tolerance_pct : float, optional
-        The lab's own; 1.5 times as much is allowed for reversibility.
-    weight_limit_pct : float, optional
-        What the weight itself may be off; it counts against the gauge.
-
-    Returns
-    -------
-    WeightResult
-        Error q = (mean F_i - F)/F, repeatability b = (max F_i - min F_i)/F, reversibility
-        v = (mean F' - mean F_i)/F, resolution share a = r/F, all in percent (definitions after
-        ISO 7500-1:2018, from memory).
+    Error q = (mean F_i - F)/F, repeatability b = (max F_i - min F_i)/F, reversibility v =
+    (mean F' - mean F_i)/F, resolution share a = r/F, all in percent (definitions after
+    ISO 7500-1:2018, from memory); 1.5 times the lab's tolerance is allowed for reversibility.
     """
     readings = tuple(rising_newton) or tuple(falling_newton)
     error = repeatability = reversibility = None

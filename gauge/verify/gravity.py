@@ -32,29 +32,10 @@ class Gravity:
 
 
 def normal_gravity_m_s2(latitude_deg: float, height_m: float = 0.0) -> float:
-    """Compute WGS 84 normal gravity.
+    """Compute WGS 84 normal gravity at a geodetic latitude and a height above the ellipsoid.
 
-    Parameters
-    ----------
-    latitude_deg : float
-        Geodetic latitude, -90 to 90.
-    height_m : float, optional
-        Height above the ellipsoid; height above sea level does as well (1e-5 in a hundred m).
-
-    Returns
-    -------
-    float
-        Somigliana's closed formula on the ellipsoid, and the second-order series in height:
-        g (1 - 2/a (1 + f + m - 2 f sin^2 phi) h + 3 h^2 / a^2).
-
-    Raises
-    ------
-    InvalidValueError
-        If the latitude or the height is outside of where people pick berries.
-
-    References
-    ----------
-    NGA.STND.0036_1.0.0_WGS84, equations 4-1 and 4-3.
+    Height above sea level does as well (1e-5 in a hundred m). Somigliana's closed formula, and the
+    second-order series in height: NGA.STND.0036_1.0.0_WGS84, equations 4-1 and 4-3.
     """
     if not -90 <= latitude_deg <= 90:
         raise InvalidValueError(f"latitude {latitude_deg} is not between -90 and 90 degrees.")

@@ -80,20 +80,9 @@ def budget(
 ) -> Uncertainty:
     """Build the budget of a single peak.
 
-    Parameters
-    ----------
-    rising_newton : sequence of sequence of float
-        Readings on each mass with rising load.
-    error_share : float or None
-        Largest error on a mass, as a share of its force.
-    resolution_newton : float
-        Step of the display.
-    zero_change_newton : float or None
-        By how much the zero came back off.
-    weights_share : float or None
-        By what share the weights may be off; None where their class is not known.
-    gravity_share : float
-        By what share gravity may be off.
+    From the readings on each mass with rising load, the largest error as a share of the force, the
+    step of the display, by how much the zero came back off, and by what shares weights (None where
+    their class is not known) and gravity may be off.
     """
     found = [
         Component(
