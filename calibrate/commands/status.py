@@ -37,6 +37,7 @@ class _Status:
 
 @click.command("status")
 @options.season_argument
+@options.shown_in_lab_unit()
 @options.json_option
 def command(season: Path, as_json: bool) -> None:
     """Say what is done, and what is next.

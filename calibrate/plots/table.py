@@ -43,10 +43,7 @@ def draw_table(report: Report) -> Figure:
     rows = report.table.rows[:MOST_ROWS]
     found = panels(report)
     figure = new_figure(height_in=max(2.6, 1.4 + 0.26 * len(rows)))
-    axes = figure.subplots(1, len(found), sharey=True, squeeze=False)[0]
-    for axis, panel in zip(axes, found, strict=True):
-        draw_panel(axis, rows, panel)
-    label_rows(axes[0], rows)
+    draw_panels(figure.subplots(1, len(found), squeeze=False)[0], rows, found)
     left = len(report.table.rows) - len(rows)
     said = [f"Bars: {report.table.level:.0%} intervals, {report.table.unit} as the unit."]
     said += arrow_note(found)
@@ -89,6 +86,19 @@ def _percent(shares: Sequence[Estimate | None]) -> list[Estimate | None]:
     return [share.times(100) if share else None for share in shares]
 
 
+def draw_panels(axes: Sequence[Axes], rows: Sequence[Row], found: Sequence[Panel]) -> None:
+    """Draw panels side by side; the first names the rows."""
+    for axis, panel in zip(axes, found, strict=True):
+        draw_panel(axis, rows, panel)
+        axis.set_yticks([])
+    names = []
+    for row in rows:
+        first, *others = row.levels.items() or [("", "all")]
+        names.append(", ".join([first[1] or "-", *map(level_text, others)]))
+    axes[0].set_yticks(range(len(rows)), names, fontsize=8)
+    axes[0].tick_params(axis="y", length=0)
+
+
 def draw_panel(axis: Axes, rows: Sequence[Row], panel: Panel) -> None:
     """Draw one estimate of every row as a dot with its interval; an open interval has no bar."""
     last = [tuple(row.levels.values())[1:] for row in rows]
@@ -113,13 +123,3 @@ def draw_panel(axis: Axes, rows: Sequence[Row], panel: Panel) -> None:
     if panel.outcome == "force":
         force_axis(axis.xaxis, "")
         axis.set_xlabel("")
-
-
-def label_rows(axis: Axes, rows: Sequence[Row]) -> None:
-    """Name the rows; levels after the first with their own names."""
-    names = []
-    for row in rows:
-        first, *others = row.levels.items() or [("", "all")]
-        names.append(", ".join([first[1] or "-", *map(level_text, others)]))
-    axis.set_yticks(range(len(rows)), names, fontsize=8)
-    axis.tick_params(axis="y", length=0)

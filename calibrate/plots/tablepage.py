@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.gridspec import GridSpec
 
 from calibrate.plots.style import GREY, INK, PAGE_IN, PALE, new_figure
-from calibrate.plots.table import arrow_note, draw_panel, label_rows, panels
+from calibrate.plots.table import arrow_note, draw_panels, panels
 from calibrate.tables.report import CAUTION, Report
 from calibrate.tables.tabletext import Block, blocks, lines
 
@@ -100,13 +100,8 @@ def _picture(report: Report, figure: Figure, height: float) -> None:
         1, len(found), figure, left=_LABELS_IN / PAGE_IN[0], right=0.96, wspace=0.16,
         top=1 - 0.2 / whole, bottom=1 - (height - _AXES_IN + 0.2) / whole,
     )  # fmt: skip
-    for at, panel in enumerate(found):
-        axis = figure.add_subplot(grid[0, at])
-        draw_panel(axis, rows, panel)
-        if at:
-            axis.set_yticks([])
-        else:
-            label_rows(axis, rows)
+    axes = [figure.add_subplot(grid[0, at]) for at in range(len(found))]
+    draw_panels(axes, rows, found)
 
 
 def _shelves(to_set: Sequence[Block], room: float) -> tuple[list[_Placed], float, bool]:
