@@ -113,6 +113,11 @@ def _contradictions(pairs: Pairs, where: Namer) -> Iterator[str]:
     codes = [Factor(code=c.astype(np.int32), labels=()) for c in (pairs.berry, pairs.rater)]
     first = first_rows(combined([*codes, *more], n))
     again, same = first != np.arange(n), pairs.rank == pairs.rank[first]
+    if (placed := pairs.squeeze_recorded).any():
+        places = Factor.of(list(map(str, pairs.extra["squeeze_order"])))
+        taken = first_rows(combined([codes[0], places], n)) != np.arange(n)
+        what = "somebody else squeezed this berry at the same place"
+        yield from _said(where, placed & taken & ~again, what)
     yield from _said(where, again & same & ~other, "this rater's score of this berry stands twice")
     yield from _said(
         where, again & ~same & ~other,

@@ -35,14 +35,15 @@ def command(season: Path, out: Path, raters: str | None, with_codes: bool, with_
     from gauge.sheets.planpdf import write_sheets
     from gauge.sheets.squeezes import SqueezePlan
 
-    with open_season(season) as file:
+    with open_season(season, read_only=True) as file:
         rows = [row for row in file.samples() if with_done or not row.done]
         rows = [row for row in rows if row.sample.plan_order]
         names = [name.strip() for name in raters.split(",")] if raters else file.rater_names()
-        names = names[:5]
-        if names != file.setting("panel"):
-            file.set_setting("panel", names)  # the form has the order of squeezes from it
+        names, known = names[:5], file.setting("panel")
         title, plan = file.code, SqueezePlan.of(file.setting("squeezes"))
+    if names not in ([], known):
+        with open_season(season) as file:
+            file.set_setting("panel", names)  # the form has the order of squeezes from it
     n_pages = write_sheets(
         rows, out, raters=names, title=title, blind=not with_codes, squeezes=plan
     )

@@ -307,3 +307,19 @@ def test_forces_in_other_units_by_the_name_of_their_column(tmp_path: Path) -> No
         path = sheet(tmp_path, f"{header}; Score\n1,5;1\n0,25;2\n")
         expected = [newtons("1.5", unit), newtons("0.25", unit)]
         assert load_pairs(path).force_newton.tolist() == expected
+
+
+def test_an_order_of_squeezes_that_cannot_be_is_refused_by_row(tmp_path):
+    path = tmp_path / "a.csv"
+    head = "Berry,Rater,force_N,score, Squeeze_Order \n"
+    path.write_text(head + "1,a,3,2,0\n1,b,3,2,two\n2,a,4,2,1.5\n")
+    with pytest.raises(BadTableError) as caught:
+        load_pairs(path)
+    for row, what in ((2, "has 1"), (3, "'two' is not a number"), (4, "not a whole number")):
+        assert f"row {row}, column 'Squeeze_Order': " in str(caught.value)
+        assert what in str(caught.value)
+    path.write_text(head + "1,a,3,2,1\n1,b,3,2,1\n2,a,4,2,\n2,b,4,2,\n")
+    with pytest.raises(BadTableError, match="row 3: somebody else squeezed this berry"):
+        load_pairs(path)
+    path.write_text(head + "1,a,3,2,2\n1,b,3,2,1\n2,a,4,2,\n2,b,4,2,\n")
+    assert load_pairs(path).squeezes.tolist() == [1, 2, 1.5, 1.5]
