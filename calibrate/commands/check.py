@@ -98,8 +98,11 @@ def command(
         raise click.UsageError("Name a --rater, or ask for --all.")
     reports: list[RaterCheck] = []
     said: set[str] = set()
+    early: list[str] = []
     for name in names:
         later = _after(pairs, fitted[0], name) if fitted else None
+        if fitted and not later:
+            early.append(name)
         today, held = (later, panel) if later else (pairs, None if fitted else panel)
         try:
             report = check_rater(
@@ -122,6 +125,8 @@ def command(
 
             title = f"The hand of {report.rater}: {report.verdict}"
             answers.draw(page, draw_rater(report), title, of=[source], level=how.level)
+    if fitted:
+        _say_early(fitted[0], early)
     charts = {one.rater: _history(pairs, fitted, one.rater, how) for one in reports if history}
     if plot is not None and (drawn := list(filter(None, charts.values()))):
         from calibrate.plots.history import draw_histories
@@ -189,19 +194,23 @@ def _calibration(
 
 
 def _after(pairs: Pairs, fitted: Pairs, rater: str) -> Pairs | None:
-    """Keep the scores that came after a calibration; where these are few, say so and give None."""
+    """Keep the scores that came after a calibration; None where they are too few."""
     from calibrate.cuts.scored import later_than
     from calibrate.data.pairs import LEAST_BERRIES
 
     later = later_than(pairs, fitted)
-    n = later.of_raters([rater]).n
-    if n >= LEAST_BERRIES:
-        return later
-    answers.say(
-        f"{rater} has {n or 'no'} score{'s' * (n != 1)} beside those that {fitted.source} was "
-        "fitted to; the hand is held against the other raters"
-    )
-    return None
+    return later if later.of_raters([rater]).n >= LEAST_BERRIES else None
+
+
+def _say_early(fitted: Pairs, raters: Sequence[str]) -> None:
+    """Say who has too few scores after a calibration to be held against it."""
+    from calibrate.data.pairs import LEAST_BERRIES
+
+    if raters:
+        answers.say(
+            f"fewer than {LEAST_BERRIES} scores beside those that {fitted.source} was fitted to, "
+            f"so held against the other raters: {', '.join(raters)}"
+        )
 
 
 def _history(

@@ -211,6 +211,11 @@ def _compare(
     if earlier is not None:
         known &= panel.data.place[earlier] >= 0
         reference = panel.rater_cuts(earlier, own=True)
+    if not known.any():
+        raise TooFewScoresError(
+            f"{name} used other scores in {pairs.source} than now, so no boundary is in both.",
+            todo="Let the rater score berries from firm to soft.",
+        )
     shifts, shift, error = _shifts(posterior, mine, reference, known, earlier is not None, level)
     spreads = panel.spread_column(at), panel.spread_column(earlier)
     ratio = posterior.of((spreads[0] - spreads[1])[:, None])
@@ -292,7 +297,7 @@ def _shifts(
     middle_of_all = float(share @ middle)
     contrasts = np.column_stack([gaps, gaps @ (share * middle / middle_of_all)])
     # A hand mostly moves as a whole: the interval of all boundaries together is the narrower one.
-    ease = np.append(np.full(known.size, _SINGLE), 1.0)
+    ease = np.append(np.full(known.size, _SINGLE if known.sum() > 1 else 1.0), 1.0)
     covariance = posterior.joint(contrasts)
     levels = pointwise_levels(covariance, level, ease)
     gap = posterior.of(contrasts)

@@ -109,11 +109,12 @@ class RaterCheck:
                 f"Your fingers separate forces {self.blunter.known:.1f} times less sharply than "
                 f"{self.reference}."
             )
-        if self.verdict == "within limit" and any(
-            not one.shift_newton.inside(-one.limit_newton, one.limit_newton)
+        inside = [
+            one.shift_newton.inside(-one.limit_newton, one.limit_newton)
             for one in self.boundaries
             if one.limit_newton is not None
-        ):
+        ]
+        if self.verdict == "within limit" and len(inside) > 1 and not all(inside):
             lines.append(
                 "A boundary by itself is less certain than the limit; hands mostly move as a "
                 f"whole, and taken so each is within {self.limit}."

@@ -10,8 +10,9 @@ from scipy.stats import binomtest
 
 from calibrate.cli import group
 from calibrate.data.pairs import Pairs, load_pairs
-from calibrate.data.scale import BLACKBERRY
+from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
 from calibrate.model.ratershift import OTHERS, Gaps, RaterShift
+from calibrate.raters.check import check_rater
 from calibrate.raters.measures import (
     drift_along,
     power,
@@ -24,7 +25,7 @@ from calibrate.raters.measures import (
 from calibrate.raters.withinlimit import HandLimit, within
 from calibrate.stats.estimate import Estimate
 from gauge.cli import group as gauge
-from gauge.errors import InvalidValueError
+from gauge.errors import InvalidValueError, TooFewScoresError
 from tests.seasons import HANDS, make_season
 
 CUTS = np.array([4.5, 3.2, 2.1, 1.2])
@@ -290,7 +291,9 @@ def test_hands_are_held_against_the_adopted_calibration_by_later_scores(tmp_path
     season = make_season(tmp_path / "2026.season", berries=120)
     assert CliRunner().invoke(group, ["adopt", str(season), "july", "--yes"]).exit_code == 0
     early = CliRunner().invoke(group, ["check", str(season), "--rater", "odile", "--json"])
-    assert "odile has no scores beside those that calibration july was fitted to" in early.stderr
+    assert "that calibration july was fitted to, so held against the other raters: odile" in (
+        early.stderr
+    )
     assert json.loads(early.stdout)["reference"] == "the other raters"
 
     later, rng = tmp_path / "later.csv", np.random.default_rng(11)
@@ -322,3 +325,27 @@ def test_hands_are_held_against_the_adopted_calibration_by_later_scores(tmp_path
     of_day = _check(today, "--rater", "odile", "--against", season, "--calibration", "july")
     assert (of_day["reference"], of_day["n"]) == ("the adopted calibration", 70)
     assert of_day["verdict"] != "drifted"
+
+
+def test_one_boundary_alone_and_none_in_common(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    before, after = (rng.uniform(0.5, 5.5, n) for n in (150, 80))
+
+    def pairs_of(force: np.ndarray, scale: Scale, rank: np.ndarray) -> Pairs:
+        zero = np.zeros(force.size, dtype=np.int64)
+        return Pairs(
+            scale=scale, force_newton=force, rank=rank, count=np.ones(force.size), rater=zero,
+            berry=np.arange(force.size), raters=("ines",),
+        )  # fmt: skip
+
+    firm = [
+        pairs_of(f, RASPBERRY, (_scores(rng, f, CUTS) > 1).astype(int)) for f in (before, after)
+    ]
+    found = check_rater(firm[1], "ines", against=firm[0])
+    assert found.boundaries[0].shift_newton == found.shift_newton
+    assert found.verdict == "within limit"
+    assert not any("A boundary by itself" in line for line in found.sentences())
+    high = pairs_of(before, BLACKBERRY, _scores(rng, before, np.array([3.0, -9, -9, -9])))
+    low = pairs_of(after, BLACKBERRY, _scores(rng, after, np.array([9.0, 9, 9, 2.0])))
+    with pytest.raises(TooFewScoresError, match="no boundary is in both"):
+        check_rater(low, "ines", against=high)
