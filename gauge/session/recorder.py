@@ -177,9 +177,12 @@ class BerryRecorder:
 
     def plan_turns(self) -> None:
         """Look up who squeezes the next berry, unless somebody did already."""
-        if self.pending.untouched:
-            with contextlib.suppress(LockedSeasonError):  # then it is tried at the next turn
+        self._planned = not self.pending.untouched
+        if not self._planned:
+            self.pending.turns = Turns(raters=tuple(self._squeezers))
+            with contextlib.suppress(LockedSeasonError):  # then `tick` tries again
                 self.pending.turns = self._turns(self.next_number + len(self._unstored))
+                self._planned = True
 
     def _turns(self, number: int) -> Turns:
         if self.season is None or self.sample is None:
@@ -229,6 +232,8 @@ class BerryRecorder:
     def tick(self, now_ns: int) -> list[Event]:
         """Let time pass: write what is pending once a second, and report silence."""
         events = self._store_berries()
+        if not self._planned:
+            self.plan_turns()
         if self._store.pending and now_ns - self._written_ns >= _WRITE_EVERY_NS:
             self._store.write_if_free()
             self._written_ns = now_ns

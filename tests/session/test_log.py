@@ -384,6 +384,21 @@ def test_a_season_plans_berries_pressed_only_and_squeezed_again(season):
     assert given == [(first, "3", 1, 1), (second, "2", 1, 2), (first, "4", 2, 3)]
 
 
+def test_turns_that_a_locked_season_hides_are_looked_up_again(season, monkeypatch):
+    season.set_setting("squeezes", SqueezePlan(press_only=2, seed=3).setting())
+    with monkeypatch.context() as patch:
+
+        def held(name):
+            raise LockedSeasonError("held")
+
+        patch.setattr(season, "setting", held)
+        recorder = recorder_for(season, raters=("ines", "marek"))
+        assert recorder.missing == ("ines", "marek")
+        recorder.tick(0)
+    recorder.tick(1)
+    assert recorder.pending.turns.press_only
+
+
 def test_a_second_press_before_the_scores_is_refused(season):
     recorder = recorder_for(season, raters=("ines",))
     events = feed(recorder, chunks(THREE))
