@@ -19,8 +19,8 @@ TEMPERATURE_STEP_C = 3.0
 class Conditions:
     """What a season file says of its own measurements.
 
-    `protocols` are by session, `gauges` name and serial number, `pads` forces in N; `fruit_c` is the
-    temperature of each berry that counts, `verified` whether the last check was passed. None is
+    `protocols` are by session, `gauges` name and serial number, `pads` forces in N; `fruit_c` is
+    the temperature of each berry that counts, `verified` whether the last check was passed. None is
     what is not known; of a CSV nothing but the raters is.
     """
 
