@@ -211,8 +211,7 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
         _step("calibrate limit", now, "--calibration", "2026", "--plot", out / "limit.png"),
         *_pads(runs, now, "2026"),
         _step("calibrate anchors", now, "--calibration", "2026", "--as-of", "2026-06-12",
-              "--valid-days", "4",
-              "--card", out / "anchors.pdf"),
+              "--valid-days", "4", "--keep", "--card", out / "anchors.pdf"),
     ]  # fmt: skip
     yield (
         "How far has each hand drifted?",

@@ -26,6 +26,7 @@ CAUTIONS = (
     "grades, food-safety rules and the buyer's terms, not by this card."
 )
 _A4_LANDSCAPE_IN = A4_IN[::-1]
+_NO_BREAK = "\N{NO-BREAK SPACE}"
 _TOP, _FOOT = 86.0, 20.0  # shares of the height; the rows of the scores lie between them
 
 
@@ -121,16 +122,21 @@ def _codes(axes: Axes, codes: Sequence[str]) -> None:
 
 
 def _foot(axes: Axes, calibration: Calibration, notes: CardNotes) -> None:
-    """Write the conditions and the cautions."""
-    use = (*notes.pressed, f"at most {notes.press_limit} squeezes an anchor", notes.anchors)
-    source = [
-        f"calibration of {calibration.n} scores by {', '.join(calibration.raters) or 'one hand'}"
+    """Write the conditions, in as many lines as they take, and the cautions."""
+    said = [
+        *notes.pressed,
+        f"at most {notes.press_limit} squeezes an anchor",
+        notes.anchors,
+        f"made {notes.made_on:%d %b %Y}",
+        f"calibration of {calibration.n} scores by {', '.join(calibration.raters) or 'one hand'}",
+        f"season digest {notes.digest}" if notes.digest else "",
     ]
-    source += [f"season digest {notes.digest}"] if notes.digest else []
+    # A part is never broken: its blanks do not count as such.
+    parts = "  | ".join(one.replace(" ", _NO_BREAK) for one in said if one)
     text = partial(axes.text, 3, va="center", color=INK)
-    text(17.2, "   |   ".join((*filter(None, use), f"made {notes.made_on:%d %b %Y}")), fontsize=12)
-    text(13.6, textwrap.shorten("   |   ".join(source), 130), fontsize=12)
-    text(6.4, textwrap.fill(CAUTIONS, 100, break_on_hyphens=False), fontsize=13)
+    for at, line in enumerate(textwrap.wrap(parts, 112)):
+        text(17.6 - 3.1 * at, line.strip("| "), fontsize=12)
+    text(4.9, textwrap.fill(CAUTIONS, 106, break_on_hyphens=False), fontsize=12.5)
 
 
 def band_text(band: Band, shown: Unit) -> str:

@@ -201,9 +201,16 @@ def test_the_anchors_of_the_card_are_codes_that_give_no_score_away() -> None:
     day = date(2026, 7, 14)
     notes = CardNotes(
         season="2026", crop="blackberry", lab="north lab", digest="5a01", made_on=day,
-        valid_until=day, press_limit=5,
+        valid_until=day, press_limit=5, anchors="3 pads, 14 pressed berries (the exception)",
+        pressed=["lowered at 2 mm/s", "to 5 mm", "fruit at 20 °C", "berries as they lie"],
     )  # fmt: skip
-    words = [text.get_text() for text in draw_card(one, chosen, notes).axes[0].texts]
+    figure = draw_card(one, chosen, notes)
+    figure.draw_without_rendering()
+    for text in figure.axes[0].texts:
+        box = text.get_window_extent()
+        assert box.x1 < figure.bbox.x1, text.get_text()
+        assert box.y0 > 0, text.get_text()
+    words = [text.get_text().replace("\N{NO-BREAK SPACE}", " ") for text in figure.axes[0].texts]
     codes = [word for word in words if "B26-" in word]
     assert all(re.fullmatch(r"\d+\. B26-\d\d-17", code) for code in codes), codes
     forces = [anchor.candidate.force_newton for anchor in squeeze_order(chosen.anchors)]
