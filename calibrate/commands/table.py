@@ -200,4 +200,4 @@ def _show(report: Report) -> None:
     for block in blocks(report):
         answers.print_table(block.header, block.rows, title=block.title, left=range(block.left))
     for line in [*lines(report), *report.notes, CAUTION]:
-        echo(textwrap.fill(line, 79))
+        echo(textwrap.fill(line, 79, break_on_hyphens=False))

@@ -278,6 +278,7 @@ def format_force(one: Estimate, finer: int = 0) -> str:
 def lines(report: Report) -> list[str]:
     """Write models, each once, with the tests of every stratum; rank correlations; the letters."""
     found: list[str] = []
+    missing: dict[str, list[str]] = {}
     models: dict[str, dict[str, None]] = {}
     for outcome in dict.fromkeys(one.outcome for one in report.table.compared):
         tests = []
@@ -285,7 +286,7 @@ def lines(report: Report) -> list[str]:
             if one.outcome != outcome:
                 continue
             if one.comparison is None:
-                found.append(f"{outcome}{_where(one.within)}: not compared, {one.why}.")
+                missing.setdefault(one.why, []).append(f"{outcome}{_where(one.within)}")
                 continue
             tests.append(
                 f"{one.comparison.statistic}, p = {one.comparison.p:.2g}{_where(one.within)}"
@@ -293,6 +294,7 @@ def lines(report: Report) -> list[str]:
             models.setdefault(one.comparison.model, {})[outcome] = None
         if tests:
             found.append(f"{outcome}: {'; '.join(tests)}.")
+    found += [f"{', '.join(these)}: not compared, {why}." for why, these in missing.items()]
     found += [f"Model of {', '.join(outcomes)}: {model}." for model, outcomes in models.items()]
     if any(row.letters for row in report.table.rows):
         found.append(letters_rule(report))
