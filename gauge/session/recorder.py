@@ -85,7 +85,8 @@ class BerryRecorder:
     raters : sequence of str, optional
         Whose finger score each berry needs before its force is shown.
     squeezers : sequence of str, optional
-        Who squeezes berries: `raters`, or those whose scores come in otherwise.
+        Who squeezes berries: `raters`, or those whose scores come in otherwise; None where nobody
+        can be told who is next.
     n_required : int, optional
         `done` after so many berries of the sample.
     settings : DetectorSettings, optional
@@ -119,7 +120,7 @@ class BerryRecorder:
         session_id: int | None = None,
         sample: SampleRow | None = None,
         raters: Sequence[str] = (),
-        squeezers: Sequence[str] = (),
+        squeezers: Sequence[str] | None = None,
         n_required: int | None = None,
         settings: DetectorSettings | None = None,
     ) -> None:
@@ -179,14 +180,14 @@ class BerryRecorder:
         """Look up who squeezes the next berry, unless somebody did already."""
         self._planned = not self.pending.untouched
         if not self._planned:
-            self.pending.turns = Turns(raters=tuple(self._squeezers))
+            self.pending.turns = Turns(raters=tuple(self._squeezers or ()))
             with contextlib.suppress(LockedSeasonError):  # then `tick` tries again
                 self.pending.turns = self._turns(self.next_number + len(self._unstored))
                 self._planned = True
 
     def _turns(self, number: int) -> Turns:
-        if self.season is None or self.sample is None:
-            return Turns(raters=tuple(self._squeezers))
+        if self.season is None or self.sample is None or self._squeezers is None:
+            return Turns(raters=tuple(self._squeezers or ()))
         plan = SqueezePlan.of(self.season.setting("squeezes"))
         return plan.turns(self._squeezers, self.sample.sample_id, number)
 

@@ -397,6 +397,8 @@ def test_turns_that_a_locked_season_hides_are_looked_up_again(season, monkeypatc
         recorder.tick(0)
     recorder.tick(1)
     assert recorder.pending.turns.press_only
+    # In a replay nobody can be told to leave the squeezes out.
+    assert not recorder_for(season).pending.turns.press_only
 
 
 def test_a_second_press_before_the_scores_is_refused(season):
