@@ -25,6 +25,7 @@ from calibrate.tables.measures import Shares
 from calibrate.tables.report import Report
 from calibrate.tables.table import Row
 from calibrate.tables.tabletext import letters_rule, level_text
+from gauge.errors import TooFewScoresError
 
 MOST_ROWS = 60
 
@@ -41,6 +42,8 @@ class Panel:
 def draw_table(report: Report) -> Figure:
     """Draw the first 60 rows of a table, one line each; a longer table says so."""
     rows = report.table.rows[:MOST_ROWS]
+    if not rows:
+        raise TooFewScoresError("No berry and no sheet makes a row.", todo="Log or import some.")
     found = panels(report)
     figure = new_figure(height_in=max(2.6, 1.4 + 0.26 * len(rows)))
     draw_panels(figure.subplots(1, len(found), squeeze=False)[0], rows, found)

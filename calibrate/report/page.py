@@ -55,7 +55,9 @@ def render(title: str, about: Iterable[str], sections: Sequence[Section]) -> str
     environment.filters |= {"plain": _plain, "number": _is_number}
     drawn = {
         section.name: [
-            _svg(figure, f"{name}. Picture {number} of section {section.title}.")
+            _svg(
+                figure, f"{name}. Picture {number} of {section.title}.", f"{section.name}-{number}-"
+            )
             for number, (name, figure) in enumerate(section.printed.pictures, 1)
         ]
         for section in sections
@@ -74,8 +76,8 @@ def _is_number(text: str) -> bool:
     return bool(re.match(r"[-+\N{MINUS SIGN}]?\d", text))
 
 
-def _svg(figure: Any, label: str) -> str:
-    """Draw a figure as SVG that stands in a page: named, as wide as there is room."""
+def _svg(figure: Any, label: str, prefix: str) -> str:
+    """Draw a figure as SVG that stands in a page: named, and with ids of its own."""
     from calibrate.plots.style import save_svg
 
     drawn = io.BytesIO()
@@ -86,4 +88,5 @@ def _svg(figure: Any, label: str) -> str:
     for size in ("width", "height"):
         del root.attrib[size]
     root.attrib |= {"role": "img", "aria-label": printable(label)}
-    return ET.tostring(root, encoding="unicode")
+    text = ET.tostring(root, encoding="unicode")
+    return re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{prefix}", text)

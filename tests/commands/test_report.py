@@ -140,6 +140,10 @@ def test_whoever_does_not_see_the_page_finds_everything_by_name(html: str) -> No
     assert levels[0] == 1
     assert levels.count(1) == 1
     ids = [one["id"] for _, one in page.elements if "id" in one and one["id"] is not None]
+    assert len(ids) == len(set(ids))
+    assert set(re.findall(r'url\(#([^)]+)\)|href="#([^"]+)"', html)) <= {
+        pair for name in ids for pair in ((name, ""), ("", name))
+    }
     for one in page.all("section"):
         assert one["aria-labelledby"] in ids
     for link in page.all("a"):
