@@ -54,6 +54,7 @@ def command(season: Path, as_json: bool) -> None:
     with open_season(season, read_only=True) as file:
         berries = [berry for berry in file.berries() if berry.void is None]
         _gauge(status, file, berries)
+        _pressing(status, file)
         _samples(status, file, berries)
         _scores(status, berries)
         status.done += [row.about for row in file.roster()]
@@ -89,6 +90,20 @@ def _gauge(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
     if warning is not None and (rows or logged or not sessions):
         how = "gauge verify --port PORT --format FORMAT.toml --season S --mass 500g"
         status.then("check the gauge", how)
+
+
+def _pressing(status: _Status, file: SeasonFile) -> None:
+    """Say what nobody stated of how berries were pressed, and of their temperature."""
+    from calibrate.data.conditions import conditions_in
+
+    conditions = conditions_in(file)
+    if conditions.protocols and not conditions.protocol.stated:
+        how = "gauge protocol S --set head_mm=8 --set speed=hand"
+        status.then("say how berries are pressed", how)
+    if conditions.fruit_c and not conditions.known_c:
+        status.warnings.append(
+            "the temperature of the fruit was not recorded: cold fruit is firmer"
+        )
 
 
 def _samples(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
