@@ -177,7 +177,7 @@ def _probabilities(calibration: Calibration, candidates: Sequence[Candidate]) ->
     normal = ndtri((np.arange(99) + 0.5) / 99) if sd_newton.any() else np.zeros(1)
     forces = newton * np.exp(np.multiply.outer(normal, spread) - spread**2 / 2)
     each = calibration.probabilities(forces.ravel())
-    return np.asarray(each.reshape(*forces.shape, -1).mean(axis=0))
+    return np.asarray(each.reshape(*forces.shape, each.shape[-1]).mean(axis=0))
 
 
 def _score_places(

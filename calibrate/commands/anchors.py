@@ -90,6 +90,8 @@ def command(
     calibrate anchors 2026.season --card card.pdf --card card.png
     calibrate anchors 2026.season --calibration july --keep --per-score 3 --fresh
     """  # noqa: D301
+    from dataclasses import replace
+
     from calibrate.anchors.candidates import read_candidates, young_enough
     from calibrate.anchors.choice import AnchorSet, choose_anchors
     from calibrate.cuts.bands import bands
@@ -109,14 +111,18 @@ def command(
     else:
         pool = read_candidates(candidates)
     young, ages = young_enough(pool, as_of, valid_days)
-    if young or not pool:
+    too_old = len(young) < len(pool)
+    try:
         chosen = choose_anchors(calibration, young, per_score=per_score, straddle=straddle)
-    else:
-        chosen = AnchorSet(bands=bands(calibration), anchors=(), cost=0.0, warnings=())
+    except InfeasiblePlanError as error:
+        if not too_old:
+            raise
         if keep or cards:
-            raise InfeasiblePlanError(ages[0], todo=_INSTEAD)
-    if len(young) < len(pool) and (chosen.warnings or not young):
+            raise InfeasiblePlanError(f"{error.what} {ages[0]}", todo=_INSTEAD) from None
+        chosen = AnchorSet(bands=bands(calibration), anchors=(), cost=0.0, warnings=(error.what,))
+    if too_old and chosen.warnings:
         ages.append(_INSTEAD)
+    chosen = replace(chosen, warnings=(*ages, *chosen.warnings))
     if keep and calibration_name is not None:
         limits = {"press_limit": press_limit, "valid_days": valid_days}
         _keep(source, calibration_name, chosen, as_of, **limits)
@@ -127,7 +133,7 @@ def command(
 
             answers.draw(card, draw_card(calibration, chosen, notes), named="card")
     flagged = flagged_note(pairs.n_flagged)
-    answers.warn((*calibration.warnings, *ages, *chosen.warnings, *flagged))
+    answers.warn((*calibration.warnings, *chosen.warnings, *flagged))
     if as_json:
         day = {"as_of": as_of.isoformat(), "flagged": pairs.n_flagged}
         answers.emit_json({**document(chosen, as_of), **day})

@@ -219,7 +219,9 @@ def dated(tmp_path: Path) -> Path:
     return made
 
 
-def test_age_counts_from_the_press_and_what_is_too_old_is_no_anchor(dated: Path) -> None:
+def test_age_counts_from_the_press_and_what_is_too_old_is_no_anchor(
+    dated: Path, tmp_path: Path
+) -> None:
     def kinds(*words: object) -> dict[str, set[str]]:
         found: dict[str, set[str]] = {}
         for row in answer("anchors", dated, *words)["anchors"]:
@@ -234,6 +236,17 @@ def test_age_counts_from_the_press_and_what_is_too_old_is_no_anchor(dated: Path)
         "not pressed in the 3 days to 2026-07-14 (the last of them on 2026-07-08)" in result.stderr
     )
     assert "calibrate tray" in result.stderr
+    none = tmp_path / "none.csv"
+    none.write_text("label,force_N,pressed_on\nK-1,2.6,2026-07-08\nK-2,1.4,2026-07-09\n")
+    words = ("anchors", dated, "--candidates", none, "--as-of", "2026-07-14")
+    assert answer(*words)["anchors"] == []
+    assert len(answer(*words)["bands"]) == 5
+    refused = run(*words, "--card", tmp_path / "card.pdf")
+    assert refused.exit_code != 0
+    assert "2 of 2 candidates" in str(refused.exception)
+    none.write_text("label,force_N\nK-1,2.6\nK-2,1.4\n")
+    undated = run("anchors", dated, "--candidates", none)
+    assert "When 2 candidates were pressed is not known" in undated.stderr
     pulled = answer("tray", dated, "--as-of", "2026-07-10", "--want", "1")["pull"]
     assert set(pulled) == {"L1", "L2"}
     kept = answer("anchors", dated, "--as-of", "2026-07-10", "--keep")["anchors"]
