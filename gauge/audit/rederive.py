@@ -59,8 +59,9 @@ def audit(season: SeasonFile) -> Audit:
                 continue
             try:
                 derived = _derived(season, row.session_id, row.session)
-            except FirmhandError as error:
-                found.append((None, f"session {row.session_id}: {error.what}"))
+            except (FirmhandError, ValueError, TypeError) as error:
+                what = getattr(error, "what", "its settings of the detector cannot be read")
+                found.append((None, f"session {row.session_id}: {what}"))
                 continue
             rederived += len(stored)
             for berry_id, press in stored.items():

@@ -152,7 +152,8 @@ class BerryTables(ScoreTables):
             "loading_rate_n_s", "flags",
         )  # fmt: skip
         flags: dict[str, tuple[str, ...]] = {
-            text: tuple(json.loads(text)) for text in {row[at[-1]] for row in peaks.values()}
+            text: tuple(self._from_json(text, list, str))
+            for text in {row[at[-1]] for row in peaks.values()}
         }
         scored: dict[int, list[FingerScore]] = {row[2]: [] for row in berries}
         marks = ("rater", "score", "occasion", "at", "squeeze_order")
@@ -296,10 +297,7 @@ class BerryTables(ScoreTables):
                 what = f"berry {row[0]}: {row[shown_at]} {row[unit_at]} is not {newton} N"
                 raise damaged(self.path, what)
         for text in {row[flags_at] for row in rows}:
-            try:
-                json.loads(text)
-            except ValueError:
-                raise damaged(self.path, f"the flags {text!r} of a peak are no JSON") from None
+            self._from_json(text, list, str)
         return rows
 
     def _scores(self) -> list[Row]:

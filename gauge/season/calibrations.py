@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from datetime import date
@@ -76,7 +75,7 @@ class CalibrationTables(Tables):
                 **row
                 | {
                     "passed": bool(row["passed"]),
-                    "result": json.loads(row["result"]),
+                    "result": self._from_json(row["result"], dict),
                     "checkweights": tuple(steps.get(row["verification_id"], ())),
                 }
             )
@@ -149,7 +148,7 @@ class CalibrationTables(Tables):
     def calibrations(self) -> list[CalibrationRow]:
         """All calibrations, oldest first."""
         found = [
-            CalibrationRow(**row | {"document": json.loads(row["document"])})
+            CalibrationRow(**row | {"document": self._from_json(row["document"], dict)})
             for row in self._as_dicts("calibrations", CalibrationRow)
         ]
         return sorted(found, key=lambda row: (row.at, row.name))
@@ -320,7 +319,7 @@ class CalibrationTables(Tables):
         codes: dict[int, str] = dict(self._records("samples", "sample_id", "code"))
         rows = self._records("clamshell_counts", "sample_id", "rater", "at", "sheet")
         return [
-            ClamshellRow(sample=codes[i], rater=rater, at=at, sheet=json.loads(sheet))
+            ClamshellRow(sample=codes[i], rater=rater, at=at, sheet=self._from_json(sheet, dict))
             for i, rater, at, sheet in sorted(rows)
         ]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -34,7 +33,7 @@ class ChangeTables(BerryTables):
     def setting(self, name: str) -> Any:
         """What was set under a name; None if nothing was."""
         known: dict[str, str] = dict(self._records("settings", "name", "value"))
-        return json.loads(known[name]) if name in known else None
+        return self._from_json(known[name], object) if name in known else None
 
     def set_setting(self, name: str, value: Any, *, kind: str = "setting") -> None:
         """Set a value that JSON can hold; the trail keeps the old one."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import zlib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -89,7 +88,7 @@ class SessionTables(Tables):
                 sample_id=sample_id,
                 berries=counts[sample_id],
                 sample=Sample(
-                    **dict(zip(_SAMPLE[:-1], values, strict=True)), cues=json.loads(cues)
+                    **dict(zip(_SAMPLE[:-1], values, strict=True)), cues=self._from_json(cues, dict)
                 ),
             )
             for sample_id, is_hidden, *values, cues in self._records(

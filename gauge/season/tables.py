@@ -288,6 +288,16 @@ class Tables:
         rows = self._rows(sql, values)
         return rows[0] if rows else None
 
+    def _from_json(self, text: str, kind: type[Any], of: type[Any] | None = None) -> Any:
+        """Read the document of a column, refused where it is not of that kind."""
+        try:
+            found = json.loads(text)
+        except ValueError:
+            found = None
+        if not isinstance(found, kind) or (of and not all(isinstance(one, of) for one in found)):
+            raise damaged(self.path, f"{text[:40]!r} is no JSON of the kind that stands there")
+        return found
+
     def _columns(self, table: str) -> tuple[str, ...]:
         """Columns of a table in their order, without the digest."""
         if table not in self._names:
@@ -391,11 +401,11 @@ class Tables:
                 before, after = changes[row[0]]
                 values = dict(zip(names, row, strict=True))
                 for name, value in after.items():
-                    if values[name] != value:
+                    if values.get(name) != value:
                         raise damaged(
                             self.path,
-                            f"{table}, row {row[0]}: {name} is {values[name]!r}, but the trail "
-                            f"says {value!r}",
+                            f"{table}, row {row[0]}: {name} is {values.get(name)!r}, but the "
+                            f"trail says {value!r}",
                         )
                 originals[place] = tuple((values | before).values())
         return originals
@@ -407,7 +417,8 @@ class Tables:
         return [
             TrailRow(
                 trail_id=trail_id, at=at, who=who, kind=kind, why=why, table=table,
-                ids=tuple(json.loads(ids)), old=json.loads(old), new=json.loads(new),
+                ids=tuple(self._from_json(ids, list, int)), old=self._from_json(old, dict),
+                new=self._from_json(new, dict),
             )
             for trail_id, at, who, kind, why, table, ids, old, new in rows
         ]  # fmt: skip

@@ -306,6 +306,7 @@ def described(error: Exception) -> str:
 def fault(name: str, number: int) -> str | None:
     """Run one kind of noise from a seed; return what failed, with the shortest example."""
     test, examples, drawn = KINDS[name]
+    signal.signal(signal.SIGVTALRM, _too_long)
     how = settings(
         max_examples=examples, deadline=None, database=None, suppress_health_check=list(HealthCheck)
     )
@@ -322,7 +323,6 @@ def main() -> int:
     minutes = float(sys.argv[1]) if len(sys.argv) > 1 else 1.0
     own = int(sys.argv[2]) if len(sys.argv) > 2 else None
     until = time.monotonic() + 60 * minutes
-    signal.signal(signal.SIGVTALRM, _too_long)
     rounds: Counter[str] = Counter()
     faults = 0
     while time.monotonic() < until:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
+import sys
 import tempfile
 import zlib
 from pathlib import Path
@@ -22,6 +23,7 @@ from gauge.records import Chunk
 from gauge.season import connection
 from gauge.season.file import give_digests, open_season
 from tests.answers import call
+from tests.bench import fuzz
 from tests.season_helpers import begun, press
 
 
@@ -87,6 +89,13 @@ SCRAPS = [
     "force_N", "score", "rater", "\x00", "\x1b[2J", "\xe9", "=", "[line]", "pattern", "'",
     "(?P<value>", ")", "*", "+", "name",
 ]  # fmt: skip
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="limits the time of the processor by a signal")
+@pytest.mark.parametrize("name", fuzz.KINDS)
+def test_the_campaign_of_noise_finds_nothing_in_its_first_round(name: str) -> None:
+    assert fuzz.fault(name, 1) is None
 
 
 @pytest.mark.slow
