@@ -47,6 +47,10 @@ def _scores(axes: Axes, report: RaterCheck) -> None:
     for boundary in report.boundaries:
         if boundary.panel_newton is not None:
             axes.axvline(boundary.panel_newton, **THIN)
+            axes.annotate(
+                "/".join(boundary.between), (boundary.panel_newton, 1.0), fontsize=8, ha="center",
+                va="bottom", xycoords=("data", "axes fraction"),
+            )  # fmt: skip
     axes.set_yticks(range(len(labels)), labels[::-1])
     axes.legend(frameon=False, fontsize=8, loc="upper left")
     tidy(axes, ylabel="score given", xlim=(0, top))
