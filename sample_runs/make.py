@@ -62,6 +62,7 @@ class Season:
     days: tuple[int, ...]
     berries: int
     first_day: str
+    clamshells: int = 1
     sheets: int = 0
     verifications: tuple[tuple[str, float], ...] = field(default=())
 
@@ -86,7 +87,8 @@ SEASONS = (
     Season(
         folder="2026-blackberry", crop="blackberry", seed=2026, prefix="B26",
         labels=("1", "2", "3", "4", "5"), cuts_newton=(4.2, 3.1, 2.2, 1.4), hands=HANDS,
-        selections=BLACKBERRIES, days=(0, 4, 8), berries=20, first_day="2026-06-08", sheets=4,
+        selections=BLACKBERRIES, days=(0, 4, 8), berries=10, first_day="2026-06-08", clamshells=2,
+        sheets=4,
         # Weekly gain errors in percent: a slow drift, a failure, then a repaired gauge.
         verifications=(
             ("2026-05-04", 0.05), ("2026-05-11", -0.05), ("2026-05-18", 0.10),
@@ -100,7 +102,7 @@ SEASONS = (
         labels=("1", "2", "3", "4", "5"),
         # The whole panel called berries firm 6 % later than in 2026.
         cuts_newton=(4.2 * 1.06, 3.1 * 1.06, 2.2 * 1.06, 1.4 * 1.06), hands=HANDS,
-        selections=BLACKBERRIES, days=(0, 7), berries=20, first_day="2025-06-09",
+        selections=BLACKBERRIES, days=(0, 8), berries=10, first_day="2025-06-09", clamshells=2,
     ),
     Season(
         folder="2026-raspberry", crop="raspberry", seed=626, prefix="P26",
@@ -110,6 +112,7 @@ SEASONS = (
         selections=RASPBERRIES, days=(0, 3, 6), berries=20, first_day="2026-07-01", sheets=3,
     ),
 )  # fmt: skip
+VIGOUR = 0.06  # standard deviation of the log of a clamshell's mean force
 # Durable pads, pressed once at the start of each blackberry season.
 PADS = {"PAD-A": 1.60, "PAD-B": 2.40, "PAD-C": 3.30, "PAD-D": 4.30}
 
@@ -157,18 +160,21 @@ def _day(first: str, days: int) -> str:
     return (date.fromisoformat(first) + timedelta(days=days)).isoformat()
 
 
-def _samples(season: Season) -> list[tuple[str, Selection, int]]:
-    pairs = [(selection, day) for day in season.days for selection in season.selections]
-    return [(f"{season.prefix}-{n:02d}", *pair) for n, pair in enumerate(pairs, start=1)]
+def _samples(season: Season) -> list[tuple[str, Selection, int, int]]:
+    """List the code, selection, storage day and replicate of each clamshell that is pressed."""
+    replicates = range(1, season.clamshells + 1)
+    rows = [(s, day, r) for r in replicates for day in season.days for s in season.selections]
+    return [(f"{season.prefix}-{n:02d}", *row) for n, row in enumerate(rows, start=1)]
 
 
 def true_peaks(season: Season) -> dict[str, list[float]]:
-    """Draw the true peak forces in newtons, by sample."""
-    rng = Random(season.seed)
-    return {
-        code: [max(p, 0.4) for p in selection.peaks_newton(rng, season.berries, day=day)]
-        for code, selection, day in _samples(season)
-    }
+    """Draw the true peak forces in newtons, by sample; clamshells of one plan differ a little."""
+    rng, found = Random(season.seed), {}
+    for code, selection, day, _ in _samples(season):
+        vigour = math.exp(VIGOUR * gauss(rng)) if season.clamshells > 1 else 1.0
+        peaks_newton = selection.peaks_newton(rng, season.berries, day=day)
+        found[code] = [max(vigour * p, 0.4) for p in peaks_newton]
+    return found
 
 
 def make_season(season: Season, target: Path) -> None:
@@ -177,11 +183,11 @@ def make_season(season: Season, target: Path) -> None:
     peaks_newton = true_peaks(season)
     plan: list[dict[str, object]] = []
     scores: list[dict[str, object]] = []
-    for code, selection, day in _samples(season):
+    for code, selection, day, replicate in _samples(season):
         plan.append(
             {
                 "code": code, "crop": season.crop, "selection": selection.code,
-                "harvest_date": season.first_day, "storage_day": day, "storage_temp_c": 2,
+                "replicate": replicate, "harvest_date": season.first_day, "storage_day": day, "storage_temp_c": 2,
                 "site": "Tallow Ridge", "lot": f"{selection.code}/{day}",
                 "berries": season.berries,
             }
@@ -211,7 +217,7 @@ def _sheets(season: Season, rng: Random) -> list[dict[str, object]]:
     for selection in season.selections:
         for day in season.days:
             for replicate in range(1, season.sheets + 1):
-                vigour = math.exp(0.06 * gauss(rng))
+                vigour = math.exp(VIGOUR * gauss(rng))
                 peaks_newton = [vigour * p for p in selection.peaks_newton(rng, 25, day=day)]
                 given = [score(rng, p, season, hand) for p in peaks_newton]
                 names = [f"s{x}" if x.isdigit() else x for x in season.labels]

@@ -236,6 +236,8 @@ def _story(runs: Path, out: Path) -> Iterator[tuple[str, Iterable[Step]]]:
         _step("calibrate tally", sheets, keep=out / "clamshells.txt"),
         _step("calibrate table", sheets, "--endpoint", "leaky", "--at", "20",
               keep=out / "shelf-life.txt"),
+        _step("calibrate table", before, now, "--by", "selection", "--by", "season",
+              keep=out / "years.txt"),
         _step("calibrate table", now, "--calibration", "2026",
               "--plot", out / "table.png", "--pdf", out / "table.pdf"),
         _step("calibrate methods", now, keep=out / "methods.txt"),

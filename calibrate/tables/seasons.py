@@ -34,19 +34,10 @@ _GRID = np.linspace(0.05, 2.5, 14)
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class KeepRule:
-    """Which selections are kept: the best share, or all at or above a value.
+    """Which selections are kept: the best share, or all at or above a mean force (N).
 
-    Attributes
-    ----------
-    top : float or None
-        Share kept, 0 to 1; rounded to whole selections, at least one.
-    above : float or None
-        Mean force (N) from which on a selection is kept.
-
-    Raises
-    ------
-    InvalidValueError
-        Unless exactly one is given, and `top` lies between 0 and 1.
+    A share, above 0 and below 1, is rounded to whole selections, at least one. Exactly one of the
+    two must be given, or else it is an InvalidValueError.
     """
 
     top: float | None = None
@@ -80,38 +71,22 @@ class KeepRule:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class InSeason:
-    """A selection in one season: mean force (N), rank (1 the firmest), and whether it is kept."""
-
-    season: str
-    mean_newton: float
-    rank: int
-    kept: bool
-    # Probability, given the standard error, that it is kept; None without one.
-    probability: float | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class Ranked:
-    """One selection over all seasons.
+    """One selection: its value (N) in an average season, drawn towards those of the others.
 
-    Attributes
-    ----------
-    value : Estimate
-        N, in an average season, drawn towards the other selections.
-    probability : float
-        That the rule keeps it.
+    `probability` is that the rule keeps it. `seasons` has for each season, or None, the document
+    of mean force, rank (1 the firmest), whether that season alone keeps it, and how surely.
     """
 
     selection: str
-    seasons: tuple[InSeason | None, ...]
+    seasons: tuple[dict[str, Any] | None, ...]
     value: Estimate
     probability: float
 
     @property
     def holds(self) -> bool:
         """Whether all seasons decide alike."""
-        return len({one.kept for one in self.seasons if one is not None}) == 1
+        return len({one["kept"] for one in self.seasons if one is not None}) == 1
 
     @property
     def verdict(self) -> str:
@@ -123,19 +98,10 @@ class Ranked:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SeasonRanks:
-    """Ranks and decisions over seasons.
+    """Ranks and decisions over seasons, the firmest selection first.
 
-    Attributes
-    ----------
-    day : str or None
-        The storage day on which they are compared; None where no day is known.
-    rows : tuple of Ranked
-        The firmest first.
-    checks : tuple of str
-        Selections that stand in all seasons and link them.
-    missing : tuple of str
-        Selections that some season lacks.
-    spearman : mapping of (season, season) to float
+    They are compared on the storage `day` (None where none is known); `checks` stand in all seasons
+    and link them, some season lacks those that are `missing`.
     """
 
     seasons: tuple[str, ...]
@@ -166,17 +132,7 @@ class SeasonRanks:
                     "over_seasons_N": row.value.to_json(),
                     "probability_kept": row.probability,
                     "verdict": row.verdict,
-                    "seasons": [
-                        {
-                            "season": one.season,
-                            "mean_N": one.mean_newton,
-                            "rank": one.rank,
-                            "kept": one.kept,
-                            "probability_kept": one.probability,
-                        }
-                        for one in row.seasons
-                        if one is not None
-                    ],
+                    "seasons": [one for one in row.seasons if one is not None],
                 }
                 for row in self.rows
             ],
@@ -242,10 +198,7 @@ def season_ranks(units: SamplingUnits, rule: KeepRule) -> SeasonRanks | None:
 def rank_seasons(means: SeasonMeans, rule: KeepRule, *, seed: int = 1) -> SeasonRanks:
     """Rank selections within each season, and decide on each over all of them.
 
-    Raises
-    ------
-    TooFewScoresError
-        If fewer than two seasons or two selections are there, or none stands in all seasons.
+    Fewer than two seasons or selections, or none that stands in all, are a TooFewScoresError.
     """
     lacking = np.ones((len(means.seasons), len(means.selections)), bool)
     lacking[means.season, means.selection] = False
@@ -285,7 +238,7 @@ def rank_seasons(means: SeasonMeans, rule: KeepRule, *, seed: int = 1) -> Season
 
 def _in_season(
     means: SeasonMeans, season: int, rule: KeepRule, rng: np.random.Generator
-) -> dict[int, InSeason]:
+) -> dict[int, dict[str, Any]]:
     """Rank the selections of one season by themselves."""
     at = np.flatnonzero(means.season == season)
     values = means.mean_newton[at]
@@ -295,9 +248,10 @@ def _in_season(
         t = rng.standard_t(means.df, (_DRAWS, at.size))
         sure = rule.kept(values + t * np.sqrt(means.variance[at])).mean(axis=0).tolist()
     columns = (means.selection[at], values, rank, rule.kept(values))
+    names = ("season", "mean_N", "rank", "kept", "probability_kept")
     return {
-        s: InSeason(season=means.seasons[season], mean_newton=v, rank=r, kept=k, probability=p)
-        for s, v, r, k, p in zip(*(column.tolist() for column in columns), sure, strict=True)
+        which: dict(zip(names, (means.seasons[season], *row), strict=True))
+        for which, *row in zip(*(column.tolist() for column in columns), sure, strict=True)
     }
 
 
@@ -305,12 +259,8 @@ def shrunk(means: SeasonMeans, rng: np.random.Generator) -> tuple[Floats, Floats
     """Predict each selection's value in an average season, and draw from what it may be.
 
     Averages `predictions` over the variances of selections and of their interaction with seasons,
-    weighted by how likely the means make them (restricted likelihood, flat prior).
-
-    Returns
-    -------
-    value : ndarray of float, shape (selections,)
-    draws : ndarray of float, shape (draws, selections)
+    weighted by how likely the means make them (restricted likelihood, flat prior); draws are
+    (draws, selections).
     """
     size = max(float(np.std(means.mean_newton)), float(np.sqrt(means.variance.max())), 1e-9)
     cases = [
@@ -357,20 +307,14 @@ def predictions(
 
 
 def _spearman(seasons: Sequence[str], values: Floats) -> dict[tuple[str, str], float]:
-    """Correlate the ranks of each two seasons, equal values sharing their mean rank.
+    """Correlate the ranks of each two seasons; no value where a season has one value only.
 
-    Spearman, C. (1904) Am. J. Psychol. 15:72; no value where a season has one value only.
+    Spearman, C. (1904) Am. J. Psychol. 15:72.
     """
-    found = {}
-    for a, b in itertools.combinations(range(len(seasons)), 2):
-        with np.errstate(invalid="ignore", divide="ignore"):
-            rho = float(np.corrcoef(_mean_ranks(values[a]), _mean_ranks(values[b]))[0, 1])
-        if np.isfinite(rho):
-            found[seasons[a], seasons[b]] = rho
-    return found
+    from scipy.stats import spearmanr
 
-
-def _mean_ranks(values: Floats) -> Floats:
-    _, place, count = np.unique(values, return_inverse=True, return_counts=True)
-    ranks: Floats = (np.cumsum(count) - (count - 1) / 2)[place]
-    return ranks
+    return {
+        (seasons[a], seasons[b]): float(spearmanr(values[a], values[b]).statistic)
+        for a, b in itertools.combinations(range(len(seasons)), 2)
+        if np.ptp(values[a]) > 0 and np.ptp(values[b]) > 0
+    }

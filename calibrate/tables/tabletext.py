@@ -188,15 +188,15 @@ def _seasons(report: Report) -> Block | None:
     rows = []
     for row in ranks.rows:
         seasons = [
-            "-" if one is None else f"{format_newton(one.mean_newton)} ({one.rank})"
+            "-" if one is None else f"{format_newton(one['mean_N'])} ({one['rank']})"
             for one in row.seasons
         ]
         value = format_force(row.value)
-        rows.append([row.selection, *seasons, value, f"{row.probability:.0%}", row.verdict])
+        rows.append([row.selection, *seasons, value, f"{row.verdict} ({row.probability:.0%})"])
     day = "" if ranks.day is None else f" on day {ranks.day}"
     return Block(
         title=f"Seasons{day}: {ranks.rule}; {unit()} (rank), shrunk over seasons",
-        header=["selection", *ranks.seasons, "over seasons", "chance", "verdict"],
+        header=["selection", *ranks.seasons, "over seasons", "verdict (kept)"],
         rows=rows,
         left=1,
     )
