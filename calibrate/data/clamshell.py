@@ -91,8 +91,8 @@ class Clamshell:
             count = getattr(self, name)
             if count is not None and not 0 <= count <= self.n:
                 self._refuse(name, f"{count} {name} of {self.n} berries")
-        if self.any_defect is not None and self.any_defect < self._worst:
-            self._refuse("any_defect", f"{self.any_defect}, but {self._worst} have one defect")
+        if self.any_defect is not None and self.any_defect < (one := self._most_of_one()):
+            self._refuse("any_defect", f"{self.any_defect}, but {one} have one defect")
         start, end = self.weight_start_g, self.weight_end_g
         if start is not None and end is not None and not 0 < end <= start:
             self._refuse("weight_end_g", f"{end:g} g of {start:g} g: fruit only loses weight")
@@ -138,10 +138,9 @@ class Clamshell:
     @property
     def most(self) -> int:
         """Marketable berries if defects share berries as far as they can."""
-        return self.n - max(self.soft, self._worst, self.any_defect or 0)
+        return self.n - max(self.soft, self._most_of_one(), self.any_defect or 0)
 
-    @property
-    def _worst(self) -> int:
+    def _most_of_one(self) -> int:
         return max(self.leaky or 0, self.decayed or 0)
 
     @property
@@ -165,13 +164,7 @@ class Clamshell:
     def from_document(
         cls, document: Mapping[str, Any], *, sample: str, scale: Scale, **others: Any
     ) -> Clamshell:
-        """Read what `to_document` wrote.
-
-        Raises
-        ------
-        ImpossibleSheetError
-            If the sheet cannot be true or holds scores that the scale does not know.
-        """
+        """Read what `to_document` wrote; what cannot be true is an ImpossibleSheetError."""
         counts = document.get("counts", {})
         unknown = [label for label in counts if label not in scale.labels]
         if unknown:

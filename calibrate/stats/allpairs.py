@@ -67,20 +67,8 @@ class Anova:
 class Comparison:
     """Groups compared: by which model, what it found, and letters that follow from the pairs.
 
-    Attributes
-    ----------
-    model : str
-        In words, with the unit.
-    statistic : str
-        Which test of "no difference at all", e.g. ``F(4, 20) = 1.18``.
-    p : float
-    groups : tuple of str
-    estimates : tuple of float
-        Adjusted means, or positions on the model's scale.
-    pairs : tuple of Pair
-    letters : tuple of str
-        One entry a group; groups share a letter where their pair is not shown to differ.
-    anova : Anova or None
+    `statistic` is that of "no difference at all", e.g. ``F(4, 20) = 1.18``; `estimates` are means
+    or shares, adjusted for blocks; groups share a letter where their pair is not shown to differ.
     """
 
     model: str

@@ -87,24 +87,13 @@ def difference(
 class Dispersion:
     """How much more clamshells differ than berries drawn at random would make them.
 
-    Attributes
-    ----------
-    ratio : float or None
-        Pearson's chi-square over its degrees of freedom; about 1 without clamshell effects. None
-        where nothing is known (one clamshell, or no berry or every berry hit).
-    df : int
-    p : float or None
-        Of the chi-square test that clamshells do not differ.
+    `ratio` is Pearson's chi-square over its degrees of freedom, about 1 without clamshell effects,
+    and `p` that of its test; None where nothing is known (one clamshell, or all berries alike).
     """
 
     ratio: float | None
     df: int
     p: float | None
-
-    @property
-    def factor(self) -> float:
-        """The ratio, never below 1: by how much variances are raised."""
-        return max(1.0, self.ratio or 1.0)
 
 
 def dispersion(hits: ArrayLike, n: ArrayLike, group: ArrayLike | None = None) -> Dispersion:
@@ -147,17 +136,10 @@ _USUAL_CORRELATION, _USUAL_DF = 0.1, 4
 
 @dataclass(frozen=True, kw_only=True)
 class ShareFit:
-    """Proportions of groups, each the mean of its clamshells', and what they rest on.
+    """Proportions of k groups, each the mean of its clamshells', and what they rest on.
 
-    Attributes
-    ----------
-    shares : ndarray of float, shape (k,)
-    worth : ndarray of float, shape (k,)
-        Independent berries that each proportion is worth.
-    correlation : float
-        Within clamshells, one for all groups.
-    worth_usual : ndarray of float, shape (k,)
-        The same with the correlation drawn towards what is usual, for intervals.
+    `worth`, shape (k,), is the independent berries that each is worth, by the one `correlation`
+    within clamshells; `worth_usual` with that drawn towards what is usual, for intervals.
     """
 
     layout: Layout
@@ -194,11 +176,7 @@ def fit_shares(hits: ArrayLike, n: ArrayLike, layout: Layout) -> ShareFit:
     It may lie a little below zero, as by chance it does where there is none. What blocks would
     carry beyond 0 or 1 is held there.
 
-    Parameters
-    ----------
-    hits, n : array_like of float, shape (m,)
-        One clamshell each, with berries.
-    layout : Layout
+    `hits` and `n`, shape (m,), are of one clamshell each, with berries.
 
     Examples
     --------
@@ -276,20 +254,8 @@ def compare_proportions(
     score intervals with the berries that each is worth and the quantile of the studentized range,
     so that a group without a single soft berry has its place too.
 
-    Parameters
-    ----------
-    hits, n : array_like of float, shape (m,)
-        One clamshell each.
-    group : array_like of int, shape (m,)
-    names : sequence of str
-    blocks : sequence of array_like of int, each of shape (m,)
-    level : float
-    unit : str
-
-    Raises
-    ------
-    TooFewScoresError
-        If there are fewer than two groups, or one clamshell a group.
+    Parameters and errors are those of `calibrate.stats.groups.compare_means`, with `hits` and `n`
+    of one clamshell each.
 
     Examples
     --------

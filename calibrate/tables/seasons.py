@@ -50,13 +50,7 @@ class KeepRule:
             raise InvalidValueError(f"a top share of {self.top:g} does not lie between 0 and 1")
 
     def kept(self, values: Floats) -> Any:
-        """Return which of the values are kept; the last axis holds the selections.
-
-        Examples
-        --------
-        >>> KeepRule(top=0.5).kept(np.array([1.0, 3.0, 2.0, 4.0])).tolist()
-        [False, True, False, True]
-        """
+        """Return which of the values are kept; the last axis holds the selections."""
         if self.above is not None:
             return values >= self.above
         assert self.top is not None
@@ -196,10 +190,7 @@ def season_ranks(units: SamplingUnits, rule: KeepRule) -> SeasonRanks | None:
 
 
 def rank_seasons(means: SeasonMeans, rule: KeepRule, *, seed: int = 1) -> SeasonRanks:
-    """Rank selections within each season, and decide on each over all of them.
-
-    Fewer than two seasons or selections, or none that stands in all, are a TooFewScoresError.
-    """
+    """Rank selections within each season, and decide on each over all; TooFewScoresError if not."""
     lacking = np.ones((len(means.seasons), len(means.selections)), bool)
     lacking[means.season, means.selection] = False
     everywhere = ~lacking.any(axis=0)
@@ -296,12 +287,8 @@ def predictions(
     right = weighted @ means.mean_newton
     solution = inverse @ right
     fit = float((means.mean_newton**2 / residual).sum() - solution @ right)
-    likelihood = -0.5 * (
-        float(np.log(residual).sum())
-        + k * float(np.log(of_selections))
-        + float(np.linalg.slogdet(left)[1])
-        + fit
-    )
+    size = float(np.log(residual).sum()) + k * float(np.log(of_selections))
+    likelihood = -0.5 * (size + float(np.linalg.slogdet(left)[1]) + fit)
     pick = np.hstack([np.full((k, s), 1 / s), np.eye(k)])
     return likelihood, pick @ solution, pick @ inverse @ pick.T
 

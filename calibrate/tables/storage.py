@@ -41,7 +41,8 @@ class Endpoint:
             )
 
     def __str__(self) -> str:
-        return f"{100 * self.at:g} % {self.of.replace('_', ' ')}"
+        share = "half" if self.at == 0.5 else f"{100 * self.at:g} %"
+        return f"{share} {self.of.replace('_', ' ')}"
 
 
 HALF_SOFT = Endpoint()

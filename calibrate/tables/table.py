@@ -42,21 +42,9 @@ Floats = NDArray[np.float64]
 class Row:
     """What is known of one combination of levels.
 
-    Attributes
-    ----------
-    n, units : int
-        Berries with a peak, and the units that they came in; `clamshells` counts sheets.
-    sd_newton : float or None
-        Standard deviation of berries.
-    n_scored : float
-        Berries with a finger score, or counted on sheets.
-    scores, predicted : tuple of float or None
-        Share of berries at each score, seen or predicted from force by the calibration; the mean
-        of units.
-    shares : Shares or None
-        From sheets if there are any, or else soft and at the limit from finger scores.
-    found : mapping of str to Found
-        Measure to its value, interval and letters.
+    `n` berries with a peak came in `units`; `clamshells` counts sheets, `n_scored` berries with a
+    score or on a sheet. `scores` and `predicted` (from force by the calibration) are the share of
+    berries at each score. `found` has each measure's value, interval and letters.
     """
 
     levels: Mapping[str, str | None]

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from calibrate.data.labels import format_newton, format_value, in_unit, places, unit
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
-from calibrate.tables.storage import HALF_SOFT, NO_FORCE, Endpoint
+from calibrate.tables.storage import NO_FORCE
 from calibrate.tables.table import Row
 
 Levels = Mapping[str, str | None]
@@ -29,8 +29,11 @@ class Block:
 
 def blocks(report: Report) -> list[Block]:
     """Make all blocks that have something to show, in reading order, without empty columns."""
-    makers = (_force, _shares, _more_shares, _storage, _seasons, _cues, _seen, _predicted)
-    made = [*(make(report) for make in makers), *_replication(report)]
+    common = _shares(report, ("soft", "leaky", "decayed"), market=True)
+    further = _shares(report, ("red", "any_defect", "weight_loss"))
+    makers = (_storage, _seasons, _cues, _seen, _predicted)
+    made = [_force(report), common, further, *(make(report) for make in makers)]
+    made += _replication(report)
     return [_thin(block) for block in made if block is not None]
 
 
@@ -115,15 +118,7 @@ def _percentages(shares: Sequence[float] | None, n: int) -> list[str]:
     return ["-"] * n if shares is None else [f"{100 * share:.0f}" for share in shares]
 
 
-def _shares(report: Report) -> Block | None:
-    return _share_block(report, ("soft", "leaky", "decayed"), market=True)
-
-
-def _more_shares(report: Report) -> Block | None:
-    return _share_block(report, ("red", "any_defect", "weight_loss"), market=False)
-
-
-def _share_block(report: Report, names: Sequence[str], *, market: bool) -> Block | None:
+def _shares(report: Report, names: Sequence[str], *, market: bool = False) -> Block | None:
     shown = [name for name in names if any(name in row.found for row in report.table.rows)]
     if not shown:
         return None
@@ -161,13 +156,9 @@ def _storage(report: Report) -> Block | None:
         origin = one.days[endpoints[-1]][1] or "-"
         rows.append((levels, [str(one.clamshells), loss, *days, origin]))
     by = [name for name in report.table.by if name != "storage_day"]
-    header = ["units", f"{unit()} a day", *(f"{_reached(one)} on day" for one in endpoints), "from"]
+    header = ["units", f"{unit()} a day", *(f"{one} on day" for one in endpoints), "from"]
     title = f"Storage: {unit()} lost a day, and the day that a share of berries is reached"
     return _block(title, by, header, rows) if rows else None
-
-
-def _reached(endpoint: Endpoint) -> str:
-    return "half soft" if endpoint == HALF_SOFT else str(endpoint)
 
 
 def _day(day: Estimate, last_day: float) -> str:

@@ -12,12 +12,15 @@ from click.testing import CliRunner
 
 from calibrate.cli import group
 from calibrate.cuts.calibration import Calibration, as_cuts
+from calibrate.data.clamshell import Clamshell
 from calibrate.data.scale import BLACKBERRY, parse_scale
 from calibrate.tables.pooling import pool
 from calibrate.tables.report import build_report
+from calibrate.tables.source import Source
 from calibrate.tables.table import tabulate
 from gauge.errors import (
     CannotWriteError,
+    ImpossibleSheetError,
     InvalidValueError,
     NoSuchRecordError,
     WrongDirectionError,
@@ -248,6 +251,101 @@ def test_sheets_make_a_table_too(tmp_path):
     assert {one["outcome"] for one in document["comparisons"]} == {
         "score", "soft", "leaky", "decayed",
     }  # fmt: skip
+
+
+FOLLOWED = """sample,selection,storage_day,weight_start_g,weight_end_g,weight_g,s1,s2,s3,s4,s5,leaky,red,any_defect
+T-1,R-114,0,,,171,10,6,4,0,0,0,0,0
+T-1,R-114,4,170,168,169,8,7,4,1,0,1,2,3
+T-1,R-114,8,170,164,168,4,7,6,2,1,2,4,5
+T-2,R-114,0,,,171,12,6,2,0,0,0,0,0
+T-2,R-114,4,170,168,169,8,7,4,1,0,0,3,3
+T-2,R-114,8,170,164,168,4,7,5,3,1,2,6,6
+T-3,R-114,0,,,171,12,6,2,0,0,0,0,0
+T-3,R-114,4,170,168,169,8,7,4,1,0,1,3,3
+T-3,R-114,8,170,160,168,4,6,6,3,1,3,6,6
+"""  # noqa: E501
+
+
+def test_sheets_of_followed_clamshells_with_reddened_drupelets_and_weights(tmp_path):
+    path = tmp_path / "sheets.csv"
+    path.write_text(FOLLOWED)
+    result = CliRunner().invoke(group, ["tally", str(path)])
+    assert "columns that are not used: weight_g" in result.stderr
+    assert "T-3 day 8" in result.stdout
+    document = json.loads(run(path, "--endpoint", "unmarketable", "--at", "20", "--json").stdout)
+    last = document["rows"][2]
+    assert last["red_pct"]["value"] == pytest.approx(100 * 16 / 60)
+    assert last["any_defect_pct"]["value"] == pytest.approx(100 * 17 / 60)
+    # Berries with any defect are told once, so the least that is marketable is known better.
+    assert last["marketable_pct"]["value"] == pytest.approx(100 * (12 + 10 + 10) / 60)
+    assert last["weight_loss_pct"]["value"] == pytest.approx(100 * (6 + 6 + 10) / 3 / 170)
+    assert any("not used: weight_g" in note for note in document["notes"])
+    half, end = document["softening"][0]["endpoints"]
+    assert (half["at_pct"], half["extrapolated"]) == (50, True)
+    assert (end["of"], end["at_pct"], end["extrapolated"]) == ("unmarketable", 20, False)
+    assert 3 < end["day"]["value"] < 8
+
+
+@pytest.mark.parametrize(
+    ("was", "wrong", "cell"),
+    [("8,7,4,1,0,1,2,3", "8,7,4,1,0,4,2,3", "any_defect"), ("170,160", "170,171", "weight_end_g")],
+)
+def test_sheets_that_cannot_be_are_refused(tmp_path, was, wrong, cell):
+    path = tmp_path / "sheets.csv"
+    path.write_text(FOLLOWED.replace(was, wrong))
+    refused = CliRunner().invoke(group, ["tally", str(path)])
+    assert isinstance(refused.exception, ImpossibleSheetError)
+    assert f"column '{cell}'" in str(refused.exception)
+
+
+def test_two_clamshells_without_a_leaky_berry_are_no_riddle(tmp_path):
+    path = tmp_path / "sheets.csv"
+    path.write_text("sample,firm,soft,leaky\nA,40,10,0\nB,42,8,0\n")
+    shown = CliRunner().invoke(group, ["tally", str(path), "--json"])
+    leaky = json.loads(shown.stdout)["mean"]["leaky_pct"]
+    assert (leaky["value"], leaky["low"]) == (0, 0)
+    # More than 3.7 %, for 100 berries drawn one by one; less than by their spread alone, 62 %.
+    assert 5 < leaky["high"] < 30
+
+
+def test_blocks_apply_together_and_to_every_measure(tmp_path):
+    """Two selections at two sites in two years; soft shares overlap only across the blocks."""
+    lines = ["sample,selection,site,plot,s1,s2,s3,s4,s5"]
+    for at in range(16):
+        kind, site, plot = at % 2, at // 2 % 2, at // 4 % 2
+        soft = 2 + 3 * kind + 8 * site + 9 * plot + at // 8
+        lines.append(f"C{at},R-{kind},s{site},p{plot},{30 - soft},10,0,{soft},0")
+    path = tmp_path / "sheets.csv"
+    path.write_text("\n".join(lines) + "\n")
+    alone = rows_of(path)
+    assert alone[0]["letters"]["soft"] == alone[1]["letters"]["soft"]
+    for blocks, parted in ((("site",), False), (("site", "plot"), True)):
+        rows = rows_of(path, *(word for name in blocks for word in ("--block", name)))
+        for name in ("soft", "score"):
+            letters = {row["letters"][name] for row in rows}
+            assert (len(letters) == 2) == parted, (blocks, name)
+
+
+def test_scores_hold_their_level_where_clamshells_differ():
+    """No true difference; clamshells differ: letters must not part more often than they may."""
+    rng = np.random.default_rng(8)
+    scale, cuts, parted, runs = parse_scale("1-3"), np.array([-0.5, 0.8]), 0, 200
+    for _ in range(runs):
+        sheets = []
+        for at in range(12):
+            latent = rng.normal(0, 0.5) + rng.logistic(size=20)
+            counts = np.bincount((latent[:, None] > cuts).sum(axis=1), minlength=3)
+            sheets.append(
+                Clamshell(
+                    sample=f"C{at}", scale=scale, counts=tuple(counts.tolist()),
+                    levels={"selection": f"R-{at % 3}"},
+                )
+            )  # fmt: skip
+        source = Source(name="a.csv", force_newton=np.zeros(0), factors={}, scale=scale,
+                        clamshells=tuple(sheets))  # fmt: skip
+        rows = tabulate(pool([source])).rows
+        parted += len({row.letters["score"] for row in rows}) > 1
+    assert 0.01 < parted / runs < 0.09
 
 
 @pytest.mark.slow
