@@ -187,7 +187,8 @@ def make_season(season: Season, target: Path) -> None:
         plan.append(
             {
                 "code": code, "crop": season.crop, "selection": selection.code,
-                "replicate": replicate, "harvest_date": season.first_day, "storage_day": day, "storage_temp_c": 2,
+                "replicate": replicate, "harvest_date": season.first_day, "storage_day": day,
+                "storage_temp_c": 2,
                 "site": "Tallow Ridge", "lot": f"{selection.code}/{day}",
                 "berries": season.berries,
             }

@@ -74,9 +74,9 @@ calibrate anchors p26.season --calibration july --per-score 4 --as-of 2026-07-02
 calibrate anchors pairs.csv --as-of 2026-06-11
 calibrate anchors b26.season --as-of 2026-06-11 --candidates candidates.csv
 calibrate anchors b26.season --keep --as-of 2026-06-11 --calibration july --press-limit 2
-calibrate squeeze b26.season B26-01-7 --force 4.79 --by ines --as-of 2026-06-11
-calibrate squeeze b26.season B26-01-7 --force 1.08 --unit lbf --by marek --as-of 2026-06-11
-calibrate squeeze b26.season B26-02-16 --force 3.9 --as-of 2026-06-11
+calibrate squeeze b26.season B26-03-3 --force 4.79 --by ines --as-of 2026-06-11
+calibrate squeeze b26.season B26-03-3 --force 1.08 --unit lbf --by marek --as-of 2026-06-11
+calibrate squeeze b26.season B26-16-2 --force 3.6 --as-of 2026-06-11
 calibrate pads b26.season PAD-Z --force 3.02 --force 3.06 --batch 7 --as-of 2026-06-11
 calibrate pads b26.season
 calibrate squeeze b26.season --as-of 2026-06-11
@@ -150,7 +150,7 @@ calibrate lot b26.season --lot B26-07 --at-most 0.3 --fingers
 calibrate plan b26.season --half-width 0.8 --raters 6 --fits 20
 calibrate anchors b26.season --calibration july --as-of 2026-06-16
 calibrate anchors p26.season --per-score 3 --force-scale linear --as-of 2026-07-02
-calibrate squeeze b26.season B26-05-1 --by odile --as-of 2026-06-11
+calibrate squeeze b26.season B26-05-3 --by odile --as-of 2026-06-11
 calibrate pads b26.season --as-of 2026-06-11
 calibrate tray b26.season --lots lots.csv --want 2 --calibration july
 calibrate practice b26.season --rater odile --as-of 2026-06-11 --seed 4 < 3 2 q
@@ -221,7 +221,7 @@ calibrate samplesize b26.season --half-width 0.05 --fits 20
 calibrate anchors b26.season --keep --as-of 2026-06-30
 calibrate anchors b26.season --card card.gif
 calibrate squeeze b26.season B26-99-1
-calibrate squeeze b26.season B26-01-7 --as-of 2026-06-11
+calibrate squeeze b26.season B26-03-3 --as-of 2026-06-11
 calibrate pads b26.season PAD-Z
 calibrate tray b26.season --lots badlots.csv --force-scale linear
 calibrate practice b25.season --rater ines --calibration last
