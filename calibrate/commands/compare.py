@@ -57,7 +57,7 @@ def command(
     compared with the intervals that it was stored with.
     """  # noqa: D301
     from calibrate.cuts.seasonshift import compare_seasons, pad_check, rescored
-    from calibrate.data.conditions import conditions_of, differences
+    from calibrate.data.conditions import common_pads, conditions_of, differences
 
     first_pairs = how.pairs(season1)
     one = how.calibration(season1, stored1) if stored1 else first_pairs
@@ -66,7 +66,7 @@ def command(
     for path, name in zip((season2, *more), (stored2, *(None for _ in more)), strict=True):
         pairs = how.pairs(path)
         after = conditions_of(path, pairs.raters)
-        pads = pad_check(dict(before.pads or {}), dict(after.pads or {}), level=how.level)
+        pads = pad_check(*common_pads(before, after), level=how.level)
         found = compare_seasons(
             one,
             how.calibration(path, name) if name else pairs,

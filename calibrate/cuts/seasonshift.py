@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -201,8 +201,8 @@ class PadCheck:
 
 
 def pad_check(
-    first: dict[str, Sequence[float]],
-    second: dict[str, Sequence[float]],
+    first: Mapping[str, Sequence[float]],
+    second: Mapping[str, Sequence[float]],
     *,
     tolerance_pct: float = 3.0,
     level: float = 0.95,

@@ -9,6 +9,7 @@ from pathlib import Path
 from gauge.outfile import is_database
 from gauge.pressprotocol import PARTS, PressProtocol, mismatches
 from gauge.season.file import SeasonFile, open_season
+from gauge.season.rows import PadPressRow
 
 # C; cut points move with fruit temperature; a difference above this is worth a warning
 # (common practice, no source).
@@ -19,7 +20,7 @@ TEMPERATURE_STEP_C = 3.0
 class Conditions:
     """What a season file says of its own measurements.
 
-    `protocols` are by session, `gauges` name and serial number, `pads` forces in N; `fruit_c` is
+    `protocols` are by session, `gauges` name and serial number, `fruit_c` is
     the temperature of each berry that counts, `verified` whether the last check was passed. None is
     what is not known; of a CSV nothing but the raters is.
     """
@@ -30,7 +31,7 @@ class Conditions:
     raters: frozenset[str] = frozenset()
     fruit_c: tuple[float | None, ...] = ()
     verified: bool | None = None
-    pads: dict[str, list[float]] | None = None
+    pads: tuple[PadPressRow, ...] | None = None
 
     @property
     def protocol(self) -> PressProtocol:
@@ -41,6 +42,11 @@ class Conditions:
     def known_c(self) -> list[float]:
         """The temperatures of the fruit that were taken."""
         return [c for c in self.fruit_c if c is not None]
+
+    @property
+    def pads_c(self) -> list[float]:
+        """The temperatures of the pads that were taken."""
+        return [row.temp_c for row in self.pads or () if row.temp_c is not None]
 
 
 def conditions_of(path: Path, raters: Iterable[str] = ()) -> Conditions:
@@ -56,9 +62,6 @@ def conditions_in(season: SeasonFile, raters: Iterable[str] = ()) -> Conditions:
     sessions = [row.session for row in season.sessions() if row.session.purpose == "berries"]
     verifications = season.verifications()
     view = season.columns("berry", ("fruit_temp_c", "void"))
-    pads: dict[str, list[float]] = {}
-    for press in season.pad_presses():
-        pads.setdefault(press.pad, []).append(press.force_newton)
     return Conditions(
         name=season.path.name,
         protocols=season.press_protocols(),
@@ -67,8 +70,23 @@ def conditions_in(season: SeasonFile, raters: Iterable[str] = ()) -> Conditions:
         raters=frozenset(raters),
         fruit_c=tuple(c for c, void in zip(*view.values(), strict=True) if void is None),
         verified=verifications[-1].passed if verifications else None,
-        pads=pads,
+        pads=tuple(season.pad_presses()),
     )
+
+
+def common_pads(
+    first: Conditions, second: Conditions
+) -> tuple[dict[str, list[float]], dict[str, list[float]]]:
+    """Find the forces in newtons of the pads of two seasons; of another batch it is another pad."""
+    seasons = [season.pads or () for season in (first, second)]
+    batches = [{row.pad: row.batch for row in rows if row.batch} for rows in seasons]
+    found: tuple[dict[str, list[float]], dict[str, list[float]]] = ({}, {})
+    for rows, forces in zip(seasons, found, strict=True):
+        for row in rows:
+            known = {row.batch, *(of.get(row.pad) for of in batches)} - {None}
+            if len(known) < 2:
+                forces.setdefault(row.pad, []).append(row.force_newton)
+    return found
 
 
 def within(*seasons: Conditions) -> list[str]:
@@ -129,12 +147,14 @@ def differences(first: Conditions, second: Conditions) -> list[str]:
             found.append(f"{season.name}: the gauge was never checked with weights.")
         if season.fruit_c and not season.known_c:
             found.append(f"{season.name}: the temperature of the fruit was not recorded.")
-    before, after = (season.known_c for season in (first, second))
-    if before and after:
-        means = [sum(known) / len(known) for known in (before, after)]
-        if abs(means[0] - means[1]) > TEMPERATURE_STEP_C:
-            said = "Fruit was at {:.0f} °C, then at {:.0f} °C: cold fruit is firmer."
-            found.append(said.format(*means))
+    for what, before, after, effect in (
+        ("Fruit was", first.known_c, second.known_c, "cold fruit is firmer"),
+        ("Pads were", first.pads_c, second.pads_c, "cold pads are stiffer"),
+    ):
+        if before and after:
+            one_c, two_c = (sum(known) / len(known) for known in (before, after))
+            if abs(one_c - two_c) > TEMPERATURE_STEP_C:
+                found.append(f"{what} at {one_c:.0f} °C, then at {two_c:.0f} °C: {effect}.")
     if first.raters and second.raters and first.raters != second.raters:
         gone, come = first.raters - second.raters, second.raters - first.raters
         changes = {"left": sorted(gone), "new": sorted(come)}

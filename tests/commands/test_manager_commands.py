@@ -353,6 +353,14 @@ def test_compare_finds_a_known_shift_and_says_what_else_differs(
     assert moved[2, 3]["low_N"] < 0.5 < moved[2, 3]["high_N"]
     assert moved[2, 3]["equivalent"] is False
     assert found["pads"]["n"] == 2
+    answer("pads", other, "B", "--force", "1.5", "--batch", "7", "--temp-c", "4")
+    assert answer("compare", season, other)["pads"]["n"] == 2
+    cold = tmp_path / "2028.firm"
+    cold.write_bytes(other.read_bytes())
+    answer("pads", cold, "B", "--force", "1.9", "--batch", "8", "--temp-c", "21")
+    again = answer("compare", other, cold)
+    assert again["pads"]["n"] == 1
+    assert any("Pads were at 4 °C, then at 12 °C" in text for text in again["warnings"])
     assert any("head differs" in text for text in found["warnings"])
     assert any("new: tove" in text for text in found["warnings"])
     assert picture.stat().st_size > 10_000
