@@ -359,7 +359,7 @@ def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
         )
     for sentence in report.sentences():
         echo(sentence)
-    if report.verdict != "within limit":
+    if report.verdict != "within limit" and not report.confounded:
         echo(f"Practise the anchors at {', '.join(report.to_practise())}.")
         if labels := _to_squeeze(report, anchors):
             echo(f"They are {', '.join(labels)}.")
