@@ -107,9 +107,6 @@ def command(
     (Tukey-Kramer). With one clamshell each there is no SE and no letter. Storage days make rows
     unless --by leaves them out, and are no block: a day is not a replicate of another.
     """  # noqa: D301
-    from dataclasses import replace
-
-    from calibrate.data.conditions import conditions_of, within
     from calibrate.tables.pooling import pool
     from calibrate.tables.report import build_report
     from calibrate.tables.seasons import KeepRule
@@ -144,8 +141,6 @@ def command(
     asked = endpoint is not None or at is not None
     end = Endpoint(of=endpoint or "soft", at=(20 if at is None else at) / 100)
     report = build_report(table, cues=cues, rule=rule, endpoint=end if asked else HALF_SOFT)
-    together = within(*(conditions_of(source) for source in sources))
-    report = replace(report, notes=(*report.notes, *together))
     _write_files(report, csv_file, plot, pdf)
     if as_json:
         answers.emit_json(report.to_json())

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.clamshell import Clamshell
+from calibrate.data.conditions import Conditions
 from calibrate.data.factor import Factor, stacked
 from calibrate.data.scale import Scale
 from calibrate.tables.sameberry import Rows, contradiction, merge_sheets, scores_once
@@ -55,6 +56,7 @@ class Pool:
     contradictions: tuple[str, ...] = ()
     repeated: int = 0
     n_flagged: int = 0
+    conditions: tuple[Conditions, ...] = ()  # of the seasons among the sources
 
     @property
     def n(self) -> int:
@@ -146,6 +148,7 @@ def pool(
     _refuse_unknown(cues, factors, sheets)
     return Pool(
         sources=rows.names,
+        conditions=tuple(one.conditions for one in read if one.conditions),
         force_newton=rows.force[kept],
         factors=factors,
         score_at=(np.cumsum(keep) - 1)[scores.berry[once]],

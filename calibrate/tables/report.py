@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from calibrate.data.clamshell import unused_columns
+from calibrate.data.conditions import within
 from calibrate.data.pairs import flagged_note
 from calibrate.tables.cues import CueEffect, cue_effect
 from calibrate.tables.measures import Shares
@@ -149,6 +150,7 @@ def build_report(
             "was taken."
         )
     notes += [f"{note}." for note in flagged_note(pool.n_flagged)]
+    notes += within(*pool.conditions)
     if unused := unused_columns(pool.clamshells, (*table.by, *table.blocks, *cues)):
         notes.append(f"Columns of the sheets that were not used: {', '.join(unused)}.")
     effects = []

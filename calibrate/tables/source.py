@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibrate.data.clamshell import Clamshell, looks_like_sheets, read_sheets
 from calibrate.data.codedsheet import CodedSheet, spelled_once
+from calibrate.data.conditions import Conditions, conditions_in
 from calibrate.data.factor import Factor, combined, first_rows
 from calibrate.data.pairs import flag_names, looks_like_season
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
@@ -53,6 +54,7 @@ class Source:
     scores: Scores = field(default_factory=Scores)
     scale: Scale | None = None
     clamshells: tuple[Clamshell, ...] = ()
+    conditions: Conditions | None = None  # of a season
 
 
 def read_source(
@@ -231,6 +233,7 @@ def _from_season(path: Path, cues: Sequence[str], without_flags: Sequence[str]) 
         samples = season.samples()
         sheets = season.clamshell_counts()
         doubts = peak_flags(season)
+        conditions = conditions_in(season)
     berry_id = np.array(berry["berry_id"], np.int64)
     force = np.full(berry_id.size, np.nan)
     force[_places(berry_id, peak["berry_id"])] = peak["peak_n"]
@@ -265,6 +268,7 @@ def _from_season(path: Path, cues: Sequence[str], without_flags: Sequence[str]) 
             occasion=Factor.of(list(map(str, score["occasion"]))).at(kept),
         ),
         scale=scale,
+        conditions=conditions,
         clamshells=tuple(
             Clamshell.from_document(
                 row.sheet,
