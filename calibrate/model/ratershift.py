@@ -35,8 +35,8 @@ _NO_ORDER = (
     "the order of squeezes was not recorded: each softens a berry, so a hand that always comes "
     "first or last looks drifted"
 )
-# Level of the interval of the spread, which is judged by itself.
-_SHARPNESS = 0.99
+# Of the chance of a false alarm, what the spread takes (one-sided); the shifts take the rest.
+_OF_SPREAD = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +81,7 @@ class RaterShift:
     shift : Estimate
         The mean over all boundaries: evenly against the other raters, whose hands differ in shape;
         against the rater's own history, as precisely as boundaries that moved together allow. The
-        intervals of all boundaries and of this mean hold together at the level.
+        intervals of all boundaries, of this mean and of the spread hold together at the level.
     shift_error_newton : float
         Standard error of that mean.
     gaps : Gaps
@@ -218,8 +218,9 @@ def _compare(
         )
     shifts, shift, error = _shifts(posterior, mine, reference, known, earlier is not None, level)
     spreads = panel.spread_column(at), panel.spread_column(earlier)
+    sharpness = 1.0 - 2.0 * _OF_SPREAD * (1.0 - level)
     ratio = posterior.of((spreads[0] - spreads[1])[:, None])
-    blunter, alone = (ratio.estimates(at)[0].map(math.exp) for at in (_SHARPNESS, 2 * level - 1))
+    blunter, alone = (ratio.estimates(at)[0].map(math.exp) for at in (sharpness, 2 * level - 1))
     own_cuts = posterior.of(mine).estimates(level)
     spread, panel_spread = np.exp(
         posterior.of(np.column_stack([spreads[0], panel.spread_column()])).centre
@@ -299,7 +300,7 @@ def _shifts(
     # A hand mostly moves as a whole: the interval of all boundaries together is the narrower one.
     ease = np.append(np.full(known.size, _SINGLE if known.sum() > 1 else 1.0), 1.0)
     covariance = posterior.joint(contrasts)
-    levels = pointwise_levels(covariance, level, ease)
+    levels = pointwise_levels(covariance, 1.0 - (1.0 - _OF_SPREAD) * (1.0 - level), ease)
     gap = posterior.of(contrasts)
     each = gap.estimates(levels[0])[:-1]
     shifts = [
