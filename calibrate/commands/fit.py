@@ -18,16 +18,16 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from calibrate.cuts.calibration import Calibration
-    from calibrate.data.gaugeerror import GaugeError
     from calibrate.data.pairs import Pairs
     from calibrate.data.scale import Scale
     from calibrate.data.squeezes import PressOnly
     from calibrate.stats.estimate import Estimate
+    from calibrate.stats.measurement import GaugeError
 
 
 def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> Any:
     """Read newtons, or a share with its sign of per cent."""
-    from calibrate.data.gaugeerror import GaugeError
+    from calibrate.stats.measurement import GaugeError
 
     if text is None:
         return None

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from calibrate.cuts.calibration import Calibration, as_cuts
-from calibrate.data.gaugeerror import GaugeError, expected_true
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
 from calibrate.model.intervals import cut_intervals, widened
 from calibrate.stats.forcespread import spread_growth
+from calibrate.stats.measurement import GaugeError, expected_true
 from gauge.package import __version__
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def fit(
     """
     pairs, few = pairs.panel()
     if gauge_error is not None:
-        pairs = expected_true(pairs, gauge_error)
+        pairs = _of_true_force(pairs, gauge_error)
     if penalised:
         found = _penalised(pairs, force_scale, level, firmest)
     elif len(pairs.raters) > 1:
@@ -97,6 +97,13 @@ def fit(
         version=__version__,
         source=pairs.source,
     )
+
+
+def _of_true_force(pairs: Pairs, error: GaugeError) -> Pairs:
+    """Put the expected true force of each berry in place of the shown one."""
+    force = pairs.force_newton
+    each = force[np.unique(pairs.berry, return_index=True)[1]] if pairs.berries else force
+    return replace(pairs, force_newton=expected_true(force, each, error))
 
 
 def _penalised(pairs: Pairs, force_scale: ForceChoice, level: float, firmest: str) -> Calibration:

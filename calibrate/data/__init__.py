@@ -9,7 +9,6 @@ __all__ = [
     "codedsheet",
     "conditions",
     "factor",
-    "gaugeerror",
     "labels",
     "pairs",
     "ratings",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibrate.cuts.calibration import Calibration, ForceScale
 from calibrate.data.labels import format_newton, unit, with_unit
 from calibrate.data.pairs import Pairs
-from calibrate.model.ratershift import OWN_HISTORY, rater_cuts
+from calibrate.model.ratershift import OWN_HISTORY, RaterShift, rater_cuts
 from calibrate.raters.measures import (
     Drift,
     Power,
@@ -222,22 +222,7 @@ def check_rater(
         rank=given,
         agreement=agreement,
         shift_newton=found.shift,
-        boundaries=tuple(
-            BoundaryShift(
-                between=between,
-                panel_newton=cut.value,
-                reference_newton=at.value,
-                shift_newton=one,
-                limit_newton=at.value and limit.newtons(at.value),
-            )
-            for between, cut, at, one in zip(
-                panel.scale.boundaries,
-                panel.cuts,
-                found.reference_cuts,
-                found.boundaries,
-                strict=True,
-            )
-        ),
+        boundaries=_boundaries(panel, found, limit),
         spread=found.spread,
         blunter=found.blunter,
         skill=sale_limit_skill(expected, given, panel.scale.sale_boundary, level),
@@ -249,6 +234,23 @@ def check_rater(
         within_limit=within(found.gaps, limit),
         confounded=found.confounded,
         warnings=found.warnings,
+    )
+
+
+def _boundaries(
+    panel: Calibration, found: RaterShift, limit: HandLimit
+) -> tuple[BoundaryShift, ...]:
+    """Put together what is known of each boundary."""
+    columns = (panel.scale.boundaries, panel.cuts, found.reference_cuts, found.boundaries)
+    return tuple(
+        BoundaryShift(
+            between=between,
+            panel_newton=cut.value,
+            reference_newton=at.value,
+            shift_newton=one,
+            limit_newton=at.value and limit.newtons(at.value),
+        )
+        for between, cut, at, one in zip(*columns, strict=True)
     )
 
 

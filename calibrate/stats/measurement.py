@@ -1,4 +1,4 @@
-"""Two gauges on the same berries, and several labs: agreement and precision of measurement."""
+"""Two gauges on the same berries, several labs, a gauge with an error: what was measured."""
 
 from __future__ import annotations
 
@@ -9,11 +9,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.stats.estimate import Estimate
-from gauge.errors import TooFewScoresError
+from gauge.errors import InvalidValueError, TooFewScoresError
 
 Floats = NDArray[np.float64]
 # Of normal differences, 95 % lie within 1.96 SD. The first paper wrote 2 SD; later ones 1.96.
 WITHIN = 1.96
+# Of the quadrature over true forces.
+_NODES = 201
+_REACH = 5.0  # standard deviations of log force on either side
+_AT_ONCE = 4096
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -262,3 +266,70 @@ def precision(lab: ArrayLike, value: ArrayLike, *, level: str = "") -> Precision
         s_l=float(np.sqrt(s_l2)),
         s_R=float(np.sqrt(s_r2 + s_l2)),
     )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GaugeError:
+    """Standard deviation of a shown force about the true one, in newtons and as a share of it."""
+
+    newton: float = 0.0
+    share: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (self.newton >= 0.0 and 0.0 <= self.share < 1.0):
+            raise InvalidValueError(
+                "a gauge's standard deviation is zero or more, and less than all"
+            )
+
+    def sd(self, force_newton: Floats) -> Floats:
+        """Standard deviation at true forces."""
+        return np.asarray(np.hypot(self.newton, self.share * force_newton))
+
+
+def expected_true(force_newton: Floats, of_berries_newton: Floats, error: GaugeError) -> Floats:
+    """Return the expected true force of every shown one.
+
+    Regression calibration (Carroll, R. J., Ruppert, D., Stefanski, L. A. & Crainiceanu, C. M.
+    (2006) Measurement Error in Nonlinear Models, 2nd ed., chapter 4): E(F | shown) with true forces
+    log-normal, of the mean and variance that the shown ones leave once the error is taken out, by
+    quadrature. What is left of the error is an item effect of the berry, and part of the spread.
+
+    Parameters
+    ----------
+    force_newton : ndarray of float, shape (n,)
+        As shown.
+    of_berries_newton : ndarray of float, shape (berries,)
+        The same, once for each berry.
+    error : GaugeError
+        From repeated presses of pads, or given.
+
+    Raises
+    ------
+    InvalidValueError
+        If the error is no smaller than the forces vary.
+    """
+    shown = np.unique(force_newton)
+    if error.newton == 0.0 and error.share == 0.0:
+        return force_newton
+    mean = float(of_berries_newton.mean())
+    square = float((of_berries_newton**2).mean())
+    # E W^2 = E F^2 (1 + share^2) + newton^2.
+    variance = (square - error.newton**2) / (1.0 + error.share**2) - mean**2
+    if variance <= 0.0 or mean <= 0.0:
+        raise InvalidValueError(
+            f"a gauge error of {error.newton:g} N and {error.share:.0%} leaves no variation of "
+            "force at all.",
+            todo="Check --gauge-sd against repeated presses of pads.",
+        )
+    sigma = np.sqrt(np.log1p(variance / mean**2))
+    z = np.linspace(-_REACH, _REACH, _NODES)
+    true = mean * np.exp(sigma * z - 0.5 * sigma**2)
+    sd = error.sd(true)
+    log_prior = -0.5 * z**2 - np.log(sd)
+    expected = np.empty_like(shown)
+    for begin in range(0, shown.size, _AT_ONCE):
+        part = shown[begin : begin + _AT_ONCE, None]
+        log_weight = log_prior - 0.5 * ((part - true) / sd) ** 2
+        weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+        expected[begin : begin + _AT_ONCE] = weight @ true / weight.sum(axis=1)
+    return expected[np.searchsorted(shown, force_newton)]

@@ -35,13 +35,13 @@ from calibrate.cuts.equivalentforce import equivalent_force, score_shares
 from calibrate.cuts.fitting import fit
 from calibrate.cuts.salelimit import limit_force
 from calibrate.cuts.seasonshift import compare_seasons
-from calibrate.data.gaugeerror import GaugeError
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
 from calibrate.model.panel import fit_panel
 from calibrate.raters.check import check_rater
 from calibrate.raters.history import hand_history
 from calibrate.stats.estimate import Estimate
+from calibrate.stats.measurement import GaugeError
 from calibrate.stats.proportions import compare_proportions
 from gauge.errors import FirmhandError
 

@@ -6,7 +6,7 @@ from scipy.integrate import quad
 from scipy.stats import lognorm, norm
 
 from calibrate.cuts.fitting import fit
-from calibrate.data.gaugeerror import GaugeError, expected_true
+from calibrate.stats.measurement import GaugeError, expected_true
 from gauge.errors import InvalidValueError
 from tests.bench.handshapes import CUTS_N, Hands, draw_hands, score
 
@@ -15,8 +15,8 @@ def test_the_expected_force_is_scipys_integral() -> None:
     """E(F | W) with F log-normal and W normal about it, by scipy.integrate.quad."""
     case = Hands(gauge_newton=0.4)
     pairs = score(np.random.default_rng(2), case, draw_hands(np.random.default_rng(3), case))
-    found = expected_true(pairs, GaugeError(newton=0.4))
     shown = pairs.force_newton[:80]  # one rater's berries, which all share
+    found = expected_true(pairs.force_newton, shown, GaugeError(newton=0.4))
     mean, variance = shown.mean(), (shown**2).mean() - 0.4**2 - shown.mean() ** 2
     sigma = np.sqrt(np.log1p(variance / mean**2))
     force = lognorm(sigma, scale=mean * np.exp(-(sigma**2) / 2))
@@ -26,15 +26,16 @@ def test_the_expected_force_is_scipys_integral() -> None:
             return f**power * force.pdf(f) * norm.pdf(w, f, 0.4)
 
         whole, first = (quad(joint, 1e-6, 40, args=(k,), limit=200)[0] for k in (0, 1))
-        assert found.force_newton[at] == pytest.approx(first / whole, rel=1e-3)
+        assert found[at] == pytest.approx(first / whole, rel=1e-3)
 
 
 def test_no_error_changes_nothing_and_too_large_a_one_is_refused() -> None:
     case = Hands()
     pairs = score(np.random.default_rng(2), case, draw_hands(np.random.default_rng(3), case))
-    assert expected_true(pairs, GaugeError()) is pairs
+    force = pairs.force_newton
+    assert expected_true(force, force, GaugeError()) is force
     with pytest.raises(InvalidValueError, match="no variation"):
-        expected_true(pairs, GaugeError(newton=9.0))
+        expected_true(force, force, GaugeError(newton=9.0))
     with pytest.raises(InvalidValueError):
         GaugeError(newton=-1.0)
 
