@@ -20,13 +20,14 @@ TEMPERATURE_STEP_C = 3.0
 class Conditions:
     """What a season file says of its own measurements.
 
-    `protocols` are by session, `gauges` name and serial number, `fruit_c` is
-    the temperature of each berry that counts, `verified` whether the last check was passed. None is
-    what is not known; of a CSV nothing but the raters is.
+    `protocols` are by session, `stated` is the season's own, `gauges` are names and serial numbers,
+    `fruit_c` is the temperature of each berry that counts, `verified` whether the last check was
+    passed. None is what is not known; of a CSV nothing but the raters is.
     """
 
     name: str
     protocols: Mapping[int, PressProtocol] = field(default_factory=dict)
+    stated: PressProtocol = field(default_factory=PressProtocol)
     gauges: frozenset[str] = frozenset()
     raters: frozenset[str] = frozenset()
     fruit_c: tuple[float | None, ...] = ()
@@ -65,6 +66,7 @@ def conditions_in(season: SeasonFile, raters: Iterable[str] = ()) -> Conditions:
     return Conditions(
         name=season.path.name,
         protocols=season.press_protocols(),
+        stated=season.protocol,
         gauges=frozenset(" ".join(filter(None, (s.gauge, s.gauge_serial))) for s in sessions)
         - {""},
         raters=frozenset(raters),
@@ -97,13 +99,13 @@ def within(*seasons: Conditions) -> list[str]:
     >>> within(Conditions(name="a", fruit_c=(4.0, 20.0, None)))[0]
     'Fruit of 4 to 20 °C is taken together: cold fruit is firmer.'
     """
-    named = {}
+    named: dict[str, PressProtocol] = {}
     for season in seasons:
         of = f"{season.name}, " if len(seasons) > 1 else ""
-        if of and len(set(season.protocols.values())) == 1:
-            named[season.name] = season.protocol
-            continue
-        named |= {f"{of}session {i}": one for i, one in season.protocols.items()}
+        own = {f"{of}session {i}": one for i, one in season.protocols.items()}
+        if own:
+            own = {f"{of}the season's protocol": season.stated, **own}
+        named |= own if mismatches(own) or not of else {season.name: season.protocol}
     found = mismatches(named)
     known = [c for season in seasons for c in season.known_c]
     n = sum(len(season.fruit_c) for season in seasons)

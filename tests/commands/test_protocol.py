@@ -84,6 +84,13 @@ def test_heads_that_are_mixed_are_named_by_fit_table_and_compare(
     assert any("10 mm, but 8 mm in 2026.season, session 1" in one for one in pooled)
 
 
+def test_a_season_that_never_pressed_as_it_says_is_told(tmp_path: Path) -> None:
+    season = make_season(tmp_path / "2026.season", head_mm=12.0)
+    run(gauge, "protocol", season, "--set", "head_mm=8")
+    found = json.loads(run(calibrate, "fit", season, "--json").stdout)["warnings"]
+    assert any("head differs: 8 mm, but 12 mm in session 1" in one for one in found)
+
+
 def test_fruit_of_different_temperature_is_named_and_a_store_is_no_fruit(tmp_path: Path) -> None:
     path = tmp_path / "a.season"
     with open_season(path, create=True) as file:
