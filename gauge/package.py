@@ -6,7 +6,7 @@ import importlib
 import sys
 from collections.abc import Callable, Mapping
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 
 def public_names(
