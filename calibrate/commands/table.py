@@ -13,6 +13,8 @@ from gauge.clikit import echo
 if TYPE_CHECKING:
     from calibrate.data.scale import Scale
     from calibrate.tables.report import Report
+    from calibrate.tables.seasons import KeepRule
+    from calibrate.tables.storage import Endpoint
 
 
 @click.command("table", no_args_is_help=True)
@@ -109,24 +111,21 @@ def command(
     """  # noqa: D301
     from calibrate.tables.pooling import pool
     from calibrate.tables.report import build_report
-    from calibrate.tables.seasons import KeepRule
     from calibrate.tables.source import FACTORS
-    from calibrate.tables.storage import HALF_SOFT, Endpoint
     from calibrate.tables.table import default_rows, tabulate
 
-    further = (*cues, *(name for name in (*by, *blocks) if name not in FACTORS))
     pooled = pool(
         sources,
         scale=_scale(scale, sale_limit),
-        cues=tuple(dict.fromkeys(further)),
+        cues=tuple(dict.fromkeys((*cues, *(n for n in (*by, *blocks) if n not in FACTORS)))),
         rater=rater,
         without_flags=without_flags,
         without_raters=without_raters,
         allow_contradictions=allow_contradictions,
     )
     chosen = options.named_calibration(sources, calibration, cuts, sale_limit)
-    if chosen is not None and 2 * len(set(pooled.score_at.tolist())) > pooled.n:
-        chosen = chosen.of_pressed_fruit()  # most berries were squeezed before their press
+    if chosen is not None and pooled.mostly_squeezed:
+        chosen = chosen.of_pressed_fruit()
     table = tabulate(
         pooled,
         by=by or default_rows(pooled),
@@ -136,16 +135,27 @@ def command(
         blocks=blocks,
         level=level,
     )
-    keeps = keep_top is not None or keep_above is not None
-    rule = KeepRule(top=keep_top, above=keep_above) if keeps else None
-    asked = endpoint is not None or at is not None
-    end = Endpoint(of=endpoint or "soft", at=(20 if at is None else at) / 100)
-    report = build_report(table, cues=cues, rule=rule, endpoint=end if asked else HALF_SOFT)
+    rule, end = _rule(keep_top, keep_above), _endpoint(endpoint, at)
+    report = build_report(table, cues=cues, rule=rule, endpoint=end)
     _write_files(report, csv_file, plot, pdf)
     if as_json:
         answers.emit_json(report.to_json())
     else:
         _show(report)
+
+
+def _rule(top: float | None, above: float | None) -> KeepRule | None:
+    from calibrate.tables.seasons import KeepRule
+
+    return None if top is None and above is None else KeepRule(top=top, above=above)
+
+
+def _endpoint(of: str | None, at_pct: float | None) -> Endpoint:
+    from calibrate.tables.storage import HALF_SOFT, Endpoint
+
+    if of is None and at_pct is None:
+        return HALF_SOFT
+    return Endpoint(of=of or "soft", at=(20 if at_pct is None else at_pct) / 100)
 
 
 def _write_files(

@@ -63,6 +63,11 @@ class Pool:
         """Number of berries."""
         return int(self.force_newton.size)
 
+    @property
+    def mostly_squeezed(self) -> bool:
+        """Whether most berries were squeezed before their press."""
+        return 2 * np.unique(self.score_at).size > self.n
+
 
 def pool(
     sources: Sequence[Path | Source],
@@ -134,13 +139,7 @@ def pool(
     sheets, more, again = merge_sheets(read, rater)
     found += more
     if found and not allow_contradictions:
-        listed = "; ".join(found[:3])
-        others = f"; and {len(found) - 3} more" if len(found) > 3 else ""
-        raise ContradictionError(
-            f"Sources contradict one another in {len(found)} places: {listed}{others}.",
-            todo="Correct the sources, name their season or site, or take the first source's word "
-            "with --allow-contradictions.",
-        )
+        raise _contradicting(found)
     kept = np.flatnonzero(keep)
     _refuse_reversed(rows.force[scores.berry[once]], scores.rank[once], scale)
     factors = {name: one.at(kept) for name, one in rows.factors.items() if name != NAMED_SEASON}
@@ -158,6 +157,15 @@ def pool(
         contradictions=tuple(found),
         repeated=repeated + again,
         n_flagged=int((flags.code >= 0).sum()),
+    )
+
+
+def _contradicting(found: Sequence[str]) -> ContradictionError:
+    others = f"; and {len(found) - 3} more" if len(found) > 3 else ""
+    return ContradictionError(
+        f"Sources contradict one another in {len(found)} places: {'; '.join(found[:3])}{others}.",
+        todo="Correct the sources, name their season or site, or take the first source's word "
+        "with --allow-contradictions.",
     )
 
 

@@ -167,18 +167,7 @@ def tabulate(
             f"'{what}' cannot be compared, for it does not make rows.", todo=f"Add --by {what}."
         )
     scheme = Scheme(by=tuple(by), what=what, blocks=tuple(blocks), scale=pool.scale, level=level)
-    found: dict[Key, dict[str, Found]] = {}
-    compared: list[Compared] = []
-    replication = []
-    for name, sources in measured(units, sheets, pool.scale).items():
-        for at, source in enumerate(sources):
-            cells, these, limits = compare_measure(name, source, scheme)
-            if at == 0 and name != "at_limit":
-                compared += these
-                replication += [limits] if limits else []
-            for key, one in cells.items():
-                # A row without sheets has its single scores, but no place among the letters.
-                found.setdefault(key, {}).setdefault(name, replace(one, letters="") if at else one)
+    found, compared, replication = _compare_all(units, sheets, scheme)
     berries, cards = units.groups(by), sheets.groups(by)
     return Table(
         pool=pool,
@@ -194,13 +183,32 @@ def tabulate(
             )
             for key in ordered((*berries, *cards))
         ),
-        compared=tuple(compared),
-        replication=tuple(replication),
+        compared=compared,
+        replication=replication,
         scale=pool.scale or (calibration.scale if calibration is not None else None),
         notes=tuple(notes),
         units=units,
         sheets=sheets,
     )  # fmt: skip
+
+
+def _compare_all(
+    units: SamplingUnits, sheets: SamplingUnits, scheme: Scheme
+) -> tuple[dict[Key, dict[str, Found]], tuple[Compared, ...], tuple[Replication, ...]]:
+    """Find what every measure says of every row."""
+    found: dict[Key, dict[str, Found]] = {}
+    compared: list[Compared] = []
+    replication = []
+    for name, sources in measured(units, sheets, scheme.scale).items():
+        for at, source in enumerate(sources):
+            cells, these, limits = compare_measure(name, source, scheme)
+            if at == 0 and name != "at_limit":
+                compared += these
+                replication += [limits] if limits else []
+            for key, one in cells.items():
+                # A row without sheets has its single scores, but no place among the letters.
+                found.setdefault(key, {}).setdefault(name, replace(one, letters="") if at else one)
+    return found, tuple(compared), tuple(replication)
 
 
 def _refuse_no_block(blocks: Sequence[str], by: Sequence[str]) -> None:
