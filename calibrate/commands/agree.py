@@ -23,8 +23,11 @@ COEFFICIENTS = {
     "fleiss_weighted": "Fleiss' kappa, weighted",
     "gwet_ac1": "Gwet's AC1",
     "gwet_ac2": "Gwet's AC2",
+    "alpha_nominal": "Krippendorff's alpha, nominal",
+    "alpha_ordinal": "Krippendorff's alpha, ordinal",
+    "alpha_interval": "Krippendorff's alpha, interval",
 }
-_SHOWN = ("weighted_kappa", "gwet_ac2", "ordinal")
+_SHOWN = ("weighted_kappa", "gwet_ac2", "alpha_ordinal")
 
 
 @click.command("agree")
@@ -74,17 +77,17 @@ def command(
 
 def document(found: Agreement, correlation: Icc | None, ratings: Ratings) -> dict[str, Any]:
     """The answer as it is printed by --json."""
-    known = {key: getattr(found, key) for key in COEFFICIENTS}
-    alpha = {f"alpha_{name}": estimate for name, estimate in found.alpha.items()}
+    values = {key: one.value for key, one in found.coefficients.items()}
+    alpha = {key.removeprefix("alpha_"): values.pop(key) for key in [*values] if "alpha" in key}
     return {
         "berries": found.n_berries,
         "raters": list(ratings.raters),
         "scores": [answers.as_label(label) for label in ratings.scale.labels],
         **answers.document(found, "weights", "exact"),
-        **{key: estimate.value for key, estimate in known.items()},
-        "krippendorff_alpha": {name: estimate.value for name, estimate in found.alpha.items()},
+        **values,
+        "krippendorff_alpha": alpha,
         "icc": correlation and answers.document(correlation),
-        "intervals": {key: answers.sides(one, None) for key, one in (known | alpha).items()},
+        "intervals": {key: answers.sides(one, None) for key, one in found.coefficients.items()},
     }
 
 
@@ -99,14 +102,9 @@ def show(
         return [name, answers.format_value(estimate.value, ".3f", missing="undefined"), interval]
 
     rows = [
-        row(name, getattr(found, key))
+        row(name, found.coefficients[key])
         for key, name in COEFFICIENTS.items()
         if everything or key in _SHOWN
-    ]
-    rows += [
-        row(f"Krippendorff's alpha, {name}", estimate)
-        for name, estimate in found.alpha.items()
-        if everything or name in _SHOWN
     ]
     if correlation is not None and correlation.agreement is not None:
         rows.append(["intraclass correlation, agreement", f"{correlation.agreement:.3f}", ""])

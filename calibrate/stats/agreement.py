@@ -110,31 +110,35 @@ def krippendorff_alpha(counts: Floats, metric: Metric) -> float | None:
 
 
 def over_berries(
-    statistic: Callable[[Ints], float | None], ratings: Ints, level: float = 0.95
-) -> Estimate:
+    statistics: Callable[[Ints], dict[str, float | None]], ratings: Ints, level: float = 0.95
+) -> dict[str, Estimate]:
     """Leave out one berry at a time (jackknife), berries being the sampled unit.
 
     Efron & Tibshirani (1993) An Introduction to the Bootstrap, chapter 11, with Student's t on
-    n - 1 degrees of freedom. Limits are cut at -1 and 1.
+    n - 1 degrees of freedom. Limits are cut at -1 and 1; there are none where a statistic has no
+    value without one of the berries.
     """
     from scipy.special import stdtrit
 
-    value = statistic(ratings)
-    n = len(ratings)
-    if value is None or n < 3:
-        return Estimate(value=value)
-    left_out = []
+    values, n = statistics(ratings), len(ratings)
+    if n < 3:
+        return {name: Estimate(value=value) for name, value in values.items()}
+    left_out: list[dict[str, float | None]] = []
     for i in range(n):
         try:
-            left_out.append(statistic(np.delete(ratings, i, axis=0)))
+            left_out.append(statistics(np.delete(ratings, i, axis=0)))
         except TooFewScoresError:
-            left_out.append(None)
-    if any(v is None for v in left_out):
-        return Estimate(value=value)
-    values = np.array(left_out, dtype=float)
-    standard_error = float(np.sqrt((n - 1) / n * ((values - values.mean()) ** 2).sum()))
-    half = float(stdtrit(n - 1, 0.5 + level / 2)) * standard_error
-    return Estimate(value=value, low=max(value - half, -1.0), high=min(value + half, 1.0))
+            left_out.append({})
+    t, found = float(stdtrit(n - 1, 0.5 + level / 2)), {}
+    for name, value in values.items():
+        others = np.array([one.get(name) for one in left_out], dtype=float)
+        half = t * float(np.sqrt((n - 1) / n * ((others - others.mean()) ** 2).sum()))
+        if value is None or not np.isfinite(half):
+            found[name] = Estimate(value=value)
+        else:
+            low, high = max(value - half, -1.0), min(value + half, 1.0)
+            found[name] = Estimate(value=value, low=low, high=high)
+    return found
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -147,11 +151,10 @@ class Agreement:
         Berries with two scores or more, and raters.
     weights : str
         The weights of `weighted_kappa`, `fleiss_weighted` and `gwet_ac2`.
-    weighted_kappa : Estimate
-        Conger's kappa, which is Cohen's weighted kappa when the raters are two.
-    fleiss, fleiss_weighted, gwet_ac1, gwet_ac2 : Estimate
-    alpha : dict of str to Estimate
-        Krippendorff's alpha, nominal, ordinal and interval.
+    coefficients : dict of str to Estimate
+        `weighted_kappa` (Conger's, which is Cohen's when the raters are two), `fleiss`,
+        `fleiss_weighted`, `gwet_ac1`, `gwet_ac2`, and Krippendorff's `alpha_nominal`,
+        `alpha_ordinal` and `alpha_interval`.
     exact : float
         Share of pairs of raters that gave the same score.
     """
@@ -159,12 +162,7 @@ class Agreement:
     n_berries: int
     n_raters: int
     weights: str
-    weighted_kappa: Estimate
-    fleiss: Estimate
-    fleiss_weighted: Estimate
-    gwet_ac1: Estimate
-    gwet_ac2: Estimate
-    alpha: dict[str, Estimate]
+    coefficients: dict[str, Estimate]
     exact: float
 
 
@@ -190,30 +188,30 @@ def agree(
     Examples
     --------
     >>> result = agree(np.array([[0, 0], [1, 1], [2, 2], [1, 2], [0, 0]]), 3)
-    >>> round(result.weighted_kappa.value, 4)
+    >>> round(result.coefficients["weighted_kappa"].value, 4)
     0.8571
     """
     plain, weighted = np.eye(n_scores), agreement_weights(n_scores, weights)
-    # First, so that too few scores are refused before anything else is computed.
-    exact = observed_agreement(score_counts(ratings, n_scores), plain)
 
-    def counted(function: Callable[[Floats], float | None]) -> Estimate:
-        return over_berries(lambda r: function(score_counts(r, n_scores)), ratings, level)
-
-    def alpha(metric: Metric) -> Estimate:
-        return counted(lambda counts: krippendorff_alpha(counts, metric))
+    def every(ranks: Ints) -> dict[str, float | None]:
+        counts = score_counts(ranks, n_scores)
+        return {
+            "weighted_kappa": conger_kappa(ranks, n_scores, weighted),
+            "fleiss": fleiss_kappa(counts, plain),
+            "fleiss_weighted": fleiss_kappa(counts, weighted),
+            "gwet_ac1": gwet_ac(counts, plain),
+            "gwet_ac2": gwet_ac(counts, weighted),
+            "alpha_nominal": krippendorff_alpha(counts, "nominal"),
+            "alpha_ordinal": krippendorff_alpha(counts, "ordinal"),
+            "alpha_interval": krippendorff_alpha(counts, "interval"),
+        }
 
     return Agreement(
         n_berries=int(((ratings >= 0).sum(axis=1) >= 2).sum()),
         n_raters=ratings.shape[1],
         weights=weights,
-        weighted_kappa=over_berries(lambda r: conger_kappa(r, n_scores, weighted), ratings, level),
-        fleiss=counted(lambda counts: fleiss_kappa(counts, plain)),
-        fleiss_weighted=counted(lambda counts: fleiss_kappa(counts, weighted)),
-        gwet_ac1=counted(lambda counts: gwet_ac(counts, plain)),
-        gwet_ac2=counted(lambda counts: gwet_ac(counts, weighted)),
-        alpha={m: alpha(m) for m in ("nominal", "ordinal", "interval")},
-        exact=exact,
+        coefficients=over_berries(every, ratings, level),
+        exact=observed_agreement(score_counts(ratings, n_scores), plain),
     )
 
 

@@ -143,7 +143,8 @@ def test_intervals_are_as_wide_as_the_published_standard_errors(four_raters: np.
 
     result = agree(four_raters, 5, level=0.5)
     half = float(t.ppf(0.75, 11))
-    for estimate, printed in ((result.gwet_ac1, 0.14295), (result.alpha["nominal"], 0.14557)):
+    for name, printed in (("gwet_ac1", 0.14295), ("alpha_nominal", 0.14557)):
+        estimate = result.coefficients[name]
         assert (estimate.high - estimate.low) / 2 / half == pytest.approx(printed, rel=0.25)
 
 
@@ -167,8 +168,8 @@ def test_no_shared_berry_is_refused() -> None:
 
 def test_full_agreement_on_one_score_is_undefined_not_perfect() -> None:
     result = agree(np.zeros((5, 2), dtype=np.int64), 3)
-    assert result.weighted_kappa.value is None
-    assert result.alpha["ordinal"].value is None
+    assert result.coefficients["weighted_kappa"].value is None
+    assert result.coefficients["alpha_ordinal"].value is None
     assert result.exact == 1
 
 
