@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from calibrate.data.labels import format_newton, format_value, in_unit, places, unit
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.report import Report
-from calibrate.tables.storage import NO_FORCE
+from calibrate.tables.storage import HALF_SOFT, NO_FORCE
 from calibrate.tables.table import Row
 
 Levels = Mapping[str, str | None]
@@ -152,7 +152,9 @@ def _storage(report: Report) -> Block | None:
     rows, endpoints = [], list(report.softening[0][1].days) if report.softening else []
     for levels, one in report.softening:
         loss = "-" if one.loss_n_day.why == NO_FORCE else format_force(one.loss_n_day, 1)
-        days = [_day(one.days[each][0], one.last_day) for each in endpoints]
+        # Where nothing says which berries are soft, --json says why.
+        found = (one.days[each] for each in endpoints)
+        days = [_day(day, one.last_day) if source else "-" for day, source in found]
         origin = one.days[endpoints[-1]][1] or "-"
         rows.append((levels, [str(one.clamshells), loss, *days, origin]))
     by = [name for name in report.table.by if name != "storage_day"]
@@ -307,6 +309,12 @@ def lines(report: Report) -> list[str]:
         and one.comparison.p < 0.05
         and len(set(one.comparison.letters)) == 1
     ]
+    found += dict.fromkeys(
+        f"{endpoint}: {day.why}."
+        for _, one in report.softening
+        for endpoint, (day, source) in one.days.items()
+        if not source and endpoint != HALF_SOFT
+    )
     if any(
         (day.value or 0.0) > one.last_day
         for _, one in report.softening
