@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.option("--by", help="Who squeezed it.")
 @click.option("--replace", is_flag=True, help="Retire LABEL, and keep the best berry instead.")
 @click.option("--why", default="replaced", help="Why it is replaced.")
-@click.option("--pad", is_flag=True, hidden=True)
+@click.option("--pad", is_flag=True, hidden=True, help="Now 'calibrate pads'.")
 @options.as_of_option()
 @options.json_option
 @options.shown_in_lab_unit(option=False)

@@ -287,6 +287,7 @@ def lines(report: Report) -> list[str]:
             models.setdefault(one.comparison.model, {})[outcome] = None
         if tests:
             found.append(f"{outcome}: {'; '.join(tests)}.")
+    found[:0] = _in_short(report)
     found += [f"{', '.join(these)}: not compared, {why}." for why, these in missing.items()]
     found += [f"Model of {', '.join(outcomes)}: {model}." for model, outcomes in models.items()]
     if any(row.letters for row in report.table.rows):
@@ -330,6 +331,21 @@ def lines(report: Report) -> list[str]:
             "had two defects; the upper end allows for berries that have."
         )
     return found
+
+
+def _in_short(report: Report) -> list[str]:
+    """Say in a sentence where the compared groups are shown to differ, and where not."""
+    differ: dict[bool, list[str]] = {True: [], False: []}
+    for one in report.table.compared:
+        if one.comparison is not None:
+            shown = one.comparison.p < 1 - report.table.level
+            differ[shown].append(f"{one.outcome}{_where(one.within)}")
+    return [
+        f"By {short_name(report.table.compared[0].level)}, rows are {word} to differ in "
+        f"{', '.join(these)}."
+        for word, these in (("shown", differ[True]), ("not shown", differ[False]))
+        if these
+    ]
 
 
 def letters_rule(report: Report) -> str:
