@@ -114,7 +114,7 @@ def _fruit(file: SeasonFile, berries: list[BerryRow], missing: _Missing) -> str:
     what = f"{crop + ' ' if crop else ''}{plural(len(berries), 'berry').split(' ', 1)[1]}"
     return (
         f"{len(berries)} {what} in {plural(len(used), 'sample')}{of} ({'; '.join(parts)}) were "
-        f"pressed ({_days(berry.at[:10] for berry in berries)})."
+        f"pressed (stored {_days(berry.at[:10] for berry in berries)})."
     )
 
 
