@@ -162,7 +162,7 @@ def differences(first: Conditions, second: Conditions) -> list[str]:
         changes = {"left": sorted(gone), "new": sorted(come)}
         parts = [f"{how}: {', '.join(names)}" for how, names in changes.items() if names]
         found.append(f"The panel differs ({'; '.join(parts)}): hands, not fruit, may have moved.")
-    return found
+    return list(dict.fromkeys(found))  # a season may be compared with itself
 
 
 def _values(season: Conditions, name: str) -> list[str]:
