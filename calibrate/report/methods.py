@@ -168,7 +168,7 @@ def _uncertainty(sure: Mapping[str, Any] | None) -> str:
     if sure is None:
         return ""
     wide = [
-        f"{in_unit(peak['U_N']):.2g} {unit()} at {with_unit(peak['force_N'])}"
+        f"{in_unit(peak['U_N']):#.2g} {unit()} at {with_unit(peak['force_N'])}"
         for peak in sure["peaks"]
     ]
     # Without the words in brackets, which say how to get them in.

@@ -326,7 +326,7 @@ def _show(result: CheckResult) -> None:
         echo(f"Zero after the weights: {result.zero_return_newton:+.4g} N")
     budget = result.uncertainty
     wide = ", ".join(
-        f"{budget.expanded_newton(w.expected_newton):.2g} N at {w.expected_newton:.3g} N"
+        f"{budget.expanded_newton(w.expected_newton):#.2g} N at {w.expected_newton:.3g} N"
         for w in result.weights
     )
     missing = f"; not in it: {', '.join(budget.missing)}" if budget.missing else ""
