@@ -269,9 +269,12 @@ def _show_lot(
 def _show_plan(plan: SamplingPlan, now: float, level: float) -> None:
     size = "" if plan.lot_size is None else f" of a lot of {plan.lot_size}"
     if plan.acceptance_number < 0:
+        from calibrate.cuts.acceptance import smallest_plan
+
+        fewest = smallest_plan(now, 0.0, level=level, lot_size=plan.lot_size).n
         echo(
             f"{plan.n} berries{size} are too few: even if none is soft, a share\n"
-            f"below {now:.1%} is not shown. Test {_fewest(plan, now, level)} or more."
+            f"below {now:.1%} is not shown. Test {fewest} or more."
         )
         return
     echo(f"Sampling plan: test {plan.n} berries{size}; acceptance number {plan.acceptance_number}.")
@@ -285,10 +288,3 @@ def _show_plan(plan: SamplingPlan, now: float, level: float) -> None:
         "It holds for berries drawn at random from the whole lot: those of one clamshell\n"
         "are alike and say less. Berries that were tested are spent, and not sold."
     )
-
-
-def _fewest(plan: SamplingPlan, now: float, level: float) -> int:
-    """Find how many berries, none of them soft, show a share below `now`."""
-    from calibrate.cuts.acceptance import smallest_plan
-
-    return smallest_plan(now, 0.0, level=level, lot_size=plan.lot_size).n
