@@ -269,27 +269,8 @@ def format_force(one: Estimate, finer: int = 0) -> str:
 
 
 def lines(report: Report) -> list[str]:
-    """Write models, each once, with the tests of every stratum; rank correlations; the letters."""
-    found: list[str] = []
-    missing: dict[str, list[str]] = {}
-    models: dict[str, dict[str, None]] = {}
-    for outcome in dict.fromkeys(one.outcome for one in report.table.compared):
-        tests = []
-        for one in report.table.compared:
-            if one.outcome != outcome:
-                continue
-            if one.comparison is None:
-                missing.setdefault(one.why, []).append(f"{outcome}{_where(one.within)}")
-                continue
-            tests.append(
-                f"{one.comparison.statistic}, p = {one.comparison.p:.2g}{_where(one.within)}"
-            )
-            models.setdefault(one.comparison.model, {})[outcome] = None
-        if tests:
-            found.append(f"{outcome}: {'; '.join(tests)}.")
-    found[:0] = _in_short(report)
-    found += [f"{', '.join(these)}: not compared, {why}." for why, these in missing.items()]
-    found += [f"Model of {', '.join(outcomes)}: {model}." for model, outcomes in models.items()]
+    """Write what the blocks rest on: tests, models, letters, seasons, and what was extrapolated."""
+    found = [*_in_short(report), *_tests(report)]
     if any(row.letters for row in report.table.rows):
         found.append(letters_rule(report))
     if report.ranks is not None:
@@ -310,21 +291,15 @@ def lines(report: Report) -> list[str]:
         and one.comparison.p < 0.05
         and len(set(one.comparison.letters)) == 1
     ]
+    days = [(*pair, one.last_day) for _, one in report.softening for pair in one.days.items()]
     found += dict.fromkeys(
         f"{endpoint}: {day.why}."
-        for _, one in report.softening
-        for endpoint, (day, source) in one.days.items()
+        for endpoint, (day, source), _ in days
         if not source and endpoint != HALF_SOFT
     )
-    if any(
-        (day.value or 0.0) > one.last_day
-        for _, one in report.softening
-        for day, _ in one.days.values()
-    ):
-        last = ", ".join(
-            f"{day:g}" for day in sorted({one.last_day for _, one in report.softening})
-        )
-        found.append(f"* beyond day {last}, the last day tested: extrapolated.")
+    if any((day.value or 0.0) > last for _, (day, _), last in days):
+        last_days = ", ".join(f"{day:g}" for day in sorted({last for *_, last in days}))
+        found.append(f"* beyond day {last_days}, the last day tested: extrapolated.")
     if any(row.shares and row.shares.marketable_most for row in report.table.rows):
         found.append(
             "Marketable: within the sale limit, neither leaky nor decayed, counted as if no berry "
@@ -345,6 +320,25 @@ def _in_short(report: Report) -> list[str]:
         f"{', '.join(these)}."
         for word, these in (("shown", differ[True]), ("not shown", differ[False]))
         if these
+    ]
+
+
+def _tests(report: Report) -> list[str]:
+    """Write the tests of every measure, why there is none, and each model once."""
+    tests: dict[str, list[str]] = {}
+    missing: dict[str, list[str]] = {}
+    models: dict[str, dict[str, None]] = {}
+    for one in report.table.compared:
+        where, made = _where(one.within), one.comparison
+        if made is None:
+            missing.setdefault(one.why, []).append(f"{one.outcome}{where}")
+            continue
+        tests.setdefault(one.outcome, []).append(f"{made.statistic}, p = {made.p:.2g}{where}")
+        models.setdefault(made.model, {})[one.outcome] = None
+    return [
+        *(f"{outcome}: {'; '.join(each)}." for outcome, each in tests.items()),
+        *(f"{', '.join(these)}: not compared, {why}." for why, these in missing.items()),
+        *(f"Model of {', '.join(outcomes)}: {model}." for model, outcomes in models.items()),
     ]
 
 
