@@ -196,7 +196,11 @@ class BerryTables(ScoreTables):
         for row in self._read("peaks"):
             values = dict(zip(names, row, strict=True))
             of_session = found.setdefault(values["session_id"], {})
-            of_session[values["berry_id"]] = _press(values)
+            try:
+                of_session[values["berry_id"]] = _press(values)
+            except (ValueError, TypeError):
+                what = f"berry {values['berry_id']}: its press cannot be read"
+                raise damaged(self.path, what) from None
         return found
 
     def berry(self, berry_id: int) -> BerryRow:
@@ -239,7 +243,8 @@ class BerryTables(ScoreTables):
                 raise InvalidValueError(f"{self.path}: '{view}' has no column '{name}'")
         if table:
             at = self._places(view, *names)
-            rows = self._scores() if view == "scores" else self._read(view)
+            checked = {"scores": self._scores, "peaks": self._peaks}
+            rows = checked[view]() if view in checked else self._read(view)
             return {name: [row[i] for row in rows] for i, name in zip(at, names, strict=True)}
         joined = self._joined(pairs=view == "pair")
         return {name: self._column(name, joined) for name in names}

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.package import __version__
 from gauge.records import Sample, as_day
+from gauge.season.connection import damaged
 from gauge.season.rows import (
     AnchorRow,
     CalibrationRow,
@@ -81,6 +82,13 @@ class CalibrationTables(Tables):
             )
             for row in self._as_dicts("verifications", VerificationRow)
         ]
+        for one in found:
+            try:
+                datetime.fromisoformat(one.at)
+                list(one.result.setdefault("weights", []))
+            except (ValueError, TypeError):
+                what = f"the check of weights {one.verification_id} cannot be read"
+                raise damaged(self.path, what) from None
         return sorted(found, key=lambda row: row.at)
 
     def add_certificate(self, row: CertificateRow) -> None:

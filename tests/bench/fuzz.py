@@ -210,7 +210,15 @@ def answers(path: Path) -> list[str | None]:
 
 def change_cell(path: Path, data: st.DataObject, forged: bool) -> None:
     """Put another value into a cell, as another program would, perhaps with new digests."""
-    odd = words | st.integers(-(2**63), 2**63 - 1) | st.floats() | st.none() | st.binary(max_size=9)
+    json_like = st.sampled_from(["{}", "[]", "[1]", '["x"]', '{"a": 1}', "null", "1", "[[1]]"])
+    odd = (
+        words
+        | json_like
+        | st.integers(-(2**63), 2**63 - 1)
+        | st.floats()
+        | st.none()
+        | st.binary(max_size=9)
+    )
     refused = (sqlite3.Error, UnicodeEncodeError, OverflowError)
     with contextlib.closing(sqlite3.connect(path)) as db, contextlib.suppress(*refused):
         names = db.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")

@@ -13,11 +13,13 @@ import contextlib
 import gzip
 import json
 import shutil
+import sqlite3
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from gauge.season.file import give_digests, open_season
 from tests.answers import SAMPLE_RUNS, call
 from tests.recorded import REFERENCE, differences, load, shortened
 
@@ -63,6 +65,21 @@ def answers(folder: Path) -> dict[str, Any]:
             lines = [json.loads(one) for one in result.out.splitlines()]
             found[line] = result.status or shortened(lines if len(lines) > 1 else lines[0])
     return found
+
+
+@pytest.mark.parametrize("change", ["at = 'x'", "result = '[]'", "result = '{\"weights\": 1}'"])
+def test_a_check_that_cannot_be_read_is_damage_and_no_traceback(
+    tmp_path: Path, change: str
+) -> None:
+    season = older_season(tmp_path / "old.season")
+    open_season(season).close()
+    with contextlib.closing(sqlite3.connect(season)) as db:
+        db.execute(f"UPDATE verifications SET {change}")
+        give_digests(db)
+        db.commit()
+    for line in ("readings {}", "verify --season {} --chart c.png"):
+        result = call(f"gauge {line.format(season)}")
+        assert (result.status, "is damaged" in result.err) == (24, True), result
 
 
 @pytest.mark.slow

@@ -145,6 +145,7 @@ def test_a_damaged_season_takes_no_more_berries_of_that_table(path) -> None:
         ("UPDATE peaks SET peak_unit = 'lbf' WHERE berry_id = 1", "1.25 lbf is not 1.25 N"),
         ("UPDATE peaks SET peak_unit = 'bar' WHERE berry_id = 1", "1.25 bar"),
         ("UPDATE peaks SET flags = '[' WHERE berry_id = 1", "no JSON"),
+        ("UPDATE peaks SET flags = '[1]' WHERE berry_id = 1", "no JSON"),
         ("UPDATE scores SET score_rank = 10 WHERE score_id = 1", "rank 10"),
         ("UPDATE scores SET score = '10' WHERE score_id = 1", "'10' has rank 3"),
     ],
@@ -157,7 +158,10 @@ def test_a_row_that_contradicts_itself_is_refused_even_with_digests_made_anew(
         db.execute(statement)
         give_digests(db)
         db.commit()
-    for read in (lambda file: file.berries(), lambda file: file.columns("pair", ["force_N"])):
+    for read in (
+        lambda file: file.berries(), lambda file: file.columns("pair", ["force_N"]),
+        lambda file: [*file.columns("peaks", ["flags"]), file.berries()],
+    ):  # fmt: skip
         with (
             pytest.raises(DamagedSeasonError, match=re.escape(what)),
             open_season(path, read_only=True) as season,
