@@ -120,7 +120,7 @@ def _refuse_unreadable(capture: Path, fmt: LineFormat) -> None:
 
     framer = Framer(fmt)
     for item in load_capture(capture):
-        if isinstance(item, Chunk):
+        if isinstance(item, Chunk) and not framer.counts.readings:
             framer.feed(item.t_ns, item.data)
     if not framer.counts.readings:
         raise NothingReceivedError(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from functools import lru_cache
 from pathlib import Path
 
 from gauge.errors import BadCaptureError, InvalidValueError, UnreadableFileError
@@ -17,6 +18,7 @@ from gauge.records import Chunk, Gap
 
 # characters; a line is what came at once, a port gives some thousand bytes at most
 LONGEST_LINE = 1 << 20
+_KNOWN = 4096  # lines kept with their escapes: a gauge at rest shows few numbers again and again
 _ESCAPES = {code: f"\\x{code:02x}" for code in range(256) if not 0x20 <= code <= 0x7E} | {
     0x0D: "\\r",
     0x0A: "\\n",
@@ -31,11 +33,13 @@ _GAP = re.compile(r"# gap (\d+) (\d+) (.*)")
 _TIME = re.compile(r"[0-9]{1,18}")
 
 
+@lru_cache(maxsize=_KNOWN)
 def escape(data: bytes) -> str:
     """Write bytes as printable ASCII."""
     return data.decode("latin-1").translate(_ESCAPES)
 
 
+@lru_cache(maxsize=_KNOWN)
 def unescape(text: str) -> bytes:
     """Read what `escape` wrote; hexadecimal digits may be of either case.
 

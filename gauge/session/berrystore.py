@@ -156,6 +156,8 @@ def refuse_repeat(season: SeasonFile, sample: SampleRow, capture: Iterable[Chunk
     """
     berries = season.berries(sample.sample.code)
     sessions = {b.session_id for b in berries if b.void is None and b.session_id is not None}
+    if not sessions:
+        return
     chunks = [item for item in capture if isinstance(item, Chunk) and item.data]
     for session_id in sorted(sessions):
         pairs = zip_longest(season.chunks(session_id), chunks)

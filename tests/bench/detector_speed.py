@@ -3,13 +3,16 @@
 Run `python tests/bench/detector_speed.py` from the root of the repository. Each reading is
 fed by itself, as from a line. Ratios are to a loop in the same run that only converts the same
 readings to newtons and keeps the largest of each second. The day: 50 readings/s, a press every
-29 s; eight hours are 1.44 million readings, of which a part is fed.
+29 s; eight hours are 1.44 million readings, replayed from their capture into a season.
 """
 
 from __future__ import annotations
 
 import argparse
+import resource
+import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -17,7 +20,8 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 from gauge.detect.detector import Detector  # noqa: E402
-from gauge.records import Reading, Status  # noqa: E402
+from gauge.protocol.capture import write_capture  # noqa: E402
+from gauge.records import Chunk, Reading, Status  # noqa: E402
 from gauge.units import NEWTON_PER_FLOAT, Unit  # noqa: E402
 
 RATES_HZ = (5, 10, 20, 50, 100, 200, 500, 1000, 2000)
@@ -57,10 +61,28 @@ def reference_us(readings: list[Reading]) -> float:
     return 1e6 * (time.process_time() - began) / len(readings)
 
 
+def day(readings: list[Reading]) -> None:
+    """Replay the readings as a day's capture, write it again and list its berries."""
+    with tempfile.TemporaryDirectory() as folder:
+        lines = (Chunk(round(r.t_s * 1e9), f"{r.shown} N\r\n".encode()) for r in readings)
+        with (Path(folder) / "day.txt").open("w", encoding="ascii") as file:
+            file.writelines(f"{line}\n" for line in write_capture(lines))
+        replay = ["replay", "day.txt", "--format", "number-unit", "--season", "a.season"]
+        calls = [["--version"], [*replay, "--sample", "A"], ["readings", "a.season"]]
+        for call in [*calls, ["capture", "a.season", "1", "--out", "again.txt"]]:
+            before = resource.getrusage(resource.RUSAGE_CHILDREN)
+            command = [sys.executable, "-c", "from gauge.cli import main; main()", *call]
+            subprocess.run(command, cwd=folder, check=True, capture_output=True)
+            after = resource.getrusage(resource.RUSAGE_CHILDREN)
+            took = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+            print(f"gauge {call[0]}: {took:.1f} s of processor", flush=True)
+
+
 def main() -> None:
     """Measure and print."""
     options = argparse.ArgumentParser()
     options.add_argument("--n", type=int, default=60_000)
+    options.add_argument("--day", type=float, default=1.0, help="share of a day")
     asked = options.parse_args()
     print("| readings/s | us a reading | in reference loops | in that at 2,000/s |")
     print("| --- | --- | --- | --- |")
@@ -73,9 +95,8 @@ def main() -> None:
     for rate_hz in RATES_HZ:
         ratio, times = costs[rate_hz, "ratio"], costs[rate_hz] / costs[RATES_HZ[-1]]
         print(f"| {rate_hz} | {costs[rate_hz]:.2f} | {ratio:.1f} | {times:.2f} |")
-    day = stream(50, 4 * asked.n, 27.0)
-    took = cost_us(Detector(), day)
-    print(f"a day of 8 h at 50/s: {took:.2f} us a reading, {1.44 * took:.1f} s in all")
+    print(f"a day of 8 h at 50/s, {asked.day:g} of it, by command:")
+    day(stream(50, round(asked.day * 1_440_000), 27.0))
 
 
 if __name__ == "__main__":
