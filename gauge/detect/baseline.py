@@ -17,12 +17,12 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from statistics import fmean, median
+from statistics import median
 from typing import NamedTuple
 
 BLOCK = 4  # readings; a block has at least so many
 _MEMORY = 40  # blocks; the noise and the surprise are averages over about so many
-_QUARTERS = 1.942  # mean of the lower 75 % of |z| to standard deviation of a normal z
+_MEDIAN = 1.4826  # median of |z| to standard deviation of a normal z
 _PRIOR = 4  # blocks; so much the surprise is held to be 1 at first
 _WALK = 0.05  # variances of a reading a second; how far a level may wander by itself
 _BEND = 0.02  # the same a second cubed; how fast a slope may change
@@ -59,14 +59,9 @@ def block_of(t_s: float, values: Sequence[float]) -> Block:
 
 
 def rough_sigma(values: Sequence[float]) -> float:
-    """Noise of a short run from its second differences, which no slope touches.
-
-    The mean of their lower three quarters, which no single swing touches.
-    """
+    """Noise of a short run from its second differences, which no slope touches."""
     triples = zip(values, values[1:], values[2:], strict=False)
-    second = sorted(abs(a - 2 * b + c) for a, b, c in triples)
-    lower = second[: math.ceil(0.75 * len(second))]
-    return _QUARTERS * fmean(lower) / math.sqrt(6)
+    return _MEDIAN * median([abs(a - 2 * b + c) for a, b, c in triples]) / math.sqrt(6)
 
 
 class Baseline:
@@ -124,16 +119,6 @@ class Baseline:
         wander = (self._between * max(self._surprise, 1.0) - 1) / self._n
         self.sigma_newton = math.sqrt(self.variance * (1 + wander))
         self.width = 1 + _WIDE / max(self._dof, 1.0)
-
-    @property
-    def analog_newton(self) -> float:
-        """The same without rounding, which is never more than half a step.
-
-        Where only two neighbouring numbers were shown, there may be none.
-        """
-        if self._range < _STEPS * self.step_newton:
-            return 0.0
-        return math.sqrt(max(self.sigma_newton**2 - self._rounding, 0.0))
 
     def foretell(self, t_s: float) -> tuple[float, float]:
         """Level at a time, and its standard deviation (N)."""

@@ -25,12 +25,10 @@ FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
 _MOST_LEVELS = 16  # within a press; bounds the memory
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
 _BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at rest
-_BAND_SHARE = 0.3  # of the rise; the most of that for small presses
 _FLAT_SIGMA = 5  # standard errors by which the halves of level readings may differ at most
 _END_S = 0.25  # s; so long level at least ends a press away from its zero,
 _END_SQUARE_S = 10.0  # s; and so long times the square of its share of the rise,
 _END_SHARE = 0.5  # of the rise; but never above it: a hold of fruit keeps more
-_CREEP = 0.1  # of the rise a second; a force that rises slowly after a skin break
 _HOLD_S = 0.5  # s; level so long within a press is one of its levels
 _HOLD_NOISE = 0.015  # of its height; noise that a hold may have,
 _HOLD_SLOPE = 0.01  # and how far it may creep meanwhile
@@ -170,8 +168,7 @@ class OpenPress:
     def need_newton(self) -> float:
         """Least rise of a press: it stands out of the noise, and of the display's steps."""
         settings, step = self.settings, self.zero.step_newton
-        rounded = settings.press_sigma * self.zero.analog_newton + step / 2
-        least = min(settings.press_sigma * self.sigma_newton, rounded)
+        least = settings.press_sigma * self.sigma_newton
         return max(least, settings.press_steps * self.step_share * step)
 
     def sharpen(self, step_newton: float) -> None:
@@ -222,9 +219,7 @@ class OpenPress:
         """How far above the foretold level readings are back at it."""
         rise = max(rise, 0.0)
         plain, off = _BAND_SIGMA * self.sigma_newton, min(_BAND_SIGMA * unsure, 0.1 * rise)
-        return max(
-            min(self.width * math.hypot(plain, off), 0.2 * rise), min(plain, _BAND_SHARE * rise)
-        )
+        return min(self.width * math.hypot(plain, off), 0.2 * rise)
 
     def _is_anew(self, force: float, level: float, margin: float) -> bool:
         """Whether the force, back near the baseline, rises anew.
@@ -246,11 +241,9 @@ class OpenPress:
                 rise = self.largest_newton - floor
             share = (mean - floor) / rise if rise > 0 else 1.0
             n = max(n, math.ceil(_END_SQUARE_S * share * share * rate_hz))
-            for many in (n, 2 * n) if share <= _END_SHARE else ():
-                sharp = _CREEP / 2 * rise * many / max(rate_hz, 1.0)
-                clear = share < 0.15 or unsure_newton(many, self.sigma_newton, step) < sharp
-                if len(low) >= many and clear and is_flat(low[-many:], self.sigma_newton, step):
-                    return Ending(fmean(low[-many:]), many)
+            flat = len(low) >= n and is_flat(low[-n:], self.sigma_newton, step)
+            if share <= _END_SHARE and flat:
+                return Ending(fmean(low[-n:]), n)
         forces = self.part.forces
         n = max(2 * BLOCK, math.ceil(_HOLD_S * rate_hz))
         if len(forces) >= n:
