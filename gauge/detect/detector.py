@@ -336,7 +336,8 @@ class Detector:
         own = max(rough_sigma(values), 0.4 * zero.step_newton)
         off = abs(fmean(values) - zero.foretell(block.t_s)[0])
         far = SAME_SIGMA * own < zero.sigma_newton and off > 2 * SAME_SIGMA * own
-        return far and is_flat(values, own, self._display.step_newton)
+        moves = max(values) > min(values)  # a display that holds a peak does not
+        return far and moves and is_flat(values, own, self._display.step_newton)
 
     def _tell_unseen(self, t_s: float, before: float, out: list[Event]) -> None:
         """Tell of a first level that was no rest but a press held, when the force falls from it."""
