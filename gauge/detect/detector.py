@@ -384,7 +384,7 @@ class Detector:
         if force <= press.watch_newton or press.near:
             press.low.append(force)
             dwell = max(3, min(10, round(_DWELL_S * self._arrivals.rate_hz)))
-            end = press.back(t_s, force, self._arrivals.rate_hz, dwell)
+            end = press.back(t_s, force, dwell)
             if end and not end.anew and not self._is_sure(press, end):
                 end = None
             if end:

@@ -50,17 +50,11 @@ class Ending(NamedTuple):
 
 def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0.0) -> bool:
     """Whether readings are level: their halves agree, and they stray no more than at rest."""
-    half = len(values) // 2
-    off = abs(fmean(values[half:]) - fmean(values[:half])) - creep
+    n = len(values)
+    off = abs(fmean(values[n // 2 :]) - fmean(values[: n // 2])) - creep
     spread = max(values) - min(values) - creep
-    return off <= unsure_newton(len(values), sigma, step) and spread <= max(
-        2 * SAME_SIGMA * sigma, 2 * step
-    )
-
-
-def unsure_newton(n: int, sigma: float, step: float) -> float:
-    """How far the halves of so many level readings may differ."""
-    return _FLAT_SIGMA * sigma / math.sqrt(n) + step / 2
+    most = _FLAT_SIGMA * sigma / math.sqrt(n) + step / 2
+    return off <= most and spread <= max(2 * SAME_SIGMA * sigma, 2 * step)
 
 
 class Part:
@@ -115,7 +109,6 @@ class Part:
         """Go on with the part after this one."""
         if newer.largest_newton > self.largest_newton:
             self.held = self._frozen() + newer.held
-        if newer.largest_newton > self.largest_newton:
             self.largest_newton, self.peak = newer.largest_newton, newer.peak
             self.frozen_s = newer.frozen_s
         elif newer.frozen_s and newer.largest_newton == self.largest_newton and self.peak:
@@ -184,7 +177,7 @@ class OpenPress:
 
     # --- its end --------------------------------------------------------------------------------
 
-    def back(self, t_s: float, force: float, rate_hz: float, dwell: int) -> Ending | None:
+    def back(self, t_s: float, force: float, dwell: int) -> Ending | None:
         """Whether the force is back at the baseline, or was close to it and rises anew."""
         level, unsure = self.zero.foretell(t_s)
         rise = self.largest_newton - level
@@ -232,6 +225,9 @@ class OpenPress:
     def level(self, t_s: float, rate_hz: float) -> Ending | None:
         """Whether the force is level for so long that it is zero; a shorter one is noted."""
         low, step = self.low, self.zero.step_newton
+        for kept in (low, self.near, self.part.losses):
+            if len(kept) > KEPT:
+                del kept[: KEPT // 2]
         n = max(BLOCK + 1, math.ceil(_END_S * rate_hz))
         if len(low) >= n:
             mean, floor = fmean(low[-n:]), self.floor_newton
