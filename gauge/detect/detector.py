@@ -37,7 +37,7 @@ from gauge.detect.baseline import BLOCK, Baseline, Block, block_of, rough_sigma
 from gauge.detect.detectorview import DetectorView, ForceTrace
 from gauge.detect.display import Display
 from gauge.detect.figures import Loss, press_of
-from gauge.detect.press import SAME_SIGMA, Ending, OpenPress, Part, is_flat
+from gauge.detect.press import BAND_SIGMA, SAME_SIGMA, Ending, OpenPress, Part, is_flat
 from gauge.detect.settings import DetectorSettings
 from gauge.records import DetectorNotice, Flag, Press, Reading, Status, TruncatedPress
 from gauge.units import NEWTON_PER_FLOAT, Unit
@@ -47,12 +47,18 @@ Event = Press | TruncatedPress | DetectorNotice
 _SETTLING, _REST, _PRESS = "settling", "rest", "press"
 _BLOCK_S = 0.1  # s; readings are taken together in blocks of this length
 _DWELL_S = 0.06  # s; readings so long at the foretold baseline end a press
+_DWELL = 3, 10  # readings; at least and at most
 _LEVEL_S = 0.25  # s; the same before a first press has confirmed the baseline
 _SETTLE_S, _SETTLE_FAR_S = 0.4, 0.8  # s; level readings so long are a first rest, near zero and far
+_LOOKS = 16  # times in a first run, that may be long, it is asked whether it is level
+_ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no less
+_STRAY_SIGMA = 14  # sigma; readings of a first rest stray no further
+_ZERO_SHARE = 0.03  # of the largest reading before; a first rest so low is near zero
 _START_SHARE = 0.2  # of the rise; what ends lower than it began by more began in mid-press
 _PULL_SHARE = 0.2  # of the rise; the most that juice pulls after a release
 _LEFT_S = 0.25  # s; a step so soon after a release is what is left on the head
 _QUICK_S = 0.3  # s; the quickest press from its onset to its end
+_SMALL_SHARE = 0.3  # of the usual peak; where the display became coarser, a press rises by it
 _UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
 
 
@@ -253,7 +259,7 @@ class Detector:
         run = self._run
         old = sum(t_s - t >= _SETTLE_FAR_S for t, _ in run)
         del run[: max(0, min(old - 1, len(run) - 2 * BLOCK))]
-        self._wait = len(run) // 16
+        self._wait = len(run) // _LOOKS
         self._see_digits(reading)
         for seconds in (_SETTLE_S, _SETTLE_FAR_S):
             values = [v for t, v in run if t_s - t <= seconds]
@@ -276,13 +282,13 @@ class Detector:
     def _is_first_rest(self, values: list[float], long: bool) -> bool:
         """Whether a run is level enough for a first rest, far from zero only if it was long."""
         n, step = len(values), self._display.step_newton
-        sigma = max(rough_sigma(values), 0.4 * step)
+        sigma = max(rough_sigma(values), _ROUNDING * step)
         half = n // 2
         off = abs(fmean(values[half:]) - fmean(values[:half]))
-        if off > SAME_SIGMA * sigma or max(values) - min(values) > 14 * sigma:
+        if off > SAME_SIGMA * sigma or max(values) - min(values) > _STRAY_SIGMA * sigma:
             return False
         level = fmean(values)
-        near = level <= max(2 * SAME_SIGMA * sigma, 0.03 * self._largest_newton)
+        near = level <= max(2 * SAME_SIGMA * sigma, _ZERO_SHARE * self._largest_newton)
         return long or near or abs(level - self._known_newton) <= 2 * SAME_SIGMA * sigma
 
     # --- rest -----------------------------------------------------------------------------------
@@ -333,7 +339,7 @@ class Detector:
         zero, values = self._zero, [*self._before, *self._block]
         if len(values) < 2 * BLOCK:
             return False
-        own = max(rough_sigma(values), 0.4 * zero.step_newton)
+        own = max(rough_sigma(values), _ROUNDING * zero.step_newton)
         off = abs(fmean(values) - zero.foretell(block.t_s)[0])
         far = SAME_SIGMA * own < zero.sigma_newton and off > 2 * SAME_SIGMA * own
         moves = max(values) > min(values)  # a display that holds a peak does not
@@ -383,7 +389,7 @@ class Detector:
         end: Ending | None = None
         if force <= press.watch_newton or press.near:
             press.low.append(force)
-            dwell = max(3, min(10, round(_DWELL_S * self._arrivals.rate_hz)))
+            dwell = max(_DWELL[0], min(_DWELL[1], round(_DWELL_S * self._arrivals.rate_hz)))
             end = press.back(t_s, force, dwell)
             if end and not end.anew and not self._is_sure(press, end):
                 end = None
@@ -409,7 +415,7 @@ class Detector:
         base, sigma, near = press.base_newton, press.sigma_newton, press.near
         rise = press.largest_newton - base
         far = base > 2 * SAME_SIGMA * sigma and base > _START_SHARE * rise
-        if not far and end.level_newton > base - 3.5 * sigma:
+        if not far and end.level_newton > base - BAND_SIGMA * sigma:
             return True
         n = self._n(_SETTLE_FAR_S if far else _LEVEL_S, BLOCK + 1)
         return len(near) >= n and is_flat(near[-n:], sigma, self._display.step_newton)
@@ -474,7 +480,7 @@ class Detector:
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""
         if self._display.coarser and self._peaks:  # no longer what the hand needs, but what it did
-            few = 0.3 * median(self._peaks) / self._display.step_newton
+            few = _SMALL_SHARE * median(self._peaks) / self._display.step_newton
             return min(1.0, few / self.settings.press_steps)
         return 1.0 if self._display.is_sure else _UNSURE_STEP
 

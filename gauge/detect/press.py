@@ -20,11 +20,19 @@ from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Reading
 
 KEPT = 65_536  # readings of a part that are kept for its figures; bounds the memory
+_ENDS = KEPT // 4  # readings; of more, so many at each end are kept
 SAME_SIGMA = 4  # sigma; levels that differ by less may be the same
 FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
 _MOST_LEVELS = 16  # within a press; bounds the memory
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
-_BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at rest
+BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at rest,
+_UNSURE_SHARE = 0.1  # of the rise; the most that an unsure baseline adds to that,
+_BAND_SHARE = 0.2  # of the rise; and the most in all
+_AWAY = 1.5  # times that near; readings further off are no part of a release that may be over
+_ANEW_SHARE, _ANEW_SIGMA = 0.3, 3  # of the rise, sigma; the most that a rise anew is asked to be
+_SINGLE = 1.6  # times as much is asked of a single reading
+_NOISE_SHARE = 0.15  # of what is left; five times noise of 3 % of the force
+_LONE_NEED = 1.5  # times the least rise is asked of a press that a single reading shows
 _FLAT_SIGMA = 5  # standard errors by which the halves of level readings may differ at most
 _END_S = 0.25  # s; so long level at least ends a press away from its zero,
 _END_SQUARE_S = 10.0  # s; and so long times the square of its share of the rise,
@@ -85,7 +93,7 @@ class Part:
         self.count += 1
         self.forces.append(force)
         if len(self.forces) > KEPT:
-            del self.forces[KEPT // 4 : -KEPT // 4]
+            del self.forces[_ENDS:-_ENDS]
         if force > self.largest_newton:
             self.largest_newton, self.peak = force, reading
 
@@ -186,11 +194,11 @@ class OpenPress:
         margin = math.inf
         if len(near) >= dwell - 1:
             margin = self.zero.high(t_s, self.settings.onset_sigma) - level
-            margin = min(margin, 0.3 * max(rise, 0.0) + 3 * self.sigma_newton)
+            margin = min(margin, _ANEW_SHARE * max(rise, 0.0) + _ANEW_SIGMA * self.sigma_newton)
         if force > level + close:
             if len(near) >= dwell and self._is_anew(force, level, margin):
                 return Ending(self.lowest_newton, dwell, anew=True)
-            if force > level + 1.5 * close:
+            if force > level + _AWAY * close:
                 near.clear()
             return None
         if not near:
@@ -201,7 +209,7 @@ class OpenPress:
         last = near[-dwell:]
         recent = median(last)
         self.lowest_newton = min(self.lowest_newton, recent)
-        if self._is_anew(recent, level, margin) or self._is_anew(force, level, 1.6 * margin):
+        if self._is_anew(recent, level, margin) or self._is_anew(force, level, _SINGLE * margin):
             return Ending(self.lowest_newton, dwell, anew=True)
         flat = is_flat(last, self.sigma_newton, self.zero.step_newton)
         if len(near) > dwell and max(last) <= level + band and flat:
@@ -211,16 +219,13 @@ class OpenPress:
     def _band_newton(self, rise: float, unsure: float) -> float:
         """How far above the foretold level readings are back at it."""
         rise = max(rise, 0.0)
-        plain, off = _BAND_SIGMA * self.sigma_newton, min(_BAND_SIGMA * unsure, 0.1 * rise)
-        return min(self.width * math.hypot(plain, off), 0.2 * rise)
+        plain, off = BAND_SIGMA * self.sigma_newton, min(BAND_SIGMA * unsure, _UNSURE_SHARE * rise)
+        return min(self.width * math.hypot(plain, off), _BAND_SHARE * rise)
 
     def _is_anew(self, force: float, level: float, margin: float) -> bool:
-        """Whether the force, back near the baseline, rises anew.
-
-        Noise may grow with the force: 15 % of what is left is five times the noise of 3 %.
-        """
+        """Whether the force, back near the baseline, rises anew; noise may grow with the force."""
         low = max(self.lowest_newton, level)
-        return force > low + margin + 0.15 * (low - level)
+        return force > low + margin + _NOISE_SHARE * (low - level)
 
     def level(self, t_s: float, rate_hz: float) -> Ending | None:
         """Whether the force is level for so long that it is zero; a shorter one is noted."""
@@ -315,7 +320,7 @@ class OpenPress:
             return True
         need = self.need_newton()
         shown = sum(force > part.base_newton + need / 2 for force in part.forces)
-        return part.rise_newton < (need if shown > 1 else 1.5 * need)
+        return part.rise_newton < (need if shown > 1 else _LONE_NEED * need)
 
     def is_step(self, part: Part, rate_hz: float, top_newton: float) -> bool:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
