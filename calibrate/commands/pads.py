@@ -77,16 +77,17 @@ def forces_shown(forces: Sequence[str], shown_unit: str) -> list[float]:
     Raises
     ------
     InvalidValueError
-        If one is no force of compression.
+        If one is no force of compression, or one that no berry has.
     """
     from gauge.errors import InvalidValueError
-    from gauge.units import newtons, parse_unit
+    from gauge.units import MOST_NEWTON, newtons, parse_unit
 
-    found = [newtons(force, parse_unit(shown_unit)) for force in forces]
+    found = [newtons(force.replace(",", "."), parse_unit(shown_unit)) for force in forces]
     for newton, force in zip(found, forces, strict=True):
-        if newton <= 0:
+        if not 0 < newton <= MOST_NEWTON:
+            what = "no force of compression" if newton <= 0 else "a force that no berry has"
             raise InvalidValueError(
-                f"{force} {shown_unit} is no force of compression.",
+                f"{force} {shown_unit} is {what}.",
                 todo="Give what the gauge showed.",
             )
     return found

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
     from gauge.season.rows import AnchorRow
 
+# A force above so many times that of the anchor is another berry's, or lost its decimal point:
+# common practice, no source.
+_MOST_RISE = 2.0
+
 
 @click.command("squeeze")
 @options.season_argument
@@ -26,8 +30,10 @@ if TYPE_CHECKING:
 @pads.force_option
 @pads.unit_option
 @click.option("--by", help="Who squeezed it.")
+@click.option("--new-rater", is_flag=True, help="Who squeezed it is new to the season.")
+@click.option("--undo", is_flag=True, help="Take back the last squeeze of LABEL; needs --why.")
 @click.option("--replace", is_flag=True, help="Retire LABEL, and keep the best berry instead.")
-@click.option("--why", default="replaced", help="Why it is replaced.")
+@click.option("--why", help="Why it is replaced, or its squeeze taken back.")
 @click.option("--pad", is_flag=True, hidden=True, help="Now 'calibrate pads'.")
 @options.as_of_option()
 @options.json_option
@@ -39,8 +45,10 @@ def command(
     forces: tuple[str, ...],
     unit: str,
     by: str | None,
+    new_rater: bool,
+    undo: bool,
     replace: bool,
-    why: str,
+    why: str | None,
     pad: bool,
     as_of: date,
     as_json: bool,
@@ -50,13 +58,15 @@ def command(
     Is this anchor still good? Each squeeze of LABEL is counted, and a gentle press on the gauge
     gives its --force, which is the anchor's from then on. An anchor retires when it was squeezed
     too often, its press is too long ago, or it fell by more than 10 %, or its berry was voided; the
-    berry to take instead is suggested, and --replace puts it in the place of LABEL. Without LABEL:
-    list all anchors.
+    berry to take instead is suggested, and --replace puts it in the place of LABEL. --undo takes
+    back a squeeze that was typed wrong, and the retirement that it brought. Without LABEL: list all
+    anchors.
 
     \b
     calibrate squeeze 2026.season C03-7 --by ines
     calibrate squeeze 2026.season C03-7 --force 2.61 --unit N
     calibrate squeeze 2026.season C03-7 --replace
+    calibrate squeeze 2026.season C03-7 --undo --why "2.61 was that of C03-8"
     """  # noqa: D301
     from gauge.season.file import open_season
 
@@ -71,9 +81,14 @@ def command(
     with open_season(season, read_only=label is None) as file:
         if label is None:
             _list(file.anchors(calibration_name), as_of, as_json)
+        elif undo:
+            if why is None or by is not None or forces or replace:
+                raise click.UsageError("--undo goes with --why TEXT, and with nothing else.")
+            _undo(file, label, calibration_name, why, as_of, as_json)
         elif replace:
-            _replace(file, label, calibration_name, why, as_of, as_json)
+            _replace(file, label, calibration_name, why or "replaced", as_of, as_json)
         else:
+            by = by and file.rater_named(by, new=[by] if new_rater else ())
             _press(file, label, calibration_name, forces_newton or [None], by, as_of, as_json)
 
 
@@ -89,6 +104,8 @@ def _press(
     from calibrate.anchors.retirement import retirement_reason
 
     before = _find(file, label, calibration_name)
+    for newton in forces_newton:
+        _refuse_risen(before, newton)
     for newton in forces_newton:
         file.add_anchor_press(
             before.anchor_id, force_newton=newton, by=by, at=options.moment(as_of)
@@ -112,6 +129,49 @@ def _press(
             if instead
             else "No measured berry can replace it."
         )
+
+
+def _refuse_risen(anchor: AnchorRow, newton: float | None) -> None:
+    """Refuse a force that no squeezed anchor can have; each squeeze of a lot is another berry's."""
+    from gauge.errors import InvalidValueError
+
+    most_newton = _MOST_RISE * anchor.force_newton
+    if newton is not None and anchor.kind != "lot" and newton > most_newton:
+        raise InvalidValueError(
+            f"{with_unit(newton)} is a force that {anchor.label} cannot have: it was chosen at "
+            f"{with_unit(anchor.force_newton)}, and squeezes only soften it.",
+            todo="Look at the decimal point, the --unit and the label.",
+        )
+
+
+def _undo(
+    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_of: date, as_json: bool
+) -> None:
+    """Take back an anchor's last squeeze, and its retirement where nothing else calls for it."""
+    from dataclasses import replace
+
+    from calibrate.anchors.retirement import retirement_reason
+    from gauge.errors import NoSuchRecordError
+
+    row = _find(file, label, calibration_name, retired=True)
+    if not row.presses:
+        raise NoSuchRecordError(
+            f"{file.path} holds no squeeze of {label}.", todo="There is nothing to take back."
+        )
+    day = as_of if row.retired_at is None else date.fromisoformat(row.retired_at[:10])
+    tired = retirement_reason(row, day) is not None
+    fresh = retirement_reason(replace(row, presses=row.presses[:-1]), day) is None
+    restore = row.retired_at is not None and tired and fresh
+    file.take_back_anchor_press(row, why, restore=restore)
+    row = _find(file, label, row.calibration, retired=True)
+    if as_json:
+        answers.emit_json({"anchor": label, **_squeezes(row), "retired": row.retired_why})
+        return
+    state = f"it stays retired: {row.retired_why}" if row.retired_at else "an anchor as before"
+    echo(
+        f"{label}: its last squeeze is taken back; {len(row.presses)} of {row.press_limit} left, "
+        f"{with_unit(row.latest_newton)}; {state}."
+    )
 
 
 def _replace(

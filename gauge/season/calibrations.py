@@ -211,6 +211,15 @@ class CalibrationTables(Tables):
                 "anchor_presses", anchor_id=anchor_id, at=at or now(), force_n=force_newton, by=by
             )
 
+    def take_back_anchor_press(self, row: AnchorRow, why: str, *, restore: bool) -> None:
+        """Take back the last squeeze of an anchor, and its retirement too if `restore`."""
+        with self._write("taking back a press of an anchor"):
+            last = row.presses[-1].press_id
+            self._change("anchor_presses", [last], {"taken_back": why}, kind="undo", why=why)
+            if restore:
+                new = {"retired_at": None, "retired_why": None}
+                self._change("anchors", [row.anchor_id], new, kind="undo", why=why)
+
     def retire_anchor(self, anchor_id: int, why: str, at: str | None = None) -> None:
         """Retire an anchor; it stays in the file.
 
@@ -231,10 +240,11 @@ class CalibrationTables(Tables):
             self._change("anchors", [anchor_id], new, kind="retire", why=why)
 
     def anchors(self, calibration: str | None = None) -> list[AnchorRow]:
-        """All anchors with their presses, retired ones too; of one calibration if named."""
+        """All anchors with the presses that count, retired ones too; of one calibration or all."""
         presses: dict[int, list[PressRow]] = {}
-        for row in self._as_dicts("anchor_presses", PressRow, "anchor_id"):
-            presses.setdefault(row.pop("anchor_id"), []).append(PressRow(**row))
+        for row in self._as_dicts("anchor_presses", PressRow, "anchor_id", "taken_back"):
+            if row.pop("taken_back") is None:
+                presses.setdefault(row.pop("anchor_id"), []).append(PressRow(**row))
         void: dict[int | None, str] = dict(self._records("berries", "berry_id", "void_why"))
         pressed = self.press_days()
         return [

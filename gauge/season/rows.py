@@ -183,6 +183,7 @@ class CalibrationRow:
 class PressRow:
     """A squeeze of an anchor; the force where it was pressed on the gauge, gently."""
 
+    press_id: int
     at: str
     force_newton: float | None
     by: str | None

@@ -271,6 +271,7 @@ ALTER TABLE verifications ADD COLUMN digest TEXT;
 ALTER TABLE checkweights ADD COLUMN digest TEXT;
 ALTER TABLE notes ADD COLUMN digest TEXT;
 ALTER TABLE calibrations ADD COLUMN digest TEXT;
+ALTER TABLE anchor_presses ADD COLUMN taken_back TEXT;
 ALTER TABLE anchors ADD COLUMN digest TEXT;
 ALTER TABLE anchor_presses ADD COLUMN digest TEXT;
 ALTER TABLE pad_presses ADD COLUMN digest TEXT;

@@ -205,6 +205,36 @@ def test_an_anchor_lives_tires_and_is_replaced(own: Path) -> None:
     assert good == {anchor["berry"] for anchor in again["anchors"]}
 
 
+def test_a_squeeze_is_one_that_can_be_and_can_be_taken_back(own: Path) -> None:
+    """A force that no berry has and a stranger are refused; a lost decimal point costs nothing."""
+    run("adopt", own, "july", "--yes")
+    kept = answer("anchors", own, "--calibration", "july", "--keep")
+    row = next(row for row in kept["anchors"] if row["kind"] == "berry")
+    label, newton = row["berry"], row["force_N"]
+
+    def state() -> tuple[float, int, str | None]:
+        rows = {one["anchor"]: one for one in answer("squeeze", own)}
+        return rows[label]["force_N"], rows[label]["presses"], rows[label]["retired"]
+
+    for words in (("--force", 10 * newton), ("--force", 147), ("--by", "inse"), ("--undo",)):
+        refused = run("squeeze", own, label, *words)
+        assert refused.exit_code != 0
+        assert state() == (newton, 0, None)
+    refused = run("squeeze", own, label, "--force", 10 * newton)
+    assert "squeezes only soften it" in str(refused.exception)
+    comma = f"{0.95 * newton:.3f}".replace(".", ",")
+    assert answer("squeeze", own, label, "--force", comma, "--by", "INES")["retired"] is None
+    assert state() == (pytest.approx(0.95 * newton, abs=1e-3), 1, None)
+    assert answer("squeeze", own, label, "--force", newton / 10)["retired"].startswith("it fell")
+    undo = ("--undo", "--why", "lost a decimal point")
+    assert answer("squeeze", own, label, *undo)["retired"] is None
+    assert state() == (pytest.approx(0.95 * newton, abs=1e-3), 1, None)
+    with open_season(own, read_only=True) as file:
+        assert [one.table for one in file.trail()][-2:] == ["anchor_presses", "anchors"]
+    assert "0 of 5 left" in run("squeeze", own, label, *undo).stdout
+    assert run("squeeze", own, label, *undo).exit_code != 0
+
+
 @pytest.fixture
 def dated(tmp_path: Path) -> Path:
     """A season of two harvests, tested on 1 and on 8 July, that came in later; two pads."""
