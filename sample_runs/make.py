@@ -15,7 +15,6 @@ from functools import cache
 from pathlib import Path
 from random import Random
 
-from gauge.mass import expected_newton, parse_mass
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import dump_format, shipped_format
 from gauge.records import Chunk
@@ -33,6 +32,7 @@ from gauge.simulate.playback import recorded
 from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
 from gauge.units import Unit
 from gauge.verify.gravity import normal_gravity_m_s2
+from gauge.verify.mass import expected_newton, parse_mass
 
 FORMAT = "number-unit"
 RATE_HZ = 40.0

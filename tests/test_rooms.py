@@ -39,7 +39,7 @@ MAY_IMPORT = {
 PLANTED = [
     ("rooms of gauge", "gauge/protocol/__init__.py", "import gauge.session"),
     ("rooms of calibrate", "calibrate/stats/__init__.py", "import calibrate.model"),
-    ("gauge never imports calibrate", "gauge/mass.py", "import calibrate.data"),
+    ("gauge never imports calibrate", "gauge/verify/mass.py", "import calibrate.data"),
     (
         "calibrate sees only gauge's top and gauge.season",
         "calibrate/data/__init__.py",

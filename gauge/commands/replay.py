@@ -66,7 +66,7 @@ def command(
         raise click.UsageError("--season and --sample go together.")
     from contextlib import ExitStack
 
-    from gauge.claims import claim_sample
+    from gauge.port.claims import claim_sample
     from gauge.protocol.capture import load_capture
     from gauge.protocol.formatfile import load_format
     from gauge.records import Gap, Session

@@ -16,7 +16,7 @@ from gauge.commands.log import log_at
 from gauge.commands.options import removed_if_empty
 from gauge.commands.statedsample import StatedSample
 from gauge.errors import FirmhandError, VerificationFailedError
-from gauge.mass import Mass, parse_mass
+from gauge.verify.mass import Mass, parse_mass
 
 if TYPE_CHECKING:
     from gauge.session.memory import Place

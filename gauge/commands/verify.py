@@ -24,7 +24,7 @@ from gauge.clikit import (
 from gauge.commands.certificates import certificate_option, certify
 from gauge.commands.options import begun_season, capacity_option, format_option, gauge_options
 from gauge.errors import StoppedError, VerificationFailedError
-from gauge.mass import Mass, parse_mass
+from gauge.verify.mass import Mass, parse_mass
 
 if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat

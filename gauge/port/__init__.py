@@ -4,4 +4,4 @@ In: the name or USB identity of a port, its settings, requests to send.
 Out: chunks of bytes stamped with their times, and the gaps between them.
 """
 
-__all__ = ["comport", "polling", "portreader", "serialport"]
+__all__ = ["claims", "comport", "polling", "portreader", "serialport"]

@@ -9,8 +9,8 @@ import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
-from gauge.claims import claim_port
 from gauge.errors import PortBusyError, PortError
+from gauge.port.claims import claim_port
 from gauge.port.clockstep import ClockWatch
 from gauge.port.polling import ASK_EVERY_S, Dropped, Poller, Reply
 from gauge.port.serialport import LOST, SerialPort

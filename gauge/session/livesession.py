@@ -13,8 +13,8 @@ from dataclasses import replace
 from types import TracebackType
 from typing import Any, Self
 
-from gauge.claims import claim_sample
 from gauge.errors import FirmhandError
+from gauge.port.claims import claim_sample
 from gauge.port.portreader import PortReader
 from gauge.protocol.lineformat import LineFormat
 from gauge.records import Chunk, Gap, LineLost, Session

@@ -15,8 +15,8 @@ from random import Random
 from statistics import NormalDist
 
 from gauge.errors import InvalidValueError
-from gauge.mass import expected_newton, parse_mass
 from gauge.units import STANDARD_GRAVITY_M_S2
+from gauge.verify.mass import expected_newton, parse_mass
 
 _NORMAL = NormalDist()
 

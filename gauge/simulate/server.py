@@ -12,7 +12,8 @@ from gauge.port.comport import ComPort
 from gauge.protocol.lineformat import SerialSettings
 
 if TYPE_CHECKING:
-    from gauge.simulate.ptyserver import PtyServer
+    # Not there for Windows, which has no pseudo-terminals.
+    from gauge.simulate.ptyserver import PtyServer  # type: ignore[attr-defined,unused-ignore]
 
 
 # The gauge's end of a line.

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 from gauge.errors import InvalidValueError
-from gauge.mass import Mass, class_limit_mg, expected_newton
 from gauge.season.rows import CheckweightRow
 from gauge.verify.gravity import Gravity
+from gauge.verify.mass import Mass, class_limit_mg, expected_newton
 from gauge.verify.uncertainty import Uncertainty, budget
 
 

@@ -12,11 +12,11 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from gauge.mass import Mass, expected_newton
 from gauge.records import Reading, Status
 from gauge.season.rows import CheckweightRow
 from gauge.units import NEWTON_PER_FLOAT
 from gauge.verify.checkweight import CheckSettings
+from gauge.verify.mass import Mass, expected_newton
 
 # Share of a weight's force; a load is taken for the next weight within it, for another of the list
 # within twice as much. Far wider than any gauge worth keeping is off.

@@ -21,12 +21,12 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gauge.claims import claim_port
 from gauge.commands.ports import command as ports_command
 from gauge.errors import PortBusyError, PortError
 from gauge.learn.listener import PortListener
 from gauge.port import clockstep, portreader
 from gauge.port import serialport as port_module
+from gauge.port.claims import claim_port
 from gauge.port.polling import Poller, PollSettings
 from gauge.port.portreader import PortReader, receive
 from gauge.port.serialport import PortInfo, SerialPort

@@ -16,7 +16,6 @@ from pathlib import Path
 
 import pytest
 
-from gauge.claims import claim_port, claim_sample
 from gauge.errors import (
     AlreadyThereError,
     CannotWriteError,
@@ -32,6 +31,7 @@ from gauge.errors import (
     StorageFailedError,
     UnreadableFileError,
 )
+from gauge.port.claims import claim_port, claim_sample
 from gauge.records import Chunk
 from gauge.season import schema
 from gauge.season.connection import mapped
@@ -419,7 +419,7 @@ def test_a_sample_and_a_port_are_held_once(path, tmp_path) -> None:
 
 def test_a_killed_logger_frees_its_sample(path) -> None:
     program = (
-        "import sys, time\nfrom gauge.claims import claim_sample\n"
+        "import sys, time\nfrom gauge.port.claims import claim_sample\n"
         "with claim_sample(sys.argv[1], 'C1'):\n    print('held', flush=True)\n    time.sleep(60)\n"
     )
     with subprocess.Popen(

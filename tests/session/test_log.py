@@ -15,7 +15,6 @@ from types import SimpleNamespace
 import pytest
 from click.testing import CliRunner, Result
 
-from gauge.claims import claim_sample
 from gauge.commands.log import command as log
 from gauge.commands.replay import command as replay
 from gauge.errors import (
@@ -27,6 +26,7 @@ from gauge.errors import (
     NothingReceivedError,
     StorageFailedError,
 )
+from gauge.port.claims import claim_sample
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import shipped_format
 from gauge.records import Chunk, FingerScore, Flag, Gap, LineLost, Sample, Session, TruncatedPress

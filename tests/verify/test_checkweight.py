@@ -13,11 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gauge.errors import InvalidValueError
-from gauge.mass import class_limit_mg, expected_newton, parse_mass
 from gauge.season.rows import CheckweightRow
 from gauge.units import newtons, parse_unit
 from gauge.verify.checkweight import CheckSettings, judge, judge_weight
 from gauge.verify.gravity import gravity_at, normal_gravity_m_s2
+from gauge.verify.mass import class_limit_mg, expected_newton, parse_mass
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -10,13 +10,13 @@ from click.testing import CliRunner
 
 from calibrate.cli import group as calibrate
 from gauge.cli import group as gauge
-from gauge.mass import parse_mass
 from gauge.records import Reading
 from gauge.season.checks import overdue
 from gauge.season.file import open_season
 from gauge.units import Unit
 from gauge.verify.checkweight import CheckSettings
 from gauge.verify.gravity import gravity_at
+from gauge.verify.mass import parse_mass
 from gauge.verify.plateau import WeightWatch
 from gauge.verify.uncertainty import Component, Uncertainty, budget
 

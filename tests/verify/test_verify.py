@@ -22,7 +22,6 @@ from gauge.errors import (
     StoppedError,
     VerificationFailedError,
 )
-from gauge.mass import expected_newton, parse_mass
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import dump_format, shipped_format
 from gauge.protocol.framing import Framer
@@ -37,6 +36,7 @@ from gauge.simulate.virtualgauge import Display, VirtualGauge
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from gauge.verify.checkweight import CheckSettings
 from gauge.verify.gravity import Gravity
+from gauge.verify.mass import expected_newton, parse_mass
 from gauge.verify.plateau import WeightWatch
 from tests.lines import Terminal, gauge_process, interrupted, running
 
