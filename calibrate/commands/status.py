@@ -57,7 +57,7 @@ def command(season: Path, as_json: bool) -> None:
         _pressing(status, file)
         _samples(status, file, berries)
         _scores(status, berries)
-        status.done += [row.about for row in file.roster()]
+        status.done += [row.about for row in file.roster() if row.why]
     if any(berry.scores and berry.peak_newton for berry in berries):
         _calibration(status, season)
     if as_json:

@@ -249,8 +249,9 @@ def log_at(
 
 
 def _known_raters(season: SeasonFile, names: Sequence[str], new: Sequence[str]) -> tuple[str, ...]:
-    """Return raters as the season spells them; say whose scores do not count in the panel."""
+    """Return raters as the season spells them, known from now on; say whose scores do not count."""
     known = tuple(season.rater_named(name, new=new) for name in names)
+    season.know_raters(known)
     for rater in season.roster():
         if rater.name in known and rater.status != "qualified":
             say(f"{rater.about}: these scores do not count in the panel.")

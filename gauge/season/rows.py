@@ -238,7 +238,10 @@ class PadPressRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RaterRow:
-    """A rater on the roster: "in training", "qualified" or "suspended", since when and why."""
+    """A rater on the roster: "in training", "qualified" or "suspended", since when and why.
+
+    One who was only named has no reason.
+    """
 
     name: str
     status: str

@@ -108,7 +108,7 @@ class ScoreTables(SessionTables):
         return known.get(name_key(typed), typed)
 
     def roster(self) -> list[RaterRow]:
-        """Raters whose status was set, by name; all others count as qualified."""
+        """Raters on the list, by name; all others count as qualified."""
         rows = self._records("raters", "name", "status", "since", "why")
         found = {
             name: RaterRow(name=name, status=status, since=since, why=why)
@@ -116,8 +116,15 @@ class ScoreTables(SessionTables):
         }
         return [found[name] for name in sorted(found)]
 
-    def set_rater_status(self, name: str, status: str, why: str) -> None:
+    def know_raters(self, names: Iterable[str]) -> None:
+        """Put raters on the list who were named and have scored nothing yet."""
+        for name in sorted(set(names) - set(self.rater_names())):
+            self.set_rater_status(name, "qualified", None)
+
+    def set_rater_status(self, name: str, status: str, why: str | None) -> None:
         """Put a rater on the roster, or change the status there; the trail keeps the old one.
+
+        Without a reason the rater was only named.
 
         Raises
         ------

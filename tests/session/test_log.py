@@ -15,6 +15,7 @@ from types import SimpleNamespace
 import pytest
 from click.testing import CliRunner, Result
 
+from calibrate.cli import group as calibrate
 from gauge.commands.log import command as log
 from gauge.commands.replay import command as replay
 from gauge.errors import (
@@ -640,6 +641,33 @@ def test_a_rater_whom_the_season_does_not_know_is_refused_at_the_start(tcp, tmp_
     result = run(log, *line)
     assert isinstance(result.exception, NoSuchRaterError)
     assert "'mareck'" in str(result.exception)
+
+
+def test_raters_named_once_stay_known_though_they_score_nothing(tmp_path):
+    path = tmp_path / "a.season"
+
+    def logged(*more):
+        line = TcpLine()
+        threading.Thread(target=lambda: play(line.accept().sendall, BERRY), daemon=True).start()
+        result = run(
+            log, "--port", line.url, "--format", "number-unit", "--season", str(path), "--sample",
+            "A", "--berries", "1", "--plain", "--stop-after-silence", "5", *more,
+        )  # fmt: skip
+        line.close()
+        return result
+
+    assert logged("--raters", "ines,marek").exit_code == 0
+    with open_season(path) as season:
+        season.add_scores([(1, FingerScore(rater="ines", score="3"))])
+    assert logged("--raters", "ines,Marek").exit_code == 0
+    assert isinstance(logged("--raters", "ines,mareck").exception, NoSuchRaterError)
+    assert logged("--raters", "ines,tove", "--new-rater", "tove").exit_code == 0
+    assert logged("--raters", "marek,tove").exit_code == 0
+    with open_season(path) as season:
+        assert season.rater_names() == ["ines", "marek", "tove"]
+        assert season.differences() == []
+    status = CliRunner().invoke(calibrate, ["status", str(path)])
+    assert "qualified" not in status.stdout  # nobody said so
 
 
 def test_plain_mode_takes_words(season, capsys, monkeypatch):
