@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import FILE, emit_json, json_option, record_options, say, season_argument
+from gauge.commands.options import crop_option
 from gauge.errors import BadTableError, FirmhandError, NoSuchRaterError
 from gauge.plaintext import plural
 
@@ -76,7 +77,7 @@ sheet_options = record_options(
 @click.argument("file", type=FILE)
 @sheet_options
 @click.option("--unit", help="Unit of the forces, where the sheet names none.")
-@click.option("--crop", help="Crop of a season begun here: blackberry or raspberry.")
+@crop_option("Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.")
 @json_option
 def command(
     season: Path, file: Path, how: SheetOptions, unit: str | None, crop: str | None, as_json: bool

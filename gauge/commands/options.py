@@ -34,6 +34,21 @@ def _read_loading_rate(text: str) -> tuple[float, float]:
     return rate_per_s
 
 
+def read_crop(text: str) -> str | None:
+    """Read a crop; say so where it has no scale of its own."""
+    from gauge.season.scores import DEFAULT_SCALES, known_crop
+
+    crop = known_crop(text) if text.strip() else None
+    if crop and crop not in DEFAULT_SCALES:
+        say(f"{crop} has no scale of its own here: it is scored as blackberries are, 1 to 5.")
+    return crop
+
+
+def crop_option(text: str) -> Callable[[F], F]:
+    """Make the option of a crop."""
+    return click.option("--crop", callback=read_by(read_crop), help=text)
+
+
 @contextmanager
 def begun_season(path: Path, *, crop: str | None = None) -> Iterator[SeasonFile]:
     """Open a season, begun if there is none; one that was begun for nothing is removed again."""

@@ -19,7 +19,7 @@ from gauge.clikit import (
     say,
     season_argument,
 )
-from gauge.commands.options import begun_season, plan_squeezes, press_only_option
+from gauge.commands.options import begun_season, crop_option, plan_squeezes, press_only_option
 from gauge.plaintext import plural
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ if TYPE_CHECKING:
     default=None,
     help="Hand one berry in ten to one of its raters twice (the default), or none.",
 )
-@click.option("--crop", help="Crop of a season begun here: blackberry or raspberry.")
+@crop_option("Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.")
 @click.option("--blind", "hide", is_flag=True, help="Show blind codes only, for the bench.")
 @json_option
 def command(

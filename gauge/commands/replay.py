@@ -9,7 +9,7 @@ import click
 
 from gauge.clikit import FILE, echo, emit_json, say
 from gauge.commands.goingon import on_terminal
-from gauge.commands.options import begun_season, format_option, loading_rate_option
+from gauge.commands.options import begun_season, crop_option, format_option, loading_rate_option
 from gauge.commands.statedsample import (
     StatedSample,
     lacking,
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     help="Store the berries in this season file; begun if there is none.",
 )
 @click.option("--sample", "code", metavar="CODE", help="Sample of the season that they belong to.")
-@click.option("--crop", help="Of a new season: blackberry or raspberry.")
+@crop_option("Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.")
 @new_option
 @more_option
 @loading_rate_option

@@ -13,7 +13,7 @@ import click
 from gauge.clikit import say
 from gauge.commands.goingon import home, on_terminal, remember
 from gauge.commands.log import log_at
-from gauge.commands.options import removed_if_empty
+from gauge.commands.options import read_crop, removed_if_empty
 from gauge.commands.statedsample import StatedSample
 from gauge.errors import FirmhandError, VerificationFailedError
 from gauge.verify.mass import Mass, parse_mass
@@ -150,7 +150,7 @@ def _planned(context: click.Context, season: Path) -> None:
             if any(row.sample.plan_order for row in file.samples()):
                 return
     else:
-        crop = _ask("Crop: blackberry or raspberry", "blackberry")
+        crop = _crop()
         with open_season(season, create=True, crop=crop):
             say(f"{season} is begun.")
     while csv_file := _ask("CSV of the plan, one row a sample (Enter: no plan)"):
@@ -159,6 +159,20 @@ def _planned(context: click.Context, season: Path) -> None:
             break
         except FirmhandError as error:
             say(str(error))
+
+
+def _crop() -> str | None:
+    """Ask for the crop until it is a known one, or another one that is meant."""
+    from gauge.season.scores import DEFAULT_SCALES
+
+    while True:
+        try:
+            crop = read_crop(_ask("Crop: blackberry or raspberry", "blackberry"))
+        except FirmhandError as error:
+            say(str(error))
+            continue
+        if crop in DEFAULT_SCALES or click.confirm(f"Go on with {crop}?", err=True):
+            return crop
 
 
 def _pressed(season: Path, place: Place) -> None:

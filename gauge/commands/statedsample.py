@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from gauge.clikit import number_option, read_by, record_options, say
+from gauge.commands.options import crop_option
 from gauge.errors import AlreadyThereError, NoSuchRecordError, StoppedError
 from gauge.plaintext import plural
 from gauge.records import POSSIBLE, Sample
@@ -50,10 +51,7 @@ sample_options = record_options(
     read_sample,
     click.option("--sample", "code", metavar="CODE", help="Sample, by its code or blind code."),
     click.option("--next", "take_next", is_flag=True, help="The next sample of the plan."),
-    click.option(
-        "--crop",
-        help="Of a new season or sample; raspberry brings firm and soft, any other scores 1 to 5.",
-    ),
+    crop_option("Of a new season or sample; raspberry brings firm and soft, any other 1 to 5."),
     click.option("--selection", help="Of a new sample."),
     click.option("--plot", help="Of a new sample."),
     click.option("--replicate", help="Of a new sample."),

@@ -6,7 +6,9 @@ Of a scale only labels and the sale limit: what it means is calibrate's business
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
 from typing import Any
 
 from gauge.csvsheet import name_key
@@ -35,6 +37,29 @@ def default_scale(crop: str | None) -> str:
     """
     scale = DEFAULT_SCALES.get((crop or "").strip().lower(), DEFAULT_SCALES["blackberry"])
     return as_json(scale)
+
+
+def known_crop(typed: str) -> str:
+    """Return a crop as it is spelled here; another one is a word or two, and like none of ours.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is no word, or most likely a slip.
+
+    Examples
+    --------
+    >>> known_crop(" Raspberry"), known_crop("dewberry")
+    ('raspberry', 'dewberry')
+    """
+    crop = name_key(typed)
+    if crop in DEFAULT_SCALES:
+        return crop
+    near = get_close_matches(crop, DEFAULT_SCALES, 1, 0.75)
+    if near or not re.fullmatch(r"[^\W\d_]+([ -][^\W\d_]+)?", crop):
+        todo = f"Is it {near[0]}?" if near else "Give blackberry, raspberry or another crop's name."
+        raise InvalidValueError(f"'{typed}' is no crop known here.", todo=todo)
+    return " ".join(typed.split())
 
 
 def labels_of(scale_json: str) -> tuple[str, ...]:

@@ -18,6 +18,7 @@ from gauge.csvsheet import CsvSheet, plain_number
 from gauge.errors import AlreadyThereError, BadTableError, InvalidValueError
 from gauge.records import Sample, possible
 from gauge.season.rows import SampleRow
+from gauge.season.scores import known_crop
 
 # Blind codes have no vowels (so that no word appears) and no letters that are mistaken for digits
 # or for one another in handwriting; the last letter is a check letter.
@@ -98,6 +99,8 @@ def sample_value(name: str, text: str) -> object:
 
 
 def _value(number: Callable[[str], float], name: str, text: str) -> object:
+    if name == "crop" and text:
+        known_crop(text)  # its spelling stays
     if name not in _NUMBERS or not text:
         return _date(text) if name == "harvest_date" else text or None
     value = possible(name, number(text))

@@ -53,6 +53,20 @@ def plan(tmp_path):
     return plan
 
 
+@pytest.mark.parametrize("crop", ["raspbery", "Blackberries", "monday.csv"])
+def test_a_mistyped_crop_is_refused_and_begins_no_season(tmp_path, plan, crop) -> None:
+    path, wrong = tmp_path / "a.season", tmp_path / "wrong.csv"
+    with pytest.raises(InvalidValueError, match=f"'{crop}' is no crop known here"):
+        run("plan", path, "--import", plan, "--crop", crop)
+    wrong.write_text(PLAN.replace("raspberry", crop), "utf-8")
+    with pytest.raises(BadTableError, match=f"column 'crop': '{crop}' is no crop"):
+        run("plan", path, "--import", wrong)
+    assert not path.exists()
+    run("plan", path, "--import", plan, "--crop", "dewberry")
+    with open_season(path) as season:
+        assert (season.crop, season.labels) == ("dewberry", ("1", "2", "3", "4", "5"))
+
+
 def test_a_plan_begins_a_season_in_a_stated_random_order(tmp_path, plan) -> None:
     printed = json.loads(
         run("plan", tmp_path / "a.season", "--import", plan, "--seed", 7, "--json")

@@ -80,7 +80,9 @@ def test_a_first_day_in_one_conversation_and_a_second_with_enter_alone(
             ("Did the display show", ""),  # Enter says neither yes nor no
             ("invalid input", "y"),
             ("Season file", "b.season"),
-            ("Crop", ""),
+            ("Crop", "plan.csv"),
+            ("'plan.csv' is no crop", "raspbery"),
+            ("Is it raspberry", ""),
             ("CSV of the plan", "plan.csv"),
             ("Shape of the head", ""),
             ("Speed of the head", "fast"),
