@@ -194,12 +194,12 @@ def repeated_presses(rows: Sequence[PadPressRow]) -> NDArray[np.float64]:
 
 
 def young_enough(
-    candidates: Sequence[Candidate], as_of: date, valid_days: float
+    candidates: Sequence[Candidate], as_of: date, valid_days: float, *, unknown_may: bool = False
 ) -> tuple[list[Candidate], list[str]]:
     """Keep the candidates that may serve on a day, and say what was refused for its age.
 
     Fruit serves for some days after its press, and not before it; a pad has no such limit, and
-    fruit of unknown age is kept and named.
+    fruit of unknown age is named, and kept if it may.
     """
     kept, days, unknown = [], [], 0
     for one in candidates:
@@ -207,16 +207,22 @@ def young_enough(
         if age is not None and not 0 <= age <= valid_days and one.since is not None:
             days.append(one.since)
             continue
-        kept.append(one)
-        unknown += one.kind != "pad" and age is None
+        lacks_age = one.kind != "pad" and age is None
+        unknown += lacks_age
+        if unknown_may or not lacks_age:
+            kept.append(one)
     notes = []
     if days:
+        past, later = ([day for day in days if (day <= as_of) == old] for old in (True, False))
+        when = [f"{len(past)} longer ago (the last on {max(past)})"] if past else []
+        when += [f"{len(later)} only after it (the first on {min(later)})"] if later else []
         notes.append(
             f"{len(days)} of {len(candidates)} candidates were not pressed in the {valid_days:g} "
-            f"days to {as_of} (the last of them on {max(days)}) and are no anchors."
+            f"days to {as_of} and are no anchors: {', '.join(when)}."
         )
     if unknown:
-        notes.append(f"When {unknown} candidates were pressed is not known, nor is their age.")
+        so = "" if unknown_may else " They are not kept."
+        notes.append(f"When {unknown} candidates were pressed is not known, nor is their age.{so}")
     return kept, notes
 
 

@@ -110,7 +110,9 @@ def command(
         pool = _candidates(source, pairs, as_of, lots=fresh)
     else:
         pool = read_candidates(candidates)
-    young, ages = young_enough(pool, as_of, valid_days)
+    # Somebody's own list is taken at its word; a season knows its berries, or nobody does.
+    may = not keep or candidates is not None
+    young, ages = young_enough(pool, as_of, valid_days, unknown_may=may)
     too_old = len(young) < len(pool)
     try:
         chosen = choose_anchors(calibration, young, per_score=per_score, straddle=straddle)
@@ -152,6 +154,9 @@ def _notes(
     from calibrate.report.facts import of_samples
     from gauge.season.file import open_season
 
+    fruit = [one.candidate for one in chosen.anchors if one.candidate.kind != "pad"]
+    ages = [one.since for one in fruit if one.since is not None]
+    unknown = len(ages) < len(fruit)
     known: dict[str, Any] = {}
     if looks_like_season(source):
         with open_season(source, read_only=True) as season:
@@ -162,7 +167,7 @@ def _notes(
         pressed=conditions_of(source).protocol.phrases(),
         anchors=chosen.kinds(),
         made_on=as_of,
-        valid_until=min(_ages(chosen), default=as_of) + timedelta(days=valid_days),
+        valid_until=None if unknown else min(ages, default=as_of) + timedelta(days=valid_days),
         press_limit=press_limit,
         **known,
     )
@@ -183,12 +188,6 @@ def _candidates(source: Path, pairs: Pairs, as_of: date, *, lots: bool) -> list[
         good = {row.label for row in good_anchors(anchors, as_of)}
         tired = {row.label for row in anchors} - good
         return season_candidates(season, without=tired, lots=lots)
-
-
-def _ages(chosen: AnchorSet) -> list[date]:
-    """Days of the presses of the fruit in a set, where they are known."""
-    fruit = (one.candidate for one in chosen.anchors if one.candidate.kind != "pad")
-    return [one.since for one in fruit if one.since is not None]
 
 
 def _keep(source: Path, name: str, chosen: AnchorSet, as_of: date, **limits: Any) -> None:

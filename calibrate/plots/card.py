@@ -41,7 +41,7 @@ class CardNotes:
     pressed: Sequence[str] = ()
     anchors: str = ""  # how many are of which kind
     made_on: date
-    valid_until: date
+    valid_until: date | None  # None where the age of an anchor is not known
     press_limit: int
     crop: str | None = None
     lab: str | None = None
@@ -63,9 +63,9 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
     text(3, 95, "Anchor card", fontsize=28, weight="bold")
     about = ", ".join(filter(None, (notes.season, notes.crop, notes.lab)))
     text(31, 95.2, textwrap.shorten(about, 48), fontsize=16)
-    text(
-        97, 95, f"valid until {notes.valid_until:%d %b %Y}", fontsize=18, weight="bold", ha="right"
-    )
+    until = notes.valid_until
+    valid = f"valid until {until:%d %b %Y}" if until else "age not known: press again"
+    text(97, 95, valid, fontsize=18 if until else 15, weight="bold", ha="right")
     for x, title in ((4, "score"), (16, "force"), (57, "best at"), (78, "anchors, in this order")):
         text(x, 89, title, fontsize=13, color=GREY)
     height = (_TOP - _FOOT) / len(chosen.bands)

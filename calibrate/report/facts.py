@@ -30,13 +30,15 @@ def work(file: SeasonFile) -> None:
     berries = [berry for berry in file.berries() if berry.void is None]
     if not berries:
         raise NoSuchRecordError("No berry is stored.", todo="'gauge log' presses berries.")
-    days = sorted({berry.at[:10] for berry in berries})
+    known = file.press_days()
+    days = sorted({known[berry.berry_id] for berry in berries if berry.berry_id in known})
     raters = sorted({mark.rater for berry in berries for mark in berry.scores})
     n_scores = sum(len(berry.scores) for berry in berries)
-    echo(
-        f"{len(berries)} berries of {len({berry.sample for berry in berries})} samples were "
-        f"pressed {f'on {days[0]}' if len(days) == 1 else f'from {days[0]} to {days[-1]}'}."
-    )
+    when = "; on which day is not known"
+    if days:
+        when = f" on {days[0]}" if len(days) == 1 else f" from {days[0]} to {days[-1]}"
+    n_samples = len({berry.sample for berry in berries})
+    echo(f"{len(berries)} berries of {n_samples} samples were pressed{when}.")
     if raters:
         echo(f"{', '.join(raters)} gave {n_scores} finger scores on the scale "
              f"{', '.join(file.labels)}, firmest first.")  # fmt: skip

@@ -112,9 +112,12 @@ def _fruit(file: SeasonFile, berries: list[BerryRow], missing: _Missing) -> str:
         missing.said("diameter of the berries", _span((b.size_mm for b in berries), "mm")),
     ]
     what = f"{crop + ' ' if crop else ''}{plural(len(berries), 'berry').split(' ', 1)[1]}"
+    pressed = file.press_days()
+    days = _days(str(pressed[b.berry_id]) for b in berries if b.berry_id in pressed)
+    parts.append(missing.said("day of pressing", days))
     return (
         f"{len(berries)} {what} in {plural(len(used), 'sample')}{of} ({'; '.join(parts)}) were "
-        f"pressed (stored {_days(berry.at[:10] for berry in berries)})."
+        "pressed."
     )
 
 

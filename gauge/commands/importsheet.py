@@ -238,6 +238,7 @@ def _document(found: Found, problems: list[dict[str, Any]], *, stored: bool) -> 
         "already": found.already,
         "void": found.void,
         "raters": list(found.raters),
+        "undated": found.undated,
         "alike": [list(pair) for pair in found.alike],
         "unread": list(found.unread),
         "problems": problems,
@@ -256,6 +257,11 @@ def report(path: Path, found: Found, how: SheetOptions, what: str) -> None:
         say(f"{found.already} berries and scores were in the season already, just so.")
     if found.void:
         say(f"{found.void} row{'s' * (found.void > 1)} of void berries left out.")
+    if found.undated:
+        say(
+            f"{plural(found.undated, 'berry')} without a date of pressing: of unknown age, so no "
+            "fresh anchors. The columns harvest_date and storage_day, or at, would tell it."
+        )
     for one, other in found.alike:
         say(f"Is {one} the same rater as {other}? 'gauge correct SEASON rater' joins two names.")
     if found.unread:

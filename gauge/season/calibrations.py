@@ -261,10 +261,11 @@ class CalibrationTables(Tables):
         ]
 
     def press_days(self) -> dict[int, date]:
-        """The day on which each berry was pressed, by its id.
+        """The day on which each berry was pressed, by its id, where it is known.
 
         Harvest plus storage day, where a sample has both, is earlier than what the clock said of a
-        berry that was replayed or imported later.
+        berry that was replayed later. A berry of a sheet that names no time has that of its storing
+        (which ends in Z, as no time of a sheet does), and that says nothing of its press.
         """
         samples = self._records("samples", "sample_id", "code", "harvest_date", "storage_day")
         due = {
@@ -272,8 +273,12 @@ class CalibrationTables(Tables):
             for sample_id, code, picked, days in samples
             if days is not None
         }
-        berries = self._records("berries", "berry_id", "sample_id", "at")
-        days = {i: _earliest(as_day(at), due.get(sample_id)) for i, sample_id, at in berries}
+        peaks = self._records("peaks", "berry_id", "n_readings")
+        imported = {berry_id for berry_id, n_readings in peaks if n_readings == 0}
+        days = {}
+        for i, sample_id, at in self._records("berries", "berry_id", "sample_id", "at"):
+            clock = None if i in imported and at.endswith("Z") else as_day(at)
+            days[i] = _earliest(clock, due.get(sample_id))
         return {berry_id: day for berry_id, day in days.items() if day is not None}
 
     # --- pads, practice, clamshells -----------------------------------------------------------

@@ -82,6 +82,9 @@ class BerrySheet:
         self._read_scores(found, keys)
         self._refuse_controls()
         found.void = self._void
+        dated = {s.code for s in (*self.known.samples.values(), *found.samples)
+                 if s.due and s.storage_day is not None}  # fmt: skip
+        found.undated = sum(not b.at and b.sample not in dated for b in found.berries)
         unread = [name for name in sheet.header if name and name not in self._used | _REPEATED]
         found.unread = tuple(sheet.typed[name] for name in unread)
 

@@ -90,5 +90,7 @@ class Found:
     """Rows of void berries, which are left out."""
     alike: tuple[tuple[str, str], ...] = ()
     """New names of raters that look like another's."""
+    undated: int = 0
+    """New berries of which nothing says on which day they were pressed."""
     unread: tuple[str, ...] = ()
     """Columns of the sheet that were not read."""

@@ -262,9 +262,10 @@ def test_age_counts_from_the_press_and_what_is_too_old_is_no_anchor(
     assert kinds("--as-of", "2026-07-10")["berry"] == {"C02", "C03"}
     assert kinds("--as-of", "2026-07-14") == {"pad": {"A", "B"}}
     result = run("anchors", dated, "--as-of", "2026-07-14")
-    assert (
-        "not pressed in the 3 days to 2026-07-14 (the last of them on 2026-07-08)" in result.stderr
-    )
+    assert "not pressed in the 3 days to 2026-07-14" in result.stderr
+    assert "longer ago (the last on 2026-07-08)" in result.stderr
+    early = run("anchors", dated, "--as-of", "2026-07-02").stderr
+    assert "only after it (the first on 2026-07-08)" in early
     assert "calibrate tray" in result.stderr
     none = tmp_path / "none.csv"
     none.write_text("label,force_N,pressed_on\nK-1,2.6,2026-07-08\nK-2,1.4,2026-07-09\n")
@@ -291,6 +292,34 @@ def test_age_counts_from_the_press_and_what_is_too_old_is_no_anchor(
     again = answer("anchors", dated, "--as-of", "2026-07-10", "--per-score", "9")["anchors"]
     force = {row["berry"]: row["force_N"] for row in again}
     assert force[label] == pytest.approx(0.95 * rows[label]["force_N"])
+
+
+@pytest.mark.parametrize("dates", [",2026-07-01,2", ""])
+def test_a_sheet_without_dates_makes_berries_of_unknown_age(tmp_path: Path, dates: str) -> None:
+    """The day of storing says nothing of the press; harvest date and storage day tell it."""
+    season, sheet = tmp_path / "sheet.season", tmp_path / "sheet.csv"
+    rng = np.random.default_rng(4)
+    newton = rng.uniform(0.6, 6.0, 150)
+    score = 1 + (newton + rng.logistic(0, 0.2, 150) < np.array([[4.4], [3.1], [2.1], [1.2]])).sum(0)
+    rows = [f"A,{f:.3f},ines,{s}{dates}\n" for f, s in zip(newton, score, strict=True)]
+    head = "sample,force_N,rater,score" + (",harvest_date,storage_day" if dates else "")
+    sheet.write_text("\n".join([head, "".join(rows)]))
+    told = CliRunner().invoke(gauge_group, ["import", str(season), str(sheet)])
+    assert ("150 berries without a date of pressing" in told.output) == (not dates)
+    run("adopt", season, "july", "--yes")
+    card = tmp_path / "card.svg"
+    words = ("anchors", season, "--as-of", "2026-07-04", "--per-score", "1")
+    ages = {row["age_days"] for row in answer(*words, "--card", card)["anchors"]}
+    assert ages == ({1} if dates else {None})
+    text = answer("methods", season)["text"]
+    assert ("day of pressing 2026-07-03" in text) == bool(dates)
+    assert ("day of pressing" in answer("methods", season)["not_recorded"]) == (not dates)
+    kept = run(*words, "--keep")
+    assert (kept.exit_code == 0) == bool(dates)
+    assert bool(answer("squeeze", season)) == bool(dates)
+    run("report", season, "--out", tmp_path / "page.html")
+    page = " ".join((tmp_path / "page.html").read_text().split())
+    assert ("were pressed on 2026-07-03" if dates else "on which day is not known") in page
 
 
 def test_an_anchor_of_a_fresh_lot_is_pressed_after_its_squeeze(tmp_path: Path) -> None:
