@@ -51,6 +51,7 @@ _DWELL = 3, 10  # readings; at least and at most
 _LEVEL_S = 0.25  # s; the same before a first press has confirmed the baseline
 _SETTLE_S, _SETTLE_FAR_S = 0.4, 0.8  # s; level readings so long are a first rest, near zero and far
 _LOOKS = 16  # times in a first run, that may be long, it is asked whether it is level
+_HOLE = 4  # times the longest silence so far; a longer one parts a first run
 _ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no less
 _STRAY_SIGMA = 14  # sigma; readings of a first rest stray no further
 _ZERO_SHARE = 0.03  # of the largest reading before; a first rest so low is near zero
@@ -244,7 +245,7 @@ class Detector:
         self._state = _SETTLING
         self._press = None
         self._run: list[tuple[float, float]] = []
-        self._wait = 0
+        self._wait, self._silence_s = 0, 0.0
         self._largest_newton = -math.inf
         self._known_newton = self._zero.level_newton if self._confirmed else 0.0
         self._confirmed = False
@@ -252,6 +253,11 @@ class Detector:
 
     def _take_settling(self, reading: Reading, t_s: float, force: float, out: list[Event]) -> None:
         self._largest_newton = max(self._largest_newton, force)
+        if self._run:
+            silence_s = t_s - self._run[-1][0]
+            if silence_s > max(self.settings.gap_s, _HOLE * self._silence_s):
+                self._run.clear()  # the rate is not known yet, but this is no part of one rest
+            self._silence_s = max(self._silence_s, silence_s)
         self._run.append((t_s, force))
         self._wait -= 1
         if self._wait > 0:
@@ -342,7 +348,8 @@ class Detector:
         own = max(rough_sigma(values), _ROUNDING * zero.step_newton)
         off = abs(fmean(values) - zero.foretell(block.t_s)[0])
         far = SAME_SIGMA * own < zero.sigma_newton and off > 2 * SAME_SIGMA * own
-        moves = max(values) > min(values)  # a display that holds a peak does not
+        # A display that holds its peak shows one number, but not zero.
+        moves = max(values) > min(values) or abs(values[-1]) <= 2 * self._display.step_newton
         return far and moves and is_flat(values, own, self._display.step_newton)
 
     def _tell_unseen(self, t_s: float, before: float, out: list[Event]) -> None:
