@@ -119,7 +119,8 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
             check = check_rater(pairs, name, firmest=how.firmest, level=how.level)
         except FirmhandError:
             continue  # a hand that cannot be judged
-        # Hands differ; only what is beyond the limit casts doubt on the panel's scale.
+        # By the verdict of 'calibrate check'. Hands differ; only what is beyond the limit casts
+        # doubt on the panel's scale.
         shifts = [
             abs(b.shift_newton.value)
             for b in check.boundaries
@@ -127,9 +128,11 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
             and b.shift_newton.excludes_zero()
             and abs(b.shift_newton.value) > (b.limit_newton or 0.0)
         ]
+        drifted = f"{name} has drifted from the other raters"
         if check.verdict == "drifted" and shifts:
-            most = answers.with_unit(max(shifts))
-            found.append(f"{name} has drifted from the other raters by up to {most}")
+            found.append(f"{drifted} by up to {answers.with_unit(max(shifts))}")
+        elif check.verdict == "drifted":
+            answers.say(f"{drifted}, but at no boundary surely and by over {check.limit}: go on")
     with open_season(season, read_only=True) as file:
         rows = file.verifications()
         gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}

@@ -264,7 +264,7 @@ def show_history(chart: HandHistory) -> None:
     )
     echo(
         "A weighted mean of the last scores; a hand that stays as it is passes the limit once in "
-        f"about {chart.run_length} scores."
+        f"about {chart.run_length} scores. Of a day beyond the limit, its score furthest beyond."
     )
 
 

@@ -14,7 +14,7 @@ _ROW_IN = 2.1  # inches; height of the panel of a hand
 
 
 def draw_histories(charts: Sequence[HandHistory]) -> Figure:
-    """Draw a panel a hand, on one scale: the shift at the end of each day over its limits."""
+    """Draw a panel a hand, on one scale: the shift of each day over its limits."""
     figure = new_figure(height_in=0.3 + _ROW_IN * len(charts))
     panels = figure.subplots(len(charts), 1, squeeze=False, sharey=True)[:, 0]
     for axes, chart in zip(panels, charts, strict=True):

@@ -102,6 +102,15 @@ class RaterCheck:
             and b.reference_newton is not None
             and b.shift_newton.excludes_zero()
         ]
+        if not lines and not self.confounded and self.shift_newton.excludes_zero():
+            shift, *ends = (
+                format_newton(one, sign="+")
+                for one in (self.shift_newton.value, self.shift_newton.low, self.shift_newton.high)
+            )
+            lines.append(
+                f"The hand has moved as a whole, by {shift} {unit()} ({' to '.join(ends)} "
+                f"{unit()}); at no boundary by itself is that sure."
+            )
         if lines and self.within_limit:
             lines.append(f"The hand has moved, yet each boundary is within {self.limit}.")
         if is_blunt(self.blunter):

@@ -32,9 +32,10 @@ _STATES = 121
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class HistoryPoint:
-    """The chart at the end of a day: scores so far, the hand's shift, and the limit of chance.
+    """The chart of a day: scores so far, the hand's shift, and the limit of chance.
 
-    `outside` says whether the limit was passed on that day; `day` is None without dates.
+    Both are those at the end of the day; where the limit was passed on it (`outside`), those of
+    the score that was furthest beyond. `day` is None without dates.
     """
 
     day: str | None
@@ -123,7 +124,8 @@ def hand_history(
     settled = 1.0 - (1.0 - WEIGHT) ** np.arange(1, own.rank.size + 1)
     limits = np.hypot(np.array(chart.high), width * off * settled)
     average = np.array(chart.smoothed)
-    outside = np.abs(average) > limits
+    beyond = np.abs(average) - limits
+    outside = beyond > 0
     days = [str(at)[:10] for at in own.extra.get("scored_at", []) if at]
     dated = len(days) == own.rank.size and len(set(days)) > 1
     ends = _ends(days if dated else [], own.rank.size)
@@ -140,11 +142,13 @@ def hand_history(
             HistoryPoint(
                 day=days[last] if len(days) > last else None,
                 n=last + 1,
-                shift_newton=float(average[last]) * newton,
-                limit_newton=float(limits[last]) * newton,
-                outside=bool(outside[begin : last + 1].any()),
+                shift_newton=float(average[at]) * newton,
+                limit_newton=float(limits[at]) * newton,
+                outside=bool(outside[at]),
             )
             for begin, last in ends
+            for worst in [begin + int(np.argmax(beyond[begin : last + 1]))]
+            for at in [worst if outside[worst] else last]
         ),
         first_outside=int(np.argmax(outside)) + 1 if outside.any() else None,
     )

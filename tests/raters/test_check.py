@@ -1,6 +1,7 @@
 """Checks of hands: known shifts are found at their boundary; every word of a verdict holds."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -345,6 +346,9 @@ def test_one_boundary_alone_and_none_in_common(tmp_path: Path) -> None:
     assert found.boundaries[0].shift_newton == found.shift_newton
     assert found.verdict == "within limit"
     assert not any("A boundary by itself" in line for line in found.sentences())
+    common = Estimate(value=-0.2, low=-0.3, high=-0.1)
+    drifted = replace(found, shift_newton=common, verdict="drifted", within_limit=False)
+    assert "as a whole, by -0.20 N (-0.30 to -0.10 N)" in drifted.sentences()[0]
     high = pairs_of(before, BLACKBERRY, _scores(rng, before, np.array([3.0, -9, -9, -9])))
     low = pairs_of(after, BLACKBERRY, _scores(rng, after, np.array([9.0, 9, 9, 2.0])))
     with pytest.raises(TooFewScoresError, match="no boundary is in both"):

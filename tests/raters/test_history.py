@@ -69,6 +69,16 @@ def test_a_slow_drift_passes_the_limit_and_a_steady_hand_seldom() -> None:
     assert found.run_length == RUN_LENGTH
 
 
+def test_a_point_is_filled_where_its_own_numbers_pass_the_limit() -> None:
+    """Of a day on which the chart went out and came back, the score furthest out is shown."""
+    shift_newton = np.concatenate([np.full(30, 1.0), np.full(20, -1.5), np.zeros(50)])
+    before, after = _season(np.random.default_rng(6), shift_newton)
+    points = hand_history(after, "ines", against=before).points
+    assert points[0].outside
+    for one in points:
+        assert one.outside == (abs(one.shift_newton) > one.limit_newton)
+
+
 def test_without_a_calibration_the_first_scores_are_the_reference() -> None:
     before, after = _season(np.random.default_rng(5), np.zeros(30))
     whole = replace(before, extra={})
