@@ -40,7 +40,7 @@ _FORCE_COLUMN = re.compile(
 # share; forces that agree to this are the same, written with other digits
 ROUNDING = 1e-3
 _MOST_TITLES = 20  # rows; a header stands below no more
-_MOST_SHOWN = 20  # problems in one message
+_MOST_SHOWN = 20  # lines of a message in which cells with other contents stand apart
 
 
 def name_key(text: str) -> str:
@@ -89,6 +89,32 @@ class Problem(NamedTuple):
     row: int
     column: str
     what: str
+
+
+def _grouped(problems: Sequence[Problem], kind: Callable[[str], str]) -> list[str]:
+    """Say each kind of problem of a column once, with all its rows."""
+    groups: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        groups.setdefault((problem.column, kind(problem.what)), []).append(problem)
+    lines = []
+    for (column, _), group in groups.items():
+        where = f", column '{column}'" if column else ""
+        like = ", and the like" if len({problem.what for problem in group}) > 1 else ""
+        lines.append(f"{_rows([one.row for one in group])}{where}: {group[0].what}{like}")
+    return lines
+
+
+def _rows(numbers: Sequence[int]) -> str:
+    """Name rows, those that follow one another by the first and the last."""
+    runs: list[list[int]] = []
+    for number in dict.fromkeys(numbers):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1][1:] = [number]
+        else:
+            runs.append([number])
+    words = [" to ".join(map(str, run)) for run in runs]
+    row = "row" if words == [str(numbers[0])] else "rows"
+    return f"{row} {', '.join(words[:-1])}{' and ' if words[1:] else ''}{words[-1]}"
 
 
 class Sheet:
@@ -222,15 +248,13 @@ class Sheet:
         """Refuse a sheet that has problems by an error that names them all."""
         if self.problems:
             found = sorted(set(self.problems))
-            lines = [
-                f"row {row}, column '{column}': {what}" if column else f"row {row}: {what}"
-                for row, column, what in found[:_MOST_SHOWN]
-            ]
+            lines = _grouped(found, lambda what: what)
+            if len(lines) > _MOST_SHOWN:  # cells that differ, and are wrong in the same way
+                lines = _grouped(found, lambda what: re.sub(r"'[^']*'|\d+", "", what))
             if len(found) == 1:
                 raise error(f"{self.path}, {lines[0]}.", todo=todo)
-            more = f"\n  and {len(found) - _MOST_SHOWN} more" if found[_MOST_SHOWN:] else ""
             listed = "\n  ".join(lines)
-            raise error(f"{self.path}: {len(found)} problems.\n  {listed}{more}\n{todo}")
+            raise error(f"{self.path}: {len(found)} problems.\n  {listed}\n{todo}")
 
     def lacks(self, column: str, todo: str = "") -> NoReturn:
         """Refuse a header without a column by a BadTableError that names what it has."""

@@ -19,6 +19,7 @@ from gauge.errors import AlreadyThereError, BadTableError, InvalidValueError
 from gauge.records import Sample, possible
 from gauge.season.rows import SampleRow
 from gauge.season.scores import known_crop
+from gauge.sheets.days import day_reader
 
 # Blind codes have no vowels (so that no word appears) and no letters that are mistaken for digits
 # or for one another in handwriting; the last letter is a check letter.
@@ -40,7 +41,7 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
     ------
     BadTableError
         Naming file, row and column: no column `code`, an empty or repeated code, a number of
-        berries that is no whole number above zero, a date not of the form 2026-07-31, a
+        berries that is no whole number above zero, a date that is none, or not settled, a
         temperature or storage day that is no number, a storage day below zero.
 
     Examples
@@ -76,8 +77,20 @@ def sample_columns(sheet: CsvSheet, *more: str) -> dict[str, Sequence[object]]:
     for column in sheet.header:
         name = "berries_planned" if more and column == "berries" else column
         if name in _KNOWN or name in more:
-            parsed[name] = sheet.parsed(column, partial(_value, sheet.number, name))
+            read = partial(_value, sheet.number, name)
+            parsed[name] = sheet.parsed(column, _days(sheet) if name == "harvest_date" else read)
     return parsed
+
+
+def _days(sheet: CsvSheet) -> Callable[[str], str | None]:
+    """Read the days of harvest; that their order is not settled is one problem of the column."""
+    cells = sheet.columns["harvest_date"]
+    try:
+        return day_reader(cells)
+    except ValueError as error:
+        first = next(i for i, cell in enumerate(cells) if cell and f"'{cell}'" in str(error))
+        sheet.note(first, "harvest_date", str(error))
+    return lambda _: None
 
 
 def sample_value(name: str, text: str) -> object:
@@ -102,20 +115,13 @@ def _value(number: Callable[[str], float], name: str, text: str) -> object:
     if name == "crop" and text:
         known_crop(text)  # its spelling stays
     if name not in _NUMBERS or not text:
-        return _date(text) if name == "harvest_date" else text or None
+        return day_reader([text])(text) if name == "harvest_date" else text or None
     value = possible(name, number(text))
     if name == "berries_planned":
         if not value.is_integer():
             raise ValueError(f"{text} is not a whole number")
         return int(value)
     return value
-
-
-def _date(text: str) -> str | None:
-    try:
-        return date.fromisoformat(text).isoformat() if text else None
-    except ValueError:
-        raise ValueError(f"'{text}' is not a date such as 2026-07-31") from None
 
 
 def _check_codes(sheet: CsvSheet) -> None:

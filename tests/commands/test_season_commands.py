@@ -189,7 +189,7 @@ def test_a_longer_plan_adds_what_is_new_and_a_changed_one_is_refused(tmp_path, p
         ("T2,20", "T2,0", "row 3, column 'berries'"),
         ("T2,20", "T2,2.5", "row 3, column 'berries'"),
         ("T2,20", "T2,-3", "row 3, column 'berries'"),
-        ("2026-07-02", "2.7.2026", "row 4, column 'harvest_date'"),
+        ("2026-07-02", "31.6.2026", "row 4, column 'harvest_date'"),
         ("3,18.5", "3,warm", "row 2, column 'fruit_temp_c'"),
         ("3,18.5", "3,nan", "row 2, column 'fruit_temp_c'"),
         (",7,19", ",-7,19", "row 4, column 'storage_day'"),

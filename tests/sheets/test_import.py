@@ -104,6 +104,51 @@ def test_two_columns_of_forces_that_differ_are_refused_by_row(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
+    ("cells", "stored"),
+    [(("19.11.2026", "2026-11-03"), ("2026-11-19", "2026-11-03")),
+     (("3/11/2026", "19/11/2026"), ("2026-11-03", "2026-11-19")),
+     (("11/3/2026", "11/19/2026"), ("2026-11-03", "2026-11-19"))],
+)  # fmt: skip
+def test_days_are_read_where_the_column_settles_their_order(
+    tmp_path: Path, cells: tuple[str, ...], stored: tuple[str, ...]
+) -> None:
+    rows = "".join(f"C-{i},2,{cell}\n" for i, cell in enumerate(cells))
+    run("import", tmp_path / "a.season", write(tmp_path, f"sample,force_N,harvest_date\n{rows}"))
+    with open_season(tmp_path / "a.season") as file:
+        assert tuple(row.sample.harvest_date for row in file.samples()) == stored
+
+
+@pytest.mark.parametrize(
+    ("cells", "said"),
+    [(("2026-11-31", "x"), ["row 2, column 'harvest_date': '2026-11-31' is no day: November 2026 "
+                            "has 30 days", "row 3, column 'harvest_date': 'x' is not a date"]),
+     (("3/11/2026", "4/11/2026"), ["row 2, column 'harvest_date': whether '3/11/2026' begins"]),
+     (("13.13.2026", ""), ["'13.13.2026' is not a date"])],
+)  # fmt: skip
+def test_days_that_are_none_or_not_settled_are_refused(
+    tmp_path: Path, cells: tuple[str, ...], said: list[str]
+) -> None:
+    rows = "".join(f"C-{i},2,{cell}\n" for i, cell in enumerate(cells))
+    sheet = write(tmp_path, f"sample,force_N,harvest_date\n{rows}")
+    with pytest.raises(BadTableError) as refused:
+        run("import", tmp_path / "a.season", sheet)
+    assert all(words in str(refused.value) for words in said), str(refused.value)
+
+
+def test_the_same_fault_of_many_rows_is_said_once_with_all_of_them(tmp_path: Path) -> None:
+    wrong = {2, *range(4, 40), 41}
+    rows = "".join(f"C,{'2.x' if i in wrong else 2},9{i}\n" for i in range(2, 50))
+    sheet = write(tmp_path, f"sample,force_N,score_ines\n{rows}")
+    with pytest.raises(BadTableError) as refused:
+        run("import", tmp_path / "a.season", sheet)
+    title, force, score, _ = str(refused.value).split("\n")
+    assert title.endswith("86 problems.")
+    assert force == "  rows 2, 4 to 39 and 41, column 'force_N': '2.x' is not a number"
+    assert score.startswith("  rows 2 to 49, column 'score_ines': '92' is not a score")
+    assert score.endswith(", and the like")
+
+
+@pytest.mark.parametrize(
     ("text", "options"),
     [("", ()), ("sample\n", ()), ("sample,force\nC-01,2\n", ()), ("sample,sample\n1,2\n", ()),
      ("sample,force_N\nC-01,2\n", ("--map", "berry=Nr")), ("sample,force_N\n1,2,3\n", ()),
