@@ -27,9 +27,9 @@ _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
 _READ = """
 at available berries berry berry_id blind_code clamshell code colour count crop cues decayed firm
 flags force fruit_temp_c harvest_date kind label leaky lot marketable mass_g mean_N number occasion
-peak peak_N planned plan_order plot press_only pressed_on rater replicate sample score scored_at
-sd_N season selection site size_mm soft squeeze_order storage_day storage_temp_c total unit void
-head_mm loading_rate_N_s out_of_store_h zero_N
+peak peak_N planned berries_planned plan_order plot press_only pressed_on rater replicate sample
+score scored_at sd_N season selection site size_mm soft squeeze_order storage_day storage_temp_c
+total unit void head_mm loading_rate_N_s out_of_store_h zero_N
 """
 _COLUMNS = {name.casefold(): name for name in _READ.split()}
 _COLUMNS |= dict.fromkeys(("berry_no", "berry_nr", "berry_number"), "berry")
@@ -358,6 +358,14 @@ class CsvSheet(Sheet):
         self.columns = {
             name: tuple(map(seen, column)) for name, column in zip(self.header, cells, strict=True)
         }
+
+    def rename(self, name: str, *others: str) -> None:
+        """Give the first column with one of the other names this one, where no column has it."""
+        other = next((other for other in others if other in self.columns), None)
+        if name not in self.columns and other is not None:
+            self.header[self.header.index(other)] = name
+            self.columns[name] = self.columns.pop(other)
+            self.typed[name] = self.typed.pop(other)
 
     def parsed(self, column: str, parse: Callable[[str], T]) -> list[T]:
         """Convert a column, each distinct text once; a ValueError is a problem of its cells.

@@ -68,11 +68,12 @@ def command(
 ) -> None:
     """Import and show the plan of samples.
 
-    The CSV has one row a sample (a clamshell, or any set of berries): its code, and how many
-    berries. Columns selection, plot, replicate, harvest_date, storage_day, storage_temp_c,
-    fruit_temp_c, out_of_store_h, clamshell, site, lot and crop are known; any others are kept as
-    cues. A season file that does not exist is begun. All rows are imported or none; importing the
-    same file again changes nothing, so a longer file adds what is new.
+    The CSV has one row a sample (a clamshell, or any set of berries): its code (or sample), and
+    how many berries (or planned). Columns selection, plot, replicate, harvest_date,
+    storage_day, storage_temp_c, fruit_temp_c, out_of_store_h, clamshell, site, lot and crop are
+    known; any others are kept as cues. A season file that does not exist is begun. All rows are
+    imported or none; importing the same file again changes nothing, so a longer file adds what
+    is new.
 
     Each squeeze softens a berry: raters take turns, one berry in ten is handed to one of them
     twice, and with --press-only one in five is pressed without a squeeze. 'gauge log' and 'gauge

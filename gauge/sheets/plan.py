@@ -35,6 +35,8 @@ _RESERVED = {"plan_order": "The order is drawn; see --seed and --order."}
 def read_plan(sheet: CsvSheet) -> list[Sample]:
     r"""Read samples from a sheet: `code`, `berries`, and any fields of `Sample`.
 
+    A column `sample` is the code where there is none, `planned` or `berries planned` the berries.
+
     Columns that `Sample` does not know are kept as cues (rain, harvest hour ...).
 
     Raises
@@ -55,7 +57,9 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
     >>> sample.code, sample.berries_planned, sample.cues
     ('C-01', 20, {'rain': 'yes'})
     """
-    sheet.need("code", todo="A plan needs a column code, and one berries.")
+    sheet.rename("code", "sample")
+    sheet.rename("berries", "planned", "berries_planned")
+    sheet.need("code", todo="A plan needs a column code, or sample, and one berries, or planned.")
     for name, why in _RESERVED.items():
         if name in sheet.columns:
             raise BadTableError(f"{sheet.path}, row 1: column '{name}' is not read.", todo=why)

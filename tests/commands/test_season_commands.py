@@ -67,6 +67,16 @@ def test_a_mistyped_crop_is_refused_and_begins_no_season(tmp_path, plan, crop) -
         assert (season.crop, season.labels) == ("dewberry", ("1", "2", "3", "4", "5"))
 
 
+@pytest.mark.parametrize("planned", ["planned", "Berries planned", "berries_planned"])
+def test_a_plan_may_call_its_columns_sample_and_planned(tmp_path, plan, planned) -> None:
+    plan.write_text(PLAN.replace("code,berries", f"Sample,{planned}"), "utf-8")
+    run("plan", tmp_path / "a.season", "--import", plan, "--seed", 1)
+    with open_season(tmp_path / "a.season") as season:
+        rows = {row.sample.code: row.sample for row in season.samples()}
+    assert [rows[code].berries_planned for code in ("T1", "T2", "T3")] == [25, 20, 25]
+    assert rows["T1"].cues == {"rain": "2.5"}
+
+
 def test_a_plan_begins_a_season_in_a_stated_random_order(tmp_path, plan) -> None:
     printed = json.loads(
         run("plan", tmp_path / "a.season", "--import", plan, "--seed", 7, "--json")
@@ -193,7 +203,7 @@ def test_a_longer_plan_adds_what_is_new_and_a_changed_one_is_refused(tmp_path, p
         ("3,18.5", "3,warm", "row 2, column 'fruit_temp_c'"),
         ("3,18.5", "3,nan", "row 2, column 'fruit_temp_c'"),
         (",7,19", ",-7,19", "row 4, column 'storage_day'"),
-        ("code,", "sample,", "no column 'code'"),
+        ("code,", "box,", "no column 'code'"),
         ("rain", "code", "column 'code' stands there twice"),
         ("rain", "plan_order", "column 'plan_order' is not read"),
         ("T3,25,", "T3,25", "row 4: 7 cells"),
