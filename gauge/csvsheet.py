@@ -17,7 +17,7 @@ from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from gauge.errors import BadTableError, FirmhandError
 from gauge.plaintext import seen
-from gauge.sheetfile import sheet_rows
+from gauge.sheetfile import other_sheets, sheet_rows
 from gauge.units import SPELLINGS, Unit, newtons
 
 T = TypeVar("T")
@@ -167,11 +167,12 @@ class Sheet:
         self.path = path
         self.problems = problems
         self._todo = f"It needs {wants}."
+        self._page = page
         cells, self.comma = sheet_rows(path, page)
         self._filled = self._not_blank(cells)
         number, titles = self._head()
         if not titles:
-            raise BadTableError(f"{path} is empty.", todo=self._todo)
+            raise BadTableError(f"{path} is empty.", todo=self._todo + self._others)
         own = {name_key(typed): name for typed, name in (names or {}).items()}
         self.header = [own.get(name_key(text), column_name(text)) for text in titles]
         self.typed = dict(zip(self.header, map(seen, titles), strict=True))
@@ -224,7 +225,11 @@ class Sheet:
                 )
             self.problems.append(Problem(number, "", what))
         if not number:
-            raise BadTableError(f"{self.path} has only a header.", todo=self._todo)
+            raise BadTableError(f"{self.path} has only a header.", todo=self._todo + self._others)
+
+    @property
+    def _others(self) -> str:
+        return other_sheets(self.path) if self._page is None else ""
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -260,7 +265,7 @@ class Sheet:
         """Refuse a header without a column by a BadTableError that names what it has."""
         raise BadTableError(
             f"{self.path}: the header has no column '{column}' (it has {', '.join(self.header)}).",
-            todo=todo,
+            todo=(todo + self._others).strip(),
         )
 
     def need(self, *columns: str, todo: str = "") -> None:

@@ -17,6 +17,7 @@ from typing import Any
 from gauge.errors import BadTableError, FirmhandError, UnreadableFileError
 from gauge.outfile import refuse_irregular
 
+_ZIP = b"PK\3\4"  # a workbook is a ZIP file
 _LARGEST = 1 << 28  # bytes, unpacked; a season's sheets have a hundredth of that
 # A decimal comma that cannot be one between thousands, in a cell of its own.
 _DECIMAL_COMMA = {
@@ -25,6 +26,18 @@ _DECIMAL_COMMA = {
 }
 _ODD = re.compile(rb"<(\w+:)?(mergeCell|f)[ >/]")  # merged cells and formulas
 _MOST_SHOWN = 6  # cells named in one message
+
+
+def other_sheets(path: Path) -> str:
+    """Say which sheets a workbook has, of which the first is read; nothing where it has one."""
+    if not _bytes(path).startswith(_ZIP):
+        return ""
+    import openpyxl
+
+    names = openpyxl.load_workbook(path, read_only=True).sheetnames
+    if len(names) < 2:
+        return ""
+    return f" Only its first sheet was read, of {', '.join(names)}: --sheet NAME imports another."
 
 
 def sheet_rows(path: Path, page: str | None = None) -> tuple[Iterator[list[str]], bool]:
@@ -44,7 +57,7 @@ def sheet_rows(path: Path, page: str | None = None) -> tuple[Iterator[list[str]]
         As `_workbook_rows`. A CSV that breaks off in a quote is a csv.Error of the iterator.
     """
     raw = _bytes(path)
-    if raw.startswith(b"PK\3\4"):  # a ZIP file, as a workbook is
+    if raw.startswith(_ZIP):
         return _workbook_rows(raw, path, page), False
     encoding = _encoding(raw, path)
     if encoding == "utf-16":

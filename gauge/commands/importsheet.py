@@ -131,10 +131,28 @@ def store_sheet(
             row = 1 if isinstance(error, BadTableError) else None
             one = {"row": row, "column": None, "what": error.what}
             emit_json(_document(found, listed or [one], stored=False))
+        if how.maps:  # they are remembered only with what was stored by them
+            error.todo = f"{error.todo}\nTo repeat it: {_repeated(season, path, how, unit, crop)}"
         raise
     if as_json:
         emit_json(_document(found, [], stored=not how.check))
     return found
+
+
+def _repeated(
+    season: Path, path: Path, how: SheetOptions, unit: str | None, crop: str | None
+) -> str:
+    """Write an import as it was typed."""
+    import shlex
+
+    typed: dict[str, tuple[str | None, ...]] = {
+        "--map": how.maps, "--new-rater": how.new_raters, "--sheet": (how.page,),
+        "--rater": (how.rater,), "--unit": (unit,), "--crop": (crop,), "--why": (how.why,),
+    }  # fmt: skip
+    words = [w for flag, texts in typed.items() for text in texts if text for w in (flag, text)]
+    words += ["--correct"] * how.correct + ["--check"] * how.check
+    command = click.get_current_context().info_name or "import"
+    return shlex.join(["gauge", command, str(season), str(path), *words])
 
 
 def _store(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import unicodedata
 from pathlib import Path
 
@@ -285,6 +286,33 @@ def test_a_workbook_is_imported_by_the_name_of_its_sheet(tmp_path: Path) -> None
         run(*sheet)
     run(*sheet, "--unit", "lbf")
     assert scores_of(path) == {("C1", 1): {"ines": "2"}, ("C1", 2): {"ines": "1"}}
+
+
+@pytest.mark.parametrize("notes", [["Notes of July"], ["Notes", "by"]])
+def test_a_workbook_that_begins_with_notes_names_its_sheets(
+    tmp_path: Path, notes: list[str]
+) -> None:
+    book = openpyxl.Workbook()
+    book.active.title = "Read me"
+    book.active.append(notes)
+    for row in (["sample", "force_N"], ["C1", 2.3]):
+        book["Data" if "Data" in book else book.create_sheet("Data").title].append(row)
+    book["Read me"].append(notes)
+    book.save(tmp_path / "lab.xlsx")
+    words = ("import", tmp_path / "a.season", tmp_path / "lab.xlsx")
+    with pytest.raises(BadTableError, match="first sheet was read, of Read me, Data: --sheet"):
+        run(*words)
+    run(*words, "--sheet", "data")
+
+
+def test_an_import_that_fails_says_how_to_repeat_it(tmp_path: Path) -> None:
+    path, sheet = tmp_path / "a.season", write(tmp_path, LAST.replace("0,31", "x"))
+    with pytest.raises(BadTableError) as refused:
+        run("import", path, sheet, *MAPS, "--map", "force=Peak (lbf)", "--check")
+    words = shlex.split(str(refused.value).split("To repeat it: gauge ")[1])
+    write(tmp_path, LAST)
+    run(*words[:-1])
+    assert (words[-1], scores_of(path)["C-01", 2]) == ("--check", {"Ines": "3"})
 
 
 def test_a_slip_in_a_column_of_scores_does_not_hide_the_column(tmp_path: Path) -> None:
