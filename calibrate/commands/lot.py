@@ -60,6 +60,7 @@ _limit_options = record_options(
 @click.command("lot", no_args_is_help=True)
 @click.argument("source", type=options.FILE, required=False)
 @click.option("--lot", metavar="CODE", help="Which lot, or sample, of SOURCE.")
+@click.option("--all", "whole", is_flag=True, help="All berries of SOURCE are one lot.")
 @click.option(
     "--at-most", type=options.SHARE, required=True,
     help="Share of soft berries that the lot must be shown to be below.",
@@ -78,6 +79,7 @@ _limit_options = record_options(
 def command(
     source: Path | None,
     lot: str | None,
+    whole: bool,
     at_most: float,
     berries: int | None,
     soft: int | None,
@@ -101,6 +103,7 @@ def command(
     calibrate lot --at-most 0.10 --good 0.02                     # the smallest plan
     calibrate lot --at-most 0.10 --berries 50 --soft 1           # tested by hand
     calibrate lot 2026.season --lot B26-01 --at-most 0.20 --days 2
+    calibrate lot 2026.season --all --at-most 0.20
 
     Of a season file or a CSV, a berry is soft if its peak is below the cut at the sale limit, plus
     what it loses until it arrives; with --fingers, if half its scores or more are beyond the limit.
@@ -110,7 +113,9 @@ def command(
 
     tested = None
     if source is not None:
-        tested = _tested(source, lot, limit, fingers=fingers, level=level)
+        if lot is not None and whole:
+            raise click.UsageError("Give --lot or --all, not both.")
+        tested = _tested(source, lot, limit, whole=whole, fingers=fingers, level=level)
     elif berries is not None and soft is not None:
         tested = Tested(n=berries, soft=soft, by="as counted")
     now = at_most - limit.days * (limit.soft_per_day or 0.0)
@@ -154,7 +159,9 @@ def command(
     _show_plan(plan, now, level)
 
 
-def _tested(source: Path, lot: str | None, limit: Limit, *, fingers: bool, level: float) -> Tested:
+def _tested(
+    source: Path, lot: str | None, limit: Limit, *, whole: bool, fingers: bool, level: float
+) -> Tested:
     """Count the soft berries of a lot, by force or by fingers."""
     import numpy as np
 
@@ -169,6 +176,8 @@ def _tested(source: Path, lot: str | None, limit: Limit, *, fingers: bool, level
             if factor is not None and not rows.any():
                 named = [name_key(label) == name_key(lot) for label in factor.labels]
                 rows = np.array([*named, False])[factor.code]
+    elif not whole:
+        _refuse_several(found)
     if not rows.any():
         raise NoSuchRecordError(
             f"{source} holds no berries of a lot or sample {lot!r}.",
@@ -179,6 +188,20 @@ def _tested(source: Path, lot: str | None, limit: Limit, *, fingers: bool, level
             raise click.UsageError("--fingers with --days needs --soft-per-day.")
         return _scored(found, rows)
     return _pressed(source, found, rows, limit, level)
+
+
+def _refuse_several(found: Source) -> None:
+    """Refuse to call several lots one; samples are lots where nothing else is said."""
+    known = (found.factors.get(name) for name in ("lot", "sample"))
+    factor = next((one for one in known if one is not None and (one.code >= 0).any()), None)
+    codes = [] if factor is None else sorted(set(factor.code.tolist()) - {-1})
+    if factor is not None and len(codes) > 1:
+        more = f" and {len(codes) - 12} more" if len(codes) > 12 else ""
+        raise click.UsageError(
+            f"There are {len(codes)} lots or samples: "
+            f"{', '.join(factor.labels[code] for code in codes[:12])}{more}. Name one by --lot "
+            "CODE, or judge all as one by --all."
+        )
 
 
 def _scored(found: Source, rows: Any) -> Tested:

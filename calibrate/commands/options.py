@@ -43,7 +43,22 @@ __all__ = [
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
-SHARE = click.FloatRange(0, 1, min_open=True, max_open=True)
+
+class _Share(click.FloatRange):
+    """A share between 0 and 1; who types percents is told the share."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter as error:
+            typed = str(value).strip().removesuffix("%")
+            percent = int(typed) if typed.isdecimal() else 0
+            if 1 <= percent < 100:
+                self.fail(f"{error.message} {percent} % is typed {percent / 100:.2f}.", param, ctx)
+            raise
+
+
+SHARE = _Share(0, 1, min_open=True, max_open=True)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -167,10 +182,14 @@ source_argument = click.argument("source", type=FILE)
 _SOURCES = ("source", "season", "season1", "season2", "sources")
 
 
-def shown_in_lab_unit(*, option: bool = True) -> Decorator:
+_parsed_unit = read_by(parse_unit)
+
+
+def shown_in_lab_unit(*, option: bool = True, read: Callable[..., Any] = _parsed_unit) -> Decorator:
     """Show the forces of a command in the lab's unit: that of --unit, or that of its season.
 
-    JSON stays in newtons. `option`: whether the command gets --unit, by which a season remembers.
+    JSON stays in newtons. `option`: whether the command gets --unit, by which a season remembers;
+    `read` is its callback.
     """
 
     def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -185,7 +204,6 @@ def shown_in_lab_unit(*, option: bool = True) -> Decorator:
                 return function(**values)
 
         what = "Show forces in this unit, such as lbf; the season remembers it."
-        read = read_by(parse_unit)
         add = click.option("--unit", "shown_unit", metavar="UNIT", callback=read, help=what)
         return add(shown) if option else shown
 

@@ -88,7 +88,8 @@ def _gauge(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
         status.warnings.append(warning)
     status.warnings += overdue(file.certificates(**own))
     if warning is not None and (rows or logged or not sessions):
-        how = "gauge verify --port PORT --format FORMAT.toml --season S --mass 500g"
+        port = next((shlex.quote(one.port) for one in reversed(logged) if one.port), "PORT")
+        how = f"gauge verify --port {port} --format FORMAT.toml --season S --mass 500g"
         status.then("check the gauge", how)
 
 

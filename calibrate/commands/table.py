@@ -8,13 +8,28 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import echo, read_by
+from gauge.units import Unit, parse_unit
 
 if TYPE_CHECKING:
     from calibrate.data.scale import Scale
     from calibrate.tables.report import Report
     from calibrate.tables.seasons import KeepRule
     from calibrate.tables.storage import Endpoint
+
+
+_UNITS = ("clamshell", "replicate", "berry")
+_OLD = "calibrate.replicate_unit"  # where the context keeps what was typed by the old name
+
+
+def _force_unit(context: click.Context, option: click.Parameter, typed: str | None) -> Unit | None:
+    """Read --unit; of one version before it was what is --replicate-unit now."""
+    if typed in _UNITS:
+        answers.say(f"--unit {typed} is now called --replicate-unit {typed}.")
+        context.meta[_OLD] = typed
+        return None
+    found: Unit | None = read_by(parse_unit)(context, option, typed)
+    return found
 
 
 @click.command("table", no_args_is_help=True)
@@ -25,8 +40,9 @@ if TYPE_CHECKING:
     help="Level that makes a row; repeat. Default: selection and storage_day.",
 )
 @click.option(
-    "--unit",
-    type=click.Choice(["clamshell", "replicate", "berry"]),
+    "--replicate-unit",
+    "unit",
+    type=click.Choice(_UNITS),
     help="Unit of standard errors and tests. Default: the largest that is named.",
 )
 @click.option("--calibration", help="Predict scores by this calibration of the season.")
@@ -63,7 +79,7 @@ if TYPE_CHECKING:
 @options.plot_option("Draw the rows to this png, pdf or svg file.")
 @options.plot_option("Write a one-page PDF for the meeting.", "--pdf")
 @options.json_option
-@options.shown_in_lab_unit(option=False)
+@options.shown_in_lab_unit(read=_force_unit)
 def command(
     sources: tuple[Path, ...],
     by: tuple[str, ...],
@@ -129,7 +145,7 @@ def command(
     table = tabulate(
         pooled,
         by=by or default_rows(pooled),
-        unit=unit,  # type: ignore[arg-type]
+        unit=unit or click.get_current_context().meta.get(_OLD),  # type: ignore[arg-type]
         calibration=chosen,
         compare=compare,
         blocks=blocks,

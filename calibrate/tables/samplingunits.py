@@ -196,7 +196,7 @@ def berry_units(
     own = {"clamshell": ("clamshell", "sample"), "replicate": ("replicate",), "berry": ()}[unit]
     if n and own and not any(name in pool.factors for name in own):
         raise NoSuchRecordError(
-            f"No source names a {unit}.", todo="Add the column, or choose another --unit."
+            f"No source names a {unit}.", todo="Add the column, or choose another --replicate-unit."
         )
     if unit == "berry":
         code = np.arange(n, dtype=np.int64)

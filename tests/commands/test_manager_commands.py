@@ -485,6 +485,14 @@ def test_a_lot_is_judged_by_its_pressed_berries(own: Path, tmp_path: Path) -> No
         assert one["tested"]["soft"] == sum(peak < threshold for peak in peaks)
         assert one["tested"]["accepted"] == (one["tested"]["upper"] < 0.4)
     assert answer("lot", own, "--lot", "L1", "--at-most", "0.4")["tested"] == found["tested"]
+    several = run("lot", own, "--at-most", "0.4")
+    assert several.exit_code == 2
+    assert "L1, L2" in " ".join(several.output.split())
+    with open_season(own, read_only=True) as file:
+        n = sum(berry.peak_newton is not None for berry in file.berries())
+    assert answer("lot", own, "--all", "--at-most", "0.4")["tested"]["n"] == n
+    percent = run("lot", own, "--all", "--at-most", "40")
+    assert "40 % is typed 0.40" in " ".join(percent.output.split())
     fingers = answer(*words, "--fingers")["tested"]
     assert (fingers["n"], fingers["soft"]) == (30, pytest.approx(found["tested"]["soft"], abs=3))
     picture = tmp_path / "curve.png"

@@ -44,6 +44,10 @@ def test_a_season_remembers_the_unit_and_json_stays_in_newtons(season: Path) -> 
         text = shown(*words)
         assert "lbf" in text, text
         assert not re.search(r"\d N\b|\bN  ", text), text
+    assert "kgf" in shown("table", season, "--unit", "kgf")
+    old = CliRunner().invoke(group, ["table", str(season), "--unit", "berry"])
+    assert "--replicate-unit berry" in old.stderr
+    assert old.stdout == shown("table", season, "--replicate-unit", "berry")
     assert "force N" in shown("fit", season, "--unit", "N")
 
 
