@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
+from datetime import date
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -143,6 +145,7 @@ def _document(
             {"order": row.sample.plan_order}
             | document(row.sample, "code", "blind_code", "selection", "berries_planned")
             | document(row, "berries", "done")
+            | {"due": row.due and row.due.isoformat()}
             | squeezes.numbers(row.sample_id, row.sample.berries_planned or 0)
             for row in rows
         ],
@@ -155,11 +158,17 @@ def _document(
 
 def _show(plan: dict[str, Any], hide: bool) -> None:
     """Print the plan; `hide` leaves the blind codes as the only names."""
+    from gauge.session.daylists import due_words
+
     table = []
+    left = [sample for sample in plan["samples"] if sample["order"] and not sample["done"]]
+    by_day = bool(left) and min(left, key=itemgetter("order"))["code"] != plan["next"]
     for sample in plan["samples"]:
         planned = f" of {sample['berries_planned']}" if sample["berries_planned"] else ""
         state = "done" if sample["done"] else "begun" if sample["berries"] else "to do"
         state += ", next" if sample["code"] == plan["next"] else ""
+        if by_day and sample["due"] and not sample["done"]:
+            state += f", {due_words(date.fromisoformat(sample['due']), date.today())}"
         names = [] if hide else [sample["code"], sample["selection"]]
         cells = [sample["order"], *names, sample["blind_code"], f"{sample['berries']}{planned}"]
         table.append([*("" if cell is None else str(cell) for cell in cells), state])
@@ -168,4 +177,6 @@ def _show(plan: dict[str, Any], hide: bool) -> None:
     if table:
         print_table(header, table, left=(*range(1, n - 2), n - 1), whole=(1, n - 3))
     done = sum(sample["done"] for sample in plan["samples"])
+    if by_day:
+        echo("What is due today comes first, then what is late or has no day, then later days.")
     echo(f"{done} of {plural(len(table), 'sample')} done.")

@@ -99,13 +99,18 @@ def next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | No
 
 def introduced(row: SampleRow | None, code: str | None, *, blind: bool) -> str:
     """Say in a line which sample a session goes on with."""
+    from datetime import date
+
+    from gauge.session.daylists import due_words
     from gauge.session.samplechoice import shown_name
 
     if row is None:
         return f"sample '{code}', not known yet" if code else "no planned sample is left"
     planned = row.sample.berries_planned
     of = f"{row.berries} of {planned} berries" if planned else plural(row.berries, "berry")
-    return f"sample {shown_name(row, blind=blind)} ({'planned next, ' if planned else ''}{of})"
+    due = "" if row.done else due_words(row.due, date.today())
+    words = ", ".join(filter(None, ["planned next" if planned else "", due, of]))
+    return f"sample {shown_name(row, blind=blind)} ({words})"
 
 
 def requested_sample(season_file: Path, stated: StatedSample, *, new: bool, ask: bool) -> Sample:

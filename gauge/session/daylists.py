@@ -21,11 +21,29 @@ def local_day(at: str) -> date:
 def planned_line(rows: Sequence[SampleRow], day: date, *, blind: bool) -> str:
     """Say which samples are planned for a day: harvest date and planned storage day come to it."""
     today = [row for row in rows if row.due == day]
-    if not today:
-        return "planned for today: nothing that the plan dates"
-    left = [row for row in today if not row.done]
-    names = _listed([shown_name(row, blind=blind) for row in left]) if left else "all done"
-    return f"planned for today: {plural(len(today), 'sample')}; left: {names}"
+    what = plural(len(today), "sample") if today else "nothing that the plan dates"
+    if left := [row for row in today if not row.done]:
+        names = _listed([shown_name(row, blind=blind) for row in left])
+        return f"planned for today: {what}; left: {names}"
+    done = ", all done" if today else ""
+    rest = _left(rows, day, blind=blind)
+    return f"planned for today: {what}{done}; left of the plan: {rest or 'nothing'}"
+
+
+def _left(rows: Sequence[SampleRow], day: date, *, blind: bool) -> str:
+    """Say what is left of a day, or else of the plan."""
+    planned = [row for row in rows if row.sample.plan_order and not row.done]
+    left = [row for row in planned if row.due == day] or planned
+    names = _listed([shown_name(row, blind=blind) for row in left])
+    n = sum(berries_left(row) or 0 for row in left)
+    return f"{plural(n, 'berry')} of {plural(len(left), 'sample')}: {names}" if left else ""
+
+
+def due_words(due: date | None, day: date) -> str:
+    """Say how a sample that is not done stands to a day; nothing where it has none."""
+    if due is None:
+        return ""
+    return "due today" if due == day else f"late, due {due}" if due < day else f"due {due}"
 
 
 def day_done(
@@ -49,12 +67,8 @@ def day_done(
     flagged = [f"{label(berry)} {', '.join(berry.flags)}" for berry in valid if berry.flags]
     lines += [f"Void: {_listed(void)}."] if void else []
     lines += [f"Flagged: {_listed(flagged)}."] if flagged else []
-    planned_rows = [row for row in rows if row.sample.plan_order and not row.done]
-    left = [row for row in planned_rows if row.due == day] or planned_rows
-    if left:
-        n = sum(berries_left(row) or 0 for row in left)
-        names_left = _listed([shown_name(row, blind=blind) for row in left])
-        lines.append(f"Left: {plural(n, 'berry')} of {plural(len(left), 'sample')}: {names_left}.")
+    if left := _left(rows, day, blind=blind):
+        lines.append(f"Left: {left}.")
     return lines
 
 

@@ -82,12 +82,13 @@ class Progress:
     place: int  # of the sample among those of the day, or of the plan; 0 outside of it
     n_samples: int
     n_left: int  # berries of all those samples that are still to press
+    of_what: str = ""  # the day or the plan, where days are planned
 
     def __str__(self) -> str:
         planned = self.row.sample.berries_planned
         of = f" of {planned}" if planned else ""
         done = self.row.berries if planned and self.row.berries >= planned else self.row.berries + 1
-        where = f"sample {self.place} of {self.n_samples}, " if self.place else ""
+        where = f"sample {self.place} of {self.n_samples}{self.of_what}, " if self.place else ""
         return f"{where}berry {done}{of}"
 
 
@@ -95,12 +96,17 @@ def progress(rows: Sequence[SampleRow], here: int, today: date) -> Progress:
     """Count samples and berries of the day, or of the plan, up to the sample with the id `here`."""
     row = next(row for row in rows if row.sample_id == here)
     group = [r for r in rows if r.sample.plan_order]
+    of_what = " of the plan" if any(r.due for r in group) else ""
     if row.due == today:
-        group = [r for r in rows if r.due == today]
+        group, of_what = [r for r in rows if r.due == today], " of today"
     done = sum(r.done and r.sample_id != here for r in group)
     left = sum(berries_left(r) or 0 for r in (group if row in group else [row]))
     return Progress(
-        row=row, place=done + 1 if row in group else 0, n_samples=len(group), n_left=left
+        row=row,
+        place=done + 1 if row in group else 0,
+        n_samples=len(group),
+        n_left=left,
+        of_what=of_what,
     )
 
 

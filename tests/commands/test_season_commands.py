@@ -67,6 +67,15 @@ def test_a_mistyped_crop_is_refused_and_begins_no_season(tmp_path, plan, crop) -
         assert (season.crop, season.labels) == ("dewberry", ("1", "2", "3", "4", "5"))
 
 
+def test_the_plan_says_why_a_sample_is_next_out_of_its_order(tmp_path, plan) -> None:
+    today, late = date.today(), date.today() - timedelta(days=2)
+    plan.write_text(f"code,berries,harvest_date\nA,5,{late}\nB,5,{today}\nC,5,\n", "utf-8")
+    lines = run("plan", tmp_path / "a.season", "--import", plan, "--order", "file").splitlines()
+    states = [line.split("5  ")[1].strip() for line in lines if " of 5" in line]
+    assert states == [f"to do, late, due {late}", "to do, next, due today", "to do"]
+    assert any(line.startswith("What is due today comes first") for line in lines)
+
+
 @pytest.mark.parametrize("planned", ["planned", "Berries planned", "berries_planned"])
 def test_a_plan_may_call_its_columns_sample_and_planned(tmp_path, plan, planned) -> None:
     plan.write_text(PLAN.replace("code,berries", f"Sample,{planned}"), "utf-8")

@@ -167,6 +167,13 @@ def test_the_day_s_lists_say_what_is_due_what_was_done_and_what_is_left(tmp_path
     today = local_day(berries[0].at)
     line = planned_line(rows, today.replace(year=2026, month=7, day=5), blind=False)
     assert line == "planned for today: 2 samples; left: B, C"
+    next_day = planned_line(rows, today.replace(year=2026, month=7, day=1), blind=False)
+    assert next_day == "planned for today: 1 sample; left: A"
+    done = [replace(rows[0], berries=2), *rows[1:]]
+    left = planned_line(done, today.replace(year=2026, month=7, day=1), blind=False)
+    assert left == (
+        "planned for today: 1 sample, all done; left of the plan: 6 berries of 2 samples: B, C"
+    )
     lines = day_done(rows, berries, today, blind=False)
     assert lines[0] == "Today: 2 berries: B 2 of 3."
     assert lines[1] == "Void: B-3 slipped."

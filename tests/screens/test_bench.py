@@ -494,6 +494,8 @@ def test_today_is_what_harvest_date_and_storage_day_come_to():
     assert [row.sample_id for row in rows if row.due == today] == [3, 4]
     found = progress(rows, 4, today)
     assert (found.place, found.n_samples, found.n_left) == (1, 2, 10)
+    assert str(found) == "sample 1 of 2 of today, berry 1 of 5"
+    assert str(progress(rows, 2, today)) == "sample 1 of 4 of the plan, berry 1 of 5"
 
 
 def test_no_force_is_minus_nothing(season):
