@@ -56,7 +56,7 @@ class AnchorSet:
 
     def kinds(self) -> str:
         """Say how many anchors are of which kind, the ordinary ones first."""
-        names = {"pad": "pads", "lot": "fresh lots", "berry": "pressed berries (the exception)"}
+        names = {"pad": "pads", "lot": "fresh lots", "berry": "pressed berries"}
         counts = Counter(anchor.candidate.kind for anchor in self.anchors)
         return ", ".join(f"{counts[kind]} {name}" for kind, name in names.items() if counts[kind])
 

@@ -111,5 +111,6 @@ def show(
     answers.print_table(["coefficient", "value", f"{level:.0%} interval"], rows)
     echo(
         f"{found.n_berries} berries scored by two of {found.n_raters} raters or more; "
-        f"{found.exact:.0%} of pairs of scores equal; weights {found.weights}"
+        f"{found.exact:.0%} of pairs of scores equal."
     )
+    echo(f"Weights of kappa and AC2: {found.weights}.")

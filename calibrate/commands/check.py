@@ -391,7 +391,7 @@ def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
                 f"{report.agreement.exact:.0%}",
                 answers.format_value(report.agreement.kappa.value, missing="-"),
                 *answers.signed(report.shift_newton),
-                answers.format_newton(report.spread),
+                answers.format_newton(report.spread, sign="-"),
                 report.verdict,
             ]
             for report in reports

@@ -192,7 +192,7 @@ class _Compared:
             )
         else:
             echo("The raters are not the same: the intervals are for all hands such as theirs.")
-        spreads = map(format_newton, (first.spread, second.spread))
+        spreads = (format_newton(one.spread, sign="-") for one in (first, second))
         echo(f"Spread of the fingers {', then '.join(spreads)}.")
         if self.pads is not None:
             change = self.pads.change_pct

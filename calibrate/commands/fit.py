@@ -212,11 +212,8 @@ def show(calibration: Calibration, firmest: str) -> None:
     spread = f"{calibration.spread:.3g} in log force"
     if calibration.force_scale == "linear":
         spread = answers.with_unit(calibration.spread)
-        if growth := calibration.growth.power:
-            spread += (
-                f" at {answers.with_unit(calibration.growth.at_newton)}, growing with force to the "
-                f"power of {growth:.2f} (p {calibration.growth.p_value:.2g})"
-            )
+        if calibration.growth.power:
+            spread += f" at {answers.with_unit(calibration.growth.at_newton)}, growing with force"
     hands = f" by {table['raters']} raters" if table["raters"] > 1 else ""
     echo(f"{calibration.n} scores{hands}; spread of the fingers {spread}")
     if calibration.hand_sd is not None:
@@ -226,6 +223,9 @@ def show(calibration: Calibration, firmest: str) -> None:
             f"Cut points of the panel's middle hand; hands differ {differ} of force. The intervals "
             "are for all hands such as these; 'compare' and 'check' take these raters as they are."
         )
+    if growth := calibration.growth.power:
+        p_value = calibration.growth.p_value
+        echo(f"The spread grows with force to the power of {growth:.2f} (p {p_value:.2g}).")
     echo(f"log-likelihood {calibration.log_likelihood:.3f}, {calibration.force_scale} scale")
 
 

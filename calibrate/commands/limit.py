@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from calibrate.commands import answers, options
-from calibrate.commands.answers import format_newton, unit
+from calibrate.commands.answers import format_newton, unit, with_unit
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
@@ -105,7 +105,9 @@ def command(
             }
         )
     else:
-        show(limit, share, any_hand, cheapest, costs, how.level)
+        boundary = calibration.scale.sale_boundary
+        cut = None if boundary is None else calibration.cuts[boundary].value
+        show(limit, share, any_hand, cheapest, costs, how.level, cut)
 
 
 def show(
@@ -115,16 +117,24 @@ def show(
     cheapest: float | None,
     costs: tuple[ThresholdCost, ...],
     level: float,
+    cut: float | None,
 ) -> None:
     """Print the limit and the table of thresholds."""
     whose = "" if any_hand is None else ", by the panel's middle hand"
+    at = (
+        "At no force is a berry"
+        if limit.value is None
+        else f"A berry at {with_unit(limit.value)} is"
+    )
     echo(
-        f"{share:.0%} of berries are within the sale limit from "
-        f"{format_newton(limit.value, missing='no force')} {unit()} on{whose}\n"
-        f"({level:.0%} interval {answers.span(limit.low, limit.high)} {unit()})."
+        f"{at} within the sale limit with {share:.0%}{whose}\n"
+        f"({level:.0%} interval {answers.span(limit.low, limit.high)} {unit()}); a firmer one more "
+        "surely."
     )
     if any_hand is not None:
-        echo(f"Over all hands that such raters have, {any_hand:.0%} are.")
+        echo(f"Over all hands that such raters have, with {any_hand:.0%}.")
+    if cut is not None:
+        echo(f"At the cut point, {with_unit(cut)}, it is as likely beyond the limit as within it.")
     answers.print_table(
         [f"withhold below {unit()}", "shipped", "sound withheld", "soft shipped", "cost"],
         [

@@ -177,12 +177,11 @@ def _compared(calibration: Calibration, squeeze: Squeeze) -> str:
     off_newton = signed_miss_newton(calibration, force_newton, squeeze.rank)
     if off_newton == 0:
         return f"  {answers.with_unit(force_newton)}: {given}, as the panel ({band})."
-    where = (
-        "above where the panel's {} ends" if off_newton > 0 else "below where the panel's {} begins"
-    )
+    end = "firm" if off_newton > 0 else "soft"
     return (
         f"  {answers.with_unit(force_newton)}: the panel calls it {panel.score} ({band}); it is "
-        f"{answers.with_unit(abs(off_newton))} {where.format(given)}."
+        f"{answers.with_unit(abs(off_newton))} {end}er than the {end}est that the "
+        f"panel calls {given}."
     )
 
 

@@ -131,7 +131,11 @@ def _tidied(printed: Printed, sources: Sequence[Path]) -> Printed:
         return text
 
     return Printed(
-        sentences=list(dict.fromkeys(map(short, printed.sentences))),
+        sentences=[
+            one
+            for one in dict.fromkeys(map(short, printed.sentences))
+            if not one.startswith("log-likelihood")  # stands in the last section
+        ],
         messages=list(dict.fromkeys(map(short, printed.messages))),
         tables=[replace(one, title=short(one.title)) for one in printed.tables if one.rows],
         pictures=printed.pictures,

@@ -247,10 +247,17 @@ def _replacement(file: SeasonFile, retired: AnchorRow, as_of: date) -> Candidate
     return replacement(calibration, retired, young)
 
 
-def _list(rows: list[AnchorRow], as_of: date, as_json: bool) -> None:
+def _why_retired(row: AnchorRow, as_of: date) -> str | None:
+    """Say why an anchor is retired or must be; a fall is said in the unit of today."""
     from calibrate.anchors.retirement import retirement_reason
 
-    retired = [row.retired_why or retirement_reason(row, as_of) for row in rows]
+    if row.retired_why is None or row.retired_why.startswith("it fell"):
+        return retirement_reason(row, as_of) or row.retired_why
+    return row.retired_why
+
+
+def _list(rows: list[AnchorRow], as_of: date, as_json: bool) -> None:
+    retired = [_why_retired(row, as_of) for row in rows]
     if as_json:
         answers.emit_json(
             [

@@ -51,8 +51,8 @@ def format_newton(
         In N.
     missing : str
         What stands for None.
-    sign : {"", "+"}
-        ``"+"`` writes the sign of a positive difference too.
+    sign : {"", "+", "-"}
+        ``"+"`` writes the sign of a positive difference too; any keeps the decimals the same.
     shown : Unit, optional
         By default the unit of `shown_in`.
 

@@ -66,7 +66,12 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
     until = notes.valid_until
     valid = f"valid until {until:%d %b %Y}" if until else "age not known: press again"
     text(97, 95, valid, fontsize=18 if until else 15, weight="bold", ha="right")
-    for x, title in ((4, "score"), (16, "force"), (57, "best at"), (78, "anchors, in this order")):
+    for x, title in (
+        (4, "score"),
+        (16, "force at which it is the likeliest"),
+        (57, "target"),
+        (78, "anchors, in this order"),
+    ):
         text(x, 89, title, fontsize=13, color=GREY)
     height = (_TOP - _FOOT) / len(chosen.bands)
     for index, band in enumerate(chosen.bands):
@@ -80,9 +85,11 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
     if limit is not None:
         y = _TOP - (limit + 1) * height
         axes.plot([2, 76], [y, y], color=INK, linewidth=5, zorder=5)
+        cut = calibration.cuts[limit].value
+        at = "" if cut is None else f" {with_unit(cut)}"
         box = {"facecolor": INK, "edgecolor": INK, "pad": 3}
         text(
-            16, y, "SALE LIMIT: not for sale below this line", fontsize=13, weight="bold",
+            16, y, f"SALE LIMIT{at}: not for sale below this line", fontsize=13, weight="bold",
             color="white", bbox=box, zorder=6,
         )  # fmt: skip
     _codes(axes, [one.candidate.label for one in squeeze_order(chosen.anchors)])

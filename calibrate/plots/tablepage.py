@@ -74,8 +74,13 @@ def draw_page(report: Report) -> Figure:
     least = _AXES_IN + _ROW_IN[0] * len(rows)
     room = PAGE_IN[1] - least - _LINE_IN * (len(notes) + 2)
     placed, used, dropped = _shelves(blocks(report), room)
-    if dropped or len(report.table.rows) > len(rows):
-        notes.insert(0, "Not on this page: some rows or blocks. The terminal and --json show all.")
+    hidden = len(report.table.rows) - len(rows)
+    if dropped or hidden:
+        room -= 2 * _LINE_IN  # the note may take three lines, of which one was reserved
+        placed, used, dropped = _shelves(blocks(report), room)
+        dropped += [f"the last {hidden} rows of the picture"] * bool(hidden)
+        text = f"Not on this page, but in the terminal and --json: {'; '.join(dropped)}."
+        notes = [*textwrap.wrap(text, _NOTE, max_lines=3), *notes]
     # What the page has left goes to the picture.
     height = min(least + room - used, _AXES_IN + _ROW_IN[1] * len(rows))
     figure = new_figure(height_in=height + used + _LINE_IN * (len(notes) + 1))
@@ -104,18 +109,19 @@ def _picture(report: Report, figure: Figure, height: float) -> None:
     draw_panels(axes, rows, found)
 
 
-def _shelves(to_set: Sequence[Block], room: float) -> tuple[list[_Placed], float, bool]:
+def _shelves(to_set: Sequence[Block], room: float) -> tuple[list[_Placed], float, list[str]]:
     """Place blocks from the top, side by side where two fit.
 
-    Returns them, the height that they take, and whether one had no place.
+    Returns them, the height that they take, and the titles of those that had no place.
     """
     placed: list[_Placed] = []
     left = top = shelf = 0.0
-    dropped = False
-    for one in map(_Placed.of, to_set):
+    dropped: list[str] = []
+    for block in to_set:
+        one = _Placed.of(block)
         if not (left and left + one.width <= PAGE_IN[0] and one.height <= shelf + 1e-9):
             if top + shelf + one.height > room:
-                dropped = True
+                dropped.append(block.title)
                 continue
             left, top, shelf = 0.0, top + shelf, one.height
         placed.append(replace(one, left=left, top=top))

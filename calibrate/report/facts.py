@@ -128,7 +128,9 @@ def anchors(file: SeasonFile) -> None:
     today = datetime.now(UTC).date()
     good = good_anchors(rows, today)
     retired = sum(row.retired_at is not None for row in rows)
-    echo(f"{len(good)} of {len(rows)} anchors are good; {retired} are retired.")
+    left = len(rows) - len(good) - retired
+    tired = f"; {left} are worn, voided or too old: retire them" if left else ""
+    echo(f"{len(good)} of {len(rows)} anchors are good, {retired} are retired{tired}.")
     if pressed := [row.since for row in good if row.kind != "pad" and row.since is not None]:
         echo(f"The oldest fruit of them was pressed {(today - min(pressed)).days} days ago.")
     if pads := sum(row.kind == "pad" for row in good):
@@ -178,7 +180,8 @@ def computed(file: SeasonFile) -> None:
         own = " and adopted as the season's own" if row.name == adopted else ""
         echo(
             f"Calibration {row.name}: stored {row.at[:10]} by firmhand {row.version}{own}; "
-            f"fingerprint {row.fingerprint[:12]}."
+            f"fingerprint {row.fingerprint[:12]}, log-likelihood "
+            f"{format_value(row.document.get('log_likelihood'), '.3f', missing='not kept')}."
         )
     changes = Counter(row.kind for row in file.trail())
     kinds = ", ".join(f"{kind} ({n})" for kind, n in changes.most_common())

@@ -99,14 +99,16 @@ def _fruit(file: SeasonFile, berries: list[BerryRow], missing: _Missing) -> str:
     of = f" of {plural(len(selections), 'selection')}" if selections else ""
     stored = sorted({s.storage_day for s in samples if s.storage_day is not None})
     store = [f"stored {_listed(f'{day:g}' for day in stored)} days"] if stored else []
-    store += [missing.said("at", _span((s.storage_temp_c for s in samples), "°C"))] if store else []
+    cold = _span((s.storage_temp_c for s in samples), "°C")
+    if store:
+        store.append(f"at {cold}" if cold else missing.said("temperature of the store", ""))
     fruit = [
         berry.fruit_temp_c if berry.fruit_temp_c is not None else by_code[berry.sample].fruit_temp_c
         for berry in berries
     ]
     parts = [
         missing.said("harvest", _days(sample.harvest_date for sample in samples)),
-        " ".join(store) or missing.said("storage", ""),
+        (" " if cold else "; ").join(store) or missing.said("storage", ""),
         missing.said("temperature of the fruit", _span(fruit, "°C")),
         missing.said("time out of the store", _span((s.out_of_store_h for s in samples), "h")),
         missing.said("diameter of the berries", _span((b.size_mm for b in berries), "mm")),

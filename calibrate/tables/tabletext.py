@@ -76,10 +76,9 @@ def _of_rows(
 def _force(report: Report) -> Block | None:
     def cells(row: Row) -> list[str]:
         se = row.found["force"].se if "force" in row.found else None
-        shown = (
-            format_newton(force, missing="-") for force in (row.force.value, row.sd_newton, se)
-        )
-        return [str(row.n), str(row.units), *shown, row.letters.get("force", "-")]
+        mean = format_newton(row.force.value, missing="-")
+        spreads = (format_newton(one, missing="-", sign="-") for one in (row.sd_newton, se))
+        return [str(row.n), str(row.units), mean, *spreads, row.letters.get("force", "-")]
 
     title = f"Peak force of berries; mean, SE and letters with the {report.table.unit} as the unit"
     return _of_rows(
@@ -228,7 +227,7 @@ def _replication(report: Report) -> list[Block]:
         found.setdefault(plans, []).append(cells)
     return [
         Block(
-            title=f"Difference that letters find 4 times in 5: {_units(report)} x berries of each",
+            title=f"Difference found 4 times in 5: {_units(report)} x berries of each",
             header=["", "SD between", "SD of berries", *plans],
             rows=rows,
             left=1,
@@ -350,10 +349,10 @@ def letters_rule(report: Report) -> str:
     rule = f"Within the same {' and '.join(held)}, r{rule}" if held else f"R{rule}"
     given = dict.fromkeys(name for row in report.table.rows for name in row.letters)
     first = {"force": "the firmest", "score": "the softest"}
-    named = [f"{first[name]} ({name})" for name in given if name in first]
+    named = [f"by {name} {first[name]}" for name in given if name in first]
     most = [name.replace("_", " ") for name in given if name not in first]
-    named += [f"the most ({', '.join(most)})"] if most else []
-    return f"{rule} a is {', '.join(named)}." if named else rule
+    named += [f"by {', '.join(most)} the most"] if most else []
+    return f"{rule} a stands at the largest value: {', '.join(named)}." if named else rule
 
 
 def _where(within: Levels) -> str:

@@ -201,7 +201,7 @@ def test_the_anchors_of_the_card_are_codes_that_give_no_score_away() -> None:
     day = date(2026, 7, 14)
     notes = CardNotes(
         season="2026", crop="blackberry", lab="north lab", digest="5a01", made_on=day,
-        valid_until=day, press_limit=5, anchors="3 pads, 14 pressed berries (the exception)",
+        valid_until=day, press_limit=5, anchors="3 pads, 14 pressed berries",
         pressed=["lowered at 2 mm/s", "to 5 mm", "fruit at 20 °C", "berries as they lie"],
     )  # fmt: skip
     figure = draw_card(one, chosen, notes)

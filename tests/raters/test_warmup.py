@@ -123,7 +123,8 @@ def stored(**differs: Any) -> AnchorRow:
 def test_anchors_retire_by_rule(presses, hours, kind, word) -> None:
     times = [(MADE + timedelta(minutes=i)).isoformat() for i in range(len(presses))]
     pressed = [
-        PressRow(at=at, force_newton=f, by=None) for at, f in zip(times, presses, strict=True)
+        PressRow(press_id=i, at=at, force_newton=f, by=None)
+        for i, (at, f) in enumerate(zip(times, presses, strict=True), 1)
     ]
     row = stored(kind=kind, force_newton=2.0, presses=tuple(pressed))
     reason = retirement_reason(row, (MADE + timedelta(hours=hours)).date())

@@ -358,7 +358,7 @@ def test_text_picture_page_and_csv(tmp_path):
     assert result.exit_code == 0, result.output
     assert max(map(len, result.stdout.splitlines())) <= 80
     assert "not shown to differ" in result.stdout
-    assert "the softest (score)" in " ".join(result.stdout.split())
+    assert "by score the softest" in " ".join(result.stdout.split())
     assert "local grades" in result.stdout
     assert (tmp_path / "t.png").read_bytes()[:4] == b"\x89PNG"
     assert len(re.findall(rb"/Type /Page\b", (tmp_path / "t.pdf").read_bytes())) == 1
