@@ -49,6 +49,7 @@ def match(rows: Sequence[SampleRow], code: str) -> SampleRow | None:
 
     Examples
     --------
+    >>> from gauge.records import Sample
     >>> rows = [SampleRow(sample_id=1, sample=Sample(code="B-01", blind_code="WFMF"), berries=0)]
     >>> [match(rows, code) is rows[0] for code in ("b-01 ", " wfmf", "B_01")]
     [True, True, False]

@@ -15,7 +15,7 @@ from tests.seasons import make_season
 
 
 def typed(keys: str) -> ScoreForm:
-    form = ScoreForm(labels=("1", "2", "3", "4", "5"), numbers=(3, 4, 7))
+    form = ScoreForm(labels=("1", "2", "3", "4", "5"), berries=("3", "4", "7"))
     for key in keys:
         form = form.press(key)
     return form
@@ -24,14 +24,14 @@ def typed(keys: str) -> ScoreForm:
 @pytest.mark.parametrize(
     ("keys", "scores", "message"),
     [
-        ("2", {3: "2"}, "berry 3: 2"),
-        ("2-5", {3: "2", 7: "5"}, "berry 7: 5"),
-        ("22/", {3: "2"}, "berry 4 undone"),
+        ("2", {"3": "2"}, "berry 3: 2"),
+        ("2-5", {"3": "2", "7": "5"}, "berry 7: 5"),
+        ("22/", {"3": "2"}, "berry 4 undone"),
         ("\x7f", {}, "nothing to undo"),
         ("6", {}, "no such key: 1 1, 2 2, 3 3, 4 4, 5 5"),
         ("0", {}, "no such key: 1 1, 2 2, 3 3, 4 4, 5 5"),
-        ("2221", {3: "2", 4: "2", 7: "2"}, "all berries are in"),
-        ("2\r", {3: "2"}, "done"),
+        ("2221", {"3": "2", "4": "2", "7": "2"}, "all berries are in"),
+        ("2\r", {"3": "2"}, "done"),
     ],
 )
 def test_a_key_is_a_berry_or_says_why_not(keys: str, scores: dict[int, str], message: str) -> None:
@@ -41,7 +41,7 @@ def test_a_key_is_a_berry_or_says_why_not(keys: str, scores: dict[int, str], mes
 
 def test_a_scale_of_more_scores_than_keys_is_refused() -> None:
     with pytest.raises(InvalidValueError, match="more than 9 keys"):
-        ScoreForm(labels=tuple("abcdefghij"), numbers=(1,))
+        ScoreForm(labels=tuple("abcdefghij"), berries=("1",))
 
 
 def run(season: Path, *words: str) -> str:

@@ -310,7 +310,7 @@ def test_verifications_pads_practice_counts_and_notes(season) -> None:
         reading_unit="N", reading_newton=4.905,
     )  # fmt: skip
     result = {"gravity_m_s2": 9.81, "gravity_from": "latitude", "tolerance_pct": 1.0,
-              "passed": True, "worst_pct": 0.03}  # fmt: skip
+              "passed": True, "worst_pct": 0.03, "weights": []}  # fmt: skip
     season.add_verification(result, [step, step], session_id=1, gauge_serial="42")
     (found,) = season.verifications()
     assert found.checkweights == (step, step)
