@@ -12,6 +12,7 @@ from calibrate.cuts.calibration import Calibration
 from calibrate.data.labels import with_unit
 from calibrate.data.pairs import looks_like_season
 from gauge.errors import InfeasiblePlanError
+from gauge.plaintext import plural
 from gauge.season.rows import AnchorRow
 
 # Share of the force; an anchor that softened by more is no longer what its card says.
@@ -53,7 +54,7 @@ def retirement_reason(anchor: AnchorRow, as_of: date) -> str | None:
         return f"it was squeezed {len(anchor.presses)} times (limit {anchor.press_limit})"
     age_days = 0 if anchor.since is None else (as_of - anchor.since).days
     if age_days > anchor.valid_days:
-        return f"it was pressed {age_days} days ago (limit {anchor.valid_days:g})"
+        return f"it was pressed {plural(age_days, 'day')} ago (limit {anchor.valid_days:g})"
     return None
 
 

@@ -12,6 +12,7 @@ import click
 
 from calibrate.commands import answers, options
 from gauge.clikit import echo
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -116,7 +117,8 @@ def _samples(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None
         done = sum(row.done for row in planned)
         status.done.append(f"{done} of {len(planned)} planned samples")
     if berries:
-        status.done.append(f"{len(berries)} berries of {len({b.sample for b in berries})} samples")
+        samples = plural(len({berry.sample for berry in berries}), "sample")
+        status.done.append(f"{plural(len(berries), 'berry')} of {samples}")
     today = datetime.now(UTC).date()
     for row in planned:
         day = None if row.done or row.sample.storage_day is None else row.sample.due

@@ -12,6 +12,7 @@ from calibrate.data.labels import format_newton, format_value, unit, with_unit
 from calibrate.raters.record import practice_days
 from gauge.clikit import echo, print_table, say
 from gauge.errors import NoSuchRecordError
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -37,8 +38,9 @@ def work(file: SeasonFile) -> None:
     when = "; on which day is not known"
     if days:
         when = f" on {days[0]}" if len(days) == 1 else f" from {days[0]} to {days[-1]}"
-    n_samples = len({berry.sample for berry in berries})
-    echo(f"{len(berries)} berries of {n_samples} samples were pressed{when}.")
+    samples = plural(len({berry.sample for berry in berries}), "sample")
+    were = "was" if len(berries) == 1 else "were"
+    echo(f"{plural(len(berries), 'berry')} of {samples} {were} pressed{when}.")
     if raters:
         echo(f"{', '.join(raters)} gave {n_scores} finger scores on the scale "
              f"{', '.join(file.labels)}, firmest first.")  # fmt: skip
@@ -132,7 +134,8 @@ def anchors(file: SeasonFile) -> None:
     tired = f"; {left} are worn, voided or too old: retire them" if left else ""
     echo(f"{len(good)} of {len(rows)} anchors are good, {retired} are retired{tired}.")
     if pressed := [row.since for row in good if row.kind != "pad" and row.since is not None]:
-        echo(f"The oldest fruit of them was pressed {(today - min(pressed)).days} days ago.")
+        ago = plural((today - min(pressed)).days, "day")
+        echo(f"The oldest fruit of them was pressed {ago} ago.")
     if pads := sum(row.kind == "pad" for row in good):
         echo(f"Durable pads among them: {pads}.")
 

@@ -304,7 +304,7 @@ class BenchScreen(App[None]):
         if recorder.pending.pressed:
             return "SCORE", f"pressed; hidden until scored by {', '.join(recorder.missing)}"
         if flash and view.state != "press":
-            return word, "on the disk"
+            return word, "; then ".join(filter(None, ["on the disk", recorder.turns]))
         if recorder.done:
             then = "n for the next sample"
             if self._offered is not None:

@@ -46,6 +46,29 @@ KEYS = {
 }
 
 
+_HELP = {
+    "v": "void the last berry, and say why",
+    "u": "undo the last void, score or note",
+    "n": "the next sample, or another one",
+    "o": "write a note on the last berry",
+    "f": "give a finger score",
+    "s": "size and mass of the last berry",
+    "t": "fruit: °C, hours out of the store",
+    "p": "log nothing for now, or go on",
+    "m": "take more berries than planned",
+    "q": "end; what was stored stays stored",
+    "Backspace": "correct the last score",
+    "a code": "scanned, it opens its sample",
+}
+
+
+def key_help() -> str:
+    """Return what each key does, in two columns of lines of 80 characters."""
+    cells = [f"[{key}] {what}" for key, what in _HELP.items()]
+    pairs = zip(cells[::2], cells[1::2], strict=True)
+    return "\n".join(f"{left:<38}{right}".replace(" ", "\xa0") for left, right in pairs)
+
+
 def key_list() -> str:
     """Return all keys and what they do; a key is not parted from its words."""
     return "  ".join(f"[{key}] {what}".replace(" ", "\xa0") for key, what in KEYS.items())
@@ -130,7 +153,7 @@ class BenchActions(Questions):
         action = actions.get(key)
         if action is not None:
             return action()
-        self.say(key_list())
+        self.say(key_help() if key == "?" else key_list())
         return []
 
     def _void(self) -> list[Event]:

@@ -42,7 +42,8 @@ class _Blocks:
     blocks: list[tuple[int, list[Line]]] = field(default_factory=list)
 
     def add(self, rank: int, text: str, style: str = "", most: int = 3) -> None:
-        lines: list[Line] = [(line, style) for line in wrap(text, self.columns)[:most]]
+        wrapped = [line for part in text.split("\n") for line in wrap(part, self.columns)]
+        lines: list[Line] = [(line, style) for line in wrapped[: max(most, text.count("\n") + 1)]]
         if lines:
             self.blocks.append((rank, lines))
 

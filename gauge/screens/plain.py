@@ -154,7 +154,7 @@ class PlainScreen:
         if recorder.done:
             return
         if recorder.turns and recorder.pending.untouched:
-            say(f"{recorder.turns.capitalize()}.")
+            say(f"B{recorder.turns[1:]}.")  # a name keeps its capitals
         if recorder.missing:
             again = " once more (hand it over like a new one)" if recorder.pending.again else ""
             say(f"Score of berry {recorder.next_number} by {recorder.missing[0]}{again}?")

@@ -15,6 +15,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from gauge.errors import InvalidValueError
+from gauge.plaintext import plural
 from gauge.records import Flag, Session
 from gauge.season.rows import CertificateRow, SessionRow, VerificationRow
 
@@ -117,7 +118,8 @@ def check_warning(
         )
     age = ((now or datetime.now(UTC)) - _time(last.at)).total_seconds() / 86400
     if age > days:
-        return f"The gauge's last good check is {age:.0f} days old, limit {days:g}: gauge verify."
+        old = plural(round(age), "day")
+        return f"The gauge's last good check is {old} old, limit {days:g}: gauge verify."
     return None
 
 

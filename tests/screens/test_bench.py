@@ -19,7 +19,7 @@ from textual.widgets import Sparkline, Static
 from gauge.cli import group
 from gauge.records import FingerScore, Gap, LineLost, Sample
 from gauge.screens.bench import BenchScreen
-from gauge.screens.benchactions import BenchActions
+from gauge.screens.benchactions import KEYS, BenchActions, key_help
 from gauge.screens.benchview import BenchState, draw, time_left
 from gauge.screens.bigtext import big
 from gauge.season.file import open_season
@@ -458,12 +458,35 @@ def test_no_size_breaks_the_screen(columns, rows, ink, figure, prompt, word):
 
 def test_a_help_line_answers_unknown_keys(season):
     async def script(bench):
-        for key in ("?", "x"):
-            shown = (await bench.keys(key)).replace("\xa0", " ")
-            assert "[u] undo" in shown
-            assert "[v] void last" in shown
+        shown = (await bench.keys("x")).replace("\xa0", " ")
+        assert "[u] undo" in shown
+        assert "[v] void last" in shown
 
     bench(season, script, size=(60, 15))
+
+
+def test_the_question_mark_says_what_every_key_does(season):
+    async def script(bench):
+        shown = (await bench.keys("?")).replace("\xa0", " ")
+        for key in KEYS:
+            assert key == "?" or f"[{key}] " in shown
+        assert "undo the last void, score or note" in shown
+        assert "[Backspace] correct the last score" in shown
+        assert all(line.strip() for line in key_help().split("\n"))
+        assert max(map(len, key_help().split("\n"))) < 78
+
+    bench(season, script, size=(80, 24))
+
+
+def test_the_order_of_squeezes_stands_there_without_hidden_forces_too(season):
+    async def script(bench):
+        bench.session.receive([0.0] * 60)
+        await bench.settle()
+        assert "berry 1: squeezed by ines, marek, then pressed" in bench.line
+        await bench.press()
+        assert "on the disk; then berry 2: squeezed by marek, ines, then pressed" in bench.line
+
+    bench(season, script, raters=("ines", "marek"), options={"squeezers": ("ines", "marek")})
 
 
 def test_progress_counts_samples_berries_and_the_time_left(season):
