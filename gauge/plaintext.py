@@ -59,9 +59,11 @@ def plural(n: int, noun: str) -> str:
 
     Examples
     --------
-    >>> plural(1, "sample"), plural(2, "berry")
-    ('1 sample', '2 berries')
+    >>> plural(1, "sample"), plural(2, "berry"), plural(4, "day")
+    ('1 sample', '2 berries', '4 days')
     """
     if n == 1:
         return f"1 {noun}"
-    return f"{n} {noun[:-1]}ies" if noun.endswith("y") else f"{n} {noun}s"
+    return (
+        f"{n} {noun[:-1]}ies" if noun.endswith("y") and noun[-2] not in "aeou" else f"{n} {noun}s"
+    )
