@@ -10,6 +10,7 @@ import errno
 import functools
 import importlib
 import io
+import math
 import os
 import re
 import shutil
@@ -33,9 +34,24 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "show_default": True}
 FILE = click.Path(path_type=Path)
-POSITIVE = click.FloatRange(0, min_open=True)
 season_argument = click.argument("season", type=FILE)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+
+
+class FiniteRange(click.FloatRange):
+    """A range of numbers without nan, which is in every range, and without infinity."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read a number within the range."""
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is no number of this kind.", param, ctx)
+        return number
+
+
+POSITIVE = FiniteRange(0, min_open=True)
 
 
 def read_by(read: Callable[[Any], Any]) -> Callable[..., Any]:
@@ -86,7 +102,7 @@ def number_option(
     least = low if above is None else above
     number: Any = click.INT if whole else click.FLOAT
     if least is not None or high is not None:
-        kind: Any = click.IntRange if whole else click.FloatRange
+        kind: Any = click.IntRange if whole else FiniteRange
         number = kind(least, high, min_open=above is not None)
     name = name or re.sub("_n$", "_newton", flag.strip("-").replace("-", "_"))
     return click.option(flag, name, type=number, help=text, **more)

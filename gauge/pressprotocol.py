@@ -141,6 +141,9 @@ class PressProtocol:
         return tuple(filter(None, parts))
 
 
+_WITHIN = {"head_mm": (0.1, 100.0), "speed": (0.001, 1000.0), "fruit_c": (-10.0, 60.0)}
+
+
 def _part(name: str, text: str) -> float | str:
     """Read one part as it is typed."""
     if name == "speed" and text.casefold() in {"hand", BY_HAND}:
@@ -151,7 +154,8 @@ def _part(name: str, text: str) -> float | str:
             value = float(number)
         except ValueError:
             value = math.nan
-        if not math.isfinite(value) or (value <= 0 and name != "fruit_c"):
+        low, high = _WITHIN[name]
+        if not low <= value <= high:
             raise InvalidValueError(
                 f"'{text}' is no {PARTS[name].called}.", todo=f"Type it {PARTS[name].typed}."
             )

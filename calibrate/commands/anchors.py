@@ -29,7 +29,7 @@ _INSTEAD = (
 
 @click.command("anchors")
 @options.source_argument
-@options.number_option("--per-score", "Anchors a score.", whole=True, low=1, default=2)
+@options.number_option("--per-score", "Anchors a score.", whole=True, low=1, high=99, default=2)
 @click.option(
     "--pairs/--no-pairs", "straddle", default=True, help="Choose a pair around each boundary too."
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -119,7 +120,7 @@ def command(
         reports.append(report)
         answers.warn(one for one in report.warnings if one not in said)
         said |= set(report.warnings)
-        page = plot and (plot if len(names) == 1 else plot.with_stem(f"{plot.stem}-{name}"))
+        page = plot and (plot if len(names) == 1 else _page_of(plot, name))
         if page is not None and not history:
             from calibrate.plots.rater import draw_rater
 
@@ -133,6 +134,12 @@ def command(
 
         answers.draw(plot, draw_histories(drawn), "Each hand over the season", of=[source])
     _print(reports, charts, pairs.apart, source, everyone=everyone, as_json=as_json)
+
+
+def _page_of(plot: Path, rater: str) -> Path:
+    """Add a rater's name to that of a file, without what no file's name may hold."""
+    safe = re.sub(r'[/\\:*?"<>|]', "_", rater)
+    return plot.with_stem(f"{plot.stem}-{safe}")
 
 
 def _print(

@@ -94,7 +94,7 @@ def command(
     from calibrate.cuts.fitting import fit
     from calibrate.data.pairs import flagged_note
 
-    pairs, earlier = how.pairs(source, raters=raters), how.earlier_hand_sds()
+    pairs, earlier = how.pairs(source, raters=raters), how.earlier_hand_sds(source)
     calibration = fit(
         pairs,
         force_scale=how.force_scale,

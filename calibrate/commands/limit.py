@@ -28,12 +28,12 @@ if TYPE_CHECKING:
 @options.sale_limit_option
 @options.number_option("--discard-cost", "Cost of a sound berry withheld.", above=0, default=1.0)
 @options.number_option("--ship-cost", "Cost of a soft berry shipped.", above=0, default=1.0)
-@click.option(
+@options.number_option(
     "--threshold",
-    "thresholds",
-    type=float,
+    "Weigh this threshold (N); may be repeated. By default seven around the limit.",
+    low=0,
+    name="thresholds",
     multiple=True,
-    help="Weigh this threshold (N); may be repeated. By default seven around the limit.",
 )
 @options.plot_option()
 @options.shown_in_lab_unit()

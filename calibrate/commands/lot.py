@@ -118,6 +118,8 @@ def command(
         tested = _tested(source, lot, limit, whole=whole, fingers=fingers, level=level)
     elif berries is not None and soft is not None:
         tested = Tested(n=berries, soft=soft, by="as counted")
+    if source is None and limit.days and limit.soft_per_day is None:
+        raise click.UsageError("--days without SOURCE needs --soft-per-day.")
     now = at_most - limit.days * (limit.soft_per_day or 0.0)
     if now <= 0:
         raise click.UsageError("so many berries turn soft until the arrival that no lot will do.")

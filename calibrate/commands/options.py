@@ -14,6 +14,7 @@ import click
 from gauge.clikit import (
     FILE,
     POSITIVE,
+    FiniteRange,
     json_option,
     number_option,
     read_by,
@@ -44,7 +45,7 @@ __all__ = [
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-class _Share(click.FloatRange):
+class _Share(FiniteRange):
     """A share between 0 and 1; who types percents is told the share."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
@@ -120,12 +121,14 @@ class FitOptions:
         name = name or (None if asks_for_fit() else adopted_in([source]))
         return load_calibration(source, name=name) if name else self.fitted(source, pairs)
 
-    def earlier_hand_sds(self) -> tuple[float, ...]:
+    def earlier_hand_sds(self, source: Path) -> tuple[float, ...]:
         """Tell how far hands differed in the earlier season; nothing where none is named."""
         from calibrate.cuts.loading import load_calibration
 
         if self.earlier is None:
             return ()
+        if self.earlier.resolve() == source.resolve():
+            raise click.UsageError("--earlier is a season before SOURCE, not SOURCE itself.")
         if name := adopted_in([self.earlier]):
             return load_calibration(self.earlier, name=name).hand_sds
         return replace(self, earlier=None).fitted(self.earlier).hand_sds
@@ -144,7 +147,7 @@ class FitOptions:
             force_scale=self.force_scale,
             level=self.level,
             firmest=self.firmest,
-            earlier_hand_sds=hand_sds or self.earlier_hand_sds(),
+            earlier_hand_sds=hand_sds or self.earlier_hand_sds(source),
         )
 
 

@@ -32,7 +32,7 @@ unit_option = click.option("--unit", default="N", help="Unit of --force.")
     "--made", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
     help="Day on which the pad was made; remembered.",
 )  # fmt: skip
-@options.number_option("--temp-c", "Temperature of the pad, C.")
+@options.number_option("--temp-c", "Temperature of the pad, C.", low=-30, high=60)
 @options.as_of_option()
 @options.json_option
 @options.shown_in_lab_unit(option=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,15 +21,16 @@ if TYPE_CHECKING:
 
 
 def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
-    """Read a list of numbers."""
+    """Read a list of forces."""
     if text is None:
         return None
     try:
-        return tuple(float(part) for part in text.split(","))
+        numbers = tuple(float(part) for part in text.split(","))
     except ValueError:
-        raise click.BadParameter(
-            f"'{text}' is not a list of numbers such as 4.5,3.2,2.1."
-        ) from None
+        numbers = ()
+    if not numbers or not all(0 < number < math.inf for number in numbers):
+        raise click.BadParameter(f"'{text}' is not a list of forces such as 4.5,3.2,2.1.")
+    return numbers
 
 
 @click.command("samplesize")

@@ -94,6 +94,8 @@ def plan_of(
     """
     if not 0 < at_most < 1:
         raise InvalidValueError("a share lies between 0 and 1")
+    if lot_size is not None and lot_size < n:
+        raise InvalidValueError(f"a lot of {lot_size} has no {n} berries to test")
     share = np.array(at_most)
     soft = -1
     while soft + 1 < n and _at_most(soft + 1, n, share, lot_size) <= 1 - level:

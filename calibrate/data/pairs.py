@@ -206,6 +206,10 @@ class Pairs:
             for name, n in zip(self.raters, berries, strict=False)
             if name in apart or (n < LEAST_BERRIES and name != but)
         ]
+        if self.raters and all(name in apart for name in self.raters):
+            return self, tuple(
+                f"{apart[name].about}, and counts: there is nobody else" for name in few
+            )
         if not few or len(few) == len(self.raters):
             return self, ()
         warnings = tuple(

@@ -19,6 +19,7 @@ from gauge.csvsheet import name_key
 from gauge.errors import (
     CannotCompareError,
     ContradictionError,
+    NoSuchRaterError,
     NoSuchRecordError,
     WrongDirectionError,
 )
@@ -106,6 +107,8 @@ def pool(
         If their finger scores are on different scales.
     WrongDirectionError
         If softer scores stand at larger forces.
+    NoSuchRaterError
+        If no source names a rater who is to be left out.
     NoSuchRecordError
         If no source has a cue that was asked for.
     UnreadableFileError, BadTableError, ImpossibleSheetError
@@ -118,6 +121,7 @@ def pool(
         for one in sources
     ]
     if without_raters:
+        _refuse_nobody(read, without_raters)
         read = [_without(one, {name_key(name) for name in without_raters}) for one in read]
     scale = _common_scale(read)
     labels = () if scale is None else scale.labels
@@ -238,6 +242,19 @@ def _scores(sources: Sequence[Source], first_of: Ints) -> tuple[Scores, Ints]:
         rater=stacked([one.scores.rater for one in sources], sizes),
         occasion=stacked([one.scores.occasion for one in sources], sizes),
     ), np.repeat(np.arange(len(sources)), sizes)
+
+
+def _refuse_nobody(read: Sequence[Source], raters: Sequence[str]) -> None:
+    """Refuse a rater whom no source names, who may be a name typed wrong."""
+    scored = {name for one in read for name in one.scores.rater.labels}
+    named = sorted(scored | {c.rater for one in read for c in one.clamshells if c.rater})
+    known = {name_key(name) for name in named}
+    for name in raters:
+        if name_key(name) not in known:
+            raise NoSuchRaterError(
+                f"No source has a rater {name!r}.",
+                todo=f"They name {', '.join(named) or 'nobody'}.",
+            )
 
 
 def _without(source: Source, raters: set[str]) -> Source:

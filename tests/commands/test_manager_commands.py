@@ -10,7 +10,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from calibrate.cli import group
+from calibrate.cuts.acceptance import plan_of
 from gauge.cli import group as gauge_group
+from gauge.errors import InvalidValueError, NoSuchRaterError
 from gauge.records import FingerScore, Flag
 from gauge.season.file import open_season
 from tests.seasons import make_season, press
@@ -509,3 +511,55 @@ def test_a_sampling_plan_and_a_lot_counted_by_hand() -> None:
     assert "NOT ACCEPTED" in run("lot", "--at-most", "0.1", "--berries", 76, "--soft", 4).output
     assert "Test 29 or more" in run("lot", "--at-most", "0.1", "--berries", "28").output
     assert run("lot", "--at-most", "0.1").exit_code == 2
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("limit", "SEASON", "--ship-cost", "nan"),
+        ("limit", "SEASON", "--ship-cost", "inf"),
+        ("limit", "SEASON", "--threshold", "nan"),
+        ("check", "SEASON", "--all", "--limit", "inf"),
+        ("compare", "SEASON", "SEASON", "--margin", "nan"),
+        ("samplesize", "--cuts", "-1,-2", "--spread", "0.3", "--forces", "1,5"),
+        ("samplesize", "--cuts", "3,2", "--spread", "0.3", "--forces", "1,nan"),
+        ("samplesize", "--cuts", "3,2", "--spread", "0.3", "--forces", "1,5", "--lots", "-1"),
+        ("lot", "--at-most", "0.1", "--berries", "50", "--soft", "1", "--days", "2"),
+        ("fit", "SEASON", "--earlier", "SEASON"),
+        ("limit", "SEASON", "--earlier", "SEASON"),
+        ("anchors", "SEASON", "--per-score", "100000"),
+        ("pads", "SEASON", "A", "--force", "3", "--temp-c", "nan"),
+    ],
+)
+def test_numbers_that_mean_nothing_are_refused(season: Path, words: tuple[str, ...]) -> None:
+    result = run(*(season if word == "SEASON" else word for word in words), "--json")
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+
+
+def test_more_berries_than_the_lot_has_are_refused_in_words() -> None:
+    with pytest.raises(InvalidValueError, match="a lot of 20 has no 50 berries"):
+        plan_of(50, 0.1, lot_size=20)
+
+
+def test_a_table_knows_whom_it_is_to_leave_out(season: Path) -> None:
+    result = run("table", season, "--without-rater", "nobody")
+    assert isinstance(result.exception, NoSuchRaterError)
+    assert "ines, marek, odile" in str(result.exception)
+
+
+def test_a_panel_of_suspended_hands_only_is_named(own: Path) -> None:
+    with open_season(own) as file:
+        for rater in ("ines", "marek", "odile"):
+            file.set_rater_status(rater, "suspended", "drifted")
+    told = [line for line in answer("fit", own)["warnings"] if "there is nobody else" in line]
+    assert len(told) == 3
+
+
+def test_the_page_of_a_hand_is_drawn_whatever_its_name(own: Path, tmp_path: Path) -> None:
+    change = ("correct", own, "rater", "ines", "--name", "../x", "--why", "t")
+    assert CliRunner().invoke(gauge_group, [str(word) for word in change]).exit_code == 0
+    assert run("check", own, "--all", "--plot", tmp_path / "hand.png").exit_code == 0
+    assert sorted(one.name for one in tmp_path.glob("*.png")) == [
+        "hand-.._x.png", "hand-marek.png", "hand-odile.png",
+    ]  # fmt: skip

@@ -46,6 +46,17 @@ def test_a_season_of_bare_berries_lacks_nearly_all(tmp_path: Path) -> None:
     assert text.count("not recorded") >= 14
 
 
+def test_a_store_of_unknown_temperature_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "a.season"
+    with open_season(path, create=True) as file:
+        sample = file.add_sample(Sample(code="A", storage_day=4.0))
+        session = file.add_session(Session(started_at="2026-07-01T08:00:00Z"))
+        file.acknowledge_berry(session, sample, 1, press(2.0, 1.0))
+    text, missing = paragraph(path)
+    assert "stored 4 days; temperature of the store not recorded;" in text
+    assert "temperature of the store" in missing
+
+
 def test_what_was_recorded_stands_in_the_paragraph(tmp_path: Path) -> None:
     path = make_season(tmp_path / "2026.season")
     week = RUNS / "2026-blackberry" / "weights" / "2026-05-04.txt"

@@ -60,7 +60,17 @@ def test_a_protocol_is_set_part_by_part_and_the_trail_keeps_what_stood_there(sea
 
 
 @pytest.mark.parametrize(
-    "typed", ["head=8", "head_mm", "head_mm=-8", "speed=fast", "end=5", "fruit_c=nan"]
+    "typed",
+    [
+        "head=8",
+        "head_mm",
+        "head_mm=-8",
+        "head_mm=1e9",
+        "speed=fast",
+        "end=5",
+        "fruit_c=nan",
+        "fruit_c=900",
+    ],
 )
 def test_a_part_that_cannot_be_is_refused(typed: str) -> None:
     with pytest.raises(InvalidValueError):
