@@ -86,7 +86,7 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
         y = _TOP - (limit + 1) * height
         axes.plot([2, 76], [y, y], color=INK, linewidth=5, zorder=5)
         cut = calibration.cuts[limit].value
-        at = "" if cut is None else f" {with_unit(cut)}"
+        at = "" if cut is None else f" {with_unit(cut)} (cut point)"
         box = {"facecolor": INK, "edgecolor": INK, "pad": 3}
         text(
             16, y, f"SALE LIMIT{at}: not for sale below this line", fontsize=13, weight="bold",
