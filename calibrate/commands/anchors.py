@@ -280,8 +280,8 @@ def show(chosen: AnchorSet, as_of: date) -> None:
         title="Bands",
     )
     echo(
-        "A band is where a score is the likeliest of all, a cut point ('fit', sale limit) where\n"
-        "firmer and softer are equally likely: the two differ a little.\n"
+        "A band is where a score is the likeliest of all, a cut point ('fit', sale limit)\n"
+        "where firmer and softer are equally likely: the two differ a little.\n"
     )
     if any(band.core_low_newton is None for band in chosen.bands):
         echo("80 % sure: where 8 hands in 10 give this score; nowhere: its band is too narrow.\n")
