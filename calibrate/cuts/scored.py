@@ -7,6 +7,7 @@ and by scores that came after: neither can be read back from cut points alone.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -79,9 +80,28 @@ def load_scored(season: Path, name: str) -> tuple[Pairs, ForceScale] | None:
     from gauge.season.file import open_season
 
     with open_season(season, read_only=True) as file:
-        document = file.calibration(name).document
-    pairs = scored_pairs(document, f"calibration {name}")
-    return None if pairs is None else (pairs, document["force_scale"])
+        stored = file.calibration(name)
+        renames = [
+            (change.old["rater"], change.new["rater"])
+            for change in file.trail()
+            if change.table == "scores" and change.at > stored.at and "rater" in change.new
+        ]
+    pairs = scored_pairs(stored.document, f"calibration {name}")
+    if pairs is None:
+        return None
+    return _renamed(pairs, renames), stored.document["force_scale"]
+
+
+def _renamed(pairs: Pairs, renames: Sequence[tuple[str, str]]) -> Pairs:
+    """Give raters the names that they were corrected to since; two of one name become one."""
+    names = list(pairs.raters)
+    if not names:
+        return pairs
+    for old, new in renames:
+        names = [new if name == old else name for name in names]
+    raters = tuple(dict.fromkeys(names))
+    rater = np.array([raters.index(name) for name in names], dtype=np.int64)[pairs.rater]
+    return replace(pairs, raters=raters, rater=rater, doubts=())
 
 
 def later_than(pairs: Pairs, fitted: Pairs) -> Pairs:

@@ -313,6 +313,19 @@ def test_hands_are_held_against_the_adopted_calibration_by_later_scores(tmp_path
     assert found["ines"]["verdict"] == "drifted"
     assert found["ines"]["shift_N"]["low"] < 0.6 < found["ines"]["shift_N"]["high"]
     assert "you called" in found["ines"]["sentences"][0]
+
+    # A rater who is renamed is the same hand to the calibration that was made before.
+    words = ["correct", str(season), "rater", "ines", "--name", "zoe", "--why", "married"]
+    assert CliRunner().invoke(gauge, words).exit_code == 0
+    renamed = json.loads(
+        CliRunner().invoke(group, ["check", str(season), "--all", "--json"]).stdout
+    )
+    assert {one["rater"] for one in renamed} == {*found, "zoe"} - {"ines"}
+    zoe = next(one for one in renamed if one["rater"] == "zoe")
+    assert (zoe["reference"], zoe["n"]) == ("the adopted calibration", 100)
+    assert zoe["shift_N"] == found["ines"]["shift_N"]
+    words[3:] = ["zoe", "--name", "ines", "--why", "and back"]
+    assert CliRunner().invoke(gauge, words).exit_code == 0
     assert "drifted" not in {found["marek"]["verdict"], found["odile"]["verdict"]}
     chart = _check(season, "--rater", "ines", "--history")["history"]
     assert (chart["reference"], chart["n"]) == ("the adopted calibration", 100)
