@@ -113,6 +113,8 @@ def command(
 
     tested = None
     if source is not None:
+        if berries is not None or soft is not None:
+            raise click.UsageError("--berries and --soft stand for a SOURCE, not beside one.")
         if lot is not None and whole:
             raise click.UsageError("Give --lot or --all, not both.")
         tested = _tested(source, lot, limit, whole=whole, fingers=fingers, level=level)
@@ -144,7 +146,8 @@ def command(
         document: dict[str, Any] = {
             "at_most": at_most,
             "at_most_now": now,
-            **answers.document(plan, "n", "acceptance_number", "lot_size"),
+            **answers.document(plan, "n", "lot_size"),
+            "acceptance_number": None if plan.acceptance_number < 0 else plan.acceptance_number,
             "level": level,
             "curve": [{"share": share, "accepted": accepted} for share, accepted in curve],
         }

@@ -510,6 +510,7 @@ def test_a_sampling_plan_and_a_lot_counted_by_hand() -> None:
     assert answer("lot", "--at-most", "0.1", "--berries", "76", "--soft", "3")["tested"]["accepted"]
     assert "NOT ACCEPTED" in run("lot", "--at-most", "0.1", "--berries", 76, "--soft", 4).output
     assert "Test 29 or more" in run("lot", "--at-most", "0.1", "--berries", "28").output
+    assert answer("lot", "--at-most", "0.1", "--berries", "28")["acceptance_number"] is None
     assert run("lot", "--at-most", "0.1").exit_code == 2
 
 
@@ -525,6 +526,7 @@ def test_a_sampling_plan_and_a_lot_counted_by_hand() -> None:
         ("samplesize", "--cuts", "3,2", "--spread", "0.3", "--forces", "1,nan"),
         ("samplesize", "--cuts", "3,2", "--spread", "0.3", "--forces", "1,5", "--lots", "-1"),
         ("lot", "--at-most", "0.1", "--berries", "50", "--soft", "1", "--days", "2"),
+        ("lot", "SEASON", "--all", "--at-most", "0.1", "--berries", "5", "--soft", "2"),
         ("fit", "SEASON", "--earlier", "SEASON"),
         ("limit", "SEASON", "--earlier", "SEASON"),
         ("anchors", "SEASON", "--per-score", "100000"),
