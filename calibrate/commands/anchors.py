@@ -128,14 +128,12 @@ def command(
     if keep and calibration_name is not None:
         limits = {"press_limit": press_limit, "valid_days": valid_days}
         _keep(source, calibration_name, chosen, as_of, **limits)
-    if cards:
-        notes = _notes(source, chosen, as_of, valid_days, press_limit)
-        for card in cards:
-            from calibrate.plots.card import draw_card
+    for card in cards:
+        from calibrate.plots.card import draw_card
 
-            answers.draw(card, draw_card(calibration, chosen, notes), named="card")
-    flagged = flagged_note(pairs.n_flagged)
-    answers.warn((*calibration.warnings, *chosen.warnings, *flagged))
+        notes = _notes(source, chosen, as_of, valid_days, press_limit)
+        answers.draw(card, draw_card(calibration, chosen, notes), named="card")
+    answers.warn((*calibration.warnings, *chosen.warnings, *flagged_note(pairs.n_flagged)))
     if as_json:
         day = {"as_of": as_of.isoformat(), "flagged": pairs.n_flagged}
         answers.emit_json({**document(chosen, as_of), **day})

@@ -142,26 +142,37 @@ def command(
         bound = upper_bound(tested.soft, tested.n, level=level, lot_size=lot_size)
     answers.say(CAUTION)
     if as_json:
-        curve = zip(_SHARES, plan.accepted(_SHARES).tolist(), strict=True)
-        document: dict[str, Any] = {
-            "at_most": at_most,
-            "at_most_now": now,
-            **answers.document(plan, "n", "lot_size"),
-            "acceptance_number": None if plan.acceptance_number < 0 else plan.acceptance_number,
-            "level": level,
-            "curve": [{"share": share, "accepted": accepted} for share, accepted in curve],
-        }
-        if tested is not None:
-            document["tested"] = {
-                **answers.document(tested),
-                "upper": bound,
-                "accepted": tested.soft <= plan.acceptance_number,
-            }
-        answers.emit_json(document)
+        answers.emit_json(_document(tested, plan, bound, at_most, now, level))
         return
     if tested is not None:
         _show_lot(tested, plan, bound, now, limit, level)
     _show_plan(plan, now, level)
+
+
+def _document(
+    tested: Tested | None,
+    plan: SamplingPlan,
+    bound: float,
+    at_most: float,
+    now: float,
+    level: float,
+) -> dict[str, Any]:
+    curve = zip(_SHARES, plan.accepted(_SHARES).tolist(), strict=True)
+    found: dict[str, Any] = {
+        "at_most": at_most,
+        "at_most_now": now,
+        **answers.document(plan, "n", "lot_size"),
+        "acceptance_number": None if plan.acceptance_number < 0 else plan.acceptance_number,
+        "level": level,
+        "curve": [{"share": share, "accepted": accepted} for share, accepted in curve],
+    }
+    if tested is not None:
+        found["tested"] = {
+            **answers.document(tested),
+            "upper": bound,
+            "accepted": tested.soft <= plan.acceptance_number,
+        }
+    return found
 
 
 def _tested(
