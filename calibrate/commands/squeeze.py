@@ -84,7 +84,7 @@ def command(
         elif undo:
             if why is None or by is not None or forces or replace:
                 raise click.UsageError("--undo goes with --why TEXT, and with nothing else.")
-            _undo(file, label, calibration_name, why, as_of, as_json)
+            _undo(file, label, calibration_name, why, as_json)
         elif replace:
             _replace(file, label, calibration_name, why or "replaced", as_of, as_json)
         else:
@@ -145,7 +145,7 @@ def _refuse_risen(anchor: AnchorRow, newton: float | None) -> None:
 
 
 def _undo(
-    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_of: date, as_json: bool
+    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_json: bool
 ) -> None:
     """Take back an anchor's last squeeze, and its retirement where nothing else calls for it."""
     from dataclasses import replace
@@ -158,7 +158,7 @@ def _undo(
         raise NoSuchRecordError(
             f"{file.path} holds no squeeze of {label}.", todo="There is nothing to take back."
         )
-    day = as_of if row.retired_at is None else date.fromisoformat(row.retired_at[:10])
+    day = date.fromisoformat(row.presses[-1].at[:10])
     tired = retirement_reason(row, day) is not None
     fresh = retirement_reason(replace(row, presses=row.presses[:-1]), day) is None
     restore = row.retired_at is not None and tired and fresh

@@ -288,6 +288,9 @@ def test_age_counts_from_the_press_and_what_is_too_old_is_no_anchor(
         rows = {row["anchor"]: row for row in answer("squeeze", dated, "--as-of", day)}
         assert (rows[label]["retired"] or "").startswith(f"it was {word}" if word else "")
         assert rows["A"]["retired"] is None
+    day = ("--as-of", "2026-07-10")
+    assert answer("squeeze", dated, label, "--force", 0.5, *day)["retired"].startswith("it fell")
+    assert answer("squeeze", dated, label, "--undo", "--why", "typo")["retired"] is None
     answer(
         "squeeze", dated, label, "--force", 0.95 * rows[label]["force_N"], "--as-of", "2026-07-10"
     )
