@@ -243,6 +243,8 @@ class BenchScreen(App[None]):
     # --- drawing ------------------------------------------------------------------------------
 
     def _show(self) -> None:
+        if not self.query("#head"):  # the clock may tick before the screen stands, and after it
+            return
         # The last column stays free: some consoles scroll when it is written.
         head, foot = draw(
             self.state(), self.size.width - 1, self.size.height, "#" if self._ascii else "█"
