@@ -80,7 +80,8 @@ class SqueezePlan:
     def sentences(self) -> list[str]:
         """Say what is planned, for people."""
         only = f"One berry in {self.press_only} is pressed without a squeeze."
-        again = f"One berry in {self.again} is squeezed twice by one rater, to see how well hands repeat."
+        again = f"One berry in {self.again} is squeezed twice by one rater, "
+        again += "to see how well hands repeat."
         return [*([only] if self.press_only else []), *([again] if self.again else [])]
 
     def numbers(self, sample_id: int, n: int) -> dict[str, list[int]]:
