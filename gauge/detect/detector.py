@@ -37,7 +37,15 @@ from gauge.detect.baseline import BLOCK, Baseline, Block, block_of, rough_sigma
 from gauge.detect.detectorview import DetectorView, ForceTrace
 from gauge.detect.display import Display
 from gauge.detect.figures import Loss, press_of
-from gauge.detect.press import BAND_SIGMA, SAME_SIGMA, Ending, OpenPress, Part, is_flat
+from gauge.detect.press import (
+    BAND_SIGMA,
+    SAME_SIGMA,
+    Ending,
+    OpenPress,
+    Part,
+    is_flat,
+    least_rise,
+)
 from gauge.detect.settings import DetectorSettings
 from gauge.records import DetectorNotice, Flag, Press, Reading, Status, TruncatedPress
 from gauge.units import NEWTON_PER_FLOAT, Unit
@@ -278,12 +286,13 @@ class Detector:
             return
         self._zero = Baseline(self._display.step_newton)
         self._zero.start(t_s, values)
-        level = self._zero.level_newton
-        press = OpenPress(self._zero, t_s, t_s, self.settings)
-        fell = self._largest_newton - level > press.need_newton()
-        if self._unseen and fell:
+        if self._unseen and self._largest_newton - self._zero.level_newton > self._need_newton():
             self._say_cut(out, t_s, self._unseen, self._largest_newton)
         self._to_rest(t_s)
+
+    def _need_newton(self) -> float:
+        """Least rise of a press that would begin now."""
+        return least_rise(self._zero, self.settings, self._zero.sigma_newton)
 
     def _is_first_rest(self, values: list[float], long: bool) -> bool:
         """Whether a run is level enough for a first rest, far from zero only if it was long."""
@@ -355,8 +364,8 @@ class Detector:
     def _tell_unseen(self, t_s: float, before: float, out: list[Event]) -> None:
         """Tell of a first level that was no rest but a press held, when the force falls from it."""
         level = self._zero.level_newton
-        need = OpenPress(self._zero, t_s, t_s, self.settings).need_newton()
-        if self._unseen and before - level > need and abs(level) < abs(before) / 2:
+        fell = before - level > self._need_newton()
+        if self._unseen and fell and abs(level) < abs(before) / 2:
             self._say_cut(out, t_s, self._unseen, before)
             self._unseen = ""
             self._zero.start(t_s, self._block)

@@ -65,6 +65,14 @@ def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0
     return off <= most and spread <= max(2 * SAME_SIGMA * sigma, 2 * step)
 
 
+def least_rise(
+    zero: Baseline, settings: DetectorSettings, sigma_newton: float, step_share: float = 1.0
+) -> float:
+    """Least rise of a press (N): it stands out of the noise, and of the display's steps."""
+    steps = settings.press_steps * step_share * zero.step_newton
+    return max(settings.press_sigma * sigma_newton, steps)
+
+
 class Part:
     """Readings of a press up to a level at which the force stayed, or up to its end."""
 
@@ -167,10 +175,8 @@ class OpenPress:
             self.watch_newton = max(self.watch_newton, floor + _END_SHARE * rise)
 
     def need_newton(self) -> float:
-        """Least rise of a press: it stands out of the noise, and of the display's steps."""
-        settings, step = self.settings, self.zero.step_newton
-        least = settings.press_sigma * self.sigma_newton
-        return max(least, settings.press_steps * self.step_share * step)
+        """Least rise of this press (N)."""
+        return least_rise(self.zero, self.settings, self.sigma_newton, self.step_share)
 
     def sharpen(self, step_newton: float) -> None:
         """Take a display step that became known during the press."""
