@@ -119,12 +119,9 @@ def summary(
     from datetime import date
 
     from gauge.pressprotocol import PressProtocol
-    from gauge.season.checks import check_warning
     from gauge.session.daylists import planned_line
 
-    checks = season.verifications() if season else []
-    ours = place.gauge, place.gauge_serial
-    check = check_warning(checks, days=days, gauge=ours[0], gauge_serial=ours[1])
+    check = _check(place, season, days)
     usual = season.protocol if season else PressProtocol()
     pressed = PressProtocol.of(place.session, usual)
     head = pressed.words().removeprefix("head ") or "not stated (--head-mm)"
@@ -140,21 +137,32 @@ def summary(
         f"operator  {place.operator or 'not stated (--operator)'}",
     ]
     if season is not None:
-        lines += [f"!  {line}" for line in doubts(place, season, days) if line != check]
+        lines += [f"!  {line}" for line in _differences(place, season)]
         lines.append(planned_line(season.samples(), date.today(), blind=place.blind))
     return lines
 
 
 def doubts(place: Place, season: SeasonFile, days: float) -> list[str]:
     """Say what is wrong with the last check, with how presses differ, and with certificates."""
-    from gauge.pressprotocol import PressProtocol, mismatches
-    from gauge.season.checks import check_warning, overdue
+    return [*filter(None, [_check(place, season, days)]), *_differences(place, season)]
 
-    named: dict[str, Any] = {"gauge": place.gauge, "gauge_serial": place.gauge_serial}
-    check = check_warning(season.verifications(), days=days, **named)
+
+def _check(place: Place, season: SeasonFile | None, days: float) -> str | None:
+    """Say what is wrong with the last check of this gauge."""
+    from gauge.season.checks import check_warning
+
+    rows = season.verifications() if season else []
+    return check_warning(rows, days=days, gauge=place.gauge, gauge_serial=place.gauge_serial)
+
+
+def _differences(place: Place, season: SeasonFile) -> list[str]:
+    """Say how presses of this session differ, and which certificates are overdue."""
+    from gauge.pressprotocol import PressProtocol, mismatches
+    from gauge.season.checks import overdue
+
     pressed = PressProtocol.of(place.session, season.protocol)
     differs = mismatches({"": season.protocol, "this session": pressed})
-    return [*filter(None, [check]), *differs, *overdue(season.certificates(**named))]
+    return [*differs, *overdue(season.certificates(place.gauge, place.gauge_serial))]
 
 
 def _zero(place: Place) -> str:
