@@ -88,6 +88,7 @@ def command(
     calibrate check today.csv --rater ines --against 2026.season --json
     calibrate check 2026.season --all
     """  # noqa: D301
+    from calibrate.cuts.scored import later_than
     from calibrate.raters.check import check_rater
 
     fitted = None if others else _calibration(source, against, calibration_name)
@@ -97,19 +98,20 @@ def command(
     names = pairs.raters if everyone else [pairs.rater_named(name) for name in raters]
     if not names:
         raise click.UsageError("Name a --rater, or ask for --all.")
+    after = later_than(pairs, fitted[0]) if fitted else None
     reports: list[RaterCheck] = []
     said: set[str] = set()
     early: list[str] = []
     for name in names:
-        later = _after(pairs, fitted[0], name) if fitted else None
-        if fitted and not later:
+        own = after if after and _enough(after, name) else None
+        if fitted and not own:
             early.append(name)
-        today, held = (later, panel) if later else (pairs, None if fitted else panel)
+        today, held = (own, panel) if own else (pairs, None if fitted else panel)
         try:
             report = check_rater(
-                today, name, against=held, reference=ADOPTED if later else None,
+                today, name, against=held, reference=ADOPTED if own else None,
                 limit_newton=limit, limit_share=limit_pct / 100,
-                force_scale=fitted[1] if later and fitted else how.force_scale,  # type: ignore[arg-type]
+                force_scale=fitted[1] if own and fitted else how.force_scale,  # type: ignore[arg-type]
                 firmest=how.firmest, sale_limit=sale_limit, level=how.level,
             )  # fmt: skip
         except FirmhandError as error:
@@ -128,7 +130,9 @@ def command(
             answers.draw(page, draw_rater(report), title, of=[source], level=how.level)
     if fitted:
         _say_early(fitted[0], early)
-    charts = {one.rater: _history(pairs, fitted, one.rater, how) for one in reports if history}
+    charts = {
+        one.rater: _history(pairs, after, fitted, one.rater, how) for one in reports if history
+    }
     if plot is not None and (drawn := list(filter(None, charts.values()))):
         from calibrate.plots.history import draw_histories
 
@@ -200,13 +204,11 @@ def _calibration(
     return fitted
 
 
-def _after(pairs: Pairs, fitted: Pairs, rater: str) -> Pairs | None:
-    """Keep the scores that came after a calibration; None where they are too few."""
-    from calibrate.cuts.scored import later_than
+def _enough(later: Pairs, rater: str) -> bool:
+    """Whether a hand can be held against a calibration by the scores that came after it."""
     from calibrate.data.pairs import LEAST_BERRIES
 
-    later = later_than(pairs, fitted)
-    return later if later.of_raters([rater]).n >= LEAST_BERRIES else None
+    return later.of_raters([rater]).n >= LEAST_BERRIES
 
 
 def _say_early(fitted: Pairs, raters: Sequence[str]) -> None:
@@ -221,19 +223,20 @@ def _say_early(fitted: Pairs, raters: Sequence[str]) -> None:
 
 
 def _history(
-    pairs: Pairs, fitted: tuple[Pairs, ForceScale] | None, rater: str, how: options.FitOptions
+    pairs: Pairs,
+    after: Pairs | None,
+    fitted: tuple[Pairs, ForceScale] | None,
+    rater: str,
+    how: options.FitOptions,
 ) -> HandHistory | None:
     """Chart a hand against the calibration, or its own first scores where none came after it."""
-    from calibrate.cuts.scored import later_than
     from calibrate.raters.history import hand_history
 
     try:
-        if fitted and rater in fitted[0].raters:
-            later = later_than(pairs, fitted[0])
-            if later.of_raters([rater]).n:
-                return hand_history(
-                    later, rater, against=fitted[0], reference=ADOPTED, force_scale=fitted[1]
-                )
+        if after and fitted and rater in fitted[0].raters and after.of_raters([rater]).n:
+            return hand_history(
+                after, rater, against=fitted[0], reference=ADOPTED, force_scale=fitted[1]
+            )
         return hand_history(pairs, rater, force_scale=how.force_scale)  # type: ignore[arg-type]
     except FirmhandError as error:
         answers.say(f"{rater} has no chart: {error}")

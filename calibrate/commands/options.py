@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -155,17 +155,7 @@ def asks_for_fit() -> bool:
     """Return whether an option that only a fit has was typed."""
     context = click.get_current_context()
     typed = click.core.ParameterSource.COMMANDLINE
-    names = (
-        "earlier",
-        "force_scale",
-        "firmest",
-        "scores",
-        "as_typed",
-        "without_flags",
-        "without_raters",
-        "level",
-    )
-    return any(context.get_parameter_source(name) is typed for name in names)
+    return any(context.get_parameter_source(part.name) is typed for part in fields(FitOptions))
 
 
 def adopted_in(sources: Sequence[Path]) -> str | None:

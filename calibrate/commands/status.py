@@ -152,7 +152,8 @@ def _calibration(status: _Status, season: Path) -> None:
     from gauge.season.file import open_season
 
     pairs = load_pairs(season, as_typed=True)
-    status.warnings += [*pairs.panel()[1], *pairs.doubts]
+    panel, left_out = pairs.panel()
+    status.warnings += [*left_out, *pairs.doubts]
     with open_season(season, read_only=True) as file:
         name = file.setting("calibration")
         stored = {row.name: row for row in file.calibrations()}
@@ -164,7 +165,7 @@ def _calibration(status: _Status, season: Path) -> None:
     row, today = stored[name], datetime.now(UTC).date()
     status.done.append(f"calibration {name} is adopted ({row.at[:10]})")
     kept = Calibration.from_document(row.document)
-    present = fingerprint(pairs.panel()[0], kept.force_scale, kept.level)
+    present = fingerprint(panel, kept.force_scale, kept.level)
     if present != row.fingerprint:
         status.warnings.append(f"calibration {name} is older than the season's data")
         fresh = next(f"{name}-{n}" for n in range(2, 999) if f"{name}-{n}" not in stored)

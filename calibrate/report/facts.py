@@ -64,6 +64,8 @@ def work(file: SeasonFile) -> None:
 
 def gauge(file: SeasonFile) -> None:
     """Tell how the gauge stood against its check weights."""
+    from gauge.season.checks import points_by_mass
+
     rows = file.verifications()
     if not rows:
         raise NoSuchRecordError(
@@ -84,19 +86,19 @@ def gauge(file: SeasonFile) -> None:
         echo(f"Expanded uncertainty of a peak (k = 2): {', '.join(wide)}.")
     for certificate in file.certificates(last.gauge, last.gauge_serial):
         echo(f"There is a {certificate.words()}.")
+    points = points_by_mass(rows)
+    masses = sorted(points)
     errors: dict[str, dict[str, float]] = {}
-    for row in rows:
-        for weight in row.result["weights"]:
-            if weight["error_pct"] is not None:
-                errors.setdefault(row.at[:10], {})[weight["mass"]] = weight["error_pct"]
-    masses = sorted({mass for found in errors.values() for mass in found})
+    for mass, of_mass in points.items():
+        for point in of_mass:
+            errors.setdefault(point.at, {})[mass] = point.error_pct
     verdicts = {row.at[:10]: "passed" if row.passed else "FAILED" for row in rows}
     print_table(
         ["day", *(f"error at {mass}, %" for mass in masses), "verdict"],
         [
             [day, *(format_value(found.get(mass), "+.2f", missing="-") for mass in masses),
              verdicts[day]]
-            for day, found in errors.items()
+            for day, found in sorted(errors.items())
         ],
         title=f"Check weights; tolerance {last.tolerance_pct:g} %",
         left=(0, len(masses) + 1),
