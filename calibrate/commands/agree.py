@@ -86,7 +86,7 @@ def document(found: Agreement, correlation: Icc | None, ratings: Ratings) -> dic
         **answers.document(found, "weights", "exact"),
         **values,
         "krippendorff_alpha": alpha,
-        "icc": correlation and answers.document(correlation),
+        "icc": correlation,
         "intervals": {key: answers.sides(one, None) for key, one in found.coefficients.items()},
     }
 
@@ -106,8 +106,8 @@ def show(
         for key, name in COEFFICIENTS.items()
         if everything or key in _SHOWN
     ]
-    if correlation is not None and correlation.agreement is not None:
-        rows.append(["intraclass correlation, agreement", f"{correlation.agreement:.3f}", ""])
+    if correlation and correlation["agreement"] is not None:
+        rows.append(["intraclass correlation, agreement", f"{correlation['agreement']:.3f}", ""])
     answers.print_table(["coefficient", "value", f"{level:.0%} interval"], rows)
     echo(
         f"{found.n_berries} berries scored by two of {found.n_raters} raters or more; "

@@ -287,13 +287,12 @@ def _to_squeeze(report: RaterCheck, anchors: Sequence[AnchorRow]) -> list[str]:
 def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]:
     """The check as it is printed by --json."""
     agreement, skill, power = report.agreement, report.skill, report.power
-    low, high = agreement.kappa.interval()
     rates = {name: getattr(skill, name, None) for name in ("sensitivity", "specificity")}
     return {
         "rater": report.rater,
         "reference": report.reference,
         **answers.document(agreement, "n", "exact", "within_one"),
-        "kappa_quadratic": {"value": agreement.kappa.value, "low": low, "high": high},
+        "kappa_quadratic": answers.sides(agreement.kappa),
         "shift_N": answers.sides(report.shift_newton),
         "boundaries": [
             {

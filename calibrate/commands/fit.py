@@ -157,7 +157,7 @@ def _listed(scale: Scale, cuts: Sequence[Estimate], firmest: str) -> list[dict[s
         named.append(
             {
                 "between": answers.between(pair, firmest),
-                **answers.sides(None if together else cut.at_least(0.0), "force_N", "_N"),
+                **answers.sides(None if together else cut.held(0.0), "force_N", "_N"),
                 **({"together": answers.sides(cut, "force_N", "_N")} if together else {}),
             }
         )

@@ -69,7 +69,7 @@ def command(
 
     pairs = how.pairs(source)
     calibration = how.calibration(source, calibration_name, pairs).with_limit(sale_limit)
-    limit = salelimit.limit_force(calibration, share=share, level=how.level).at_least(0.0)
+    limit = salelimit.limit_force(calibration, share=share, level=how.level).held(0.0)
     prices = {"discard_cost": discard_cost, "ship_cost": ship_cost}
     cheapest = salelimit.cheapest_threshold(calibration, **prices)
     if not thresholds:

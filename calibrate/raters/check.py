@@ -28,7 +28,6 @@ from calibrate.raters.measures import (
 )
 from calibrate.raters.withinlimit import HandLimit, within
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.kappa import Kappa
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,7 +61,7 @@ class RaterCheck:
         Of this rater, on the scale of the panel's model.
     blunter : Estimate
         The spread over that of the reference.
-    repeated : tuple of (int, float, Kappa) or None
+    repeated : tuple of (int, float, Estimate) or None
         Berries scored twice, share equal, quadratic kappa.
     verdict : {"within limit", "drifted", "cannot tell yet"}
     within_limit : bool
@@ -84,7 +83,7 @@ class RaterCheck:
     blunter: Estimate
     skill: SaleLimitSkill | None
     drifts: tuple[Drift, ...]
-    repeated: tuple[int, float, Kappa] | None
+    repeated: tuple[int, float, Estimate] | None
     power: Power | None
     limit: HandLimit
     verdict: str

@@ -15,7 +15,7 @@ from calibrate.model.modeltests import covariate_effect, fit_rows, rows_of
 from calibrate.model.ratershift import RaterShift
 from calibrate.raters.withinlimit import HandLimit, berries_needed, within
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.kappa import Kappa, cross_table, kappa_of_table
+from calibrate.stats.kappa import cross_table, kappa_of_table
 from calibrate.stats.proportions import proportion
 from gauge.errors import FirmhandError, InvalidValueError
 
@@ -35,7 +35,7 @@ class ScoreAgreement:
     n : int
     exact, within_one : float
         Shares.
-    kappa : Kappa
+    kappa : Estimate
         Quadratic weights, on the whole declared scale.
     table : ndarray, shape (scores, scores)
         Panel's score in rows, the rater's in columns.
@@ -44,7 +44,7 @@ class ScoreAgreement:
     n: int
     exact: float
     within_one: float
-    kappa: Kappa
+    kappa: Estimate
     table: NDArray[np.float64]
 
 
@@ -191,7 +191,7 @@ def sentence(
     return f"You call {here} what {theirs} {there} between {low} and {high} {unit()}."
 
 
-def repeatability(pairs: Pairs) -> tuple[int, float, Kappa] | None:
+def repeatability(pairs: Pairs) -> tuple[int, float, Estimate] | None:
     """Compare a rater's first and second scoring of the same berries.
 
     Gives berries, the share of equal scores and the quadratic kappa; None where no berry was

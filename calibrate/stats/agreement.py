@@ -18,6 +18,8 @@ from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+# Its coefficients by name; None where all scores are the same.
+Icc = dict[str, float | None]
 Metric = Literal["nominal", "ordinal", "interval"]
 
 
@@ -133,11 +135,8 @@ def over_berries(
     for name, value in values.items():
         others = np.array([one.get(name) for one in left_out], dtype=float)
         half = t * float(np.sqrt((n - 1) / n * ((others - others.mean()) ** 2).sum()))
-        if value is None or not np.isfinite(half):
-            found[name] = Estimate(value=value)
-        else:
-            low, high = max(value - half, -1.0), min(value + half, 1.0)
-            found[name] = Estimate(value=value, low=low, high=high)
+        known = Estimate(value=None) if value is None else Estimate.around(value, half)
+        found[name] = known.held(-1.0, 1.0)
     return found
 
 
@@ -145,18 +144,10 @@ def over_berries(
 class Agreement:
     """All coefficients for one set of ratings.
 
-    Attributes
-    ----------
-    n_berries, n_raters : int
-        Berries with two scores or more, and raters.
-    weights : str
-        The weights of `weighted_kappa`, `fleiss_weighted` and `gwet_ac2`.
-    coefficients : dict of str to Estimate
-        `weighted_kappa` (Conger's, which is Cohen's when the raters are two), `fleiss`,
-        `fleiss_weighted`, `gwet_ac1`, `gwet_ac2`, and Krippendorff's `alpha_nominal`,
-        `alpha_ordinal` and `alpha_interval`.
-    exact : float
-        Share of pairs of raters that gave the same score.
+    `n_berries` have two scores or more. `coefficients` are `weighted_kappa` (Conger's, which is
+    Cohen's when the raters are two), `fleiss`, `fleiss_weighted`, `gwet_ac1`, `gwet_ac2`, and
+    Krippendorff's `alpha_nominal`, `alpha_ordinal` and `alpha_interval`; `exact` is the share of
+    pairs of raters that gave the same score.
     """
 
     n_berries: int
@@ -177,19 +168,11 @@ def agree(
         Ranks from 0 on the declared scale, -1 for a gap.
     n_scores : int
         Length of the declared scale: unused scores stay in it.
-    weights : {"quadratic", "linear", "ordinal", "identity"}
-    level : float
 
     Raises
     ------
     TooFewScoresError
         If no berry was scored by two raters.
-
-    Examples
-    --------
-    >>> result = agree(np.array([[0, 0], [1, 1], [2, 2], [1, 2], [0, 0]]), 3)
-    >>> round(result.coefficients["weighted_kappa"].value, 4)
-    0.8571
     """
     plain, weighted = np.eye(n_scores), agreement_weights(n_scores, weights)
 
@@ -215,52 +198,24 @@ def agree(
     )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Icc:
-    """Intraclass correlations for a single rater and for the mean of all raters.
-
-    Attributes
-    ----------
-    one_way, agreement, consistency : float or None
-        ICC(1,1), ICC(2,1) and ICC(3,1): raters differ per berry; the same random raters; these
-        very raters.
-    one_way_mean, agreement_mean, consistency_mean : float or None
-        The same for the mean of all raters: ICC(1,k), ICC(2,k), ICC(3,k).
-    """
-
-    one_way: float | None
-    agreement: float | None
-    consistency: float | None
-    one_way_mean: float | None
-    agreement_mean: float | None
-    consistency_mean: float | None
-
-
 def icc(scores: Floats) -> Icc:
     """Compute the six intraclass correlations, scores taken as equally spaced numbers.
+
+    Shrout & Fleiss (1979) Psychol. Bull. 86:420, from the mean squares between berries, within
+    berries, between raters and residual. ICC(1,1), ICC(2,1) and ICC(3,1) are `one_way` (raters
+    differ per berry), `agreement` (the same random raters) and `consistency` (these very raters);
+    ICC(1,k), ICC(2,k) and ICC(3,k) the same for the mean of all raters. None where all scores are
+    the same.
 
     Parameters
     ----------
     scores : ndarray, shape (n_berries, n_raters)
-        Complete; berries with gaps are left out by the caller.
-
-    Returns
-    -------
-    Icc
-        Shrout & Fleiss (1979) Psychol. Bull. 86:420, from the mean squares between berries, within
-        berries, between raters and residual. None where all scores are the same.
+        Without gaps.
 
     Raises
     ------
     TooFewScoresError
         With fewer than two berries or two raters.
-
-    Examples
-    --------
-    >>> result = icc(np.array([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8],
-    ...                        [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7.0]]))
-    >>> round(result.agreement, 2), round(result.consistency, 2)
-    (0.29, 0.71)
     """
     n, k = scores.shape
     if n < 2 or k < 2:
@@ -279,11 +234,11 @@ def icc(scores: Floats) -> Icc:
     def ratio(top: float, bottom: float) -> float | None:
         return top / bottom if bottom > 0 else None
 
-    return Icc(
-        one_way=ratio(bms - wms, bms + (k - 1) * wms),
-        agreement=ratio(bms - ems, bms + (k - 1) * ems + k * (jms - ems) / n),
-        consistency=ratio(bms - ems, bms + (k - 1) * ems),
-        one_way_mean=ratio(bms - wms, bms),
-        agreement_mean=ratio(bms - ems, bms + (jms - ems) / n),
-        consistency_mean=ratio(bms - ems, bms),
-    )
+    return {
+        "one_way": ratio(bms - wms, bms + (k - 1) * wms),
+        "agreement": ratio(bms - ems, bms + (k - 1) * ems + k * (jms - ems) / n),
+        "consistency": ratio(bms - ems, bms + (k - 1) * ems),
+        "one_way_mean": ratio(bms - wms, bms),
+        "agreement_mean": ratio(bms - ems, bms + (jms - ems) / n),
+        "consistency_mean": ratio(bms - ems, bms),
+    }

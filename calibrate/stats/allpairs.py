@@ -42,28 +42,6 @@ class Pair:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Anova:
-    """An analysis of variance of one factor, adjusted for blocks if there are any."""
-
-    df_between: int
-    df_within: float
-    ss_between: float
-    ss_within: float
-    f: float
-    p: float
-
-    @property
-    def ms_between(self) -> float:
-        """Mean square between groups."""
-        return self.ss_between / self.df_between
-
-    @property
-    def ms_within(self) -> float:
-        """Mean square within groups, the residual variance."""
-        return self.ss_within / self.df_within
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class Comparison:
     """Groups compared: by which model, what it found, and letters that follow from the pairs.
 
@@ -78,7 +56,6 @@ class Comparison:
     estimates: tuple[float, ...]
     pairs: tuple[Pair, ...]
     letters: tuple[str, ...]
-    anova: Anova | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Write as the commands print it."""
@@ -128,12 +105,7 @@ def all_pairs(
         q = np.where(se > 0, np.abs(gap) / se * np.sqrt(2), np.where(gap == 0, 0.0, np.inf))
     rows = zip(at, gap.tolist(), half.tolist(), range_tail(q, k, df).tolist(), strict=True)
     return tuple(
-        Pair(
-            first=names[a],
-            second=names[b],
-            difference=Estimate.around(middle, reach),
-            p=p,
-        )
+        Pair(first=names[a], second=names[b], difference=Estimate.around(middle, reach), p=p)
         for (a, b), middle, reach, p in rows
     )
 
@@ -146,11 +118,6 @@ def detectable_difference(
     Quantile of the studentized range and power by Student's t, as for a planned comparison (Cohen
     (1988) Statistical Power Analysis, 2nd ed., ch. 2, with Tukey's quantile); variances between
     clamshells and of berries in one.
-
-    Examples
-    --------
-    >>> round(detectable_difference(0.04, 0.64, 4, 20, groups=5, level=0.95), 2)
-    0.75
     """
     from scipy.special import stdtrit
 
@@ -260,8 +227,7 @@ def _tail(q: Floats, groups: int, df: float) -> Floats:
     low = math.sqrt(float(chdtri(df, 1 - 1e-15)) / df)
     high = math.sqrt(float(chdtri(df, 1e-15)) / df)
     node, weight = _nodes(_NODES_S)
-    end = np.minimum(high, _WIDEST / q)
-    end = np.maximum(end, low)
+    end = np.maximum(np.minimum(high, _WIDEST / q), low)
     s = low + (end - low)[:, None] * (node + 1) / 2
     half = df / 2
     log_density = (

@@ -20,18 +20,9 @@ _DRAWS, _SEED = 1 << 16, 1
 class Estimate:
     """A value and the two ends of its interval, in whatever unit the name it is kept under says.
 
-    Attributes
-    ----------
-    value, low, high : float or None
-        None where the data do not settle it: an open side, or no value at all. A number that is
-        not finite becomes None, one of numpy a plain float.
-    why : str
-        Why something is missing or must be read with care; empty when there is nothing to say.
-
-    Examples
-    --------
-    >>> Estimate(value=0.25, low=0.1, high=0.5).times(100).to_json()
-    {'value': 25.0, 'low': 10.0, 'high': 50.0}
+    None is what the data do not settle: an open side, or no value at all. A number that is not
+    finite becomes None, one of numpy a plain float. `why` says why something is missing or must be
+    read with care.
     """
 
     value: float | None
@@ -68,10 +59,20 @@ class Estimate:
         """Multiply by a factor above zero, e.g. 100 for percentages."""
         return self.map(lambda x: x * factor)
 
-    def at_least(self, least: float) -> Estimate:
-        """Move a low end that lies below what there can be: no force is below 0 N."""
-        held = self.low is not None and self.low < least
-        return replace(self, low=least) if held and self.value is not None else self
+    def held(self, least: float, most: float = math.inf) -> Estimate:
+        """Move ends that lie beyond what there can be: no force is below 0 N."""
+        low = None if self.low is None else max(self.low, least)
+        return replace(self, low=low, high=None if self.high is None else min(self.high, most))
+
+    def widened(self, by: Estimate) -> Estimate:
+        """Add what an independent cause leaves open to each side, in quadrature."""
+
+        def end(sign: int, own: float | None, other: float | None) -> float | None:
+            if own is None or other is None:
+                return None
+            return self.known + sign * math.hypot(own - self.known, other - by.known)
+
+        return replace(self, low=end(-1, self.low, by.low), high=end(1, self.high, by.high))
 
     def inside(self, low: float, high: float) -> bool:
         """Return whether both ends are known and lie within the range."""
@@ -82,13 +83,7 @@ class Estimate:
         return (self.low is not None and self.low > 0) or (self.high is not None and self.high < 0)
 
     def to_json(self) -> dict[str, Any]:
-        """Write as a document; `why` only where there is something to say.
-
-        Examples
-        --------
-        >>> Estimate(value=None, why="one clamshell").to_json()
-        {'value': None, 'low': None, 'high': None, 'why': 'one clamshell'}
-        """
+        """Write as a document; `why` only where there is something to say."""
         document: dict[str, Any] = {"value": self.value, "low": self.low, "high": self.high}
         if self.why:
             document["why"] = self.why
@@ -112,24 +107,14 @@ def difference(first: Estimate, second: Estimate) -> Estimate:
     """
     if first.value is None or second.value is None:
         return Estimate(value=None, why=first.why or second.why)
-    value = second.value - first.value
-    low = high = None
-    if second.low is not None and first.high is not None:
-        low = value - math.hypot(second.value - second.low, first.high - first.value)
-    if second.high is not None and first.low is not None:
-        high = value + math.hypot(second.high - second.value, first.value - first.low)
-    return Estimate(value=value, low=low, high=high)
+    middle = first.value
+    below = first.map(lambda x: middle - x)
+    turned = Estimate(value=0.0, low=below.high, high=below.low)
+    return replace(second.map(lambda x: x - middle), why="").widened(turned)
 
 
 def ratio(first: Estimate, second: Estimate) -> Estimate:
-    """Estimate `second` over `first`, both above zero, on the log scale.
-
-    Examples
-    --------
-    >>> one = Estimate(value=2.0, low=1.8, high=2.2)
-    >>> round(ratio(one, one).high, 3)
-    1.153
-    """
+    """Estimate `second` over `first`, both above zero, on the log scale."""
 
     def log(x: float) -> float:
         return math.log(x) if x > 0 else -math.inf
@@ -148,18 +133,8 @@ def pointwise_levels(covariance: ArrayLike, level: float, widths: ArrayLike) -> 
     ----------
     covariance : array_like, shape (m, m)
         Of the contrasts; one without variance (nothing is known of it) takes no part.
-    level : float
     widths : array_like, shape (m,)
         How wide the interval of each is to be, in its standard errors and against the others'.
-
-    Returns
-    -------
-    ndarray, shape (m,)
-
-    Examples
-    --------
-    >>> pointwise_levels(np.eye(2), 0.95, [1, 1]).round(3).tolist(), round(0.95**0.5, 3)
-    ([0.975, 0.975], 0.975)
     """
     from scipy.special import ndtr
 

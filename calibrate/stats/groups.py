@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.stats.allpairs import Anova, Comparison, all_pairs, pair_letters
+from calibrate.stats.allpairs import Comparison, Pair, all_pairs, pair_letters
 from calibrate.stats.estimate import Estimate
 from gauge.errors import TooFewScoresError
 
@@ -36,12 +36,8 @@ class Variance:
 class Layout:
     """Groups of units and their additive blocks, as columns of a linear model.
 
-    Attributes
-    ----------
-    x, blocks : ndarray of float, shape (m, columns)
-        A column a group and the blocks' own; a constant and the blocks' own.
-    names : tuple of str
-        Of the k groups.
+    `x`, shape (m, columns), has a column for each of the k groups, which `names` names, and the
+    blocks' own; `blocks` a constant and the blocks' own.
     """
 
     x: Floats
@@ -107,6 +103,22 @@ class Layout:
                 todo=f"Give two or more {unit}s of each selection.",
             )
 
+    def conclude(
+        self, model: str, estimates: Floats, pairs: tuple[Pair, ...], *, f: float, df: float
+    ) -> Comparison:
+        """Add the F test of "no difference at all" and letters to pairs that were compared."""
+        from scipy.special import fdtrc
+
+        return Comparison(
+            model=model,
+            statistic=f"F({self.k - 1}, {df:g}) = {f:.4g}",
+            p=float(fdtrc(self.k - 1, df, f)),
+            groups=self.names,
+            estimates=tuple(estimates.tolist()),
+            pairs=pairs,
+            letters=pair_letters(pairs, self.names, estimates),
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class MeanFit:
@@ -124,6 +136,11 @@ class MeanFit:
         """The residual variance of these units alone; without degrees of freedom, zero."""
         df = self.layout.df
         return Variance(value=self.ss_within / df if df else 0.0, df=df)
+
+    def f(self, variance: Variance) -> float:
+        """Return the F statistic of "no difference at all"."""
+        between = self.ss_between / (self.layout.k - 1)
+        return between / variance.value if variance.value > 0 else math.inf
 
     def se(self, variance: Variance) -> Floats:
         """Find the standard error of each mean; NaN without degrees of freedom."""
@@ -143,13 +160,7 @@ def _t(df: float, level: float) -> float:
 
 
 def fit_means(y: ArrayLike, layout: Layout) -> MeanFit:
-    """Fit group means and block effects by least squares.
-
-    Raises
-    ------
-    TooFewScoresError
-        If some groups share no block.
-    """
+    """Fit group means and block effects by least squares."""
     values, k = np.asarray(y, dtype=float), layout.k
     centre = float(values.mean())
     beta, ss_within, inverse = _least_squares(layout.x, values - centre)
@@ -179,22 +190,11 @@ def _least_squares(x: Floats, y: Floats) -> tuple[Floats, float, Floats]:
 
 
 def common_variance(own: Sequence[Variance], *, distinct: float = 1.0) -> tuple[Variance, float]:
-    """Pool the variances of several strata, and say how likely they are one.
+    """Pool the variances of several strata; also p of Bartlett's test that they are one.
 
-    Parameters
-    ----------
-    own : sequence of Variance
-        Of each stratum.
-    distinct : float
-        Share of the units that are clamshells of their own; where one clamshell is measured in
-        several strata, degrees of freedom count it once.
-
-    Returns
-    -------
-    variance : Variance
-    p : float
-        Of Bartlett's test that strata have one variance (Bartlett, M. S. (1937) Proc. R. Soc. A
-        160:268-282); 1 for a single stratum.
+    Bartlett, M. S. (1937) Proc. R. Soc. A 160:268-282; p is 1 for a single stratum. `distinct` is
+    the share of the units that are clamshells of their own: where one clamshell is measured in
+    several strata, degrees of freedom count it once.
     """
     from scipy.special import chdtrc
 
@@ -223,14 +223,8 @@ def shared_variances(
     return [pooled] * len(own), f", one variance for all (Bartlett p = {p:.2g})"
 
 
-def compare_means(
-    y: ArrayLike,
-    group: ArrayLike,
-    names: Sequence[str],
-    *,
-    blocks: Sequence[ArrayLike] = (),
-    level: float = 0.95,
-    unit: str = "clamshell",
+def compare_fit(
+    fit: MeanFit, variance: Variance, *, level: float = 0.95, unit: str = "clamshell", how: str = ""
 ) -> Comparison:
     """Compare group means: one-way analysis of variance, then Tukey-Kramer on all pairs.
 
@@ -241,60 +235,33 @@ def compare_means(
 
     Parameters
     ----------
-    y : array_like of float, shape (m,)
-        One value a unit.
-    group : array_like of int, shape (m,)
-        Position in `names`; every group has a unit or more.
-    names : sequence of str
-    blocks : sequence of array_like of int, each of shape (m,)
-        Season, site or replicate of each unit; the effects of all are taken out together.
+    fit : MeanFit
+    variance : Variance
+        Between units; it may rest on more units than those of the fit.
     level : float
         Of the simultaneous intervals; letters are at 1 - level.
-    unit : str
+    unit, how : str
         For the statement of the model.
 
     Raises
     ------
     TooFewScoresError
-        If there are fewer than two groups, or no unit is left to estimate the residual variance.
+        If there are fewer than two groups, or nothing is left to estimate the variance.
 
     Examples
     --------
-    >>> found = compare_means([1, 2, 3, 7, 8, 9], [0, 0, 0, 1, 1, 1], ["R-114", "R-120"])
+    >>> fit = fit_means([1, 2, 3, 7, 8, 9], Layout.of([0, 0, 0, 1, 1, 1], ["R-114", "R-120"], ()))
+    >>> found = compare_fit(fit, fit.own_variance)
     >>> found.letters, found.statistic
     (('b', 'a'), 'F(1, 4) = 54')
     """
-    fit = fit_means(y, Layout.of(group, names, blocks))
-    return compare_fit(fit, fit.own_variance, level=level, unit=unit)
-
-
-def compare_fit(
-    fit: MeanFit, variance: Variance, *, level: float = 0.95, unit: str = "clamshell", how: str = ""
-) -> Comparison:
-    """Compare the means of a fit with a variance that may come of more units; see compare_means."""
-    from scipy.special import fdtrc
-
     layout, ms = fit.layout, variance.value
     layout.refuse_too_few(variance.df, unit)
-    between = layout.k - 1
-    f = fit.ss_between / between / ms if ms > 0 else math.inf
-    p = float(fdtrc(between, variance.df, f))
-    pairs = all_pairs(fit.means, ms * fit.inverse, variance.df, layout.names, level=level)
-    return Comparison(
-        model=f"one-way analysis of variance of {unit} means{layout.adjusted}{how}; "
+    return layout.conclude(
+        f"one-way analysis of variance of {unit} means{layout.adjusted}{how}; "
         f"Tukey-Kramer, simultaneous level {level:g}",
-        statistic=f"F({between}, {variance.df:g}) = {f:.4g}",
-        p=p,
-        groups=layout.names,
-        estimates=tuple(fit.means.tolist()),
-        pairs=pairs,
-        letters=pair_letters(pairs, layout.names, fit.means),
-        anova=Anova(
-            df_between=between,
-            df_within=variance.df,
-            ss_between=fit.ss_between,
-            ss_within=ms * variance.df,
-            f=float(f),
-            p=p,
-        ),
+        fit.means,
+        all_pairs(fit.means, ms * fit.inverse, variance.df, layout.names, level=level),
+        f=fit.f(variance),
+        df=variance.df,
     )

@@ -1,14 +1,14 @@
-"""Kappa of two raters on a declared scale, unweighted and weighted, with its standard error."""
+"""Kappa of two raters on a declared scale, unweighted and weighted, with its interval."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibrate.stats.estimate import Estimate
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
@@ -35,39 +35,12 @@ def agreement_weights(n_scores: int, kind: Weights) -> Floats:
     return np.asarray(1 - distance / distance.max())
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Kappa:
-    """Cohen's kappa of two raters.
+def kappa_of_table(table: Floats, weights: Floats | Weights = "quadratic") -> Estimate:
+    """Estimate Cohen's kappa from a square table of counts, a rater in rows, one in columns.
 
-    Attributes
-    ----------
-    value, standard_error : float or None
-        None when chance alone would already agree fully (both raters used one score).
-    """
-
-    value: float | None
-    standard_error: float | None
-
-    def interval(self, level: float = 0.95) -> tuple[float | None, float | None]:
-        """Normal interval, cut at 1 and -1; (None, None) where kappa is not defined.
-
-        Examples
-        --------
-        >>> ines_marek = np.array([[20.0, 5.0], [3.0, 12.0]])
-        >>> low, high = kappa_of_table(ines_marek, "identity").interval()
-        >>> round(low, 2), round(high, 2)
-        (0.33, 0.84)
-        """
-        from scipy.special import ndtri
-
-        if self.value is None or self.standard_error is None:
-            return None, None
-        half = float(ndtri(0.5 + level / 2)) * self.standard_error
-        return max(self.value - half, -1.0), min(self.value + half, 1.0)
-
-
-def kappa_of_table(table: Floats, weights: Floats | Weights = "quadratic") -> Kappa:
-    """Kappa from a square table of counts, one rater in rows, the other in columns.
+    Cohen (1968) Psychol. Bull. 70:213; the normal interval at 95 % by the standard error of Fleiss,
+    Cohen & Everitt (1969) Psychol. Bull. 72:323, equation for weighted kappa, cut at -1 and 1.
+    There is no value where chance alone would already agree fully (both raters used one score).
 
     Parameters
     ----------
@@ -76,23 +49,13 @@ def kappa_of_table(table: Floats, weights: Floats | Weights = "quadratic") -> Ka
     weights : ndarray, shape (q, q), or str
         Agreement weights, or a name for `agreement_weights`.
 
-    Returns
-    -------
-    Kappa
-        Cohen (1968) Psychol. Bull. 70:213; standard error of Fleiss, Cohen & Everitt (1969)
-        Psychol. Bull. 72:323, equation for weighted kappa.
-
     Raises
     ------
     InvalidValueError
         If the table is not square, holds negative counts or is empty.
-
-    Examples
-    --------
-    >>> kappa = kappa_of_table(np.array([[88, 14, 18], [10, 40, 10], [2, 6, 12]]), "identity")
-    >>> round(kappa.value, 3)
-    0.492
     """
+    from scipy.special import ndtri
+
     counts = np.asarray(table, dtype=float)
     if counts.ndim != 2 or counts.shape[0] != counts.shape[1]:
         raise InvalidValueError("a table of two raters must be square")
@@ -104,22 +67,16 @@ def kappa_of_table(table: Floats, weights: Floats | Weights = "quadratic") -> Ka
     rows, columns = share.sum(axis=1), share.sum(axis=0)
     observed, expected = float((w * share).sum()), float(rows @ w @ columns)
     if expected >= 1 - 1e-12:
-        return Kappa(value=None, standard_error=None)
+        return Estimate(value=None)
     value = (observed - expected) / (1 - expected)
     mean_weight = np.add.outer(w @ columns, rows @ w)
     spread = float((share * (w - mean_weight * (1 - value)) ** 2).sum())
     variance = (spread - (value - expected * (1 - value)) ** 2) / (n * (1 - expected) ** 2)
-    return Kappa(value=value, standard_error=math.sqrt(max(variance, 0.0)))
+    half = float(ndtri(0.975)) * math.sqrt(max(variance, 0.0))
+    return Estimate.around(value, half).held(-1.0, 1.0)
 
 
 def cross_table(first: NDArray[np.int64], second: NDArray[np.int64], n_scores: int) -> Floats:
-    """Count pairs of ranks on a scale of `n_scores`; shape (n_scores, n_scores).
-
-    Examples
-    --------
-    >>> cross_table(np.array([0, 1, 1]), np.array([0, 1, 0]), 2)
-    array([[1., 0.],
-           [1., 1.]])
-    """
+    """Count pairs of ranks on a scale of `n_scores`; shape (n_scores, n_scores)."""
     flat = np.bincount(first * n_scores + second, minlength=n_scores**2)
     return flat.reshape(n_scores, n_scores).astype(float)

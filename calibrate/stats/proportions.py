@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.stats import estimate
-from calibrate.stats.allpairs import Comparison, Pair, pair_letters, range_quantile
+from calibrate.stats.allpairs import Comparison, Pair, range_quantile
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.groups import Layout
 from gauge.errors import InvalidValueError
@@ -47,13 +46,7 @@ def wilson(
 
 
 def proportion(hits: float, n: float, *, level: float = 0.95) -> Estimate:
-    """Estimate one proportion with its Wilson interval; no value without berries.
-
-    Examples
-    --------
-    >>> proportion(0, 20).low, round(proportion(0, 20).high, 4)
-    (0.0, 0.1611)
-    """
+    """Estimate one proportion with its Wilson interval; no value without berries."""
     if n <= 0:
         return Estimate(value=None, why="no berries")
     low, high = wilson(hits, n, level=level)
@@ -99,19 +92,8 @@ class Dispersion:
 def dispersion(hits: ArrayLike, n: ArrayLike, group: ArrayLike | None = None) -> Dispersion:
     """Measure over-dispersion of clamshells about the proportion of their group.
 
-    McCullagh, P. & Nelder, J. A. (1989) Generalized Linear Models, 2nd ed., section 4.5.
-
-    Parameters
-    ----------
-    hits, n : array_like of float, shape (m,)
-        One clamshell each.
-    group : array_like of int, shape (m,), optional
-        Which group (selection) each belongs to; one group by default.
-
-    Examples
-    --------
-    >>> dispersion([2, 2, 2], [20, 20, 20]).ratio
-    0.0
+    McCullagh, P. & Nelder, J. A. (1989) Generalized Linear Models, 2nd ed., section 4.5. `hits`,
+    `n` and `group` (one group by default), shape (m,), are of one clamshell each.
     """
     from scipy.special import chdtrc
 
@@ -177,12 +159,6 @@ def fit_shares(hits: ArrayLike, n: ArrayLike, layout: Layout) -> ShareFit:
     carry beyond 0 or 1 is held there.
 
     `hits` and `n`, shape (m,), are of one clamshell each, with berries.
-
-    Examples
-    --------
-    >>> found = fit_shares([2, 5, 1, 9], [20, 20, 20, 20], Layout.of([0, 0, 0, 0], ["R-114"], ()))
-    >>> found.worth.round(1).tolist(), round(found.correlation, 3)
-    ([21.7], 0.141)
     """
     x, total = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
     weights, leverage, beta = layout.smooth(x / total)
@@ -219,12 +195,6 @@ def mean_proportion(hits: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> Es
     """Average the proportions of clamshells, each counting alike; see `ShareFit.intervals`.
 
     Clamshells without berries are left out; one alone has its Wilson interval, and says so.
-
-    Examples
-    --------
-    >>> found = mean_proportion([2, 4, 3], [20, 20, 20])
-    >>> round(found.value, 3), round(found.low, 3), round(found.high, 3)
-    (0.15, 0.051, 0.369)
     """
     x, total = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
     x, total = x[total > 0], total[total > 0]
@@ -237,46 +207,25 @@ def mean_proportion(hits: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> Es
     return fit_shares(x, total, layout).intervals(level)[0]
 
 
-def compare_proportions(
-    hits: ArrayLike,
-    n: ArrayLike,
-    group: ArrayLike,
-    names: Sequence[str],
-    *,
-    blocks: Sequence[ArrayLike] = (),
-    level: float = 0.95,
-    unit: str = "clamshell",
-) -> Comparison:
+def compare_shares(fit: ShareFit, *, level: float = 0.95, unit: str = "clamshell") -> Comparison:
     """Compare the proportions of groups, allowing for clamshells that differ.
 
-    The proportion of a group and its variance are those of `fit_shares`; "no difference at all" is
-    chi-square between groups over its degrees of freedom, against F. Pairs are Newcombe's hybrid
-    score intervals with the berries that each is worth and the quantile of the studentized range,
-    so that a group without a single soft berry has its place too.
-
-    Parameters and errors are those of `calibrate.stats.groups.compare_means`, with `hits` and `n`
-    of one clamshell each.
+    "No difference at all" is chi-square between groups over its degrees of freedom, against F.
+    Pairs are Newcombe's hybrid score intervals with the berries that each is worth and the quantile
+    of the studentized range, so that a group without a single soft berry has its place too.
+    Parameters and errors are those of `calibrate.stats.groups.compare_fit`.
 
     Examples
     --------
-    >>> soft, berries, selection = [1, 2, 1, 9, 11, 10], [20] * 6, [0, 0, 0, 1, 1, 1]
-    >>> compare_proportions(soft, berries, selection, ["R-114", "R-120"]).letters
+    >>> layout = Layout.of([0, 0, 0, 1, 1, 1], ["R-114", "R-120"], ())
+    >>> compare_shares(fit_shares([1, 2, 1, 9, 11, 10], [20] * 6, layout)).letters
     ('b', 'a')
     """
-    fit = fit_shares(hits, n, Layout.of(group, names, blocks))
-    return compare_shares(fit, level=level, unit=unit)
-
-
-def compare_shares(fit: ShareFit, *, level: float = 0.95, unit: str = "clamshell") -> Comparison:
-    """Compare the proportions of a fit; see compare_proportions."""
-    from scipy.special import fdtrc
-
     layout, share, worth, k = fit.layout, fit.shares, fit.worth, fit.layout.k
     layout.refuse_too_few(layout.df, unit)
     overall = float(share @ worth / worth.sum())
     variance = overall * (1 - overall) / worth
     chi2 = float(((share - overall) ** 2 / variance).sum()) if 0 < overall < 1 else 0.0
-    f = round(chi2 / (k - 1), 12)
     critical = range_quantile(level, k, layout.df) / math.sqrt(2)
     hits, names = share * worth, layout.names
     pairs = tuple(
@@ -288,13 +237,12 @@ def compare_shares(fit: ShareFit, *, level: float = 0.95, unit: str = "clamshell
         )
         for a, b in itertools.combinations(range(k), 2)
     )
-    return Comparison(
-        model=f"binomial with an intra-{unit} correlation, {unit} as the unit{layout.adjusted}; "
+    found = layout.conclude(
+        f"binomial with an intra-{unit} correlation, {unit} as the unit{layout.adjusted}; "
         f"Newcombe intervals with the studentized range, simultaneous level {level:g}",
-        statistic=f"F({k - 1}, {layout.df}) = {f:.4g}, correlation {fit.correlation:.3f}",
-        p=float(fdtrc(k - 1, layout.df, f)),
-        groups=names,
-        estimates=tuple(share.tolist()),
-        pairs=pairs,
-        letters=pair_letters(pairs, names, share),
+        share,
+        pairs,
+        f=round(chi2 / (k - 1), 12),
+        df=layout.df,
     )
+    return replace(found, statistic=f"{found.statistic}, correlation {fit.correlation:.3f}")

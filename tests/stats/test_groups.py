@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from statsmodels.formula.api import ols
 
 from calibrate.stats.allpairs import all_pairs, letters
-from calibrate.stats.groups import Variance, compare_means, shared_variances
-from calibrate.stats.proportions import compare_proportions
+from calibrate.stats.groups import Layout, Variance, compare_fit, fit_means, shared_variances
+from calibrate.stats.proportions import compare_shares, fit_shares
 from gauge.errors import InvalidValueError, TooFewScoresError
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -31,6 +31,21 @@ def names(k):
     return [f"R-{i}" for i in range(1, k + 1)]
 
 
+def anova(y, group, k, blocks=()):
+    """Fit the means; the fit, its residual variance and its F."""
+    fit = fit_means(y, Layout.of(group, names(k), blocks))
+    return fit, fit.own_variance, fit.f(fit.own_variance)
+
+
+def compare_means(y, group, names, blocks=()):
+    fit = fit_means(y, Layout.of(group, names, blocks))
+    return compare_fit(fit, fit.own_variance)
+
+
+def compare_proportions(hits, n, group, names, blocks=()):
+    return compare_shares(fit_shares(hits, n, Layout.of(group, names, blocks)))
+
+
 def digits(found, certified):
     """Correct digits, as NIST StRD counts them."""
     return -np.log10(abs(found - certified) / abs(certified)) if found != certified else 16
@@ -39,13 +54,13 @@ def digits(found, certified):
 def test_nist_strd_sirstv():
     # Certified values, NIST StRD, ANOVA, SiRstv.
     group, y = groups_of("nist_sirstv.csv")
-    found = compare_means(y, group, names(5)).anova
-    assert (found.df_between, found.df_within) == (4, 20)
+    found, within, f = anova(y, group, 5)
+    assert (found.layout.k - 1, within.df) == (4, 20)
     assert digits(found.ss_between, 5.11462616e-02) > 12
-    assert digits(found.ms_between, 1.27865654e-02) > 12
+    assert digits(found.ss_between / 4, 1.27865654e-02) > 12
     assert digits(found.ss_within, 2.16636560e-01) > 12
-    assert digits(found.f, 1.18046237440255) > 12
-    assert digits(np.sqrt(found.ms_within), 1.04076068334656e-01) > 12
+    assert digits(f, 1.18046237440255) > 12
+    assert digits(np.sqrt(within.value), 1.04076068334656e-01) > 12
     r2 = found.ss_between / (found.ss_between + found.ss_within)
     assert digits(r2, 1.90999039051129e-01) > 12
 
@@ -66,24 +81,24 @@ def test_nist_strd_harder_sets(name, digits_least):
     rows = [line.split() for line in body if line.strip()]
     group = np.array([int(r[0]) - 1 for r in rows])
     y = np.array([float(r[1]) for r in rows])
-    found = compare_means(y, group, names(int(group.max()) + 1)).anova
-    assert digits(found.f, f) > digits_least
+    assert digits(anova(y, group, int(group.max()) + 1)[2], f) > digits_least
 
 
 def test_nist_handbook_7_4_3_3():
     # NIST/SEMATECH e-Handbook 7.4.3.3: three levels of five; F = 9.59.
     levels = [[6.9, 5.4, 5.8, 4.6, 4.0], [8.3, 6.8, 7.8, 9.2, 6.5], [8.0, 10.5, 8.1, 6.9, 9.3]]
-    found = compare_means(np.concatenate(levels), np.repeat([0, 1, 2], 5), names(3)).anova
+    y, group = np.concatenate(levels), np.repeat([0, 1, 2], 5)
+    found, _, f = anova(y, group, 3)
     assert round(found.ss_between, 3) == 27.897
     assert round(found.ss_within, 3) == 17.452
-    assert round(found.f, 2) == 9.59
-    assert found.p == pytest.approx(0.0032482226)
+    assert round(f, 2) == 9.59
+    assert compare_means(y, group, names(3)).p == pytest.approx(0.0032482226)
 
 
 def test_nist_handbook_7_4_7_1_tukey():
     group, y = groups_of("nist_tukey.csv")
     found = compare_means(y, group, names(4))
-    assert found.anova.ms_within == pytest.approx(1.33075)
+    assert anova(y, group, 4)[1].value == pytest.approx(1.33075)
     printed = {  # pair: (limits printed there, two digits), second minus first
         ("R-1", "R-2"): (0.29, 4.47),
         ("R-1", "R-3"): (1.13, 5.31),
@@ -133,13 +148,12 @@ def test_tukey_kramer_printed(data, printed):
 def test_means_are_scipys(sizes, seed):
     rng = np.random.default_rng(seed)
     data = [rng.normal(rng.normal(0, 1), 1, n) for n in sizes]
-    found = compare_means(
-        np.concatenate(data), np.repeat(range(len(sizes)), sizes), names(len(sizes))
-    )
+    y, group, k = np.concatenate(data), np.repeat(range(len(sizes)), sizes), len(sizes)
+    found = compare_means(y, group, names(k))
     other = scipy.stats.tukey_hsd(*data)
     limits = other.confidence_interval(0.95)
     f, p = scipy.stats.f_oneway(*data)
-    assert (found.anova.f, found.p) == pytest.approx((f, p), rel=1e-8)
+    assert (anova(y, group, k)[2], found.p) == pytest.approx((f, p), rel=1e-8)
     for pair in found.pairs:
         i, j = int(pair.first[2:]) - 1, int(pair.second[2:]) - 1
         assert pair.p == pytest.approx(other.pvalue[i, j], abs=5e-6)
@@ -159,8 +173,9 @@ def test_blocks_are_taken_out_as_in_statsmodels():
     found = compare_means(y, group, names(3), blocks=[block])
     model = ols("y ~ C(group) + C(block)", pd.DataFrame({"y": y, "group": group, "block": block}))
     fit = model.fit()
-    assert found.anova.ms_within == pytest.approx(fit.mse_resid)
-    assert found.anova.df_within == fit.df_resid
+    within = anova(y, group, 3, [block])[1]
+    assert within.value == pytest.approx(fit.mse_resid)
+    assert within.df == fit.df_resid
     gaps = {(p.first, p.second): p.difference.value for p in found.pairs}
     assert -gaps["R-1", "R-2"] == pytest.approx(fit.params["C(group)[T.1]"])
     assert -gaps["R-1", "R-3"] == pytest.approx(fit.params["C(group)[T.2]"])
@@ -245,7 +260,7 @@ def test_two_blocks_are_taken_out_together_of_means_and_shares_alike():
     found = compare_means(y, group, names(3), blocks=[site, year])
     data = pd.DataFrame({"y": y, "group": group, "site": site, "year": year})
     fit = ols("y ~ C(group) + C(site) + C(year)", data).fit()
-    assert found.anova.ms_within == pytest.approx(fit.mse_resid)
+    assert anova(y, group, 3, [site, year])[1].value == pytest.approx(fit.mse_resid)
     # Means over equal shares of every block, as R's emmeans gives them.
     grid = pd.DataFrame(itertools.product(range(2), range(2)), columns=["site", "year"])
     means = [fit.predict(grid.assign(group=g)).mean() for g in range(3)]
