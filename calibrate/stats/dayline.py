@@ -18,18 +18,10 @@ _TOO_FEW = "too few clamshells for an interval"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Line:
-    """A straight line over days, with the covariance of its intercept and slope.
+    """A straight line over days, with the covariance, shape (2, 2), of its intercept and slope.
 
-    Attributes
-    ----------
-    intercept, slope : float
-    covariance : ndarray of float, shape (2, 2)
-    df : float
-        Of the residual variance.
-    last_day : float
-        The last day seen; beyond it the line is extrapolated.
-    own : Variance
-        Of the points about the line.
+    `df` are those of the covariance, `own` is the variance of the points about the line; beyond
+    `last_day`, the last day seen, the line is extrapolated.
     """
 
     intercept: float
@@ -62,25 +54,38 @@ def _days(day: ArrayLike) -> Floats:
     return x
 
 
-def _widest(*known: tuple[Floats, float]) -> tuple[Floats, float]:
+def _line(
+    x: Floats, intercept: float, slope: float, own: Variance, known: list[tuple[Floats, float]]
+) -> Line:
     """Take the wider of what clamshells say, first, and what berries do; none without the first."""
-    if known[0][1] < 1:
-        return np.full((2, 2), np.nan), 0.0
-    return max(known, key=lambda one: _t(one[1], 0.95) * math.sqrt(one[0][1, 1]))
+    covariance, df = np.full((2, 2), np.nan), 0.0
+    if known[0][1] >= 1:
+        covariance, df = max(known, key=lambda one: _t(one[1], 0.95) * math.sqrt(one[0][1, 1]))
+    return Line(
+        intercept=intercept,
+        slope=slope,
+        covariance=covariance,
+        df=df,
+        last_day=float(x.max()),
+        own=own,
+    )
 
 
-def _followed(unit: Floats, pull: Floats, subject: ArrayLike) -> tuple[Floats, float]:
-    """Find the covariance where several points are of one clamshell, from clamshells' sums.
+def _followed(unit: Floats, pull: Floats, subject: ArrayLike | None) -> list[tuple[Floats, float]]:
+    """Find the covariance from clamshells' sums; nothing where no clamshell has several points.
 
     Liang, K.-Y. & Zeger, S. L. (1986) Biometrika 73:13-22, raised for few clamshells by m over
     m - 2, the degrees of freedom; `pull`, shape (points, 2), is what each point adds to the score.
     """
-    code = np.unique(np.asarray(subject), return_inverse=True)[1].ravel()
+    of = np.arange(len(pull)) if subject is None else np.asarray(subject)
+    code = np.unique(of, return_inverse=True)[1].ravel()
+    if code.max(initial=0) + 1 == code.size:
+        return []
     sums = np.column_stack([np.bincount(code, column) for column in pull.T])
     m = sums.shape[0]
     if m < 3:
-        return unit, 0.0
-    return unit @ (sums.T @ sums) @ unit * (m / (m - 2)), m - 2
+        return [(unit, 0.0)]
+    return [(unit @ (sums.T @ sums) @ unit * (m / (m - 2)), m - 2)]
 
 
 def fit_line(
@@ -95,10 +100,8 @@ def fit_line(
 
     Parameters
     ----------
-    day : array_like of float, shape (m,)
-        Storage day of each clamshell.
-    y : array_like of float, shape (m,)
-        Its mean.
+    day, y : array_like of float, shape (m,)
+        Storage day of each clamshell, and its mean.
     subject : array_like of int, shape (m,), optional
         Which clamshell a point is of, where one is followed over several days.
     variance : Variance, optional
@@ -111,11 +114,6 @@ def fit_line(
     ------
     TooFewScoresError
         If there are fewer than three clamshells or two days.
-
-    Examples
-    --------
-    >>> round(fit_line([0, 0, 7, 7], [2.0, 2.2, 1.3, 1.5]).intercept, 3)
-    2.1
     """
     x, values = _days(day), np.asarray(y, dtype=float)
     centre = float(x.mean())
@@ -126,21 +124,11 @@ def fit_line(
     own = Variance(value=float(residual @ residual) / (x.size - 2), df=x.size - 2)
     unit = np.array([[1 / x.size + centre**2 / sxx, -centre / sxx], [-centre / sxx, 1 / sxx]])
     between = variance or own
-    known = [(unit * between.value, between.df)]
-    if subject is not None and np.unique(np.asarray(subject)).size < x.size:
-        pull = np.column_stack([residual, residual * x])
-        known = [_followed(unit, pull, subject)]
+    known = _followed(unit, np.column_stack([residual, residual * x]), subject)
+    known = known or [(unit * between.value, between.df)]
     if berries is not None and berries.df >= 1:
         known.append((unit * berries.value, berries.df))
-    covariance, df = _widest(*known)
-    return Line(
-        intercept=middle - slope * centre,
-        slope=slope,
-        covariance=covariance,
-        df=df,
-        last_day=float(x.max()),
-        own=own,
-    )
+    return _line(x, middle - slope * centre, slope, own, known)
 
 
 def fit_logit_line(
@@ -149,14 +137,8 @@ def fit_logit_line(
     """Fit the log odds of soft berries as a straight line over days, quasi-binomial.
 
     The covariance is raised by Pearson's dispersion of clamshells about the line, if above 1
-    (McCullagh & Nelder (1989), section 4.5).
-
-    Parameters
-    ----------
-    day, hits, n : array_like of float, shape (m,)
-        Storage day, soft berries and berries of each clamshell.
-    subject : array_like of int, shape (m,), optional
-        Which clamshell a point is of, where one is followed over several days.
+    (McCullagh & Nelder (1989), section 4.5). `hits` of `n` berries of each clamshell are soft;
+    others as for `fit_line`.
 
     Raises
     ------
@@ -164,12 +146,6 @@ def fit_logit_line(
         If there are fewer than three clamshells or two days, or all or no berries are soft.
     SeparationError
         If days separate soft from sound berries without overlap.
-
-    Examples
-    --------
-    >>> line = fit_logit_line([0, 0, 7, 7], [1, 2, 9, 10], [20, 20, 20, 20])
-    >>> round(-line.intercept / line.slope, 1)
-    7.3
     """
     from calibrate.stats.ordinal import fit_ordinal
 
@@ -186,18 +162,11 @@ def fit_logit_line(
         df=x.size - 2,
     )
     unit = turn @ fit.covariance @ turn
-    known = (unit * max(1.0, own.value), own.df)
-    if subject is not None and np.unique(np.asarray(subject)).size < x.size:
-        pull = (soft - total * p)[:, None] * np.column_stack([np.ones(x.size), x])
-        known = _widest(_followed(unit, pull, subject), (unit, math.inf))
-    return Line(
-        intercept=intercept,
-        slope=slope,
-        covariance=known[0],
-        df=known[1],
-        last_day=float(x.max()),
-        own=own,
-    )
+    pull = (soft - total * p)[:, None] * np.column_stack([np.ones(x.size), x])
+    followed = _followed(unit, pull, subject)
+    alone = [(unit * max(1.0, own.value), own.df)]
+    known = [*followed, (unit, math.inf)] if followed else alone
+    return _line(x, intercept, slope, own, known)
 
 
 def crossing(
@@ -208,22 +177,8 @@ def crossing(
     The interval holds all days d at which (intercept + slope d - target)^2 is no more than t^2
     times its variance (Fieller, E. C. (1954) J. R. Stat. Soc. B 16:175-185). Where the slope is
     not shown to differ from zero, the set has no upper end, or no end at all: that side is None.
-    Without degrees of freedom both sides are None.
-
-    Parameters
-    ----------
-    line : Line
-    target : float
-    target_variance : float
-        When the target is itself an estimate, independent of the line.
-    level : float
-
-    Examples
-    --------
-    >>> line = fit_line([0, 0, 7, 7, 14, 14], [2.1, 2.2, 1.6, 1.5, 0.9, 1.0])
-    >>> day = crossing(line, 1.5)
-    >>> round(day.value, 2), round(day.low, 2), round(day.high, 2)
-    (7.58, 6.77, 8.42)
+    Without degrees of freedom both sides are None. `target_variance` is that of a target which is
+    itself an estimate, independent of the line.
     """
     a, b = line.intercept - target, line.slope
     var = line.covariance

@@ -66,6 +66,8 @@ class Estimate:
 
     def widened(self, by: Estimate) -> Estimate:
         """Add what an independent cause leaves open to each side, in quadrature."""
+        if self.value is None:
+            return self
 
         def end(sign: int, own: float | None, other: float | None) -> float | None:
             if own is None or other is None:

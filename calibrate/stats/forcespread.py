@@ -25,20 +25,12 @@ _SHOWN, _FEWEST = 0.05, 20
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SpreadGrowth:
-    """A spread that is in proportion to a power of force.
+    """A spread that is in proportion to a power of force, from 0 to 1, with its standard error.
 
-    Attributes
-    ----------
-    power : float
-        b, from 0 to 1.
-    error : float
-        Its standard error; 0 where the spread does not grow.
-    p_value : float
-        One-sided, of the likelihood ratio against b = 0, which lies on the edge: half of that of a
-        chi-square with one degree of freedom (Self, S. G. & Liang, K.-Y. (1987) J. Am. Stat. Assoc.
-        82:605-610).
-    at_newton : float
-        The force at which the spread is what is reported: the geometric mean of all forces.
+    `p_value` is one-sided, of the likelihood ratio against a power of 0, which lies on the edge:
+    half of that of a chi-square with one degree of freedom (Self, S. G. & Liang, K.-Y. (1987) J.
+    Am. Stat. Assoc. 82:605-610). The spread is what is reported at `at_newton`, the geometric mean
+    of all forces.
     """
 
     power: float = 0.0

@@ -30,15 +30,7 @@ def logistic(z: Floats) -> Floats:
 def interval_probability(upper: Floats, lower: Floats) -> Floats:
     """Return logistic(upper) - logistic(lower), taken in the tail where both are small.
 
-    Parameters
-    ----------
-    upper, lower : ndarray of float
-        Same shape, ``upper >= lower``; plus and minus infinity are welcome.
-
-    Examples
-    --------
-    >>> interval_probability(np.array([np.inf, 2.0]), np.array([0.0, -2.0])).round(4).tolist()
-    [0.5, 0.7616]
+    ``upper >= lower``, of the same shape; plus and minus infinity are welcome.
     """
     # Equal to logistic(-lower) - logistic(-upper): there no digits are lost.
     flip = lower > 0
@@ -51,23 +43,13 @@ def log_interval(
     """Return the log of `interval_probability`, with its derivatives.
 
     The building block for models that are not linear in their parameters (spreads that differ
-    between raters, effects of raters).
-
-    Parameters
-    ----------
-    upper, lower : ndarray of float
-        Same shape, ``upper > lower`` everywhere; plus and minus infinity are welcome.
+    between raters, effects of raters). ``upper > lower`` everywhere, of the same shape; plus and
+    minus infinity are welcome.
 
     Returns
     -------
     value, d_upper, d_lower, d_upper2, d_upper_lower, d_lower2 : ndarray of float
         The log probability, its gradient, and its second derivatives.
-
-    Examples
-    --------
-    >>> value, *_ = log_interval(np.array([np.inf, 700.0]), np.array([0.0, 699.0]))
-    >>> value.round(6).tolist()
-    [-0.693147, -699.458675]
     """
     gap = upper - lower
     with np.errstate(invalid="ignore"):

@@ -22,22 +22,12 @@ _AT_ONCE = 4096
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LimitsOfAgreement:
-    """Bland and Altman's agreement of two gauges, first minus second.
+    """Bland and Altman's agreement of two gauges on n berries, first minus second.
 
-    Attributes
-    ----------
-    n : int
-        Berries.
-    bias : Estimate
-        Mean difference with its t interval.
-    sd : float
-        Standard deviation of the differences (of single readings).
-    lower, upper : Estimate
-        Limits of agreement, bias -/+ 1.96 SD, with their intervals.
-    slope : Estimate
-        Of the differences on the means: away from zero, the limits do not hold for all forces.
-    repeatability : tuple of (Repeatability or None)
-        Of each gauge, where it pressed a berry twice or more.
+    `bias` is the mean difference, `sd` the standard deviation of the differences (of single
+    readings), `lower` and `upper` are the limits of agreement, bias -/+ 1.96 SD. `slope` is that of
+    the differences on the means: away from zero, the limits do not hold for all forces. A gauge has
+    a repeatability where it pressed a berry twice or more.
     """
 
     n: int
@@ -51,15 +41,9 @@ class LimitsOfAgreement:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Repeatability:
-    """How far one gauge differs from itself on the same berry.
+    """How far one gauge differs from itself on the same berry: within-berry standard deviation.
 
-    Attributes
-    ----------
-    sd : float
-        Within-berry standard deviation.
-    coefficient : float
-        1.96 sqrt(2) sd: two readings of a berry differ by less 95 % of the time.
-    df : int
+    Two readings of a berry differ by less than the coefficient, 1.96 sqrt(2) sd, 95 % of the time.
     """
 
     sd: float
@@ -70,8 +54,7 @@ class Repeatability:
 def repeatability(readings: ArrayLike) -> Repeatability:
     """Estimate the repeatability of one gauge from repeated readings.
 
-    Bland, J. M. & Altman, D. G. (1986) Lancet i:307-310, by one-way analysis of variance.
-
+    Bland, J. M. & Altman, D. G. (1986) Lancet i:307-310, by one-way analysis of variance;
     `readings` is (berries, repeats), NaN where a repeat is missing.
     """
     table = np.asarray(readings, dtype=float)
@@ -107,12 +90,6 @@ def limits_of_agreement(
     ------
     TooFewScoresError
         If fewer than three berries were pressed on both.
-
-    Examples
-    --------
-    >>> found = limits_of_agreement([2.0, 1.5, 1.0, 2.5], [1.9, 1.5, 1.1, 2.3])
-    >>> round(found.bias.value, 3), round(found.lower.value, 3), round(found.upper.value, 3)
-    (0.05, -0.203, 0.303)
     """
     from scipy.special import stdtrit
 
@@ -163,16 +140,9 @@ def _slope(x: Floats, y: Floats, level: float) -> Estimate:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Precision:
-    """Precision of one level (material, lot) across labs.
+    """Precision of one level (material, lot) across labs, and the mean of all readings.
 
-    Attributes
-    ----------
-    level : str
-    labs, readings : int
-    mean : float
-        Of all readings.
-    s_r, s_l, s_R : float
-        Repeatability, between-lab and reproducibility standard deviation.
+    Standard deviations: `s_r` repeatability, `s_l` between labs, `s_R` reproducibility.
     """
 
     level: str
@@ -197,13 +167,7 @@ class Precision:
         return 2.8 * self.s_R
 
     def to_json(self) -> dict[str, Any]:
-        """As the command writes it.
-
-        Examples
-        --------
-        >>> precision([0, 0, 1, 1], [1.0, 1.2, 1.6, 1.4]).to_json()["labs"]
-        2
-        """
+        """Make the document that the command writes."""
         return {
             "level": self.level,
             "labs": self.labs,
@@ -226,8 +190,8 @@ def precision(lab: ArrayLike, value: ArrayLike, *, level: str = "") -> Precision
 
     Parameters
     ----------
-    lab : array_like of int, shape (n,)
-    value : array_like of float, shape (n,)
+    lab, value : array_like, shape (n,)
+        Which lab found which value.
     level : str
         Its name, for the result.
 
@@ -235,12 +199,6 @@ def precision(lab: ArrayLike, value: ArrayLike, *, level: str = "") -> Precision
     ------
     TooFewScoresError
         If there are fewer than two labs, or no lab measured twice.
-
-    Examples
-    --------
-    >>> found = precision([0, 0, 1, 1], [1.0, 1.2, 1.6, 1.4], level="pad A")
-    >>> round(found.s_r, 4), round(found.s_R, 4)
-    (0.1414, 0.3)
     """
     code = np.unique(np.asarray(lab), return_inverse=True)[1].ravel()
     x = np.asarray(value, dtype=float)
@@ -300,8 +258,6 @@ def expected_true(force_newton: Floats, of_berries_newton: Floats, error: GaugeE
         As shown.
     of_berries_newton : ndarray of float, shape (berries,)
         The same, once for each berry.
-    error : GaugeError
-        From repeated presses of pads, or given.
 
     Raises
     ------

@@ -23,16 +23,8 @@ _HUGE = 1e50
 class Optimum:
     """Where Newton's method stopped, and how near the maximum that is.
 
-    Attributes
-    ----------
-    phi : ndarray of float, shape (p,)
-    value : float
-    gradient : ndarray of float, shape (p,)
-    hessian : ndarray of float, shape (p, p)
-    decrement : float
-        gradient' (-hessian)^-1 gradient: twice the gain that the next full step would promise.
-    iterations : int
-    converged : bool
+    The decrement is gradient' (-hessian)^-1 gradient: twice the gain that the next full step would
+    promise.
     """
 
     phi: Floats

@@ -30,12 +30,10 @@ class OrdinalFit:
         are minus or plus infinity.
     coef : ndarray of float, shape (p,)
         beta: above zero moves scores towards the last rank.
-    covariance : ndarray of float
-        Inverse of the observed information over `phi`.
-    log_likelihood : float
-    terms : Terms
     phi : ndarray of float
         Free thresholds, then beta.
+    covariance : ndarray of float
+        Inverse of the observed information over `phi`.
     free : ndarray of int, shape (n_ranks - 1,)
         For each threshold its place in `phi`; -1 below and -2 above the used ranks.
     """
@@ -113,12 +111,6 @@ def fit_ordinal(
         Anderson, J. A. (1984) Biometrika 71:1-10), or if a column is constant or repeated.
     NotConvergedError
         If Newton's method stopped away from the maximum.
-
-    Examples
-    --------
-    >>> fit = fit_ordinal([[0.0], [1.0], [0.0], [1.0]], [0, 0, 1, 1], [3, 1, 1, 3])
-    >>> round(float(fit.coef[0]), 6)  # the log odds ratio 2 log 3
-    2.197225
     """
     xs, ranks, weights = _clean(x, rank, weight)
     size = int(ranks.max(initial=0)) + 1 if n_ranks is None else n_ranks

@@ -177,8 +177,7 @@ def _held(estimate: Estimate, measure: Measure, unit: str) -> Estimate:
     """Hold an interval to what can be; say why there is none."""
     if estimate.low is None or estimate.high is None:
         return replace(estimate, why=estimate.why or f"one {unit} only: no standard error")
-    low, high = measure.span
-    return replace(estimate, low=max(estimate.low, low), high=min(estimate.high, high))
+    return estimate.held(*measure.span)
 
 
 def _strata(name: str, units: SamplingUnits, scheme: Scheme) -> Iterator[_Stratum]:

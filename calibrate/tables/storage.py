@@ -177,27 +177,13 @@ def _reached(
             )
             for hits in pressed.predicted_soft[:, [0, 2, 1]].T
         )  # fmt: skip
-        return _with_cut(found, early, late), "force"
+        # At the upper end of the cut berries are soft earlier.
+        by_cut = Estimate(value=found.value, low=early.value, high=late.value)
+        return found.widened(by_cut).held(0.0), "force"
     why = f"nothing says which berries are {endpoint.of}"
     if endpoint.of == "soft":
         why = "neither scores with a sale limit nor a calibration"
     return Estimate(value=None, why=why), ""
-
-
-def _with_cut(found: Estimate, early: Estimate, late: Estimate) -> Estimate:
-    """Widen an interval by that of the cut: at its upper end berries are soft earlier."""
-    if found.value is None:
-        return found
-    low, high = found.low, found.high
-    if low is not None:
-        low = None if early.value is None else found.value - math.hypot(
-            found.value - low, found.value - early.value
-        )  # fmt: skip
-    if high is not None:
-        high = None if late.value is None else found.value + math.hypot(
-            high - found.value, late.value - found.value
-        )  # fmt: skip
-    return replace(found, low=None if low is None else max(low, 0.0), high=high)
 
 
 def day_reached(

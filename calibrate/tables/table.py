@@ -290,14 +290,6 @@ def _sd_of_berries(units: SamplingUnits) -> float | None:
 
 def _predicted_soft(expected: Floats, n: Floats, level: float) -> Estimate:
     """Predict soft berries: spread between units and the interval of the cut, in quadrature."""
-    found = mean_proportion(expected[:, 0], n, level=level)
-    assert found.value is not None
-    assert found.low is not None
-    assert found.high is not None
-    middle, by_low, by_high = (expected / n[:, None]).mean(axis=0)
-    return Estimate(
-        value=found.value,
-        low=max(0.0, found.value - float(np.hypot(found.value - found.low, middle - by_low))),
-        high=min(1.0, found.value + float(np.hypot(found.high - found.value, by_high - middle))),
-        why=found.why,
-    )
+    value, low, high = (expected / n[:, None]).mean(axis=0).tolist()
+    by_cut = Estimate(value=value, low=low, high=high)
+    return mean_proportion(expected[:, 0], n, level=level).widened(by_cut).held(0.0, 1.0)
