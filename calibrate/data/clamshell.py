@@ -37,30 +37,14 @@ _COLOURS = range(4)
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Clamshell:
-    """What one rater counted in one clamshell.
+    """What one rater counted in one clamshell; None is what the sheet does not count.
 
-    Attributes
-    ----------
-    counts : tuple of int
-        Berries at each score, firmest first. Their sum is the number of berries.
-    leaky, decayed, red, any_defect, marketable : int or None
-        None where the sheet does not count them. Whether reddened drupelets are a defect is a
-        matter of the grade: they count against marketable berries only as part of `any_defect`.
-    colour : int or None
-        Overall colour of the clamshell, on the declared scale.
-    weight_start_g, weight_end_g : float or None
-        Of the clamshell's fruit, when storage began and when it was counted.
-    planned : int or None
-        Berries that the plan foresees; the counts must add up to it.
-    levels : mapping of str to str
-        Other columns: selection, harvest_date, storage_day ...
-    where : str
-        File and row, for messages.
-
-    Raises
-    ------
-    ImpossibleSheetError
-        If the sheet cannot be true; the message names the cell.
+    `counts` are the berries at each score, firmest first, and add up to all berries. Whether
+    reddened drupelets are a defect is a matter of the grade: they count against marketable berries
+    only as part of `any_defect`. `colour` is that of the whole clamshell; weights are of its fruit
+    when storage began and when it was counted. The counts must add up to `planned`; `levels` are
+    the other columns, and `where` is file and row, for messages. What cannot be true is an
+    ImpossibleSheetError that names the cell.
     """
 
     sample: str
@@ -210,11 +194,9 @@ def read_sheets(
     Parameters
     ----------
     path : Path
-        CSV with the clamshell's code (`sample`, `clamshell` or `code`), a column a score, and if
-        required: `leaky`, `decayed`, `red`, `any_defect`, `marketable`, `colour`, `weight_start_g`,
-        `weight_end_g`, `planned` (or `berries`, `total`: what the scores must add up to), `rater`;
-        further columns are kept as levels. A blank score cell is a count of zero; a blank defect
-        was not counted.
+        CSV with the clamshell's code (`sample`, `clamshell` or `code`), a column a score, and any
+        of the fields of `Clamshell` (`berries` and `total` are `planned` too); further columns are
+        kept as levels. A blank score cell is a count of zero; a blank defect was not counted.
     scale : Scale, optional
         By default 1-5 or firm, soft, by the header.
     colours : collection of int

@@ -35,13 +35,7 @@ class Factor:
 
     @classmethod
     def of(cls, texts: Sequence[str | None]) -> Factor:
-        """Number texts in the order in which they first stand; None has the code -1.
-
-        Examples
-        --------
-        >>> Factor.of(["R-114", None, "R-120"]).code.tolist()
-        [0, -1, 1]
-        """
+        """Number texts in the order in which they first stand; None has the code -1."""
         codes = Codes()
         code = codes.of(texts)
         return cls(code=code, labels=tuple(codes)).relabelled(tuple(codes))  # type: ignore[arg-type]
@@ -112,13 +106,7 @@ def stacked(factors: Sequence[Factor | None], sizes: Sequence[int]) -> Factor:
 
 
 def combined(factors: Sequence[Factor], n: int) -> Ints:
-    """Number the combinations of several factors of n rows from 0, in the order of their codes.
-
-    Examples
-    --------
-    >>> combined([Factor.of(["a", "a", "b"]), Factor.of([None, "x", "x"])], 3)
-    array([0, 1, 2])
-    """
+    """Number the combinations of several factors of n rows from 0, in the order of their codes."""
     key, span = np.zeros(n, np.int64), 1
     for factor in factors:
         size = int(factor.code.max(initial=-1)) + 2

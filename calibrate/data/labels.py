@@ -43,18 +43,10 @@ def places(shown: Unit | None = None) -> int:
 def format_newton(
     value: float | None, *, missing: str = "open", sign: str = "", shown: Unit | None = None
 ) -> str:
-    """Write a force for a table: as many decimals as show 0.01 N, more for small forces.
+    """Write a force in N for a table: as many decimals as show 0.01 N, more for small forces.
 
-    Parameters
-    ----------
-    value : float or None
-        In N.
-    missing : str
-        What stands for None.
-    sign : {"", "+", "-"}
-        ``"+"`` writes the sign of a positive difference too; any keeps the decimals the same.
-    shown : Unit, optional
-        By default the unit of `shown_in`.
+    `missing` stands for None; the sign "+" writes that of a positive difference too, and any sign
+    keeps the decimals the same. The unit is that of `shown_in`, unless another is named.
 
     Examples
     --------

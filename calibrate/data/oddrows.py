@@ -38,11 +38,7 @@ _MOST_SHOWN = 6  # rows named in one sentence
 def impossible(pairs: Pairs, where: Namer) -> Iterator[str]:
     """Say in words which rows cannot be right, each kind of error in one sentence.
 
-    Parameters
-    ----------
-    pairs : Pairs
-    where : callable
-        Gives the name of a row, such as "row 12".
+    `where` gives the name of a row, such as "row 12".
     """
     force = pairs.force_newton
     yield from _said(where, force <= 0, "a force of {} N is no press", force)

@@ -102,10 +102,7 @@ class Pairs:
     def rater_named(self, typed: str) -> str:
         """Return a rater's name as the source spells it, whatever the case and blanks typed.
 
-        Raises
-        ------
-        NoSuchRaterError
-            If the source does not name that rater.
+        One that the source does not name is a NoSuchRaterError, here and in what follows.
         """
         for name in self.raters:
             if name_key(name) == name_key(typed):
@@ -118,13 +115,7 @@ class Pairs:
         )
 
     def of_raters(self, names: Sequence[str]) -> Pairs:
-        """Keep rows of the named raters only; all berries stay in the name list.
-
-        Raises
-        ------
-        NoSuchRaterError
-            If the source does not name one of them.
-        """
+        """Keep rows of the named raters only; all berries stay in the name list."""
         own = {self.rater_named(name) for name in names}
         chosen = [i for i, name in enumerate(self.raters) if name in own]
         kept = self.rows(np.isin(self.rater, chosen))
@@ -184,13 +175,7 @@ class Pairs:
         return self.rows(np.array([one.isdisjoint(names) for one in self.flags], bool))
 
     def without_raters(self, names: Sequence[str]) -> Pairs:
-        """Leave out raters, whatever the case and blanks typed.
-
-        Raises
-        ------
-        NoSuchRaterError
-            If the source does not name one of them.
-        """
+        """Leave out raters, whatever the case and blanks typed."""
         gone = {self.rater_named(name) for name in names}
         return self.of_raters([name for name in self.raters if name not in gone]) if gone else self
 

@@ -23,26 +23,22 @@ Ints = NDArray[np.int64]
 class Ratings:
     """Scores as a table of berries by raters.
 
-    Attributes
-    ----------
-    rank : ndarray of int, shape (n_berries, n_raters)
-        0 for the firmest; -1 where a rater did not score the berry.
-    raters, berries : tuple of str
-    scale : Scale
+    `rank`, shape (n_berries, n_raters), is 0 for the firmest score and -1 where a rater did not
+    score the berry.
     """
 
-    rank: NDArray[np.int64]
+    rank: Ints
     raters: tuple[str, ...]
     berries: tuple[str, ...]
     scale: Scale
 
-    def complete(self) -> NDArray[np.int64]:
+    def complete(self) -> Ints:
         """Keep the ranks of the berries that every rater scored."""
         return self.rank[(self.rank >= 0).all(axis=1)]
 
 
 def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
-    r"""Read finger scores from a CSV with berry, rater and score, or from a season file.
+    """Read finger scores from a CSV with berry, rater and score, or from a season file.
 
     Parameters
     ----------
@@ -58,16 +54,6 @@ def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
         If a column is missing, a cell is bad, or a rater scored a berry twice.
     TooFewScoresError
         With fewer than two raters.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = Path(folder, "R-114.csv")
-    ...     _ = path.write_text("berry,rater,score\n1,ines,2\n1,marek,3\n2,ines,4\n")
-    ...     ratings = load_ratings(path)
-    >>> ratings.raters, ratings.rank.tolist()
-    (('ines', 'marek'), [[1, 2], [3, -1]])
     """
     if looks_like_season(source):
         berry, rater, rank, scale = _from_season(source, scale)

@@ -11,20 +11,9 @@ from gauge.errors import InvalidValueError
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Scale:
-    """Ordered labels of a finger score.
+    """Ordered labels of a finger score, firmest first; at least two, all different.
 
-    Attributes
-    ----------
-    labels : tuple of str
-        Firmest first, softest last; at least two, all different.
-    sale_limit : str or None
-        The softest label that may still be sold.
-    name : str
-
-    Raises
-    ------
-    InvalidValueError
-        If labels are fewer than two or repeated, or the sale limit is not among them.
+    `sale_limit` is the softest label that may still be sold.
 
     Examples
     --------
@@ -49,19 +38,12 @@ class Scale:
             )
 
     def rank(self, label: str) -> int:
-        """Find the position of a label, 0 for the firmest.
-
-        Raises
-        ------
-        InvalidValueError
-            If the scale has no such label.
-        """
-        try:
-            return self.labels.index(label)
-        except ValueError:
+        """Find the position of a label, 0 for the firmest; any other is an InvalidValueError."""
+        if label not in self.labels:
             raise InvalidValueError(
                 f"'{label}' is not a score of the scale {', '.join(self.labels)}"
-            ) from None
+            )
+        return self.labels.index(label)
 
     @property
     def boundaries(self) -> tuple[tuple[str, str], ...]:
@@ -91,13 +73,7 @@ class Scale:
 
     @classmethod
     def from_json(cls, text: str) -> Scale:
-        """Read what `to_json` wrote.
-
-        Raises
-        ------
-        InvalidValueError
-            If the text is not such a document.
-        """
+        """Read what `to_json` wrote; any other text is an InvalidValueError."""
         try:
             document = json.loads(text)
             return cls(
@@ -112,10 +88,7 @@ class Scale:
 def score_label(text: str) -> str:
     """Write whole numbers one way: "3" and "3.0" (of spreadsheets) are the same score.
 
-    Raises
-    ------
-    ValueError
-        If it is empty or not finite.
+    An empty cell, or a number that is not finite, is a ValueError.
     """
     if not text:
         raise ValueError("the cell is empty")
@@ -136,17 +109,8 @@ RASPBERRY = Scale(labels=("firm", "soft"), sale_limit="firm", name="raspberry")
 def parse_scale(text: str, *, firmest: str = "first") -> Scale:
     """Read a scale as it is typed: ``1-5``, or labels parted by commas.
 
-    Parameters
-    ----------
-    text : str
-        In the order of the source.
-    firmest : {'first', 'last'}
-        Which end of that order is the firmest.
-
-    Raises
-    ------
-    InvalidValueError
-        If the text is no such list.
+    `firmest`, "first" or "last", is the end of that list which is the firmest. Any other text is an
+    InvalidValueError.
 
     Examples
     --------

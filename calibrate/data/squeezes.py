@@ -27,17 +27,11 @@ _KNOWN_SD, _ASSUMED_SD = 0.05, 0.2
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PressOnly:
-    """What squeezing took, from berries pressed without a squeeze and their mates.
+    """What squeezing took, from n berries pressed without a squeeze and their mates.
 
-    Attributes
-    ----------
-    n, n_mates : int
-        Berries of the same samples that were pressed only, and squeezed first.
-    squeezes : float
-        That a mate had on average.
-    value, low, high : float
-        Force of squeezed berries over that of the others, 0.9 where squeezing took a tenth, and
-        its interval.
+    Mates are berries of the same samples that were squeezed first, by so many squeezes on average.
+    The value is the force of squeezed berries over that of the others, 0.9 where squeezing took a
+    tenth.
     """
 
     n: int
@@ -65,10 +59,6 @@ def squeezes_to_press(berry: Ints, order: Floats, named: bool) -> Floats | None:
         is taken to have come in the middle.
     named : bool
         Whether berries have names; if not, every row of squeezes is as long as the longest.
-
-    Returns
-    -------
-    ndarray of float, shape (n,), or None where nothing is known of it
 
     Examples
     --------

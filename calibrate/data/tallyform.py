@@ -20,10 +20,7 @@ _MOST_KEYS = 9
 class TallyForm:
     """The keys pressed so far for one clamshell: a key in, the next state out.
 
-    Raises
-    ------
-    InvalidValueError
-        If the scale has more labels than there are keys.
+    A scale with more labels than there are keys is an InvalidValueError.
 
     Examples
     --------
@@ -136,13 +133,7 @@ class TallyForm:
         return replace(self, done=True, message="done")
 
     def sheet(self) -> Clamshell:
-        """Make the sheet of these keys.
-
-        Raises
-        ------
-        ImpossibleSheetError
-            If it cannot be true, for example when berries of the plan are missing.
-        """
+        """Make the sheet of these keys; one that cannot be true is an ImpossibleSheetError."""
         return Clamshell(
             sample=self.sample,
             scale=self.scale,

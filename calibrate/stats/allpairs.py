@@ -118,6 +118,11 @@ def detectable_difference(
     Quantile of the studentized range and power by Student's t, as for a planned comparison (Cohen
     (1988) Statistical Power Analysis, 2nd ed., ch. 2, with Tukey's quantile); variances between
     clamshells and of berries in one.
+
+    Examples
+    --------
+    >>> round(detectable_difference(0.04, 0.64, 4, 20, groups=5, level=0.95), 2)
+    0.75
     """
     from scipy.special import stdtrit
 
