@@ -39,15 +39,7 @@ def usual_scale(sheet: CodedSheet, firmest: str) -> Scale:
 
 def ranks(sheet: CodedSheet, scale: Scale) -> NDArray[np.float64]:
     """Find the position of each score on a scale; what is none is a problem of its cells."""
-    labels = {label.casefold(): rank for rank, label in enumerate(scale.labels)}
-
-    def position(text: str) -> float:
-        rank = labels.get(score_label(text).casefold())
-        if rank is None:
-            raise ValueError(f"'{text}' is no score of the scale {', '.join(scale.labels)}")
-        return rank
-
-    return sheet.values("score", position)
+    return sheet.values("score", lambda text: scale.rank(score_label(text)))
 
 
 def other_column(sheet: CodedSheet, name: str) -> NDArray[np.object_]:

@@ -12,7 +12,8 @@ from calibrate.data.codedsheet import CodedSheet
 from calibrate.data.factor import Factor, combined, first_rows
 from calibrate.data.pairs import looks_like_season
 from calibrate.data.pairsheet import berries as berries_of
-from calibrate.data.scale import BLACKBERRY, Scale, score_label
+from calibrate.data.pairsheet import ranks
+from calibrate.data.scale import BLACKBERRY, Scale
 from gauge.errors import TooFewScoresError
 from gauge.season.file import open_season
 
@@ -75,7 +76,7 @@ def _from_csv(path: Path, scale: Scale) -> tuple[Factor, Factor, Ints]:
     sheet = CodedSheet(path, "the columns berry, rater and score, one row a score")
     sheet.need("berry", "rater", "score")
     berry, rater = berries_of(sheet) or sheet.names("berry"), sheet.raters()
-    rank = sheet.values("score", lambda text: scale.rank(score_label(text))).astype(np.int64)
+    rank = ranks(sheet, scale).astype(np.int64)
     first = first_rows(combined([berry, rater], len(sheet)))
     for row in np.flatnonzero(first != np.arange(len(sheet)))[:1].tolist():
         who = f"rater {rater.text(row)} scored berry {berry.text(row)} already"
@@ -93,5 +94,5 @@ def _from_season(path: Path, scale: Scale | None) -> tuple[Factor, Factor, Ints,
             for score in berry.scores
             if score.occasion == 1
         ]
-    berries, raters, ranks = zip(*rows, strict=True) if rows else ((), (), ())
-    return Factor.of(berries), Factor.of(raters), np.array(ranks, np.int64), scale
+    berries, raters, found = zip(*rows, strict=True) if rows else ((), (), ())
+    return Factor.of(berries), Factor.of(raters), np.array(found, np.int64), scale

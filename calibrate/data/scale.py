@@ -38,12 +38,11 @@ class Scale:
             )
 
     def rank(self, label: str) -> int:
-        """Find the position of a label, 0 for the firmest; any other is an InvalidValueError."""
-        if label not in self.labels:
-            raise InvalidValueError(
-                f"'{label}' is not a score of the scale {', '.join(self.labels)}"
-            )
-        return self.labels.index(label)
+        """Find the position of a label, whatever its case; any other is an InvalidValueError."""
+        known = [one.casefold() for one in self.labels]
+        if label.casefold() not in known:
+            raise InvalidValueError(f"'{label}' is no score of the scale {', '.join(self.labels)}")
+        return known.index(label.casefold())
 
     @property
     def boundaries(self) -> tuple[tuple[str, str], ...]:

@@ -120,7 +120,7 @@ def compare_measure(
     """
     strata = list(_strata(name, units, scheme))
     own = [one.fit.own_variance for one in strata]
-    distinct = units.n_subjects / units.m if units.m else 1.0
+    distinct = np.unique(units.subjects).size / max(units.m, 1)
     variances, how = shared_variances(own, distinct=distinct)
     variances = _floored(variances, strata)
     others = [level for level in scheme.by if level != scheme.what]

@@ -34,17 +34,9 @@ _REVERSED = 3.0
 class Pool:
     """Berries, finger scores and clamshell sheets of all sources.
 
-    Attributes
-    ----------
-    force_newton : ndarray of float, shape (n,)
-        NaN for a berry that was only scored.
-    factors : dict of str to Factor, each of n rows
-    score_at, rank : ndarray of int, shape (s,)
-        Which berry a finger score belongs to, and its position on the scale.
-    repeated : int
-        Rows left out because another source says the same.
-    n_flagged : int
-        Berries whose peak is flagged.
+    Of n berries there are forces, NaN for a berry that was only scored, and factors; of s finger
+    scores the berry and the position on the scale, shape (s,). `repeated` counts rows left out
+    because another source says the same, `n_flagged` berries whose peak is flagged.
     """
 
     sources: tuple[str, ...]
@@ -82,22 +74,9 @@ def pool(
 ) -> Pool:
     """Join sources: berries, finger scores and sheets that several of them hold count once.
 
-    Parameters
-    ----------
-    sources : sequence of Path or Source
-        Paths are read, see `calibrate.tables.source.read_source`.
-    scale : Scale, optional
-        Of the scores in CSVs.
-    cues : sequence of str
-        Further columns to keep.
-    rater : str, optional
-        Only this rater's finger scores and sheets.
-    without_flags : sequence of str
-        Berries with one of these flags are left out.
-    without_raters : sequence of str
-        Finger scores and sheets of these raters are left out.
-    allow_contradictions : bool
-        Whether to keep the first source's word on a contradiction instead of refusing.
+    Paths are read, see `calibrate.tables.source.read_source`. Only the finger scores and sheets of
+    `rater` are kept, where one is given, and none of `without_raters`; where contradictions are
+    allowed, the first source's word is kept.
 
     Raises
     ------
@@ -259,17 +238,11 @@ def _refuse_nobody(read: Sequence[Source], raters: Sequence[str]) -> None:
 
 def _without(source: Source, raters: set[str]) -> Source:
     """Leave out what some raters scored and counted; names as `name_key` gives them."""
-    scores = source.scores
-    gone = [code for code, name in enumerate(scores.rater.labels) if name_key(name) in raters]
-    kept = np.flatnonzero(~np.isin(scores.rater.code, gone))
+    scorer = source.scores.rater
+    gone = [code for code, name in enumerate(scorer.labels) if name_key(name) in raters]
     return replace(
         source,
-        scores=Scores(
-            berry=scores.berry[kept],
-            rank=scores.rank[kept],
-            rater=scores.rater.at(kept),
-            occasion=scores.occasion.at(kept),
-        ),
+        scores=source.scores.at(np.flatnonzero(~np.isin(scorer.code, gone))),
         clamshells=tuple(
             one for one in source.clamshells if name_key(one.rater or "") not in raters
         ),

@@ -100,11 +100,6 @@ class SamplingUnits:
         names = [name for name in _WITHIN if not name.startswith("storage")]
         return combined([self.factor(name) for name in (*names, "sample")], self.m)
 
-    @property
-    def n_subjects(self) -> int:
-        """Number of things measured."""
-        return int(np.unique(self.subjects).size)
-
     def at(self, units: Ints) -> SamplingUnits:
         """Take some units."""
         columns = [(one.name, getattr(self, one.name)) for one in fields(self)]
@@ -178,19 +173,10 @@ def berry_units(
     calibration: Calibration | None = None,
     extra: Sequence[str] = (),
 ) -> SamplingUnits:
-    """Sum the berries of each unit.
+    """Sum the berries of each unit; `extra` are further levels that a unit must not span.
 
-    Parameters
-    ----------
-    calibration : Calibration, optional
-        Predicts scores from force.
-    extra : sequence of str
-        Further levels that a unit must not span.
-
-    Raises
-    ------
-    NoSuchRecordError
-        If the berries name no such unit.
+    A calibration predicts scores from force. Where the berries name no such unit, that is a
+    NoSuchRecordError.
     """
     n = pool.n
     own = {"clamshell": ("clamshell", "sample"), "replicate": ("replicate",), "berry": ()}[unit]

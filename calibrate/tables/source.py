@@ -18,6 +18,7 @@ from calibrate.data.pairs import flag_names, looks_like_season
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 from gauge.errors import BadTableError
 from gauge.records import Sample
+from gauge.season.file import open_season
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,6 +41,15 @@ class Scores:
     rank: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
     rater: Factor = field(default_factory=lambda: Factor.of(()))
     occasion: Factor = field(default_factory=lambda: Factor.of(()))
+
+    def at(self, rows: Ints) -> Scores:
+        """Take some scores."""
+        return Scores(
+            berry=self.berry[rows],
+            rank=self.rank[rows],
+            rater=self.rater.at(rows),
+            occasion=self.occasion.at(rows),
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,12 +76,11 @@ def read_source(
 ) -> Source:
     """Read a source, whichever kind it is.
 
+    A season file; a CSV with `force_N` (or `force` and `unit`) or `score` or both, and any of
+    `FACTORS`, `berry`, `rater`, `occasion`, `flags` and `count`; or a CSV of clamshell sheets.
+
     Parameters
     ----------
-    path : Path
-        A season file; a CSV with `force_N` (or `force` and `unit`) or `score` or both, and any of
-        `selection`, `harvest_date`, `storage_day`, `storage_temp_c`, `season`, `site`, `replicate`,
-        `clamshell`, `sample`, `berry`, `rater`, `occasion`, `count`; or a CSV of clamshell sheets.
     scale : Scale, optional
         Of the scores in a CSV.
     cues : sequence of str
@@ -130,7 +139,8 @@ def _from_berries(
     force, rank = np.full(n, np.nan), np.full(n, -1.0)
     if column:
         force = sheet.forces(blank=True)
-        _refuse_no_press(sheet, column, force)
+        for row in np.flatnonzero(force <= 0)[:1].tolist():
+            sheet.bad(row, column, f"a peak of {force[row]:g} N is no press on a berry")
     if "score" in sheet.header:
         known = scale = scale or _scale_of(sheet)
         rank = sheet.values("score", lambda text: known.rank(score_label(text)) if text else -1)
@@ -182,11 +192,6 @@ def _no_column(sheet: CodedSheet) -> BadTableError:
     )
 
 
-def _refuse_no_press(sheet: CodedSheet, column: str, force: Floats) -> None:
-    for row in np.flatnonzero(force <= 0)[:1].tolist():
-        sheet.bad(row, column, f"a peak of {force[row]:g} N is no press on a berry")
-
-
 def _first_of_berry(factors: Mapping[str, Factor], force: Floats) -> Ints:
     """Find the first row of each row's berry, in a sheet of one row a score.
 
@@ -222,7 +227,6 @@ def _without(flags: Factor, names: Sequence[str]) -> NDArray[np.bool_]:
 def _from_season(path: Path, cues: Sequence[str], without_flags: Sequence[str]) -> Source:
     """Read tables, not the view: what is known of a sample is converted once, not each berry."""
     from gauge.season.checks import peak_flags
-    from gauge.season.file import open_season
 
     with open_season(path, read_only=True) as season:
         scale = Scale.from_json(season.scale_text)
@@ -247,26 +251,27 @@ def _from_season(path: Path, cues: Sequence[str], without_flags: Sequence[str]) 
     sample_ids = np.array([row.sample_id for row in samples], np.int64)
     of_sample = _places(sample_ids, berry["sample_id"])[rows]
     levels = {row.sample.code: _levels(row.sample, code, cues) for row in samples}
-    factors = {
-        "sample": Factor.of(list(levels)).at(of_sample),
-        "number": Factor.of(list(map(str, berry["number"]))).at(rows),
-        NAMED_SEASON: Factor.always(code, rows.size),
-        FLAGS: flags.at(rows),
+    by_sample = {
+        name: Factor.of([one.get(name) for one in levels.values()]).at(of_sample)
+        for name in dict.fromkeys(name for one in levels.values() for name in one)
     }
-    for name in dict.fromkeys(name for one in levels.values() for name in one):
-        known = Factor.of([one.get(name) for one in levels.values()])
-        factors[name] = known.at(of_sample)
-    kept = np.flatnonzero(keep[scored])
+    scores = Scores(
+        berry=(np.cumsum(keep) - 1)[scored],
+        rank=np.array(score["score_rank"], np.int64) - 1,
+        rater=Factor.of(score["rater"]),
+        occasion=Factor.of(list(map(str, score["occasion"]))),
+    )
     return Source(
         name=str(path),
         force_newton=force[rows],
-        factors=factors,
-        scores=Scores(
-            berry=(np.cumsum(keep) - 1)[scored[kept]],
-            rank=np.array(score["score_rank"], np.int64)[kept] - 1,
-            rater=Factor.of(score["rater"]).at(kept),
-            occasion=Factor.of(list(map(str, score["occasion"]))).at(kept),
-        ),
+        factors={
+            "sample": Factor.of(list(levels)).at(of_sample),
+            "number": Factor.of(list(map(str, berry["number"]))).at(rows),
+            NAMED_SEASON: Factor.always(code, rows.size),
+            FLAGS: flags.at(rows),
+            **by_sample,
+        },
+        scores=scores.at(np.flatnonzero(keep[scored])),
         scale=scale,
         conditions=conditions,
         clamshells=tuple(

@@ -22,7 +22,7 @@ from calibrate.tables.comparisons import (
     Scheme,
     compare_measure,
 )
-from calibrate.tables.measures import Shares, measured, shares
+from calibrate.tables.measures import SHARES, Shares, measured, shares
 from calibrate.tables.pooling import Pool
 from calibrate.tables.samplingunits import (
     Key,
@@ -126,7 +126,6 @@ def tabulate(
 
     Parameters
     ----------
-    pool : Pool
     by : sequence of str
         Levels that make a row.
     unit : {"clamshell", "replicate", "berry"}, optional
@@ -231,8 +230,8 @@ def _mixed(units: SamplingUnits, by: Sequence[str], blocks: Sequence[str]) -> li
     """Say which conditions are mixed within the rows, and which were taken out."""
     notes = []
     for name in ("storage_day", "storage_temp_c", "season"):
-        if name not in (*by, *blocks) and len(set(units.factor(name).code.tolist()) - {-1}) > 1:
-            count = len(set(units.factor(name).code.tolist()) - {-1})
+        count = len(set(units.factor(name).code.tolist()) - {-1})
+        if name not in (*by, *blocks) and count > 1:
             notes.append(
                 f"{count} values of {name} are mixed in each row and its SE: add --by {name} for "
                 "a row each."
@@ -265,8 +264,7 @@ def _row(
     counted = sheets if sheets is not None else (units.scored() if units is not None else None)
     if counted is not None and counted.m and counted.scores is not None:
         made = Shares() if sheets is None else shares(sheets.sheets, level=level)
-        of = {name: found[name].estimate for name in ("soft", "at_limit") if name in found}
-        of |= {name: found[name].estimate for name in made.of if name in found}
+        of = {name: found[name].estimate for name in SHARES if name in found}
         lost = found["weight_loss"].estimate if "weight_loss" in found else None
         row = replace(
             row,
