@@ -12,6 +12,7 @@ __all__ = [
     "modeltests",
     "panel",
     "panelposterior",
+    "panelsetup",
     "penalised",
     "ratershift",
 ]

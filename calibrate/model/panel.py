@@ -20,7 +20,7 @@ from scipy.special import ndtri
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import Scale
 from calibrate.model.cutmodel import ForceScale
-from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior
+from calibrate.model.panellikelihood import Prior
 from calibrate.model.panelposterior import Posterior, pool
 from calibrate.model.panelsetup import Panel, named_raters, panel_growth, prepare
 from calibrate.stats.estimate import Estimate
@@ -227,54 +227,51 @@ def fit_panel(
             f"{pairs.source} has the scores of one rater, and a panel needs two.",
             todo="Name the raters in a column rater, or fit the rater's own cut points.",
         )
-    hands, spreads = "hands" in effects, "spreads" in effects
-    # With one boundary an offset there is the hand itself.
-    offsets = "boundaries" in effects and np.unique(pairs.rank).size > 2
-    which: dict[str, Any] = {"hands": hands, "spreads": spreads, "offsets": offsets}
-    growth = panel_growth(pairs, force_scale=force_scale, firmest=firmest, **which)
+    which: dict[str, Any] = {
+        "force_scale": force_scale,
+        "firmest": firmest,
+        "hands": "hands" in effects,
+        "spreads": "spreads" in effects,
+        # With one boundary an offset there is the hand itself.
+        "offsets": "boundaries" in effects and np.unique(pairs.rank).size > 2,
+    }
+    growth = panel_growth(pairs, **which)
     growth = growth if growth.shown else replace(growth, power=0.0)
-    panel = prepare(pairs, force_scale=force_scale, firmest=firmest, growth=growth, **which)
+    panel = prepare(pairs, **which, growth=growth)
     modes = panel.modes(berries="berries" in effects)
-    posterior = pool(panel.data, modes, panel.prior, **which, earlier_hand_sds=earlier_hand_sds)
-    return _report(panel, modes[posterior.nearest], posterior, effects, level)
+    return _report(pool(panel, modes, earlier_hand_sds=earlier_hand_sds), effects, level)
 
 
 def fit_panel_centre(
     pairs: Pairs, *, force_scale: ForceScale, level: float = 0.95
 ) -> tuple[Estimate, ...]:
     """Fit only the cut points of the centre, as `fit_panel` does; for many panels."""
-    offsets = np.unique(pairs.rank).size > 2
-    panel = prepare(pairs, force_scale=force_scale, offsets=offsets)
-    posterior = pool(panel.data, panel.modes(berries=True), panel.prior, offsets=offsets)
-    return panel.at_boundaries(posterior.of(panel.centre()).estimates(level))
+    panel = prepare(pairs, force_scale=force_scale, offsets=np.unique(pairs.rank).size > 2)
+    return pool(panel, panel.modes(berries=True)).cuts(panel.centre, level)
 
 
-def _report(
-    panel: Panel, near: Mode, posterior: Posterior, effects: frozenset[str], level: float
-) -> PanelFit:
-    pairs, centre = panel.pairs, panel.centre()
-    spread = math.exp(float(posterior.of(panel.spread_column()[:, None]).centre[0]))
+def _report(posterior: Posterior, effects: frozenset[str], level: float) -> PanelFit:
+    panel, data = posterior.panel, posterior.panel.data
+    spread = math.exp(posterior.middle(panel.spread))
     # A deviation stands in the report only where the model has the effect and the data show it.
     shown = (
         "hands" in effects,
         "spreads" in effects,
-        "boundaries" in effects and panel.data.n_cuts > 1,
+        "boundaries" in effects and data.n_cuts > 1,
         "berries" in effects and panel.repeated,
     )
     _, spread_sd, tilt_sd, offset_sd, berry_sd = posterior.best
-    tilted = panel.data.direction**2
+    tilted = data.direction**2
     boundary_sd = math.sqrt(tilt_sd**2 * float(tilted.mean()) + offset_sd**2)
-    cuts = panel.at_boundaries(posterior.of(centre).estimates(level))
-    these = posterior.of(panel.mean_cuts())
-    single = np.outer(posterior.tilt_sd**2, tilted) + posterior.offset_sd[:, None] ** 2
-    a_next = posterior.of(centre, extra=posterior.hand_sd[:, None] ** 2 + single)
+    cuts = posterior.cuts(panel.centre, level)
+    hand, _, tilt, offset = posterior.deviations.T[:, :, None] ** 2
     return PanelFit(
-        scale=pairs.scale,
+        scale=panel.pairs.scale,
         force_scale=panel.force_scale,
         level=level,
-        n=pairs.n,
+        n=panel.pairs.n,
         cuts=cuts,
-        these_raters=panel.at_boundaries(these.estimates(level)),
+        these_raters=posterior.cuts(panel.hand_cuts().mean(axis=0), level),
         spread=spread,
         growth=panel.growth,
         hand_sd=float(posterior.hand_quantiles(np.array([0.5]))[0]) if shown[0] else None,
@@ -283,31 +280,31 @@ def _report(
         boundary_p=_boundary_p(posterior.shape_evidence) if shown[2] else None,
         spread_sd=spread_sd if shown[1] else None,
         berry_sd=berry_sd if shown[3] else None,
-        raters=_raters(panel, posterior, level),
-        next_rater=panel.at_boundaries(a_next.estimates(level)),
-        log_likelihood=_marginal(panel, near, posterior.best),
-        parameters=panel.data.n_cuts
-        + panel.data.n_fixed
-        - panel.data.n_places
+        raters=_raters(posterior, level),
+        next_rater=posterior.cuts(panel.centre, level, extra=hand + tilt * tilted + offset),
+        log_likelihood=_marginal(posterior),
+        parameters=data.n_cuts
+        + data.n_fixed
+        - data.n_places
         + sum(shown)
         + (panel.growth.power > 0.0),
         warnings=tuple(_warnings(panel, effects)),
-        covariance=_covariance(panel, posterior, cuts, spread, level),
-        **_squeezing(panel, posterior, level),
+        covariance=_covariance(posterior, cuts, spread, level),
+        **_squeezing(posterior, level),
     )
 
 
-def _squeezing(panel: Panel, posterior: Posterior, level: float) -> dict[str, Any]:
+def _squeezing(posterior: Posterior, level: float) -> dict[str, Any]:
     """Estimate the share of force that a squeeze takes, and the cut points of squeezed fruit."""
-    if (squeezes := panel.data.squeezes) is None:
+    panel, data = posterior.panel, posterior.panel.data
+    if data.squeezes is None:
         return {}
-    each = panel.softening()[:, None]
-    usual = float(np.average(squeezes, weights=panel.data.weight))
+    each = data.softening_weights[:, None]
+    usual = float(np.average(data.squeezes, weights=data.weight))
     (log_force,) = posterior.of(each).estimates(level)
-    as_pressed = posterior.of(panel.centre() - usual * each).estimates(level)
     return {
         "softening": log_force.map(lambda lost: -math.expm1(-lost)),
-        "as_pressed": panel.at_boundaries(as_pressed),
+        "as_pressed": posterior.cuts(panel.centre - usual * each, level),
     }
 
 
@@ -319,49 +316,42 @@ def _boundary_p(statistic: float) -> float:
     return 0.5 * math.erfc(math.sqrt(at / 2.0)) + 0.25 * math.exp(-at / 2.0)
 
 
-def _raters(panel: Panel, posterior: Posterior, level: float) -> tuple[RaterCuts, ...]:
-    pairs = panel.pairs
+def _raters(posterior: Posterior, level: float) -> tuple[RaterCuts, ...]:
+    panel, data, pairs = posterior.panel, posterior.panel.data, posterior.panel.pairs
     found = []
-    for j, name in enumerate(pairs.raters):
-        shift = panel.column(hand=j)[:, None]
-        own = posterior.of(np.hstack([panel.rater_cuts(j), shift]))
-        *log_cuts, log_shift = own.estimates(level)
-        rows = pairs.rater == j
+    for j, (name, cuts) in enumerate(zip(pairs.raters, panel.hand_cuts(), strict=True)):
+        (log_shift,) = posterior.of(np.eye(data.size)[:, data.effects[0][[j]]]).estimates(level)
         found.append(
             RaterCuts(
                 name=name,
-                n=round(float(pairs.count[rows].sum())),
+                n=round(float(pairs.count[pairs.rater == j].sum())),
                 shift=log_shift.map(math.expm1),
-                spread=math.exp(float(posterior.of(panel.spread_column(j)[:, None]).centre[0])),
-                cuts=panel.at_boundaries(log_cuts),
+                spread=math.exp(posterior.middle(data.spread_weights[j])),
+                cuts=posterior.cuts(cuts, level),
                 unused=panel.unused(j),
             )
         )
     return tuple(found)
 
 
-def _marginal(panel: Panel, near: Mode, best: tuple[float, ...]) -> float:
+def _marginal(posterior: Posterior) -> float:
     """Compute the marginal log-likelihood by Laplace's method for all that raters differ in."""
-    *raters, berry_sd = best
-    data = panel.data
-    sizes = [data.n_raters, data.n_raters, data.n_raters, data.offset.size]
-    deviations = np.repeat(np.maximum(raters, NO_DEVIATION), sizes)
-    precision = panel.prior.precision.copy()
-    precision[data.n_fixed :] = deviations**-2.0
-    held = Prior(centre=panel.prior.centre, precision=precision)
+    panel, first = posterior.panel, posterior.panel.data.n_fixed
+    *deviations, berry_sd = posterior.best
+    held = Prior(centre=panel.prior.centre, precision=panel.precisions(np.array([deviations]))[0])
+    near = posterior.nearest
     mode = panel.mode(near.theta, held, berry_sd, near)
-    effect = mode.theta[data.n_fixed :]
-    inner = mode.information[data.n_fixed :, data.n_fixed :] + np.diag(deviations**-2.0)
+    effect, precision = mode.theta[first:], held.precision[first:]
+    inner = np.diag(precision) - mode.hessian[first:, first:]
     return panel.dependence.inflation * float(
         mode.log_likelihood
-        - 0.5 * ((effect / deviations) ** 2).sum()
-        - np.log(deviations).sum()
+        - 0.5 * (effect**2 @ precision - np.log(precision).sum())
         - 0.5 * np.linalg.slogdet(inner)[1]
     )
 
 
 def _covariance(
-    panel: Panel, posterior: Posterior, cuts: tuple[Estimate, ...], spread: float, level: float
+    posterior: Posterior, cuts: tuple[Estimate, ...], spread: float, level: float
 ) -> tuple[tuple[float, ...], ...]:
     """Covariance over all boundaries and, last, the spread, on the model's scale of force.
 
@@ -369,7 +359,8 @@ def _covariance(
     so that what follows from it is as wide as the panel allows; correlations are those of the
     posterior. Rows and columns of an unknown cut are zero.
     """
-    joint = posterior.joint(np.column_stack([panel.centre(), panel.spread_column()]))
+    panel = posterior.panel
+    joint = posterior.joint(np.column_stack([panel.centre, panel.spread]))
     deviation = np.sqrt(np.diagonal(joint))
     z = float(ndtri(0.5 + level / 2))
     place, scale = np.full(len(cuts) + 1, -1), np.zeros(len(cuts) + 1)

@@ -1,14 +1,7 @@
-"""The likelihood of a panel: one scale, a hand and a spread per rater, an effect of every berry.
+"""A panel's likelihood with its berries integrated out, and the mode of its posterior.
 
-``z = (h(F e^b) - c_k e^g) / (s e^v)`` with h the identity, and ``(log F + b - log c_k - g) / (s
-e^v)`` with h the logarithm, where ``g = u + t d_k + w_k``: hands (u), their offsets at single
-boundaries (w) and berries (b) multiply force on both force scales. Where the order of squeezes is
-taken in, a finger felt ``F e^(l m)``: each of the m squeezes from this one to the press took the
-share ``1 - e^-l`` of the force. The tilt t is what a hand has
-that adds newtons, or stretches the scale: the directions ``d_k`` are those of 1 / c_k about their
-mean, which is what a few newtons more are in the logarithm. Cut points of each rater's own around
-common ones: Johnson, V. E. & Albert, J. H. (1999) Ordinal Data Modeling, chapter 5 (from memory).
-Berries are integrated out by adaptive quadrature; what is left is smooth in the parameters.
+Berries are integrated out by adaptive quadrature; what is left is smooth in the few parameters, and
+Newton's method finds its highest point.
 """
 
 from __future__ import annotations
@@ -18,157 +11,18 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
+from calibrate.model.paneldata import PanelData
 from calibrate.stats.likelihood import log_interval
+from gauge.errors import NotConvergedError
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
-
-@dataclass(frozen=True, kw_only=True)
-class PanelData:
-    """Rows of a panel and how they depend on the parameters.
-
-    The parameters are ``theta = (places, log s, [l,] u_1 .. u_J, v_1 .. v_J, t_1 .. t_J, w_11 ..
-    w_JK)``: the places are the logs of the panel's cut points c_1 .. c_K, then one more for every
-    score that a rater skips between two that he or she uses.
-
-    Attributes
-    ----------
-    h : ndarray of float, shape (n,)
-        Force in newtons, or its logarithm.
-    rank, rater, berry : ndarray of int, shape (n,)
-        Rank among the used ones, 0 to `n_cuts`.
-    weight : ndarray of float, shape (n,)
-    place : ndarray of int, shape (J, K)
-        Which place each cut point of each rater is: -1 at plus infinity (the firmest scores are
-        never used), -2 at minus infinity.
-    direction : ndarray of float, shape (K,)
-        Of the tilts; w and t have no effect at the places of skipped scores.
-    widening : ndarray of float, shape (n,)
-        How many times as wide as at a middle force the spread is at this one.
-    squeezes : ndarray of float, shape (n,), or None
-        From this finger to the press, its own included; None where the order is not taken in.
-    n_cuts, n_places, n_raters, n_berries : int
-    log_scale : bool
-    row_map : ndarray of float, shape (n, 3 or 4, p)
-        Derivative of (upper place, lower place, log spread, l) of each row by theta.
-    berry_map : sparse matrix, shape (n_berries * p, 3 or 4 n)
-        The same, summed over the rows of each berry.
-    berry_sum : sparse matrix, shape (n_berries, n)
-    """
-
-    h: Floats
-    rank: Ints
-    rater: Ints
-    berry: Ints
-    weight: Floats
-    place: Ints
-    direction: Floats
-    widening: Floats
-    squeezes: Floats | None
-    n_cuts: int
-    n_places: int
-    n_raters: int
-    n_berries: int
-    log_scale: bool
-    row_map: Floats
-    berry_map: sparse.csr_matrix
-    berry_sum: sparse.csr_matrix
-
-    @property
-    def size(self) -> int:
-        """Number of parameters p."""
-        return self.n_fixed + (3 + self.n_cuts) * self.n_raters
-
-    @property
-    def n_fixed(self) -> int:
-        """Number of parameters that are no rater's: they come first."""
-        return self.n_places + 1 + (self.squeezes is not None)
-
-    @property
-    def hand(self) -> Ints:
-        """Parameters that are raters' hands, shape (J,)."""
-        return self.n_fixed + np.arange(self.n_raters)
-
-    @property
-    def spread(self) -> Ints:
-        """Parameters that are raters' spreads, shape (J,)."""
-        return self.hand + self.n_raters
-
-    @property
-    def tilt(self) -> Ints:
-        """Parameters that are raters' tilts, shape (J,)."""
-        return self.spread + self.n_raters
-
-    @property
-    def offset(self) -> Ints:
-        """Parameters that are a hand's offsets at single boundaries, shape (J, K)."""
-        first = self.n_fixed + 3 * self.n_raters
-        return first + np.arange(self.n_raters * self.n_cuts).reshape(self.n_raters, self.n_cuts)
-
-
-def lay_out(
-    force_newton: Floats,
-    rank: Ints,
-    rater: Ints,
-    berry: Ints,
-    weight: Floats,
-    *,
-    log_scale: bool,
-    place: Ints | None = None,
-    direction: Floats | None = None,
-    widening: Floats | None = None,
-    squeezes: Floats | None = None,
-) -> PanelData:
-    """Prepare rows whose ranks, raters and berries count from 0 without a gap."""
-    n, cuts = rank.size, int(rank.max())
-    raters, berries = int(rater.max()) + 1, int(berry.max()) + 1
-    if place is None:
-        place = np.tile(np.arange(cuts), (raters, 1))
-    if direction is None:
-        direction = np.zeros(cuts)
-    places = max(cuts, int(place.max()) + 1)
-    fixed = places + 1 + (squeezes is not None)
-    size, at = fixed + (3 + cuts) * raters, np.arange(n)
-    wide = np.column_stack([np.full(raters, -1), place, np.full(raters, -2)])
-    row_map = np.zeros((n, 3 + (squeezes is not None), size))
-    for part, cut in enumerate((rank, rank - 1)):
-        which = wide[rater, cut + 1]
-        finite, own = which >= 0, (which >= 0) & (which < cuts)
-        row_map[at[finite], part, which[finite]] = 1.0
-        row_map[at[finite], part, fixed + rater[finite]] = 1.0
-        row_map[at[own], part, fixed + 2 * raters + rater[own]] = direction[cut[own]]
-        offset = fixed + 3 * raters + rater[own] * cuts + cut[own]
-        row_map[at[own], part, offset] = 1.0
-    row_map[:, 2, places] = 1.0
-    row_map[at, 2, fixed + raters + rater] = 1.0
-    row_map[:, 3:, places + 1] = 1.0
-    row, part_of, column = np.nonzero(row_map)
-    berry_map = sparse.csr_matrix(
-        (row_map[row, part_of, column], (berry[row] * size + column, part_of * n + row)),
-        shape=(berries * size, row_map.shape[1] * n),
-    )
-    return PanelData(
-        h=np.log(force_newton) if log_scale else force_newton,
-        rank=rank,
-        rater=rater,
-        berry=berry,
-        weight=weight,
-        place=place,
-        direction=direction,
-        widening=np.ones(n) if widening is None else widening,
-        squeezes=squeezes,
-        n_cuts=cuts,
-        n_places=places,
-        n_raters=raters,
-        n_berries=berries,
-        log_scale=log_scale,
-        row_map=row_map,
-        berry_map=berry_map,
-        berry_sum=sparse.csr_matrix((np.ones(n), (berry, at)), shape=(berries, n)),
-    )
+# Nodes of a berry, and after how many steps they stay where they are.
+POINTS = 9
+_MOVES = 3
+_MAX_ITERATIONS = 60
+_NEAR = 1e-7
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -241,45 +95,43 @@ def _hermite(points: int) -> tuple[Floats, Floats]:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Prior:
+    """Independent normal distributions of the parameters, each of shape (p,)."""
+
+    centre: Floats
+    precision: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
 class Evaluation:
     """Log-likelihood of a panel with the berries integrated out, and its derivatives by theta.
 
     Attributes
     ----------
-    value : float
-    gradient : ndarray of float, shape (p,)
+    theta, gradient : ndarray of float, shape (p,)
+    log_likelihood : float
     hessian : ndarray of float, shape (p, p)
+    nodes : Nodes
     share : ndarray of float, shape (n_berries, points)
         Probability of each node given the data.
     """
 
-    value: float
+    theta: Floats
+    log_likelihood: float
     gradient: Floats
     hessian: Floats
+    nodes: Nodes
     share: Floats
 
+    def log_posterior(self, prior: Prior) -> float:
+        """Log-likelihood times prior, but a constant."""
+        away = self.theta - prior.centre
+        return self.log_likelihood - 0.5 * float(prior.precision @ away**2)
 
-def cuts_of(data: PanelData, theta: Floats) -> tuple[Floats, Floats]:
-    """Cut points of every rater in units of h, shape (J, K), and spreads, shape (J,)."""
-    log_cut = log_cuts(data, theta)
-    spread = np.exp(theta[data.n_places] + theta[data.spread])
-    return log_cut if data.log_scale else np.exp(log_cut), spread
-
-
-def log_cuts(data: PanelData, theta: Floats) -> Floats:
-    """Logs of the cut points of every rater, shape (J, K); infinite beyond the scores in use."""
-    places = np.append(theta[: data.n_places], [-np.inf, np.inf])[data.place]
-    offset = theta[data.tilt][:, None] * data.direction + theta[data.offset]
-    offset = np.where(data.place < data.n_cuts, offset, 0.0)
-    return np.asarray(places + theta[data.hand][:, None] + offset)
-
-
-def in_order(data: PanelData, theta: Floats) -> bool:
-    """Return whether every rater's cut points, and the panel's, descend."""
-    logs = log_cuts(data, theta)
-    same = data.place[:, :-1] == data.place[:, 1:]
-    descends = bool(((logs[:, :-1] > logs[:, 1:]) | same).all())
-    return descends and bool((np.diff(theta[: data.n_cuts]) < 0).all())
+    def evidence(self, prior: Prior) -> float:
+        """Integrate all parameters out by Laplace's method, but a constant; at the mode."""
+        curve = np.diag(prior.precision) - self.hessian
+        return self.log_posterior(prior) - 0.5 * float(np.linalg.slogdet(curve)[1])
 
 
 def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
@@ -314,7 +166,14 @@ def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
         off = (score - mean[:, :, None]) * np.sqrt(share)[:, None, :]
         off = off.transpose(0, 2, 1).reshape(-1, data.size)
         hessian += off.T @ off
-    return Evaluation(value=log_likelihood, gradient=gradient, hessian=hessian, share=share)
+    return Evaluation(
+        theta=theta,
+        log_likelihood=log_likelihood,
+        gradient=gradient,
+        hessian=hessian,
+        nodes=nodes,
+        share=share,
+    )
 
 
 def _of_rows(
@@ -324,19 +183,14 @@ def _of_rows(
 
     By upper place, lower place, log spread and, where it is taken in, what a squeeze takes.
     """
-    cut, spread = cuts_of(data, theta)
-    k, j = data.rank, data.rater
+    edges, k, j = data.edges(theta), data.rank, data.rater
     if data.squeezes is not None:
         effect = effect + (theta[data.n_places + 1] * data.squeezes)[:, None]
     h = data.h[:, None]
     x = h + effect if data.log_scale else h * np.exp(effect)
-    scale = (spread[j] * data.widening)[:, None]
-    ends = np.full(cut.shape[0], np.inf)
-    wide = np.column_stack([ends, cut, -ends])
-    is_finite = np.column_stack([ends < 0, data.place >= 0, ends < 0])
-    wide[:, 1:-1][data.place == -2] = -np.inf
-    at_up, at_low = wide[j, k + 1][:, None], wide[j, k][:, None]
-    has_up, has_low = is_finite[j, k + 1][:, None], is_finite[j, k][:, None]
+    scale = (np.exp(data.spread_weights @ theta)[j] * data.widening)[:, None]
+    at_up, at_low = edges[j, k + 1][:, None], edges[j, k][:, None]
+    has_up, has_low = np.isfinite(at_up), np.isfinite(at_low)
     up, low = (x - at_up) / scale, (x - at_low) / scale
     value, d_up, d_low, d_up2, d_up_low, d_low2 = log_interval(up, low)
     # A cut point at infinity never moves.
@@ -366,3 +220,65 @@ def _of_rows(
         second[2, 3] = -off_spread * by_h
         second[3, 3] = ((d_up2 + 2.0 * d_up_low + d_low2) * by_h + bend_h) * by_h
     return value, first, second
+
+
+def find_mode(
+    data: PanelData,
+    theta: Floats,
+    prior: Prior,
+    *,
+    berry_sd: float,
+    near: Evaluation | None = None,
+    points: int = POINTS,
+) -> Evaluation:
+    """Maximise likelihood times prior by damped Newton steps.
+
+    `theta` is the start, with cut points in order; `berry_sd` the standard deviation of log berry
+    effects, 0 for none. The nodes of a mode `near` by are taken over.
+    """
+    if near is not None and near.nodes.sigma > 0.0 and near.nodes.effect.shape[1] == points:
+        nodes = near.nodes.moved(near.share, berry_sd)
+    else:
+        nodes = Nodes.start(data.n_berries, berry_sd, points)
+        if berry_sd > 0.0:
+            nodes = nodes.moved(evaluate(data, theta, nodes).share)
+    here = evaluate(data, theta, nodes)
+    for iteration in range(1, _MAX_ITERATIONS + 1):
+        slope = here.gradient - prior.precision * (here.theta - prior.centre)
+        step, ridge = _uphill(np.diag(prior.precision) - here.hessian, slope)
+        gain = float(slope @ step)
+        if gain < _NEAR and ridge == 0.0:
+            return here
+        # A step beyond a factor of e in anything is not to be trusted.
+        length = 1.0 / max(1.0, float(np.abs(step).max()))
+        shortest = 1e-4 * length
+        while length > shortest:
+            trial = here.theta + length * step
+            if data.in_order(trial):
+                there = evaluate(data, trial, here.nodes)
+                if there.log_posterior(prior) >= here.log_posterior(prior) - 1e-9:
+                    break
+            length *= 0.5
+        else:
+            break
+        here = there
+        # Nodes that kept moving would keep the mode moving too.
+        if iteration <= _MOVES and gain > 1e-4:
+            here = evaluate(data, here.theta, here.nodes.moved(here.share))
+    raise NotConvergedError(
+        "The panel's likelihood has no maximum that could be found.",
+        todo="Look for raters whose scores run against force, one at a time (--rater).",
+    )
+
+
+def _uphill(curve: Floats, slope: Floats) -> tuple[Floats, float]:
+    """Solve curve step = slope; the ridge is what made the curve positive, 0 if it was."""
+    ridge = 0.0
+    size = float(np.abs(np.diagonal(curve)).max())
+    while True:
+        try:
+            factor = np.linalg.cholesky(curve + ridge * np.eye(slope.size))
+        except np.linalg.LinAlgError:
+            ridge = max(10.0 * ridge, 1e-6 * size)
+            continue
+        return np.linalg.solve(factor.T, np.linalg.solve(factor, slope)), ridge

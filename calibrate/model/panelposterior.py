@@ -22,25 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from calibrate.model.panellikelihood import PanelData
-from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior
+from calibrate.model.panellikelihood import Evaluation
+from calibrate.model.panelsetup import DEVIATIONS, NO_DEVIATION, SPREADS, Panel
 from calibrate.stats.estimate import Estimate
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
-# Standard deviations between raters, the nodes of the grid: of log hands, of log spreads, and of a
-# hand's tilt and its offsets at single boundaries.
-HAND_SDS = np.concatenate([[0.0], np.geomspace(0.02, 0.9, 8)])
-SPREAD_SDS = np.array([0.0, 0.15, 0.35])
-TILT_SDS = np.array([0.0, 0.1, 0.25])
-OFFSET_SDS = np.array([0.0, 0.05, 0.1, 0.18])
-# Scales of the half-normal priors of the standard deviations of log hands, log spreads, tilts,
-# offsets and log berries: assumed.
-HAND_PRIOR = 0.3
-SPREAD_PRIOR = 0.3
-TILT_PRIOR = 0.2
-OFFSET_PRIOR = 0.15
+# Scale of the half-normal prior of the standard deviation of log berries: assumed.
 BERRY_PRIOR = 0.2
 # Standard deviation of the logarithm of hands' deviation from season to season: assumed.
 SEASON_SD = 0.3
@@ -55,31 +43,39 @@ class Posterior:
 
     Attributes
     ----------
+    panel : Panel
     weight : ndarray of float, shape (g,)
         Adds up to one.
-    restricted : ndarray of float, shape (g,)
-        Restricted log-likelihood of the guess, with nothing known beforehand.
-    hand_sd, tilt_sd, offset_sd : ndarray of float, shape (g,)
+    deviations : ndarray of float, shape (g, 4)
+        Of hands, spreads, tilts and offsets.
     mean : ndarray of float, shape (g, p)
     covariance : ndarray of float, shape (g, p, p)
     best : tuple of float
-        Hand, spread, tilt, offset and berry deviation of the highest restricted likelihood.
+        The four deviations and that of berries of the highest restricted likelihood.
     shape_evidence : float
         Twice the gain in restricted log-likelihood by tilts and offsets.
-    nearest : int
-        Which mode has the berry deviation next to that.
+    nearest : Evaluation
+        The mode that has the berry deviation next to that.
     """
 
+    panel: Panel
     weight: Floats
-    restricted: Floats
-    hand_sd: Floats
-    tilt_sd: Floats
-    offset_sd: Floats
+    deviations: Floats
     mean: Floats
     covariance: Floats
-    best: tuple[float, float, float, float, float]
+    best: tuple[float, ...]
     shape_evidence: float
-    nearest: int
+    nearest: Evaluation
+
+    def middle(self, column: Floats) -> float:
+        """Mean of one linear combination of the parameters."""
+        return float(self.weight @ (self.mean @ column))
+
+    def cuts(
+        self, columns: Floats, level: float, *, extra: Floats | float = 0.0
+    ) -> tuple[Estimate, ...]:
+        """Estimate cut points in newtons of the weights in their logs, at all boundaries."""
+        return self.panel.at_boundaries(self.of(columns, extra=extra).estimates(level))
 
     def of(self, columns: Floats, *, extra: Floats | float = 0.0) -> Normals:
         """Distribution of m linear combinations of the parameters, `columns` of shape (p, m).
@@ -100,7 +96,7 @@ class Posterior:
 
     def hand_quantiles(self, shares: Floats) -> Floats:
         """Quantiles of the deviation of hands."""
-        sds, at = np.unique(self.hand_sd, return_inverse=True)
+        sds, at = np.unique(self.deviations[:, 0], return_inverse=True)
         if sds.size == 1:
             return np.full(shares.shape, sds[0])
         # The weight of a guess lies evenly between the middles to its neighbours.
@@ -154,163 +150,106 @@ class Normals:
 
 
 def pool(
-    data: PanelData,
-    modes: Sequence[Mode],
-    prior: Prior,
-    *,
-    hands: bool = True,
-    spreads: bool = True,
-    offsets: bool = True,
-    apart: Sequence[int] = (),
-    earlier_hand_sds: Sequence[float] = (),
+    panel: Panel, modes: Sequence[Evaluation], *, earlier_hand_sds: Sequence[float] = ()
 ) -> Posterior:
     """Average over a grid of the deviations of hands, spreads, tilts, offsets and berries.
 
-    `modes` are one for each berry deviation, ascending, found under `prior`, which is kept for
-    places, log s and everything of raters `apart`, who say nothing about the others. `hands`,
-    `spreads` and `offsets` (tilts with them) say whether raters may differ so. `earlier_hand_sds`
-    are equally likely values of the deviation of hands as other raters of other seasons show it.
+    `modes` are one for each berry deviation, ascending, found under the panel's prior, which is
+    kept for places, log s and everything of raters apart, who say nothing about the others.
+    `earlier_hand_sds` are equally likely values of the deviation of hands as other raters of other
+    seasons show it.
     """
-    grid = _Grid(
-        data, prior, hands=hands, spreads=spreads, offsets=offsets, apart=apart,
-        earlier=earlier_hand_sds,
-    )  # fmt: skip
-    parts = [grid.around(mode) for mode in modes]
-    berry_sds = np.array([mode.nodes.sigma for mode in modes])
-    known = np.log(spans(berry_sds)) - 0.5 * (berry_sds / BERRY_PRIOR) ** 2
-    log_weight = np.concatenate([part.log_weight + k for part, k in zip(parts, known, strict=True)])
-    score = np.concatenate([part.score for part in parts])
+    steps = [
+        kind.grid if differs else kind.grid[:1]
+        for kind, differs in zip(DEVIATIONS, panel.differ, strict=True)
+    ]
+    if panel.data.n_cuts < 3:
+        steps[2] = steps[2][:1]  # two boundaries may tilt by their offsets
+    guesses, berry_sds = np.array(list(product(*steps))), np.array([m.nodes.sigma for m in modes])
+    score, noise, mean, curve = zip(*(_around(panel, guesses, mode) for mode in modes), strict=True)
+    known = np.array([_known(steps, one, panel.data.n_cuts, earlier_hand_sds) for one in noise])
+    known += (np.log(spans(berry_sds)) - 0.5 * (berry_sds / BERRY_PRIOR) ** 2)[:, None]
+    log_weight = np.ravel(score + known)
     weight = np.exp(log_weight - log_weight.max())
     kept = np.flatnonzero(weight > _NEGLIGIBLE)
-    steps = (*grid.steps, berry_sds)
-    surface = score.reshape(len(parts), *(step.size for step in grid.steps))
-    surface = np.moveaxis(surface, 0, -1)
-    top = [int(at) for at in np.unravel_index(np.argmax(surface), surface.shape)]
+    surface = np.transpose(score).reshape(*map(len, steps), len(modes))
+    top = np.unravel_index(np.argmax(surface), surface.shape)
     best = [
-        _vertex(step, np.moveaxis(surface, axis, -1)[tuple(top[:axis] + top[axis + 1 :])])
-        for axis, step in enumerate(steps)
+        _vertex(step, np.moveaxis(surface, axis, -1)[(*top[:axis], *top[axis + 1 :])])
+        for axis, step in enumerate((*steps, berry_sds))
     ]
     return Posterior(
+        panel=panel,
         weight=weight[kept] / weight[kept].sum(),
-        restricted=score[kept],
-        hand_sd=np.tile(grid.guesses[:, 0], len(parts))[kept],
-        tilt_sd=np.tile(grid.guesses[:, 2], len(parts))[kept],
-        offset_sd=np.tile(grid.guesses[:, 3], len(parts))[kept],
-        mean=np.concatenate([part.mean for part in parts])[kept],
-        covariance=np.linalg.inv(np.concatenate([part.curve for part in parts])[kept]),
-        best=(best[0], best[1], best[2], best[3], best[4]),
+        deviations=np.tile(guesses, (len(modes), 1))[kept],
+        mean=np.concatenate(mean)[kept],
+        covariance=np.linalg.inv(np.concatenate(curve)[kept]),
+        best=tuple(best),
         shape_evidence=2.0 * float(surface.max() - surface[:, :, 0, 0].max()),
-        nearest=top[-1],
+        nearest=modes[int(top[-1])],
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Part:
-    """The posterior at one berry deviation, of each guess of the other deviations."""
+def _around(
+    panel: Panel, guesses: Floats, mode: Evaluation
+) -> tuple[Floats, float, Floats, Floats]:
+    """Approximate the posterior around a mode by a normal distribution, for every guess.
 
-    score: Floats
-    mean: Floats
-    curve: Floats
-    log_weight: Floats
+    Gives the guesses' restricted log-likelihoods (places and log s integrated out too), the
+    sampling variance of hands, the means, and the inverse covariances.
+    """
+    info, first, prior = -mode.hessian, panel.data.n_fixed, panel.prior
+    precision = panel.precisions(guesses)
+    pull = info @ mode.theta + mode.gradient
+    pull[:first] += (prior.precision * prior.centre)[:first]
+    curve = np.repeat(info[None], len(precision), axis=0)
+    at = np.arange(panel.data.size)
+    curve[:, at, at] += precision
+    mean = np.linalg.solve(curve, pull[None, :, None])[:, :, 0]
+    sign, log_size = np.linalg.slogdet(curve)
+    score = 0.5 * (mean @ pull - log_size + np.log(precision[:, first:]).sum(axis=1))
+    score += mode.log_likelihood - mode.theta @ (mode.gradient + 0.5 * info @ mode.theta)
+    noise = _sampling_variance(panel, info)
+    # Nodes that do not reach can leave a curve that is none; such a guess counts for nothing.
+    score = np.where((sign > 0) & (mean @ pull > 0.0) & (noise > 0.0), score, -np.inf)
+    return score, max(noise, NO_DEVIATION**2), np.asarray(mean), curve
 
 
-class _Grid:
-    """All combinations of deviations of hands, spreads, tilts, offsets: `guesses`, one a row."""
+def _sampling_variance(panel: Panel, info: Floats) -> float:
+    """Variance between raters' hands by chance, from raters as different as they may be."""
+    if not panel.differ[0]:
+        return 1.0
+    loose = panel.precisions(np.array([[1.0, SPREADS.scale, 0.0, 0.0]]))[0]
+    hand = panel.data.effects[0][panel.pooled]
+    between = np.linalg.inv(info + np.diag(loose))[np.ix_(hand, hand)]
+    variance = (np.trace(between) - between.sum() / hand.size) / max(hand.size - 1, 1)
+    return float(variance) + NO_DEVIATION**2
 
-    def __init__(
-        self,
-        data: PanelData,
-        prior: Prior,
-        *,
-        hands: bool,
-        spreads: bool,
-        offsets: bool,
-        apart: Sequence[int],
-        earlier: Sequence[float],
-    ) -> None:
-        self.data, self.prior, self.earlier = data, prior, np.array(earlier, dtype=float)
-        self.steps = (
-            HAND_SDS if hands else HAND_SDS[:1],
-            SPREAD_SDS if spreads else SPREAD_SDS[:1],
-            TILT_SDS if offsets and data.n_cuts > 2 else TILT_SDS[:1],
-            OFFSET_SDS if offsets else OFFSET_SDS[:1],
-        )
-        self.guesses = np.array(list(product(*self.steps)))
-        pooled = np.delete(np.arange(data.n_raters), np.array(apart, dtype=int))
-        self.hand = data.hand[pooled]
-        self.effects = (
-            self.hand,
-            data.spread[pooled],
-            data.tilt[pooled],
-            data.offset[pooled].ravel(),
-        )
 
-    def precision(self, guesses: Floats) -> Floats:
-        """Precision of all parameters under deviations, shape (guesses, p)."""
-        out = np.tile(self.prior.precision, (len(guesses), 1))
-        for effect, sd in zip(self.effects, guesses.T, strict=True):
-            out[:, effect] = np.maximum(sd, NO_DEVIATION)[:, None] ** -2.0
-        return out
+def _known(steps: Sequence[Floats], noise: float, n_cuts: int, earlier: Sequence[float]) -> Floats:
+    """Log of what is known beforehand of each guess, and of its share of the grid."""
+    # The variance between raters by chance; a single boundary is known that much less than the mean
+    # of all.
+    by_chance = (noise, None, noise * n_cuts, noise * n_cuts)
+    logs = [
+        np.log(spans(step if chance is None else np.log(chance + step**2)))
+        - 0.5 * (step / kind.scale) ** 2
+        for step, chance, kind in zip(steps, by_chance, DEVIATIONS, strict=True)
+    ]
+    if len(earlier):
+        logs[0] = _carried_on(steps[0], np.array(earlier, dtype=float))
+    return np.array([sum(each) for each in product(*logs)])
 
-    def around(self, mode: Mode) -> _Part:
-        """Normal approximation around a mode, for every guess."""
-        info, first = mode.information, self.data.n_fixed
-        precision = self.precision(self.guesses)
-        pull = info @ mode.theta + mode.gradient
-        pull[:first] += (self.prior.precision * self.prior.centre)[:first]
-        curve = np.repeat(info[None], len(precision), axis=0)
-        at = np.arange(self.data.size)
-        curve[:, at, at] += precision
-        mean = np.linalg.solve(curve, pull[None, :, None])[:, :, 0]
-        # Log-likelihood with places and log s integrated out too (restricted likelihood).
-        sign, log_size = np.linalg.slogdet(curve)
-        score = 0.5 * (mean @ pull - log_size + np.log(precision[:, first:]).sum(axis=1))
-        score += mode.log_likelihood - mode.theta @ (mode.gradient + 0.5 * info @ mode.theta)
-        noise = self._sampling_variance(info)
-        # Nodes that do not reach can leave a curve that is none; such a guess counts for nothing.
-        score = np.where((sign > 0) & (mean @ pull > 0.0) & (noise > 0.0), score, -np.inf)
-        return _Part(
-            score=score,
-            mean=np.asarray(mean),
-            curve=curve,
-            log_weight=score + self._known(max(noise, NO_DEVIATION**2)),
-        )
 
-    def _sampling_variance(self, info: Floats) -> float:
-        """Variance between raters' hands by chance, from raters as different as they may be."""
-        if self.steps[0].size == 1:
-            return 1.0
-        loose = self.precision(np.array([[1.0, SPREAD_PRIOR, 0.0, 0.0]]))[0]
-        between = np.linalg.inv(info + np.diag(loose))[np.ix_(self.hand, self.hand)]
-        raters = self.hand.size
-        variance = (np.trace(between) - between.sum() / raters) / max(raters - 1, 1)
-        return float(variance) + NO_DEVIATION**2
+def _carried_on(hand_sds: Floats, earlier: Floats) -> Floats:
+    """Log share of each deviation of hands as earlier seasons show it.
 
-    def _known(self, noise: float) -> Floats:
-        """Log of what is known beforehand of each guess, and of its share of the grid."""
-        lengths = [spans(step) for step in self.steps]
-        lengths[0] = spans(np.log(noise + self.steps[0] ** 2))
-        # A single boundary is known that much less than the mean of all.
-        for shape in (2, 3):
-            lengths[shape] = spans(np.log(noise * self.data.n_cuts + self.steps[shape] ** 2))
-        priors = (HAND_PRIOR, SPREAD_PRIOR, TILT_PRIOR, OFFSET_PRIOR)
-        logs = [
-            np.log(length) - 0.5 * (step / prior) ** 2
-            for length, step, prior in zip(lengths, self.steps, priors, strict=True)
-        ]
-        if self.earlier.size:
-            logs[0] = self._carried_on()
-        return np.array([sum(each) for each in product(*logs)])
-
-    def _carried_on(self) -> Floats:
-        """Log share of each deviation of hands as earlier seasons show it.
-
-        Log-normal, wider by `SEASON_SD`: raters of another season may be more or less alike.
-        """
-        logs = np.log(np.maximum(self.earlier, NO_DEVIATION))
-        steps = np.maximum(self.steps[0], NO_DEVIATION)
-        z = (np.log(steps) - logs.mean()) / np.hypot(logs.std(), SEASON_SD)
-        return np.asarray(np.log(spans(self.steps[0])) - np.log(steps) - 0.5 * z**2)
+    Log-normal, wider by `SEASON_SD`: raters of another season may be more or less alike.
+    """
+    logs = np.log(np.maximum(earlier, NO_DEVIATION))
+    steps = np.maximum(hand_sds, NO_DEVIATION)
+    z = (np.log(steps) - logs.mean()) / np.hypot(logs.std(), SEASON_SD)
+    return np.asarray(np.log(spans(hand_sds)) - np.log(steps) - 0.5 * z**2)
 
 
 def _vertex(grid: Floats, value: Floats) -> float:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts
 from calibrate.model.dependence import Dependence, dependence
-from calibrate.model.panellikelihood import PanelData, lay_out
-from calibrate.model.panelmode import NO_DEVIATION, Mode, Prior, find_mode
+from calibrate.model.paneldata import PanelData
+from calibrate.model.panellikelihood import Evaluation, Prior, find_mode
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.forcespread import NO_GROWTH, SpreadGrowth, highest, spread_growth
 from calibrate.stats.ordinal import Separation, force_separation
@@ -24,15 +24,35 @@ from gauge.errors import NotConvergedError, SeparationError
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+# Standard deviation of logs that stands for zero.
+NO_DEVIATION = 1e-4
+
+
+@dataclass(frozen=True, kw_only=True)
+class Deviation:
+    """How far raters may differ in one way: standard deviations of logs.
+
+    While the mode is found it is `usual`, or that of raters `apart` from the panel; the posterior
+    takes every value of the `grid`, which are half-normal beforehand with a `scale`: assumed.
+    """
+
+    usual: float
+    apart: float
+    grid: Floats
+    scale: float
+
+
+HANDS = Deviation(usual=0.15, apart=1.0, grid=np.append(0.0, np.geomspace(0.02, 0.9, 8)), scale=0.3)
+SPREADS = Deviation(usual=0.3, apart=0.6, grid=np.array([0.0, 0.15, 0.35]), scale=0.3)
+TILTS = Deviation(usual=0.1, apart=NO_DEVIATION, grid=np.array([0.0, 0.1, 0.25]), scale=0.2)
+OFFSETS = Deviation(usual=0.1, apart=0.5, grid=np.array([0.0, 0.05, 0.1, 0.18]), scale=0.15)
+DEVIATIONS = (HANDS, SPREADS, TILTS, OFFSETS)
 # Standard deviations of log berry effects for which the mode is found.
 BERRY_SDS = (0.0, 0.05, 0.1, 0.16, 0.24, 0.36, 0.54, 0.8)
 # Probability; a rater skips a score when never to use it by chance is rarer, going by all raters.
 _BY_CHANCE = 0.002
-# Standard deviations of logs while the mode is found: raters' effects and spreads, and, all but
-# free, places (a factor of twenty) and the places of skipped scores.
-_HAND, _SPREAD, _TILT, _OFFSET, _PLACE, _OWN = 0.15, 0.3, 0.1, 0.1, 3.0, 0.5
-# The same for the hand, its offsets, and the spread of a rater apart from the panel.
-_FREE, _FREE_OFFSET, _FREE_SPREAD = 1.0, 0.5, 0.6
+# Standard deviations of places, all but free (a factor of twenty), and of those of skipped scores.
+_PLACE, _OWN = 3.0, 0.5
 # Log-likelihood; berry deviations that lower it by more than this are ruled out.
 _FALLEN = 5.0
 _MANY_POINTS = 31
@@ -52,6 +72,10 @@ class Panel:
     data : PanelData
     prior : Prior
         Under which the modes are found; its centre is where the search starts.
+    differ : tuple of bool
+        Whether raters may differ in each of `DEVIATIONS`.
+    pooled : ndarray of int
+        Raters who are not apart from the panel.
     skipped : tuple of (int, int)
         Rater and rank (position in `used`) that this rater never uses, beyond chance; of a rater
         apart from the panel, all that are never used.
@@ -68,50 +92,39 @@ class Panel:
     used: Ints
     data: PanelData
     prior: Prior
+    differ: tuple[bool, ...]
+    pooled: Ints
     skipped: tuple[tuple[int, int], ...]
     repeated: bool
     growth: SpreadGrowth
     dependence: Dependence
 
-    def column(self, *, place: int | None = None, hand: int | None = None) -> Floats:
-        """Weights of the parameters in a place plus the effect of a rater, shape (p,)."""
-        out = np.zeros(self.data.size)
-        if place is not None:
-            out[place] = 1.0
-        if hand is not None:
-            out[self.data.hand[hand]] = 1.0
+    def precisions(self, deviations: Floats) -> Floats:
+        """Precisions of all parameters where pooled raters deviate by these, (g, 4) to (g, p)."""
+        out = np.tile(self.prior.precision, (len(deviations), 1))
+        for effect, sd in zip(self.data.effects, deviations.T, strict=True):
+            out[:, effect[self.pooled].ravel()] = np.maximum(sd, NO_DEVIATION)[:, None] ** -2.0
         return out
 
-    def rater_cuts(self, rater: int, *, own: bool = False) -> Floats:
-        """Weights of the parameters in a rater's log cut points, shape (p, K).
+    @property
+    def centre(self) -> Floats:
+        """Weights of the parameters in the panel's log cut points, shape (p, K)."""
+        return np.eye(self.data.size)[:, : self.data.n_cuts]
+
+    @property
+    def spread(self) -> Floats:
+        """Weights of the parameters in the panel's log spread, shape (p,)."""
+        return np.asarray(np.eye(self.data.size)[self.data.n_places])
+
+    def hand_cuts(self, *, own: bool = False) -> Floats:
+        """Weights of the parameters in all raters' log cut points, shape (J, p, K).
 
         Where a rater skips a score, the panel's centre moved by his or her hand; with `own`, where
         the rater's scores place the boundary that is left.
         """
-        out = np.column_stack([self.column(place=k, hand=rater) for k in range(self.data.n_cuts)])
-        out[self.data.tilt[rater]] = self.data.direction
-        out[self.data.offset[rater], np.arange(self.data.n_cuts)] = 1.0
-        for k, place in enumerate(self.data.place[rater].tolist()):
-            if own and place >= self.data.n_cuts:
-                out[:, k] = self.column(place=place, hand=rater)
-        return out
-
-    def centre(self) -> Floats:
-        """Weights of the parameters in the panel's log cut points, shape (p, K)."""
-        return np.column_stack([self.column(place=k) for k in range(self.data.n_cuts)])
-
-    def mean_cuts(self, but: int | None = None) -> Floats:
-        """Weights of the parameters in the mean log cut points of all raters but one, (p, K)."""
-        raters = [j for j in range(self.data.n_raters) if j != but]
-        return np.asarray(np.mean([self.rater_cuts(j) for j in raters], axis=0))
-
-    def spread_column(self, rater: int | None = None) -> Floats:
-        """Weights of the parameters in a log spread, shape (p,)."""
-        out = np.zeros(self.data.size)
-        out[self.data.n_places] = 1.0
-        if rater is not None:
-            out[self.data.spread[rater]] = 1.0
-        return out
+        shared, place = np.arange(self.data.n_cuts), self.data.place
+        place = np.where(own & (place >= shared.size), place, shared)
+        return self.data.cut_weights(place).transpose(0, 2, 1)
 
     def cut_of(self, boundary: int) -> int | None:
         """Find the cut point of a boundary of the scale: two share one around an unused score."""
@@ -123,20 +136,14 @@ class Panel:
         cuts = [self.cut_of(boundary) for boundary in range(len(self.pairs.scale.boundaries))]
         return tuple(Estimate(value=None) if k is None else log_cuts[k].map(_newton) for k in cuts)
 
-    def softening(self) -> Floats:
-        """Weights of the parameters in the log force that a squeeze takes, shape (p,)."""
-        out = np.zeros(self.data.size)
-        out[self.data.n_places + 1] = self.data.squeezes is not None
-        return out
-
     def unused(self, rater: int) -> tuple[str, ...]:
         """Labels that others used and this rater never."""
         own = self.pairs.rank[self.pairs.rater == rater]
         return tuple(self.pairs.scale.labels[k] for k in self.used if not (own == k).any())
 
-    def modes(self, *, berries: bool) -> tuple[Mode, ...]:
+    def modes(self, *, berries: bool) -> tuple[Evaluation, ...]:
         """Find the mode for each standard deviation of berries that the data do not rule out."""
-        found: list[Mode] = []
+        found: list[Evaluation] = []
         theta, best = self.prior.centre, -np.inf
         for sd in BERRY_SDS if berries and self.repeated else BERRY_SDS[:1]:
             near = found[-1] if found else None
@@ -152,7 +159,9 @@ class Panel:
                 break
         return tuple(found)
 
-    def mode(self, theta: Floats, prior: Prior, berry_sd: float, near: Mode | None) -> Mode:
+    def mode(
+        self, theta: Floats, prior: Prior, berry_sd: float, near: Evaluation | None
+    ) -> Evaluation:
         """Find the mode for one standard deviation of berries, with more nodes where few fail."""
         try:
             return find_mode(self.data, theta, prior, berry_sd=berry_sd, near=near)
@@ -196,28 +205,27 @@ def prepare(
         skipped |= {(rater, k) for k in range(used.size) if k not in seen}
     place, extra = _places(len(pairs.raters), skipped, log_cut)
     order, softening = dependence(pairs, force_scale), pairs.softening
-    data = lay_out(
-        pairs.force_newton,
-        rank.astype(np.int64),
-        pairs.rater,
-        berry.astype(np.int64),
-        pairs.count / order.inflation,
-        log_scale=force_scale == "log",
+    force = pairs.force_newton
+    data = PanelData(
+        h=np.log(force) if force_scale == "log" else force,
+        rank=rank.astype(np.int64),
+        rater=pairs.rater,
+        berry=berry.astype(np.int64),
+        weight=pairs.count / order.inflation,
         place=place,
-        direction=_direction(log_cut) if offsets else None,
-        widening=growth.factor(pairs.force_newton),
+        direction=_direction(log_cut) if offsets else np.zeros(log_cut.size),
+        widening=growth.factor(force),
         squeezes=None if softening is None else pairs.squeezes,
+        log_scale=force_scale == "log",
     )
     width = np.full(data.size, _PLACE)
     width[log_cut.size : data.n_places] = _OWN
-    width[data.hand] = _HAND if hands else NO_DEVIATION
-    width[data.spread] = _SPREAD if spreads else NO_DEVIATION
-    width[data.tilt] = _TILT if offsets else NO_DEVIATION
-    width[data.offset] = _OFFSET if offsets else NO_DEVIATION
-    for rater in apart:
-        width[data.hand[rater]], width[data.spread[rater]] = _FREE, _FREE_SPREAD
-        width[data.tilt[rater]] = NO_DEVIATION
-        width[data.offset[rater]] = _FREE_OFFSET if data.n_cuts > 1 else NO_DEVIATION
+    differ = (hands, spreads, offsets, offsets)
+    for kind, effect, differs in zip(DEVIATIONS, data.effects, differ, strict=True):
+        width[effect] = kind.usual if differs else NO_DEVIATION
+        # With one boundary an offset there is the hand itself.
+        alone = kind is OFFSETS and data.n_cuts == 1
+        width[effect[list(apart)]] = NO_DEVIATION if alone else kind.apart
     centre = np.zeros(data.size)
     centre[: data.n_places + 1] = [*log_cut, *extra, np.log(pooled.spread)]
     if softening is not None:
@@ -228,6 +236,8 @@ def prepare(
         used=used,
         data=data,
         prior=Prior(centre=centre, precision=width**-2.0),
+        differ=differ,
+        pooled=np.setdiff1d(np.arange(data.n_raters), apart),
         skipped=tuple(sorted(skipped)),
         repeated=bool(pairs.berries) and bool((np.bincount(berry, pairs.count) > 1).any()),
         growth=growth,

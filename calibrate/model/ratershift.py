@@ -194,37 +194,33 @@ def rater_cuts(
         offsets=offsets,
         apart=apart,
     )
-    modes = panel.modes(berries=True)
-    posterior = pool(panel.data, modes, panel.prior, hands=several, offsets=offsets, apart=apart)
-    return _compare(panel, posterior, at, earlier, rater, level)
+    return _compare(pool(panel, panel.modes(berries=True)), at, earlier, rater, level)
 
 
 def _compare(
-    panel: Panel, posterior: Posterior, at: int, earlier: int | None, name: str, level: float
+    posterior: Posterior, at: int, earlier: int | None, name: str, level: float
 ) -> RaterShift:
     """Hold the cut points of the rater `at` against the same rater's earlier, or the others'."""
-    pairs = panel.pairs
+    panel, data, pairs = posterior.panel, posterior.panel.data, posterior.panel.pairs
     others = tuple(other for i, other in enumerate(pairs.raters) if i != at)
-    known = panel.data.place[at] >= 0
-    of_panel = panel.mean_cuts(but=at)
-    reference, mine = of_panel, panel.rater_cuts(at, own=True)
+    known = data.place[at] >= 0
+    own_cuts = panel.hand_cuts(own=True)
+    of_panel = np.delete(panel.hand_cuts(), at, axis=0).mean(axis=0)
+    reference, mine = of_panel, own_cuts[at]
     if earlier is not None:
-        known &= panel.data.place[earlier] >= 0
-        reference = panel.rater_cuts(earlier, own=True)
+        known &= data.place[earlier] >= 0
+        reference = own_cuts[earlier]
     if not known.any():
         raise TooFewScoresError(
             f"{name} used other scores in {pairs.source} than now, so no boundary is in both.",
             todo="Let the rater score berries from firm to soft.",
         )
     shifts, shift, error = _shifts(posterior, mine, reference, known, earlier is not None, level)
-    spreads = panel.spread_column(at), panel.spread_column(earlier)
+    reference_spread = panel.spread if earlier is None else data.spread_weights[earlier]
     sharpness = 1.0 - 2.0 * _OF_SPREAD * (1.0 - level)
-    ratio = posterior.of((spreads[0] - spreads[1])[:, None])
+    ratio = posterior.of((data.spread_weights[at] - reference_spread)[:, None])
     blunter, alone = (ratio.estimates(at)[0].map(math.exp) for at in (sharpness, 2 * level - 1))
-    own_cuts = posterior.of(mine).estimates(level)
-    spread, panel_spread = np.exp(
-        posterior.of(np.column_stack([spreads[0], panel.spread_column()])).centre
-    ).tolist()
+    estimates = posterior.of(mine).estimates(level)
     confounded, of_order = _order(panel, at, earlier, name)
     cut_of = [panel.cut_of(boundary) for boundary in range(len(pairs.scale.boundaries))]
     return RaterShift(
@@ -233,19 +229,19 @@ def _compare(
         reference=OTHERS if earlier is None else OWN_HISTORY,
         panel=others,
         cuts=panel.at_boundaries(
-            [e if own else _UNKNOWN for e, own in zip(own_cuts, known, strict=True)]
+            [one if own else _UNKNOWN for one, own in zip(estimates, known, strict=True)]
         ),
-        panel_cuts=panel.at_boundaries(posterior.of(of_panel).estimates(level)),
-        reference_cuts=panel.at_boundaries(posterior.of(reference).estimates(level)),
+        panel_cuts=posterior.cuts(of_panel, level),
+        reference_cuts=posterior.cuts(reference, level),
         boundaries=tuple(_UNKNOWN if k is None else shifts[k] for k in cut_of),
         shift=shift,
         shift_error_newton=error,
         gaps=_gaps(posterior, mine[:, known], reference[:, known]),
         blunter=blunter,
         blunter_alone=alone,
-        spread=spread,
-        panel_spread=panel_spread,
-        softening=-math.expm1(-float(posterior.of(panel.softening()[:, None]).centre[0])),
+        spread=math.exp(posterior.middle(data.spread_weights[at])),
+        panel_spread=math.exp(posterior.middle(panel.spread)),
+        softening=-math.expm1(-posterior.middle(data.softening_weights)),
         confounded=confounded,
         warnings=(
             *panel.dependence.warnings(),

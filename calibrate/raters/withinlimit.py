@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from calibrate.data.labels import with_unit
-from calibrate.model.panelposterior import OFFSET_PRIOR, spans
+from calibrate.model.panelposterior import spans
+from calibrate.model.panelsetup import OFFSETS
 from calibrate.model.ratershift import Gaps
 from gauge.errors import InvalidValueError
 
@@ -98,7 +99,7 @@ def _within(
         error = np.sqrt(np.maximum(np.diagonal(between - gain @ between), 1e-18))
         beyond[:, i] = ndtr((low - mean) / error), ndtr((mean - high) / error)
         fit = (log_ratio @ np.linalg.inv(total) * log_ratio).sum(axis=1)
-        log_weight[i] = -0.5 * (fit + np.linalg.slogdet(total)[1] + (sd / OFFSET_PRIOR) ** 2)
+        log_weight[i] = -0.5 * (fit + np.linalg.slogdet(total)[1] + (sd / OFFSETS.scale) ** 2)
     weight = np.exp(log_weight - log_weight.max(axis=0)) * spans(_SDS)[:, None]
     chance = (beyond * (weight / weight.sum(axis=0))[None, :, :, None]).sum(axis=1)
     return np.asarray((chance < _SIZE).all(axis=(0, 2)))

@@ -23,8 +23,8 @@ from calibrate.data.scale import BLACKBERRY, Scale
 from calibrate.model.cutmodel import fit_cuts
 from calibrate.model.intervals import cut_intervals
 from calibrate.model.panel import fit_panel
-from calibrate.model.panellikelihood import Nodes, adaptive_nodes, evaluate, in_order, lay_out
-from calibrate.model.panelmode import find_mode
+from calibrate.model.paneldata import PanelData
+from calibrate.model.panellikelihood import Nodes, adaptive_nodes, evaluate, find_mode
 from calibrate.model.panelposterior import Normals
 from calibrate.model.panelsetup import prepare
 from calibrate.model.ratershift import rater_cuts
@@ -83,7 +83,9 @@ def test_derivatives_against_differences(force_scale, skip, order) -> None:
         step = np.zeros(data.size)
         step[i] = 1e-5
         up, down = evaluate(data, theta + step, nodes), evaluate(data, theta - step, nodes)
-        assert (up.value - down.value) / 2e-5 == pytest.approx(here.gradient[i], abs=1e-5)
+        assert (up.log_likelihood - down.log_likelihood) / 2e-5 == pytest.approx(
+            here.gradient[i], abs=1e-5
+        )
         np.testing.assert_allclose(
             (up.gradient - down.gradient) / 2e-5, here.hessian[i], rtol=1e-5, atol=1e-4
         )
@@ -99,7 +101,7 @@ def test_berries_are_summed_out_like_a_dense_integral() -> None:
     tile = (panel.data.n_berries, 1)
     dense = Nodes(effect=np.tile(effect, tile), log_weight=np.tile(log_weight, tile), sigma=0.1)
     assert mode.log_likelihood == pytest.approx(
-        evaluate(panel.data, mode.theta, dense).value, abs=0.01
+        evaluate(panel.data, mode.theta, dense).log_likelihood, abs=0.01
     )
 
 
@@ -168,13 +170,24 @@ def test_crossed_effects_against_r(tmp_path) -> None:
 
 
 def test_order_of_cut_points() -> None:
-    rank, one = np.array([2, 1, 0]), np.zeros(3, dtype=int)
-    data = lay_out(np.array([1.0, 2.0, 3.0]), rank, one, one, np.ones(3), log_scale=False)
+    one = np.zeros(3, dtype=int)
+    data = PanelData(
+        h=np.array([1.0, 2.0, 3.0]),
+        rank=np.array([2, 1, 0]),
+        rater=one,
+        berry=one,
+        weight=np.ones(3),
+        place=np.array([[0, 1]]),
+        direction=np.zeros(2),
+        widening=np.ones(3),
+        squeezes=None,
+        log_scale=False,
+    )
     effects = np.zeros(data.size - 3)
-    assert in_order(data, np.append(np.log([2.5, 1.5, 1.0]), effects))
-    assert not in_order(data, np.append(np.log([1.5, 2.5, 1.0]), effects))
+    assert data.in_order(np.append(np.log([2.5, 1.5, 1.0]), effects))
+    assert not data.in_order(np.append(np.log([1.5, 2.5, 1.0]), effects))
     effects[-1] = 0.6  # one hand's offset at the softest boundary
-    assert not in_order(data, np.append(np.log([2.5, 1.5, 1.0]), effects))
+    assert not data.in_order(np.append(np.log([2.5, 1.5, 1.0]), effects))
 
 
 def test_nodes_integrate_a_normal_effect() -> None:
