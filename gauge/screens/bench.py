@@ -34,7 +34,7 @@ from gauge.session.events import (
     FULL_BELLS,
     BerryLogged,
     Event,
-    PressRefused,
+    Notice,
     bells,
     describe,
     topic,
@@ -207,8 +207,9 @@ class BenchScreen(App[None]):
                 self._flash = ("STORED", f"{press.peak_shown} {press.peak_unit}", now_s + _FLASH_S)
                 strokes = FULL_BELLS if recorder.done else strokes
             else:
-                notice = isinstance(event, DetectorNotice) and event.no_berry
-                if notice or isinstance(event, TruncatedPress | PressRefused):
+                refused = isinstance(event, Notice) and event.kind == "refused"
+                unseen = isinstance(event, DetectorNotice) and event.no_berry
+                if refused or unseen or isinstance(event, TruncatedPress):
                     self._flash = ("NO BERRY", "", now_s + _FLASH_S)
                 if isinstance(event, LineLost):
                     self._lost_at = datetime.now().strftime("%H:%M:%S")

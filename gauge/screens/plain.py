@@ -23,7 +23,7 @@ from gauge.errors import (
 )
 from gauge.records import Gap
 from gauge.screens.benchactions import BenchActions
-from gauge.session.events import BerryLogged, Event, ScoresMissing, bells, describe
+from gauge.session.events import BerryLogged, Event, Notice, bells, describe
 from gauge.session.livesession import LiveSession
 from gauge.session.samplechoice import match, nearest, progress, shown_name
 
@@ -124,7 +124,8 @@ class PlainScreen:
                 self._same_gaps = 0
                 if self._session.recorder.done:
                     say(f"{self._progress()}: full.")
-            if isinstance(event, BerryLogged | ScoresMissing):
+            missing = isinstance(event, Notice) and event.kind == "scores missing"
+            if missing or isinstance(event, BerryLogged):
                 self._ask()
 
     def _show_gap(self, gap: Gap) -> None:

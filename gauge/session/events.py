@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
-from gauge.plaintext import plural
 from gauge.records import DetectorNotice, FingerScore, Flag, Gap, LineLost, Press, TruncatedPress
 from gauge.units import Unit
 
@@ -56,72 +55,65 @@ class BerryLogged:
         )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ScoresMissing:
-    """A berry was pressed whose finger scores are not all in; its force stays hidden."""
+class Notice(NamedTuple):
+    """Something that the tech must know; its kind is a row of `_NOTICES`."""
 
-    raters: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class AboveRating:
-    """The last berry was pressed harder than the gauge is made for; the berry is kept, flagged."""
-
-    peak_newton: float
-    capacity_newton: float
+    kind: str
+    text: str
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class UnreadInPress:
-    """Lines that could not be read stood in the last press, and may have hidden its peak."""
+# By the kind of a notice: what it is about, the strokes of the bell, and its words.
+_NOTICES = {
+    "scores missing": (
+        "press",
+        0,
+        "Pressed. The force stays hidden until these have scored: {raters}.",
+    ),
+    "refused": ("press", 2, "No berry: {why}."),
+    "too hard": (
+        "press",
+        3,
+        "TOO HARD: {peak:.2f} N, but the gauge is rated for {capacity:g} N: its cell may be hurt. "
+        "Check it with weights before the next berry: gauge verify.",
+    ),
+    "unread in press": (
+        "press",
+        0,
+        "{lines} of that press could not be read. If the gauge shows a word for an overload, gauge "
+        "learn teaches it: press that hard while it listens.",
+    ),
+    "silent": (
+        "line",
+        0,
+        "nothing received for {seconds:.0f} s. Is the gauge on, and does it send? Still listening.",
+    ),
+    "unreadable": (
+        "line",
+        0,
+        "for {seconds:.0f} s bytes came, but none that the line format can read. Speed or format "
+        "may be wrong: gauge learn makes a new format.",
+    ),
+    "behind": (
+        "line",
+        2,
+        "MORE LINES COME THAN CAN BE READ: what is read now came {seconds:.0f} s ago. Wait, or let "
+        "the gauge send less often: 2,000 lines a second are plenty.",
+    ),
+    "not stored": (
+        "store",
+        2,
+        "NOT STORED YET: {why} Trying again; do not close this window.",
+    ),
+}
 
-    n_lines: int
 
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PressRefused:
-    """A whole press that is not taken for a berry, and why."""
-
-    reason: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Silence:
-    """No reading for `seconds`; `unreadable` if bytes came that the line format cannot read."""
-
-    seconds: float
-    unreadable: bool
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Behind:
-    """More lines come than can be read: what is read now came so many seconds ago."""
-
-    seconds: float
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class StoreDelayed:
-    """The season file is locked by another program; the berry is pending and is tried again."""
-
-    reason: str
+def notice(kind: str, **values: object) -> Notice:
+    """Make a notice, with these values in its words."""
+    return Notice(kind, _NOTICES[kind][2].format(**values))
 
 
 # A Gap is an event when it is over and stored.
-Event = (
-    BerryLogged
-    | TruncatedPress
-    | DetectorNotice
-    | ScoresMissing
-    | PressRefused
-    | AboveRating
-    | UnreadInPress
-    | LineLost
-    | Gap
-    | Silence
-    | Behind
-    | StoreDelayed
-)
+Event = BerryLogged | Notice | TruncatedPress | DetectorNotice | LineLost | Gap
 
 
 def describe(event: Event, port: str) -> str:
@@ -133,20 +125,6 @@ def describe(event: Event, port: str) -> str:
             return f"No berry: a press was seen only in part ({reason}). Press again."
         case DetectorNotice(text=text):
             return text
-        case ScoresMissing(raters=raters):
-            return f"Pressed. The force stays hidden until these have scored: {', '.join(raters)}."
-        case PressRefused(reason=reason):
-            return f"No berry: {reason}."
-        case AboveRating(peak_newton=peak, capacity_newton=capacity):
-            return (
-                f"TOO HARD: {peak:.2f} N, but the gauge is rated for {capacity:g} N: its cell may "
-                "be hurt. Check it with weights before the next berry: gauge verify."
-            )
-        case UnreadInPress(n_lines=n):
-            return (
-                f"{plural(n, 'line')} of that press could not be read. If the gauge shows a word "
-                "for an overload, gauge learn teaches it: press that hard while it listens."
-            )
         case LineLost(reason=reason):
             return f"{port}: {reason}. Waiting for it to come back; nothing stored is lost."
         case Gap():
@@ -155,51 +133,27 @@ def describe(event: Event, port: str) -> str:
                 f"{port}: gap of {seconds:.1f} s ({event.reason}); what was sent then is lost. A "
                 "berry pressed then is not stored: press it again."
             )
-        case Silence(seconds=seconds, unreadable=True):
-            return (
-                f"{port}: for {seconds:.0f} s bytes came, but none that the line format can read. "
-                "Speed or format may be wrong: gauge learn makes a new format."
-            )
-        case Silence(seconds=seconds):
-            return (
-                f"{port}: nothing received for {seconds:.0f} s. Is the gauge on, and does it send? "
-                "Still listening."
-            )
-        case Behind(seconds=seconds):
-            return (
-                f"{port}: MORE LINES COME THAN CAN BE READ: what is read now came {seconds:.0f} s "
-                "ago. Wait, or let the gauge send less often: 2,000 lines a second are plenty."
-            )
-        case StoreDelayed(reason=reason):
-            return f"NOT STORED YET: {reason} Trying again; do not close this window."
+        case Notice(text=text):
+            return f"{port}: {text}" if topic(event) == "line" else text
 
 
 def topic(event: Event) -> str:
     """Name what an event is about: a message of it ends when the next one comes, or its end."""
-    match event:
-        case LineLost() | Silence() | Behind():
-            return "line"
-        case StoreDelayed():
-            return "store"
-        case _:
-            return "press"
+    if isinstance(event, Notice):
+        return _NOTICES[event.kind][0]
+    return "line" if isinstance(event, LineLost) else "press"
 
 
 def bells(event: Event) -> int:
     """Return how many strokes of the bell an event has; 0 for none.
 
     Stored is one; a press that is no berry two; a line that is lost, or a cell at risk, three.
-    Where a sample is full, its screen rings four.
+    Where a sample is full, its screen rings `FULL_BELLS`.
     """
-    match event:
-        case BerryLogged():
-            return 1
-        case TruncatedPress() | DetectorNotice() | PressRefused() | StoreDelayed() | Behind():
-            return 2
-        case LineLost() | AboveRating():
-            return 3
-        case _:
-            return 0
+    if isinstance(event, Notice):
+        return _NOTICES[event.kind][1]
+    return _BELLS.get(type(event), 0)
 
 
+_BELLS = {BerryLogged: 1, TruncatedPress: 2, DetectorNotice: 2, LineLost: 3}
 FULL_BELLS = 4

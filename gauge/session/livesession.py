@@ -10,8 +10,9 @@ import time
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 from gauge.errors import FirmhandError
 from gauge.port.claims import claim_sample
@@ -20,7 +21,7 @@ from gauge.protocol.lineformat import LineFormat
 from gauge.records import Chunk, Gap, LineLost, Session
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
-from gauge.session.events import Behind, Event
+from gauge.session.events import Event, notice
 from gauge.session.recorder import BerryRecorder, DetectorSettings, rederivable
 
 _WAIT_S = 0.1  # s; a screen looks at its keys at least so often
@@ -31,21 +32,9 @@ _BEHIND_S = 2.0  # s; reading later than this is reported, each time that it has
 class LiveSession:
     """A context manager: the sample is claimed and the session begun within it.
 
-    Parameters
-    ----------
-    reader : PortReader
-        Started, and made by `gauge.port.portreader.reader_for`.
-    fmt : LineFormat
-    season : SeasonFile
-    sample : SampleRow
-    session : Session
-        Its `started_at`, port and line format are taken from the reader and the format.
-    raters, squeezers, n_required : optional
-        As of `BerryRecorder`.
-    loading_rate_per_s : (float, float), optional
-        As of `DetectorSettings`.
-    silent_stop_s : float, optional
-        `timed_out` after so long without a reading.
+    The `reader` is started; `raters`, `squeezers` and `n_required` are as of `BerryRecorder`,
+    `loading_rate_per_s` as of `DetectorSettings`; `timed_out` after `silent_stop_s` without a
+    reading.
 
     Raises
     ------
@@ -68,16 +57,22 @@ class LiveSession:
         silent_stop_s: float | None = None,
     ) -> None:
         self.reader, self.season, self.silent_stop_s = reader, season, silent_stop_s
-        self._fmt, self._sample, self._session = fmt, sample, session
-        self._options: dict[str, Any] = {
-            "raters": raters,
-            "squeezers": squeezers,
-            "n_required": n_required,
-            "settings": DetectorSettings(
-                loading_rate_per_s=loading_rate_per_s,
-                capacity_newton=session.capacity_newton,
-            ),
-        }
+        settings = DetectorSettings(
+            loading_rate_per_s=loading_rate_per_s, capacity_newton=session.capacity_newton
+        )
+        begun = replace(session, started_at=reader.started_at, port=reader.port)
+        self._session = rederivable(begun, fmt, settings)
+        self._code = sample.sample.code
+        self._begin = partial(
+            BerryRecorder,
+            fmt,
+            season=season,
+            sample=sample,
+            raters=raters,
+            squeezers=squeezers,
+            n_required=n_required,
+            settings=settings,
+        )
         self._claim = contextlib.ExitStack()
         self._finished = False
         self._waiting: deque[Chunk | Gap | LineLost] = deque()
@@ -86,20 +81,8 @@ class LiveSession:
 
     def __enter__(self) -> Self:
         with contextlib.ExitStack() as claim:
-            claim.enter_context(claim_sample(self.season.path, self._sample.sample.code))
-            session = replace(
-                self._session,
-                started_at=self.reader.started_at,
-                port=self.reader.port,
-            )
-            session = rederivable(session, self._fmt, self._options["settings"])
-            self.recorder = BerryRecorder(
-                self._fmt,
-                season=self.season,
-                session_id=self.season.add_session(session),
-                sample=self._sample,
-                **self._options,
-            )
+            claim.enter_context(claim_sample(self.season.path, self._code))
+            self.recorder = self._begin(session_id=self.season.add_session(self._session))
             self._claim = claim.pop_all()
         return self
 
@@ -132,7 +115,7 @@ class LiveSession:
             self._told_behind_s = 0.0
         elif behind_s > 2 * self._told_behind_s:
             self._told_behind_s = behind_s
-            events.append(Behind(seconds=behind_s))
+            events.append(notice("behind", seconds=behind_s))
         return events
 
     @property

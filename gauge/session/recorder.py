@@ -16,6 +16,7 @@ from gauge.detect.buttonpeaks import detector_for
 from gauge.detect.detectorview import DetectorView
 from gauge.detect.settings import DETECTOR_VERSION, DetectorSettings
 from gauge.errors import InvalidValueError, LockedSeasonError, NoSuchRecordError
+from gauge.plaintext import plural
 from gauge.protocol.formatfile import dump_format
 from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat
@@ -33,15 +34,7 @@ from gauge.records import (
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.berrystore import BerryStore
-from gauge.session.events import (
-    AboveRating,
-    BerryLogged,
-    Event,
-    PressRefused,
-    ScoresMissing,
-    StoreDelayed,
-    UnreadInPress,
-)
+from gauge.session.events import BerryLogged, Event, notice
 from gauge.session.pendingberry import PendingBerry, WholeBerry
 from gauge.session.silence import SilenceWatch
 from gauge.sheets.squeezes import SqueezePlan, Turns
@@ -219,7 +212,7 @@ class BerryRecorder:
             detector, framer = self._unheeded
             found = detector.feed(framer.feed(item.t_ns, item.data))
             why = "logging is paused. Press p to go on, then press that berry again"
-            return [PressRefused(reason=why) for press in found if isinstance(press, Press)]
+            return [notice("refused", why=why) for press in found if isinstance(press, Press)]
         self._store.add_chunk(item)
         rejected = self.framer.counts.rejected
         readings = self.framer.feed(item.t_ns, item.data)
@@ -403,7 +396,7 @@ class BerryRecorder:
         if not self.pending.drop_press():
             return []
         who = ", ".join(self.missing)
-        return [PressRefused(reason=f"no score of {who} came; press that berry again")]
+        return [notice("refused", why=f"no score of {who} came; press that berry again")]
 
     def _last(self) -> BerryLogged:
         if not self.logged:
@@ -419,16 +412,17 @@ class BerryRecorder:
                 events.append(press)
             elif self._full(len(self._unstored)):
                 why = "the sample was full. n opens the next: press that berry again there"
-                events.append(PressRefused(reason=why))
+                events.append(notice("refused", why=why))
             elif isinstance(press, TruncatedPress):
                 events.append(press)
             elif self.pending.pressed:
                 who = ", ".join(self.missing)
-                events.append(PressRefused(reason=f"the last berry still waits for {who}"))
+                events.append(notice("refused", why=f"the last berry still waits for {who}"))
             else:
                 self.pending.press(press)
-                missing = [ScoresMissing(raters=self.missing)] if self.missing else []
-                events += missing or self._store_scored()
+                if self.missing:
+                    events.append(notice("scores missing", raters=", ".join(self.missing)))
+                events += self._store_scored()
         return events
 
     def _store_scored(self) -> list[Event]:
@@ -451,7 +445,7 @@ class BerryRecorder:
                 if last:
                     raise
                 if not self._delay_reported:
-                    events.append(StoreDelayed(reason=str(error)))
+                    events.append(notice("not stored", why=error))
                 self._delay_reported = True
                 return events
             self._delay_reported = False
@@ -466,8 +460,8 @@ class BerryRecorder:
         events: list[Event] = []
         capacity = self._settings.capacity_newton if self._settings else None
         if capacity is not None and press.peak_newton > capacity:
-            events.append(AboveRating(peak_newton=press.peak_newton, capacity_newton=capacity))
+            events.append(notice("too hard", peak=press.peak_newton, capacity=capacity))
         n_lines = sum(press.t_start_s <= t_s <= press.t_end_s for t_s in self._unread_s)
         if n_lines and Flag.PEAK_MAY_BE_HIGHER in press.flags:
-            events.append(UnreadInPress(n_lines=n_lines))
+            events.append(notice("unread in press", lines=plural(n_lines, "line")))
         return events

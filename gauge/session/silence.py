@@ -5,7 +5,7 @@ Lost lines and gaps are reported by the reader of the port.
 
 from __future__ import annotations
 
-from gauge.session.events import Silence
+from gauge.session.events import Notice, notice
 
 SILENT_S = 5.0  # s; a shorter time without a reading is not worth a message
 
@@ -36,7 +36,7 @@ class SilenceWatch:
         """Return seconds since the last reading, gaps included."""
         return (now_ns - self._reading_ns) / 1e9
 
-    def report(self, now_ns: int, *, continuous: bool) -> Silence | None:
+    def report(self, now_ns: int, *, continuous: bool) -> Notice | None:
         """Return a silence of `SILENT_S` or more, the first time that it is asked for.
 
         A gauge that is not `continuous` is rightly silent until its key is pressed: only bytes that
@@ -47,4 +47,4 @@ class SilenceWatch:
         if self._reported or silent_s < SILENT_S or not (unreadable or continuous):
             return None
         self._reported = True
-        return Silence(seconds=silent_s, unreadable=unreadable)
+        return notice("unreadable" if unreadable else "silent", seconds=silent_s)
