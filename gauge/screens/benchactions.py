@@ -31,32 +31,21 @@ REASONS = {
     "4": "pressed twice",
     "5": "not a press on a berry",
 }
+# What each key does: in a word or two, and at length.
 KEYS = {
-    "v": "void last",
-    "u": "undo",
-    "n": "next sample",
-    "o": "note",
-    "f": "finger score",
-    "s": "size, mass",
-    "t": "fruit temperature",
-    "p": "pause",
-    "m": "more berries",
-    "q": "quit",
-    "?": "keys",
+    "v": ("void last", "void the last berry, and say why"),
+    "u": ("undo", "undo the last void, score or note"),
+    "n": ("next sample", "the next sample, or another one"),
+    "o": ("note", "write a note on the last berry"),
+    "f": ("finger score", "give a finger score"),
+    "s": ("size, mass", "size and mass of the last berry"),
+    "t": ("fruit temperature", "fruit: °C, hours out of the store"),
+    "p": ("pause", "log nothing for now, or go on"),
+    "m": ("more berries", "take more berries than planned"),
+    "q": ("quit", "end; what was stored stays stored"),
+    "?": ("keys", ""),
 }
-
-
-_HELP = {
-    "v": "void the last berry, and say why",
-    "u": "undo the last void, score or note",
-    "n": "the next sample, or another one",
-    "o": "write a note on the last berry",
-    "f": "give a finger score",
-    "s": "size and mass of the last berry",
-    "t": "fruit: °C, hours out of the store",
-    "p": "log nothing for now, or go on",
-    "m": "take more berries than planned",
-    "q": "end; what was stored stays stored",
+_MORE_HELP = {
     "Backspace": "correct the last score",
     "a code": "scanned, it opens its sample",
 }
@@ -64,14 +53,15 @@ _HELP = {
 
 def key_help() -> str:
     """Return what each key does, in two columns of lines of 80 characters."""
-    cells = [f"[{key}] {what}" for key, what in _HELP.items()]
+    told = {key: at_length for key, (_, at_length) in KEYS.items() if at_length} | _MORE_HELP
+    cells = [f"[{key}] {what}" for key, what in told.items()]
     pairs = zip(cells[::2], cells[1::2], strict=True)
     return "\n".join(f"{left:<38}{right}".replace(" ", "\xa0") for left, right in pairs)
 
 
 def key_list() -> str:
     """Return all keys and what they do; a key is not parted from its words."""
-    return "  ".join(f"[{key}] {what}".replace(" ", "\xa0") for key, what in KEYS.items())
+    return "  ".join(f"[{key}] {what}".replace(" ", "\xa0") for key, (what, _) in KEYS.items())
 
 
 def measured(text: str) -> dict[str, float]:
@@ -216,7 +206,7 @@ class BenchActions(Questions):
 
         def take(text: str) -> list[Event]:
             values = measured(text)
-            self._session.season.measure_berry(berry.berry_id or 0, values, "at the gauge")
+            self._session.season.measure_berry(berry.berry_id, values, "at the gauge")
             said = ", ".join(f"{name} {value:g}" for name, value in values.items())
             self.say(f"Berry {berry.number}: {said}.")
             return []

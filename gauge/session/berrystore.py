@@ -18,7 +18,6 @@ from gauge.records import Chunk, Gap
 from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.events import BerryLogged
-from gauge.session.pendingberry import WholeBerry
 
 # bytes; chunks are written at the latest then, because a replay runs faster than its clock
 _FULL_BYTES = 1 << 18
@@ -77,19 +76,10 @@ class BerryStore:
         with self._rescuing(self.season):
             return self.season.next_number(sample.sample_id)
 
-    def acknowledge(
-        self,
-        sample: SampleRow | None,
-        number: int,
-        berry: WholeBerry,
-    ) -> BerryLogged:
+    def acknowledge(self, sample: SampleRow | None, number: int, berry: BerryLogged) -> BerryLogged:
         """Store a berry with its scores and all chunks so far, in one transaction."""
-        logged = BerryLogged(
-            number=number, berry_id=None, press=berry.press, scores=berry.scores,
-            press_only=berry.press_only,
-        )  # fmt: skip
         if self.season is None or self.session_id is None or sample is None:
-            return logged
+            return replace(berry, number=number)
         for attempt in (1, 2):
             try:
                 with self._rescuing(self.season):
@@ -104,7 +94,7 @@ class BerryStore:
                     raise
                 number = self.season.next_number(sample.sample_id)
         self._forget_chunks()
-        return replace(logged, number=number, berry_id=berry_id)
+        return replace(berry, number=number, berry_id=berry_id)
 
     @contextlib.contextmanager
     def _rescuing(self, season: SeasonFile) -> Iterator[None]:

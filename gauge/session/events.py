@@ -23,13 +23,16 @@ FLAG_WORDS = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BerryLogged:
-    """A berry is stored: only now may it be shown, announced by the bell and printed."""
+    """A berry is stored: only now may it be shown, announced by the bell and printed.
 
-    number: int
-    berry_id: int | None
+    Until then, and without a season file, it has no `berry_id`.
+    """
+
     press: Press
     scores: tuple[FingerScore, ...] = ()
     press_only: bool = False
+    number: int = 0
+    berry_id: int = 0
 
     def document(self) -> dict[str, Any]:
         """Return the berry as the JSON line of `gauge log` and `gauge replay`."""

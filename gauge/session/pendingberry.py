@@ -6,18 +6,10 @@ Scores may come before the press or after it; press and scores leave together. N
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
 
 from gauge.records import FingerScore, Press
+from gauge.session.events import BerryLogged
 from gauge.sheets.squeezes import Turns
-
-
-class WholeBerry(NamedTuple):
-    """A press with all its scores, and whether it was planned to have none."""
-
-    press: Press
-    scores: tuple[FingerScore, ...]
-    press_only: bool
 
 
 class PendingBerry:
@@ -67,8 +59,8 @@ class PendingBerry:
         """Forget the score given last and return its rater, if any."""
         return self._given.popitem()[0][0] if self._given else None
 
-    def take_complete(self) -> WholeBerry | None:
-        """Return press and scores once all are in, and begin the next berry.
+    def take_complete(self) -> BerryLogged | None:
+        """Return the berry to be stored once press and scores are in, and begin the next.
 
         The order of squeezes is that in which the scores came.
         """
@@ -78,9 +70,9 @@ class PendingBerry:
             FingerScore(rater=rater, score=score, occasion=occasion, squeeze_order=place)
             for place, ((rater, occasion), score) in enumerate(self._given.items(), 1)
         )
-        whole = WholeBerry(self._press, scores, self.turns.press_only)
+        berry = BerryLogged(press=self._press, scores=scores, press_only=self.turns.press_only)
         self.clear()
-        return whole
+        return berry
 
     def drop_press(self) -> bool:
         """Drop the press that waits; return whether there was one."""

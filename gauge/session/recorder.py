@@ -35,7 +35,7 @@ from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.berrystore import BerryStore
 from gauge.session.events import BerryLogged, Event, notice
-from gauge.session.pendingberry import PendingBerry, WholeBerry
+from gauge.session.pendingberry import PendingBerry
 from gauge.session.silence import SilenceWatch
 from gauge.sheets.squeezes import SqueezePlan, Turns
 
@@ -67,14 +67,11 @@ def rederivable(
 class BerryRecorder:
     r"""Turn chunks into stored berries of a sample.
 
+    Without a `season`, nothing is stored and berries are numbered from 1; with one, `session_id`
+    and `sample` are needed.
+
     Parameters
     ----------
-    fmt : LineFormat
-    season : SeasonFile, optional
-        Without one, nothing is stored and berries are numbered from 1.
-    session_id : int, optional
-    sample : SampleRow, optional
-        Both needed with a season.
     raters : sequence of str, optional
         Whose finger score each berry needs before its force is shown.
     squeezers : sequence of str, optional
@@ -82,12 +79,9 @@ class BerryRecorder:
         can be told who is next.
     n_required : int, optional
         `done` after so many berries of the sample.
-    settings : DetectorSettings, optional
 
     Attributes
     ----------
-    pending : PendingBerry
-        The next berry's scores and press so far.
     logged : list of BerryLogged
         Berries of the sample in this session that are not void, oldest first.
     n_logged : int
@@ -119,8 +113,8 @@ class BerryRecorder:
     ) -> None:
         self.fmt, self.season, self.session_id, self.sample = fmt, season, session_id, sample
         self.n_required = n_required
-        self._settings = settings
-        self._detector = detector_for(fmt.mode, settings)
+        self._settings = settings or DetectorSettings()
+        self._detector = detector_for(fmt.mode, self._settings)
         self.framer = Framer(fmt)
         self.silence = SilenceWatch()
         self.logged: list[BerryLogged] = []
@@ -129,8 +123,8 @@ class BerryRecorder:
         self.paused_ns: int | None = None
         self.pending = PendingBerry(raters)
         self._squeezers = raters or squeezers
-        # Whole berries that a locked season file did not take yet, oldest first.
-        self._unstored: deque[WholeBerry] = deque()
+        # Berries that a locked season file did not take yet, oldest first.
+        self._unstored: deque[BerryLogged] = deque()
         self._delay_reported = False
         self._store = BerryStore(season, session_id)
         self._written_ns = 0
@@ -173,14 +167,18 @@ class BerryRecorder:
         """Look up who squeezes the next berry, unless somebody did already."""
         self._planned = not self.pending.untouched
         if not self._planned:
-            self.pending.turns = Turns(raters=tuple(self._squeezers or ()))
+            self.pending.turns = self._every_rater
             with contextlib.suppress(LockedSeasonError):  # then `tick` tries again
                 self.pending.turns = self._turns(self.next_number + len(self._unstored))
                 self._planned = True
 
+    @property
+    def _every_rater(self) -> Turns:
+        return Turns(raters=tuple(self._squeezers or ()))
+
     def _turns(self, number: int) -> Turns:
         if self.season is None or self.sample is None or self._squeezers is None:
-            return Turns(raters=tuple(self._squeezers or ()))
+            return self._every_rater
         plan = SqueezePlan.of(self.season.setting("squeezes"))
         return plan.turns(self._squeezers, self.sample.sample_id, number)
 
@@ -284,10 +282,10 @@ class BerryRecorder:
                 f"'{rater}' scores no berries here.",
                 todo=f"Raters: {', '.join(self.pending.raters)}.",
             )
-        if self.season is not None and label not in self.season.labels:
+        labels = self._file.labels
+        if label not in labels:
             raise InvalidValueError(
-                f"'{label}' is not a score of this season.",
-                todo=f"Use one of {', '.join(self.season.labels)}.",
+                f"'{label}' is not a score of this season.", todo=f"Use one of {', '.join(labels)}."
             )
         self.pending.score(rater, label)
         return self._store_scored()
@@ -302,18 +300,16 @@ class BerryRecorder:
     def void_last(self, why: str, berry: BerryLogged | None = None) -> BerryLogged:
         """Void the last berry (its number is free again), or `berry`, the last when asked why."""
         last = berry or self._last()
-        if self.season is not None and last.berry_id is not None:
-            self.season.void(last.berry_id, why)
+        season = self._file
+        season.void(last.berry_id, why)
         sample, place = self.sample, self.logged.index(last)
         self.logged.remove(last)
         self.n_logged -= 1
         self.plan_turns()
 
         def take_back() -> str:
-            again = last
-            if self.season is not None and last.berry_id is not None:
-                row = self.season.take_back_void(last.berry_id, UNDONE)
-                again = replace(last, number=row.number)
+            row = season.take_back_void(last.berry_id, UNDONE)
+            again = replace(last, number=row.number)
             if self.sample is sample:
                 self.logged.insert(place, again)
             self.n_logged += 1
@@ -326,17 +322,15 @@ class BerryRecorder:
     def score_last(self, rater: str, label: str, berry: BerryLogged | None = None) -> None:
         """Add a finger score to the last berry (or `berry`), whose force was seen already."""
         last = berry or self._last()
-        season, berry_id = self.season, last.berry_id
-        assert season is not None
-        assert berry_id is not None
+        season = self._file
         if last.press_only:
             raise InvalidValueError(f"berry {last.number} was pressed without a squeeze.")
         places = {mark: place for place, mark in enumerate(self._turns(last.number).marks, 1)}
         mark = FingerScore(rater=rater, score=label, squeeze_order=places.get((rater, 1)))
-        season.add_scores([(berry_id, mark)])
+        season.add_scores([(last.berry_id, mark)])
 
         def take_back() -> str:
-            season.correct_score(berry_id, rater, None, UNDONE)
+            season.correct_score(last.berry_id, rater, None, UNDONE)
             return f"The score {label} of {rater} for berry {last.number} is taken back."
 
         self._undo.append(take_back)
@@ -344,9 +338,8 @@ class BerryRecorder:
     def correct_score(self, rater: str, label: str, occasion: int = 1) -> BerryLogged:
         """Replace a rater's score of the last berry; the old one stays in the trail."""
         last = self._last()
-        if self.season is not None and last.berry_id is not None:
-            why = "corrected at the gauge"
-            self.season.correct_score(last.berry_id, rater, label, why, occasion=occasion)
+        why = "corrected at the gauge"
+        self._file.correct_score(last.berry_id, rater, label, why, occasion=occasion)
         scores = tuple(
             replace(s, score=label) if (s.rater, s.occasion) == (rater, occasion) else s
             for s in last.scores
@@ -356,8 +349,7 @@ class BerryRecorder:
 
     def note(self, text: str, berry: BerryLogged | None = None) -> None:
         """Store a note on the last berry (or `berry`), or on the session where there is none."""
-        season = self.season
-        assert season is not None
+        season = self._file
         berry = berry or (self.logged[-1] if self.logged else None)
         berry_id = berry.berry_id if berry else None
         note_id = season.add_note(text, session_id=self.session_id, berry_id=berry_id)
@@ -397,6 +389,12 @@ class BerryRecorder:
             return []
         who = ", ".join(self.missing)
         return [notice("refused", why=f"no score of {who} came; press that berry again")]
+
+    @property
+    def _file(self) -> SeasonFile:
+        """The season file: nobody scores or voids without one."""
+        assert self.season is not None
+        return self.season
 
     def _last(self) -> BerryLogged:
         if not self.logged:
@@ -458,7 +456,7 @@ class BerryRecorder:
     def _doubts(self, press: Press) -> list[Event]:
         """Return what the tech must know of a berry, beside its flags."""
         events: list[Event] = []
-        capacity = self._settings.capacity_newton if self._settings else None
+        capacity = self._settings.capacity_newton
         if capacity is not None and press.peak_newton > capacity:
             events.append(notice("too hard", peak=press.peak_newton, capacity=capacity))
         n_lines = sum(press.t_start_s <= t_s <= press.t_end_s for t_s in self._unread_s)

@@ -23,20 +23,8 @@ def draw_chart(
 ) -> None:
     """Draw the errors by date with their control chart, one panel a mass.
 
-    Parameters
-    ----------
-    series : mapping of str to sequence of CheckPoint
-        Results by mass, oldest first; `at` is an ISO date.
-    target : Path
-        A file whose ending says the kind: .png, .pdf or .svg.
-    title : str, optional
-
-    Raises
-    ------
-    InvalidValueError
-        If there is no result, or the ending is not one of the three.
-    CannotWriteError
-        If the file cannot be written.
+    The results of each mass are oldest first; the ending of `target` says the kind of file: .png,
+    .pdf or .svg.
     """
     drawn = {mass: points for mass, points in series.items() if points}
     if not drawn:
@@ -73,24 +61,12 @@ def _panel(axes: Axes, mass: str, points: Sequence[CheckPoint]) -> None:
             ends, chart.base.low, chart.base.high, color="0.88", lw=0,
             label=f"usual range: mean ± 3 SD of the first {N_BASE} passed",
         )  # fmt: skip
-        at = [places[i] for i in chart.run]
-        axes.plot(
-            at,
-            chart.smooth.smoothed,
-            "-",
-            color="0.25",
-            lw=1.6,
-            label="running average (EWMA, newest 0.2)",
-        )
-        axes.plot(
-            at,
-            chart.smooth.high,
-            ":",
-            color="0.25",
-            lw=1,
-            label="usual range of the running average",
-        )
-        axes.plot(at, chart.smooth.low, ":", color="0.25", lw=1)
+        at, smooth = [places[i] for i in chart.run], chart.smooth
+        label = "running average (EWMA, newest 0.2)"
+        axes.plot(at, smooth.smoothed, "-", color="0.25", lw=1.6, label=label)
+        label = "usual range of the running average"
+        axes.plot(at, smooth.high, ":", color="0.25", lw=1, label=label)
+        axes.plot(at, smooth.low, ":", color="0.25", lw=1)
     inside = [i for i in chart.run if i not in chart.outside]
     for label, marker, fill, members in (
         ("within the usual range", "o", "white", inside),

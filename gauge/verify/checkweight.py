@@ -22,22 +22,9 @@ from gauge.verify.uncertainty import Uncertainty, budget
 class CheckSettings:
     """Which weights are hung, where, and how the gauge is judged.
 
-    Attributes
-    ----------
-    masses : tuple of Mass
-        In the order hung; a mass may stand there more than once.
-    gravity : Gravity
-    tolerance_pct : float
-        The lab's own.
-    weight_class : str or None
-        OIML R 111 class of the weights: their limit then counts against the gauge.
-    capacity_newton : float or None
-        Of the gauge.
-    timeout_s : float
-        How long to wait for each stable reading.
-    loading : {"hanging", "compression"}
-        Whether weights pull at the gauge, or press on its head as berries do: set on the gauge that
-        stands upright, head up.
+    A mass may stand there more than once, in the order hung; the tolerance is the lab's own, and
+    the limit of the weights' class (OIML R 111) counts against the gauge. Weights hang from the
+    gauge ("hanging"), or press on its head as berries do while it stands upright ("compression").
 
     Raises
     ------
@@ -51,7 +38,7 @@ class CheckSettings:
     tolerance_pct: float = 1.0
     weight_class: str | None = None
     capacity_newton: float | None = None
-    timeout_s: float = 60.0
+    timeout_s: float = 60.0  # s; how long to wait for each stable reading
     loading: str = "hanging"
 
     def __post_init__(self) -> None:
@@ -60,8 +47,7 @@ class CheckSettings:
         if not 0 < self.tolerance_pct < 100:
             raise InvalidValueError(f"a tolerance of {self.tolerance_pct} % cannot be judged by.")
         for mass in self.masses:
-            if self.weight_class is not None:
-                class_limit_mg(mass, self.weight_class)
+            self.limit_pct(mass)
             force_newton = expected_newton(mass, self.gravity.m_s2)
             if self.capacity_newton is not None and force_newton > self.capacity_newton:
                 raise InvalidValueError(
@@ -69,6 +55,11 @@ class CheckSettings:
                     f"capacity of {self.capacity_newton:.4g} N.",
                     todo="Do not hang it: an overload can ruin the cell. Use a lighter weight.",
                 )
+
+    def limit_pct(self, mass: Mass) -> float:
+        """Return the limit of a weight's class in percent of its mass; 0 without a class."""
+        limit_mg = class_limit_mg(mass, self.weight_class) if self.weight_class else 0.0
+        return limit_mg / 1000 / mass.g * 100
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -164,6 +155,31 @@ def judge_weight(
     )
 
 
+def _on(mass: Mass, readings: Sequence[CheckweightRow], *, falling: bool = False) -> list[float]:
+    """Return the readings on a mass in newtons, with rising or with falling load."""
+    return [
+        r.reading_newton for r in readings if r.mass_g == mass.g and (r.kind == "down") == falling
+    ]
+
+
+def _on_weights(
+    readings: Sequence[CheckweightRow], settings: CheckSettings, resolution_newton: float
+) -> list[WeightResult]:
+    """Judge the readings on each mass."""
+    return [
+        judge_weight(
+            mass,
+            expected_newton(mass, settings.gravity.m_s2),
+            _on(mass, readings),
+            _on(mass, readings, falling=True),
+            resolution_newton=resolution_newton,
+            tolerance_pct=settings.tolerance_pct,
+            weight_limit_pct=settings.limit_pct(mass),
+        )
+        for mass in {mass.kg: mass for mass in settings.masses}.values()
+    ]
+
+
 def judge(
     readings: Sequence[CheckweightRow],
     settings: CheckSettings,
@@ -171,44 +187,20 @@ def judge(
     resolution_newton: float,
     warnings: Sequence[str] = (),
 ) -> CheckResult:
-    """Judge a gauge by the stable readings of a verification.
+    """Judge a gauge by the stable readings of a verification, in the order seen.
 
-    Parameters
-    ----------
-    readings : sequence of CheckweightRow
-        In the order seen; a mass of the settings that was never read fails.
-    settings : CheckSettings
-    resolution_newton : float
-        Step of the display.
-    warnings : sequence of str, optional
-        What was noticed on the way.
-
-    Returns
-    -------
-    CheckResult
-        The zero must come back within the tolerance of the lightest weight or one display step.
+    A mass that was never read fails. The zero must come back within the tolerance of the lightest
+    weight or one display step.
     """
-    tolerance_pct, weight_class = settings.tolerance_pct, settings.weight_class
-    notes, weights, rising = list(warnings), [], []
-    for mass in {m.kg: m for m in settings.masses}.values():
-        on_mass = [r for r in readings if r.mass_g == mass.g]
-        rising.append([r.reading_newton for r in on_mass if r.kind != "down"])
-        limit_mg = 0.0 if weight_class is None else class_limit_mg(mass, weight_class)
-        weight = judge_weight(
-            mass,
-            expected_newton(mass, settings.gravity.m_s2),
-            rising[-1],
-            [r.reading_newton for r in on_mass if r.kind == "down"],
-            resolution_newton=resolution_newton,
-            tolerance_pct=tolerance_pct,
-            weight_limit_pct=limit_mg / 1000 / mass.g * 100,
-        )
+    tolerance_pct = settings.tolerance_pct
+    weights = _on_weights(readings, settings, resolution_newton)
+    notes = list(warnings)
+    for weight in weights:
         if weight.resolution_pct > tolerance_pct / 2:
             notes.append(
-                f"one display step is {weight.resolution_pct:.2g} % of {mass.shown}: too light to "
-                "judge by, use a heavier weight"
+                f"one display step is {weight.resolution_pct:.2g} % of {weight.mass.shown}: too "
+                "light to judge by, use a heavier weight"
             )
-        weights.append(weight)
     zeros = [r.reading_newton for r in readings if r.kind == "zero"]
     first = zeros[0] if readings and readings[0].kind == "zero" else None
     last = zeros[-1] if len(readings) > 1 and readings[-1].kind == "zero" else None
@@ -220,6 +212,8 @@ def judge(
         notes.append("the gauge was not seen back at zero after the last weight")
     elif not zero_passed:
         notes.append(f"the zero did not come back: {off_newton:+.4g} N")
+    limit_pct = max(w.weight_limit_pct for w in weights)
+    errors = [abs(w.error_pct) / 100 for w in weights if w.error_pct is not None]
     return CheckResult(
         passed=zero_passed and all(w.passed for w in weights),
         gravity_m_s2=settings.gravity.m_s2,
@@ -231,29 +225,14 @@ def judge(
         zero_return_pct=None if last is None else 100 * off_newton / lightest_newton,
         resolution_newton=resolution_newton,
         loading=settings.loading,
-        weight_class=weight_class,
-        uncertainty=_uncertainty(
-            settings, weights, rising, resolution_newton, None if last is None else off_newton
+        weight_class=settings.weight_class,
+        uncertainty=budget(
+            rising_newton=[_on(w.mass, readings) for w in weights],
+            error_share=max(errors, default=None),
+            resolution_newton=resolution_newton,
+            zero_change_newton=None if last is None else off_newton,
+            weights_share=limit_pct / 100 if settings.weight_class else None,
+            gravity_share=settings.gravity.within_pct / 100,
         ),
         warnings=tuple(notes),
-    )
-
-
-def _uncertainty(
-    settings: CheckSettings,
-    weights: Sequence[WeightResult],
-    rising_newton: Sequence[Sequence[float]],
-    resolution_newton: float,
-    zero_change_newton: float | None,
-) -> Uncertainty:
-    """Make the budget of a peak from what the check has shown."""
-    errors = [abs(w.error_pct) / 100 for w in weights if w.error_pct is not None]
-    limit = max(w.weight_limit_pct / 100 for w in weights)
-    return budget(
-        rising_newton=rising_newton,
-        error_share=max(errors, default=None),
-        resolution_newton=resolution_newton,
-        zero_change_newton=zero_change_newton,
-        weights_share=None if settings.weight_class is None else limit,
-        gravity_share=settings.gravity.within_pct / 100,
     )

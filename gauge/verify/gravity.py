@@ -48,13 +48,7 @@ def normal_gravity_m_s2(latitude_deg: float, height_m: float = 0.0) -> float:
 
 
 def gravity_at(latitude_deg: float | None, elevation_m: float | None) -> Gravity:
-    """Choose gravity: at the site if the latitude is known, else the standard value, and say which.
-
-    Raises
-    ------
-    InvalidValueError
-        If the site is not on Earth, or the latitude is not known but the elevation is.
-    """
+    """Choose gravity at the site if the latitude is known, else the standard, and say which."""
     if latitude_deg is None:
         if elevation_m is not None:
             raise InvalidValueError(

@@ -53,13 +53,7 @@ class Mass:
 
 
 def parse_mass(text: str) -> Mass:
-    """Read a mass with its unit: g, kg, lb or oz.
-
-    Raises
-    ------
-    InvalidValueError
-        If there is no number above zero, or another unit or none.
-    """
+    """Read a mass with its unit: g, kg, lb or oz."""
     found = re.fullmatch(r"\s*(\d+(?:\.\d+)?|\.\d+)\s*([A-Za-z]+)\s*", text)
     if found is None or found[2] not in KILOGRAM_PER or not Fraction(found[1]):
         raise InvalidValueError(
@@ -78,17 +72,8 @@ def expected_newton(
 ) -> float:
     """Compute the force with which a weight pulls: F = m g (1 - rho_air / rho_weight).
 
-    Parameters
-    ----------
-    mass : Mass
-    gravity_m_s2 : float
-    weight_kg_m3, air_kg_m3 : float, optional
-        Densities; the defaults belong to conventional mass.
-
-    Raises
-    ------
-    InvalidValueError
-        If the air is not thinner than the weight.
+    The default densities belong to conventional mass; an `InvalidValueError` says where the air is
+    not thinner than the weight.
 
     Examples
     --------
@@ -101,19 +86,12 @@ def expected_newton(
 
 
 def class_limit_mg(mass: Mass, weight_class: str) -> float:
-    """Look up the maximum permissible error of a weight, in mg (OIML R 111-1:2004, table 1).
-
-    Raises
-    ------
-    InvalidValueError
-        If the class or the nominal mass is not in the table.
-    """
-    try:
-        table = OIML_LIMIT_MG[weight_class.upper()]
-    except KeyError:
+    """Look up the maximum permissible error of a weight, in mg (OIML R 111-1:2004, table 1)."""
+    table = OIML_LIMIT_MG.get(weight_class.upper())
+    if table is None:
         raise InvalidValueError(
             f"'{weight_class}' is not a class of weights known here.", todo="Use F2, M1 or M2."
-        ) from None
+        )
     grams = mass.kg * 1000
     if grams.denominator != 1 or int(grams) not in table:
         raise InvalidValueError(

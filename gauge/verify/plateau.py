@@ -32,12 +32,8 @@ class WeightWatch:
     is most, and its two halves have the same mean within one third of that. The mean of the window
     is the reading (noise lets it resolve less than a display step), its median what is shown.
 
-    Parameters
-    ----------
-    settings : CheckSettings
-    window_s : float, optional
-        Seconds for which a reading must be stable; 0 for a gauge that sends one reading when its
-        button is pressed, which then counts at once.
+    With a `window_s` of 0, for a gauge that sends one reading when its button is pressed, a reading
+    counts at once.
 
     Attributes
     ----------

@@ -30,21 +30,9 @@ def verify(
 ) -> CheckResult:
     """Run one verification and store it with its capture.
 
-    Parameters
-    ----------
-    items : iterable of Chunk or Gap
-        What is received; an empty chunk says that time passed in silence.
-    fmt : LineFormat
-    season : SeasonFile
-    session : Session
-    settings : CheckSettings
-    report : callable, optional
-        Called at the start and with whatever came: the watch, what the display shows (None where
-        nothing was read) and a reading that was stable (or None).
-
-    Returns
-    -------
-    CheckResult
+    An empty chunk says that time passed in silence. `report` is called at the start and with
+    whatever came: the watch, what the display shows (None where nothing was read) and a reading
+    that was stable (or None).
 
     Raises
     ------
@@ -67,10 +55,7 @@ def verify(
             todo="Check cable, power and format; gauge learn makes a new format.",
         )
     result = judge(
-        watch.readings,
-        settings,
-        resolution_newton=watch.resolution_newton,
-        warnings=watch.warnings,
+        watch.readings, settings, resolution_newton=watch.resolution_newton, warnings=watch.warnings
     )
     missing = [w.mass.shown for w in result.weights if w.error_pct is None]
     if missing and all(w.passed or w.error_pct is None for w in result.weights):
