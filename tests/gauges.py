@@ -1,6 +1,6 @@
 """Gauges of many line formats, seeded: what they send for a given force, and what is true of it.
 
-Nothing here uses firmhand's inference or framing; the bit level of a serial line is in `uart`.
+Nothing here uses firmhand's inference or framing; the bit level of a serial line is in `playback`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from random import Random
 from gauge.port.polling import ASK_EVERY_S
 from gauge.protocol.lineformat import SerialSettings
 from gauge.records import Chunk
-from gauge.simulate.uart import received
+from gauge.simulate.playback import received
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
 BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)

@@ -14,44 +14,28 @@ import stat
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 from gauge.errors import CannotWriteError, FirmhandError, LockedSeasonError, PortBusyError
 
 
-@contextmanager
-def claim_sample(season: Path | str, sample: str) -> Iterator[None]:
-    """Hold a sample of a season file against our other loggers.
-
-    Raises
-    ------
-    LockedSeasonError
-        If another logger holds it.
-    """
+def claim_sample(season: Path | str, sample: str) -> AbstractContextManager[None]:
+    """Hold a sample of a season file against our other loggers, or raise `LockedSeasonError`."""
     held = LockedSeasonError(
         f"{season}: sample {sample} is being logged by another window or program.",
         todo="Close that one, or log another sample here.",
     )
-    with _claim(f"sample\0{os.path.realpath(season)}\0{sample}", held):
-        yield
+    return _claim(f"sample\0{os.path.realpath(season)}\0{sample}", held)
 
 
-@contextmanager
-def claim_port(port: str) -> Iterator[None]:
-    """Hold a serial port (or a URL that stands for one) against our other loggers.
-
-    Raises
-    ------
-    PortBusyError
-        If another logger holds it.
-    """
+def claim_port(port: str) -> AbstractContextManager[None]:
+    """Hold a port or the URL of one against our other loggers, or raise `PortBusyError`."""
     real = port if "://" in port else os.path.normcase(os.path.realpath(port))
     held = PortBusyError(
         f"{port} is in use by another logger of ours.", todo="Close that window first."
     )
-    with _claim(f"port\0{real}", held):
-        yield
+    return _claim(f"port\0{real}", held)
 
 
 @contextmanager

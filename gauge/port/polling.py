@@ -68,11 +68,7 @@ class PollSettings:
 class Poller:
     r"""Decide when to ask and which bytes are the reply.
 
-    Parameters
-    ----------
-    terminators : tuple of bytes
-        What ends a line of the gauge.
-    settings : PollSettings, optional
+    Any of the `terminators` ends a line of the gauge.
 
     Examples
     --------

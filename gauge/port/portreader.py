@@ -11,7 +11,6 @@ from datetime import UTC, datetime
 
 from gauge.errors import PortBusyError, PortError
 from gauge.port.claims import claim_port
-from gauge.port.clockstep import ClockWatch
 from gauge.port.polling import ASK_EVERY_S, Dropped, Poller, Reply
 from gauge.port.serialport import LOST, SerialPort
 from gauge.protocol.capture import escape
@@ -20,26 +19,19 @@ from gauge.records import Chunk, Gap, LineLost
 
 _TROUBLE: tuple[type[Exception], ...] = (PortError, *LOST)
 
-_TIMEOUT_S = 0.05
+_TIMEOUT_S = 0.05  # s; a read waits so long for the first byte
 _POLL_TIMEOUT_S = 0.01  # s; a poller must be asked more often
 _BACK_OFF_S = (0.1, 2.0)  # s; shortest and longest wait before a lost port is tried again
 _MUTE_S = 1.0  # s; a polled gauge without a good reply for so long does not answer
+_STEP_S = 2.0  # s; smaller steps of a clock are its own corrections
 BUSY_S = 3.0  # s; other services may hold a fresh USB port so long
 
 
 class PortReader:
     """One thread that owns a port: it opens, reads, reopens and closes it.
 
-    Parameters
-    ----------
-    port : str
-        Device or URL (``socket://host:port``, ``rfc2217://host:port``).
-    settings : SerialSettings
-    poller : Poller, optional
-        For a polled gauge; with `request`.
-    request : bytes, optional
-        With `poller`, what it asks; without, sent every `ASK_EVERY_S` and all that comes is passed
-        on.
+    With a `poller`, `request` is what it asks; without one, it is sent every `ASK_EVERY_S`, and all
+    that comes is passed on.
     """
 
     def __init__(
@@ -72,12 +64,7 @@ class PortReader:
     def start(self) -> None:
         """Open the port and begin to read; time zero of the session is now.
 
-        Raises
-        ------
-        PortError
-            If the port does not exist or cannot be opened.
-        PortBusyError
-            If another program, or another logger of ours, holds it.
+        A `PortError` says why it cannot be opened, a `PortBusyError` that it is held by another.
         """
         self._start_ns = time.perf_counter_ns()
         self.started_at = datetime.now(UTC).isoformat(timespec="milliseconds")
@@ -96,10 +83,7 @@ class PortReader:
     def get(self, timeout_s: float) -> list[Chunk | Gap | LineLost]:
         """Return what came since the last call, oldest first; wait for something at most so long.
 
-        Raises
-        ------
-        FirmhandError
-            What ended the thread, if a fault did: a port that is lost is a `LineLost` instead.
+        What ended the thread is raised, if a fault did; a port that is lost is a `LineLost`.
         """
         out: list[Chunk | Gap | LineLost] = []
         try:
@@ -152,7 +136,7 @@ class PortReader:
 
     def _loop(self) -> None:
         back_off_s = _BACK_OFF_S[0]
-        clock = ClockWatch()
+        clock = _ClockWatch()
         while not self._stop.is_set():
             stepped = clock.step()
             if stepped is not None and self._lost is None:
@@ -163,7 +147,7 @@ class PortReader:
                     self._port.open()
                     self._back()
                     back_off_s = _BACK_OFF_S[0]
-                    clock = ClockWatch()  # opening may take long, and is no sleep of the machine
+                    clock = _ClockWatch()  # opening may take long, and is no sleep of the machine
                 self._take(self._port.read())
                 self._ask()
             except _TROUBLE as error:
@@ -241,6 +225,25 @@ class PortReader:
         self._port.remember()
 
 
+class _ClockWatch:
+    """Notices by two clocks that should agree when the machine slept or its clock was set."""
+
+    def __init__(self) -> None:
+        self._ticks_s, self._wall_s = time.perf_counter(), time.time()
+
+    def step(self) -> tuple[float, str] | None:
+        """Return how far the clocks jumped since the last call and why, if they did."""
+        ticks_s, wall_s = time.perf_counter(), time.time()
+        ran_s, passed_s = ticks_s - self._ticks_s, wall_s - self._wall_s
+        self._ticks_s, self._wall_s = ticks_s, wall_s
+        if abs(passed_s - ran_s) > _STEP_S:
+            return passed_s - ran_s, "the machine slept or its clock was set"
+        # Called ten times a second and more: the program was held up.
+        if ran_s > _STEP_S:
+            return ran_s, "this program or machine stood still"
+        return None
+
+
 def reader_for(port: str, fmt: LineFormat) -> PortReader:
     """Make a reader of a device or URL that asks a polled gauge, and listens to any other."""
     if fmt.mode == "polled" and fmt.request is not None:
@@ -252,10 +255,7 @@ def reader_for(port: str, fmt: LineFormat) -> PortReader:
 def receive(port: str, fmt: LineFormat) -> Iterator[Chunk | Gap]:
     """Read a device or URL without end; in silence, give an empty chunk each 0.1 s.
 
-    Raises
-    ------
-    PortError, PortBusyError
-        If the port cannot be opened at the start; later troubles are gaps.
+    A port that cannot be opened at the start is a `PortError`; later troubles are gaps.
     """
     with reader_for(port, fmt) as reader:
         while True:

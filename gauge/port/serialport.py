@@ -51,31 +51,23 @@ class PortInfo:
 
 def serial_ports() -> list[PortInfo]:
     """List the serial ports of this machine, by name."""
-    return sorted(
-        (
-            PortInfo(
-                port=found.device,
-                description=found.description or "",
-                usb_vendor=found.vid,
-                usb_product=found.pid,
-                usb_serial=found.serial_number,
-            )
-            for found in list_ports.comports(include_links=True)
-        ),
-        key=lambda info: info.port,
-    )
+    return [
+        PortInfo(
+            port=found.device,
+            description=found.description or "",
+            usb_vendor=found.vid,
+            usb_product=found.pid,
+            usb_serial=found.serial_number,
+        )
+        for found in sorted(list_ports.comports(include_links=True), key=lambda port: port.device)
+    ]
 
 
 class SerialPort:
     """One port, by the name or URL that the user gave, or by its USB identity once it is known.
 
-    Parameters
-    ----------
-    name : str
-        Device or URL (``socket://host:port``, ``rfc2217://host:port``).
-    settings : SerialSettings
-    timeout_s : float
-        How long a read waits for the first byte.
+    URLs are ``socket://host:port`` and ``rfc2217://host:port``; a read waits for the first byte at
+    most `timeout_s`.
     """
 
     def __init__(self, name: str, settings: SerialSettings, *, timeout_s: float) -> None:
@@ -99,24 +91,21 @@ class SerialPort:
             self._identity = here.identity if here else None
 
     def locate(self) -> str:
-        """Find the name that the device bears now.
-
-        Raises
-        ------
-        PortError
-            If it is known by its USB identity, and not plugged in.
-        """
-        if self._identity is not None:
-            self.device = self._find()
+        """Find the name that the device bears now; never another device on the old name."""
+        if self._identity is None:
+            return self.device
+        found = serial_ports()
+        ours = [info.port for info in found if info.identity == self._identity]
+        known = [name for name in (self.device, self.name) if name in ours]
+        if not known and (len(set(ours)) == 1 or (ours and self._identity[2])):
+            known = ours
+        if not known:
+            raise PortError(f"{self.device} is not plugged in.", todo="Plug the gauge in again.")
+        self.device = known[0]
         return self.device
 
     def open(self) -> None:
-        """Open the device, under the name that `locate` found.
-
-        Raises
-        ------
-        PortError, PortBusyError
-        """
+        """Open the device, under the name that `locate` found."""
         try:
             port = serial.serial_for_url(self.device, do_not_open=True)
             port.baudrate = self._settings.baudrate or 9600
@@ -182,17 +171,6 @@ class SerialPort:
             with contextlib.suppress(*LOST):
                 data += port.read(port.in_waiting)
         return data
-
-    def _find(self) -> str:
-        """Find the name that our USB device bears now; never another device on the old name."""
-        found = serial_ports()
-        ours = [info.port for info in found if info.identity == self._identity]
-        for name in (self.device, self.name):
-            if name in ours:
-                return name
-        if len(set(ours)) == 1 or (ours and self._identity and self._identity[2]):
-            return ours[0]
-        raise PortError(f"{self.device} is not plugged in.", todo="Plug the gauge in again.")
 
     def _mark_parity(self, port: Any) -> ParityMarks | None:
         """Make the driver mark bytes of wrong parity; pyserial clears both switches on opening."""

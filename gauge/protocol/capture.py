@@ -79,19 +79,9 @@ def write_capture(items: Iterable[Chunk | Gap]) -> Iterator[str]:
 def read_capture(lines: Iterable[str], name: str = "capture") -> Iterator[Chunk | Gap]:
     """Read capture text, line by line; blank lines and other comments are passed over.
 
-    Parameters
-    ----------
-    lines : iterable of str
-        With or without their line ends (LF or CRLF). A last line without its line end is read
-        like any other: if it was cut short, its bytes end no line of the gauge and so make no
-        reading, and a cut within an escape or before the bytes is refused.
-    name : str
-        File name, for messages.
-
-    Yields
-    ------
-    Chunk or Gap
-        In the order of the text, which must be the order of time.
+    A last line without its line end is read like any other: if it was cut short, its bytes end no
+    line of the gauge and so make no reading, and a cut within an escape or before the bytes is
+    refused. `name` is that of the file, for messages.
 
     Raises
     ------

@@ -125,13 +125,7 @@ def shipped_names() -> list[str]:
 
 
 def shipped_format(name: str) -> LineFormat:
-    """Load a format that comes with firmhand.
-
-    Raises
-    ------
-    UnreadableFileError
-        If there is none of that name.
-    """
+    """Load a format that comes with firmhand."""
     if name not in shipped_names():
         raise UnreadableFileError(
             f"there is no line format '{name}'.",
@@ -144,11 +138,7 @@ def shipped_format(name: str) -> LineFormat:
 def load_format(path: Path | str) -> LineFormat:
     """Load a format from a file, or a shipped one by its name.
 
-    Parameters
-    ----------
-    path : path or str
-        A TOML file; or the name of a shipped format, where its lines bear no unit with that after
-        a colon: ``numeric-response:lbf``.
+    A shipped format whose lines bear no unit is named with it: ``numeric-response:lbf``.
 
     Raises
     ------

@@ -40,14 +40,7 @@ class Counts:
 class Framer:
     r"""Turn the bytes of one gauge into readings.
 
-    Parameters
-    ----------
-    fmt : LineFormat
-
-    Raises
-    ------
-    BadFormatError
-        If neither the lines nor the format state the unit.
+    A `BadFormatError` says where neither the lines nor the format state the unit.
 
     Examples
     --------
@@ -82,10 +75,7 @@ class Framer:
     def gap(self, t_ns: int | None = None) -> None:
         """Drop the partial line, as bytes may have been lost, and go on at the next boundary.
 
-        Parameters
-        ----------
-        t_ns : int, optional
-            When the line was whole again, if known.
+        The line was whole again at `t_ns`, if that is known.
         """
         self._drop(len(self._rest))
         self._rest = b""

@@ -14,7 +14,7 @@ from itertools import permutations
 
 from gauge.errors import BadFormatError, InvalidValueError
 from gauge.plaintext import control_in
-from gauge.protocol.patternlimit import why_unbounded
+from gauge.protocol.parsedpattern import why_unbounded
 from gauge.units import Unit
 
 MODES = ("streaming", "polled", "button")

@@ -31,11 +31,6 @@ class LineValue(NamedTuple):
 class LineParser:
     """Read one line, without its terminator: a function of its bytes alone.
 
-    Raises
-    ------
-    BadFormatError
-        If neither the lines nor the format state the unit.
-
     Examples
     --------
     >>> from gauge.protocol.formatfile import shipped_format

@@ -26,9 +26,9 @@ from gauge.errors import FirmhandError, LockedSeasonError
 from gauge.plaintext import printable
 from gauge.records import DetectorNotice, Gap, LineLost, TruncatedPress
 from gauge.screens.benchactions import BenchActions
-from gauge.screens.benchview import BenchState, Line, draw, time_left
-from gauge.screens.keybursts import KeyBursts, Typed
+from gauge.screens.benchview import BenchState, Line, Summary, draw, summarise, time_left
 from gauge.screens.plain import stopping
+from gauge.screens.questions import KeyBursts, Typed
 from gauge.season.rows import SampleRow
 from gauge.session.events import (
     FULL_BELLS,
@@ -40,7 +40,6 @@ from gauge.session.events import (
     topic,
 )
 from gauge.session.livesession import LiveSession
-from gauge.session.precision import Summary, summarise
 from gauge.session.recorder import OWN_GAPS
 from gauge.session.samplechoice import Progress, progress, shown_name
 from gauge.session.silence import SILENT_S

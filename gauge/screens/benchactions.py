@@ -10,8 +10,7 @@ from collections.abc import Callable, Sequence
 
 from gauge.errors import InvalidValueError, NoSuchRecordError
 from gauge.records import Sample
-from gauge.screens.keybursts import BACKSPACE, ENTER, ESCAPE
-from gauge.screens.questions import Questions
+from gauge.screens.questions import BACKSPACE, ENTER, ESCAPE, Questions
 from gauge.season.rows import SampleRow, ahead
 from gauge.session.events import Event
 from gauge.session.livesession import LiveSession

@@ -10,7 +10,6 @@ __all__ = [
     "events",
     "livesession",
     "memory",
-    "precision",
     "recorder",
     "samplechoice",
     "silence",

@@ -40,7 +40,7 @@ from gauge.protocol.framing import Framer
 from gauge.protocol.lineformat import LineFormat, SerialSettings
 from gauge.records import Chunk, Status
 from gauge.season.file import open_season
-from gauge.simulate.uart import received
+from gauge.simulate.playback import received
 from gauge.units import Unit
 from tests.gauges import Bench, Gauge, Style, gauges, squeezes, styled, traps
 from tests.lines import gauge_process, interrupted

@@ -24,7 +24,7 @@ from hypothesis import strategies as st
 from gauge.commands.ports import command as ports_command
 from gauge.errors import PortBusyError, PortError
 from gauge.learn.listener import PortListener
-from gauge.port import clockstep, portreader
+from gauge.port import portreader
 from gauge.port import serialport as port_module
 from gauge.port.claims import claim_port
 from gauge.port.polling import Poller, PollSettings
@@ -175,7 +175,7 @@ def test_every_kind_of_loss_is_a_gap(pty, monkeypatch, error):
 def test_a_jump_of_the_wall_clock_is_a_gap(pty, monkeypatch):
     offset = [0.0]
     real = time.time
-    monkeypatch.setattr(clockstep.time, "time", lambda: real() + offset[0])
+    monkeypatch.setattr(portreader.time, "time", lambda: real() + offset[0])
     with PortReader(str(pty.link), LINE) as reader:
         got = Collected(reader)
         time.sleep(0.2)

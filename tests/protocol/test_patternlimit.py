@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from gauge.errors import BadFormatError
 from gauge.protocol.lineformat import LineFormat
 from gauge.protocol.lineparser import MAX_LINE
-from gauge.protocol.patternlimit import why_unbounded
+from gauge.protocol.parsedpattern import why_unbounded
 
 
 @pytest.mark.parametrize(

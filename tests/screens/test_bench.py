@@ -20,12 +20,11 @@ from gauge.cli import group
 from gauge.records import FingerScore, Gap, LineLost, Sample
 from gauge.screens.bench import BenchScreen
 from gauge.screens.benchactions import KEYS, BenchActions, key_help
-from gauge.screens.benchview import BenchState, draw, time_left
+from gauge.screens.benchview import BenchState, berries_needed, draw, summarise, time_left
 from gauge.screens.bigtext import big
 from gauge.season.file import open_season
 from gauge.season.rows import SampleRow
 from gauge.session.events import BerryLogged
-from gauge.session.precision import berries_needed, summarise
 from gauge.session.samplechoice import progress
 from tests.lines import PtyLine, Terminal, play, press, rest
 from tests.session.test_log import chunks, recorder_for

@@ -35,12 +35,10 @@ from gauge.simulate.berrymodel import (
     berry_track,
     draw_berry,
 )
-from gauge.simulate.linewriter import LineWriter
-from gauge.simulate.patternfill import PatternFiller
-from gauge.simulate.playback import recorded
+from gauge.simulate.linewriter import LineWriter, PatternFiller
+from gauge.simulate.playback import received, recorded
 from gauge.simulate.ptyserver import PtyServer
 from gauge.simulate.server import TcpServer
-from gauge.simulate.uart import received
 from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from tests.lines import gauge_process, interrupted, running
