@@ -33,18 +33,9 @@ from gauge.units import Unit
 
 @dataclass(frozen=True, kw_only=True)
 class Learned:
-    """A format that reads all that was received.
+    """A format that reads all that was received, and notes for the user before accepting it.
 
-    Attributes
-    ----------
-    fmt : LineFormat
-    n_lines : int
-    largest_line : str
-        The line with the largest force, as the gauge sent it, and what it is read as:
-    largest_shown : str
-    largest_unit : Unit
-    notes : tuple of str
-        What the user should know before accepting.
+    The line with the largest force is given as the gauge sent it, with what it is read as.
     """
 
     fmt: LineFormat
@@ -58,11 +49,7 @@ class Learned:
 def infer(received: Received, *, unit: Unit | None = None) -> Learned:
     """Find the one line format that what was received allows.
 
-    Parameters
-    ----------
-    received : Received
-    unit : Unit, optional
-        The unit on the display, as the user says; needed where the lines bear none.
+    The `unit` on the display, as the user says, is needed where the lines bear none.
 
     Raises
     ------

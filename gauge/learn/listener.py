@@ -15,18 +15,7 @@ _SILENT_NS = 300_000_000  # ns; after silence as long as this, the first byte be
 
 
 class PortListener:
-    """Listens to the port; it stays open as long as the settings and the request stay.
-
-    Parameters
-    ----------
-    port : str
-        Device or URL.
-
-    Raises
-    ------
-    PortError, PortBusyError
-        When called, if the port cannot be opened or goes away.
-    """
+    """Listens to the port; it stays open as long as the settings and the request stay."""
 
     def __init__(self, port: str) -> None:
         self._port = port

@@ -31,16 +31,9 @@ class NeedMoreError(NotSureError):
 
 @dataclass(frozen=True, kw_only=True)
 class Received:
-    """What was received at one setting.
+    """What was received at one setting, after a request to make the gauge answer or without.
 
-    Attributes
-    ----------
-    settings : SerialSettings
-    chunks : tuple of Chunk
-    request : bytes, optional
-        What was sent to make the gauge answer.
-    silent_first : bool
-        Whether the line was idle before the first byte, so that it begins a line.
+    `silent_first`: the line was idle before the first byte, so that it begins a line.
     """
 
     settings: SerialSettings

@@ -52,26 +52,11 @@ def requests(given: Sequence[bytes]) -> list[bytes]:
 class Sweep:
     """Goes through the settings until one format is certain.
 
-    Parameters
-    ----------
-    receive : callable
-        Receives at one setting: called with (settings, seconds, request=bytes or None, sent every
-        `ASK_EVERY_S`, enough=), until ``enough(received)`` says so or the seconds are over.
-    seconds : float
-        How long to listen at the setting that fits; each other one takes `PROBE_S` or so.
-    takes_speed : bool, optional
-        False for a line that has no speed (TCP).
-    unit : Unit, optional
-        As the user says.
-    asks : callable, optional
-        Returns the requests that may be sent; none without consent.
-    report : callable, optional
-        Takes a line for the user.
-
-    Attributes
-    ----------
-    received : list of Received
-        All that was received, in order.
+    `receive` is called with (settings, seconds, request=bytes or None, sent every `ASK_EVERY_S`,
+    enough=) and receives until ``enough(received)`` says so or the seconds are over. The setting
+    that fits is listened to for `seconds`; each other one takes `PROBE_S` or so. A line such as TCP
+    has no speed (`takes_speed`); `asks` returns the requests that may be sent, none without
+    consent; `report` takes a line for the user. All that was received is in `received`, in order.
     """
 
     def __init__(

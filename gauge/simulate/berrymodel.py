@@ -49,11 +49,6 @@ class PressedBerry:
 
     The ramp follows a contact law, force as the 3/2 power of the way (Hertz), with a hand that
     does not move evenly; at the top the berry relaxes as a Maxwell element; then it is let go.
-
-    Raises
-    ------
-    InvalidValueError
-        If a figure is out of its range.
     """
 
     peak_newton: float
@@ -229,24 +224,9 @@ def simulated_track(
 ) -> Track:
     """Draw what happens at the head in one session.
 
-    Parameters
-    ----------
-    rng : Random
-    selection : Selection
-    berries : int
-        How many of the selection are pressed, after `day` days of storage.
-    day : float, optional
-    masses : sequence of str, optional
-        Such as "500g": hang these at standard gravity, and press no berries.
-    overload_newton : float, optional
-        Peak in newtons of the berry in the middle.
-    cut : bool, optional
-        End two thirds up the rise of the last press.
-
-    Raises
-    ------
-    InvalidValueError
-        If a mass cannot be read.
+    `berries` of the selection are pressed after `day` days of storage, the one in the middle to a
+    peak of `overload_newton`; with `cut` the session ends two thirds up the rise of the last press.
+    With `masses`, such as "500g", these are hung at standard gravity, and no berries pressed.
     """
     if masses:
         gravity = float(STANDARD_GRAVITY_M_S2)

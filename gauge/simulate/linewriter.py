@@ -61,24 +61,10 @@ def _styles(decimals: int) -> Iterator[_Style]:
 class LineWriter:
     r"""Write the lines of a format.
 
-    Parameters
-    ----------
-    fmt : LineFormat
-    template : str, optional
-        A line as a Python format string with the fields ``value``, ``unit`` and ``status``, such
-        as ``"{value:7.2f} {unit}\r\n"``. Needed where the pattern cannot be turned round.
-    decimals : int, optional
-        Digits after the point that the display would like; the pattern may demand others.
-
-    Attributes
-    ----------
-    units : list of Unit
-        Those that the format can show, as far as its pattern shows.
-
-    Raises
-    ------
-    BadFormatError
-        If no line can be made that the format reads back, and no template is given.
+    The `template` is a line as a Python format string with the fields ``value``, ``unit`` and
+    ``status``, such as ``"{value:7.2f} {unit}\r\n"``: needed where the pattern cannot be turned
+    round, which a `BadFormatError` says. The display would like so many `decimals`; the pattern may
+    demand others. `units` are those that the format can show, as far as its pattern shows.
 
     Examples
     --------
@@ -104,13 +90,7 @@ class LineWriter:
             raise self._refusal("no line can be derived from its pattern")
 
     def line(self, value: Decimal, unit: Unit, status: Status = Status.OK) -> bytes:
-        """Write one line, start and terminator included.
-
-        Raises
-        ------
-        BadFormatError
-            If the format cannot show that unit or that status.
-        """
+        """Write one line, start and terminator included."""
         write = self._writer(unit, status)
         if write is None:
             raise self._refusal(

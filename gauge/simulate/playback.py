@@ -30,24 +30,11 @@ def serve(
     The clock of the track runs only while a client listens, so that a berry is never pressed for
     nobody. A polled gauge answers the request of its format, and passes over any other bytes.
 
-    Parameters
-    ----------
-    server : Server
-    gauge : VirtualGauge
-    client : SerialSettings, optional
-        Of the client, where the line does not show them. A client with other settings than those
-        of the gauge's format receives what the bits give.
-    speedup : float, optional
-        Above 1 the clock of the track runs faster than the wall's.
-    seconds : float, optional
-        Stop after so many seconds by the wall clock.
-    forever : bool, optional
-        Go on at rest when the track is over, and wait for clients without end.
-    linger_s : float, optional
-        Otherwise stay for so long when the track is over or the client has left before; end at
-        once when both.
-    stop : threading.Event, optional
-        Set it to stop.
+    A client with other settings than the gauge's format receives what the bits give; `client` are
+    its settings, where the line does not show them. With a `speedup` above 1 the clock of the track
+    runs faster than the wall's. It ends after `seconds` by the wall clock, or when `stop` is set;
+    else, when the track is over or the client has left before, after `linger_s`, and at once when
+    both. With `forever` it goes on at rest, and waits for clients without end.
 
     Returns
     -------
@@ -93,11 +80,7 @@ def serve(
 def recorded(gauge: VirtualGauge, *, latency_s: float = 0.0) -> list[Chunk]:
     """Play a whole track without a line, as a capture would have it.
 
-    Parameters
-    ----------
-    gauge : VirtualGauge
-    latency_s : float, optional
-        Lines are handed over in bursts, as by a USB adapter, this far apart.
+    Lines are handed over in bursts `latency_s` apart, as by a USB adapter.
     """
     chunks = gauge.sent_until(gauge.track.duration_s)
     if not latency_s:

@@ -28,17 +28,8 @@ _BAUDS = {
 class PtyServer:
     """A pseudo-terminal; clients open `address`.
 
-    It shows the client's speed, but Linux hides its data bits and parity.
-
-    Parameters
-    ----------
-    link : Path, optional
-        A symbolic link to the device is kept here while the line is open.
-
-    Raises
-    ------
-    CannotWriteError
-        If the link cannot be made, or something that is no link stands in its place.
+    It shows the client's speed, but Linux hides its data bits and parity. While the line is open, a
+    symbolic `link` to the device is kept.
     """
 
     def __init__(self, link: Path | None = None) -> None:

@@ -23,18 +23,8 @@ Server: TypeAlias = "TcpServer | PtyServer"
 class TcpServer:
     """A TCP port for one client at a time; clients open `address`.
 
-    Parameters
-    ----------
-    port : int, optional
-        0 for any that is free.
-    com_port : bool, optional
-        Serve RFC 2217, by which a client sets speed, data bits and parity; clients then open
-        ``rfc2217://host:port`` and no longer ``socket://host:port``.
-
-    Raises
-    ------
-    PortError
-        If the port cannot be listened on.
+    Port 0 is any that is free. With `com_port` it serves RFC 2217, by which a client sets speed,
+    data bits and parity; clients then open ``rfc2217://host:port`` and not ``socket://host:port``.
     """
 
     def __init__(self, port: int = 0, *, com_port: bool = False) -> None:

@@ -69,11 +69,6 @@ class VirtualGauge:
 
     When streaming it sends at its rate, when polled a line for each request, and with a button only
     the peaks.
-
-    Raises
-    ------
-    InvalidValueError
-        If the rate is not above zero.
     """
 
     writer: LineWriter
