@@ -163,7 +163,8 @@ def command(
     from gauge.season.file import open_season
 
     place, remembered, odd = complete(port, format_name, season_file, session, **scoring)
-    on_screen = sys.stdout.isatty() and on_terminal() and not (how["plain"] or how["as_json"])
+    lines_only = how.pop("plain") or how["as_json"]
+    on_screen = not lines_only and sys.stdout.isatty() and on_terminal()
     if remembered:
         with ExitStack() as held:
             season, row, about = None, None, "a season that is not there"
@@ -194,7 +195,6 @@ def log_at(
     press_only: bool | None = None,
     new_raters: Sequence[str] = (),
     berries: int | None = None,
-    plain: bool = False,
     quiet: bool = False,
     as_json: bool = False,
     loading_rate_per_s: tuple[float, float] | None = None,
@@ -208,6 +208,7 @@ def log_at(
 
     from gauge.port.portreader import reader_for
     from gauge.protocol.formatfile import load_format
+    from gauge.screens.plain import PlainScreen
     from gauge.session.livesession import LiveSession
     from gauge.session.samplechoice import fruit_missing
 
@@ -223,7 +224,7 @@ def log_at(
         row = sample_of(season, requested)
         left = lacking(row, more=more, may_be_full=on_screen)
         told = doubts(place, season, verify_days)
-        live = LiveSession(
+        with LiveSession(
             reader=reader,
             fmt=fmt,
             season=season,
@@ -234,17 +235,16 @@ def log_at(
             n_required=min((n for n in (left, berries) if n is not None), default=None),
             loading_rate_per_s=loading_rate_per_s,
             silent_stop_s=silent_stop_s,
-        )
-        with live:
+        ) as live:
             remember(place)
             for line in (*told, *fruit_missing(row)):
                 say(line)
+            shown: dict[str, Any] = {"raters": place.raters, "blind": place.blind, "quiet": quiet}
             if on_screen:
-                shown: dict[str, Any] = {"quiet": quiet, "half_width_newton": half_width_newton}
-                shown["warning"] = next(iter(told), None)
-                _run_bench(live, place, stay=berries is None, **shown)
+                shown |= {"warning": next(iter(told), None), "half_width_newton": half_width_newton}
+                _run_bench(live, stay=berries is None, **shown)
             else:
-                _run_plain(live, place, as_json=as_json, quiet=quiet)
+                PlainScreen(live, as_json=as_json, **shown).run_session()
         _report(live, berries, blind=place.blind)
 
 
@@ -269,31 +269,18 @@ def _rated(season: SeasonFile, session: Session) -> Session:
     return replace(session, capacity_newton=known)
 
 
-def _run_bench(live: LiveSession, place: Place, **shown: Any) -> None:
+def _run_bench(live: LiveSession, *, blind: bool, **shown: Any) -> None:
     """Run the bench screen, and say its last words and how the day stands."""
-    from gauge.screens.bench import BenchScreen
-
-    screen = BenchScreen(live, raters=place.raters, blind=place.blind, **shown)
-    screen.run_session()
-    _end_of_day(live.season, screen.last_words, blind=place.blind)
-
-
-def _run_plain(live: LiveSession, place: Place, *, as_json: bool, quiet: bool) -> None:
-    from gauge.screens.plain import PlainScreen, stopping
-
-    with stopping() as stop:
-        PlainScreen(live, as_json=as_json, quiet=quiet, raters=place.raters, blind=place.blind).run(
-            stop
-        )
-
-
-def _end_of_day(season: SeasonFile, last_words: Sequence[str], *, blind: bool) -> None:
     from datetime import date
 
+    from gauge.screens.bench import BenchScreen
     from gauge.session.daylists import day_done
 
+    screen = BenchScreen(live, blind=blind, **shown)
+    screen.run_session()
+    season = live.season
     done = day_done(season.samples(), season.berries(), date.today(), blind=blind)
-    for line in (*last_words, *done):
+    for line in (*screen.last_words, *done):
         say(line)
 
 
@@ -301,12 +288,11 @@ def _report(live: LiveSession, n_required: int | None, *, blind: bool) -> None:
     """Say how many berries are stored; fewer than required because of a silence are an error."""
     from gauge.session.samplechoice import shown_name
 
-    n = live.recorder.n_logged
-    sample = live.recorder.sample
-    assert sample is not None
+    n, here = live.recorder.n_logged, live.recorder.sample
+    assert here is not None
     # It may have been renamed, or joined to another one, meanwhile.
-    rows = live.season.samples(also=sample.sample_id)
-    row = next(row for row in rows if row.sample_id == sample.sample_id)
+    rows = live.season.samples(also=here.sample_id)
+    row = next(row for row in rows if row.sample_id == here.sample_id)
     new = f"{plural(n, 'berry')} stored in {live.season.path}" if n else "0 new"
     say(f"{new}; {shown_name(row, blind=blind)} has {row.berries}.")
     if live.silent_stop_s is not None and n_required is not None and n < n_required:

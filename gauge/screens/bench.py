@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Sequence
 from contextlib import suppress
-from datetime import date, datetime
+from datetime import datetime
 from typing import ClassVar
 
 from rich.text import Text
@@ -41,7 +41,7 @@ from gauge.session.events import (
 )
 from gauge.session.livesession import LiveSession
 from gauge.session.recorder import OWN_GAPS
-from gauge.session.samplechoice import Progress, progress, shown_name
+from gauge.session.samplechoice import Progress
 from gauge.session.silence import SILENT_S
 
 _STYLES = {
@@ -108,7 +108,7 @@ class BenchScreen(App[None]):
         quiet: bool = False,
     ) -> None:
         super().__init__()
-        self._session, self._blind, self._stay, self._quiet = session, blind, stay, quiet
+        self._session, self._stay, self._quiet = session, stay, quiet
         self._warning, self._half_width_newton = warning or "", half_width_newton
         self._ascii = ascii_only(sys.stdout.encoding or "ascii", dict(os.environ))
         self.actions = BenchActions(session, raters=raters, blind=blind)
@@ -224,21 +224,14 @@ class BenchScreen(App[None]):
                 self.actions.changed = False
 
     def _recount(self) -> None:
-        sample, season = self._session.recorder.sample, self._session.season
-        assert sample is not None
+        sample = self.actions.sample
         if self._progress is not None and self._progress.row.sample_id != sample.sample_id:
             self._flash = ("", "", 0.0)  # it was about the sample before
-        self._progress = progress(
-            season.samples(also=sample.sample_id), sample.sample_id, date.today()
-        )
+        self._progress = self.actions.progress()
         self._offered = self.actions.offered
-        self._summary = summarise(
-            [
-                row.peak_newton
-                for row in season.berries(sample.sample.code)
-                if row.void is None and row.peak_newton is not None
-            ]
-        )
+        rows = self._session.season.berries(sample.sample.code)
+        valid = [row.peak_newton for row in rows if row.void is None]
+        self._summary = summarise([peak for peak in valid if peak is not None])
 
     # --- drawing ------------------------------------------------------------------------------
 
@@ -264,8 +257,6 @@ class BenchScreen(App[None]):
     def state(self) -> BenchState:
         """Return what the screen shows now."""
         recorder = self._session.recorder
-        sample = recorder.sample
-        assert sample is not None
         word, about = self._word()
         live = recorder.view.current_newton
         quiet = word in ("LINE LOST", "PAUSED", "NO BERRY") or recorder.missing or math.isnan(live)
@@ -281,7 +272,7 @@ class BenchScreen(App[None]):
             word=word,
             about=about,
             figure=figure,
-            sample=f"{shown_name(sample, blind=self._blind)}:",
+            sample=f"{self.actions.name(self.actions.sample)}:",
             progress=", ".join(filter(None, parts)),
             last=recorder.logged[-1] if recorder.logged and not recorder.pending.pressed else None,
             summary=self._summary,
@@ -310,7 +301,7 @@ class BenchScreen(App[None]):
         if recorder.done:
             then = "n for the next sample"
             if self._offered is not None:
-                then = f"Enter for the next: {shown_name(self._offered, blind=self._blind)}"
+                then = f"Enter for the next: {self.actions.name(self._offered)}"
             return "FULL", f"{self._progress}, full: {then}"
         silent_s = recorder.silence.silent_s(self._session.reader.now_ns)
         if silent_s > SILENT_S and recorder.fmt.mode != "button":

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from datetime import date
 
 from gauge.errors import InvalidValueError, NoSuchRecordError
 from gauge.records import Sample
@@ -15,11 +16,13 @@ from gauge.season.rows import SampleRow, ahead
 from gauge.session.events import Event
 from gauge.session.livesession import LiveSession
 from gauge.session.samplechoice import (
+    Progress,
     berries_left,
     fruit_missing,
     fruit_values,
     match,
     nearest,
+    progress,
     shown_name,
 )
 
@@ -90,6 +93,22 @@ class BenchActions(Questions):
         self._session, self._raters, self._blind = session, tuple(raters), blind
         self.quitting = False
         self.changed = True  # whether other berries of the sample count now
+
+    @property
+    def sample(self) -> SampleRow:
+        """The sample that is open."""
+        sample = self._session.recorder.sample
+        assert sample is not None
+        return sample
+
+    def name(self, row: SampleRow) -> str:
+        """Return the name of a sample for the tech."""
+        return shown_name(row, blind=self._blind)
+
+    def progress(self) -> Progress:
+        """Count how far the work has come."""
+        here = self.sample.sample_id
+        return progress(self._session.season.samples(also=here), here, date.today())
 
     @property
     def prompt(self) -> str:
@@ -214,8 +233,7 @@ class BenchActions(Questions):
 
     def _fruit(self) -> list[Event]:
         """Ask for the temperature of the sample's fruit and its time out of the store."""
-        sample = self._session.recorder.sample
-        assert sample is not None
+        sample = self.sample
         words = "Temperature of the fruit in °C, and hours out of the store, as 18 2:"
         return self._ask(words, lambda text: self.note_fruit(sample, text))
 
@@ -310,8 +328,7 @@ class BenchActions(Questions):
     @property
     def offered(self) -> SampleRow | None:
         """The sample that the plan has next."""
-        sample = self._session.recorder.sample
-        rows = ahead(self._session.season.samples(), sample.sample_id if sample else None)
+        rows = ahead(self._session.season.samples(), self.sample.sample_id)
         return rows[0] if rows else None
 
     def go_on(self) -> list[Event]:
@@ -331,14 +348,14 @@ class BenchActions(Questions):
 
         words = "Next sample:"
         if offered is not None:
-            words = f"Next sample (Enter: {shown_name(offered, blind=self._blind)}):"
+            words = f"Next sample (Enter: {self.name(offered)}):"
         return self._ask(words, take, code=True)
 
     def open(self, code: str) -> list[Event]:
         """Go on with the sample of a code, and ask where it is not known."""
         season = self._session.season
         rows = season.samples()
-        row, here = match(rows, code), self._session.recorder.sample
+        row = match(rows, code)
         if row is None:
             near = nearest(rows, code)
 
@@ -352,8 +369,8 @@ class BenchActions(Questions):
             picks = {"s": f"it is {near}"} if near else {}
             picks["b"] = "begin it"
             return self._ask(f"No sample is called '{code}'.", take, picks, free=False)
-        if here is not None and row.sample_id == here.sample_id:
-            self.say(f"This is sample {shown_name(row, blind=self._blind)} already.")
+        if row.sample_id == self.sample.sample_id:
+            self.say(f"This is sample {self.name(row)} already.")
             return []
         if not self._session.recorder.pending.pressed:
             return self._change(row)
@@ -364,7 +381,5 @@ class BenchActions(Questions):
         events = self._session.change_sample(row, berries_left(row))
         self.changed = True
         self.messages = []  # they are about the sample before
-        self.say(
-            " ".join([f"Now sample {shown_name(row, blind=self._blind)}.", *fruit_missing(row)])
-        )
+        self.say(" ".join([f"Now sample {self.name(row)}.", *fruit_missing(row)]))
         return events

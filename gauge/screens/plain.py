@@ -12,7 +12,6 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import date
 
 from gauge.clikit import emit_json, say
 from gauge.errors import (
@@ -25,7 +24,7 @@ from gauge.records import Gap
 from gauge.screens.benchactions import BenchActions
 from gauge.session.events import BerryLogged, Event, Notice, bells, describe
 from gauge.session.livesession import LiveSession
-from gauge.session.samplechoice import match, nearest, progress, shown_name
+from gauge.session.samplechoice import match, nearest
 
 _GAPS_REPORTED = 4  # a gap of the same kind: three in full, then once that it goes on
 _HELP = (
@@ -80,7 +79,7 @@ class PlainScreen:
         raters: Sequence[str] = (),
         blind: bool = False,
     ) -> None:
-        self._session, self._as_json, self._blind = session, as_json, blind
+        self._session, self._as_json = session, as_json
         self._bell = "" if quiet or not sys.stdout.isatty() else "\a"
         self._actions = BenchActions(session, raters=raters, blind=blind)
         self._same_gaps, self._last_reason = 0, ""
@@ -88,8 +87,13 @@ class PlainScreen:
             active=sys.stdin.isatty() or bool(session.recorder.pending.raters)
         )
 
-    def run(self, stop: threading.Event) -> None:
-        """Log until all berries are in, `stop` is set, the user quits or silence lasts."""
+    def run_session(self) -> None:
+        """Log until all berries are in, the user stops or quits, or silence lasts."""
+        with stopping() as stop:
+            self._run(stop)
+        self.show(self._session.finish())
+
+    def _run(self, stop: threading.Event) -> None:
         session, recorder = self._session, self._session.recorder
         say(f"Listening on {session.reader.port}: {self._progress()}. Ctrl-C ends; 'help' helps.")
         self._ask()
@@ -103,7 +107,6 @@ class PlainScreen:
             if session.timed_out:
                 say(f"{session.reader.port}: no reading for {session.silent_stop_s:g} s; stopping.")
                 break
-        self.show(self._session.finish())
 
     def show(self, events: list[Event]) -> None:
         """Print events."""
@@ -143,11 +146,7 @@ class PlainScreen:
             )
 
     def _progress(self) -> str:
-        sample = self._session.recorder.sample
-        assert sample is not None
-        name = shown_name(sample, blind=self._blind)
-        rows = self._session.season.samples(also=sample.sample_id)
-        return f"sample {name}, {progress(rows, sample.sample_id, date.today())}"
+        return f"sample {self._actions.name(self._actions.sample)}, {self._actions.progress()}"
 
     def _ask(self) -> None:
         """Ask for the next finger score that is missing."""
@@ -180,8 +179,8 @@ class PlainScreen:
             elif word == "note":
                 recorder.note(rest)
                 say("Note stored.")
-            elif word == "fruit" and recorder.sample is not None:
-                self._said(self._actions.note_fruit(recorder.sample, rest))
+            elif word == "fruit":
+                self._said(self._actions.note_fruit(self._actions.sample, rest))
             elif word == "score":
                 rater, _, label = rest.partition(" ")
                 recorder.score_last(rater, label.strip())
