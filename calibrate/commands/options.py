@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -284,8 +284,21 @@ def _as_day(_context: click.Context, _option: click.Parameter, typed: datetime |
 
 
 def moment(as_of: date) -> str:
-    """Return the time of what is done on a day: now, if it is today."""
+    """Return the time of what is done on a day: now, if it is today.
+
+    Raises
+    ------
+    InvalidValueError
+        If the day has begun nowhere on Earth.
+    """
+    from gauge.errors import InvalidValueError
+
     now = datetime.now(UTC)
+    if as_of > (now + timedelta(hours=14)).date():
+        raise InvalidValueError(
+            f"{as_of} is still to come, and what is stored has been done.",
+            todo="Give the day on which it was done with --as-of, or leave it out for today.",
+        )
     return now.isoformat(timespec="seconds") if as_of == now.date() else as_of.isoformat()
 
 

@@ -133,10 +133,16 @@ def _gauge(file: SeasonFile, berries: list[BerryRow], missing: _Missing) -> str:
         missing.said("capacity", _listed(with_unit(n, short=True) for n in capacity)),
         missing.said("operator", _listed(s.operator for s in sessions)),
     ]
+    # A peak of a sheet has no reading before its press: nobody knows how it was taken.
+    n_imported = sum(berry.baseline_newton is None for berry in berries)
+    if n_imported == len(berries):
+        missing.append("how peaks were taken")
+        return f"Peak forces were imported as written on a sheet ({'; '.join(parts)})."
     derived = {s.detector for s in sessions} - {None}
     how = f" by detector version {', '.join(sorted(map(str, derived)))}" if derived else ""
+    but = f"; of {plural(n_imported, 'berry')} it was imported from a sheet" if n_imported else ""
     return (
-        f"The largest reading of each press, as shown, was taken as its peak force{how} "
+        f"The largest reading of each press, as shown, was taken as its peak force{how}{but} "
         f"({'; '.join(parts)})."
     )
 

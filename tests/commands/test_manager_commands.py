@@ -364,6 +364,9 @@ def test_pads_show_how_the_gauge_repeats(own: Path) -> None:
     assert found["repeatability"]["sd_N"] == pytest.approx(within**0.5)
     assert found["repeatability"]["df"] == 3
     assert "--gauge-sd 0.0" in run("pads", own).output
+    early = run("pads", own, "B", "--force", "1.5", "--as-of", "2126-07-03")
+    assert "still to come" in str(early.exception)
+    assert answer("pads", own)["pads"][1]["presses"] == 5
 
 
 def test_practice_is_kept_apart_from_data(own: Path) -> None:

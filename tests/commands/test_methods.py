@@ -94,3 +94,19 @@ def test_what_was_recorded_stands_in_the_paragraph(tmp_path: Path) -> None:
         "harvest", "storage", "diameter of the berries", "serial number", "capacity", "operator",
         "order of squeezes",
     ]  # fmt: skip
+
+
+def test_how_peaks_of_a_sheet_were_taken_is_not_known(tmp_path: Path) -> None:
+    path, sheet = tmp_path / "a.season", tmp_path / "old.csv"
+    sheet.write_text("sample,berry,force_N\nA,1,2.0\nA,2,1.5\n")
+    assert CliRunner().invoke(gauge, ["import", str(path), str(sheet)]).exit_code == 0
+    text, missing = paragraph(path)
+    assert "imported" in text
+    assert "largest reading" not in text
+    assert "how peaks were taken" in missing
+    with open_season(path) as file:
+        session = file.add_session(Session(started_at="2026-07-01T08:00:00Z"))
+        file.acknowledge_berry(session, 1, 3, press(2.0, 1.0))
+    text, missing = paragraph(path)
+    assert "of 2 berries it was imported" in text
+    assert "how peaks were taken" not in missing
