@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from operator import itemgetter
 from typing import Any
 
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
@@ -32,9 +33,8 @@ _RENAMED = {
     "void": ("berries", "void_why"),
     "scored_at": ("scores", "at"),
 }
-# What may be measured of a berry beside its force.
-_FRUIT = ("size_mm", "mass_g", "fruit_temp_c")
 _JOINED = ("berries", "peaks", "samples", "scores")
+_Joined = tuple[Row, Row | None, Row, Row | None]
 
 
 class BerryTables(ScoreTables):
@@ -43,12 +43,10 @@ class BerryTables(ScoreTables):
     def next_number(self, sample_id: int) -> int:
         """The number of the sample's next berry: one more than the highest that is not void.
 
-        Raises
-        ------
-        SeasonGoneError
-            If the file was removed, moved or overwritten.
+        A SeasonGoneError says that the file was removed, moved or overwritten.
         """
-        self.refuse_if_gone()
+        self._refuse_if_replaced()
+        self._refuse_if_overwritten()
         return int(self._rows(_NEXT, (sample_id,))[0][0])
 
     def acknowledge_berry(
@@ -72,15 +70,12 @@ class BerryTables(ScoreTables):
 
         Parameters
         ----------
-        session_id, sample_id : int
         number : int or None
             Which berry of the sample; None for the next.
-        compression : Press
         scores : sequence of FingerScore
             Scores given at the gauge, before the force was shown.
         chunks : sequence of Chunk
             What was received since the last chunks were stored.
-        size_mm, fruit_temp_c : float, optional
         press_only : bool
             Whether it was planned to be pressed without a squeeze.
 
@@ -94,10 +89,6 @@ class BerryTables(ScoreTables):
         AlreadyThereError
             If the sample has that berry number already, or the session holds another peak at the
             same time.
-        InvalidValueError
-            If a score is not on the season's scale.
-        LockedSeasonError, StorageFailedError
-            The berry is not stored.
         """
         with self._write("storing a berry"):
             known = self._row(
@@ -133,61 +124,30 @@ class BerryTables(ScoreTables):
         return berry_id
 
     def berries(self, sample: str | None = None) -> list[BerryRow]:
-        """Every berry, voided ones too, by sample as added and number.
-
-        Parameters
-        ----------
-        sample : str, optional
-            Only those of this sample code.
-        """
-        codes: dict[int, str] = dict(self._records("samples", "sample_id", "code"))
-        names = ("sample_id", "number", "berry_id", "at", "void_why", "press_only", *_FRUIT)
-        berries = sorted(
-            (row for row in self._records("berries", *names) if sample in {None, codes[row[0]]}),
-            key=lambda row: row[:3],
-        )
-        peaks = {row[0]: row for row in self._peaks()}
-        at = self._places(
-            "peaks", "session_id", "peak_shown", "peak_unit", "peak_n", "baseline_n",
-            "loading_rate_n_s", "flags",
-        )  # fmt: skip
-        flags: dict[str, tuple[str, ...]] = {
-            text: tuple(self._from_json(text, list, str))
-            for text in {row[at[-1]] for row in peaks.values()}
-        }
-        scored: dict[int, list[FingerScore]] = {row[2]: [] for row in berries}
-        marks = ("rater", "score", "occasion", "at", "squeeze_order")
+        """Every berry, voided ones too, by sample as added and number; of one sample or all."""
+        order = itemgetter(*self._places("berries", "sample_id", "number", "berry_id"))
+        (code_at,) = self._places("samples", "code")
+        joined = [row for row in self._joined(pairs=False) if sample in {None, row[2][code_at]}]
+        joined.sort(key=lambda row: order(row[0]))
+        names = [name for name in BerryRow.__slots__ if name not in {"scores", "fruit_temp_c"}]
+        found = {name: self._column(column(name), joined) for name in names}
+        # Of the berry alone: the view takes that of its sample where it has none.
+        found["fruit_temp_c"] = self._picked("berries", "fruit_temp_c", joined)
+        scored: dict[int, list[FingerScore]] = {berry_id: [] for berry_id in found["berry_id"]}
+        marks = FingerScore.__slots__
         berry_at, *places = self._places("scores", "berry_id", *marks)
+        values = itemgetter(*places)
         for row in self._scores():
-            if row[berry_at] in scored:
-                values = zip(marks, (row[i] for i in places), strict=True)
-                scored[row[berry_at]].append(FingerScore(**dict(values)))
-        found = []
-        for sample_id, number, berry_id, time, void, only, *fruit in berries:
-            peak = peaks.get(berry_id)
-            session_id, shown, unit, newton, zero, loading, doubts = (
-                (peak[i] for i in at) if peak else (None,) * len(at)
-            )
-            found.append(
-                BerryRow(
-                    berry_id=berry_id,
-                    sample=codes[sample_id],
-                    number=number,
-                    at=time,
-                    session_id=session_id,
-                    peak_shown=shown,
-                    peak_unit=unit,
-                    peak_newton=newton,
-                    baseline_newton=zero,
-                    loading_rate_newton_s=loading,
-                    flags=flags.get(doubts or "", ()),
-                    void=void,
-                    press_only=bool(only),
-                    scores=tuple(scored[berry_id]),
-                    **dict(zip(_FRUIT, fruit, strict=True)),
-                )
-            )
-        return found
+            if (given := scored.get(row[berry_at])) is not None:
+                given.append(FingerScore(**dict(zip(marks, values(row), strict=True))))
+        flags: dict[str | None, tuple[str, ...]] = {
+            text: tuple(self._from_json(text, list, str)) for text in {*found["flags"]} - {None}
+        }
+        found["flags"] = [flags.get(text, ()) for text in found["flags"]]
+        found["press_only"] = list(map(bool, found["press_only"]))
+        found["scores"] = list(map(tuple, scored.values()))
+        rows = zip(*found.values(), strict=True)
+        return [BerryRow(**dict(zip(found, row, strict=True))) for row in rows]
 
     def peaks(self) -> dict[int, dict[int, Press]]:
         """The press of each berry, by session and berry; of voided ones too."""
@@ -204,13 +164,7 @@ class BerryTables(ScoreTables):
         return found
 
     def berry(self, berry_id: int) -> BerryRow:
-        """One berry.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such berry.
-        """
+        """One berry."""
         for row in self.berries():
             if row.berry_id == berry_id:
                 return row
@@ -249,7 +203,7 @@ class BerryTables(ScoreTables):
         joined = self._joined(pairs=view == "pair")
         return {name: self._column(name, joined) for name in names}
 
-    def _joined(self, *, pairs: bool) -> list[tuple[Row | None, ...]]:
+    def _joined(self, *, pairs: bool) -> list[_Joined]:
         """Rows of `_JOINED` that belong together, as the views join them.
 
         In Python and not by the views: SQLite might look a row up in an index, which no digest
@@ -272,7 +226,7 @@ class BerryTables(ScoreTables):
         (berry_at,) = self._places("scores", "berry_id")
         return [(*usable[row[berry_at]], row) for row in self._scores() if row[berry_at] in usable]
 
-    def _column(self, name: str, joined: Sequence[tuple[Row | None, ...]]) -> list[Any]:
+    def _column(self, name: str, joined: Sequence[_Joined]) -> list[Any]:
         """One column of a view, from the rows that `_joined` gives."""
         if name == "fruit_temp_c":
             of_berry, of_sample = (self._picked(t, name, joined) for t in ("berries", "samples"))
@@ -281,7 +235,7 @@ class BerryTables(ScoreTables):
             return self._picked(*_RENAMED[name], joined)
         return self._picked(next(t for t in _JOINED if name in self._columns(t)), name, joined)
 
-    def _picked(self, table: str, name: str, joined: Sequence[tuple[Row | None, ...]]) -> list[Any]:
+    def _picked(self, table: str, name: str, joined: Sequence[_Joined]) -> list[Any]:
         (at,) = self._places(table, name)
         place = _JOINED.index(table)
         return [row[place][at] if row[place] else None for row in joined]  # type: ignore[index]
@@ -319,17 +273,7 @@ class BerryTables(ScoreTables):
         return rows
 
     def void(self, berry_id: int, why: str) -> None:
-        """Mark a berry as not to be used; it stays in the file, and its number is free again.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such berry.
-        AlreadyThereError
-            If it is void already.
-        InvalidValueError
-            If no reason is given.
-        """
+        """Mark a berry as not to be used; it stays in the file, and its number is free again."""
         with self._write("voiding a berry"):
             row = self._one(berry_id)
             if row["void_why"] is not None:
@@ -338,38 +282,23 @@ class BerryTables(ScoreTables):
             self._change("berries", [berry_id], new, kind="void", why=why)
 
     def take_back_void(self, berry_id: int, why: str) -> BerryRow:
-        """Take back a void; where the number was pressed again, the berry gets the next free one.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such berry.
-        AlreadyThereError
-            If it is not void.
-        InvalidValueError
-            If no reason is given.
-        """
+        """Take back a void; the berry gets the next free number where its own was pressed again."""
         with self._write("taking back a void"):
             row = self._one(berry_id)
             if row["void_why"] is None:
                 raise AlreadyThereError(f"Berry {berry_id} is not void.")
-            new: dict[str, Any] = {"void_why": None, "void_at": None}
-            key = (row["sample_id"], row["number"], None)
-            if key in self._records("berries", "sample_id", "number", "void_why"):
-                new["number"] = self.next_number(row["sample_id"])
+            new = {"void_why": None, "void_at": None, **self._free(row["sample_id"], row["number"])}
             self._change("berries", [berry_id], new, kind="undo", why=why)
         return self.berry(berry_id)
 
-    def measure_berry(self, berry_id: int, values: Mapping[str, float], why: str) -> None:
-        """Note size_mm, mass_g or fruit_temp_c of a berry; the trail keeps what stood there.
+    def _free(self, sample_id: int, number: int) -> dict[str, int]:
+        """The sample's next number, for a berry whose own one is that of a berry that counts."""
+        taken = self._records("berries", "sample_id", "number", "void_why")
+        free = (sample_id, number, None) not in taken
+        return {} if free else {"number": self.next_number(sample_id)}
 
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such berry.
-        InvalidValueError
-            If no berry can be so.
-        """
+    def measure_berry(self, berry_id: int, values: Mapping[str, float], why: str) -> None:
+        """Note size_mm, mass_g or fruit_temp_c of a berry; the trail keeps what stood there."""
         for name, value in values.items():
             try:
                 possible(name, value)
@@ -381,9 +310,8 @@ class BerryTables(ScoreTables):
 
     def _one(self, berry_id: int) -> dict[str, Any]:
         """The row of a berry."""
-        names = self._columns("berries")
         for row in self._read("berries", "berry_id = ?", (berry_id,)):
-            return dict(zip(names, row, strict=True))
+            return dict(zip(self._columns("berries"), row, strict=True))
         raise self._no_berry(berry_id)
 
     def _no_berry(self, berry_id: int) -> NoSuchRecordError:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
 from datetime import date, datetime
+from operator import itemgetter
 from typing import Any
 
 from gauge.csvsheet import name_key
@@ -23,7 +23,7 @@ from gauge.season.rows import (
     PressRow,
     VerificationRow,
 )
-from gauge.season.tables import Tables, as_json, column, now, stored
+from gauge.season.tables import Tables, as_json, made, now, stored
 
 
 def _earliest(*days: date | None) -> date | None:
@@ -68,19 +68,16 @@ class CalibrationTables(Tables):
     def verifications(self) -> list[VerificationRow]:
         """All verifications with their readings, oldest first."""
         steps: dict[int, list[CheckweightRow]] = {}
-        for row in self._as_dicts("checkweights", CheckweightRow, "verification_id"):
-            verification_id = row.pop("verification_id")
-            steps.setdefault(verification_id, []).append(CheckweightRow(**row))
+        for row in self._dicts("checkweights"):
+            steps.setdefault(row["verification_id"], []).append(made(CheckweightRow, row))
         found = [
-            VerificationRow(
-                **row
-                | {
-                    "passed": bool(row["passed"]),
-                    "result": self._from_json(row["result"], dict),
-                    "checkweights": tuple(steps.get(row["verification_id"], ())),
-                }
+            made(
+                VerificationRow,
+                row,
+                passed=bool(row["passed"]),
+                checkweights=tuple(steps.get(row["verification_id"], ())),
             )
-            for row in self._as_dicts("verifications", VerificationRow)
+            for row in self._dicts("verifications")
         ]
         for one in found:
             try:
@@ -101,8 +98,8 @@ class CalibrationTables(Tables):
     ) -> list[CertificateRow]:
         """The newest certificate of the weights, and of this gauge."""
         found = {
-            (row["kind"], name_key(row["name"])): CertificateRow(**row)
-            for row in self._as_dicts("certificates", CertificateRow)
+            (row["kind"], name_key(row["name"])): made(CertificateRow, row)
+            for row in self._dicts("certificates")
         }
         ours = [("weights", "weights")]
         ours += [("gauge", name_key(name)) for name in (gauge_serial, gauge) if name]
@@ -113,13 +110,7 @@ class CalibrationTables(Tables):
     def save_calibration(
         self, name: str, fingerprint: str, document: Mapping[str, Any], version: str = __version__
     ) -> None:
-        """Store a calibration under a name.
-
-        Raises
-        ------
-        AlreadyThereError
-            If the name is taken; a calibration is never overwritten.
-        """
+        """Store a calibration under a name that is free; it is never overwritten."""
         with self._write("storing a calibration"):
             if (name,) in self._records("calibrations", "name"):
                 raise AlreadyThereError(
@@ -136,13 +127,7 @@ class CalibrationTables(Tables):
             )
 
     def calibration(self, name: str) -> CalibrationRow:
-        """The calibration of a name.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If there is none.
-        """
+        """The calibration of a name."""
         rows = self.calibrations()
         for row in rows:
             if row.name == name:
@@ -155,10 +140,7 @@ class CalibrationTables(Tables):
 
     def calibrations(self) -> list[CalibrationRow]:
         """All calibrations, oldest first."""
-        found = [
-            CalibrationRow(**row | {"document": self._from_json(row["document"], dict)})
-            for row in self._as_dicts("calibrations", CalibrationRow)
-        ]
+        found = [made(CalibrationRow, row) for row in self._dicts("calibrations")]
         return sorted(found, key=lambda row: (row.at, row.name))
 
     # --- anchors ------------------------------------------------------------------------------
@@ -177,15 +159,7 @@ class CalibrationTables(Tables):
         valid_days: float = 3.0,
         made_at: str | None = None,
     ) -> int:
-        """Store an anchor of a calibration and return its id.
-
-        Raises
-        ------
-        AlreadyThereError
-            If the calibration has an anchor of that label.
-        NoSuchRecordError
-            If there is no such calibration or berry.
-        """
+        """Store an anchor of a calibration, each with a label of its own, and return its id."""
         with self._write(f"storing anchor {label}"):
             return self._add(
                 "anchors",
@@ -221,15 +195,7 @@ class CalibrationTables(Tables):
                 self._change("anchors", [row.anchor_id], new, kind="undo", why=why)
 
     def retire_anchor(self, anchor_id: int, why: str, at: str | None = None) -> None:
-        """Retire an anchor; it stays in the file.
-
-        Raises
-        ------
-        AlreadyThereError
-            If it is retired already.
-        NoSuchRecordError
-            If there is no such anchor.
-        """
+        """Retire an anchor; it stays in the file."""
         with self._write("retiring an anchor"):
             row = next((row for row in self.anchors() if row.anchor_id == anchor_id), None)
             if row is None:
@@ -242,21 +208,20 @@ class CalibrationTables(Tables):
     def anchors(self, calibration: str | None = None) -> list[AnchorRow]:
         """All anchors with the presses that count, retired ones too; of one calibration or all."""
         presses: dict[int, list[PressRow]] = {}
-        for row in self._as_dicts("anchor_presses", PressRow, "anchor_id", "taken_back"):
-            if row.pop("taken_back") is None:
-                presses.setdefault(row.pop("anchor_id"), []).append(PressRow(**row))
+        for row in self._dicts("anchor_presses"):
+            if row["taken_back"] is None:
+                presses.setdefault(row["anchor_id"], []).append(made(PressRow, row))
         void: dict[int | None, str] = dict(self._records("berries", "berry_id", "void_why"))
         pressed = self.press_days()
         return [
-            AnchorRow(
-                **row
-                | {
-                    "presses": tuple(presses.get(row["anchor_id"], ())),
-                    "void": void.get(row["berry_id"]),
-                    "since": _earliest(as_day(row["made_at"]), pressed.get(row["berry_id"] or 0)),
-                }
+            made(
+                AnchorRow,
+                row,
+                presses=tuple(presses.get(row["anchor_id"], ())),
+                void=void.get(row["berry_id"]),
+                since=_earliest(as_day(row["made_at"]), pressed.get(row["berry_id"])),
             )
-            for row in self._as_dicts("anchors", AnchorRow)
+            for row in self._dicts("anchors")
             if calibration in {None, row["calibration"]}
         ]
 
@@ -267,11 +232,10 @@ class CalibrationTables(Tables):
         berry that was replayed later. A berry of a sheet that names no time has that of its storing
         (which ends in Z, as no time of a sheet does), and that says nothing of its press.
         """
-        samples = self._records("samples", "sample_id", "code", "harvest_date", "storage_day")
         due = {
-            sample_id: Sample(code=code, harvest_date=picked, storage_day=days).due
-            for sample_id, code, picked, days in samples
-            if days is not None
+            row["sample_id"]: made(Sample, row).due
+            for row in self._dicts("samples")
+            if row["storage_day"] is not None
         }
         peaks = self._records("peaks", "berry_id", "n_readings")
         imported = {berry_id for berry_id, n_readings in peaks if n_readings == 0}
@@ -290,7 +254,7 @@ class CalibrationTables(Tables):
 
     def pad_presses(self) -> list[PadPressRow]:
         """All presses of durable pads, oldest first."""
-        found = [PadPressRow(**row) for row in self._as_dicts("pad_presses", PadPressRow)]
+        found = [made(PadPressRow, row) for row in self._dicts("pad_presses")]
         return sorted(found, key=lambda row: row.at)
 
     def add_practice(self, row: PracticeRow) -> None:
@@ -300,19 +264,11 @@ class CalibrationTables(Tables):
 
     def practice(self, rater: str | None = None) -> list[PracticeRow]:
         """All practice, oldest first; of one rater if named."""
-        found = (PracticeRow(**row) for row in self._as_dicts("practice", PracticeRow))
+        found = (made(PracticeRow, row) for row in self._dicts("practice"))
         return [row for row in found if rater in {None, row.rater}]
 
     def add_clamshell_counts(self, rows: Sequence[ClamshellRow]) -> None:
-        """Store clamshell sheets in one transaction, all or none.
-
-        Raises
-        ------
-        AlreadyThereError
-            If the rater's sheet of that sample is stored already.
-        NoSuchRecordError
-            If the season has no such sample.
-        """
+        """Store clamshell sheets, all or none; a rater has one of a sample."""
         with self._write("storing clamshell counts"):
             ids = {
                 name: sample_id
@@ -329,26 +285,14 @@ class CalibrationTables(Tables):
                         f"{self.path} holds the sheet of sample '{row.sample}' by {row.rater}."
                     )
                 taken.add(key)
+                document = as_json(row.sheet)
                 self._add(
-                    "clamshell_counts",
-                    sample_id=key[0],
-                    rater=row.rater,
-                    sheet=as_json(row.sheet),
-                    at=row.at,
+                    "clamshell_counts", sample_id=key[0], rater=row.rater, sheet=document, at=row.at
                 )
 
     def clamshell_counts(self) -> list[ClamshellRow]:
         """All clamshell sheets, in the order of samples and raters."""
         codes: dict[int, str] = dict(self._records("samples", "sample_id", "code"))
-        rows = self._records("clamshell_counts", "sample_id", "rater", "at", "sheet")
-        return [
-            ClamshellRow(sample=codes[i], rater=rater, at=at, sheet=self._from_json(sheet, dict))
-            for i, rater, at, sheet in sorted(rows)
-        ]
-
-    def _as_dicts(self, table: str, record: type, *more: str) -> list[dict[str, Any]]:
-        """Rows of a table by the names of a record's fields, those that are columns, and `more`."""
-        names = [f.name for f in fields(record) if column(f.name) in self._columns(table)]
-        names += more
-        rows = self._records(table, *map(column, names))
-        return [dict(zip(names, row, strict=True)) for row in rows]
+        rows = self._dicts("clamshell_counts")
+        rows.sort(key=itemgetter("sample_id", "rater", "at"))
+        return [made(ClamshellRow, row, sample=codes[row["sample_id"]]) for row in rows]

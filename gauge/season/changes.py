@@ -48,13 +48,7 @@ class ChangeTables(BerryTables):
         return PressProtocol(**(self.setting("protocol") or {}))
 
     def set_protocol(self, protocol: PressProtocol, session_id: int | None = None) -> None:
-        """Store how berries are pressed: of the season, or of one session where it differs.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such session.
-        """
+        """Store how berries are pressed: of the season, or of one session where it differs."""
         if session_id is None:
             self.set_setting("protocol", protocol.stated)
             return
@@ -100,15 +94,12 @@ class ChangeTables(BerryTables):
             File name of the sheet.
         session : Session, optional
             That the berries belong to; needed where there are some.
-        samples : sequence of Sample
-            New ones.
-        berries : sequence of ImportedBerry
-            New ones, of samples of the season or of `samples`.
+        samples, berries : sequence
+            New ones; the berries are of samples of the season or of `samples`.
         scores : sequence of (berry id, or sample and number of a new berry; FingerScore)
         corrected : sequence of (berry id, FingerScore)
-            Scores that take the place of those that the rater gave on that occasion.
-        why : str, optional
-            Reason of the corrections.
+            Scores that take the place of those that the rater gave on that occasion; `why` is the
+            reason.
         """
         with self._write("storing a sheet"):
             self._add_samples(samples)
@@ -167,14 +158,7 @@ class ChangeTables(BerryTables):
     def correct_rater(self, name: str, new: str, why: str) -> None:
         """Give all that a rater did another name, that of another rater too.
 
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such rater.
-        AlreadyThereError
-            If both scored the same berry on the same occasion, or counted the same sample.
-        InvalidValueError
-            If the new name, or the reason, has no letters.
+        Not where both scored the same berry on the same occasion, or counted the same sample.
         """
         if not new.strip():
             raise InvalidValueError("a rater needs a name.", todo="Give one: --name.")
@@ -207,16 +191,8 @@ class ChangeTables(BerryTables):
     def correct_sample(self, code: str, changes: Mapping[str, Any], why: str) -> None:
         """Change what is known of a sample, or join it to the one that bears its new code.
 
-        What is said of a sample beside the code of another one is said of that one.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such sample.
-        AlreadyThereError
-            If a sample with berries is to be hidden, or a code is taken.
-        InvalidValueError
-            If no sample can be so.
+        What is stated of a sample beside the code of another one is stated of that one. A sample
+        with berries is not hidden.
         """
         row = self.sample(code, hidden="hidden" in changes)
         # What no sample can be is refused before it is stored: afterwards nobody could read it.
@@ -272,15 +248,7 @@ class ChangeTables(BerryTables):
         return None, "", False
 
     def correct_berry(self, berry_id: int, sample: str, why: str) -> None:
-        """Move a berry to another sample; it gets the next number where its own is taken.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such berry or sample.
-        AlreadyThereError
-            If the berry is of that sample.
-        """
+        """Move a berry to another sample; it gets the next number where its own is taken."""
         sample_id = self.sample(sample).sample_id
         if self._one(berry_id)["sample_id"] == sample_id:
             raise AlreadyThereError(f"Berry {berry_id} is of sample {sample} already.")
@@ -289,8 +257,6 @@ class ChangeTables(BerryTables):
 
     def _move(self, berry_id: int, sample_id: int, why: str) -> None:
         row = self._one(berry_id)
-        new: dict[str, Any] = {"sample_id": sample_id}
-        taken = self._records("berries", "sample_id", "number", "void_why")
-        if row["void_why"] is None and (sample_id, row["number"], None) in taken:
-            new["number"] = self.next_number(sample_id)
+        number = self._free(sample_id, row["number"]) if row["void_why"] is None else {}
+        new = {"sample_id": sample_id, **number}
         self._change("berries", [berry_id], new, kind="correct", why=why)

@@ -44,26 +44,24 @@ INSERT INTO season (id, code, crop, scale, created_at, created_by) VALUES (1, ?,
 class SeasonFile(ChangeTables, CalibrationTables):
     """An open season file; a context manager. Made by `open_season`.
 
-    Attributes
-    ----------
-    path : Path
-    read_only : bool
-    code, crop : str
-        Of the season; `crop` may be None.
-    latitude_deg, elevation_m : float or None
-        Of the bench, for gravity.
+    What is named and not there is a NoSuchRecordError, what is there already an AlreadyThereError,
+    and what no record can hold, or a change without a reason, an InvalidValueError. A method that
+    writes is one transaction: where it raises, nothing is stored. Then the file may also be
+    locked, read-only or gone, or the disk refuse (`gauge.errors`); rows that are read and do not
+    fit their digests are a DamagedSeasonError.
+
+    `latitude_deg` and `elevation_m` (above the sea) are those of the bench, for gravity.
     """
 
     def __init__(self, db: sqlite3.Connection, path: Path, *, read_only: bool) -> None:
         super().__init__(db, path, read_only=read_only)
-        rows = self._records("season", "code", "crop", "latitude_deg", "elevation_m")
+        rows = self._dicts("season")
         if len(rows) != 1:
             raise damaged(path, "it does not say which season it holds")
-        self.code: str
-        self.crop: str | None
-        self.latitude_deg: float | None
-        self.elevation_m: float | None
-        self.code, self.crop, self.latitude_deg, self.elevation_m = rows[0]
+        self.code: str = rows[0]["code"]
+        self.crop: str | None = rows[0]["crop"]
+        self.latitude_deg: float | None = rows[0]["latitude_deg"]
+        self.elevation_m: float | None = rows[0]["elevation_m"]
 
     def set_site(self, *, latitude_deg: float | None, elevation_m: float | None) -> None:
         """Store where the bench stands: degrees of latitude, metres above the sea."""
@@ -97,23 +95,18 @@ class SeasonFile(ChangeTables, CalibrationTables):
         return found
 
     def backup(self, copy: Path | str) -> str:
-        """Write a checked copy, also while others write; return its digest.
+        """Write a checked copy to a new file, also while others write; return its digest.
 
-        Raises
-        ------
-        AlreadyThereError
-            If there is such a file.
-        CannotWriteError
-            If the place may not be written, or the disk is full.
-        DamagedSeasonError
-            If the copy is not sound; it is removed.
+        A copy that is not sound is removed; a CannotWriteError says that the place may not be
+        written, or the disk is full.
         """
         copy = Path(copy)
+        folder = copy.absolute().parent
         if os.path.lexists(copy):
             raise AlreadyThereError(f"{copy} exists.", todo="Give the copy another name.")
-        if not copy.absolute().parent.is_dir():
+        if not folder.is_dir():
             raise CannotWriteError(
-                f"{copy} cannot be written: there is no folder {copy.absolute().parent}.",
+                f"{copy} cannot be written: there is no folder {folder}.",
                 todo="Make the folder first, or choose another place.",
             )
         draft = copy.with_name(f".{copy.name}.{os.getpid()}.part")
@@ -164,12 +157,8 @@ def open_season(
         arguments `code`, `crop` and `scale_json` have no effect on it.
     read_only : bool
         Change nothing; writing methods are refused. An older file is upgraded in memory only.
-    code : str, optional
-        Of a new season, for example ``"2026 blackberry"``; by default the file's name.
-    crop : str, optional
-        Of a new season; "raspberry" brings the scale firm/soft.
-    scale_json : str, optional
-        Of a new season; by default that of the crop.
+    code, crop, scale_json : str, optional
+        Of a new season; by default the file's name is the code, and the scale that of the crop.
     wait_s : float
         How long to wait for another program's lock.
 
@@ -209,7 +198,9 @@ def open_season(
                         f"{path} is empty.",
                         todo="'gauge log' and 'gauge plan' begin a season file.",
                     )
-                _migrate(db, 0, (code or path.stem, crop, scale_json))
+                db.execute(JOURNAL_PRAGMA)
+                script = "\n".join(schema.MIGRATIONS)
+                _build(db, script, schema.VERSION, code or path.stem, crop, scale_json)
             db = _checked(db, path, read_only=read_only)
             refused.callback(db.close)  # it may be a copy in memory now
             season = SeasonFile(db, path, read_only=read_only)
@@ -338,31 +329,24 @@ def give_digests(db: sqlite3.Connection) -> None:
         db.execute("INSERT INTO digests VALUES (?, ?, ?)", (table, len(rows), end))
 
 
-def _migrate(db: sqlite3.Connection, version: int, made: tuple[object, ...] | None = None) -> None:
-    """Apply what is missing, each step one transaction: a failed one leaves its old version.
+def _migrate(db: sqlite3.Connection, version: int) -> None:
+    """Apply what is missing, each step one transaction: a failed one leaves its old version."""
+    for target in range(version + 1, schema.VERSION + 1):
+        _build(db, schema.MIGRATIONS[target - 1], target)
 
-    A new season is one transaction with its first row, so that no half-made file ever exists.
+
+def _build(db: sqlite3.Connection, script: str, version: int, *made: object) -> None:
+    """Bring the tables up to a version in one transaction.
+
+    So is a new season, `made` of its first row: no half-made file ever exists.
     """
-    if made is not None:
-        db.execute(JOURNAL_PRAGMA)
-    for target in range(schema.VERSION if made else version + 1, schema.VERSION + 1):
-        _transact(db, schema.MIGRATIONS[version:target], target, made)
-        version = target
-
-
-def _transact(
-    db: sqlite3.Connection,
-    steps: tuple[str, ...],
-    version: int,
-    made: tuple[object, ...] | None,
-) -> None:
     db.execute("BEGIN EXCLUSIVE")
     try:
         # Another program may have done the same while we waited for the lock.
         if db.execute("PRAGMA user_version").fetchone()[0] < version:
-            for statement in (s for step in steps for s in schema.statements(step)):
+            for statement in schema.statements(script):
                 db.execute(statement)
-            if made is not None:
+            if made:
                 db.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
                 db.execute(_CREATED, (*made, now(), __version__))
             if version == schema.VERSION:

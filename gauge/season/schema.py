@@ -259,23 +259,7 @@ DROP TABLE clamshell_counts_3;
 ALTER TABLE pad_presses ADD COLUMN batch TEXT;
 ALTER TABLE pad_presses ADD COLUMN made_on TEXT;
 ALTER TABLE pad_presses ADD COLUMN temp_c REAL;
-ALTER TABLE season ADD COLUMN digest TEXT;
-ALTER TABLE samples ADD COLUMN digest TEXT;
-ALTER TABLE sessions ADD COLUMN digest TEXT;
-ALTER TABLE chunks ADD COLUMN digest TEXT;
-ALTER TABLE gaps ADD COLUMN digest TEXT;
-ALTER TABLE berries ADD COLUMN digest TEXT;
-ALTER TABLE peaks ADD COLUMN digest TEXT;
-ALTER TABLE scores ADD COLUMN digest TEXT;
-ALTER TABLE verifications ADD COLUMN digest TEXT;
-ALTER TABLE checkweights ADD COLUMN digest TEXT;
-ALTER TABLE notes ADD COLUMN digest TEXT;
-ALTER TABLE calibrations ADD COLUMN digest TEXT;
 ALTER TABLE anchor_presses ADD COLUMN taken_back TEXT;
-ALTER TABLE anchors ADD COLUMN digest TEXT;
-ALTER TABLE anchor_presses ADD COLUMN digest TEXT;
-ALTER TABLE pad_presses ADD COLUMN digest TEXT;
-ALTER TABLE practice ADD COLUMN digest TEXT;
 DROP VIEW pair;
 DROP VIEW berry;
 CREATE VIEW berry AS
@@ -297,8 +281,18 @@ CREATE VIEW pair AS
     WHERE b."peak_N" IS NOT NULL AND b.void IS NULL AND c.taken_back IS NULL;
 """
 
+# Tables of older versions whose rows get a digest; a new table has the column from the start.
+_DIGESTS = "".join(
+    f"ALTER TABLE {table} ADD COLUMN digest TEXT;\n"
+    for table in (
+        "season", "samples", "sessions", "chunks", "gaps", "berries", "peaks", "scores",
+        "verifications", "checkweights", "notes", "calibrations", "anchors", "anchor_presses",
+        "pad_presses", "practice",
+    )
+)  # fmt: skip
+
 # Migration i takes a file from user_version i to i + 1. Never edit one that was released.
-MIGRATIONS: tuple[str, ...] = (_ACQUISITION, _CHECKS, _MANAGEMENT, _PROOF)
+MIGRATIONS: tuple[str, ...] = (_ACQUISITION, _CHECKS, _MANAGEMENT, _PROOF + _DIGESTS)
 VERSION = len(MIGRATIONS)
 
 

@@ -16,7 +16,7 @@ from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRaterError,
 from gauge.records import FingerScore
 from gauge.season.rows import NoteRow, RaterRow
 from gauge.season.sessions import SessionTables
-from gauge.season.tables import as_json, now
+from gauge.season.tables import as_json, made, now, stored
 
 # The 1-5 scale with 3 the limit for sale, and the two-word scale: common practice, no source.
 DEFAULT_SCALES: dict[str, dict[str, Any]] = {
@@ -42,10 +42,7 @@ def default_scale(crop: str | None) -> str:
 def known_crop(typed: str) -> str:
     """Return a crop as it is spelled here; another one is a word or two, and like none of ours.
 
-    Raises
-    ------
-    InvalidValueError
-        If it is no word, or most likely a slip.
+    One that is no word, or most likely a slip, is an InvalidValueError.
 
     Examples
     --------
@@ -65,10 +62,8 @@ def known_crop(typed: str) -> str:
 def labels_of(scale_json: str) -> tuple[str, ...]:
     """The labels of a scale, firmest first.
 
-    Raises
-    ------
-    InvalidValueError
-        If the text is not a scale: labels fewer than two, repeated, or a sale limit not on it.
+    An InvalidValueError says of a text that it is not a scale: labels fewer than two, repeated, or
+    a sale limit not on it.
 
     Examples
     --------
@@ -106,21 +101,13 @@ class ScoreTables(SessionTables):
 
     def rater_names(self) -> list[str]:
         """Everyone who scored a berry or stands on the list of raters, sorted."""
-        return sorted(
-            {
-                name
-                for table in ("raters", "scores")
-                for (name,) in self._records(table, "name" if table == "raters" else "rater")
-            }
-        )
+        named = self._records("raters", "name") + self._records("scores", "rater")
+        return sorted({name for (name,) in named})
 
     def rater_named(self, typed: str, *, new: Iterable[str] = ()) -> str:
         """Return a rater's name as the season spells it, whatever the case and blanks typed.
 
-        Raises
-        ------
-        NoSuchRaterError
-            If the season has raters, and neither they nor `new` hold this one.
+        Where the season has raters, one that neither they nor `new` hold is a NoSuchRaterError.
         """
         known = {name_key(name): name for name in self.rater_names()}
         typed = " ".join(typed.split())
@@ -134,11 +121,7 @@ class ScoreTables(SessionTables):
 
     def roster(self) -> list[RaterRow]:
         """Raters on the list, by name; all others count as qualified."""
-        rows = self._records("raters", "name", "status", "since", "why")
-        found = {
-            name: RaterRow(name=name, status=status, since=since, why=why)
-            for name, status, since, why in rows
-        }
+        found = {row["name"]: made(RaterRow, row) for row in self._dicts("raters")}
         return [found[name] for name in sorted(found)]
 
     def know_raters(self, names: Iterable[str]) -> None:
@@ -150,11 +133,6 @@ class ScoreTables(SessionTables):
         """Put a rater on the roster, or change the status there; the trail keeps the old one.
 
         Without a reason the rater was only named.
-
-        Raises
-        ------
-        InvalidValueError
-            If it is no status.
         """
         if status not in STATUSES:
             raise InvalidValueError(
@@ -172,10 +150,7 @@ class ScoreTables(SessionTables):
     def set_scale(self, scale_json: str) -> None:
         """Declare the season's scale; ranks of scores already stored follow it.
 
-        Raises
-        ------
-        InvalidValueError
-            If the text is no scale, or lacks a label that a stored score bears.
+        It is refused where it lacks a label that a stored score bears.
         """
         labels = labels_of(scale_json)
         with self._write("setting the scale"):
@@ -196,21 +171,9 @@ class ScoreTables(SessionTables):
     def add_scores(
         self, scores: Iterable[tuple[int, FingerScore]], *, source: str = "gauge"
     ) -> int:
-        """Store finger scores as (berry id, score) in one transaction, all or none.
+        """Store finger scores as (berry id, score), all or none, and return how many they are.
 
-        Returns
-        -------
-        int
-            How many were stored.
-
-        Raises
-        ------
-        InvalidValueError
-            If a score is not on the season's scale.
-        AlreadyThereError
-            If the rater scored that berry on that occasion before.
-        NoSuchRecordError
-            If there is no such berry.
+        A rater scores a berry once on an occasion.
         """
         with self._write("storing finger scores"):
             ids = self._add_scores(list(scores), source)
@@ -219,14 +182,9 @@ class ScoreTables(SessionTables):
         return len(ids)
 
     def _add_scores(self, scores: Sequence[tuple[int, FingerScore]], source: str) -> list[int]:
-        ranks = {label: rank for rank, label in enumerate(self.labels, 1)}
-        ids = []
+        labels, ids = self.labels, []
         for berry_id, mark in scores:
-            if mark.score not in ranks:
-                raise InvalidValueError(
-                    f"berry {berry_id}: '{mark.score}' is not a score of the season's scale "
-                    f"({', '.join(ranks)})"
-                )
+            score = {"score": mark.score, "score_rank": _rank(labels, berry_id, mark.score)}
             row = self._score_row(berry_id, mark.rater, mark.occasion)
             if row and row[2] is None:
                 raise AlreadyThereError(
@@ -235,23 +193,11 @@ class ScoreTables(SessionTables):
                     todo="Nothing was overwritten. A second scoring is another occasion.",
                 )
             if row:  # taken back before; the trail keeps what it was
-                new = {"score": mark.score, "score_rank": ranks[mark.score], "taken_back": None}
-                self._change("scores", [row[0]], new, kind="correct")
+                self._change("scores", [row[0]], {**score, "taken_back": None}, kind="correct")
                 ids.append(row[0])
                 continue
-            ids.append(
-                self._add(
-                    "scores",
-                    berry_id=berry_id,
-                    rater=mark.rater,
-                    score=mark.score,
-                    score_rank=ranks[mark.score],
-                    occasion=mark.occasion,
-                    squeeze_order=mark.squeeze_order,
-                    at=mark.at or now(),
-                    source=source,
-                )
-            )
+            new = stored(mark) | score | {"at": mark.at or now()}
+            ids.append(self._add("scores", berry_id=berry_id, source=source, **new))
         return ids
 
     def _score_row(self, berry_id: int, rater: str, occasion: int) -> Any | None:
@@ -265,13 +211,6 @@ class ScoreTables(SessionTables):
         """Replace a rater's score of a berry, or take it back where `score` is None.
 
         The old one stays in the trail; one that was taken back can be given again.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the rater has not scored that berry on that occasion.
-        InvalidValueError
-            If the new one is not on the season's scale.
         """
         with self._write("correcting a finger score"):
             row = self._score_row(berry_id, rater, occasion)
@@ -279,12 +218,7 @@ class ScoreTables(SessionTables):
                 raise NoSuchRecordError(f"berry {berry_id}: {rater} has not scored it.")
             new: dict[str, Any] = {"taken_back": why}
             if score is not None:
-                if score not in self.labels:
-                    raise InvalidValueError(
-                        f"berry {berry_id}: '{score}' is not a score of the season's scale "
-                        f"({', '.join(self.labels)})"
-                    )
-                new = {"score": score, "score_rank": self.labels.index(score) + 1}
+                new = {"score": score, "score_rank": _rank(self.labels, berry_id, score)}
             kind = "undo" if score is None else "correct"
             self._change("scores", [row[0]], new, kind=kind, why=why)
 
@@ -296,13 +230,7 @@ class ScoreTables(SessionTables):
     def add_note(
         self, text: str, *, session_id: int | None = None, berry_id: int | None = None
     ) -> int:
-        """Store a note on the season, a session or a berry, and return its id.
-
-        Raises
-        ------
-        InvalidValueError
-            If there are no words.
-        """
+        """Store a note on the season, a session or a berry, and return its id."""
         if not text.strip():
             raise InvalidValueError("a note needs words")
         with self._write("storing a note"):
@@ -310,9 +238,14 @@ class ScoreTables(SessionTables):
 
     def notes(self) -> list[NoteRow]:
         """All notes that were not taken back, oldest first."""
-        names = tuple(NoteRow.__slots__)
-        return [
-            NoteRow(**dict(zip(names, row, strict=True)))
-            for *row, back in self._records("notes", *names, "taken_back")
-            if back is None
-        ]
+        return [made(NoteRow, row) for row in self._dicts("notes") if row["taken_back"] is None]
+
+
+def _rank(labels: Sequence[str], berry_id: int, score: str) -> int:
+    """The place of a berry's score on the season's scale, from 1."""
+    if score not in labels:
+        raise InvalidValueError(
+            f"berry {berry_id}: '{score}' is not a score of the season's scale "
+            f"({', '.join(labels)})"
+        )
+    return labels.index(score) + 1

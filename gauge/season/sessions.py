@@ -5,7 +5,6 @@ from __future__ import annotations
 import zlib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict, fields
 from heapq import merge
 
 from gauge.csvsheet import name_key
@@ -14,10 +13,8 @@ from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
 from gauge.season.connection import damaged
 from gauge.season.rows import SampleRow, SessionRow, ahead
-from gauge.season.tables import Tables, as_json, column, now, stored
+from gauge.season.tables import Tables, made, now, stored
 
-_SAMPLE = tuple(f.name for f in fields(Sample))
-_SESSION = tuple(f.name for f in fields(Session))
 # bytes of text; a row holds a second of a gauge, or a quarter of a megabyte of a replay
 _LARGEST_CHUNK = 1 << 24
 
@@ -28,23 +25,11 @@ class SessionTables(Tables):
     # --- samples ------------------------------------------------------------------------------
 
     def add_sample(self, sample: Sample) -> int:
-        """Store a sample and return its id.
-
-        Raises
-        ------
-        AlreadyThereError
-            If its code, or its blind code, is taken.
-        """
+        """Store a sample and return its id; see `add_samples`."""
         return self.add_samples([sample])[0]
 
     def add_samples(self, samples: Sequence[Sample], *, note: str = "") -> list[int]:
-        """Store samples, and a note on how they came, in one transaction; see `add_sample`.
-
-        Raises
-        ------
-        AlreadyThereError
-            If a code, or a blind code, is taken; none of them is stored then.
-        """
+        """Store samples, and a note on how they came; none where a code or blind code is taken."""
         with self._write("adding samples"):
             ids = self._add_samples(samples)
             if note:
@@ -71,7 +56,7 @@ class SessionTables(Tables):
                     else "Nothing was stored. Give the sample another code.",
                 )
             taken |= dict.fromkeys(names, (sample.code, False))
-            ids.append(self._add("samples", **asdict(sample) | {"cues": as_json(sample.cues)}))
+            ids.append(self._add("samples", **stored(sample)))
         return ids
 
     def samples(self, also: int | None = None, *, hidden: bool = False) -> list[SampleRow]:
@@ -82,19 +67,11 @@ class SessionTables(Tables):
         """
         berries = self._records("berries", "sample_id", "void_why")
         counts = Counter(i for i, void in berries if void is None)
-        pressed = {i for i, _ in berries}
+        shown = {also} | {i for i, _ in berries}
         rows = [
-            SampleRow(
-                sample_id=sample_id,
-                berries=counts[sample_id],
-                sample=Sample(
-                    **dict(zip(_SAMPLE[:-1], values, strict=True)), cues=self._from_json(cues, dict)
-                ),
-            )
-            for sample_id, is_hidden, *values, cues in self._records(
-                "samples", "sample_id", "hidden", *_SAMPLE
-            )
-            if hidden or not is_hidden or sample_id in pressed or sample_id == also
+            made(SampleRow, row, sample=made(Sample, row), berries=counts[row["sample_id"]])
+            for row in self._dicts("samples")
+            if hidden or not row["hidden"] or row["sample_id"] in shown
         ]
         # Rows come in the order of their ids, and sorting keeps it among equals.
         return sorted(rows, key=lambda row: row.sample.plan_order or float("inf"))
@@ -107,20 +84,13 @@ class SessionTables(Tables):
         """The sample of a code or blind code, whatever the case and blanks typed.
 
         One that is hidden only where `hidden` says so.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such sample.
         """
         rows = self.samples(hidden=hidden)
         names = [(name, row) for row in rows for name in (row.sample.code, row.sample.blind_code)]
-        for name, row in names:
-            if name == code:
-                return row
-        for name, row in names:
-            if name is not None and name_key(name) == name_key(code):
-                return row
+        for spelling in (str, name_key):  # a code as it is typed comes before one like it
+            for name, row in names:
+                if name is not None and spelling(name) == spelling(code):
+                    return row
         raise NoSuchRecordError(
             f"{self.path} holds no sample '{code}'.", todo="'gauge plan' lists the samples."
         )
@@ -136,13 +106,7 @@ class SessionTables(Tables):
         return self._add("sessions", **stored(session), ended_at=ended_at)
 
     def end_session(self, session_id: int, at: str | None = None) -> None:
-        """Store the end of a session (ISO 8601 UTC; now if not given).
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such session.
-        """
+        """Store the end of a session (ISO 8601 UTC; now if not given)."""
         with self._write("ending a session"):
             self.session(session_id)
             self._change("sessions", [session_id], {"ended_at": at or now()}, kind="end")
@@ -150,24 +114,11 @@ class SessionTables(Tables):
     def sessions(self) -> list[SessionRow]:
         """All sessions, oldest first."""
         return [
-            SessionRow(
-                session_id=session_id,
-                ended_at=ended_at,
-                session=Session(**dict(zip(_SESSION, values, strict=True))),
-            )
-            for session_id, ended_at, *values in self._records(
-                "sessions", "session_id", "ended_at", *map(column, _SESSION)
-            )
+            made(SessionRow, row, session=made(Session, row)) for row in self._dicts("sessions")
         ]
 
     def session(self, session_id: int) -> SessionRow:
-        """One session.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such session.
-        """
+        """One session."""
         rows = self.sessions()
         for row in rows:
             if row.session_id == session_id:
@@ -212,23 +163,15 @@ class SessionTables(Tables):
     def keep_gap(self, session_id: int, gap: Gap) -> None:
         """Store a stretch in which bytes may have been lost."""
         with self._write("keeping a gap"):
-            from_ns, to_ns, reason = gap
-            self._add("gaps", session_id=session_id, from_ns=from_ns, to_ns=to_ns, reason=reason)
+            self._add("gaps", session_id=session_id, **gap._asdict())
 
     def gaps(self, session_id: int) -> list[Gap]:
         """The gaps of a session in order of time."""
-        names = ("from_ns", "to_ns", "reason")
-        rows = self._records("gaps", *names, where="session_id = ?", values=(session_id,))
+        rows = self._records("gaps", *Gap._fields, where="session_id = ?", values=(session_id,))
         return sorted((Gap(*row) for row in rows), key=lambda gap: gap.from_ns)
 
     def chunks(self, session_id: int) -> Iterator[Chunk]:
-        """What was received in a session, as it arrived.
-
-        Raises
-        ------
-        DamagedSeasonError
-            If a packed row does not unpack.
-        """
+        """What was received in a session, as it arrived."""
         sql = "SELECT packed FROM chunks WHERE session_id = ? AND seq = ?"
         rows = self._rows("SELECT seq FROM chunks WHERE session_id = ? ORDER BY 1", (session_id,))
         for (seq,) in rows:
@@ -243,13 +186,7 @@ class SessionTables(Tables):
             yield from (x for x in read_capture(lines, where) if isinstance(x, Chunk))
 
     def received(self, session_id: int) -> Iterator[Chunk | Gap]:
-        """Chunks and gaps of a session together, in order of time.
-
-        Raises
-        ------
-        NoSuchRecordError
-            If the season has no such session.
-        """
+        """Chunks and gaps of a session together, in order of time."""
         self.session(session_id)
         # Of the same time the chunk comes first: it was received before the line was lost.
         streams: list[Iterable[Chunk | Gap]] = [self.chunks(session_id), self.gaps(session_id)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import getpass
 import json
+import re
 import sqlite3
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -16,7 +17,7 @@ from contextlib import contextmanager
 from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from gauge.errors import (
     DamagedSeasonError,
@@ -34,6 +35,12 @@ from gauge.season.rows import TrailRow
 
 # table -> row id -> (values before the first change, values after the last)
 _Changes = dict[str, dict[int, tuple[dict[str, Any], dict[str, Any]]]]
+R = TypeVar("R")
+# Columns that keep JSON: of which kind, and of what a list is.
+_DOCUMENTS: dict[str, tuple[type[Any], ...]] = {
+    **dict.fromkeys(("cues", "result", "document", "sheet", "old", "new"), (dict,)),
+    "ids": (list, int),
+}
 
 
 def now() -> str:
@@ -46,14 +53,21 @@ def column(name: str) -> str:
     return name.replace("_newton", "_n")
 
 
-def stored(record: Any) -> dict[str, Any]:
-    """Return the fields of a record by the columns that keep them."""
-    return {column(f.name): getattr(record, f.name) for f in fields(record)}
-
-
 def as_json(document: object) -> str:
     """Write a document as it is kept in a column."""
     return json.dumps(document, ensure_ascii=False, allow_nan=False)
+
+
+def stored(record: Any) -> dict[str, Any]:
+    """Return the fields of a record by the columns that keep them."""
+    values = {column(f.name): getattr(record, f.name) for f in fields(record)}
+    return {n: as_json(v) if isinstance(v, dict) else v for n, v in values.items()}
+
+
+def made(kind: type[R], row: Mapping[str, Any], **more: Any) -> R:
+    """Make a record of those of its fields that a row has, and of `more`."""
+    names = {f.name for f in fields(kind)} & row.keys()  # type: ignore[arg-type]
+    return kind(**{name: row[name] for name in names} | more)
 
 
 class Tables:
@@ -138,16 +152,6 @@ class Tables:
             # The journal stays; SQLite plays it back when the file is next opened.
             self._failed = str(error)
 
-    def refuse_if_gone(self) -> None:
-        """Refuse to go on when the file was removed, moved or overwritten.
-
-        Raises
-        ------
-        SeasonGoneError
-        """
-        self._refuse_if_replaced()
-        self._refuse_if_overwritten()
-
     @property
     def still_readable(self) -> bool:
         """Whether what was stored can be read yet, also where the file lost its name."""
@@ -229,16 +233,14 @@ class Tables:
             _refuse_control({"reason": why})
             if not why:
                 raise InvalidValueError("a change needs a reason.", todo="Give one, in words.")
-        names = list(new)
-        at = self._places(table, *names)
         olds: dict[Row, list[int]] = defaultdict(list)
         chosen = set(ids)
-        for row in self._read(table):
-            if row[0] in chosen:
-                olds[tuple(row[i] for i in at)].append(row[0])
-        assignments = ", ".join(f"{name} = ?" for name in names)
-        for old, same in olds.items():
-            self._note_change(table, same, dict(zip(names, old, strict=True)), new, kind, why)
+        for row_id, *old in self._records(table, self._columns(table)[0], *new):
+            if row_id in chosen:
+                olds[tuple(old)].append(row_id)
+        assignments = ", ".join(f"{name} = ?" for name in new)
+        for before, same in olds.items():
+            self._note_change(table, same, dict(zip(new, before, strict=True)), new, kind, why)
             self._db.executemany(
                 f"UPDATE {table} SET {assignments} WHERE rowid = ?",
                 [(*new.values(), row_id) for row_id in same],
@@ -288,7 +290,7 @@ class Tables:
         rows = self._rows(sql, values)
         return rows[0] if rows else None
 
-    def _from_json(self, text: str, kind: type[Any], of: type[Any] | None = None) -> Any:
+    def _from_json(self, text: str, kind: type[Any], of: type | None = None) -> Any:
         """Read the document of a column, refused where it is not of that kind."""
         try:
             found = json.loads(text)
@@ -330,6 +332,16 @@ class Tables:
         """These columns of the rows of a table; see `_read`."""
         at = self._places(table, *names)
         return [tuple([row[i] for i in at]) for row in self._read(table, where, values)]
+
+    def _dicts(self, table: str) -> list[dict[str, Any]]:
+        """Rows of a table by the fields that their columns keep, documents read; see `_read`."""
+        rows = self._read(table)
+        names = [re.sub(r"_n(?=$|_s$)", "_newton", name) for name in self._columns(table)]
+        found = [dict(zip(names, row, strict=True)) for row in rows]
+        for name in _DOCUMENTS.keys() & set(names):
+            for row in found:
+                row[name] = self._from_json(row[name], *_DOCUMENTS[name])
+        return found
 
     def _check(self, table: str, rows: Sequence[Row]) -> None:
         """Refuse rows that do not fit the digests or the trail."""
@@ -412,16 +424,10 @@ class Tables:
 
     def trail(self) -> list[TrailRow]:
         """All changes, oldest first: who changed what, when and why."""
-        rows = self._rows(f"SELECT {self._listed('trail')} FROM trail ORDER BY trail_id")
-        self._check("trail", rows)
         return [
-            TrailRow(
-                trail_id=trail_id, at=at, who=who, kind=kind, why=why, table=table,
-                ids=tuple(self._from_json(ids, list, int)), old=self._from_json(old, dict),
-                new=self._from_json(new, dict),
-            )
-            for trail_id, at, who, kind, why, table, ids, old, new in rows
-        ]  # fmt: skip
+            made(TrailRow, row, table=row["tbl"], ids=tuple(row["ids"]))
+            for row in self._dicts("trail")
+        ]
 
 
 def _inode(path: Path) -> tuple[int, int] | None:
