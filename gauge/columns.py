@@ -158,11 +158,6 @@ def export(
     """Write a CSV and beside it the dictionary of its columns; return words for the screen.
 
     `layout` goes to `csv_lines`. A CSV that goes to stdout has no dictionary.
-
-    Raises
-    ------
-    CannotWriteError
-        As `gauge.outfile.write_whole`.
     """
     write_whole(path, csv_lines(header, rows, **layout), bom=bom)
     if str(path) == "-":
@@ -182,17 +177,9 @@ def csv_lines(
 ) -> Iterator[str]:
     r"""Write a table as lines of CSV with their line ends (RFC 4180: CRLF, quotes doubled).
 
-    Parameters
-    ----------
-    header : sequence of str
-    rows : iterable of sequence
-        None is an empty cell. A Decimal keeps its digits as shown (``2.370``). Text that is a plain
-        number is a number; other text that a spreadsheet would run, or change, gets a leading
-        apostrophe.
-    delimiter : str
-        One character.
-    decimal_comma : bool
-        Write ``2,37`` for spreadsheets of countries that do; the delimiter must not be a comma.
+    None is an empty cell. A Decimal keeps its digits as shown (``2.370``). Text that is a plain
+    number is a number; other text that a spreadsheet would run, or change, gets a leading
+    apostrophe. With a decimal comma the delimiter must not be one.
 
     Examples
     --------

@@ -137,9 +137,7 @@ class Sheet:
     Attributes
     ----------
     header : list of str
-        Our names of the columns.
-    typed : dict of str to str
-        What the header says, by our names.
+        Our names of the columns; `typed` has what the header says by them.
     numbers : sequence of int
         Row number of each entry, as the spreadsheet shows it; set by what builds on it.
     comma : bool
@@ -150,7 +148,7 @@ class Sheet:
     UnreadableFileError
         If the file is missing, a folder, or neither text nor a workbook.
     BadTableError
-        If it is not a CSV, is empty, or has a column twice.
+        If it is not a CSV, is empty, has a column twice, no rows or one of the wrong length.
     """
 
     numbers: Sequence[int]
@@ -204,13 +202,7 @@ class Sheet:
             raise BadTableError(f"{self.path} is not a CSV: {error}.") from None
 
     def rows(self) -> Iterator[tuple[int, list[str]]]:
-        """Read the rows below the header, once, each with its number.
-
-        Raises
-        ------
-        BadTableError
-            If there is none, the CSV breaks off in a quote, or a row has the wrong length.
-        """
+        """Read the rows below the header, once, each with its number."""
         width, number = len(self.header), 0
         for number, row in self._filled:
             while len(row) > width and not row[-1].strip():
@@ -322,25 +314,7 @@ class Sheet:
 
 
 class CsvSheet(Sheet):
-    r"""The cells of a CSV.
-
-    Parameters
-    ----------
-    path : Path
-    wants : str
-        What the CSV should hold, for the message when it holds nothing.
-
-    Attributes
-    ----------
-    columns : dict of str to tuple of str
-        Cells without surrounding blanks.
-
-    Raises
-    ------
-    UnreadableFileError
-        If the file is missing, a folder, or not UTF-8 text.
-    BadTableError
-        If it is not a CSV, has no rows, a column twice, or a row of the wrong length.
+    r"""A sheet whose cells are kept, without surrounding blanks: `columns` by name.
 
     Examples
     --------

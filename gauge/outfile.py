@@ -28,7 +28,6 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
     Parameters
     ----------
     path : path
-        An existing file is replaced; one that is read-only or held by another program is not.
         ``-`` is stdout.
     parts : iterable of str
         The text, with its own line ends.
@@ -38,14 +37,13 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
     Raises
     ------
     CannotWriteError
-        If the target is locked, read-only, no regular file or a season, its folder is missing or
-        may not be written, or the disk is full. The target is as it was.
+        As `drafted`.
     """
     if str(path) == "-":
         sys.stdout.writelines(parts)
         sys.stdout.flush()
         return
-    with _draft(path) as draft:
+    with drafted(path) as draft:
         encoding = "utf-8-sig" if bom else "utf-8"
         with draft.open("x", encoding=encoding, newline="") as file:
             file.writelines(parts)
@@ -54,8 +52,15 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
 
 
 @contextlib.contextmanager
-def _draft(path: Path | str) -> Iterator[Path]:
-    """Give a name for a new file that takes the target's place when it is whole."""
+def drafted(path: Path | str) -> Iterator[Path]:
+    """Give a name for a new file that takes the target's place when the block is left in peace.
+
+    Raises
+    ------
+    CannotWriteError
+        If the target is locked, read-only, no regular file or a season, its folder is missing or
+        may not be written, or the disk is full. The target is as it was.
+    """
     target = Path(os.path.realpath(path))
     draft = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
@@ -79,12 +84,7 @@ def _draft(path: Path | str) -> Iterator[Path]:
 
 
 def refuse_irregular(path: Path) -> None:
-    """Refuse a folder, a device or a pipe; a path without a file is no fault.
-
-    Raises
-    ------
-    OSError
-    """
+    """Refuse a folder, a device or a pipe by an OSError; a path without a file is no fault."""
     try:
         mode = path.stat().st_mode
     except FileNotFoundError:
@@ -104,13 +104,7 @@ def is_database(path: Path) -> bool:
 
 
 def check_picture(path: Path) -> None:
-    """Refuse the name of a picture before any work is done.
-
-    Raises
-    ------
-    InvalidValueError
-        If the suffix is none of png, pdf, svg.
-    """
+    """Refuse the name of a picture before any work is done, unless it is a png, pdf or svg."""
     if path.suffix.lower() not in _UNDATED:
         raise InvalidValueError(
             f"{path}: a picture is written as {', '.join(_UNDATED)}.",
@@ -121,19 +115,12 @@ def check_picture(path: Path) -> None:
 def save_picture(figure: Any, path: Path, **how: Any) -> None:
     """Write a figure in the format that the suffix says; the same figure gives the same file.
 
-    `how` goes to matplotlib's `savefig`.
-
-    Raises
-    ------
-    InvalidValueError
-        If the suffix is none of png, pdf, svg.
-    CannotWriteError
-        If the file cannot be written.
+    Raises as `check_picture` and `drafted` do; `how` goes to matplotlib's `savefig`.
     """
     check_picture(path)
     kind = path.suffix.lower()
     # Drawn in memory: where the disk is full, some kinds fail in other ways than by an OSError.
     drawn = io.BytesIO()
     figure.savefig(drawn, format=kind[1:], dpi=150, metadata=_UNDATED[kind], **how)
-    with _draft(path) as draft:
+    with drafted(path) as draft:
         draft.write_bytes(drawn.getbuffer())

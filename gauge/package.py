@@ -14,13 +14,8 @@ def public_names(
 ) -> tuple[Callable[[str], object], Callable[[], list[str]]]:
     """Make the `__getattr__` and `__dir__` of a package (PEP 562), so that importing it is cheap.
 
-    Parameters
-    ----------
-    package : str
-        The package's `__name__`.
-    homes : mapping of str to str
-        Each public name to the module that defines it. For type checkers, import the same
-        names under `TYPE_CHECKING`.
+    `homes` has the module of each public name. For type checkers, import the same names under
+    `TYPE_CHECKING`.
     """
 
     def get(name: str) -> object:

@@ -38,14 +38,7 @@ def seen(text: str) -> str:
 
 
 def printable(text: str, keep: str = "\n\t") -> str:
-    """Return a text in which what a terminal would act on is written as an escape.
-
-    Parameters
-    ----------
-    text : str
-    keep : str
-        Characters that stay as they are.
-    """
+    """Return a text in which what a terminal would act on, but for `keep`, is an escape."""
 
     def escaped(found: re.Match[str]) -> str:
         char = found.group()

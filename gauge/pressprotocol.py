@@ -39,25 +39,10 @@ _MOST_NAMED = 8  # sessions; more are counted
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PressProtocol:
-    """How berries are pressed; None is what nobody stated.
+    """How berries are pressed, each part as in `PARTS`; None is what nobody stated.
 
-    Attributes
-    ----------
-    head_mm : float or None
-        Diameter of the head.
-    head_shape : str or None
-    speed : float or str or None
-        Of the head in mm/s, or "by hand".
-    end : str or None
-        What ends a press: "5 mm" of travel, "30 %" of the berry's diameter, or "yield".
-    orientation : str or None
-    fruit_c : float or None
-        Temperature that the fruit should have; what it had is a fact of the sample.
-
-    Raises
-    ------
-    InvalidValueError
-        If a part cannot be so.
+    A press ends at "5 mm" of travel, "30 %" of the berry's diameter, or "yield". `fruit_c` is the
+    temperature that the fruit should have; what it had is a fact of the sample.
 
     Examples
     --------

@@ -52,13 +52,11 @@ class Reading(NamedTuple):
     Attributes
     ----------
     t_s : float
-        Seconds since the session began, of the chunk that completed the line.
+        Since the session began, of the chunk that completed the line.
     value : float
         The number in `unit`; NaN when `status` is not OK and the line bore no number.
     shown : str
         The number as the gauge showed it, with its digits (`"2.370"`), decimal point a dot.
-    unit : Unit
-    status : Status
     """
 
     t_s: float
@@ -119,27 +117,8 @@ def _need(condition: bool, what: str) -> None:
 class Press:
     """One press on one berry, from rest to rest.
 
-    Attributes
-    ----------
-    t_start_s, t_peak_s, t_end_s : float
-        Seconds since the session began.
-    peak_shown : str
-        The largest reading as the gauge showed it.
-    peak_unit : Unit
-        The unit in which it was shown.
-    peak_newton : float
-        The same in newtons, not corrected for the baseline.
-    baseline_newton, noise_newton : float
-        Level and robust standard deviation of the readings at rest before the press.
-    n_readings, n_ramp : int
-        Readings in the press, and on its loading ramp.
-    rate_hz : float
-        Readings per second.
-    loading_rate_newton_s : float
-        Mean rate of loading on the ramp.
-    sampling_loss_newton : float
-        The largest force that sampling can have missed at the peak.
-    flags : tuple of Flag
+    Times are since the session began. The peak is the largest reading as the gauge showed it, not
+    corrected for the baseline.
     """
 
     t_start_s: float
@@ -149,12 +128,16 @@ class Press:
     peak_unit: Unit
     peak_newton: float
     baseline_newton: float
+    """Level of the readings at rest before the press; the noise is their robust deviation."""
     noise_newton: float
     n_readings: int
     n_ramp: int
+    """Readings on the ramp of loading."""
     rate_hz: float
     loading_rate_newton_s: float
+    """Mean rate on the ramp."""
     sampling_loss_newton: float
+    """The largest force that sampling can have missed at the peak."""
     flags: tuple[Flag, ...] = ()
 
     def __post_init__(self) -> None:

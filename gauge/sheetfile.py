@@ -43,18 +43,8 @@ def other_sheets(path: Path) -> str:
 def sheet_rows(path: Path, page: str | None = None) -> tuple[Iterator[list[str]], bool]:
     """Read the rows of a sheet, and whether the comma is its decimal sign.
 
-    Parameters
-    ----------
-    path : Path
-    page : str, optional
-        Which sheet of a workbook; the first if not given.
-
-    Raises
-    ------
-    UnreadableFileError
-        If the file is missing, a folder, or neither text nor a workbook that can be read.
-    BadTableError
-        As `_workbook_rows`. A CSV that breaks off in a quote is a csv.Error of the iterator.
+    `page` is the sheet of a workbook, if not the first. A CSV that breaks off in a quote is a
+    csv.Error of the iterator.
     """
     raw = _bytes(path)
     if raw.startswith(_ZIP):
@@ -111,13 +101,7 @@ def _encoding(raw: bytes, path: Path) -> str:
 def _workbook_rows(raw: bytes, path: Path, page: str | None = None) -> Iterator[list[str]]:
     """Read the rows of one sheet, the first unless `page` names another; formulas as their values.
 
-    Raises
-    ------
-    UnreadableFileError
-        If openpyxl is not installed, or it is no workbook.
-    BadTableError
-        If the workbook has no such sheet; if cells of several rows are merged, or the value of a
-        formula is not stored.
+    Cells of several rows that are merged, and formulas without a stored value, are refused.
     """
     import warnings
     import zipfile

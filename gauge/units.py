@@ -55,17 +55,7 @@ AMBIGUOUS = frozenset(s for s in SPELLINGS if s.lower() in {"g", "kg", "lb", "oz
 
 
 def parse_unit(text: str) -> Unit:
-    """Read a unit in any spelling that gauges print.
-
-    Parameters
-    ----------
-    text : str
-        For example ``"lbF"`` or ``"N"``; surrounding blanks are ignored.
-
-    Raises
-    ------
-    UnknownUnitError
-        If the text is none of the spellings in `SPELLINGS`.
+    """Read a unit in any spelling that gauges print; an UnknownUnitError refuses any other text.
 
     Examples
     --------
@@ -83,17 +73,7 @@ def parse_unit(text: str) -> Unit:
 def convert(value: float | str | Decimal, source: Unit, target: Unit) -> float:
     """Convert a force exactly, rounding once to the nearest float.
 
-    Parameters
-    ----------
-    value : float, str or Decimal
-        The number in `source` units. A string is taken digit by digit, so ``"0.1"`` is one tenth.
-    source, target : Unit
-        Units of the argument and of the result.
-
-    Returns
-    -------
-    float
-        The force in `target` units, correctly rounded. Factors: NIST SP 811, Appendix B.
+    A string is taken digit by digit, so ``"0.1"`` is one tenth. Factors: NIST SP 811, Appendix B.
 
     Raises
     ------

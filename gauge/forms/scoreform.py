@@ -15,22 +15,10 @@ _MOST_KEYS = 9
 class ScoreForm:
     """The keys pressed so far: a key in, the next state out.
 
-    Attributes
-    ----------
-    labels : tuple of str
-        The season's scale; key 1 is its firmest label.
-    berries : tuple of str
-        Berries to score, by number, in the order of the paper.
-    entries : tuple of (str or None)
-        One a berry done: its label, or None of one that was skipped.
-    message : str
-        What the last key did, or why it was refused.
-    done : bool
-
-    Raises
-    ------
-    InvalidValueError
-        If the scale has more labels than there are keys.
+    `labels` are the season's scale, the firmest first, which is key 1, and no more than there are
+    keys; `berries` the numbers to score, in the order of the paper; `entries` the labels of those
+    that are done, None of one that was skipped. `message` says what the last key did, or why it
+    was refused.
 
     Examples
     --------

@@ -14,6 +14,7 @@ from datetime import UTC, date, datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from gauge.csvsheet import name_key
 from gauge.errors import InvalidValueError
 from gauge.plaintext import plural
 from gauge.records import Flag, Session
@@ -41,7 +42,7 @@ def last_check(
     gauge_serial: str | None = None,
     passed: bool = False,
 ) -> VerificationRow | None:
-    """Return the last verification of a gauge; None if there is none.
+    """Return the last verification of a gauge, of all or of those `passed`; None without one.
 
     Parameters
     ----------
@@ -50,8 +51,6 @@ def last_check(
     gauge, gauge_serial : str, optional
         Name and serial number. Where both sides have a serial number it decides, else the name;
         with neither, verifications of any gauge count.
-    passed : bool, optional
-        Whether only verifications count that the gauge passed.
     """
     ours = [row for row in rows if _is_of(row, gauge, gauge_serial)]
     return next((row for row in reversed(ours) if row.passed or not passed), None)
@@ -59,9 +58,9 @@ def last_check(
 
 def _is_of(row: VerificationRow | Session, gauge: str | None, gauge_serial: str | None) -> bool:
     if gauge_serial and row.gauge_serial:
-        return _plain(gauge_serial) == _plain(row.gauge_serial)
+        return name_key(gauge_serial) == name_key(row.gauge_serial)
     if gauge and row.gauge:
-        return _plain(gauge) == _plain(row.gauge)
+        return name_key(gauge) == name_key(row.gauge)
     return not (gauge or gauge_serial)
 
 
@@ -80,10 +79,6 @@ def known_capacity(
     return capacity
 
 
-def _plain(name: str) -> str:
-    return " ".join(name.split()).casefold()
-
-
 def check_warning(
     rows: Iterable[VerificationRow],
     *,
@@ -92,15 +87,10 @@ def check_warning(
     gauge: str | None = None,
     gauge_serial: str | None = None,
 ) -> str | None:
-    """Say what is wrong with the last verification; None if nothing is.
+    """Say what is wrong with the last verification of a gauge; None if nothing is.
 
-    Parameters
-    ----------
-    rows, gauge, gauge_serial
-        As in `last_check`; a gauge with neither name nor serial number is unchecked.
-    days : float
-        The lab's own limit of age.
-    now : datetime, optional
+    `days` is the lab's own limit of age; the rest is as in `last_check`, but that a gauge with
+    neither name nor serial number is unchecked.
     """
     rows = list(rows)
     if rows and not (gauge or gauge_serial):
@@ -278,13 +268,6 @@ def control_chart(points: Sequence[CheckPoint]) -> ControlChart:
 def individuals(values: Sequence[float]) -> Individuals:
     """Compute an individuals chart with 3-sigma limits from the mean moving range.
 
-    Raises
-    ------
-    InvalidValueError
-        If there are fewer than two values.
-
-    References
-    ----------
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
     """
     if len(values) < 2:
@@ -319,22 +302,16 @@ def ewma(
 
     Parameters
     ----------
-    values : sequence of float
     target : float
         Where the series should be; also the start of the average.
     sigma : float
         Standard deviation of one value.
-    weight : float, optional
-        Weight of the newest value, above 0 and up to 1.
-    width : float, optional
+    weight : float
+        Of the newest value, above 0 and up to 1.
+    width : float
         Half-width of the limits in standard deviations of the average.
-    steady : bool, optional
+    steady : bool
         Use the limits of the long run from the first value on, instead of the exact ones.
-
-    Raises
-    ------
-    InvalidValueError
-        If the weight is out of range or sigma negative.
 
     References
     ----------

@@ -79,19 +79,7 @@ class Bounded(sqlite3.Connection):
 def connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
     """Open a connection in autocommit mode; transactions are begun and ended by hand.
 
-    Parameters
-    ----------
-    path : Path
-    mode : {'ro', 'rw', 'rwc'}
-        As in https://www.sqlite.org/uri.html.
-    wait_s : float
-        How long to wait for another program's lock.
-
-    Raises
-    ------
-    UnreadableFileError
-        If this Python's SQLite is too old.
-    sqlite3.Error
+    `mode` is "ro", "rw" or "rwc" as in https://www.sqlite.org/uri.html; errors are SQLite's.
     """
     if sqlite3.sqlite_version_info < OLDEST_SQLITE:
         raise UnreadableFileError(
@@ -113,13 +101,7 @@ def connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
 
 
 def roll_back_journal(path: Path, wait_s: float) -> None:
-    """Roll back what a crash left half-written beside a file; a connection that only reads cannot.
-
-    Raises
-    ------
-    ReadOnlySeasonError
-        If file or folder may not be written.
-    """
+    """Roll back what a crash left half-written; a connection that only reads cannot."""
     try:
         with contextlib.closing(connect(path, "rw", wait_s)) as db:
             db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
@@ -136,14 +118,6 @@ def roll_back_journal(path: Path, wait_s: float) -> None:
 
 def mapped(error: Exception, path: Path, doing: str) -> FirmhandError:
     """Make our error of SQLite's, by its result code (https://www.sqlite.org/rescode.html).
-
-    Parameters
-    ----------
-    error : sqlite3.Error
-    path : Path
-        The season file, for the message.
-    doing : str
-        What was tried, for example ``"storing a berry"``.
 
     Examples
     --------

@@ -19,6 +19,7 @@ from gauge.errors import (
     ReadOnlySeasonError,
     UnreadableFileError,
 )
+from gauge.outfile import drafted
 from gauge.package import __version__
 from gauge.season import schema
 from gauge.season.calibrations import CalibrationTables
@@ -109,22 +110,17 @@ class SeasonFile(ChangeTables, CalibrationTables):
                 f"{copy} cannot be written: there is no folder {folder}.",
                 todo="Make the folder first, or choose another place.",
             )
-        draft = copy.with_name(f".{copy.name}.{os.getpid()}.part")
         try:
-            _copied(self._db, draft)
-            with open_season(draft, read_only=True) as copied:
-                if wrong := copied.differences():
-                    raise damaged(self.path, wrong[0][1])
-                digest = copied.digest
-            draft.replace(copy)
-        except (OSError, sqlite3.Error) as error:
+            with drafted(copy) as draft:
+                _copied(self._db, draft)
+                with open_season(draft, read_only=True) as copied:
+                    if wrong := copied.differences():
+                        raise damaged(self.path, wrong[0][1])
+                    return copied.digest
+        except sqlite3.Error as error:
             raise CannotWriteError(
                 f"{copy} cannot be written: {error}.", todo="Choose another place."
             ) from None
-        finally:
-            with contextlib.suppress(OSError):
-                draft.unlink(missing_ok=True)
-        return digest
 
     def close(self) -> None:
         """Close the file; nothing is left beside it. May be called again."""

@@ -33,14 +33,7 @@ class SampleRow:
 
     @property
     def due(self) -> date | None:
-        """The day to which harvest date and planned storage day come; None without a date.
-
-        Examples
-        --------
-        >>> sample = Sample(code="A", harvest_date="2026-07-01", storage_day=4)
-        >>> SampleRow(sample_id=1, sample=sample, berries=0).due.isoformat()
-        '2026-07-05'
-        """
+        """The day to which harvest date and planned storage day come; None without a date."""
         return self.sample.due
 
 

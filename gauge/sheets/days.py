@@ -15,12 +15,7 @@ def day_reader(cells: Iterable[str]) -> Callable[[str], str | None]:
     """Return what reads the days of a column as ISO 8601; a ValueError says what is wrong.
 
     With points the day comes first (19.11.2026). With strokes one cell with a number above 12
-    settles the order for all.
-
-    Raises
-    ------
-    ValueError
-        If no cell settles which number is the day.
+    settles the order for all; a ValueError at once says that none does.
 
     Examples
     --------

@@ -17,7 +17,6 @@ from typing import Any
 from gauge.csvsheet import CsvSheet, plain_number
 from gauge.errors import AlreadyThereError, BadTableError, InvalidValueError
 from gauge.records import Sample, possible
-from gauge.season.rows import SampleRow
 from gauge.season.scores import known_crop
 from gauge.sheets.days import day_reader
 
@@ -37,14 +36,8 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
 
     A column `sample` is the code where there is none, `planned` or `berries planned` the berries.
 
-    Columns that `Sample` does not know are kept as cues (rain, harvest hour ...).
-
-    Raises
-    ------
-    BadTableError
-        Naming file, row and column: no column `code`, an empty or repeated code, a number of
-        berries that is no whole number above zero, a date that is none, or not settled, a
-        temperature or storage day that is no number, a storage day below zero.
+    Columns that `Sample` does not know are kept as cues (rain, harvest hour ...). A code is empty
+    or stands twice, or a cell is none of its column: a BadTableError names file, row and column.
 
     Examples
     --------
@@ -100,10 +93,7 @@ def _days(sheet: CsvSheet) -> Callable[[str], str | None]:
 def sample_value(name: str, text: str) -> object:
     """Read one value that describes a sample; nothing typed is None.
 
-    Raises
-    ------
-    InvalidValueError
-        If samples have no such field, or the value is none for it.
+    An InvalidValueError says that samples have no such field, or the value is none for it.
     """
     if name not in _KNOWN:
         raise InvalidValueError(f"a sample has no '{name}'.", todo=f"It has {', '.join(_KNOWN)}.")
@@ -142,18 +132,9 @@ def _check_codes(sheet: CsvSheet) -> None:
 def new_samples(
     planned: Sequence[Sample], stored: Sequence[Sample], *, source: str
 ) -> list[Sample]:
-    """Leave out samples that are stored just as they are planned; refuse a changed one.
+    """Leave out samples that are stored just as they are planned.
 
-    Raises
-    ------
-    AlreadyThereError
-        If a stored sample of the same code differs in anything that the plan says.
-
-    Parameters
-    ----------
-    planned, stored : sequence of Sample
-    source : str
-        File of the plan, for messages.
+    An AlreadyThereError, which names the file of the plan, refuses one that is stored otherwise.
 
     Examples
     --------
@@ -203,10 +184,8 @@ def drawn(
     shuffle : bool
         Random order; else that of the file.
     within : sequence of str
-        Columns of blocks: all samples of a block come together, the block that is due first (by
-        harvest date and storage day) first, and the order is random within each.
-    blind : bool
-        Draw a blind code for each sample without one.
+        Columns of blocks: all samples of a block come together, the block with the earliest day
+        of test first, and the order is random within each.
 
     Examples
     --------
@@ -216,11 +195,6 @@ def drawn(
     >>> plan = [Sample(code=c, replicate=c[0]) for c in ("2a", "1a", "2b", "1b")]
     >>> [s.code for s in drawn(plan, seed=1, within=["replicate"])]
     ['1b', '1a', '2a', '2b']
-
-    Raises
-    ------
-    InvalidValueError
-        If no sample has a column of `within`.
     """
     rng = random.Random(seed)
     order = list(samples)
@@ -253,7 +227,7 @@ def _block_key(
 
     def key(sample: Sample) -> tuple[Any, ...]:
         dated = {"harvest_date", "storage_day"} & set(within)
-        due = SampleRow(sample_id=0, sample=sample, berries=0).due if dated else None
+        due = sample.due if dated else None
         values = [getattr(sample, name, sample.cues.get(name)) for name in within]
         cells = ["" if value is None else str(value) for value in values]
         # Numbers by size and before words: block 2 comes before block 10.
@@ -269,20 +243,7 @@ def blind_codes(n: int, *, rng: random.Random, taken: Collection[str] = ()) -> l
     The letters, numbered from 0 in `LETTERS`, satisfy sum(2**i * letter_i) = 0 modulo 15. The
     weights 1, 2, 4, 8 and the differences of neighbours have no factor in common with 15, so one
     wrong letter, or two neighbours swapped, is never another clamshell's code: it is refused
-    and not logged under the wrong clamshell.
-
-    Parameters
-    ----------
-    n : int
-    rng : random.Random
-        Seeded by the caller; the same seed gives the same codes.
-    taken : collection of str
-        Codes not to be given again.
-
-    Raises
-    ------
-    InvalidValueError
-        If there are not so many codes.
+    and not logged under the wrong clamshell. Codes that are `taken` are not given again.
 
     Examples
     --------

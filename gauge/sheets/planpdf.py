@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gauge.errors import CannotWriteError, InvalidValueError
-from gauge.outfile import refuse_irregular
+from gauge.errors import InvalidValueError
+from gauge.outfile import drafted
 from gauge.records import Sample
 
 if TYPE_CHECKING:
@@ -47,24 +47,16 @@ def write_sheets(
         raise InvalidValueError("no sample is planned.", todo="gauge plan imports a plan.")
     from matplotlib.backends.backend_pdf import PdfPages
 
-    n_pages = 0
-    try:
-        refuse_irregular(target)
-        with PdfPages(target, metadata={"CreationDate": None, "Producer": None}) as pdf:
-            for place, row in enumerate(rows, 1):
-                of = f"{title}   sample {place} of {len(samples)}"
-                for page in _sheets(row, of, raters, squeezes, blind=blind):
-                    pdf.savefig(page)
-                    n_pages += 1
-            per_page = _LABELS[0] * _LABELS[1]
-            for first in range(0, len(samples), per_page):
-                pdf.savefig(_labels(samples[first : first + per_page], blind=blind))
-                n_pages += 1
-    except OSError as error:
-        raise CannotWriteError(
-            f"{target} cannot be written: {error.strerror or error}.",
-            todo="Close it where it is open, or choose another folder.",
-        ) from None
+    undated = {"CreationDate": None, "Producer": None}
+    with drafted(target) as draft, PdfPages(draft, metadata=undated) as pdf:
+        for place, row in enumerate(rows, 1):
+            of = f"{title}   sample {place} of {len(samples)}"
+            for page in _sheets(row, of, raters, squeezes, blind=blind):
+                pdf.savefig(page)
+        per_page = _LABELS[0] * _LABELS[1]
+        for first in range(0, len(samples), per_page):
+            pdf.savefig(_labels(samples[first : first + per_page], blind=blind))
+        n_pages: int = pdf.get_pagecount()
     return n_pages
 
 
