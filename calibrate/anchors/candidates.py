@@ -26,20 +26,11 @@ _LEAST_BERRIES = 5  # pressed of a lot, to know the forces of the others; common
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Candidate:
-    """A berry, lot or pad of known force that may become an anchor; never void or flagged.
+    """A pressed berry, unpressed berries of a lot, or a durable pad that may become an anchor.
 
-    Attributes
-    ----------
-    label : str
-    force_newton, sd_newton : float
-        Of a lot the mean and standard deviation of its berries, taken as log-normal.
-    kind : {"berry", "lot", "pad"}
-        A pressed berry, unpressed berries of a lot, or a durable pad.
-    berry_id : int or None
-    available : int or None
-        Berries of a lot that may be pulled.
-    since : date or None
-        The day from which its age counts: that of the press, or on which a pad was made.
+    The force of a lot is the mean of its berries, taken as log-normal with their standard
+    deviation; `available` of them may be pulled. The age counts from `since`, the day of the press,
+    or on which a pad was made.
     """
 
     label: str

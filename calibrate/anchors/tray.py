@@ -57,10 +57,7 @@ def read_lots(path: Path) -> list[Candidate]:
 def season_lots(source: Path, available: int, as_of: date, valid_days: float) -> list[Candidate]:
     """Find the lots of a season of which berries were pressed in the days before.
 
-    Raises
-    ------
-    NoSuchRecordError
-        If there is none.
+    Where there is none, that is a NoSuchRecordError.
     """
     lots: list[Candidate] = []
     if looks_like_season(source):
@@ -126,13 +123,6 @@ def plan_tray(
     The number of berries grows one at a time; for each, berries are exchanged between lots as
     long as the exact probability of a full tray rises (steepest ascent). Scores that no force
     makes the most probable are left out.
-
-    Parameters
-    ----------
-    per_score : int
-        Berries of each score.
-    probability : float
-        Least probability that all scores are there.
 
     Raises
     ------

@@ -26,23 +26,12 @@ SHARES = ("soft", "at_limit", *DEFECTS)
 
 @dataclass(frozen=True, kw_only=True)
 class Measure:
-    """One measure of m units.
+    """One measure of the m units that have a value of it.
 
-    Attributes
-    ----------
-    name : str
-        force, score, soft, at_limit, a defect or weight_loss.
-    units : SamplingUnits
-        Those that have a value.
-    values, n, ss : ndarray of float, shape (m,)
-        The mean of a unit's berries, how many they are, and their sum of squares about it.
-    hits : ndarray of float, shape (m,), or None
-        Berries that a share counts.
-    span : (float, float)
-        Least and largest value that can be.
+    Of each, shape (m,), there are the mean of its berries, how many they are, their sum of squares
+    about it, and the berries that a share counts. No value lies beyond `span`.
     """
 
-    name: str
     units: SamplingUnits
     values: Floats
     n: Floats
@@ -63,7 +52,7 @@ def measured(
 ) -> dict[str, list[SamplingUnits]]:
     """Find what there is to measure, and of what; sheets go before single scores."""
     found = {"force": [units]} if units.pressed().m else {}
-    if scored := [one for one in (sheets, units) if one.m and one.scores is not None]:
+    if scored := [one for one in (sheets, units) if one.scores.size]:
         found["score"] = scored
         if scale is not None and scale.sale_boundary is not None:
             found |= dict.fromkeys(("soft", "at_limit"), scored)
@@ -84,7 +73,7 @@ def hits_of(name: str, units: SamplingUnits, scale: Scale | None) -> tuple[Sampl
         units = units.where(np.array([count is not None for count in counts], bool))
         return units, np.array([count for count in counts if count is not None], dtype=float)
     units = units.scored()
-    if scale is None or scale.sale_limit is None or units.scores is None:
+    if scale is None or scale.sale_limit is None or not units.m:
         return units.where(np.zeros(units.m, bool)), np.zeros(0)
     beyond = scale.beyond_limit if name == "soft" else [scale.rank(scale.sale_limit)]
     return units, units.scores[:, beyond].sum(axis=1)
@@ -94,47 +83,36 @@ def measure(name: str, units: SamplingUnits, scale: Scale | None) -> Measure:
     """Measure the units that have such a value."""
     if name == "force":
         units = units.pressed()
-        return Measure(name=name, units=units, values=units.mean_newton, n=units.n, ss=units.ss_n2)
+        return Measure(units=units, values=units.mean_newton, n=units.n, ss=units.ss_n2)
     if name == "weight_loss":
         units = units.where(
             np.array([sheet.weight_loss is not None for sheet in units.sheets], bool)
         )
         loss, one = [sheet.weight_loss for sheet in units.sheets], np.ones(units.m)
-        return Measure(
-            name=name, units=units, values=np.array(loss, float), n=one, ss=0 * one, span=(0.0, 1.0)
-        )
+        values = np.array(loss, float)
+        return Measure(units=units, values=values, n=one, ss=0 * one, span=(0.0, 1.0))
     if name == "score":
         units = units.scored()
-        table = np.zeros((units.m, 1)) if units.scores is None else units.scores
-        place, n = np.arange(1, table.shape[1] + 1), table.sum(axis=1)
-        mean = table @ place / n
-        ss = (table * (place - mean[:, None]) ** 2).sum(axis=1)
-        return Measure(name=name, units=units, values=mean, n=n, ss=ss, span=(1.0, place[-1]))
+        n, k = units.n_scored, units.scores.shape[1]
+        place = np.arange(1, k + 1)
+        mean = units.scores @ place / n
+        ss = (units.scores * (place - mean[:, None]) ** 2).sum(axis=1)
+        return Measure(units=units, values=mean, n=n, ss=ss, span=(1.0, k))
     units, hits = hits_of(name, units, scale)
-    n = np.zeros(units.m) if units.scores is None else units.scores.sum(axis=1)
+    n = units.n_scored
     share = hits / n
-    return Measure(
-        name=name, units=units, values=share, n=n, ss=n * share * (1 - share), hits=hits,
-        span=(0.0, 1.0),
-    )  # fmt: skip
+    ss = n * share * (1 - share)
+    return Measure(units=units, values=share, n=n, ss=ss, hits=hits, span=(0.0, 1.0))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Shares:
-    """Proportions of one clamshell, or the mean of several.
+    """Proportions, 0 to 1, of one clamshell, or the mean of several.
 
-    Attributes
-    ----------
-    of : mapping of str to Estimate
-        soft, at_limit and the defects that were counted, 0 to 1.
-    marketable : Estimate or None
-        The cautious value (each defect on a berry of its own); its upper end belongs to
-        `marketable_most`.
-    marketable_most : float or None
-        Marketable share if defects share berries as far as they can.
-    weight_loss : Estimate or None
-    dispersion : mapping of str to Dispersion
-        For several clamshells: of soft berries and those with defects.
+    `of` has soft, at_limit and the defects that were counted. `marketable` is the cautious value
+    (each defect on a berry of its own); its upper end belongs to `marketable_most`, the share if
+    defects share berries as far as they can. `dispersion` is that of soft berries and defects, for
+    several clamshells.
     """
 
     of: Mapping[str, Estimate] = field(default_factory=dict)
@@ -170,12 +148,6 @@ def shares(clamshells: Sequence[Clamshell], *, level: float = 0.95) -> Shares:
     One clamshell has Wilson intervals; of several each counts alike and is the unit, see
     `calibrate.stats.proportions.mean_proportion`.
 
-    Parameters
-    ----------
-    clamshells : sequence of Clamshell
-        One or more.
-    level : float
-
     Examples
     --------
     >>> from calibrate.data.scale import BLACKBERRY
@@ -185,7 +157,6 @@ def shares(clamshells: Sequence[Clamshell], *, level: float = 0.95) -> Shares:
     (0.25, 0.25, 0.55, 0.75)
     """
     limited = [c for c in clamshells if c.scale.sale_limit is not None]
-
     found, spread = {}, {}
     for name in SHARES:
         every = clamshells if name in DEFECTS else limited

@@ -28,10 +28,7 @@ CAUTION = (
 class Report:
     """A table with what goes on from it.
 
-    Attributes
-    ----------
-    softening : tuple of (levels, Softening)
-        One an entry of the table with its storage days drawn together; empty without two days.
+    `softening` has an entry for each row with its storage days drawn together, and its levels.
     """
 
     table: Table
@@ -129,17 +126,10 @@ def build_report(
     rule: KeepRule | None = None,
     endpoint: Endpoint = HALF_SOFT,
 ) -> Report:
-    """Find all that follows from a table.
+    """Find all that follows from a table: effects of cues on mean force, decisions, storage days.
 
-    Parameters
-    ----------
-    table : Table
-    cues : sequence of str
-        Levels whose effect on mean force to estimate.
-    rule : KeepRule, optional
-        For the decisions across seasons; by default the best half is kept.
-    endpoint : Endpoint
-        Of which to find the day, beside that with half the berries soft.
+    By default the best half of the selections is kept; the day of the endpoint is found beside that
+    with half the berries soft.
     """
     notes, pool = list(table.notes), table.pool
     if pool.repeated:

@@ -64,8 +64,9 @@ class SamplingUnits:
         Berries with a peak.
     mean_newton, ss_n2 : ndarray of float, shape (m,)
         Their mean force, and the sum of squares about it; NaN and 0 without a peak.
-    scores : ndarray of float, shape (m, scores), or None
-        Berries at each score. A berry scored several times is shared equally.
+    scores : ndarray of float, shape (m, scores)
+        Berries at each score; no column where none was scored. A berry scored several times is
+        shared equally.
     predicted : ndarray of float, shape (m, scores), or None
         Berries expected at each score, from force by the calibration.
     predicted_soft : ndarray of float, shape (m, 3), or None
@@ -79,7 +80,7 @@ class SamplingUnits:
     n: Floats
     mean_newton: Floats
     ss_n2: Floats
-    scores: Floats | None = None
+    scores: Floats
     predicted: Floats | None = None
     predicted_soft: Floats | None = None
     sheets: tuple[Clamshell, ...] = ()
@@ -119,10 +120,14 @@ class SamplingUnits:
         """Take the units with berries that have a peak."""
         return self.where(self.n > 0)
 
+    @property
+    def n_scored(self) -> Floats:
+        """Berries with a score, shape (m,)."""
+        return np.asarray(self.scores.sum(axis=1))
+
     def scored(self) -> SamplingUnits:
         """Take the units with berries that were scored."""
-        counts = np.zeros((self.m, 1)) if self.scores is None else self.scores
-        return self.where(counts.sum(axis=1) > 0)
+        return self.where(self.n_scored > 0)
 
     def factor(self, name: str) -> Factor:
         """Find a factor; one without labels where the units have none of that name."""
@@ -212,9 +217,9 @@ def berry_units(
     )
 
 
-def _scores(pool: Pool, code: Ints, m: int) -> Floats | None:
+def _scores(pool: Pool, code: Ints, m: int) -> Floats:
     if pool.scale is None or not pool.rank.size:
-        return None
+        return np.zeros((m, 0))
     k = len(pool.scale.labels)
     share = 1.0 / np.bincount(pool.score_at, minlength=pool.n)[pool.score_at]
     cell = code[pool.score_at] * k + pool.rank
@@ -255,6 +260,6 @@ def sheet_units(clamshells: Sequence[Clamshell]) -> SamplingUnits:
         n=np.zeros(m),
         mean_newton=np.full(m, np.nan),
         ss_n2=np.zeros(m),
-        scores=np.array([one.counts for one in clamshells], dtype=float) if m else None,
+        scores=np.array([one.counts for one in clamshells], dtype=float).reshape(m, -1 if m else 0),
         sheets=tuple(clamshells),
     )

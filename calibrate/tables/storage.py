@@ -50,18 +50,11 @@ HALF_SOFT = Endpoint()
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Softening:
-    """What storage does to one selection.
+    """What storage does to one selection, up to the last day that was tested.
 
-    Attributes
-    ----------
-    clamshells : int
-    last_day : float
-        The last that was tested.
-    loss_n_day : Estimate
-        N lost per storage day (above zero: softer).
-    days : mapping of Endpoint to (Estimate, str)
-        The day on which each endpoint is reached; from "scores" (seen), "force" (predicted by the
-        calibration), "sheets", or "".
+    `loss_n_day` is in N lost per storage day (above zero: softer). `days` has the day on which each
+    endpoint is reached, and whence: "scores" (seen), "force" (predicted by the calibration),
+    "sheets", or "".
     """
 
     clamshells: int
@@ -159,24 +152,21 @@ def _reached(
     endpoint: Endpoint, sources: Sequence[SamplingUnits], table: Table
 ) -> tuple[Estimate, str]:
     """Find the day of an endpoint: as counted or scored, or else as force predicts."""
+
+    def reached(units: SamplingUnits, hits: Floats, n: Floats) -> Estimate:
+        days, subjects = _days(units), units.subjects
+        return day_reached(days, hits, n, endpoint, subject=subjects, level=table.level)
+
     for units in sources:
         counted, hits = hits_of(endpoint.of, units, table.scale)
-        if counted.m and counted.scores is not None:
-            n = counted.scores.sum(axis=1)
+        if counted.scores.size:
             origin = "scores" if endpoint.of == "soft" else "sheets"
-            found = day_reached(
-                _days(counted), hits, n, endpoint, subject=counted.subjects, level=table.level
-            )
-            return found, origin
+            return reached(counted, hits, counted.n_scored), origin
     pressed = sources[-1].pressed()
     if endpoint.of == "soft" and pressed.m and pressed.predicted_soft is not None:
-        found, early, late = (
-            day_reached(
-                _days(pressed), hits, pressed.n, endpoint, subject=pressed.subjects,
-                level=table.level,
-            )
-            for hits in pressed.predicted_soft[:, [0, 2, 1]].T
-        )  # fmt: skip
+        found, late, early = (
+            reached(pressed, hits, pressed.n) for hits in pressed.predicted_soft.T
+        )
         # At the upper end of the cut berries are soft earlier.
         by_cut = Estimate(value=found.value, low=early.value, high=late.value)
         return found.widened(by_cut).held(0.0), "force"

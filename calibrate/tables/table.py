@@ -262,7 +262,7 @@ def _row(
             predicted_soft=None if soft is None else _predicted_soft(soft, n, level),
         )
     counted = sheets if sheets is not None else (units.scored() if units is not None else None)
-    if counted is not None and counted.m and counted.scores is not None:
+    if counted is not None and counted.scores.size:
         made = Shares() if sheets is None else shares(sheets.sheets, level=level)
         of = {name: found[name].estimate for name in SHARES if name in found}
         lost = found["weight_loss"].estimate if "weight_loss" in found else None
