@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from calibrate.stats.kappa import Weights, agreement_weights
 from gauge.errors import TooFewScoresError
 
@@ -120,8 +120,6 @@ def over_berries(
     n - 1 degrees of freedom. Limits are cut at -1 and 1; there are none where a statistic has no
     value without one of the berries.
     """
-    from scipy.special import stdtrit
-
     values, n = statistics(ratings), len(ratings)
     if n < 3:
         return {name: Estimate(value=value) for name, value in values.items()}
@@ -131,7 +129,7 @@ def over_berries(
             left_out.append(statistics(np.delete(ratings, i, axis=0)))
         except TooFewScoresError:
             left_out.append({})
-    t, found = float(stdtrit(n - 1, 0.5 + level / 2)), {}
+    t, found = t_quantile(n - 1, level), {}
     for name, value in values.items():
         others = np.array([one.get(name) for one in left_out], dtype=float)
         half = t * float(np.sqrt((n - 1) / n * ((others - others.mean()) ** 2).sum()))

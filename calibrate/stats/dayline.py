@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from calibrate.stats.groups import Variance
 from gauge.errors import TooFewScoresError
 
@@ -35,14 +35,8 @@ class Line:
         """Estimate the slope with its t interval; open without degrees of freedom."""
         if self.df < 1:
             return Estimate(value=self.slope, why=_TOO_FEW)
-        half = _t(self.df, level) * float(np.sqrt(self.covariance[1, 1]))
+        half = t_quantile(self.df, level) * float(np.sqrt(self.covariance[1, 1]))
         return Estimate.around(self.slope, half)
-
-
-def _t(df: float, level: float) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(df, (1 + level) / 2))
 
 
 def _days(day: ArrayLike) -> Floats:
@@ -60,7 +54,9 @@ def _line(
     """Take the wider of what clamshells say, first, and what berries do; none without the first."""
     covariance, df = np.full((2, 2), np.nan), 0.0
     if known[0][1] >= 1:
-        covariance, df = max(known, key=lambda one: _t(one[1], 0.95) * math.sqrt(one[0][1, 1]))
+        covariance, df = max(
+            known, key=lambda one: t_quantile(one[1], 0.95) * math.sqrt(one[0][1, 1])
+        )
     return Line(
         intercept=intercept,
         slope=slope,
@@ -185,7 +181,7 @@ def crossing(
     value = -a / b if b else None
     if line.df < 1:
         return Estimate(value=value, why=_TOO_FEW)
-    t2 = _t(line.df, level) ** 2
+    t2 = t_quantile(line.df, level) ** 2
     # Quadratic A d^2 + B d + C <= 0 of the days that the data do not exclude.
     qa = b * b - t2 * var[1, 1]
     qb = 2 * (a * b - t2 * var[0, 1])

@@ -124,6 +124,13 @@ def ratio(first: Estimate, second: Estimate) -> Estimate:
     return difference(first.map(log), second.map(log)).map(math.exp)
 
 
+def t_quantile(df: float, level: float) -> float:
+    """Return how many standard errors a t interval reaches to either side; NaN without df."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, (1 + level) / 2)) if df > 0 else math.nan
+
+
 def pointwise_levels(covariance: ArrayLike, level: float, widths: ArrayLike) -> Floats:
     """Find the levels at which single intervals of contrasts hold together at `level`.
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.stats.allpairs import Comparison, Pair, all_pairs, pair_letters
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from gauge.errors import TooFewScoresError
 
 Floats = NDArray[np.float64]
@@ -122,41 +122,75 @@ class Layout:
 
 @dataclass(frozen=True, kw_only=True)
 class MeanFit:
-    """Means of groups, adjusted for blocks, before anything is said of their variance."""
+    """Means of groups, adjusted for blocks, and the variance between units that they rest on.
+
+    The variance is that of the residuals (zero without degrees of freedom), unless one is put in
+    its place that more units know; `how` says so in the statement of the model. Times `inverse`,
+    shape (k, k), it is the covariance of the means.
+    """
 
     layout: Layout
     means: Floats
-    # (k, k); times the variance between units it is the covariance of the means.
     inverse: Floats
     ss_between: float
-    ss_within: float
+    variance: Variance
+    how: str = ""
 
     @property
-    def own_variance(self) -> Variance:
-        """The residual variance of these units alone; without degrees of freedom, zero."""
-        df = self.layout.df
-        return Variance(value=self.ss_within / df if df else 0.0, df=df)
-
-    def f(self, variance: Variance) -> float:
-        """Return the F statistic of "no difference at all"."""
+    def f(self) -> float:
+        """The F statistic of "no difference at all"."""
         between = self.ss_between / (self.layout.k - 1)
-        return between / variance.value if variance.value > 0 else math.inf
+        return between / self.variance.value if self.variance.value > 0 else math.inf
 
-    def se(self, variance: Variance) -> Floats:
-        """Find the standard error of each mean; NaN without degrees of freedom."""
-        value = variance.value if variance.df else math.nan
+    @property
+    def se(self) -> Floats:
+        """Standard error of each mean; NaN without degrees of freedom."""
+        value = self.variance.value if self.variance.df else math.nan
         return np.sqrt(value * np.diagonal(self.inverse))
 
-    def intervals(self, variance: Variance, level: float) -> list[Estimate]:
+    def intervals(self, level: float) -> list[Estimate]:
         """Put a t interval about each mean."""
-        half = _t(variance.df, level) * self.se(variance)
+        half = t_quantile(self.variance.df, level) * self.se
         return list(map(Estimate.around, self.means.tolist(), half.tolist()))
 
+    def compare(self, *, level: float = 0.95, unit: str = "clamshell") -> Comparison:
+        """Compare the means: one-way analysis of variance, then Tukey-Kramer on all pairs.
 
-def _t(df: float, level: float) -> float:
-    from scipy.special import stdtrit
+        Tukey (1953) and Kramer, C. Y. (1956) Biometrics 12:307-310; with blocks, the means are
+        adjusted for additive block effects by least squares and the standard error of each
+        difference is its own. Written on the residual variance so that a group of one unit and
+        blocks have their place, which `scipy.stats.tukey_hsd` refuses; both agree where both apply.
 
-    return float(stdtrit(df, (1 + level) / 2)) if df > 0 else math.nan
+        Parameters
+        ----------
+        level : float
+            Of the simultaneous intervals; letters are at 1 - level.
+        unit : str
+            For the statement of the model.
+
+        Raises
+        ------
+        TooFewScoresError
+            If there are fewer than two groups, or nothing is left to estimate the variance.
+
+        Examples
+        --------
+        >>> groups = Layout.of([0, 0, 0, 1, 1, 1], ["R-114", "R-120"], ())
+        >>> found = fit_means([1, 2, 3, 7, 8, 9], groups).compare()
+        >>> found.letters, found.statistic
+        (('b', 'a'), 'F(1, 4) = 54')
+        """
+        layout, df = self.layout, self.variance.df
+        layout.refuse_too_few(df, unit)
+        covariance = self.variance.value * self.inverse
+        return layout.conclude(
+            f"one-way analysis of variance of {unit} means{layout.adjusted}{self.how}; "
+            f"Tukey-Kramer, simultaneous level {level:g}",
+            self.means,
+            all_pairs(self.means, covariance, df, layout.names, level=level),
+            f=self.f,
+            df=df,
+        )
 
 
 def fit_means(y: ArrayLike, layout: Layout) -> MeanFit:
@@ -174,7 +208,7 @@ def fit_means(y: ArrayLike, layout: Layout) -> MeanFit:
         means=beta[:k] + centre,
         inverse=inverse[:k, :k],
         ss_between=ss_between,
-        ss_within=ss_within,
+        variance=Variance(value=ss_within / max(layout.df, 1), df=layout.df),
     )
 
 
@@ -221,47 +255,3 @@ def shared_variances(
     if p < _UNEQUAL:
         return list(own), f", a variance each (Bartlett p = {p:.2g})"
     return [pooled] * len(own), f", one variance for all (Bartlett p = {p:.2g})"
-
-
-def compare_fit(
-    fit: MeanFit, variance: Variance, *, level: float = 0.95, unit: str = "clamshell", how: str = ""
-) -> Comparison:
-    """Compare group means: one-way analysis of variance, then Tukey-Kramer on all pairs.
-
-    Tukey (1953) and Kramer, C. Y. (1956) Biometrics 12:307-310; with blocks, the means are
-    adjusted for additive block effects by least squares and the standard error of each difference
-    is its own. Written on the residual variance so that a group of one unit and blocks have their
-    place, which `scipy.stats.tukey_hsd` refuses; both agree where both apply.
-
-    Parameters
-    ----------
-    fit : MeanFit
-    variance : Variance
-        Between units; it may rest on more units than those of the fit.
-    level : float
-        Of the simultaneous intervals; letters are at 1 - level.
-    unit, how : str
-        For the statement of the model.
-
-    Raises
-    ------
-    TooFewScoresError
-        If there are fewer than two groups, or nothing is left to estimate the variance.
-
-    Examples
-    --------
-    >>> fit = fit_means([1, 2, 3, 7, 8, 9], Layout.of([0, 0, 0, 1, 1, 1], ["R-114", "R-120"], ()))
-    >>> found = compare_fit(fit, fit.own_variance)
-    >>> found.letters, found.statistic
-    (('b', 'a'), 'F(1, 4) = 54')
-    """
-    layout, ms = fit.layout, variance.value
-    layout.refuse_too_few(variance.df, unit)
-    return layout.conclude(
-        f"one-way analysis of variance of {unit} means{layout.adjusted}{how}; "
-        f"Tukey-Kramer, simultaneous level {level:g}",
-        fit.means,
-        all_pairs(fit.means, ms * fit.inverse, variance.df, layout.names, level=level),
-        f=fit.f(variance),
-        df=variance.df,
-    )

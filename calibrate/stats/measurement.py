@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from gauge.errors import InvalidValueError, TooFewScoresError
 
 Floats = NDArray[np.float64]
@@ -91,8 +91,6 @@ def limits_of_agreement(
     TooFewScoresError
         If fewer than three berries were pressed on both.
     """
-    from scipy.special import stdtrit
-
     a, b = (
         np.asarray(one, dtype=float).reshape(len(np.asarray(one)), -1) for one in (first, second)
     )
@@ -112,7 +110,7 @@ def limits_of_agreement(
             share = float((1 / np.isfinite(table).sum(axis=1)).mean())
             variance += (1 - share) * one.sd**2
     sd, bias = float(np.sqrt(variance)), float(gap.mean())
-    t = float(stdtrit(n - 1, (1 + level) / 2))
+    t = t_quantile(n - 1, level)
     half = t * float(np.sqrt(gap.var(ddof=1) / n))
     wide = t * float(np.sqrt(3 * variance / n))
     return LimitsOfAgreement(

@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.stats import estimate
 from calibrate.stats.allpairs import Comparison, Pair, range_quantile
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, difference, t_quantile
 from calibrate.stats.groups import Layout
 from gauge.errors import InvalidValueError
 
@@ -53,27 +52,11 @@ def proportion(hits: float, n: float, *, level: float = 0.95) -> Estimate:
     return Estimate(value=hits / n, low=float(low), high=float(high))
 
 
-def difference(
-    hits_a: float,
-    n_a: float,
-    hits_b: float,
-    n_b: float,
-    *,
-    level: float = 0.95,
-    critical: float | None = None,
-) -> Estimate:
-    """Estimate the difference of two independent proportions, a minus b.
-
-    The hybrid score interval, method 10 of Newcombe, R. G. (1998) Stat. Med. 17:873-890;
-    `critical` as for `wilson`, for simultaneous comparisons.
-    """
-    (low_a, low_b), (high_a, high_b) = wilson(
-        [hits_a, hits_b], [n_a, n_b], level=level, critical=critical
-    )
-    return estimate.difference(
-        Estimate(value=hits_b / n_b, low=float(low_b), high=float(high_b)),
-        Estimate(value=hits_a / n_a, low=float(low_a), high=float(high_a)),
-    )
+def _around(share: Floats, n: Floats, critical: float) -> list[Estimate]:
+    """Put Wilson intervals about shares of n berries, which need not be whole."""
+    low, high = wilson(share * n, n, critical=critical)
+    rows = zip(share.tolist(), low.tolist(), high.tolist(), strict=True)
+    return [Estimate(value=value, low=a, high=b) for value, a, b in rows]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -125,6 +108,8 @@ class ShareFit:
     """
 
     layout: Layout
+    hits: Floats
+    n: Floats
     shares: Floats
     worth: Floats
     correlation: float
@@ -141,12 +126,47 @@ class ShareFit:
         value 92 to 100 % of the time; by the spread of two clamshells alone, none of 100 berries
         would be "0 to 62 %".
         """
-        from scipy.special import stdtrit
+        if self.layout.df <= 0:
+            own = [self.layout.code == group for group in range(self.layout.k)]
+            return [mean_proportion(self.hits[at], self.n[at], level=level) for at in own]
+        t = t_quantile(self.layout.df + _USUAL_DF, level)
+        return _around(self.shares, self.worth_usual, t)
 
-        t = float(stdtrit(self.layout.df + _USUAL_DF, (1 + level) / 2))
-        low, high = wilson(self.shares * self.worth_usual, self.worth_usual, critical=t)
-        rows = zip(self.shares.tolist(), low.tolist(), high.tolist(), strict=True)
-        return [Estimate(value=value, low=a, high=b) for value, a, b in rows]
+    def compare(self, *, level: float = 0.95, unit: str = "clamshell") -> Comparison:
+        """Compare the proportions of groups, allowing for clamshells that differ.
+
+        "No difference at all" is chi-square between groups over its degrees of freedom, against F.
+        Pairs are Newcombe's hybrid score intervals (method 10 of Newcombe, R. G. (1998) Stat. Med.
+        17:873-890) with the berries that each is worth and the quantile of the studentized range,
+        so that a group without a single soft berry has its place too. Parameters and errors are
+        those of `calibrate.stats.groups.MeanFit.compare`.
+
+        Examples
+        --------
+        >>> groups = Layout.of([0, 0, 0, 1, 1, 1], ["R-114", "R-120"], ())
+        >>> fit_shares([1, 2, 1, 9, 11, 10], [20] * 6, groups).compare().letters
+        ('b', 'a')
+        """
+        layout, share, worth, k = self.layout, self.shares, self.worth, self.layout.k
+        layout.refuse_too_few(layout.df, unit)
+        overall = float(share @ worth / worth.sum())
+        variance = overall * (1 - overall) / worth
+        chi2 = float(((share - overall) ** 2 / variance).sum()) if 0 < overall < 1 else 0.0
+        each = _around(share, worth, range_quantile(level, k, layout.df) / math.sqrt(2))
+        named = zip(layout.names, each, strict=True)
+        pairs = tuple(
+            Pair(first=a, second=b, difference=difference(of_b, of_a), p=None)
+            for (a, of_a), (b, of_b) in itertools.combinations(named, 2)
+        )
+        found = layout.conclude(
+            f"binomial with an intra-{unit} correlation, {unit} as the unit{layout.adjusted}; "
+            f"Newcombe intervals with the studentized range, simultaneous level {level:g}",
+            share,
+            pairs,
+            f=round(chi2 / (k - 1), 12),
+            df=layout.df,
+        )
+        return replace(found, statistic=f"{found.statistic}, correlation {self.correlation:.3f}")
 
 
 def fit_shares(hits: ArrayLike, n: ArrayLike, layout: Layout) -> ShareFit:
@@ -184,6 +204,8 @@ def fit_shares(hits: ArrayLike, n: ArrayLike, layout: Layout) -> ShareFit:
     usual = (df * rho + _USUAL_DF * _USUAL_CORRELATION) / (df + _USUAL_DF)
     return ShareFit(
         layout=layout,
+        hits=x,
+        n=total,
         shares=p,
         worth=1.0 / variance(rho),
         correlation=rho,
@@ -205,44 +227,3 @@ def mean_proportion(hits: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> Es
         return replace(one, why="one clamshell: the interval knows nothing of other clamshells")
     layout = Layout.of(np.zeros(x.size, np.int64), ["all"], ())
     return fit_shares(x, total, layout).intervals(level)[0]
-
-
-def compare_shares(fit: ShareFit, *, level: float = 0.95, unit: str = "clamshell") -> Comparison:
-    """Compare the proportions of groups, allowing for clamshells that differ.
-
-    "No difference at all" is chi-square between groups over its degrees of freedom, against F.
-    Pairs are Newcombe's hybrid score intervals with the berries that each is worth and the quantile
-    of the studentized range, so that a group without a single soft berry has its place too.
-    Parameters and errors are those of `calibrate.stats.groups.compare_fit`.
-
-    Examples
-    --------
-    >>> layout = Layout.of([0, 0, 0, 1, 1, 1], ["R-114", "R-120"], ())
-    >>> compare_shares(fit_shares([1, 2, 1, 9, 11, 10], [20] * 6, layout)).letters
-    ('b', 'a')
-    """
-    layout, share, worth, k = fit.layout, fit.shares, fit.worth, fit.layout.k
-    layout.refuse_too_few(layout.df, unit)
-    overall = float(share @ worth / worth.sum())
-    variance = overall * (1 - overall) / worth
-    chi2 = float(((share - overall) ** 2 / variance).sum()) if 0 < overall < 1 else 0.0
-    critical = range_quantile(level, k, layout.df) / math.sqrt(2)
-    hits, names = share * worth, layout.names
-    pairs = tuple(
-        Pair(
-            first=names[a],
-            second=names[b],
-            difference=difference(hits[a], worth[a], hits[b], worth[b], critical=critical),
-            p=None,
-        )
-        for a, b in itertools.combinations(range(k), 2)
-    )
-    found = layout.conclude(
-        f"binomial with an intra-{unit} correlation, {unit} as the unit{layout.adjusted}; "
-        f"Newcombe intervals with the studentized range, simultaneous level {level:g}",
-        share,
-        pairs,
-        f=round(chi2 / (k - 1), 12),
-        df=layout.df,
-    )
-    return replace(found, statistic=f"{found.statistic}, correlation {fit.correlation:.3f}")

@@ -16,16 +16,8 @@ from numpy.typing import NDArray
 from calibrate.data.scale import Scale
 from calibrate.stats.allpairs import Comparison, detectable_difference
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.groups import (
-    Layout,
-    MeanFit,
-    Variance,
-    common_variance,
-    compare_fit,
-    fit_means,
-    shared_variances,
-)
-from calibrate.stats.proportions import compare_shares, fit_shares, mean_proportion
+from calibrate.stats.groups import Layout, MeanFit, common_variance, fit_means, shared_variances
+from calibrate.stats.proportions import ShareFit, fit_shares
 from calibrate.tables.measures import Measure, measure
 from calibrate.tables.samplingunits import Key, SamplingUnits, sort_key
 from gauge.errors import FirmhandError, TooFewScoresError
@@ -106,6 +98,7 @@ class _Stratum:
     measure: Measure
     layout: Layout
     fit: MeanFit
+    shares: ShareFit | None
     # Without the level that is compared units make a row, but no group.
     compares: bool
     why: str = ""
@@ -119,25 +112,25 @@ def compare_measure(
     Strata share one variance between units unless they clearly differ in it.
     """
     strata = list(_strata(name, units, scheme))
-    own = [one.fit.own_variance for one in strata]
+    own = [one.fit.variance for one in strata]
     distinct = np.unique(units.subjects).size / max(units.m, 1)
     variances, how = shared_variances(own, distinct=distinct)
-    variances = _floored(variances, strata)
+    # Clamshells that by chance lie close together are no surer than the berries in them, so that
+    # variances are raised to what berries alone make of them, as restricted likelihood does.
+    floors = [one.measure.variance_of_means for one in strata]
+    if len(set(variances)) == 1:
+        floors = [common_variance(floors)[0]] * len(strata)
     others = [level for level in scheme.by if level != scheme.what]
     rows: dict[Key, Found] = {}
     compared: list[Compared] = []
-    for one, variance in zip(strata, variances, strict=True):
-        estimates = one.fit.intervals(variance, scheme.level)
-        ses = one.fit.se(variance).tolist()
+    for one, variance, least in zip(strata, variances, floors, strict=True):
+        floored = replace(variance, value=max(variance.value, least.value))
+        means = replace(one.fit, variance=floored, how=how)
+        ses, fit = means.se.tolist(), one.shares or means
+        estimates = fit.intervals(scheme.level)
         comparison, why = None, one.why
         try:
-            if one.measure.hits is None:
-                comparison = compare_fit(
-                    one.fit, variance, level=scheme.level, unit=units.name, how=how
-                )
-            else:
-                estimates, shares = _shares(one, scheme.level)
-                comparison = compare_shares(shares, level=scheme.level, unit=units.name)
+            comparison = fit.compare(level=scheme.level, unit=units.name)
         except FirmhandError as error:
             why = error.what.rstrip(".")
         comparison = None if one.why else comparison
@@ -159,18 +152,6 @@ def compare_measure(
                 letters=letters[at],
             )
     return rows, compared, _replication(name, strata, scheme.level)
-
-
-def _floored(variances: Sequence[Variance], strata: Sequence[_Stratum]) -> list[Variance]:
-    """Raise variances to what berries alone make of them, as restricted likelihood does.
-
-    Clamshells that by chance lie close together are no surer than the berries in them.
-    """
-    floors = [one.measure.variance_of_means for one in strata]
-    if len(set(variances)) == 1:
-        floors = [common_variance(floors)[0]] * len(strata)
-    pairs = zip(variances, floors, strict=True)
-    return [replace(one, value=max(one.value, least.value)) for one, least in pairs]
 
 
 def _held(estimate: Estimate, measure: Measure, unit: str) -> Estimate:
@@ -200,21 +181,14 @@ def _strata(name: str, units: SamplingUnits, scheme: Scheme) -> Iterator[_Stratu
             except TooFewScoresError as error:
                 layout, why = Layout.of(group, names, ()), error.what.rstrip(".")
             yield _Stratum(
-                held=held, measure=one, layout=layout, fit=fit_means(one.values, layout),
-                compares=compares and scheme.what is not None, why=why,
-            )  # fmt: skip
-
-
-def _shares(one: _Stratum, level: float) -> tuple[list[Estimate], Any]:
-    hits, n = one.measure.hits, one.measure.n
-    assert hits is not None
-    fit = fit_shares(hits, n, one.layout)
-    if one.layout.df > 0:
-        return fit.intervals(level), fit
-    return [
-        mean_proportion(hits[at], n[at], level=level)
-        for at in (one.layout.code == group for group in range(one.layout.k))
-    ], fit
+                held=held,
+                measure=one,
+                layout=layout,
+                fit=fit_means(one.values, layout),
+                shares=None if one.hits is None else fit_shares(one.hits, one.n, layout),
+                compares=compares and scheme.what is not None,
+                why=why,
+            )
 
 
 def _replication(name: str, strata: Sequence[_Stratum], level: float) -> Replication | None:
@@ -223,7 +197,7 @@ def _replication(name: str, strata: Sequence[_Stratum], level: float) -> Replica
     By the mean squares of a nested analysis of variance (Searle, Casella & McCulloch (1992)
     Variance Components, ch. 3), not below zero; for equal clamshells it is REML's answer.
     """
-    total = common_variance([one.fit.own_variance for one in strata])[0]
+    total = common_variance([one.fit.variance for one in strata])[0]
     n = np.concatenate([np.zeros(0), *(one.measure.n for one in strata)])
     if total.df < 1 or (n - 1).sum() <= 0:
         return None

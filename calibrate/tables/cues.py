@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.data.factor import combined
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from calibrate.tables.samplingunits import SamplingUnits
 from gauge.errors import TooFewScoresError
 
@@ -103,8 +103,6 @@ def _dummies(code: ArrayLike) -> Floats:
 
 
 def _fit(y: Floats, design: Floats, n_last: int, level: float) -> list[Estimate]:
-    from scipy.special import stdtrit
-
     beta, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
     df = y.size - int(rank)
     if rank < design.shape[1]:
@@ -113,5 +111,5 @@ def _fit(y: Floats, design: Floats, n_last: int, level: float) -> list[Estimate]
         raise TooFewScoresError("too few clamshells or harvests to separate the cue from chance")
     residual = y - design @ beta
     variance = float(residual @ residual) / df * np.diag(np.linalg.inv(design.T @ design))
-    half = float(stdtrit(df, (1 + level) / 2)) * np.sqrt(variance)
+    half = t_quantile(df, level) * np.sqrt(variance)
     return list(map(Estimate.around, beta[-n_last:].tolist(), half[-n_last:].tolist()))

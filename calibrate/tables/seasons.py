@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from calibrate.data.labels import with_unit
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.groups import Layout, fit_means
+from calibrate.tables.measures import measure
 from calibrate.tables.samplingunits import SamplingUnits, ordered
 from gauge.errors import InvalidValueError, TooFewScoresError
 
@@ -172,8 +173,7 @@ def season_ranks(units: SamplingUnits, rule: KeepRule) -> SeasonRanks | None:
     seasons, selections = (tuple(dict.fromkeys(map(str, one))) for one in zip(*cells, strict=True))
     group = [cells.index(key) for key in keys]
     fit = fit_means(units.mean_newton, Layout.of(group, [str(key) for key in cells], ()))
-    own, within = fit.own_variance, float(units.ss_n2.sum()) / max(1.0, float((units.n - 1).sum()))
-    each = max(own.value, within * float((1 / units.n).mean()))
+    least = measure("force", units, None).variance_of_means
     return rank_seasons(
         SeasonMeans(
             seasons=tuple(sorted(seasons)),
@@ -181,8 +181,8 @@ def season_ranks(units: SamplingUnits, rule: KeepRule) -> SeasonRanks | None:
             season=np.array([sorted(seasons).index(str(key[0])) for key in cells]),
             selection=np.array([sorted(selections).index(str(key[1])) for key in cells]),
             mean_newton=fit.means,
-            variance=each / np.bincount(group),
-            df=own.df,
+            variance=max(fit.variance.value, least.value) / np.bincount(group),
+            df=fit.variance.df,
             day=day,
         ),
         rule,

@@ -43,7 +43,7 @@ from calibrate.raters.history import hand_history
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.groups import Layout
 from calibrate.stats.measurement import GaugeError
-from calibrate.stats.proportions import compare_shares, fit_shares
+from calibrate.stats.proportions import fit_shares
 from gauge.errors import FirmhandError
 
 CUTS_N = np.array([4.2, 3.0, 2.0, 1.2])
@@ -241,7 +241,7 @@ def soft_percent(rng: np.random.Generator, groups: int, clamshells: int, rho: fl
     p = rng.beta(0.2 * (1 / rho - 1), 0.8 * (1 / rho - 1), n.size) if rho else np.full(n.size, 0.2)
     group = np.repeat(np.arange(groups), clamshells)
     layout = Layout.of(group, [f"R-{114 + g}" for g in range(groups)], ())
-    found = compare_shares(fit_shares(rng.binomial(n, p), n, layout))
+    found = fit_shares(rng.binomial(n, p), n, layout).compare()
     yield "F test", found.p < 0.05
     yield "letters", any(pair.differs for pair in found.pairs)
 

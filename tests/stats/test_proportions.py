@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
-from calibrate.stats.proportions import difference, dispersion, mean_proportion, proportion, wilson
+from calibrate.stats.estimate import difference
+from calibrate.stats.proportions import dispersion, mean_proportion, proportion, wilson
 from gauge.errors import InvalidValueError
 
 
@@ -35,7 +36,7 @@ def test_wilson_gives_newcombes_table(x, n, low, high):
     ],
 )
 def test_difference_gives_newcombes_table(a, m, b, n, low, high):
-    found = difference(a, m, b, n)
+    found = difference(proportion(b, n), proportion(a, m))
     assert (round(found.low, 4), round(found.high, 4)) == (low, high)
 
 
