@@ -1,6 +1,6 @@
 """A CSV of many rows, column by column, as factors: each distinct text is kept and converted once.
 
-It interprets no column except forces.
+Here is what cells mean wherever they stand: forces, names, berries and scores.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.data.factor import Codes, Factor
+from calibrate.data.factor import Codes, Factor, combined
+from calibrate.data.scale import Scale, score_label
 from gauge.csvsheet import ROUNDING, Sheet, name_key
 from gauge.errors import BadTableError, UnknownUnitError
 from gauge.plaintext import seen
@@ -23,6 +24,11 @@ T = TypeVar("T")
 Floats = NDArray[np.float64]
 # rows; so many are kept as texts at a time
 _CHUNK = 1024
+# Other columns that are numbers; everything else in a CSV stays text, as selection "114" must.
+_NUMERIC = frozenset(
+    ("number", "occasion", "squeeze_order", "storage_day", "storage_temp_c", "fruit_temp_c",
+     "size_mm", "mass_g", "head_mm", "out_of_store_h", "session_id")
+)  # fmt: skip
 
 
 class CodedSheet(Sheet):
@@ -97,6 +103,37 @@ class CodedSheet(Sheet):
     def raters(self) -> Factor:
         """Read the column of raters, each in one spelling; an empty cell is refused."""
         return spelled_once(self.names("rater"))
+
+    def berries(self) -> Factor | None:
+        """Name the berry of each row, if a column does: numbers begin again in every sample."""
+        name = next((name for name in ("berry", "number") if name in self.header), None)
+        if name is None or "sample" not in self.header:
+            return self.names("berry") if name == "berry" else None
+        sample, number = self.columns["sample"], self.names(name)
+        code = combined([sample, number], len(self))
+        labels = []
+        for row in np.unique(code, return_index=True)[1].tolist():
+            before, own = f"{sample.text(row)}-", number.text(row) or ""
+            labels.append(own if own.startswith(before) or before == "-" else before + own)
+        return Factor(code=code.astype(np.int32), labels=tuple(labels)).sorted()
+
+    def ranks(self, scale: Scale, *, blank: bool = False) -> Floats:
+        """Find the place of each score on a scale, shape (rows,); a blank is NaN if allowed."""
+
+        def place(text: str) -> float:
+            return float("nan") if blank and not text else scale.rank(score_label(text))
+
+        return self.values("score", place)
+
+    def numbers_or_texts(self, name: str) -> NDArray[np.object_]:
+        """Read any other column, shape (rows,); None where a cell is empty."""
+
+        def value(text: str) -> float | str | None:
+            if name == "squeeze_order" and text and self.whole(text) < 1:
+                raise ValueError("the first to squeeze a berry has 1")
+            return self.number(text) if text and name in _NUMERIC else text or None
+
+        return np.array(self.parsed(name, value), dtype=object)[self.columns[name].code]
 
     def forces(self, *, blank: bool = False) -> Floats:
         """Read newtons from the column of forces, shape (rows,); a blank cell is NaN if allowed.

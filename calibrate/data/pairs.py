@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 from calibrate.data.codedsheet import CodedSheet, spelled_once
 from calibrate.data.factor import Factor
 from calibrate.data.oddrows import Namer, doubtful, impossible
-from calibrate.data.pairsheet import berries, other_column, ranks, usual_scale
-from calibrate.data.scale import Scale
+from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
 from calibrate.data.squeezes import PressOnly, press_only, softening_known, squeezes_to_press
 from gauge.csvsheet import name_key
 from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
@@ -107,12 +106,8 @@ class Pairs:
         for name in self.raters:
             if name_key(name) == name_key(typed):
                 return name
-        raise NoSuchRaterError(
-            f"{self.source} has no rater '{typed}'.",
-            todo=f"It names {', '.join(self.raters)}."
-            if self.raters
-            else "It has no rater column.",
-        )
+        names = f"names {', '.join(self.raters)}" if self.raters else "has no rater column"
+        raise NoSuchRaterError(f"{self.source} has no rater '{typed}'.", todo=f"It {names}.")
 
     def of_raters(self, names: Sequence[str]) -> Pairs:
         """Keep rows of the named raters only; all berries stay in the name list."""
@@ -141,10 +136,14 @@ class Pairs:
         )
 
     @property
+    def squeeze_order(self) -> NDArray[np.float64]:
+        """When in the row of squeezes the rater came, shape (n,); NaN where not recorded."""
+        return self.extra.get("squeeze_order", np.full(self.rank.size, None)).astype(float)
+
+    @property
     def squeeze_recorded(self) -> NDArray[np.bool_]:
         """Which rows say when in the row of squeezes the rater came, shape (n,)."""
-        order = self.extra.get("squeeze_order", np.full(self.rank.size, None))
-        return np.array([place is not None for place in order], bool)
+        return np.isfinite(self.squeeze_order)
 
     @property
     def softening(self) -> tuple[float, float] | None:
@@ -191,10 +190,9 @@ class Pairs:
             for name, n in zip(self.raters, berries, strict=False)
             if name in apart or (n < LEAST_BERRIES and name != but)
         ]
-        if self.raters and all(name in apart for name in self.raters):
-            return self, tuple(
-                f"{apart[name].about}, and counts: there is nobody else" for name in few
-            )
+        if self.raters and apart.keys() >= set(self.raters):
+            alone = "and counts: there is nobody else"
+            return self, tuple(f"{apart[name].about}, {alone}" for name in few)
         if not few or len(few) == len(self.raters):
             return self, ()
         warnings = tuple(
@@ -282,11 +280,10 @@ def load_pairs(
             todo="Correct them (in a season: gauge void, gauge scores --correct), or take them as "
             "they are by --as-typed.",
         )
-    order = pairs.extra.get("squeeze_order", np.full(pairs.rank.size, None)).astype(float)
     pairs = replace(
         pairs,
         doubts=(*wrong, *doubtful(pairs, where), *pairs.doubts),
-        squeezes=squeezes_to_press(pairs.berry, order, bool(pairs.berries)),
+        squeezes=squeezes_to_press(pairs.berry, pairs.squeeze_order, bool(pairs.berries)),
     )
     # Who is asked for by name counts.
     return replace(pairs.of_raters(raters), apart=()) if raters else pairs
@@ -321,16 +318,16 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
     for row in np.flatnonzero(force <= 0 if positive else force < 0).tolist():
         what = "is below zero, which no press is" if force[row] < 0 else "has no logarithm"
         sheet.note(row, column, f"a force of {force[row]:g} N {what}")
-    known = scale or usual_scale(sheet, firmest)
-    rank = ranks(sheet, known)
+    known = scale or _usual_scale(sheet, firmest)
+    rank = sheet.ranks(known)
     count = np.ones(len(sheet))
     if "count" in sheet.header:
         count = sheet.values("count", sheet.whole)
     none = Factor(code=np.zeros(len(sheet), np.int32), labels=())
     taken = {"", "score", "rater", "berry", "count", column, "unit" if column == "force" else ""}
     rater = sheet.raters() if "rater" in sheet.header else none
-    berry = berries(sheet) or none
-    extra = {name: other_column(sheet, name) for name in sheet.header if name not in taken}
+    berry = sheet.berries() or none
+    extra = {name: sheet.numbers_or_texts(name) for name in sheet.header if name not in taken}
     todo = "Correct the cells."
     if scale is None and sheet.typed["score"] in {one.column for one in sheet.problems or ()}:
         todo = "Correct the cells, or declare another scale: --scores 1-4, or firm,ripe,soft."
@@ -349,6 +346,13 @@ def _from_csv(path: Path, firmest: str, scale: Scale | None, positive: bool) -> 
         source=str(path),
     )
     return pairs, lambda row: f"row {sheet.numbers[int(seen[row])]}"
+
+
+def _usual_scale(sheet: CodedSheet, firmest: str) -> Scale:
+    """Take the scale of a CSV that declares none: firm and soft, or 1 to 5."""
+    words = {text.casefold() for text in sheet.columns["score"].labels}
+    usual = RASPBERRY if words <= set(RASPBERRY.labels) else BLACKBERRY
+    return usual if firmest == "first" else Scale(labels=usual.labels[::-1])
 
 
 def _pairs(*, rater: Factor, berry: Factor, **others: Any) -> Pairs:
@@ -399,9 +403,9 @@ def _from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, 
         extra={name: np.array(columns[name], dtype=object) for name in _PAIR[4:]},
         source=str(path),
         doubts=tuple(doubts),
+        press_only=_press_only(pressed, columns["berry_id"]),
+        apart=apart,
     )
-    known = _press_only(pressed, columns["berry_id"])
-    pairs = replace(pairs, press_only=known, apart=apart)
     return pairs, lambda row: f"berry {columns['sample'][row]}-{columns['number'][row]}"
 
 

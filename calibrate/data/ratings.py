@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from calibrate.data.codedsheet import CodedSheet
 from calibrate.data.factor import Factor, combined, first_rows
 from calibrate.data.pairs import looks_like_season
-from calibrate.data.pairsheet import berries as berries_of
-from calibrate.data.pairsheet import ranks
 from calibrate.data.scale import BLACKBERRY, Scale
 from gauge.errors import TooFewScoresError
 from gauge.season.file import open_season
@@ -75,8 +73,8 @@ def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
 def _from_csv(path: Path, scale: Scale) -> tuple[Factor, Factor, Ints]:
     sheet = CodedSheet(path, "the columns berry, rater and score, one row a score")
     sheet.need("berry", "rater", "score")
-    berry, rater = berries_of(sheet) or sheet.names("berry"), sheet.raters()
-    rank = ranks(sheet, scale).astype(np.int64)
+    berry, rater = sheet.berries() or sheet.names("berry"), sheet.raters()
+    rank = sheet.ranks(scale).astype(np.int64)
     first = first_rows(combined([berry, rater], len(sheet)))
     for row in np.flatnonzero(first != np.arange(len(sheet)))[:1].tolist():
         who = f"rater {rater.text(row)} scored berry {berry.text(row)} already"

@@ -95,22 +95,23 @@ class Rows:
         rows = np.flatnonzero(self.factors["sample"].code >= 0)
         key = self._key(NAMED_SEASON, "site", "sample")[rows]
         pairs = np.unique(key * len(self.names) + self.source[rows])
-        several = np.bincount(pairs // len(self.names))
+        several = np.bincount(pairs // len(self.names))[key] > 1
+        rows, key = rows[several], key[several]
         found = []
         for name in [name for name in _ATTRIBUTES if name in self.factors]:
-            factor, seen = self.factors[name], dict[int, int]()
-            usable = np.flatnonzero((several[key] > 1) & (factor.code[rows] >= 0))
-            here = rows[usable]
+            factor = self.factors[name]
+            known = factor.code[rows] >= 0
+            here, there = rows[known], rows[known][first_rows(key[known])]
+            clash = (factor.code[here] != factor.code[there]) & (
+                self.source[here] != self.source[there]
+            )
             # One row of each label that a source gives a sample.
-            label = key[usable] * len(factor.labels) + factor.code[here]
-            _, at = np.unique(label * len(self.names) + self.source[here], return_index=True)
-            for k, row in zip(key[usable[at]].tolist(), here[at].tolist(), strict=True):
-                first = seen.setdefault(k, row)
-                labels = factor.text(first), factor.text(row)
-                if labels[0] != labels[1] and self.source[first] != self.source[row]:
-                    what = f"sample {self.factors['sample'].text(row)}, {name}"
-                    sources = (self.names[self.source[one]] for one in (first, row))
-                    found.append(contradiction(what, *zip(sources, labels, strict=True)))
+            what = np.column_stack([key[known], factor.code[here], self.source[here]])[clash]
+            _, at = np.unique(what, axis=0, return_index=True)
+            for row, first in zip(here[clash][at].tolist(), there[clash][at].tolist(), strict=True):
+                said = ((self.names[self.source[i]], factor.text(i)) for i in (first, row))
+                sample = self.factors["sample"].text(row)
+                found.append(contradiction(f"sample {sample}, {name}", *said))
         return found
 
 

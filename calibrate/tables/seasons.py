@@ -170,16 +170,16 @@ def season_ranks(units: SamplingUnits, rule: KeepRule) -> SeasonRanks | None:
         units = units.where(np.array([found == day for (found,) in units.keys(["storage_day"])]))
     keys = units.keys(["season", "selection"])
     cells = ordered(keys)
-    seasons, selections = (tuple(dict.fromkeys(map(str, one))) for one in zip(*cells, strict=True))
+    seasons, selections = (sorted(set(map(str, one))) for one in zip(*cells, strict=True))
     group = [cells.index(key) for key in keys]
     fit = fit_means(units.mean_newton, Layout.of(group, [str(key) for key in cells], ()))
     least = measure("force", units, None).variance_of_means
     return rank_seasons(
         SeasonMeans(
-            seasons=tuple(sorted(seasons)),
-            selections=tuple(sorted(selections)),
-            season=np.array([sorted(seasons).index(str(key[0])) for key in cells]),
-            selection=np.array([sorted(selections).index(str(key[1])) for key in cells]),
+            seasons=tuple(seasons),
+            selections=tuple(selections),
+            season=np.array([seasons.index(str(key[0])) for key in cells]),
+            selection=np.array([selections.index(str(key[1])) for key in cells]),
             mean_newton=fit.means,
             variance=max(fit.variance.value, least.value) / np.bincount(group),
             df=fit.variance.df,

@@ -136,17 +136,17 @@ def _from_berries(
         if factor in names
     }
     n, column = len(sheet), sheet.force_column
-    force, rank = np.full(n, np.nan), np.full(n, -1.0)
+    force, rank = np.full(n, np.nan), np.full(n, np.nan)
     if column:
         force = sheet.forces(blank=True)
         for row in np.flatnonzero(force <= 0)[:1].tolist():
             sheet.bad(row, column, f"a peak of {force[row]:g} N is no press on a berry")
     if "score" in sheet.header:
-        known = scale = scale or _scale_of(sheet)
-        rank = sheet.values("score", lambda text: known.rank(score_label(text)) if text else -1)
+        scale = scale or _scale_of(sheet)
+        rank = sheet.ranks(scale, blank=True)
     elif not column:
         raise _no_column(sheet)
-    if (blank := np.isnan(force) & (rank < 0)).any():
+    if (blank := np.isnan(force) & np.isnan(rank)).any():
         sheet.bad(int(blank.argmax()), column or "score", "the cell is empty")
     at = np.arange(n)
     if "flags" in sheet.header:
@@ -160,7 +160,7 @@ def _from_berries(
         factors["season"] = sheet.relabelled("harvest_date", lambda date: date[:4] or None)
     factors[NAMED_SEASON] = factors.get("season") or Factor.always("?", n)
     factors.setdefault("season", Factor.always(sheet.path.stem, n))
-    scored = np.flatnonzero(rank[at] >= 0)
+    scored = np.flatnonzero(np.isfinite(rank[at]))
     rows, berry_at = at[scored], scored
     if "rater" in sheet.header and "number" in factors and "sample" not in factors:
         first = _first_of_berry(factors, force)
