@@ -14,21 +14,18 @@ if TYPE_CHECKING:
     from gauge.season.rows import CalibrationRow
 
 
-@click.command("adopt")
+@options.command("adopt")
 @options.season_argument
 @click.argument("name", required=False)
 @click.option("--show", "show_name", metavar="NAME", help="Show a stored calibration.")
 @click.option("--yes", is_flag=True, help="Adopt it in spite of drifted raters or a failed gauge.")
 @options.calibration_options(stored=False)
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     season: Path,
     name: str | None,
     show_name: str | None,
     yes: bool,
     how: options.FitOptions,
-    as_json: bool,
 ) -> None:
     """Adopt a calibration as the season's own.
 
@@ -52,12 +49,12 @@ def command(
         rows = {row.name: row for row in file.calibrations()}
         adopted = file.setting("calibration")
         if show_name:
-            _show(file.calibration(show_name), how, as_json)
+            _show(file.calibration(show_name), how)
             return
     if name:
-        _adopt(season, name, rows.get(name), yes, how, as_json)
+        _adopt(season, name, rows.get(name), yes, how)
     else:
-        _list(list(rows.values()), adopted, as_json)
+        _list(list(rows.values()), adopted)
 
 
 def _adopt(
@@ -66,7 +63,6 @@ def _adopt(
     stored: CalibrationRow | None,
     yes: bool,
     how: options.FitOptions,
-    as_json: bool,
 ) -> None:
     from calibrate.commands import fit
     from calibrate.cuts.calibration import Calibration
@@ -97,12 +93,10 @@ def _adopt(
             file.save_calibration(name, made.fingerprint, document)
         file.set_setting("calibration", name, kind="adopt")
     answers.warn(made.warnings)
-    if as_json:
-        head = {"name": name, "fingerprint": made.fingerprint}
-        answers.emit_json(head | fit.document(made, how.firmest))
-        return
-    fit.show(made, how.firmest)
-    answers.say(f"adopted as '{name}' in {season}, fingerprint {made.fingerprint[:12]}")
+    head = {"name": name, "fingerprint": made.fingerprint}
+    if not answers.emitted(head | fit.document(made, how.firmest)):
+        fit.show(made, how.firmest)
+        answers.say(f"adopted as '{name}' in {season}, fingerprint {made.fingerprint[:12]}")
 
 
 def _objections(season: Path, how: options.FitOptions) -> list[str]:
@@ -153,29 +147,26 @@ def _confirmed(against: list[str]) -> bool:
         return False
 
 
-def _show(row: CalibrationRow, how: options.FitOptions, as_json: bool) -> None:
+def _show(row: CalibrationRow, how: options.FitOptions) -> None:
     from calibrate.commands import fit
     from calibrate.cuts.calibration import Calibration
 
     kept = Calibration.from_document(row.document)
-    if as_json:
-        head = answers.document(row, "name", "at", "fingerprint", "version")
-        answers.emit_json(head | fit.document(kept, how.firmest))
-        return
-    echo(f"{row.name}, stored {row.at} by firmhand {row.version}")
-    fit.show(kept, how.firmest)
-    echo(f"fingerprint {row.fingerprint}")
+    head = answers.document(row, "name", "at", "fingerprint", "version")
+    if not answers.emitted(head | fit.document(kept, how.firmest)):
+        echo(f"{row.name}, stored {row.at} by firmhand {row.version}")
+        fit.show(kept, how.firmest)
+        echo(f"fingerprint {row.fingerprint}")
 
 
-def _list(rows: list[CalibrationRow], adopted: str | None, as_json: bool) -> None:
+def _list(rows: list[CalibrationRow], adopted: str | None) -> None:
     listed = [
         answers.document(row, "name", "at", "fingerprint", "version")
         | {"n": row.document.get("n"), "cuts_N": row.document.get("cuts_n")}
         | {"adopted": row.name == adopted}
         for row in rows
     ]
-    if as_json:
-        answers.emit_json(listed)
+    if answers.emitted(listed):
         return
     answers.print_table(
         ["name", "stored", "scores", f"cut points {answers.unit()}", "fingerprint", ""],

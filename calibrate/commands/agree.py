@@ -30,7 +30,7 @@ COEFFICIENTS = {
 _SHOWN = ("weighted_kappa", "gwet_ac2", "alpha_ordinal")
 
 
-@click.command("agree")
+@options.command("agree", unit="none")
 @options.source_argument
 @options.scale_option("The declared scale, such as 1-5 or firm,soft.")
 @click.option(
@@ -41,14 +41,12 @@ _SHOWN = ("weighted_kappa", "gwet_ac2", "alpha_ordinal")
 )
 @options.level_option
 @click.option("--all", "everything", is_flag=True, help="Show all coefficients that are in use.")
-@options.json_option
 def command(
     source: Path,
     scale: Scale | None,
     weights: Weights,
     level: float,
     everything: bool,
-    as_json: bool,
 ) -> None:
     """Agreement of raters without force.
 
@@ -69,9 +67,7 @@ def command(
     found = agree(ratings.rank, len(ratings.scale.labels), weights=weights, level=level)
     complete = ratings.complete().astype(np.float64)
     correlation = icc(complete) if len(complete) >= 2 else None
-    if as_json:
-        answers.emit_json(document(found, correlation, ratings))
-    else:
+    if not answers.emitted(document(found, correlation, ratings)):
         show(found, correlation, level, everything=everything)
 
 

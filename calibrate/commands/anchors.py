@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from calibrate.anchors.candidates import Candidate
-    from calibrate.anchors.choice import Anchor, AnchorSet
+    from calibrate.anchors.choice import AnchorSet
     from calibrate.cuts.bands import Band
     from calibrate.data.pairs import Pairs
     from calibrate.plots.card import CardNotes
@@ -27,7 +27,7 @@ _INSTEAD = (
 )
 
 
-@click.command("anchors")
+@options.command("anchors")
 @options.source_argument
 @options.number_option("--per-score", "Anchors a score.", whole=True, low=1, high=99, default=2)
 @click.option(
@@ -60,8 +60,6 @@ _INSTEAD = (
     is_flag=True,
     help="Keep the set in the season file, so that presses and retirements can be recorded.",
 )
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     source: Path,
     per_score: int,
@@ -75,7 +73,6 @@ def command(
     press_limit: int,
     as_of: date,
     keep: bool,
-    as_json: bool,
 ) -> None:
     """Build the season's anchor set and its card.
 
@@ -134,10 +131,8 @@ def command(
         notes = _notes(source, chosen, as_of, valid_days, press_limit)
         answers.draw(card, draw_card(calibration, chosen, notes), named="card")
     answers.warn((*calibration.warnings, *chosen.warnings, *flagged_note(pairs.n_flagged)))
-    if as_json:
-        day = {"as_of": as_of.isoformat(), "flagged": pairs.n_flagged}
-        answers.emit_json({**document(chosen, as_of), **day})
-    else:
+    day = {"as_of": as_of.isoformat(), "flagged": pairs.n_flagged}
+    if not answers.emitted(document(chosen, as_of) | day):
         show(chosen, as_of)
 
 
@@ -235,46 +230,29 @@ def document(chosen: AnchorSet, as_of: date) -> dict[str, Any]:
     }
 
 
-def _band_row(band: Band) -> list[str]:
-    core = "nowhere"
-    if band.core_low_newton is not None:
-        high = format_newton(band.core_high_newton, missing="up")
-        core = f"{format_newton(band.core_low_newton)} to {high}"
-    return [
-        band.score,
-        format_newton(band.low_newton, missing="-"),
-        format_newton(band.target_newton, missing="-"),
-        format_newton(band.high_newton, missing="up" if band.reachable else "-"),
-        core,
-        f"{band.best_probability:.0%}",
-    ]
-
-
-def _anchor_row(anchor: Anchor, as_of: date) -> list[str]:
-    age = anchor.candidate.age_days(as_of)
-    side = f"boundary {anchor.boundary}, side of {anchor.score}"
-    return [
-        anchor.candidate.label,
-        f"score {anchor.score}" if anchor.boundary is None else side,
-        format_newton(anchor.candidate.force_newton),
-        f"{anchor.probability:.0%}",
-        anchor.candidate.kind,
-        "not known" if age is None else f"{age} d",
-    ]
-
-
 def show(chosen: AnchorSet, as_of: date) -> None:
     """Print bands and anchors."""
-    answers.print_table(
+
+    def core(band: Band) -> str:
+        if band.core_low_newton is None:
+            return "nowhere"
+        high = format_newton(band.core_high_newton, missing="up")
+        return f"{format_newton(band.core_low_newton)} to {high}"
+
+    answers.print_rows(
         [
-            "score",
-            f"from {unit()}",
-            f"target {unit()}",
-            f"to {unit()}",
-            "80 % sure",
-            "sure at target",
+            {
+                "score": one.score,
+                f"from {unit()}": format_newton(one.low_newton, missing="-"),
+                f"target {unit()}": format_newton(one.target_newton, missing="-"),
+                f"to {unit()}": format_newton(
+                    one.high_newton, missing="up" if one.reachable else "-"
+                ),
+                "80 % sure": core(one),
+                "sure at target": f"{one.best_probability:.0%}",
+            }
+            for one in chosen.bands
         ],
-        map(_band_row, chosen.bands),
         title="Bands",
     )
     echo(
@@ -283,9 +261,23 @@ def show(chosen: AnchorSet, as_of: date) -> None:
     )
     if any(band.core_low_newton is None for band in chosen.bands):
         echo("80 % sure: where 8 hands in 10 give this score; nowhere: its band is too narrow.\n")
+    rows = []
+    for anchor in chosen.anchors:
+        age = anchor.candidate.age_days(as_of)
+        side = f"boundary {anchor.boundary}, side of {anchor.score}"
+        rows.append(
+            [
+                anchor.candidate.label,
+                f"score {anchor.score}" if anchor.boundary is None else side,
+                format_newton(anchor.candidate.force_newton),
+                f"{anchor.probability:.0%}",
+                anchor.candidate.kind,
+                "not known" if age is None else f"{age} d",
+            ]
+        )
     answers.print_table(
         ["anchor", "stands for", f"force {unit()}", "sure of it", "kind", "age"],
-        [_anchor_row(anchor, as_of) for anchor in chosen.anchors],
+        rows,
         title="Anchors",
         left=(0, 1, 4),
     )

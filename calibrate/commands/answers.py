@@ -2,17 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
+
+import click
 
 from calibrate.data.labels import as_label, format_newton, format_value, unit, with_unit
 from gauge.clikit import document, emit_json, kept, print_table, say
 
 __all__ = [
-    "as_label", "between", "document", "draw", "emit_json", "emit_one_or_all", "format_newton",
-    "format_value", "print_table", "say", "sides", "signed", "span", "unit", "warn", "with_unit",
+    "as_json", "as_label", "between", "document", "draw", "emitted", "format_newton",
+    "format_value", "one_or_all", "print_rows", "print_table", "say", "sides", "signed", "span",
+    "unit", "warn", "with_unit",
 ]  # fmt: skip
+
+AS_JSON = "calibrate.as_json"  # where the context of a command keeps whether --json was typed
+
+
+def as_json() -> bool:
+    """Return whether the command is to print one JSON document."""
+    return bool(click.get_current_context().meta.get(AS_JSON))
+
+
+def emitted(found: object) -> bool:
+    """Print the document of an answer if --json asks for it; return whether it did."""
+    if as_json():
+        emit_json(found)
+    return as_json()
+
+
+def print_rows(rows: Sequence[Mapping[str, str]], **how: Any) -> None:
+    """Print rows, one or more, as a table with their keys as its header; `how` of `print_table`."""
+    print_table(list(rows[0]), [list(row.values()) for row in rows], **how)
 
 
 def span(low: float | None, high: float | None) -> str:
@@ -26,12 +48,12 @@ def span(low: float | None, high: float | None) -> str:
     return f"{format_newton(low)} to {format_newton(high)}"
 
 
-def signed(one: Any, missing: str = "") -> list[str]:
-    """Write a shift and its interval for two cells of a table, each with its sign."""
-    if one is None or one.value is None:
-        return ["unknown", missing]
-    ends = [format_newton(side, sign="+") for side in (one.value, one.low, one.high)]
-    return [ends[0], f"{ends[1]} to {ends[2]}"]
+def signed(one: Any, head: str, interval: str = "interval", missing: str = "") -> dict[str, str]:
+    """Write a shift and its interval for two columns of a table, each with its sign."""
+    if one.value is None:
+        return {head: "unknown", interval: missing}
+    value, low, high = (format_newton(side, sign="+") for side in (one.value, one.low, one.high))
+    return {head: value, interval: f"{low} to {high}"}
 
 
 def sides(one: Any, value: str | None = "value", suffix: str = "") -> dict[str, float | None]:
@@ -51,10 +73,11 @@ def warn(warnings: Iterable[str]) -> None:
         say(f"warning: {warning}")
 
 
-def emit_one_or_all(documents: Sequence[object], key: str | None = None) -> None:
-    """Write one document as it is, several as a list, or below a key."""
-    several = list(documents) if key is None else {key: list(documents)}
-    emit_json(documents[0] if len(documents) == 1 else several)
+def one_or_all(documents: Sequence[object], key: str | None = None) -> object:
+    """Return one document as it is, several as a list, or below a key."""
+    if len(documents) == 1:
+        return documents[0]
+    return list(documents) if key is None else {key: list(documents)}
 
 
 def draw(

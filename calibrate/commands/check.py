@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 ADOPTED = "the adopted calibration"
 
 
-@click.command("check")
+@options.command("check")
 @options.source_argument
 @click.option("--rater", "raters", multiple=True, help="Whose hand; may be repeated.")
 @click.option("--all", "everyone", is_flag=True, help="All raters of the source side by side.")
@@ -51,8 +51,6 @@ ADOPTED = "the adopted calibration"
     "Draw one page (png, pdf, svg); with several raters the name is added, unless it is the charts "
     "of --history."
 )
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     source: Path,
     raters: tuple[str, ...],
@@ -66,7 +64,6 @@ def command(
     history: bool,
     sale_limit: str | None,
     plot: Path | None,
-    as_json: bool,
 ) -> None:
     """Check one rater's fingers against force.
 
@@ -89,6 +86,7 @@ def command(
     calibrate check 2026.season --all
     """  # noqa: D301
     from calibrate.cuts.scored import later_than
+    from calibrate.data.pairs import LEAST_BERRIES
     from calibrate.raters.check import check_rater
 
     fitted = None if others else _calibration(source, against, calibration_name)
@@ -100,50 +98,67 @@ def command(
         raise click.UsageError("Name a --rater, or ask for --all.")
     after = later_than(pairs, fitted[0]) if fitted else None
     reports: list[RaterCheck] = []
-    said: set[str] = set()
     early: list[str] = []
     for name in names:
-        own = after if after and _enough(after, name) else None
-        if fitted and not own:
-            early.append(name)
-        today, held = (own, panel) if own else (pairs, None if fitted else panel)
+        held: dict[str, Any] = {"against": panel, "force_scale": how.force_scale}
+        today = pairs
+        if after and fitted:
+            if after.of_raters([name]).n >= LEAST_BERRIES:
+                today, held = after, _held(fitted)
+            else:
+                early.append(name)
+                held["against"] = None
         try:
             report = check_rater(
-                today, name, against=held, reference=ADOPTED if own else None,
-                limit_newton=limit, limit_share=limit_pct / 100,
-                force_scale=fitted[1] if own and fitted else how.force_scale,  # type: ignore[arg-type]
+                today, name, **held, limit_newton=limit, limit_share=limit_pct / 100,
                 firmest=how.firmest, sale_limit=sale_limit, level=how.level,
             )  # fmt: skip
         except FirmhandError as error:
             if not everyone or (name == names[-1] and not reports):
                 raise
             answers.say(f"{name} is passed over: {error}")
-            continue
-        reports.append(report)
-        answers.warn(one for one in report.warnings if one not in said)
-        said |= set(report.warnings)
-        page = plot and (plot if len(names) == 1 else _page_of(plot, name))
-        if page is not None and not history:
-            from calibrate.plots.rater import draw_rater
-
-            title = f"The hand of {report.rater}: {report.verdict}"
-            answers.draw(page, draw_rater(report), title, of=[source], level=how.level)
-    if fitted:
-        _say_early(fitted[0], early)
-    charts = {
-        one.rater: _history(pairs, after, fitted, one.rater, how) for one in reports if history
-    }
-    if plot is not None and (drawn := list(filter(None, charts.values()))):
-        from calibrate.plots.history import draw_histories
-
-        answers.draw(plot, draw_histories(drawn), "Each hand over the season", of=[source])
-    _print(reports, charts, pairs.apart, source, everyone=everyone, as_json=as_json)
+        else:
+            reports.append(report)
+    answers.warn(dict.fromkeys(one for report in reports for one in report.warnings))
+    if fitted and early:
+        answers.say(
+            f"fewer than {LEAST_BERRIES} scores beside those that {fitted[0].source} was fitted "
+            f"to, so held against the other raters: {', '.join(early)}"
+        )
+    charts: dict[str, HandHistory | None] = {}
+    if history:
+        charts = {one.rater: _history(pairs, after, fitted, one.rater, how) for one in reports}
+    if plot is not None:
+        _draw(plot, reports, charts, several=len(names) > 1, of=[source], level=how.level)
+    _print(reports, charts, pairs.apart, source, everyone=everyone)
 
 
-def _page_of(plot: Path, rater: str) -> Path:
-    """Add a rater's name to that of a file, without what no file's name may hold."""
-    safe = re.sub(r'[/\\:*?"<>|]', "_", rater)
-    return plot.with_stem(f"{plot.stem}-{safe}")
+def _held(fitted: tuple[Pairs, ForceScale]) -> dict[str, Any]:
+    """Say to a check or a chart that a hand is held against what a calibration was fitted to."""
+    return {"against": fitted[0], "reference": ADOPTED, "force_scale": fitted[1]}
+
+
+def _draw(
+    plot: Path,
+    reports: Sequence[RaterCheck],
+    charts: Mapping[str, HandHistory | None],
+    *,
+    several: bool,
+    of: Sequence[Path],
+    level: float,
+) -> None:
+    """Draw the charts that were asked for, or one page a rater; several bear their names."""
+    from calibrate.plots.history import draw_histories
+    from calibrate.plots.rater import draw_rater
+
+    if drawn := list(filter(None, charts.values())):
+        answers.draw(plot, draw_histories(drawn), "Each hand over the season", of=of)
+    for report in reports if not charts else ():
+        # Without what no file's name may hold.
+        safe = re.sub(r'[/\\:*?"<>|]', "_", report.rater)
+        page = plot.with_stem(f"{plot.stem}-{safe}") if several else plot
+        title = f"The hand of {report.rater}: {report.verdict}"
+        answers.draw(page, draw_rater(report), title, of=of, level=level)
 
 
 def _print(
@@ -153,7 +168,6 @@ def _print(
     source: Path,
     *,
     everyone: bool,
-    as_json: bool,
 ) -> None:
     """Print checks, with the charts that were asked for and who does not count in a panel."""
     from datetime import UTC, datetime
@@ -161,18 +175,14 @@ def _print(
     from calibrate.anchors.retirement import anchors_of, good_anchors
 
     anchors = good_anchors(anchors_of(source), datetime.now(UTC).date())
-    if as_json:
-        roster = {row.name: row.status for row in apart}
-        documents = [
-            document(report, anchors)
-            | {"status": roster.get(report.rater, "qualified")}
-            | ({"history": _charted(charts[report.rater])} if charts else {})
-            for report in reports
-        ]
-        if everyone:
-            answers.emit_json(documents)
-        else:
-            answers.emit_one_or_all(documents)
+    roster = {row.name: row.status for row in apart}
+    documents = [
+        document(report, anchors)
+        | {"status": roster.get(report.rater, "qualified")}
+        | ({"history": _charted(charts[report.rater])} if charts else {})
+        for report in reports
+    ]
+    if answers.emitted(documents if everyone else answers.one_or_all(documents)):
         return
     if len(reports) == 1:
         show(reports[0], anchors)
@@ -204,24 +214,6 @@ def _calibration(
     return fitted
 
 
-def _enough(later: Pairs, rater: str) -> bool:
-    """Whether a hand can be held against a calibration by the scores that came after it."""
-    from calibrate.data.pairs import LEAST_BERRIES
-
-    return later.of_raters([rater]).n >= LEAST_BERRIES
-
-
-def _say_early(fitted: Pairs, raters: Sequence[str]) -> None:
-    """Say who has too few scores after a calibration to be held against it."""
-    from calibrate.data.pairs import LEAST_BERRIES
-
-    if raters:
-        answers.say(
-            f"fewer than {LEAST_BERRIES} scores beside those that {fitted.source} was fitted to, "
-            f"so held against the other raters: {', '.join(raters)}"
-        )
-
-
 def _history(
     pairs: Pairs,
     after: Pairs | None,
@@ -234,9 +226,7 @@ def _history(
 
     try:
         if after and fitted and rater in fitted[0].raters and after.of_raters([rater]).n:
-            return hand_history(
-                after, rater, against=fitted[0], reference=ADOPTED, force_scale=fitted[1]
-            )
+            return hand_history(after, rater, **_held(fitted))
         return hand_history(pairs, rater, force_scale=how.force_scale)  # type: ignore[arg-type]
     except FirmhandError as error:
         answers.say(f"{rater} has no chart: {error}")
@@ -332,17 +322,17 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
 def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
     """Print one rater's check."""
     unit = answers.unit()
+    heads = ("boundary", f"reference {unit}", f"hand minus reference {unit}")
     rows = [
-        [
-            "/".join(b.between),
-            answers.format_newton(b.reference_newton, missing="unknown"),
-            *answers.signed(b.shift_newton),
-        ]
-        for b in report.boundaries
+        {
+            heads[0]: "/".join(one.between),
+            heads[1]: answers.format_newton(one.reference_newton, missing="unknown"),
+            **answers.signed(one.shift_newton, heads[2]),
+        }
+        for one in report.boundaries
     ]
-    answers.print_table(
-        ["boundary", f"reference {unit}", f"hand minus reference {unit}", "interval"],
-        [*rows, ["all", "", *answers.signed(report.shift_newton)]],
+    answers.print_rows(
+        [*rows, {heads[0]: "all", heads[1]: "", **answers.signed(report.shift_newton, heads[2])}],
         title=f"{report.rater}: {report.verdict} (limit {report.limit}, "
         f"against {report.reference})",
     )
@@ -354,7 +344,7 @@ def show(report: RaterCheck, anchors: Sequence[AnchorRow]) -> None:
         f"{one.n} berries: {one.exact:.0%} scored as the panel would, {one.within_one:.0%} within "
         f"one; quadratic kappa {kappa}."
     )
-    if skill is not None and skill.sensitivity and skill.specificity:
+    if skill and skill.sensitivity and skill.specificity:
         echo(
             f"Of berries beyond the sale limit {skill.sensitivity.value:.0%} were found, of those "
             f"within it {skill.specificity.value:.0%} were passed."
@@ -382,27 +372,17 @@ def _panel(reports: Sequence[RaterCheck]) -> str:
 
 def show_side_by_side(reports: Sequence[RaterCheck]) -> None:
     """Print several raters in one table."""
-    answers.print_table(
+    answers.print_rows(
         [
-            "rater",
-            "n",
-            "exact",
-            "kappa",
-            f"shift {answers.unit()}",
-            "interval",
-            "spread",
-            "verdict",
-        ],
-        [
-            [
-                report.rater,
-                str(report.agreement.n),
-                f"{report.agreement.exact:.0%}",
-                answers.format_value(report.agreement.kappa.value, missing="-"),
-                *answers.signed(report.shift_newton),
-                answers.format_newton(report.spread, sign="-"),
-                report.verdict,
-            ]
+            {
+                "rater": report.rater,
+                "n": str(report.agreement.n),
+                "exact": f"{report.agreement.exact:.0%}",
+                "kappa": answers.format_value(report.agreement.kappa.value, missing="-"),
+                **answers.signed(report.shift_newton, f"shift {answers.unit()}"),
+                "spread": answers.format_newton(report.spread, sign="-"),
+                "verdict": report.verdict,
+            }
             for report in reports
         ],
         left=(0, 7),

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from calibrate.cuts.seasonshift import PadCheck, Rescored, SeasonComparison
 
 
-@click.command("compare")
+@options.command("compare")
 @click.argument("season1", type=options.FILE)
 @click.argument("season2", type=options.FILE)
 @click.argument("more", nargs=-1, type=options.FILE)
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 @click.option("--stored1", metavar="NAME", help="Take this stored calibration of SEASON1.")
 @click.option("--stored2", metavar="NAME", help="Take this stored calibration of SEASON2.")
 @options.plot_option()
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     season1: Path,
     season2: Path,
@@ -41,7 +39,6 @@ def command(
     stored1: str | None,
     stored2: str | None,
     plot: Path | None,
-    as_json: bool,
 ) -> None:
     """Compare the cut points of two seasons.
 
@@ -94,9 +91,8 @@ def command(
         )
     for each in compared:
         answers.warn(each.warnings)
-    if as_json:
-        answers.emit_one_or_all([each.document() for each in compared], "comparisons")
-    else:
+    documents = [each.document() for each in compared]
+    if not answers.emitted(answers.one_or_all(documents, "comparisons")):
         for each in compared:
             each.show()
 
@@ -152,29 +148,19 @@ class _Compared:
     def show(self) -> None:
         """Print the comparison."""
         first, second, unit = self.found.first, self.found.second, answers.unit()
-        interval, within = (
-            f"{first.level:.0%} interval",
-            f"within {answers.with_unit(self.found.margin_newton, short=True)}",
-        )
-        answers.print_table(
+        interval = f"{first.level:.0%} interval"
+        within = f"within {answers.with_unit(self.found.margin_newton, short=True)}"
+        proved = {True: "proved", False: "not proved", None: "-"}
+        answers.print_rows(
             [
-                "boundary",
-                f"1st {unit}",
-                f"2nd {unit}",
-                f"shift {unit}",
-                interval,
-                "shift %",
-                within,
-            ],
-            [
-                [
-                    "/".join(shift.between),
-                    format_newton(first.cuts[index].value, missing="unknown"),
-                    format_newton(second.cuts[index].value, missing="unknown"),
-                    *answers.signed(shift.shift_newton, "unknown"),
-                    answers.format_value(shift.shift_pct.value, "+.0f"),
-                    {True: "proved", False: "not proved", None: "-"}[shift.equivalent],
-                ]
+                {
+                    "boundary": "/".join(shift.between),
+                    f"1st {unit}": format_newton(first.cuts[index].value, missing="unknown"),
+                    f"2nd {unit}": format_newton(second.cuts[index].value, missing="unknown"),
+                    **answers.signed(shift.shift_newton, f"shift {unit}", interval, "unknown"),
+                    "shift %": answers.format_value(shift.shift_pct.value, "+.0f"),
+                    within: proved[shift.equivalent],
+                }
                 for index, shift in enumerate(self.found.shifts)
             ],
             title=f"{first.source} to {second.source}",

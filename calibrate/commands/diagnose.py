@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 _RAREST = 1e-9  # a probability below this is shown as this
 
 
-@click.command("diagnose")
+@options.command("diagnose")
 @options.source_argument
 @options.pair_options(options.force_scale_option("Scale of force on which the tests are made."))
 @click.option(
@@ -28,9 +28,7 @@ _RAREST = 1e-9  # a probability below this is shown as this
     default=0.05,
     help="Level of the tests, shared out over the columns tested.",
 )
-@options.shown_in_lab_unit()
-@options.json_option
-def command(source: Path, how: options.FitOptions, alpha: float, as_json: bool) -> None:
+def command(source: Path, how: options.FitOptions, alpha: float) -> None:
     """Test whether one scale serves these scores.
 
     Are the cut points the same for all selections, lots, temperatures and sizes? Are the fingers
@@ -44,9 +42,7 @@ def command(source: Path, how: options.FitOptions, alpha: float, as_json: bool) 
     from calibrate.model.diagnosis import diagnose
 
     found = diagnose(how.pairs(source), force_scale=how.force_scale, alpha=alpha)
-    if as_json:
-        answers.emit_json(document(found))
-    else:
+    if not answers.emitted(document(found)):
         show(found)
 
 

@@ -38,7 +38,7 @@ def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> 
     return GaugeError(share=number / 100) if text.endswith("%") else GaugeError(newton=number)
 
 
-@click.command("fit")
+@options.command("fit")
 @options.source_argument
 @click.option("--rater", "raters", multiple=True, help="Only this rater; may be repeated.")
 @options.pair_options(
@@ -66,8 +66,6 @@ def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> 
     "as repeated presses of pads show it. Cut points then mean true force.",
 )
 @options.plot_option("Draw the fit to this png, pdf or svg file.")
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     source: Path,
     raters: tuple[str, ...],
@@ -76,7 +74,6 @@ def command(
     penalised: bool,
     gauge_sd: GaugeError | None,
     plot: Path | None,
-    as_json: bool,
 ) -> None:
     """Fit the cut points of finger scores in newtons.
 
@@ -114,9 +111,8 @@ def command(
     answers.warn((*calibration.warnings, *flagged_note(pairs.n_flagged)))
     hands = _hands(pairs, calibration, how.firmest, earlier) if each_rater else {}
     pressed = pairs.press_only
-    if as_json:
-        counted = {"flagged": pairs.n_flagged, "press_only": pressed and _pressed_only(pressed)}
-        answers.emit_json({**document(calibration, how.firmest), **counted, **hands})
+    counted = {"flagged": pairs.n_flagged, "press_only": pressed and _pressed_only(pressed)}
+    if answers.emitted({**document(calibration, how.firmest), **counted, **hands}):
         return
     show(calibration, how.firmest)
     if pressed is not None:

@@ -18,13 +18,11 @@ if TYPE_CHECKING:
 _LEVELS = ("level", "material", "lot")
 
 
-@click.command("gauges", no_args_is_help=True)
+@options.command("gauges", no_args_is_help=True)
 @click.argument("file", metavar="FILE.csv", type=options.FILE)
 @options.level_option
 @options.plot_option("Draw two gauges to png, pdf, svg.")
-@options.shown_in_lab_unit()
-@options.json_option
-def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
+def command(file: Path, level: float, plot: Path | None) -> None:
     """Two gauges, or several labs, on the same berries.
 
     Do two gauges read alike, and how far apart may two readings be?
@@ -56,17 +54,13 @@ def command(file: Path, level: float, plot: Path | None, as_json: bool) -> None:
             figure = draw_gauges(found, names, first, second)
             title = f"{names[0]} against {names[1]}"
             answers.draw(plot, figure, title, of=[file], level=level)
-        if as_json:
-            answers.emit_json(_document(found, names, level))
-        else:
+        if not answers.emitted(_document(found, names, level)):
             _show(found, names)
     elif "lab" in sheet.columns:
         if plot is not None:
             raise click.UsageError("--plot draws two gauges; a CSV of labs has no picture.")
         levels = _labs(sheet)
-        if as_json:
-            answers.emit_json({"levels": [one.to_json() for one in levels]})
-        else:
+        if not answers.emitted({"levels": [one.to_json() for one in levels]}):
             _show_labs(levels)
     else:
         raise BadTableError(

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from calibrate.stats.estimate import Estimate
 
 
-@click.command("limit")
+@options.command("limit")
 @options.source_argument
 @options.calibration_options()
 @click.option(
@@ -36,8 +36,6 @@ if TYPE_CHECKING:
     multiple=True,
 )
 @options.plot_option()
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     source: Path,
     how: options.FitOptions,
@@ -48,7 +46,6 @@ def command(
     ship_cost: float,
     thresholds: tuple[float, ...],
     plot: Path | None,
-    as_json: bool,
 ) -> None:
     """Ship or not: the sale limit in newtons.
 
@@ -93,18 +90,15 @@ def command(
         any_hand = salelimit.within_any_hand(calibration, limit.value)
     answers.warn(calibration.warnings)
     answers.say(salelimit.CAUTION)
-    if as_json:
-        answers.emit_json(
-            {
-                "share": share,
-                **answers.sides(limit, "force_N", "_N"),
-                "share_any_hand": any_hand,
-                "cheapest_threshold_N": cheapest,
-                # The errors are berries out of 100.
-                "thresholds": [answers.document(cost) for cost in costs],
-            }
-        )
-    else:
+    found = {
+        "share": share,
+        **answers.sides(limit, "force_N", "_N"),
+        "share_any_hand": any_hand,
+        "cheapest_threshold_N": cheapest,
+        # The errors are berries out of 100.
+        "thresholds": [answers.document(cost) for cost in costs],
+    }
+    if not answers.emitted(found):
         boundary = calibration.scale.sale_boundary
         cut = None if boundary is None else calibration.cuts[boundary].value
         show(limit, share, any_hand, cheapest, costs, how.level, cut)

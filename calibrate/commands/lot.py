@@ -57,7 +57,7 @@ _limit_options = record_options(
 )
 
 
-@click.command("lot", no_args_is_help=True)
+@options.command("lot", no_args_is_help=True)
 @click.argument("source", type=options.FILE, required=False)
 @click.option("--lot", metavar="CODE", help="Which lot, or sample, of SOURCE.")
 @click.option("--all", "whole", is_flag=True, help="All berries of SOURCE are one lot.")
@@ -74,8 +74,6 @@ _limit_options = record_options(
 @click.option("--fingers", is_flag=True, help="Count what raters scored beyond the sale limit.")
 @options.level_option
 @options.plot_option("Draw the operating curve to png, pdf, svg.")
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     source: Path | None,
     lot: str | None,
@@ -90,7 +88,6 @@ def command(
     fingers: bool,
     level: float,
     plot: Path | None,
-    as_json: bool,
 ) -> None:
     """Accept a lot or not, by a sample of it.
 
@@ -141,8 +138,7 @@ def command(
     if tested is not None:
         bound = upper_bound(tested.soft, tested.n, level=level, lot_size=lot_size)
     answers.say(CAUTION)
-    if as_json:
-        answers.emit_json(_document(tested, plan, bound, at_most, now, level))
+    if answers.emitted(_document(tested, plan, bound, at_most, now, level)):
         return
     if tested is not None:
         _show_lot(tested, plan, bound, now, limit, level)

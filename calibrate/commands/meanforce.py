@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from calibrate.stats.estimate import Estimate
 
 
-@click.command("meanforce", no_args_is_help=True)
+@options.command("meanforce", no_args_is_help=True)
 @click.argument("sheets", metavar="SHEETS", type=options.FILE)
 @click.option(
     "--season",
@@ -44,8 +44,6 @@ if TYPE_CHECKING:
 @click.option("--by", multiple=True, help="Also pool clamshells by this column; repeat.")
 @options.scale_option("Scale of a CSV, firmest first: 1-5 or firm,soft.")
 @options.level_option
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     sheets: Path,
     season: Path | None,
@@ -56,7 +54,6 @@ def command(
     by: tuple[str, ...],
     scale: Scale | None,
     level: float,
-    as_json: bool,
 ) -> None:
     """Finger counts to an equivalent mean force.
 
@@ -97,30 +94,34 @@ def command(
         (levels, len(members), equivalent(*(one.counts for one in members)))
         for levels, members in _groups(clamshells, by)
     ]
-    if not as_json:
-        _show(rows, groups)
-        echo(f"Brackets: {level:.0%} interval. Variation within a clamshell: {spread:.0%}")
-        echo(f"({spread_from}).")
-        _warn_of_odd(rows)
+    found = {
+        "cv": spread,
+        "cv_from": spread_from,
+        "level": level,
+        "calibration": answers.document(panel, "source", "fingerprint"),
+        "clamshells": [
+            {
+                "sample": sheet.sample,
+                **sheet.levels,
+                "counts": dict(zip(panel.scale.labels, sheet.counts, strict=True)),
+                **_document(one),
+            }
+            for sheet, one in rows
+        ],
+        "groups": [levels | {"clamshells": m} | _document(one) for levels, m, one in groups],
+    }
+    if answers.emitted(found):
         return
-    answers.emit_json(
-        {
-            "cv": spread,
-            "cv_from": spread_from,
-            "level": level,
-            "calibration": answers.document(panel, "source", "fingerprint"),
-            "clamshells": [
-                {
-                    "sample": sheet.sample,
-                    **sheet.levels,
-                    "counts": dict(zip(panel.scale.labels, sheet.counts, strict=True)),
-                    **_document(one),
-                }
-                for sheet, one in rows
-            ],
-            "groups": [levels | {"clamshells": m} | _document(one) for levels, m, one in groups],
-        }
-    )
+    _show(rows, groups)
+    echo(f"Brackets: {level:.0%} interval. Variation within a clamshell: {spread:.0%}")
+    echo(f"({spread_from}).")
+    odd = [sheet.sample for sheet, one in rows if one.fit_p is not None and one.fit_p < 0.01]
+    if odd:
+        more = " ..." if len(odd) > 8 else ""
+        echo(
+            "Counts unlike this calibration (another hand, or mixed fruit?): "
+            f"{', '.join(odd[:8])}{more}"
+        )
 
 
 def _clamshells(path: Path, scale: Scale | None, panel: Scale) -> tuple[Clamshell, ...]:
@@ -197,15 +198,6 @@ def _show(
                 for levels, m, one in groups
             ],
             left=range(len(names)),
-        )
-
-
-def _warn_of_odd(rows: Sequence[tuple[Clamshell, Equivalent]]) -> None:
-    odd = [sheet.sample for sheet, one in rows if one.fit_p is not None and one.fit_p < 0.01]
-    if odd:
-        echo(
-            f"Counts unlike this calibration (another hand, or mixed fruit?): {', '.join(odd[:8])}"
-            + (" ..." if len(odd) > 8 else "")
         )
 
 

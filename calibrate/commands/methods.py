@@ -5,17 +5,13 @@ from __future__ import annotations
 import textwrap
 from pathlib import Path
 
-import click
-
 from calibrate.commands import answers, options
 from gauge.clikit import echo
 
 
-@click.command("methods")
+@options.command("methods")
 @options.season_argument
-@options.json_option
-@options.shown_in_lab_unit()
-def command(season: Path, as_json: bool) -> None:
+def command(season: Path) -> None:
     """Write the methods paragraph.
 
     Fruit, gauge, checks, how berries were pressed, raters and scale, calibration and software, in
@@ -30,7 +26,5 @@ def command(season: Path, as_json: bool) -> None:
 
     with open_season(season, read_only=True) as file:
         found = methods(file)
-    if as_json:
-        answers.emit_json({"text": found.text, "not_recorded": list(found.not_recorded)})
-    else:
+    if not answers.emitted({"text": found.text, "not_recorded": found.not_recorded}):
         echo(textwrap.fill(found.text, 79))

@@ -7,15 +7,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from calibrate.commands.answers import AS_JSON, as_json
 from gauge.clikit import (
     FILE,
     POSITIVE,
     FiniteRange,
-    json_option,
     number_option,
     read_by,
     record_options,
@@ -32,15 +32,7 @@ if TYPE_CHECKING:
     from calibrate.data.pairs import Pairs
     from calibrate.data.scale import Scale
 
-__all__ = [
-    "FILE", "POSITIVE", "SHARE", "FitOptions", "adopted_in", "as_of_option", "asks_for_fit",
-    "calibration_options", "cuts_option", "earlier_option", "firmest_option",
-    "force_scale_option", "json_option", "lab_option", "level_option", "limit_option", "moment",
-    "name_option", "named_calibration", "number_option", "pair_options", "plot_option",
-    "remembered",
-    "sale_limit_option", "scale_option", "scores_option", "season_argument", "shown_in_lab_unit",
-    "source_argument", "without_flag_option", "without_rater_option",
-]  # fmt: skip
+__all__ = ["FILE", "POSITIVE", "number_option", "season_argument"]
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -64,50 +56,29 @@ SHARE = _Share(0, 1, min_open=True, max_open=True)
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FitOptions:
-    """How pairs are read, and how a command is to fit where no calibration is stored.
-
-    Attributes
-    ----------
-    force_scale : {"linear", "log", "auto"}
-    firmest : {"first", "last"}
-    scores : str or None
-        Scale of a CSV, as it was typed.
-    as_typed : bool
-        Whether rows that cannot be right are taken as they are.
-    without_flags : tuple of str
-        Berries with one of these flags are left out.
-    without_raters : tuple of str
-        Scores of these raters are left out.
-    level : float
-        Of the intervals.
-    earlier : Path or None
-        A season before, whose raters tell how far hands differ.
-    """
+    """How pairs are read, and how a command is to fit where no calibration is stored."""
 
     force_scale: ForceChoice
-    firmest: str
-    scores: str | None
-    as_typed: bool = False
+    firmest: Literal["first", "last"]
+    scores: str | None  # the scale of a CSV, as it was typed
+    as_typed: bool = False  # rows that cannot be right are taken as they are
     without_flags: tuple[str, ...] = ()
     without_raters: tuple[str, ...] = ()
-    level: float = 0.95
-    earlier: Path | None = None
+    level: float = 0.95  # of the intervals
+    earlier: Path | None = None  # a season before, whose raters tell how far hands differ
 
     @property
     def scale(self) -> Scale | None:
         """The scale that was typed, None where none was."""
-        from calibrate.data.scale import parse_scale
-
-        return None if self.scores is None else parse_scale(self.scores, firmest=self.firmest)
+        return None if self.scores is None else _parsed_scale(self.scores, self.firmest)
 
     def pairs(self, source: Path, **how: Any) -> Pairs:
         """Read the pairs of a source; `how` goes to `calibrate.data.pairs.load_pairs`."""
         from calibrate.data.pairs import load_pairs
 
         how = {"scale": self.scale, "positive": self.force_scale == "log"} | how
-        how["as_typed"] = self.as_typed
-        pairs = load_pairs(source, firmest=self.firmest, **how).without_flags(self.without_flags)
-        return pairs.without_raters(self.without_raters)
+        pairs = load_pairs(source, firmest=self.firmest, as_typed=self.as_typed, **how)
+        return pairs.without_flags(self.without_flags).without_raters(self.without_raters)
 
     def calibration(
         self, source: Path, name: str | None = None, pairs: Pairs | None = None
@@ -173,32 +144,59 @@ def adopted_in(sources: Sequence[Path]) -> str | None:
 
 source_argument = click.argument("source", type=FILE)
 _SOURCES = ("source", "season", "season1", "season2", "sources")
-
-
 _parsed_unit = read_by(parse_unit)
 
 
-def shown_in_lab_unit(*, option: bool = True, read: Callable[..., Any] = _parsed_unit) -> Decorator:
-    """Show the forces of a command in the lab's unit: that of --unit, or that of its season.
+def _keep(context: click.Context, _option: click.Parameter, typed: bool) -> None:
+    context.meta[AS_JSON] = typed
 
-    JSON stays in newtons. `option`: whether the command gets --unit, by which a season remembers;
-    `read` is its callback.
+
+_JSON = click.Option(
+    ["--json"], is_flag=True, expose_value=False, callback=_keep, help="Print one JSON document."
+)
+
+
+def command(
+    name: str,
+    *,
+    unit: Literal["--unit", "of season", "none"] = "--unit",
+    read_unit: Callable[..., Any] = _parsed_unit,
+    json: bool = True,
+    **more: Any,
+) -> Callable[[Callable[..., None]], click.Command]:
+    """Make a command that shows forces in the lab's unit, and prints JSON in newtons with --json.
+
+    Parameters
+    ----------
+    name : str
+    unit : {"--unit", "of season", "none"}
+        Whether the command gets --unit, by which a season remembers and of which `read_unit` is the
+        callback, takes that of its season, or shows no forces.
+    json : bool
+        Whether it gets --json; `calibrate.commands.answers.emitted` prints what it asks for.
+    **more
+        As of `click.command`.
     """
 
-    def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
+    def decorate(function: Callable[..., None]) -> click.Command:
         @functools.wraps(function)
-        def shown(*, shown_unit: Unit | None = None, **values: Any) -> Any:
+        def shown(*, shown_unit: Unit | None = None, **values: Any) -> None:
             from calibrate.data.labels import shown_in
 
             named = (values.get(name) or () for name in _SOURCES)
             paths = [p for one in named for p in (one if isinstance(one, tuple) else (one,))]
-            unit = _lab_unit(paths, shown_unit)
-            with shown_in(Unit.N if values.get("as_json") else unit):
-                return function(**values)
+            lab_unit = _lab_unit(paths, shown_unit)
+            with shown_in(Unit.N if as_json() else lab_unit):
+                function(**values)
 
-        what = "Show forces in this unit, such as lbf; the season remembers it."
-        add = click.option("--unit", "shown_unit", metavar="UNIT", callback=read, help=what)
-        return add(shown) if option else shown
+        build: Any = click.command(name, **more)
+        made: click.Command = build(function if unit == "none" else shown)
+        if unit == "--unit":
+            what = "Show forces in this unit, such as lbf; the season remembers it."
+            names = ["--unit", "shown_unit"]
+            made.params.append(click.Option(names, metavar="UNIT", callback=read_unit, help=what))
+        made.params += [_JSON] * json
+        return made
 
     return decorate
 
@@ -210,11 +208,6 @@ def _lab_unit(sources: Sequence[Path], typed: Unit | None) -> Unit:
     for source in filter(looks_like_season, sources):
         return parse_unit(remembered(source, "unit", typed) or "N")
     return typed or Unit.N
-
-
-lab_option = click.option(
-    "--lab", metavar="NAME", help="Name of the lab, to stand in its head; the season remembers it."
-)
 
 
 def remembered(season: Path, name: str, typed: str | None) -> str | None:
@@ -259,16 +252,15 @@ without_rater_option = click.option(
 scores_option = click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
 
 
-def _parsed_scale(context: click.Context, option: click.Parameter, value: Any) -> Any:
-    """Read a scale, firmest first."""
+def _parsed_scale(typed: str, firmest: str = "first") -> Scale:
     from calibrate.data.scale import parse_scale
 
-    return None if value is None else parse_scale(value)
+    return parse_scale(typed, firmest=firmest)
 
 
 def scale_option(what: str) -> Decorator:
     """Make the option of a scale, firmest first, received as `scale`; `what` is its help."""
-    return click.option("--scores", "scale", callback=_parsed_scale, help=what)
+    return click.option("--scores", "scale", callback=read_by(_parsed_scale), help=what)
 
 
 sale_limit_option = click.option(
@@ -313,26 +305,19 @@ def as_of_option(*names: str) -> Decorator:
 level_option = click.option("--level", type=SHARE, default=0.95, help="Level of the intervals.")
 
 
-def limit_option(what: str) -> Decorator:
-    """Make the option of the lab's limit of a shift in N; `what` is its help."""
-    return click.option("--limit", type=POSITIVE, default=0.3, help=what)
-
-
-def _checked_picture(context: click.Context, option: click.Parameter, value: Any) -> Any:
+def _checked_picture(typed: Any) -> Any:
     """Refuse a picture format before any work is done."""
-    if value:
-        for path in value if isinstance(value, tuple) else [value]:
-            check_picture(path)
-    return value
+    for path in typed if isinstance(typed, tuple) else [typed]:
+        check_picture(path)
+    return typed
 
 
 def plot_option(
     what: str = "Draw it to this png, pdf or svg file.", *names: str, multiple: bool = False
 ) -> Decorator:
     """Make the option of a picture; `what` is its help, `names` other names than --plot."""
-    return click.option(
-        *(names or ("--plot",)), type=FILE, multiple=multiple, callback=_checked_picture, help=what
-    )
+    flags, check = names or ("--plot",), read_by(_checked_picture)
+    return click.option(*flags, type=FILE, multiple=multiple, callback=check, help=what)
 
 
 def name_option(what: str, **more: Any) -> Decorator:
@@ -364,30 +349,20 @@ def named_calibration(
 
 def pair_options(force_scale: Decorator, *more: Decorator) -> Decorator:
     """Add the options by which pairs are read; the command receives them as `how`."""
-    shared = (
-        firmest_option,
-        scores_option,
-        as_typed_option,
-        without_flag_option,
-        without_rater_option,
-    )
-    return record_options("how", FitOptions, force_scale, *shared, *more)
+    reading = (
+        firmest_option, scores_option, as_typed_option, without_flag_option, without_rater_option,
+    )  # fmt: skip
+    return record_options("how", FitOptions, force_scale, *reading, *more)
 
 
 def calibration_options(*, stored: bool = True) -> Decorator:
     """Add the options that say where a calibration comes from.
 
-    The command receives them as `how`, a `FitOptions`, and, if `stored`, `calibration_name`.
-
-    Parameters
-    ----------
-    stored : bool
-        Whether a calibration stored in the season file may be named.
+    The command receives them as `how`, and as `calibration_name` that of a stored one, if it may
+    take one (`stored`).
     """
     what = "Scale of force in a fit; auto chooses by AIC."
     scale = force_scale_option(what, "linear", "log", "auto")
     fit = pair_options(scale, level_option, earlier_option)
-    if not stored:
-        return fit
     name = name_option("Take this stored calibration, not the season's own or a fit.")
-    return lambda function: fit(name(function))
+    return (lambda function: fit(name(function))) if stored else fit

@@ -22,7 +22,7 @@ force_option = click.option(
 unit_option = click.option("--unit", default="N", help="Unit of --force.")
 
 
-@click.command("pads")
+@options.command("pads", unit="of season")
 @options.season_argument
 @click.argument("pad", required=False)
 @force_option
@@ -34,8 +34,6 @@ unit_option = click.option("--unit", default="N", help="Unit of --force.")
 )  # fmt: skip
 @options.number_option("--temp-c", "Temperature of the pad, C.", low=-30, high=60)
 @options.as_of_option()
-@options.json_option
-@options.shown_in_lab_unit(option=False)
 def command(
     season: Path,
     pad: str | None,
@@ -45,7 +43,6 @@ def command(
     made: datetime | None,
     temp_c: float | None,
     as_of: date,
-    as_json: bool,
 ) -> None:
     """Record presses of a durable pad, or list the pads.
 
@@ -62,13 +59,13 @@ def command(
     forces_newton = forces_shown(forces, unit)
     with open_season(season, read_only=pad is None) as file:
         if pad is None:
-            _list(file, as_of, as_json)
+            _list(file, as_of)
         elif not forces_newton:
             raise click.UsageError("A pad's press needs --force.")
         else:
             day = None if made is None else made.date().isoformat()
             about = {"batch": batch, "made_on": day, "temp_c": temp_c}
-            _press(file, pad, forces_newton, about, as_of, as_json)
+            _press(file, pad, forces_newton, about, as_of)
 
 
 def forces_shown(forces: Sequence[str], shown_unit: str) -> list[float]:
@@ -99,7 +96,6 @@ def _press(
     forces_newton: list[float],
     about: dict[str, Any],
     as_of: date,
-    as_json: bool,
 ) -> None:
     """Store presses of a pad; batch and day of making are those of its last press, if not said."""
     from gauge.season.rows import PadPressRow
@@ -113,14 +109,13 @@ def _press(
         row = PadPressRow(pad=label, at=options.moment(as_of), force_newton=newton, **about)
         file.add_pad_press(row)
     mean = sum(forces_newton) / len(forces_newton)
-    if as_json:
-        answers.emit_json({"pad": label, "force_N": mean, "presses": len(forces_newton), **about})
-    else:
+    found = {"pad": label, "force_N": mean, "presses": len(forces_newton), **about}
+    if not answers.emitted(found):
         shown = ", ".join(map(with_unit, forces_newton))
         answers.say(f"pad {label}: {shown} kept")
 
 
-def _list(file: SeasonFile, as_of: date, as_json: bool) -> None:
+def _list(file: SeasonFile, as_of: date) -> None:
     """List the pads, and how the gauge repeats on them."""
     from calibrate.anchors.candidates import pads_of, repeated_presses
     from calibrate.stats.measurement import repeatability
@@ -132,15 +127,14 @@ def _list(file: SeasonFile, as_of: date, as_json: bool) -> None:
         found = repeatability(repeated_presses(rows))
     except TooFewScoresError:
         found = None
-    if as_json:
-        days = [
-            {"made_on": pad.made_on and str(pad.made_on), "pressed_on": str(pad.pressed_on)}
-            for pad in pads
-        ]
-        names = ("name", "batch", "temp_c", "presses", "force_newton", "sd_newton")
-        listed = [answers.document(p, *names) | d for p, d in zip(pads, days, strict=True)]
-        repeats = found and {"sd_N": found.sd, "coefficient_N": found.coefficient, "df": found.df}
-        answers.emit_json({"pads": listed, "repeatability": repeats})
+    names = ("name", "batch", "temp_c", "presses", "force_newton", "sd_newton")
+    listed = [
+        answers.document(pad, *names)
+        | {"made_on": pad.made_on and str(pad.made_on), "pressed_on": str(pad.pressed_on)}
+        for pad in pads
+    ]
+    repeats = found and {"sd_N": found.sd, "coefficient_N": found.coefficient, "df": found.df}
+    if answers.emitted({"pads": listed, "repeatability": repeats}):
         return
     answers.print_table(
         ["pad", "batch", "age", "C", "pressed on", "presses", f"force {unit()}", f"SD {unit()}"],

@@ -18,17 +18,17 @@ if TYPE_CHECKING:
     from gauge.season.rows import AnchorRow
 
 
-@click.command("practice")
+@options.command("practice")
 @options.season_argument
 @click.option("--rater", required=True, help="Who warms up.")
 @click.option("--new-rater", is_flag=True, help="Who warms up is new to the season.")
 @options.name_option("The stored calibration whose anchors are squeezed; the season's own if none.")
-@options.limit_option("The lab's limit of a hand's shift at every boundary, N.")
+@options.number_option(
+    "--limit", "The lab's limit of a hand's shift at every boundary, N.", above=0, default=0.3
+)
 @options.number_option("--most", "Squeezes at most.", whole=True, low=1, default=60)
 @click.option("--seed", type=int, help="Makes the order repeatable.")
 @options.as_of_option()
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     season: Path,
     rater: str,
@@ -38,7 +38,6 @@ def command(
     most: int,
     seed: int | None,
     as_of: date,
-    as_json: bool,
 ) -> None:
     """Warm up a rater on anchors.
 
@@ -84,7 +83,7 @@ def command(
                 answers.say(f"{label} retires: {retired}.")
                 del good[label]
             advice = advise(calibration, squeezes, limit_newton=limit)
-    _finish(calibration, rater, squeezes, advice, limit, as_json)
+    _finish(calibration, rater, squeezes, advice, limit)
 
 
 def _good_anchors(file: SeasonFile, calibration_name: str, as_of: date) -> dict[str, AnchorRow]:
@@ -191,23 +190,19 @@ def _finish(
     squeezes: list[Squeeze],
     advice: Advice,
     limit_newton: float,
-    as_json: bool,
 ) -> None:
     """Print what the warm-up showed."""
     from calibrate.raters.warmup import boundary_states
 
     n = len(squeezes)
     states = boundary_states(calibration, squeezes)
-    if as_json:
-        boundaries = [
-            {
-                "between": answers.between(state.between),
-                **answers.document(state, "shift_newton", "sd_newton"),
-            }
-            for state in states
-        ]
-        head = {"rater": rater, "squeezes": n, "advice": advice.value, "limit_N": limit_newton}
-        answers.emit_json({**head, "boundaries": boundaries})
+    boundaries = [
+        answers.document(state, "shift_newton", "sd_newton")
+        | {"between": answers.between(state.between)}
+        for state in states
+    ]
+    head = {"rater": rater, "squeezes": n, "advice": advice.value, "limit_N": limit_newton}
+    if answers.emitted({**head, "boundaries": boundaries}):
         return
     unit = answers.unit()
     answers.print_table(

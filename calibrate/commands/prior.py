@@ -11,7 +11,7 @@ from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
 
 
-@click.command("prior")
+@options.command("prior")
 @click.argument("previous", type=options.FILE)
 @click.argument("current", type=options.FILE, required=False)
 @options.number_option(
@@ -22,15 +22,12 @@ from gauge.clikit import echo
 )
 @options.calibration_options(stored=False)
 @click.option("--stored", metavar="NAME", help="Take this stored calibration of PREVIOUS.")
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     previous: Path,
     current: Path | None,
     season_sd: float,
     how: options.FitOptions,
     stored: str | None,
-    as_json: bool,
 ) -> None:
     """Start a season from last season's calibration.
 
@@ -52,17 +49,16 @@ def command(
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
             answers.say(f"{current}: {error} Last season's cuts are used alone.")
     cuts = carry(before, now, season_sd=season_sd, level=how.level)
-    if as_json:
-        rows = [
-            {
-                "between": answers.between(cut.between),
-                **answers.sides(cut.force_newton, "force_N", "_N"),
-                "prior_weight": cut.prior_weight,
-            }
-            for cut in cuts
-        ]
-        n = 0 if now is None else now.n
-        answers.emit_json({"n_current": n, "season_sd": season_sd, "cuts": rows})
+    rows = [
+        {
+            "between": answers.between(cut.between),
+            **answers.sides(cut.force_newton, "force_N", "_N"),
+            "prior_weight": cut.prior_weight,
+        }
+        for cut in cuts
+    ]
+    n = 0 if now is None else now.n
+    if answers.emitted({"n_current": n, "season_sd": season_sd, "cuts": rows}):
         return
     forces = (f"{which} {answers.unit()}" for which in ("last", "this", "to work with"))
     answers.print_table(

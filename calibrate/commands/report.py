@@ -23,14 +23,15 @@ if TYPE_CHECKING:
 _DRAWN = "picture.svg"  # where commands that draw for the page are told to draw to
 
 
-@click.command("report")
+@options.command("report", json=False)
 @options.season_argument
 @click.option("--out", type=options.FILE, required=True, help="The page to write: report.html.")
 @click.option(
     "--earlier", multiple=True, type=options.FILE, help="An earlier season to compare; repeat."
 )
-@options.lab_option
-@options.shown_in_lab_unit()
+@click.option(
+    "--lab", metavar="NAME", help="Name of the lab, to stand in its head; the season remembers it."
+)
 def command(season: Path, out: Path, earlier: tuple[Path, ...], lab: str | None) -> None:
     """Put the whole season on one page.
 

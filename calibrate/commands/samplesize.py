@@ -33,7 +33,7 @@ def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
     return numbers
 
 
-@click.command("samplesize")
+@options.command("samplesize")
 @click.argument("source", type=options.FILE, required=False)
 @options.number_option(
     "--half-width", "Required half-width of every cut's interval, N.", above=0, default=0.25
@@ -76,8 +76,6 @@ def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
     "--fits", "Simulated panels that confirm the answer.", whole=True, low=20, default=400
 )
 @options.calibration_options()
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     source: Path | None,
     half_width: float,
@@ -92,7 +90,6 @@ def command(
     fits: int,
     how: options.FitOptions,
     calibration_name: str | None,
-    as_json: bool,
 ) -> None:
     """Berries and raters needed for a required precision.
 
@@ -143,9 +140,7 @@ def command(
             answers.document(force) for force in next_forces(calibration, picked, choices)
         ],
     }
-    if as_json:
-        answers.emit_json(document)
-    else:
+    if not answers.emitted(document):
         _show(document)
 
 
@@ -169,22 +164,17 @@ def _cuts(
 
 
 def _show(document: dict[str, Any]) -> None:
-    answers.print_table(
+    needed = f"berries for {with_unit(document['half_width_N'], short=True)}"
+    answers.print_rows(
         [
-            "boundary",
-            f"cut {unit()}",
-            f"half-width now {unit()}",
-            f"berries for {with_unit(document['half_width_N'], short=True)}",
-        ],
-        [
-            [
-                "/".join(map(str, cut["between"])),
-                format_newton(cut["force_N"]),
-                format_newton(cut["half_width_now_N"], missing="-"),
-                "-" if cut["berries"] is None else str(cut["berries"]),
-            ]
+            {
+                "boundary": "/".join(map(str, cut["between"])),
+                f"cut {unit()}": format_newton(cut["force_N"]),
+                f"half-width now {unit()}": format_newton(cut["half_width_now_N"], missing="-"),
+                needed: "-" if cut["berries"] is None else str(cut["berries"]),
+            }
             for cut in document["cuts"]
-        ],
+        ]
     )
     raters, hand_sd = document["raters"], document["hand_sd"]
     hands = f"{raters} rater{'s' if raters > 1 else ''}, hands differing by {hand_sd:.0%}"

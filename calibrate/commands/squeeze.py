@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 _MOST_RISE = 2.0
 
 
-@click.command("squeeze")
+@options.command("squeeze", unit="of season")
 @options.season_argument
 @click.argument("label", required=False)
 @options.name_option("Whose anchors; needed where several calibrations have some.")
@@ -36,8 +36,6 @@ _MOST_RISE = 2.0
 @click.option("--why", help="Why it is replaced, or its squeeze taken back.")
 @click.option("--pad", is_flag=True, hidden=True, help="Now 'calibrate pads'.")
 @options.as_of_option()
-@options.json_option
-@options.shown_in_lab_unit(option=False)
 def command(
     season: Path,
     label: str | None,
@@ -51,7 +49,6 @@ def command(
     why: str | None,
     pad: bool,
     as_of: date,
-    as_json: bool,
 ) -> None:
     """Record a squeeze of an anchor; retire a worn one.
 
@@ -73,23 +70,22 @@ def command(
     if pad:
         answers.say("calibrate press SEASON PAD --pad is now called calibrate pads SEASON PAD.")
         click.get_current_context().invoke(
-            pads.command, season=season, pad=label, forces=forces, unit=unit, as_of=as_of,
-            as_json=as_json,
-        )  # fmt: skip
+            pads.command, season=season, pad=label, forces=forces, unit=unit, as_of=as_of
+        )
         return
     forces_newton = pads.forces_shown(forces, unit)
     with open_season(season, read_only=label is None) as file:
         if label is None:
-            _list(file.anchors(calibration_name), as_of, as_json)
+            _list(file.anchors(calibration_name), as_of)
         elif undo:
             if why is None or by is not None or forces or replace:
                 raise click.UsageError("--undo goes with --why TEXT, and with nothing else.")
-            _undo(file, label, calibration_name, why, as_json)
+            _undo(file, label, calibration_name, why)
         elif replace:
-            _replace(file, label, calibration_name, why or "replaced", as_of, as_json)
+            _replace(file, label, calibration_name, why or "replaced", as_of)
         else:
             by = by and file.rater_named(by, new=[by] if new_rater else ())
-            _press(file, label, calibration_name, forces_newton or [None], by, as_of, as_json)
+            _press(file, label, calibration_name, forces_newton or [None], by, as_of)
 
 
 def _press(
@@ -99,7 +95,6 @@ def _press(
     forces_newton: Sequence[float | None],
     by: str | None,
     as_of: date,
-    as_json: bool,
 ) -> None:
     from calibrate.anchors.retirement import retirement_reason
 
@@ -117,10 +112,9 @@ def _press(
         file.retire_anchor(now.anchor_id, why)
         found = _replacement(file, now, as_of)
     instead = None if found is None else _named(found)
-    if as_json:
-        ending = {"retired": why, "replacement": instead}
-        answers.emit_json({"anchor": label, **_squeezes(now), **ending})
-    elif why is None:
+    if answers.emitted(_document(now) | {"retired": why, "replacement": instead}):
+        return
+    if why is None:
         echo(f"{label}: squeeze {len(now.presses)} of {now.press_limit}, still good.")
     else:
         echo(f"{label} retires: {why}. Throw it away.")
@@ -144,9 +138,7 @@ def _refuse_risen(anchor: AnchorRow, newton: float | None) -> None:
         )
 
 
-def _undo(
-    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_json: bool
-) -> None:
+def _undo(file: SeasonFile, label: str, calibration_name: str | None, why: str) -> None:
     """Take back an anchor's last squeeze, and its retirement where nothing else calls for it."""
     from dataclasses import replace
 
@@ -164,8 +156,7 @@ def _undo(
     restore = row.retired_at is not None and tired and fresh
     file.take_back_anchor_press(row, why, restore=restore)
     row = _find(file, label, row.calibration, retired=True)
-    if as_json:
-        answers.emit_json({"anchor": label, **_squeezes(row), "retired": row.retired_why})
+    if answers.emitted(_document(row) | {"retired": row.retired_why}):
         return
     state = f"it stays retired: {row.retired_why}" if row.retired_at else "an anchor as before"
     echo(
@@ -175,7 +166,7 @@ def _undo(
 
 
 def _replace(
-    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_of: date, as_json: bool
+    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_of: date
 ) -> None:
     """Retire an anchor, unless it is retired, and keep another berry in its place."""
     from gauge.errors import InfeasiblePlanError
@@ -195,10 +186,8 @@ def _replace(
         press_limit=old.press_limit, valid_days=old.valid_days,
         made_at=(found.since or as_of).isoformat(),
     )  # fmt: skip
-    if as_json:
-        ending = {"retired": old.retired_why or why, "replacement": _named(found)}
-        answers.emit_json({"anchor": label, **_squeezes(old), **ending})
-    else:
+    ending = {"retired": old.retired_why or why, "replacement": _named(found)}
+    if not answers.emitted(_document(old) | ending):
         echo(f"{_named(found)} is an anchor now, in the place of {label}.")
 
 
@@ -206,8 +195,8 @@ def _named(found: Candidate) -> str:
     return f"{found.label} ({with_unit(found.force_newton)})"
 
 
-def _squeezes(row: AnchorRow) -> dict[str, int]:
-    return {"presses": len(row.presses), "press_limit": row.press_limit}
+def _document(row: AnchorRow) -> dict[str, Any]:
+    return {"anchor": row.label, "presses": len(row.presses), "press_limit": row.press_limit}
 
 
 def _find(
@@ -256,22 +245,19 @@ def _why_retired(row: AnchorRow, as_of: date) -> str | None:
     return row.retired_why
 
 
-def _list(rows: list[AnchorRow], as_of: date, as_json: bool) -> None:
+def _list(rows: list[AnchorRow], as_of: date) -> None:
     retired = [_why_retired(row, as_of) for row in rows]
-    if as_json:
-        answers.emit_json(
-            [
-                {
-                    "anchor": row.label,
-                    **answers.document(row, "calibration", "kind", "score", "boundary"),
-                    "force_N": row.latest_newton,
-                    "since": row.since and row.since.isoformat(),
-                    **_squeezes(row),
-                    "retired": why,
-                }
-                for row, why in zip(rows, retired, strict=True)
-            ]
-        )
+    documents = [
+        {
+            **_document(row),
+            **answers.document(row, "calibration", "kind", "score", "boundary"),
+            "force_N": row.latest_newton,
+            "since": row.since and row.since.isoformat(),
+            "retired": why,
+        }
+        for row, why in zip(rows, retired, strict=True)
+    ]
+    if answers.emitted(documents):
         return
     answers.print_table(
         ["anchor", "stands for", f"force {unit()}", "squeezes", "state"],

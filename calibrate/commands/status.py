@@ -8,8 +8,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
 from calibrate.commands import answers, options
 from gauge.clikit import echo
 from gauge.plaintext import plural
@@ -36,11 +34,9 @@ class _Status:
         self.next.append({"what": what, "command": " ".join(words)})
 
 
-@click.command("status")
+@options.command("status")
 @options.season_argument
-@options.shown_in_lab_unit()
-@options.json_option
-def command(season: Path, as_json: bool) -> None:
+def command(season: Path) -> None:
     """Say what is done, and what is next.
 
     What of the season's work is done, which command comes next, and what is stale: a calibration
@@ -61,8 +57,7 @@ def command(season: Path, as_json: bool) -> None:
         status.done += [row.about for row in file.roster() if row.why]
     if any(berry.scores and berry.peak_newton for berry in berries):
         _calibration(status, season)
-    if as_json:
-        answers.emit_json({k: getattr(status, k) for k in ("done", "next", "warnings")})
+    if answers.emitted(answers.document(status, "done", "next", "warnings")):
         return
     for line in status.done:
         echo(f"done  {line}")

@@ -32,7 +32,7 @@ def _force_unit(context: click.Context, option: click.Parameter, typed: str | No
     return found
 
 
-@click.command("table", no_args_is_help=True)
+@options.command("table", read_unit=_force_unit, no_args_is_help=True)
 @click.argument("sources", metavar="SOURCE...", nargs=-1, required=True, type=options.FILE)
 @click.option(
     "--by",
@@ -78,8 +78,6 @@ def _force_unit(context: click.Context, option: click.Parameter, typed: str | No
 @click.option("--csv", "csv_file", type=options.FILE, help="Write the rows to this CSV.")
 @options.plot_option("Draw the rows to this png, pdf or svg file.")
 @options.plot_option("Write a one-page PDF for the meeting.", "--pdf")
-@options.json_option
-@options.shown_in_lab_unit(read=_force_unit)
 def command(
     sources: tuple[Path, ...],
     by: tuple[str, ...],
@@ -103,7 +101,6 @@ def command(
     csv_file: Path | None,
     plot: Path | None,
     pdf: Path | None,
-    as_json: bool,
 ) -> None:
     """Tables and letters per selection.
 
@@ -154,9 +151,7 @@ def command(
     rule, end = _rule(keep_top, keep_above), _endpoint(endpoint, at)
     report = build_report(table, cues=cues, rule=rule, endpoint=end)
     _write_files(report, csv_file, plot, pdf)
-    if as_json:
-        answers.emit_json(report.to_json())
-    else:
+    if not answers.emitted(report.to_json()):
         _show(report)
 
 

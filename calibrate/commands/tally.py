@@ -32,7 +32,7 @@ def _colours(context: click.Context, option: click.Parameter, text: str) -> tupl
     return tuple(range(int(low), int(high) + 1))
 
 
-@click.command("tally", no_args_is_help=True)
+@options.command("tally", unit="none", no_args_is_help=True)
 @click.argument("file", required=False, type=options.FILE)
 @options.scale_option("Scale, firmest first: 1-5 or firm,soft. Default: by the header.")
 @click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
@@ -44,7 +44,6 @@ def _colours(context: click.Context, option: click.Parameter, text: str) -> tupl
 @click.option("--rater", default="lab", help="Who counted, where the file does not say.")
 @click.option("--form", type=options.FILE, help="Enter one sheet by keys into SEASON.")
 @click.option("--sample", help="Clamshell to enter with --form.")
-@options.json_option
 def command(
     file: Path | None,
     scale: Scale | None,
@@ -55,7 +54,6 @@ def command(
     rater: str,
     form: Path | None,
     sample: str | None,
-    as_json: bool,
 ) -> None:
     """Clamshell sheets to percentages.
 
@@ -103,9 +101,7 @@ def command(
         )
     if season is not None:
         _store(season, sheets, rater)
-    if as_json:
-        answers.emit_json(document(sheets, level))
-    else:
+    if not answers.emitted(document(sheets, level)):
         _show(sheets, level)
 
 

@@ -11,7 +11,7 @@ from calibrate.commands import answers, options
 from gauge.clikit import echo
 
 
-@click.command("tray")
+@options.command("tray")
 @options.source_argument
 @click.option(
     "--lots",
@@ -36,8 +36,6 @@ from gauge.clikit import echo
     help="Least probability that the tray holds them all.",
 )
 @options.calibration_options()
-@options.shown_in_lab_unit()
-@options.json_option
 def command(
     source: Path,
     lots: Path | None,
@@ -48,7 +46,6 @@ def command(
     probability: float,
     how: options.FitOptions,
     calibration_name: str | None,
-    as_json: bool,
 ) -> None:
     """Plan which lots to pull an anchor tray from.
 
@@ -67,9 +64,8 @@ def command(
     found = read_lots(lots) if lots else season_lots(source, available, as_of, valid_days)
     calibration = how.calibration(source, calibration_name)
     plan = plan_tray(bands(calibration), found, per_score=want, probability=probability)
-    if as_json:
-        numbers = answers.document(plan, "berries", "probability", "expected")
-        answers.emit_json({**numbers, "pull": plan.pulls})
+    numbers = answers.document(plan, "berries", "probability", "expected")
+    if answers.emitted({**numbers, "pull": plan.pulls}):
         return
     answers.print_table(
         ["lot", f"mean {answers.unit()}", "pull"],
