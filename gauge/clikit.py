@@ -73,22 +73,10 @@ def number_option(
     name: str = "",
     **more: Any,
 ) -> Callable[[F], F]:
-    """Make an option that takes a number.
+    """Make an option that takes a number within bounds, of which `above` is not allowed itself.
 
-    Parameters
-    ----------
-    flag : str
-        A force in N such as ``--noise-n`` is passed to the command as ``noise_newton``.
-    text : str
-        Help.
-    above, low, high : float, optional
-        Bounds; `above` is not allowed itself.
-    whole : bool
-        Whether only whole numbers are allowed.
-    name : str, optional
-        Parameter of the command, instead of one made from the flag.
-    **more
-        As of `click.option`, such as `default`.
+    A force in N such as ``--noise-n`` is passed to the command as ``noise_newton``, unless `name`
+    says otherwise. `text` is the help, `more` as of `click.option`.
 
     Examples
     --------
@@ -111,16 +99,10 @@ def number_option(
 def record_options(
     name: str, make: Callable[..., object], *options: Callable[[F], F]
 ) -> Callable[[F], F]:
-    """Add options that a command receives together, as one record.
+    """Add options that a command receives together, as one record, by its parameter `name`.
 
-    Parameters
-    ----------
-    name : str
-        Parameter of the command that takes the record.
-    make : callable
-        Makes the record from the values of the options, by their names; mostly a dataclass.
-    *options : decorators
-        Made by `click.option`, in the order of the help.
+    `make` makes it from the values of the options, by their names: mostly a dataclass. The
+    `options` are decorators such as `click.option` makes, in the order of the help.
 
     Examples
     --------
@@ -157,12 +139,8 @@ def record_options(
 class LazyGroup(click.Group):
     """A click group whose commands are imported when they are first needed.
 
-    Parameters
-    ----------
-    lazy : mapping of str to (str, str)
-        Command name to (module that holds `command`, one-line help for the list).
-    renamed : mapping of str to str, optional
-        Old names of commands to the new ones; not listed, and kept for one version.
+    `lazy` has, by the name of a command, the module that holds it as `command` and its help in
+    the list; `renamed` old names, which are not listed and are kept for one version.
     """
 
     def __init__(
@@ -198,9 +176,9 @@ class PrintedTable:
     """A table that a command prints; the columns `left` are set to the left."""
 
     title: str
-    header: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    left: frozenset[int]
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    left: Collection[int]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -219,9 +197,10 @@ _KEPT: ContextVar[Printed | None] = ContextVar("kept", default=None)
 @contextmanager
 def keep_printed() -> Iterator[Printed]:
     """Keep what commands print for people and draw, as long as the block lasts."""
-    token = _KEPT.set(Printed())
+    page = Printed()
+    token = _KEPT.set(page)
     try:
-        yield _KEPT.get() or Printed()
+        yield page
     finally:
         _KEPT.reset(token)
 
@@ -232,12 +211,7 @@ def kept() -> Printed | None:
 
 
 def emit_json(document: object) -> None:
-    """Write one JSON document as one line on stdout and flush it.
-
-    Raises
-    ------
-    ValueError
-        If the document holds a NaN or an infinity: JSON has neither.
+    """Write one JSON document as one line on stdout and flush it; NaN is refused, JSON has none.
 
     Examples
     --------
@@ -252,14 +226,9 @@ def emit_json(document: object) -> None:
 
 
 def document(record: Any, *names: str) -> dict[str, Any]:
-    """Return attributes of a record under the names that they have in JSON.
+    """Return attributes of a record, by default all fields of a dataclass, as they are in JSON.
 
-    Parameters
-    ----------
-    record : object
-    *names : str
-        The attributes, in order; all fields of a dataclass by default. A force ``x_newton``
-        becomes ``x_N``.
+    A force ``x_newton`` becomes ``x_N``.
 
     Examples
     --------
@@ -284,18 +253,8 @@ def print_table(
 ) -> None:
     """Print a table on stdout, readable without colour.
 
-    Parameters
-    ----------
-    header : sequence of str
-    rows : iterable of sequences of str
-        One text a column.
-    title : str
-    left : collection of int
-        Columns set to the left; all others to the right, as numbers are.
-    whole : collection of int
-        Columns that are never broken into lines.
-    edge : bool
-        Whether there is a blank around the table.
+    Columns `left` are set to the left, all others to the right, as numbers are; columns `whole` are
+    never broken into lines; `edge` sets a blank around the table.
 
     Examples
     --------
@@ -307,22 +266,14 @@ def print_table(
     <BLANKLINE>
     """
     if (page := kept()) is not None:
-        cells = tuple(tuple(row) for row in rows)
-        page.tables.append(
-            PrintedTable(title=title, header=tuple(header), rows=cells, left=frozenset(left))
-        )
+        page.tables.append(PrintedTable(title=title, header=header, rows=[*rows], left=left))
         return
     from rich import box
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(
-        box=box.SIMPLE_HEAD,
-        show_edge=edge,
-        pad_edge=False,
-        collapse_padding=True,
-    )
+    table = Table(box=box.SIMPLE_HEAD, show_edge=edge, pad_edge=False, collapse_padding=True)
     for index, name in enumerate(header):
         justify = "left" if index in left else "right"
         table.add_column(name, justify=justify, no_wrap=index in whole)  # type: ignore[arg-type]
@@ -394,13 +345,7 @@ def keys_of(typed: str) -> list[str]:
 
 
 def typed_keys() -> list[str]:
-    """Wait for keys at the terminal.
-
-    Raises
-    ------
-    UsageError
-        If there is no terminal to read keys from.
-    """
+    """Wait for keys at the terminal; refuse where there is none."""
     try:
         return keys_of(click.getchar())
     except OSError:

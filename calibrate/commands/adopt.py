@@ -7,8 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calibrate.commands import answers, options
+import calibrate
+import gauge
+from calibrate.commands import answers, fit, options
 from gauge.clikit import echo
+from gauge.errors import AlreadyThereError, FirmhandError, NotConfirmedError
 
 if TYPE_CHECKING:
     from gauge.season.rows import CalibrationRow
@@ -21,11 +24,7 @@ if TYPE_CHECKING:
 @click.option("--yes", is_flag=True, help="Adopt it in spite of drifted raters or a failed gauge.")
 @options.calibration_options(stored=False)
 def command(
-    season: Path,
-    name: str | None,
-    show_name: str | None,
-    yes: bool,
-    how: options.FitOptions,
+    season: Path, name: str | None, show_name: str | None, yes: bool, how: options.FitOptions
 ) -> None:
     """Adopt a calibration as the season's own.
 
@@ -41,11 +40,9 @@ def command(
     calibrate adopt 2026.season
     calibrate adopt 2026.season --show july
     """  # noqa: D301
-    from gauge.season.file import open_season
-
     if name and show_name:
         raise click.UsageError("Give a NAME to adopt, or --show NAME, not both.")
-    with open_season(season, read_only=True) as file:
+    with gauge.open_season(season, read_only=True) as file:
         rows = {row.name: row for row in file.calibrations()}
         adopted = file.setting("calibration")
         if show_name:
@@ -58,17 +55,9 @@ def command(
 
 
 def _adopt(
-    season: Path,
-    name: str,
-    stored: CalibrationRow | None,
-    yes: bool,
-    how: options.FitOptions,
+    season: Path, name: str, stored: CalibrationRow | None, yes: bool, how: options.FitOptions
 ) -> None:
-    from calibrate.commands import fit
-    from calibrate.cuts.calibration import Calibration
     from calibrate.cuts.scored import scored_document
-    from gauge.errors import AlreadyThereError, NotConfirmedError
-    from gauge.season.file import open_season
 
     if stored is not None and options.asks_for_fit():
         raise AlreadyThereError(
@@ -81,14 +70,14 @@ def _adopt(
         # A hand is checked later against what it was now: the scores are kept with the cut points.
         document = made.to_document() | scored_document(pairs.panel()[0])
     else:
-        made = Calibration.from_document(stored.document)
+        made = calibrate.Calibration.from_document(stored.document)
     against = [] if yes else _objections(season, how)
     if against and not _confirmed(against):
         raise NotConfirmedError(
             f"'{name}' is not adopted, and nothing was stored: {'; '.join(against)}.",
             todo="See 'calibrate check SEASON --all' and 'gauge verify'; --yes adopts it anyway.",
         )
-    with open_season(season) as file:
+    with gauge.open_season(season) as file:
         if stored is None:
             file.save_calibration(name, made.fingerprint, document)
         file.set_setting("calibration", name, kind="adopt")
@@ -101,39 +90,35 @@ def _adopt(
 
 def _objections(season: Path, how: options.FitOptions) -> list[str]:
     """Find what makes a calibration doubtful: hands that moved, a gauge that failed."""
-    from calibrate.raters.check import check_rater
-    from gauge.errors import FirmhandError
     from gauge.season.checks import last_check
-    from gauge.season.file import open_season
 
     found = []
     pairs = how.pairs(season)
     for name in pairs.panel()[0].raters:
         try:
-            check = check_rater(pairs, name, firmest=how.firmest, level=how.level)
+            check = calibrate.check_rater(pairs, name, firmest=how.firmest, level=how.level)
         except FirmhandError:
             continue  # a hand that cannot be judged
         # By the verdict of 'calibrate check'. Hands differ; only what is beyond the limit casts
         # doubt on the panel's scale.
-        shifts = [
-            abs(b.shift_newton.value)
-            for b in check.boundaries
-            if b.shift_newton.value is not None
-            and b.shift_newton.excludes_zero()
-            and abs(b.shift_newton.value) > (b.limit_newton or 0.0)
+        moved = [
+            (abs(one.shift_newton.value or 0.0), one.limit_newton or 0.0)
+            for one in check.boundaries
+            if one.shift_newton.excludes_zero()
         ]
+        shifts = [shift for shift, limit in moved if shift > limit]
         drifted = f"{name} has drifted from the other raters"
         if check.verdict == "drifted" and shifts:
             found.append(f"{drifted} by up to {answers.with_unit(max(shifts))}")
         elif check.verdict == "drifted":
             answers.say(f"{drifted}, but at no boundary surely and by over {check.limit}: go on")
-    with open_season(season, read_only=True) as file:
+    with gauge.open_season(season, read_only=True) as file:
         rows = file.verifications()
         gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}
-    for gauge, serial in sorted(gauges, key=str):
-        last = last_check(rows, gauge=gauge, gauge_serial=serial)
+    for model, serial in sorted(gauges, key=str):
+        last = last_check(rows, gauge=model, gauge_serial=serial)
         if last is not None and not last.passed:
-            which = " ".join(filter(None, (gauge, serial)))
+            which = " ".join(filter(None, (model, serial)))
             found.append(f"the gauge {which} failed its last check ({last.at[:10]})")
     return list(dict.fromkeys(found))
 
@@ -148,10 +133,7 @@ def _confirmed(against: list[str]) -> bool:
 
 
 def _show(row: CalibrationRow, how: options.FitOptions) -> None:
-    from calibrate.commands import fit
-    from calibrate.cuts.calibration import Calibration
-
-    kept = Calibration.from_document(row.document)
+    kept = calibrate.Calibration.from_document(row.document)
     head = answers.document(row, "name", "at", "fingerprint", "version")
     if not answers.emitted(head | fit.document(kept, how.firmest)):
         echo(f"{row.name}, stored {row.at} by firmhand {row.version}")

@@ -42,11 +42,7 @@ _SHOWN = ("weighted_kappa", "gwet_ac2", "alpha_ordinal")
 @options.level_option
 @click.option("--all", "everything", is_flag=True, help="Show all coefficients that are in use.")
 def command(
-    source: Path,
-    scale: Scale | None,
-    weights: Weights,
-    level: float,
-    everything: bool,
+    source: Path, scale: Scale | None, weights: Weights, level: float, everything: bool
 ) -> None:
     """Agreement of raters without force.
 

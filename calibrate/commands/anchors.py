@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+import calibrate
+import gauge
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
 from gauge.clikit import echo
@@ -18,8 +22,8 @@ if TYPE_CHECKING:
     from calibrate.anchors.candidates import Candidate
     from calibrate.anchors.choice import AnchorSet
     from calibrate.cuts.bands import Band
-    from calibrate.data.pairs import Pairs
     from calibrate.plots.card import CardNotes
+    from gauge.season.file import SeasonFile
 
 _INSTEAD = (
     "Press a few berries of today's lots and take fresh ones ('calibrate tray', --fresh), record "
@@ -87,10 +91,8 @@ def command(
     calibrate anchors 2026.season --card card.pdf --card card.png
     calibrate anchors 2026.season --calibration july --keep --per-score 3 --fresh
     """  # noqa: D301
-    from dataclasses import replace
-
     from calibrate.anchors.candidates import read_candidates, young_enough
-    from calibrate.anchors.choice import AnchorSet, choose_anchors
+    from calibrate.anchors.choice import AnchorSet
     from calibrate.cuts.bands import bands
     from calibrate.data.pairs import flagged_note
 
@@ -112,7 +114,9 @@ def command(
     young, ages = young_enough(pool, as_of, valid_days, unknown_may=may)
     too_old = len(young) < len(pool)
     try:
-        chosen = choose_anchors(calibration, young, per_score=per_score, straddle=straddle)
+        chosen = calibrate.choose_anchors(
+            calibration, young, per_score=per_score, straddle=straddle
+        )
     except InfeasiblePlanError as error:
         if not too_old:
             raise
@@ -139,20 +143,17 @@ def command(
 def _notes(
     source: Path, chosen: AnchorSet, as_of: date, valid_days: float, press_limit: int
 ) -> CardNotes:
-    from datetime import timedelta
-
     from calibrate.data.conditions import conditions_of
     from calibrate.data.pairs import looks_like_season
     from calibrate.plots.card import CardNotes
     from calibrate.report.facts import of_samples
-    from gauge.season.file import open_season
 
     fruit = [one.candidate for one in chosen.anchors if one.candidate.kind != "pad"]
     ages = [one.since for one in fruit if one.since is not None]
     unknown = len(ages) < len(fruit)
     known: dict[str, Any] = {}
     if looks_like_season(source):
-        with open_season(source, read_only=True) as season:
+        with gauge.open_season(source, read_only=True) as season:
             crop = season.crop or of_samples(season, "crop")
             known = {"crop": crop, "lab": season.setting("lab"), "digest": season.digest}
     return CardNotes(
@@ -166,16 +167,17 @@ def _notes(
     )
 
 
-def _candidates(source: Path, pairs: Pairs, as_of: date, *, lots: bool) -> list[Candidate]:
+def _candidates(
+    source: Path, pairs: calibrate.Pairs, as_of: date, *, lots: bool
+) -> list[Candidate]:
     """Find the source's candidates that did not have to retire."""
     from calibrate.anchors.candidates import scored_candidates, season_candidates
     from calibrate.anchors.retirement import good_anchors
     from calibrate.data.pairs import looks_like_season
-    from gauge.season.file import open_season
 
     if not looks_like_season(source):
         return scored_candidates(pairs)
-    with open_season(source, read_only=True) as season:
+    with gauge.open_season(source, read_only=True) as season:
         # Of whatever calibration: a berry that was squeezed to its end is no anchor of any.
         anchors = season.anchors()
         good = {row.label for row in good_anchors(anchors, as_of)}
@@ -185,26 +187,22 @@ def _candidates(source: Path, pairs: Pairs, as_of: date, *, lots: bool) -> list[
 
 def _keep(source: Path, name: str, chosen: AnchorSet, as_of: date, **limits: Any) -> None:
     """Keep a set in place of the last one: anchors in both stay, the others retire."""
-    from gauge.season.file import open_season
-
-    with open_season(source) as season:
+    with gauge.open_season(source) as season:
         in_use = {row.label: row for row in season.anchors(name) if row.retired_at is None}
         for label in in_use.keys() - {anchor.candidate.label for anchor in chosen.anchors}:
             season.retire_anchor(in_use[label].anchor_id, "a new set took its place")
         for anchor in chosen.anchors:
             if anchor.candidate.label in in_use:
                 continue
-            season.add_anchor(
-                calibration=name,
-                kind=anchor.candidate.kind,
-                label=anchor.candidate.label,
-                berry_id=anchor.candidate.berry_id,
-                score=anchor.score,
-                boundary=anchor.boundary,
-                force_newton=anchor.candidate.force_newton,
-                made_at=(anchor.candidate.since or as_of).isoformat(),
-                **limits,
-            )
+            stands = answers.document(anchor, "score", "boundary")
+            add(season, anchor.candidate, as_of, calibration=name, **stands, **limits)
+
+
+def add(season: SeasonFile, one: Candidate, as_of: date, **more: Any) -> None:
+    """Keep a candidate as an anchor; `more` as of `SeasonFile.add_anchor`."""
+    made_at = (one.since or as_of).isoformat()
+    names = ("kind", "label", "berry_id", "force_newton")
+    season.add_anchor(**{name: getattr(one, name) for name in names}, made_at=made_at, **more)
 
 
 def document(chosen: AnchorSet, as_of: date) -> dict[str, Any]:

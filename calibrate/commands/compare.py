@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+import calibrate
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
 from gauge.clikit import echo
@@ -53,7 +54,7 @@ def command(
     that of the hands such raters come from, which few raters leave wide. A stored calibration is
     compared with the intervals that it was stored with.
     """  # noqa: D301
-    from calibrate.cuts.seasonshift import compare_seasons, pad_check, rescored
+    from calibrate.cuts.seasonshift import pad_check, rescored
     from calibrate.data.conditions import common_pads, conditions_of, differences
 
     first_pairs = how.pairs(season1)
@@ -64,7 +65,7 @@ def command(
         pairs = how.pairs(path)
         after = conditions_of(path, pairs.raters)
         pads = pad_check(*common_pads(before, after), level=how.level)
-        found = compare_seasons(
+        found = calibrate.compare_seasons(
             one,
             how.calibration(path, name) if name else pairs,
             margin_newton=margin,
@@ -73,7 +74,13 @@ def command(
             firmest=how.firmest,
         )
         moved = rescored(found.first, found.second, pairs.force_newton)
-        warnings = [*differences(before, after), *_pad_warning(pads)]
+        warnings = list(differences(before, after))
+        if pads is not None and pads.held is False:
+            warnings.append(
+                f"Durable pads read {pads.change_pct.value:+.1f} % in the second season: the "
+                "newton itself has changed, or the pads aged. Check the gauge before trusting any "
+                "shift."
+            )
         if found.as_pressed:
             warnings.append(
                 "What a squeeze takes is known of one season only: cut points of both are of fruit "
@@ -85,25 +92,14 @@ def command(
     if plot is not None:
         from calibrate.plots.compare import draw_seasons
 
-        title = "Cut points, season by season"
-        answers.draw(
-            plot, draw_seasons(drawn, own), title, of=[season1, season2, *more], level=how.level
-        )
+        figure, title = draw_seasons(drawn, own), "Cut points, season by season"
+        answers.draw(plot, figure, title, of=[season1, season2, *more], level=how.level)
     for each in compared:
         answers.warn(each.warnings)
     documents = [each.document() for each in compared]
     if not answers.emitted(answers.one_or_all(documents, "comparisons")):
         for each in compared:
             each.show()
-
-
-def _pad_warning(pads: PadCheck | None) -> list[str]:
-    if pads is None or pads.held is not False:
-        return []
-    return [
-        f"Durable pads read {pads.change_pct.value:+.1f} % in the second season: the newton itself "
-        "has changed, or the pads aged. Check the gauge before trusting any shift."
-    ]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,6 +114,11 @@ class _Compared:
     def document(self) -> dict[str, Any]:
         """The comparison as it is printed by --json."""
         first, second, moved = self.found.first, self.found.second, self.moved
+        pads = self.pads and {
+            "n": self.pads.n_pads,
+            **answers.sides(self.pads.change_pct, "change_pct", "_pct"),
+            "held": self.pads.held,
+        }
         return {
             "seasons": [first.source, second.source],
             **answers.document(self.found, "margin_newton", "same_raters"),
@@ -136,12 +137,7 @@ class _Compared:
                 "lost_to_sale": moved.lost,
                 "gained_for_sale": moved.gained,
             },
-            "pads": self.pads
-            and {
-                "n": self.pads.n_pads,
-                **answers.sides(self.pads.change_pct, "change_pct", "_pct"),
-                "held": self.pads.held,
-            },
+            "pads": pads,
             "warnings": self.warnings,
         }
 
@@ -171,13 +167,12 @@ class _Compared:
             f"{self.moved.lost:.0f} would fall beyond the sale limit, {self.moved.gained:.0f} come "
             "within it."
         )
-        if self.found.same_raters:
-            echo(
-                "The same raters scored both seasons: the intervals are of their own scale, and "
-                "narrower than those of 'fit', which are for all hands such as theirs."
-            )
-        else:
-            echo("The raters are not the same: the intervals are for all hands such as theirs.")
+        echo(
+            "The same raters scored both seasons: the intervals are of their own scale, and "
+            "narrower than those of 'fit', which are for all hands such as theirs."
+            if self.found.same_raters
+            else "The raters are not the same: the intervals are for all hands such as theirs."
+        )
         spreads = (format_newton(one.spread, sign="-") for one in (first, second))
         echo(f"Spread of the fingers {', then '.join(spreads)}.")
         if self.pads is not None:

@@ -78,13 +78,7 @@ def command(folder: Path) -> None:
 
 
 def sample_runs() -> Path:
-    """Find the sample runs: beside the package when installed, in the repository otherwise.
-
-    Raises
-    ------
-    UnreadableFileError
-        If neither is there.
-    """
+    """Find the sample runs: beside the package when installed, in the repository otherwise."""
     package = Path(__file__).resolve().parents[1]
     for place in (package / "sample_runs", package.parent / "sample_runs"):
         if (place / "README.md").is_file():
@@ -133,10 +127,9 @@ def _run(step: Step) -> None:
     if step.keep is not None:
         step.keep.write_text(out.getvalue(), encoding="utf-8")
     else:
-        last = step.quiet or step.message
         source = err if step.message or (step.quiet and not out.getvalue()) else out
         lines = source.getvalue().splitlines()
-        for line in lines[-1:] if last else lines:
+        for line in lines[-1:] if step.quiet or step.message else lines:
             echo(line)
     if status != step.status:
         say(err.getvalue().rstrip())

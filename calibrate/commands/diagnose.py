@@ -9,6 +9,7 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
+from calibrate.commands.answers import format_value as number
 from gauge.clikit import echo
 
 if TYPE_CHECKING:
@@ -48,6 +49,12 @@ def command(source: Path, how: options.FitOptions, alpha: float) -> None:
 
 def document(found: Diagnosis) -> dict[str, Any]:
     """The diagnosis as it is printed by --json."""
+
+    def berry(one: ScoredBerry, more: str) -> dict[str, Any]:
+        # In this command the force is `force_n`.
+        named = answers.document(one, "berry", "score", "rater", more)
+        return {"force_n": one.force_newton, **named}
+
     return {
         **answers.document(found, "force_scale", "aic"),
         "tests": [answers.document(test) for test in found.tests],
@@ -60,17 +67,9 @@ def document(found: Diagnosis) -> dict[str, Any]:
             }
             for column in found.columns
         ],
-        "influential": [_berry(berry, "distance") for berry in found.influential],
-        "look_again": [_berry(berry, "tail") for berry in found.look_again],
-        "warnings": list(found.warnings),
-    }
-
-
-def _berry(berry: ScoredBerry, more: str) -> dict[str, Any]:
-    """Write a berry under the keys of this command, where the force is `force_n`."""
-    return {
-        "force_n": berry.force_newton,
-        **answers.document(berry, "berry", "score", "rater", more),
+        "influential": [berry(one, "distance") for one in found.influential],
+        "look_again": [berry(one, "tail") for one in found.look_again],
+        "warnings": found.warnings,
     }
 
 
@@ -83,12 +82,7 @@ def show(found: Diagnosis) -> None:
     answers.print_table(
         ["test", "chi-square", "df", "p"],
         [
-            [
-                test.name,
-                answers.format_value(test.statistic, missing="-"),
-                str(test.df),
-                p_text(test.p_value),
-            ]
+            [test.name, number(test.statistic, missing="-"), str(test.df), p_text(test.p_value)]
             for test in found.tests
         ],
     )

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+import calibrate
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
 from gauge.clikit import echo
@@ -17,10 +17,7 @@ from gauge.plaintext import plural
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from calibrate.cuts.calibration import Calibration
-    from calibrate.data.pairs import Pairs
     from calibrate.data.scale import Scale
-    from calibrate.data.squeezes import PressOnly
     from calibrate.stats.estimate import Estimate
     from calibrate.stats.measurement import GaugeError
 
@@ -88,11 +85,10 @@ def command(
     A side of an interval that the berries at hand cannot close is shown as open. Whether fruit is
     sold stays with your own rules and the law of the place; a cut point only describes hands.
     """  # noqa: D301
-    from calibrate.cuts.fitting import fit
     from calibrate.data.pairs import flagged_note
 
     pairs, earlier = how.pairs(source, raters=raters), how.earlier_hand_sds(source)
-    calibration = fit(
+    calibration = calibrate.fit(
         pairs,
         force_scale=how.force_scale,
         level=how.level,
@@ -111,32 +107,25 @@ def command(
     answers.warn((*calibration.warnings, *flagged_note(pairs.n_flagged)))
     hands = _hands(pairs, calibration, how.firmest, earlier) if each_rater else {}
     pressed = pairs.press_only
-    counted = {"flagged": pairs.n_flagged, "press_only": pressed and _pressed_only(pressed)}
-    if answers.emitted({**document(calibration, how.firmest), **counted, **hands}):
+    left = pressed and answers.document(pressed, "n", "n_mates", "squeezes")
+    only = left and left | {"left": answers.sides(pressed)}
+    counted = {"flagged": pairs.n_flagged, "press_only": only}
+    if answers.emitted(document(calibration, how.firmest) | counted | hands):
         return
     show(calibration, how.firmest)
     if pressed is not None:
         echo(
             f"{plural(pressed.n, 'berry')} pressed without a squeeze: {pressed.squeezes:.2g} "
-            f"squeezes left {_percent(pressed.value, pressed.low, pressed.high)} of the force of "
-            "their mates."
+            f"squeezes left {_percent(pressed)} of the force of their mates."
         )
     if hands:
         show_hands(hands)
 
 
-def _pressed_only(pressed: PressOnly) -> dict[str, Any]:
-    """Return for JSON what squeezing left of the force of berries, against those pressed only."""
-    return {
-        **answers.document(pressed, "n", "n_mates", "squeezes"),
-        "left": answers.sides(pressed),
-    }
-
-
-def _percent(share: float | None, low: float | None, high: float | None) -> str:
+def _percent(share: Any) -> str:
     """Write a share and its interval."""
-    one, *ends = (100 * (side or 0.0) for side in (share, low, high))
-    return f"{one:.1f} % ({ends[0]:.0f} to {ends[1]:.0f} %)"
+    one, low, high = (100 * (side or 0.0) for side in (share.value, share.low, share.high))
+    return f"{one:.1f} % ({low:.0f} to {high:.0f} %)"
 
 
 def _listed(scale: Scale, cuts: Sequence[Estimate], firmest: str) -> list[dict[str, Any]]:
@@ -160,50 +149,44 @@ def _listed(scale: Scale, cuts: Sequence[Estimate], firmest: str) -> list[dict[s
     return named[:: 1 if firmest == "first" else -1]
 
 
-def document(calibration: Calibration, firmest: str) -> dict[str, Any]:
+def document(calibration: calibrate.Calibration, firmest: str) -> dict[str, Any]:
     """Return the fit as --json prints it: scores and cuts in the order of the source."""
-    scale = calibration.scale
+    scale, squeezed = calibration.scale, calibration.softening is not None
+    cuts = _listed(scale, calibration.cuts, firmest)
     return {
         "n": calibration.n,
         "raters": len(calibration.raters),
         "scores": answers.between(scale.labels, firmest),
         **answers.document(calibration, "force_scale", "log_likelihood", "spread"),
-        "spread_growth": answers.document(
-            calibration.growth, "power", "error", "p_value", "at_newton"
-        ),
-        "cuts": _listed(scale, calibration.cuts, firmest),
+        "spread_growth": answers.document(calibration.growth),
+        "cuts": cuts,
         "softening": calibration.softening and answers.sides(calibration.softening),
-        "cuts_unsqueezed": _listed(scale, calibration.cuts, firmest)
-        if calibration.softening
-        else None,
-        "cuts_as_pressed": _listed(scale, calibration.as_pressed, firmest)
-        if calibration.softening
-        else None,
-        "warnings": list(calibration.warnings),
+        "cuts_unsqueezed": cuts if squeezed else None,
+        "cuts_as_pressed": _listed(scale, calibration.as_pressed, firmest) if squeezed else None,
+        "warnings": calibration.warnings,
     }
 
 
-def show(calibration: Calibration, firmest: str) -> None:
+def show(calibration: calibrate.Calibration, firmest: str) -> None:
     """Print the fit as a table."""
     table = document(calibration, firmest)
-    after = table["cuts_as_pressed"] or []
+    after = table["cuts_as_pressed"]
     rows = [
-        [
-            "{} and {}".format(*cut["between"]),
-            _force(cut),
-            "unknown" if cut["force_N"] is None else answers.span(cut["low_N"], cut["high_N"]),
-        ]
-        for cut in table["cuts"]
+        {
+            "between": "{} and {}".format(*cut["between"]),
+            f"{'unsqueezed' if after else 'force'} {unit()}": _force(cut),
+            f"{calibration.level:.0%} interval {unit()}": "unknown"
+            if cut["force_N"] is None
+            else answers.span(cut["low_N"], cut["high_N"]),
+            **({f"as pressed {unit()}": _force(after[index])} if after else {}),
+        }
+        for index, cut in enumerate(table["cuts"])
     ]
-    heads = ["between", f"force {unit()}", f"{calibration.level:.0%} interval {unit()}"]
-    if after:
-        heads[1:] = [f"unsqueezed {unit()}", heads[2], f"as pressed {unit()}"]
-        rows = [[*row, _force(cut)] for row, cut in zip(rows, after, strict=True)]
-    answers.print_table(heads, rows)
-    if one := calibration.softening:
+    answers.print_rows(rows)
+    if calibration.softening:
         echo(
-            f"Each squeeze takes {_percent(one.value, one.low, one.high)} of the force. Cut points "
-            "are of fruit as the finger felt it; as pressed, of fruit pressed after the squeezes."
+            f"Each squeeze takes {_percent(calibration.softening)} of the force. Cut points are of "
+            "fruit as the finger felt it; as pressed, of fruit pressed after the squeezes."
         )
     spread = f"{calibration.spread:.3g} in log force"
     if calibration.force_scale == "linear":
@@ -232,7 +215,7 @@ def _force(cut: dict[str, Any]) -> str:
 
 
 def _hands(
-    pairs: Pairs, calibration: Calibration, firmest: str, earlier: Sequence[float]
+    pairs: calibrate.Pairs, made: calibrate.Calibration, firmest: str, earlier: Sequence[float]
 ) -> dict[str, Any]:
     """Return cut points of each rater and of a next one, and how hands, spreads, berries differ."""
     from calibrate.model.panel import fit_panel
@@ -244,10 +227,10 @@ def _hands(
             todo="--each-rater needs two or more in a column rater.",
         )
     fit = fit_panel(
-        pairs, force_scale=calibration.force_scale, level=calibration.level, firmest=firmest,
+        pairs, force_scale=made.force_scale, level=made.level, firmest=firmest,
         earlier_hand_sds=earlier,
     )  # fmt: skip
-
+    names = ("hand_sd", "hand_sds", "boundary_sd", "boundary_p", "spread_sd", "berry_sd")
     return {
         "by_rater": [
             {
@@ -259,9 +242,7 @@ def _hands(
             for rater in fit.raters
         ],
         "next_rater": _listed(fit.scale, fit.next_rater, firmest),
-        **answers.document(
-            fit, "hand_sd", "hand_sds", "boundary_sd", "boundary_p", "spread_sd", "berry_sd"
-        ),
+        **answers.document(fit, *names),
     }
 
 
@@ -274,15 +255,13 @@ def show_hands(hands: dict[str, Any]) -> None:
         force, low, high = (format_newton(cut[key]) for key in ("force_N", "low_N", "high_N"))
         return f"{force} ({low}-{high})"
 
-    named = [(one["rater"], one["cuts"]) for one in hands["by_rater"]]
-    answers.print_table(
-        ["rater", *("/".join(map(str, cut["between"])) for cut in hands["next_rater"])],
-        [
-            [name, *map(cell, cuts)]
-            for name, cuts in [*named, ("a next rater", hands["next_rater"])]
-        ],
-        title=f"Cut points of each rater, {unit()}",
-    )
+    next_rater = {"rater": "a next rater", "cuts": hands["next_rater"]}
+    rows = [
+        {"rater": one["rater"]}
+        | {"/".join(map(str, cut["between"])): cell(cut) for cut in one["cuts"]}
+        for one in [*hands["by_rater"], next_rater]
+    ]
+    answers.print_rows(rows, title=f"Cut points of each rater, {unit()}")
     differ = f"Hands differ by about {hands['hand_sd']:.0%}, their spreads by "
     differ += f"{hands['spread_sd']:.0%}"
     if hands["boundary_sd"] is not None:

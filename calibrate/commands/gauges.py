@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -80,14 +81,12 @@ def _two(sheet: CodedSheet) -> tuple[tuple[str, str], Any, Any]:
             f"({', '.join(gauge.labels)}), not two.",
             todo="Keep the rows of two gauges, or name them as labs in a column lab.",
         )
-    tables = []
-    for code in (0, 1):
+
+    def table(code: int) -> Any:
         rows = [force[(gauge.code == code) & (berry.code == at)] for at in range(len(berry.labels))]
-        table = np.full((len(rows), max(map(len, rows))), np.nan)
-        for line, readings in zip(table, rows, strict=True):
-            line[: len(readings)] = readings
-        tables.append(table)
-    return (gauge.labels[0], gauge.labels[1]), tables[0], tables[1]
+        return np.array(list(itertools.zip_longest(*rows, fillvalue=np.nan))).T
+
+    return (gauge.labels[0], gauge.labels[1]), table(0), table(1)
 
 
 def _labs(sheet: CodedSheet) -> list[Precision]:
@@ -98,8 +97,8 @@ def _labs(sheet: CodedSheet) -> list[Precision]:
     from calibrate.stats.measurement import precision
     from calibrate.tables.samplingunits import sort_key
 
-    column = next((name for name in _LEVELS if name in sheet.columns), None)
-    of = sheet.columns[column] if column else Factor.always("", len(sheet))
+    levels = [sheet.columns[name] for name in _LEVELS if name in sheet.columns]
+    of = levels[0] if levels else Factor.always("", len(sheet))
     lab, force = sheet.columns["lab"].code, sheet.forces()
     return [
         precision(lab[rows], force[rows], level=name)

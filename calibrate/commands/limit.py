@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -82,9 +82,8 @@ def command(
         fine = salelimit.threshold_costs(calibration, forces, list(grid))
         curve = salelimit.within_curve(calibration, grid, level=how.level)
         figure = draw_limit(curve, limit, share, fine, how.level)
-        answers.draw(
-            plot, figure, "The sale limit, and what it costs", of=[source], level=how.level
-        )
+        title = "The sale limit, and what it costs"
+        answers.draw(plot, figure, title, of=[source], level=how.level)
     any_hand = None
     if calibration.hand_sd is not None and limit.value is not None:
         any_hand = salelimit.within_any_hand(calibration, limit.value)
@@ -101,25 +100,22 @@ def command(
     if not answers.emitted(found):
         boundary = calibration.scale.sale_boundary
         cut = None if boundary is None else calibration.cuts[boundary].value
-        show(limit, share, any_hand, cheapest, costs, how.level, cut)
+        _show(limit, costs, cut, found, how.level)
 
 
-def show(
+def _show(
     limit: Estimate,
-    share: float,
-    any_hand: float | None,
-    cheapest: float | None,
     costs: tuple[ThresholdCost, ...],
-    level: float,
     cut: float | None,
+    found: dict[str, Any],
+    level: float,
 ) -> None:
     """Print the limit and the table of thresholds."""
+    share, any_hand = found["share"], found["share_any_hand"]
     whose = "" if any_hand is None else ", by the panel's middle hand"
-    at = (
-        "At no force is a berry"
-        if limit.value is None
-        else f"A berry at {with_unit(limit.value)} is"
-    )
+    at = "At no force is a berry"
+    if limit.value is not None:
+        at = f"A berry at {with_unit(limit.value)} is"
     echo(
         f"{at} within the sale limit with {share:.0%}{whose}\n"
         f"({level:.0%} interval {answers.span(limit.low, limit.high)} {unit()}); a firmer one more "
@@ -141,4 +137,5 @@ def show(
         ],
         title="Out of 100 berries with this season's forces",
     )
-    echo(f"At the stated costs the cheapest threshold is {format_newton(cheapest)} {unit()}.")
+    cheapest = format_newton(found["cheapest_threshold_N"])
+    echo(f"At the stated costs the cheapest threshold is {cheapest} {unit()}.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
-from calibrate.commands.answers import format_newton, unit
+from calibrate.commands.answers import with_unit
 from gauge.clikit import echo, record_options
 from gauge.errors import NoSuchRecordError, TooFewScoresError
 
 if TYPE_CHECKING:
     from calibrate.cuts.acceptance import SamplingPlan
+    from calibrate.data.factor import Factor
     from calibrate.tables.source import Source
 
 _SHARES = (0.01, 0.02, 0.05, 0.10, 0.15, 0.20, 0.25, 0.30, 0.40)
@@ -114,7 +116,7 @@ def command(
             raise click.UsageError("--berries and --soft stand for a SOURCE, not beside one.")
         if lot is not None and whole:
             raise click.UsageError("Give --lot or --all, not both.")
-        tested = _tested(source, lot, limit, whole=whole, fingers=fingers, level=level)
+        tested = _tested(source, lot, limit, whole=whole, fingers=fingers)
     elif berries is not None and soft is not None:
         tested = Tested(n=berries, soft=soft, by="as counted")
     if source is None and limit.days and limit.soft_per_day is None:
@@ -134,46 +136,34 @@ def command(
         title = f"Sampling plan: {plan.n} berries, acceptance number {plan.acceptance_number}"
         figure = draw_operating_curve(plan, now, level)
         answers.draw(plot, figure, title, of=[source] if source else [])
-    bound = 1.0
-    if tested is not None:
-        bound = upper_bound(tested.soft, tested.n, level=level, lot_size=lot_size)
     answers.say(CAUTION)
-    if answers.emitted(_document(tested, plan, bound, at_most, now, level)):
+    found = {"at_most": at_most, "at_most_now": now, "level": level, **_document(plan)}
+    if tested is not None:
+        accepted = tested.soft <= plan.acceptance_number
+        bound = upper_bound(tested.soft, tested.n, level=level, lot_size=lot_size)
+        found["tested"] = answers.document(tested) | {"upper": bound, "accepted": accepted}
+    if answers.emitted(found):
         return
     if tested is not None:
-        _show_lot(tested, plan, bound, now, limit, level)
+        _show_lot(tested, limit)
+        echo(
+            f"{'ACCEPTED' if accepted else 'NOT ACCEPTED'}: the share soft is "
+            f"{'' if accepted else 'not shown to be '}below {now:.1%}\n"
+            f"(found {tested.soft / tested.n:.1%}, upper {level:.0%} bound {bound:.1%})."
+        )
     _show_plan(plan, now, level)
 
 
-def _document(
-    tested: Tested | None,
-    plan: SamplingPlan,
-    bound: float,
-    at_most: float,
-    now: float,
-    level: float,
-) -> dict[str, Any]:
+def _document(plan: SamplingPlan) -> dict[str, Any]:
     curve = zip(_SHARES, plan.accepted(_SHARES).tolist(), strict=True)
-    found: dict[str, Any] = {
-        "at_most": at_most,
-        "at_most_now": now,
+    return {
         **answers.document(plan, "n", "lot_size"),
         "acceptance_number": None if plan.acceptance_number < 0 else plan.acceptance_number,
-        "level": level,
         "curve": [{"share": share, "accepted": accepted} for share, accepted in curve],
     }
-    if tested is not None:
-        found["tested"] = {
-            **answers.document(tested),
-            "upper": bound,
-            "accepted": tested.soft <= plan.acceptance_number,
-        }
-    return found
 
 
-def _tested(
-    source: Path, lot: str | None, limit: Limit, *, whole: bool, fingers: bool, level: float
-) -> Tested:
+def _tested(source: Path, lot: str | None, limit: Limit, *, whole: bool, fingers: bool) -> Tested:
     """Count the soft berries of a lot, by force or by fingers."""
     import numpy as np
 
@@ -182,14 +172,15 @@ def _tested(
 
     found = read_source(source)
     rows = np.ones(found.force_newton.size, bool)
+    factors = [found.factors[name] for name in ("lot", "sample") if name in found.factors]
     if lot is not None:
         rows[:] = False
-        for factor in (found.factors.get("lot"), found.factors.get("sample")):
-            if factor is not None and not rows.any():
+        for factor in factors:
+            if not rows.any():
                 named = [name_key(label) == name_key(lot) for label in factor.labels]
                 rows = np.array([*named, False])[factor.code]
     elif not whole:
-        _refuse_several(found)
+        _refuse_several(factors)
     if not rows.any():
         raise NoSuchRecordError(
             f"{source} holds no berries of a lot or sample {lot!r}.",
@@ -199,20 +190,18 @@ def _tested(
         if limit.days and limit.soft_per_day is None:
             raise click.UsageError("--fingers with --days needs --soft-per-day.")
         return _scored(found, rows)
-    return _pressed(source, found, rows, limit, level)
+    return _pressed(source, found, rows, limit)
 
 
-def _refuse_several(found: Source) -> None:
+def _refuse_several(factors: Iterable[Factor]) -> None:
     """Refuse to call several lots one; samples are lots where nothing else is said."""
-    known = (found.factors.get(name) for name in ("lot", "sample"))
-    factor = next((one for one in known if one is not None and (one.code >= 0).any()), None)
-    codes = [] if factor is None else sorted(set(factor.code.tolist()) - {-1})
-    if factor is not None and len(codes) > 1:
+    known = ([one.labels[code] for code in sorted({*one.code.tolist()} - {-1})] for one in factors)
+    codes = next(filter(None, known), [])
+    if len(codes) > 1:
         more = f" and {len(codes) - 12} more" if len(codes) > 12 else ""
         raise click.UsageError(
-            f"There are {len(codes)} lots or samples: "
-            f"{', '.join(factor.labels[code] for code in codes[:12])}{more}. Name one by --lot "
-            "CODE, or judge all as one by --all."
+            f"There are {len(codes)} lots or samples: {', '.join(codes[:12])}{more}. Name one by "
+            "--lot CODE, or judge all as one by --all."
         )
 
 
@@ -231,7 +220,7 @@ def _scored(found: Source, rows: Any) -> Tested:
     return Tested(n=int(use.sum()), soft=int((soft & use).sum()), by="by fingers")
 
 
-def _pressed(source: Path, found: Source, rows: Any, limit: Limit, level: float) -> Tested:
+def _pressed(source: Path, found: Source, rows: Any, limit: Limit) -> Tested:
     """Call a berry soft if its peak is below the cut and what it will lose."""
     import numpy as np
 
@@ -250,7 +239,7 @@ def _pressed(source: Path, found: Source, rows: Any, limit: Limit, level: float)
         if edge is None or threshold is None:
             raise TooFewScoresError("The calibration knows no cut at the sale limit.")
         by = f"below the middle hand's cut {'/'.join(calibration.scale.boundaries[edge])}"
-    loss, by = None, f"{by} ({format_newton(threshold)} {unit()})"
+    loss, by = None, f"{by} ({with_unit(threshold)})"
     if limit.days and limit.soft_per_day is None:
         loss = _loss(found, use) if limit.loss_newton is None else limit.loss_newton
         threshold += limit.days * loss
@@ -282,23 +271,15 @@ def _loss(found: Source, use: Any) -> float:
         raise TooFewScoresError(why, todo="--loss-n N.") from None
 
 
-def _show_lot(
-    tested: Tested, plan: SamplingPlan, bound: float, now: float, limit: Limit, level: float
-) -> None:
+def _show_lot(tested: Tested, limit: Limit) -> None:
     echo(f"{tested.soft} of {tested.n} berries are soft, {tested.by}.")
     if tested.daily_loss_newton is not None:
         echo(
-            f"{limit.days:g} days at {format_newton(tested.daily_loss_newton)} {unit()} a day are "
-            f"allowed for: soft is below {format_newton(tested.threshold_newton)} {unit()} now."
+            f"{limit.days:g} days at {with_unit(tested.daily_loss_newton)} a day are allowed for: "
+            f"soft is below {with_unit(tested.threshold_newton or 0.0)} now."
         )
     if limit.days and limit.soft_per_day:
         echo(f"Until it arrives {limit.days * limit.soft_per_day:.1%} more turn soft, as stated.")
-    accepted = tested.soft <= plan.acceptance_number
-    echo(
-        f"{'ACCEPTED' if accepted else 'NOT ACCEPTED'}: the share soft is "
-        f"{'' if accepted else 'not shown to be '}below {now:.1%}\n"
-        f"(found {tested.soft / tested.n:.1%}, upper {level:.0%} bound {bound:.1%})."
-    )
 
 
 def _show_plan(plan: SamplingPlan, now: float, level: float) -> None:

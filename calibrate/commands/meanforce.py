@@ -22,9 +22,7 @@ if TYPE_CHECKING:
 @options.command("meanforce", no_args_is_help=True)
 @click.argument("sheets", metavar="SHEETS", type=options.FILE)
 @click.option(
-    "--season",
-    type=options.FILE,
-    help="Season with the calibration, and with peaks for --cv.",
+    "--season", type=options.FILE, help="Season with the calibration, and with peaks for --cv."
 )
 @click.option("--calibration", help="Its name in that season.")
 @options.cuts_option("Or what 'calibrate fit --json' wrote.")
@@ -91,8 +89,8 @@ def command(
 
     rows = [(one, equivalent(one.counts)) for one in clamshells]
     groups = [
-        (levels, len(members), equivalent(*(one.counts for one in members)))
-        for levels, members in _groups(clamshells, by)
+        (dict(zip(by, key, strict=True)), len(members), equivalent(*members))
+        for key, members in _groups(clamshells, by).items()
     ]
     found = {
         "cv": spread,
@@ -156,13 +154,14 @@ def _spread(season: Path | None) -> float:
 
 def _groups(
     clamshells: Sequence[Clamshell], by: Sequence[str]
-) -> list[tuple[dict[str, str | None], list[Clamshell]]]:
+) -> dict[tuple[str | None, ...], list[tuple[int, ...]]]:
+    """Gather the counts of clamshells that have the same levels."""
     from calibrate.tables.samplingunits import ordered
 
-    found: dict[tuple[str | None, ...], list[Clamshell]] = {}
+    found: dict[tuple[str | None, ...], list[tuple[int, ...]]] = {}
     for one in clamshells if by else ():
-        found.setdefault(tuple(one.levels.get(name) for name in by), []).append(one)
-    return [(dict(zip(by, key, strict=True)), found[key]) for key in ordered(found)]
+        found.setdefault(tuple(one.levels.get(name) for name in by), []).append(one.counts)
+    return {key: found[key] for key in ordered(found)}
 
 
 def _document(one: Equivalent) -> dict[str, Any]:

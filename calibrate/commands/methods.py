@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from pathlib import Path
 
+import gauge
 from calibrate.commands import answers, options
 from gauge.clikit import echo
 
@@ -22,9 +23,8 @@ def command(season: Path) -> None:
     calibrate methods 2026.season
     """  # noqa: D301
     from calibrate.report.methods import methods
-    from gauge.season.file import open_season
 
-    with open_season(season, read_only=True) as file:
+    with gauge.open_season(season, read_only=True) as file:
         found = methods(file)
     if not answers.emitted({"text": found.text, "not_recorded": found.not_recorded}):
         echo(textwrap.fill(found.text, 79))

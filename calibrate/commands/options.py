@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+import calibrate
+import gauge
 from calibrate.commands.answers import AS_JSON, as_json
 from gauge.clikit import (
     FILE,
@@ -27,9 +29,7 @@ from gauge.records import Flag
 from gauge.units import Unit, parse_unit
 
 if TYPE_CHECKING:
-    from calibrate.cuts.calibration import Calibration
     from calibrate.cuts.fitting import ForceChoice
-    from calibrate.data.pairs import Pairs
     from calibrate.data.scale import Scale
 
 __all__ = ["FILE", "POSITIVE", "number_option", "season_argument"]
@@ -72,48 +72,44 @@ class FitOptions:
         """The scale that was typed, None where none was."""
         return None if self.scores is None else _parsed_scale(self.scores, self.firmest)
 
-    def pairs(self, source: Path, **how: Any) -> Pairs:
+    def pairs(self, source: Path, **how: Any) -> calibrate.Pairs:
         """Read the pairs of a source; `how` goes to `calibrate.data.pairs.load_pairs`."""
-        from calibrate.data.pairs import load_pairs
-
         how = {"scale": self.scale, "positive": self.force_scale == "log"} | how
-        pairs = load_pairs(source, firmest=self.firmest, as_typed=self.as_typed, **how)
+        pairs = calibrate.load_pairs(source, firmest=self.firmest, as_typed=self.as_typed, **how)
         return pairs.without_flags(self.without_flags).without_raters(self.without_raters)
 
     def calibration(
-        self, source: Path, name: str | None = None, pairs: Pairs | None = None
-    ) -> Calibration:
+        self, source: Path, name: str | None = None, pairs: calibrate.Pairs | None = None
+    ) -> calibrate.Calibration:
         """Load the calibration of a name, or the season's own; else fit the pairs.
 
         The season's own is left aside where an option of the fit was typed.
         """
-        from calibrate.cuts.loading import load_calibration
-
-        name = name or (None if asks_for_fit() else adopted_in([source]))
-        return load_calibration(source, name=name) if name else self.fitted(source, pairs)
+        if name := name or (None if asks_for_fit() else adopted_in([source])):
+            return calibrate.load_calibration(source, name=name)
+        return self.fitted(source, pairs)
 
     def earlier_hand_sds(self, source: Path) -> tuple[float, ...]:
         """Tell how far hands differed in the earlier season; nothing where none is named."""
-        from calibrate.cuts.loading import load_calibration
-
         if self.earlier is None:
             return ()
         if self.earlier.resolve() == source.resolve():
             raise click.UsageError("--earlier is a season before SOURCE, not SOURCE itself.")
         if name := adopted_in([self.earlier]):
-            return load_calibration(self.earlier, name=name).hand_sds
+            return calibrate.load_calibration(self.earlier, name=name).hand_sds
         return replace(self, earlier=None).fitted(self.earlier).hand_sds
 
     def fitted(
-        self, source: Path, pairs: Pairs | None = None, hand_sds: Sequence[float] | None = None
-    ) -> Calibration:
+        self,
+        source: Path,
+        pairs: calibrate.Pairs | None = None,
+        hand_sds: Sequence[float] | None = None,
+    ) -> calibrate.Calibration:
         """Fit the pairs of a source, unless they were read already.
 
         `hand_sds` of an earlier season, unless --earlier names one.
         """
-        from calibrate.cuts.fitting import fit
-
-        return fit(
+        return calibrate.fit(
             self.pairs(source) if pairs is None else pairs,
             force_scale=self.force_scale,
             level=self.level,
@@ -132,10 +128,9 @@ def asks_for_fit() -> bool:
 def adopted_in(sources: Sequence[Path]) -> str | None:
     """Find the season's own calibration, of the first season that has one, and say so."""
     from calibrate.data.pairs import looks_like_season
-    from gauge.season.file import open_season
 
     for source in filter(looks_like_season, sources):
-        with open_season(source, read_only=True) as season:
+        with gauge.open_season(source, read_only=True) as season:
             if name := season.setting("calibration"):
                 say(f"calibration {name}, adopted by {source}")
                 return str(name)
@@ -166,16 +161,8 @@ def command(
 ) -> Callable[[Callable[..., None]], click.Command]:
     """Make a command that shows forces in the lab's unit, and prints JSON in newtons with --json.
 
-    Parameters
-    ----------
-    name : str
-    unit : {"--unit", "of season", "none"}
-        Whether the command gets --unit, by which a season remembers and of which `read_unit` is the
-        callback, takes that of its season, or shows no forces.
-    json : bool
-        Whether it gets --json; `calibrate.commands.answers.emitted` prints what it asks for.
-    **more
-        As of `click.command`.
+    `unit`: whether it gets --unit, which a season remembers and `read_unit` reads, takes that of
+    its season, or shows no forces. `more` as of `click.command`.
     """
 
     def decorate(function: Callable[..., None]) -> click.Command:
@@ -212,13 +199,11 @@ def _lab_unit(sources: Sequence[Path], typed: Unit | None) -> Unit:
 
 def remembered(season: Path, name: str, typed: str | None) -> str | None:
     """Return a setting of a season, which remembers what is typed for it."""
-    from gauge.season.file import open_season
-
-    with open_season(season, read_only=True) as file:
+    with gauge.open_season(season, read_only=True) as file:
         known: str | None = file.setting(name)
     if typed is None or str(typed) == known:
         return known
-    with open_season(season) as file:
+    with gauge.open_season(season) as file:
         file.set_setting(name, str(typed), kind=name)
     say(f"{season} remembers the {name} {typed}.")
     return str(typed)
@@ -332,19 +317,18 @@ def cuts_option(what: str) -> Decorator:
 
 def named_calibration(
     sources: Sequence[Path], name: str | None, cuts: Path | None, sale_limit: str | None = None
-) -> Calibration | None:
+) -> calibrate.Calibration | None:
     """Load the calibration of `--cuts`, or that which `--calibration` names in one of the sources.
 
     Where neither is given, that which a season has adopted; None if none has.
     """
-    from calibrate.cuts.loading import load_calibration
-
     if name is not None and cuts is not None:
         raise click.UsageError("Give --calibration or --cuts, not both.")
     if cuts is not None:
-        return load_calibration(cuts, sale_limit=sale_limit)
-    name = name or adopted_in(sources)
-    return None if name is None else load_calibration(*sources, name=name, sale_limit=sale_limit)
+        return calibrate.load_calibration(cuts, sale_limit=sale_limit)
+    if name := name or adopted_in(sources):
+        return calibrate.load_calibration(*sources, name=name, sale_limit=sale_limit)
+    return None
 
 
 def pair_options(force_scale: Decorator, *more: Decorator) -> Decorator:

@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+import gauge
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
 from gauge.clikit import echo
+from gauge.errors import InvalidValueError, TooFewScoresError
+from gauge.units import MOST_NEWTON, newtons, parse_unit
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -54,10 +57,8 @@ def command(
     calibrate pads 2026.season PAD-A --force 3.02 --force 3.05 --force 3.01 --batch 7 --temp-c 21
     calibrate pads 2026.season
     """  # noqa: D301
-    from gauge.season.file import open_season
-
     forces_newton = forces_shown(forces, unit)
-    with open_season(season, read_only=pad is None) as file:
+    with gauge.open_season(season, read_only=pad is None) as file:
         if pad is None:
             _list(file, as_of)
         elif not forces_newton:
@@ -69,33 +70,19 @@ def command(
 
 
 def forces_shown(forces: Sequence[str], shown_unit: str) -> list[float]:
-    """Return forces as a gauge showed them in newtons.
-
-    Raises
-    ------
-    InvalidValueError
-        If one is no force of compression, or one that no berry has.
-    """
-    from gauge.errors import InvalidValueError
-    from gauge.units import MOST_NEWTON, newtons, parse_unit
-
+    """Return forces as a gauge showed them in newtons; refuse what no berry has."""
     found = [newtons(force.replace(",", "."), parse_unit(shown_unit)) for force in forces]
     for newton, force in zip(found, forces, strict=True):
         if not 0 < newton <= MOST_NEWTON:
             what = "no force of compression" if newton <= 0 else "a force that no berry has"
             raise InvalidValueError(
-                f"{force} {shown_unit} is {what}.",
-                todo="Give what the gauge showed.",
+                f"{force} {shown_unit} is {what}.", todo="Give what the gauge showed."
             )
     return found
 
 
 def _press(
-    file: SeasonFile,
-    label: str,
-    forces_newton: list[float],
-    about: dict[str, Any],
-    as_of: date,
+    file: SeasonFile, label: str, forces_newton: list[float], about: dict[str, Any], as_of: date
 ) -> None:
     """Store presses of a pad; batch and day of making are those of its last press, if not said."""
     from gauge.season.rows import PadPressRow
@@ -119,7 +106,6 @@ def _list(file: SeasonFile, as_of: date) -> None:
     """List the pads, and how the gauge repeats on them."""
     from calibrate.anchors.candidates import pads_of, repeated_presses
     from calibrate.stats.measurement import repeatability
-    from gauge.errors import TooFewScoresError
 
     rows = file.pad_presses()
     pads = pads_of(rows)

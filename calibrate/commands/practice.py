@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+import calibrate
+import gauge
 from calibrate.commands import answers, options
 from gauge.clikit import echo
+from gauge.errors import InfeasiblePlanError, InvalidValueError
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
-    from calibrate.cuts.calibration import Calibration
     from calibrate.raters.warmup import Advice, Squeeze
     from gauge.season.file import SeasonFile
     from gauge.season.rows import AnchorRow
@@ -52,16 +55,15 @@ def command(
     """  # noqa: D301
     import numpy as np
 
-    from calibrate.cuts.calibration import Calibration
     from calibrate.raters.warmup import Advice, Squeeze, advise, next_anchor
-    from gauge.season.file import open_season
 
     calibration_name = calibration_name or options.adopted_in([season])
     if calibration_name is None:
         raise click.UsageError("Name a --calibration, or adopt one: calibrate adopt SEASON NAME.")
-    with open_season(season) as file:
+    with gauge.open_season(season) as file:
         rater = file.rater_named(rater, new=[rater] if new_rater else ())
-        calibration = Calibration.from_document(file.calibration(calibration_name).document)
+        stored = file.calibration(calibration_name)
+        calibration = calibrate.Calibration.from_document(stored.document)
         good = _good_anchors(file, calibration_name, as_of)
         rng = np.random.default_rng(seed)
         raters = ", ".join(calibration.raters) or "one hand"
@@ -89,10 +91,8 @@ def command(
 def _good_anchors(file: SeasonFile, calibration_name: str, as_of: date) -> dict[str, AnchorRow]:
     """Find the anchors that are neither retired nor to be retired, by their labels."""
     from calibrate.anchors.retirement import good_anchors
-    from gauge.errors import InfeasiblePlanError
 
-    rows = good_anchors(file.anchors(calibration_name), as_of)
-    good = {row.label: row for row in rows}
+    good = {row.label: row for row in good_anchors(file.anchors(calibration_name), as_of)}
     if not good:
         raise InfeasiblePlanError(
             f"{file.path} holds no good anchor of '{calibration_name}'.",
@@ -101,10 +101,8 @@ def _good_anchors(file: SeasonFile, calibration_name: str, as_of: date) -> dict[
     return good
 
 
-def _ask(label: str, calibration: Calibration) -> int | None:
+def _ask(label: str, calibration: calibrate.Calibration) -> int | None:
     """Ask for a score until one is given; None to stop."""
-    from gauge.errors import InvalidValueError
-
     labels = calibration.scale.labels
     while True:
         try:
@@ -135,7 +133,7 @@ def _keep(
     file: SeasonFile,
     anchor: AnchorRow,
     squeeze: Squeeze,
-    calibration: Calibration,
+    calibration: calibrate.Calibration,
     rater: str,
     as_of: date,
 ) -> str | None:
@@ -163,7 +161,7 @@ def _keep(
     return why
 
 
-def _compared(calibration: Calibration, squeeze: Squeeze) -> str:
+def _compared(calibration: calibrate.Calibration, squeeze: Squeeze) -> str:
     """What the rater sees after a score: force, the panel's score and band, how far off."""
     from calibrate.cuts.bands import bands
     from calibrate.raters.warmup import signed_miss_newton
@@ -185,7 +183,7 @@ def _compared(calibration: Calibration, squeeze: Squeeze) -> str:
 
 
 def _finish(
-    calibration: Calibration,
+    calibration: calibrate.Calibration,
     rater: str,
     squeezes: list[Squeeze],
     advice: Advice,
@@ -219,7 +217,7 @@ def _finish(
     )
     ending = {
         "ready": f"Ready: every boundary within {answers.with_unit(limit_newton, short=True)}.",
-        "go on": f"Not settled yet after {n} squeeze{'' if n == 1 else 's'}.",
+        "go on": f"Not settled yet after {plural(n, 'squeeze')}.",
         "not improving": "Not improving: rest, then squeeze anchors with their forces in sight.",
     }
     echo(ending[advice.value])

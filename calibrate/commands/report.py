@@ -6,11 +6,13 @@ import importlib
 import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+import gauge
 from calibrate.commands import answers, options
 from calibrate.report import facts
 from gauge.clikit import Printed, keep_printed
@@ -44,14 +46,11 @@ def command(season: Path, out: Path, earlier: tuple[Path, ...], lab: str | None)
     calibrate report 2026.season --out report.html
     calibrate report 2026.season --earlier 2025.season --out report.html
     """  # noqa: D301
-    from datetime import UTC, datetime
-
     from calibrate.report.page import render
     from gauge.outfile import write_whole
-    from gauge.season.file import open_season
 
     lab = options.remembered(season, "lab", lab)
-    with open_season(season, read_only=True) as file:
+    with gauge.open_season(season, read_only=True) as file:
         title = f"Season {file.code}"
         crop = file.crop or facts.of_samples(file, "crop")
         about = [", ".join(filter(None, (crop, lab, season.name)))]
@@ -82,7 +81,8 @@ def _made(
                 if isinstance(step, str):
                     done.append(_call(step, season, earlier))
                 elif step is not None:
-                    _fill(step, season)
+                    with gauge.open_season(season, read_only=True) as file:
+                        step(file)
             except (FirmhandError, click.ClickException) as error:
                 missing.append(getattr(error, "message", str(error)))
             except Exception as error:  # a fault of one section is not the end of the page
@@ -97,14 +97,6 @@ def _made(
         commands=done,
         missing=" ".join(missing),
     )
-
-
-def _fill(fill: Callable[[SeasonFile], None], season: Path) -> None:
-    """Print a section that no other command prints."""
-    from gauge.season.file import open_season
-
-    with open_season(season, read_only=True) as file:
-        fill(file)
 
 
 def _call(call: str, season: Path, earlier: Sequence[Path]) -> str:

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace as changed
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from calibrate.commands import answers, options, pads
+import calibrate
+import gauge
+from calibrate.commands import anchors, answers, options, pads
 from calibrate.commands.answers import format_newton, unit, with_unit
 from gauge.clikit import echo
+from gauge.errors import (
+    AlreadyThereError,
+    InfeasiblePlanError,
+    InvalidValueError,
+    NoSuchRecordError,
+)
 
 if TYPE_CHECKING:
     from calibrate.anchors.candidates import Candidate
@@ -65,8 +74,6 @@ def command(
     calibrate squeeze 2026.season C03-7 --replace
     calibrate squeeze 2026.season C03-7 --undo --why "2.61 was that of C03-8"
     """  # noqa: D301
-    from gauge.season.file import open_season
-
     if pad:
         answers.say("calibrate press SEASON PAD --pad is now called calibrate pads SEASON PAD.")
         click.get_current_context().invoke(
@@ -74,7 +81,7 @@ def command(
         )
         return
     forces_newton = pads.forces_shown(forces, unit)
-    with open_season(season, read_only=label is None) as file:
+    with gauge.open_season(season, read_only=label is None) as file:
         if label is None:
             _list(file.anchors(calibration_name), as_of)
         elif undo:
@@ -127,8 +134,6 @@ def _press(
 
 def _refuse_risen(anchor: AnchorRow, newton: float | None) -> None:
     """Refuse a force that no squeezed anchor can have; each squeeze of a lot is another berry's."""
-    from gauge.errors import InvalidValueError
-
     most_newton = _MOST_RISE * anchor.force_newton
     if newton is not None and anchor.kind != "lot" and newton > most_newton:
         raise InvalidValueError(
@@ -140,10 +145,7 @@ def _refuse_risen(anchor: AnchorRow, newton: float | None) -> None:
 
 def _undo(file: SeasonFile, label: str, calibration_name: str | None, why: str) -> None:
     """Take back an anchor's last squeeze, and its retirement where nothing else calls for it."""
-    from dataclasses import replace
-
     from calibrate.anchors.retirement import retirement_reason
-    from gauge.errors import NoSuchRecordError
 
     row = _find(file, label, calibration_name, retired=True)
     if not row.presses:
@@ -152,7 +154,7 @@ def _undo(file: SeasonFile, label: str, calibration_name: str | None, why: str) 
         )
     day = date.fromisoformat(row.presses[-1].at[:10])
     tired = retirement_reason(row, day) is not None
-    fresh = retirement_reason(replace(row, presses=row.presses[:-1]), day) is None
+    fresh = retirement_reason(changed(row, presses=row.presses[:-1]), day) is None
     restore = row.retired_at is not None and tired and fresh
     file.take_back_anchor_press(row, why, restore=restore)
     row = _find(file, label, row.calibration, retired=True)
@@ -169,8 +171,6 @@ def _replace(
     file: SeasonFile, label: str, calibration_name: str | None, why: str, as_of: date
 ) -> None:
     """Retire an anchor, unless it is retired, and keep another berry in its place."""
-    from gauge.errors import InfeasiblePlanError
-
     old = _find(file, label, calibration_name, retired=True)
     found = _replacement(file, old, as_of)
     if found is None:
@@ -180,12 +180,8 @@ def _replace(
         )
     if old.retired_at is None:
         file.retire_anchor(old.anchor_id, why)
-    file.add_anchor(
-        calibration=old.calibration, kind=found.kind, label=found.label, berry_id=found.berry_id,
-        score=old.score, boundary=old.boundary, force_newton=found.force_newton,
-        press_limit=old.press_limit, valid_days=old.valid_days,
-        made_at=(found.since or as_of).isoformat(),
-    )  # fmt: skip
+    names = ("calibration", "score", "boundary", "press_limit", "valid_days")
+    anchors.add(file, found, as_of, **answers.document(old, *names))
     ending = {"retired": old.retired_why or why, "replacement": _named(found)}
     if not answers.emitted(_document(old) | ending):
         echo(f"{_named(found)} is an anchor now, in the place of {label}.")
@@ -203,8 +199,6 @@ def _find(
     file: SeasonFile, label: str, calibration_name: str | None, *, retired: bool = False
 ) -> AnchorRow:
     """Find an anchor by its label; a retired one only if asked for."""
-    from gauge.errors import AlreadyThereError, NoSuchRecordError
-
     rows = [row for row in file.anchors(calibration_name) if row.label == label]
     if not rows:
         raise NoSuchRecordError(
@@ -228,9 +222,9 @@ def _find(
 def _replacement(file: SeasonFile, retired: AnchorRow, as_of: date) -> Candidate | None:
     from calibrate.anchors.candidates import season_candidates, young_enough
     from calibrate.anchors.retirement import replacement
-    from calibrate.cuts.calibration import Calibration
 
-    calibration = Calibration.from_document(file.calibration(retired.calibration).document)
+    stored = file.calibration(retired.calibration)
+    calibration = calibrate.Calibration.from_document(stored.document)
     used = {row.label for row in file.anchors(retired.calibration)}
     young, _ = young_enough(season_candidates(file, without=used), as_of, retired.valid_days)
     return replacement(calibration, retired, young)

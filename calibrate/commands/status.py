@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import calibrate
+import gauge
 from calibrate.commands import answers, options
 from gauge.clikit import echo
 from gauge.plaintext import plural
@@ -45,10 +47,8 @@ def command(season: Path) -> None:
     \b
     calibrate status 2026.season
     """  # noqa: D301
-    from gauge.season.file import open_season
-
     status = _Status(season=shlex.quote(str(season)))
-    with open_season(season, read_only=True) as file:
+    with gauge.open_season(season, read_only=True) as file:
         berries = [berry for berry in file.berries() if berry.void is None]
         _gauge(status, file, berries)
         _pressing(status, file)
@@ -132,44 +132,37 @@ def _scores(status: _Status, berries: list[BerryRow]) -> None:
         status.done.append(f"{n} finger scores by {', '.join(raters)}")
     unscored = sum(not (berry.scores or berry.press_only) for berry in berries)
     if unscored:
-        status.then(
-            f"bring in the scores of {unscored} berries",
-            "gauge scores S SHEET.csv",
-        )
+        status.then(f"bring in the scores of {unscored} berries", "gauge scores S SHEET.csv")
 
 
 def _calibration(status: _Status, season: Path) -> None:
     """Say how the season's calibration and its anchors stand."""
     from calibrate.anchors.retirement import good_anchors, retirement_reason
-    from calibrate.cuts.calibration import Calibration
     from calibrate.cuts.fitting import fingerprint
-    from calibrate.data.pairs import load_pairs
-    from gauge.season.file import open_season
 
-    pairs = load_pairs(season, as_typed=True)
+    pairs = calibrate.load_pairs(season, as_typed=True)
     panel, left_out = pairs.panel()
     status.warnings += [*left_out, *pairs.doubts]
-    with open_season(season, read_only=True) as file:
+    with gauge.open_season(season, read_only=True) as file:
         name = file.setting("calibration")
         stored = {row.name: row for row in file.calibrations()}
         anchors = [row for row in file.anchors() if row.calibration == name]
+    today = datetime.now(UTC).date()
     if name is None:
-        year = datetime.now(UTC).year
-        status.then("fit and adopt a calibration", f"calibrate adopt S {year}")
+        status.then("fit and adopt a calibration", f"calibrate adopt S {today.year}")
         return
-    row, today = stored[name], datetime.now(UTC).date()
+    row = stored[name]
     status.done.append(f"calibration {name} is adopted ({row.at[:10]})")
-    kept = Calibration.from_document(row.document)
+    kept = calibrate.Calibration.from_document(row.document)
     present = fingerprint(panel, kept.force_scale, kept.level)
     if present != row.fingerprint:
         status.warnings.append(f"calibration {name} is older than the season's data")
         fresh = next(f"{name}-{n}" for n in range(2, 999) if f"{name}-{n}" not in stored)
         status.then("adopt a calibration of all data", f"calibrate adopt S {shlex.quote(fresh)}")
-    in_use, good = [a for a in anchors if a.retired_at is None], good_anchors(anchors, today)
-    for anchor in in_use:
-        if why := retirement_reason(anchor, today):
+    for anchor in anchors:
+        if anchor.retired_at is None and (why := retirement_reason(anchor, today)):
             status.warnings.append(f"anchor {anchor.label} must retire: {why}")
-    if good:
+    if good := good_anchors(anchors, today):
         status.done.append(f"{len(good)} anchors are good")
         rater = shlex.quote(pairs.raters[0]) if pairs.raters else "NAME"
         status.then("let a rater warm up", f"calibrate practice S --rater {rater}")

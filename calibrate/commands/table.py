@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,9 +16,6 @@ from gauge.units import Unit, parse_unit
 if TYPE_CHECKING:
     from calibrate.data.scale import Scale
     from calibrate.tables.report import Report
-    from calibrate.tables.seasons import KeepRule
-    from calibrate.tables.storage import Endpoint
-
 
 _UNITS = ("clamshell", "replicate", "berry")
 _OLD = "calibrate.replicate_unit"  # where the context keeps what was typed by the old name
@@ -122,14 +121,19 @@ def command(
     (Tukey-Kramer). With one clamshell each there is no SE and no letter. Storage days make rows
     unless --by leaves them out, and are no block: a day is not a replicate of another.
     """  # noqa: D301
+    from calibrate.data.scale import BLACKBERRY
     from calibrate.tables.pooling import pool
     from calibrate.tables.report import build_report
+    from calibrate.tables.seasons import KeepRule
     from calibrate.tables.source import FACTORS
+    from calibrate.tables.storage import HALF_SOFT, Endpoint
     from calibrate.tables.table import default_rows, tabulate
 
+    if sale_limit is not None:
+        scale = replace(scale or BLACKBERRY, sale_limit=sale_limit)
     pooled = pool(
         sources,
-        scale=_scale(scale, sale_limit),
+        scale=scale,
         cues=tuple(dict.fromkeys((*cues, *(n for n in (*by, *blocks) if n not in FACTORS)))),
         rater=rater,
         without_flags=without_flags,
@@ -148,68 +152,42 @@ def command(
         blocks=blocks,
         level=level,
     )
-    rule, end = _rule(keep_top, keep_above), _endpoint(endpoint, at)
+    rule = None
+    if keep_top is not None or keep_above is not None:
+        rule = KeepRule(top=keep_top, above=keep_above)
+    end = HALF_SOFT
+    if endpoint is not None or at is not None:
+        end = Endpoint(of=endpoint or "soft", at=(20 if at is None else at) / 100)
     report = build_report(table, cues=cues, rule=rule, endpoint=end)
     _write_files(report, csv_file, plot, pdf)
     if not answers.emitted(report.to_json()):
         _show(report)
 
 
-def _rule(top: float | None, above: float | None) -> KeepRule | None:
-    from calibrate.tables.seasons import KeepRule
-
-    return None if top is None and above is None else KeepRule(top=top, above=above)
-
-
-def _endpoint(of: str | None, at_pct: float | None) -> Endpoint:
-    from calibrate.tables.storage import HALF_SOFT, Endpoint
-
-    if of is None and at_pct is None:
-        return HALF_SOFT
-    return Endpoint(of=of or "soft", at=(20 if at_pct is None else at_pct) / 100)
-
-
 def _write_files(
     report: Report, csv_file: Path | None, plot: Path | None, pdf: Path | None
 ) -> None:
+    from calibrate.tables.tabletext import short_name
+    from gauge.columns import export
+
     if csv_file is not None:
-        answers.say(f"table: {csv_file}.{_write_csv(report, csv_file)}")
+        rows = report.csv_rows()
+        names = list(dict.fromkeys(name for row in rows for name in row))
+        what = export(csv_file, names, ([row.get(name) for name in names] for row in rows))
+        answers.say(f"table: {csv_file}.{what}")
+    title = f"Firmness by {' and '.join(map(short_name, report.table.by)) or 'all berries'}"
     about: dict[str, Any] = {"of": report.table.pool.sources, "level": report.table.level}
     if plot is not None:
         from calibrate.plots.table import draw_table
 
-        answers.draw(plot, draw_table(report), _title(report), **about)
+        answers.draw(plot, draw_table(report), title, **about)
     if pdf is not None:
         from calibrate.plots.tablepage import draw_page
 
-        answers.draw(pdf, draw_page(report), _title(report), **about, named="page")
-
-
-def _title(report: Report) -> str:
-    from calibrate.tables.tabletext import short_name
-
-    return f"Firmness by {' and '.join(map(short_name, report.table.by)) or 'all berries'}"
-
-
-def _scale(scale: Scale | None, sale_limit: str | None) -> Scale | None:
-    from dataclasses import replace
-
-    from calibrate.data.scale import BLACKBERRY
-
-    return scale if sale_limit is None else replace(scale or BLACKBERRY, sale_limit=sale_limit)
-
-
-def _write_csv(report: Report, path: Path) -> str:
-    from gauge.columns import export
-
-    rows = report.csv_rows()
-    names = list(dict.fromkeys(name for row in rows for name in row))
-    return export(path, names, ([row.get(name) for name in names] for row in rows))
+        answers.draw(pdf, draw_page(report), title, **about, named="page")
 
 
 def _show(report: Report) -> None:
-    import textwrap
-
     from calibrate.tables.report import CAUTION
     from calibrate.tables.tabletext import blocks, lines
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+import gauge
 from calibrate.commands import answers, options
 from gauge.clikit import echo, typed_keys
 from gauge.errors import ImpossibleSheetError, InvalidValueError
@@ -16,7 +18,6 @@ from gauge.errors import ImpossibleSheetError, InvalidValueError
 if TYPE_CHECKING:
     from calibrate.data.clamshell import Clamshell
     from calibrate.data.scale import Scale
-    from calibrate.stats.estimate import Estimate
     from calibrate.tables.measures import Shares
 
 _COMMON = ("soft", "leaky", "decayed", "market")
@@ -80,17 +81,17 @@ def command(
     """  # noqa: D301
     if (file is None) == (form is None):
         raise click.UsageError("Give a CSV of sheets, or --form SEASON --sample CODE.")
-    if file is None:
-        assert form is not None
-        if sample is None:
-            raise click.UsageError("--form needs --sample CODE.")
-        sheets: tuple[Clamshell, ...] = (_enter(form, sample, rater, colours),)
-    else:
+    sheets: tuple[Clamshell, ...]
+    if file is not None:
         from calibrate.data.clamshell import read_sheets, unused_columns
 
         sheets = read_sheets(file, scale=scale, colours=colours)
         if unused := unused_columns(sheets):
             answers.say(f"calibrate tally: columns that are not used: {', '.join(unused)}.")
+    elif form is not None and sample is not None:
+        sheets = (_enter(form, sample, rater, colours),)
+    else:
+        raise click.UsageError("--form needs --sample CODE.")
     if sale_limit is not None:
         sheets = tuple(
             replace(one, scale=replace(one.scale, sale_limit=sale_limit)) for one in sheets
@@ -136,10 +137,13 @@ def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:
 
 def _show(sheets: Sequence[Clamshell], level: float) -> None:
     from calibrate.tables.measures import shares
+    from calibrate.tables.tabletext import format_percent
 
     scale = sheets[0].scale
     mean = shares(sheets, level=level)
-    by_day = _by_day(sheets)
+    by_day: dict[str, list[Clamshell]] = {}
+    for one in sheets:
+        by_day.setdefault(one.levels.get("storage_day", ""), []).append(one)
     several = len(by_day) > 1
     groups = [
         (f"{one.sample}{f' day {day}' if several else ''}", [one])
@@ -152,26 +156,29 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
             for day, members in by_day.items()
         ]
     made = [(name, members, shares(members, level=level)) for name, members in groups]
+
+    def cells(one: Shares, shown: Sequence[str]) -> dict[str, str]:
+        every = {**one.of, "market": one.marketable, "weight_loss": one.weight_loss}
+        return {f"{key.replace('_', ' ')} %": format_percent(every.get(key)) for key in shown}
+
     rows = []
     for name, members, found in made:
         counts = "-".join(map(str, members[0].counts)) if len(members) == 1 else ""
-        rows.append([name, str(sum(one.n for one in members)), counts, *_cells(found, _COMMON)])
-    heads = [f"{name} %" for name in _COMMON]
-    header = ["clamshell", "n", "-".join(scale.labels), *heads]
-    answers.print_table(header, rows, edge=False)
+        head = {"clamshell": name, "n": str(sum(one.n for one in members))}
+        rows.append({**head, "-".join(scale.labels): counts, **cells(found, _COMMON)})
+    answers.print_rows(rows, edge=False)
     further = [name for name in _FURTHER if mean.to_json()[f"{name}_pct"] is not None]
     if further:
         echo()
-        rows = [[name, *_cells(found, further)] for name, _, found in made]
-        heads = [f"{name.replace('_', ' ')} %" for name in further]
-        answers.print_table(["clamshell", *heads], rows, edge=False)
+        rows = [{"clamshell": name, **cells(found, further)} for name, _, found in made]
+        answers.print_rows(rows, edge=False)
     echo()
     if several:
         echo("Days of storage are not averaged: each has a mean of its own.")
     if scale.sale_limit is not None:
         limit = f"Soft: beyond the sale limit {scale.sale_limit}. "
         if not several:
-            limit += f"At the limit: {_percent(mean.of.get('at_limit'))} %. "
+            limit += f"At the limit: {format_percent(mean.of.get('at_limit'))} %. "
         echo(f"{limit}Brackets: {level:.0%} interval.")
     if several:
         echo(CAUTION)
@@ -190,33 +197,12 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
     echo(CAUTION)
 
 
-def _by_day(sheets: Sequence[Clamshell]) -> dict[str, list[Clamshell]]:
-    found: dict[str, list[Clamshell]] = {}
-    for one in sheets:
-        found.setdefault(one.levels.get("storage_day", ""), []).append(one)
-    return found
-
-
-def _cells(found: Shares, names: Sequence[str]) -> list[str]:
-    every = {**found.of, "market": found.marketable, "weight_loss": found.weight_loss}
-    return [_percent(every.get(name)) for name in names]
-
-
-def _percent(one: Estimate | None) -> str:
-    from calibrate.tables.tabletext import format_percent
-
-    return format_percent(one)
-
-
 def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
-    from datetime import UTC, datetime
-
     from calibrate.data.scale import Scale
-    from gauge.season.file import open_season
     from gauge.season.rows import ClamshellRow
 
     at = datetime.now(UTC).isoformat(timespec="seconds")
-    with open_season(path) as season:
+    with gauge.open_season(path) as season:
         declared = Scale.from_json(season.scale_text)
         if declared.labels != sheets[0].scale.labels:
             raise ImpossibleSheetError(
@@ -242,9 +228,8 @@ def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Cla
     """Read keys until the sheet is done, then store it; Ctrl-C stores nothing."""
     from calibrate.data.scale import Scale
     from calibrate.data.tallyform import TallyForm
-    from gauge.season.file import open_season
 
-    with open_season(path, read_only=True) as season:
+    with gauge.open_season(path, read_only=True) as season:
         scale = Scale.from_json(season.scale_text)
         row = season.sample(sample)
     planned = row.sample.berries_planned

@@ -17,7 +17,7 @@ from calibrate.anchors.choice import Anchor, AnchorSet
 from calibrate.cuts.bands import Band
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.labels import format_newton, unit, with_unit
-from calibrate.plots.style import A4_IN, GREY, INK, PALE, new_figure
+from calibrate.plots.style import A4_IN, GREY, INK, PALE, new_figure, page_axes
 from gauge.units import Unit
 
 CAUTIONS = (
@@ -55,10 +55,7 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
     an anchor would tell what to feel, and practice would not be blind.
     """
     figure = new_figure(*_A4_LANDSCAPE_IN)
-    figure.set_layout_engine("none")
-    axes = figure.add_axes((0, 0, 1, 1))
-    axes.set_axis_off()
-    axes.set(xlim=(0, 100), ylim=(0, 100))
+    axes = page_axes(figure, (0, 100), (0, 100))
     text = partial(axes.text, va="center", color=INK)
     text(3, 95, "Anchor card", fontsize=28, weight="bold")
     about = ", ".join(filter(None, (notes.season, notes.crop, notes.lab)))
@@ -66,12 +63,8 @@ def draw_card(calibration: Calibration, chosen: AnchorSet, notes: CardNotes) -> 
     until = notes.valid_until
     valid = f"valid until {until:%d %b %Y}" if until else "age not known: press again"
     text(97, 95, valid, fontsize=18 if until else 15, weight="bold", ha="right")
-    for x, title in (
-        (4, "score"),
-        (16, "force at which it is the likeliest"),
-        (57, "target"),
-        (78, "anchors, in this order"),
-    ):
+    titles = ("score", "force at which it is the likeliest", "target", "anchors, in this order")
+    for x, title in zip((4, 16, 57, 78), titles, strict=True):
         text(x, 89, title, fontsize=13, color=GREY)
     height = (_TOP - _FOOT) / len(chosen.bands)
     for index, band in enumerate(chosen.bands):

@@ -55,13 +55,9 @@ def draw_seasons(calibrations: Sequence[Calibration], own_scale: bool) -> Figure
     below.set_yticks(range(len(names)), names[::-1])
     below.legend(frameon=False, fontsize=8, loc="lower right")
     tidy(above, ylabel="probability of the firmer score\nof a pair, or a firmer one", ylim=(0, 1))
-    whose = f"{calibrations[0].level:.0%} intervals of the scale of "
-    whose += (
-        "these raters (a fit's are of any such raters, and wider)"
-        if own_scale
-        else ("any such raters")
-    )
-    below.set_title(whose, loc="left", fontsize=9)
-    tidy(below, ylabel="cut point between", ylim=(-0.6, len(names) - 0.4))
+    any_rater = "any such raters"
+    whose = f"these raters (a fit's are of {any_rater}, and wider)" if own_scale else any_rater
+    note = f"{calibrations[0].level:.0%} intervals of the scale of {whose}"
+    tidy(below, note, ylabel="cut point between", ylim=(-0.6, len(names) - 0.4))
     force_axis(below.xaxis, "force")
     return figure

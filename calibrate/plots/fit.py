@@ -9,7 +9,17 @@ from matplotlib.figure import Figure
 from calibrate.cuts.calibration import Calibration
 from calibrate.data.labels import as_label, format_newton
 from calibrate.data.pairs import Pairs
-from calibrate.plots.style import DASHES, GREY, INK, MARKERS, PALE, force_axis, new_figure, tidy
+from calibrate.plots.style import (
+    DASHES,
+    GREY,
+    INK,
+    MARKERS,
+    PALE,
+    force_axis,
+    new_figure,
+    tidy,
+    write_near,
+)
 
 _MOST_POINTS = 1500
 
@@ -33,13 +43,9 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     named = len(pairs.raters)
     who = f"panel of {named} raters" if named > 1 else "one rater" if named else "one hand"
     drawn = f"; about {_MOST_POINTS:,} drawn" if pairs.rank.size > _MOST_POINTS else ""
-    upper.set_title(
-        f"{calibration.n:,} scores, {who}{drawn}; "
-        f"cut points with {calibration.level:.0%} intervals",
-        loc="left",
-        fontsize=9,
-    )
-    tidy(upper, ylabel="finger score")
+    level = f"{calibration.level:.0%}"
+    note = f"{calibration.n:,} scores, {who}{drawn}; cut points with {level} intervals"
+    tidy(upper, note, ylabel="finger score")
     tidy(lower, ylabel="probability of score", ylim=(0.0, 1.12))
     force_axis(lower.xaxis, "force that the finger felt" if calibration.softening else "peak force")
     lower.set_yticks([0.0, 0.25, 0.5, 0.75, 1.0])
@@ -49,15 +55,13 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
 def _grid(calibration: Calibration, pairs: Pairs) -> np.ndarray:
     low, high = float(pairs.force_newton.min()), float(pairs.force_newton.max())
     margin = 0.04 * (high - low)
-    start = low - margin
-    if calibration.force_scale == "log" or low >= 0:
-        start = max(start, low / 2.0)
+    start = max(low - margin, low / 2.0) if low >= 0 else low - margin
     return np.linspace(start, high + margin, 400)
 
 
 def _bands(axes: Axes, calibration: Calibration, limits: tuple[float, float]) -> None:
     """Shade every other score's stretch between its cut points."""
-    cuts = list(dict.fromkeys(cut.value for cut in calibration.cuts if cut.value is not None))
+    cuts = dict.fromkeys(cut.value for cut in calibration.cuts if cut.value is not None)
     edges = np.clip([limits[1], *cuts, limits[0]], *limits)
     for k in range(0, edges.size - 1, 2):
         axes.axvspan(edges[k + 1], edges[k], color=PALE, linewidth=0, zorder=0)
@@ -115,9 +119,7 @@ def _cuts(axes: Axes, calibration: Calibration) -> None:
             # A cap closes a side that the data close; one that is open, or beyond the picture,
             # gets an arrow head.
             mark = "|" if end == known else arrow
-            axes.plot(
-                [end], [height], marker=mark, color=INK, markersize=7, clip_on=False, zorder=4
-            )
+            axes.plot(end, height, mark, color=INK, markersize=7, clip_on=False, zorder=4)
         axes.annotate(
             f"{', '.join(names[cut])}\n{format_newton(cut)}",
             (cut, height - 0.1),
@@ -155,13 +157,6 @@ def _curves(axes: Axes, calibration: Calibration, grid: np.ndarray) -> None:
             continue
         axes.plot(grid, column, color=INK, linestyle=DASHES[k % len(DASHES)], linewidth=1.4)
         top = int(column.argmax())
-        axes.annotate(
-            label,
-            (grid[top], column[top]),
-            xytext=(0, 3),
-            textcoords="offset points",
-            ha="left" if top == 0 else "right" if top == grid.size - 1 else "center",
-            va="bottom",
-            fontsize=9,
-            fontweight="bold",
-        )
+        side = "left" if top == 0 else "right" if top == grid.size - 1 else "center"
+        style = {"ha": side, "va": "bottom", "fontsize": 9, "fontweight": "bold"}
+        write_near(axes, label, (grid[top], column[top]), (0, 3), **style)

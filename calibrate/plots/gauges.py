@@ -37,8 +37,7 @@ def draw_gauges(
         write_beside(axes, f"{name}\n{with_unit(one.value)}", one.value)
     axes.axhline(0, color=GREY, linewidth=0.8, linestyle=":")
     axes.plot((a + b) / 2, a - b, "o", color=INK, markersize=4, markerfacecolor="white")
-    axes.set_title(f"{found.n} berries on both gauges; bands are intervals", loc="left", fontsize=9)
-    tidy(axes)
+    tidy(axes, f"{found.n} berries on both gauges; bands are intervals")
     force_axis(axes.xaxis, "mean of the two gauges")
     force_axis(axes.yaxis, f"{names[0]} minus {names[1]}")
     return figure

@@ -39,11 +39,9 @@ def _hand(axes: Axes, chart: HandHistory) -> None:
     names = [str(one.day) if dated else f"score {one.n}" for one in chart.points]
     axes.set_xticks(places[::every], names[::every])
     axes.set_xlim(-0.5, len(chart.points) - 0.5)
-    axes.set_title(
+    tidy(
+        axes,
         f"{chart.rater}, against {chart.reference} ({chart.n_reference} scores)\n"
         "shaded: the limit of chance; filled: it was passed",
-        loc="left",
-        fontsize=9,
     )
-    tidy(axes)
     force_axis(axes.yaxis, "shift")

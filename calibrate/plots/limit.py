@@ -10,16 +10,22 @@ from matplotlib.figure import Figure
 from calibrate.cuts.acceptance import SamplingPlan
 from calibrate.cuts.salelimit import ThresholdCost, WithinCurve
 from calibrate.data.labels import with_unit
-from calibrate.plots.style import DASHES, INK, PALE, THIN, force_axis, new_figure, tidy, write_along
+from calibrate.plots.style import (
+    DASHES,
+    INK,
+    PALE,
+    THIN,
+    force_axis,
+    new_figure,
+    tidy,
+    write_along,
+    write_near,
+)
 from calibrate.stats.estimate import Estimate
 
 
 def draw_limit(
-    curve: WithinCurve,
-    limit: Estimate,
-    share: float,
-    costs: Sequence[ThresholdCost],
-    level: float,
+    curve: WithinCurve, limit: Estimate, share: float, costs: Sequence[ThresholdCost], level: float
 ) -> Figure:
     """Draw the curve with its interval above, and the two errors by threshold below.
 
@@ -35,14 +41,11 @@ def draw_limit(
         above.axhline(share, **THIN)
         for axes in (above, below):
             axes.axvline(limit.value, **THIN)
-        above.annotate(
+        text = (
             f"{share:.0%} from {with_unit(limit.value)} on, of the middle hand;\n"
-            f"shaded: {level:.0%} interval",
-            (limit.value, share),
-            xytext=(10, -26),
-            textcoords="offset points",
-            fontsize=9,
+            f"shaded: {level:.0%} interval"
         )
+        write_near(above, text, (limit.value, share), (10, -26), fontsize=9)
     thresholds = [cost.threshold_newton for cost in costs]
     for values, name, dash in (
         ([c.sound_discarded for c in costs], "sound, but withheld", DASHES[0]),
@@ -66,15 +69,12 @@ def draw_operating_curve(plan: SamplingPlan, at_most: float, level: float) -> Fi
     axes.axvline(100 * at_most, **THIN)
     risk = 100 * float(plan.accepted(at_most))
     axes.plot([100 * at_most], [risk], "o", color=INK)
-    axes.annotate(
+    text = (
         f"a lot of {at_most:.1%} soft is accepted {risk:.1f} % of the time\n"
-        f"({100 * (1 - level):.3g} % or less by the plan)",
-        (100 * at_most, risk),
-        xytext=(6, 12),
-        textcoords="offset points",
-        fontsize=8,
+        f"({100 * (1 - level):.3g} % or less by the plan)"
     )
+    write_near(axes, text, (100 * at_most, risk), (6, 12), fontsize=8)
     axes.set_xlim(left=0)
     above = "probability that it is accepted, %\n(operating characteristic curve)"
-    tidy(axes, "share soft in the lot, %", above, ylim=(0, 101))
+    tidy(axes, xlabel="share soft in the lot, %", ylabel=above, ylim=(0, 101))
     return figure

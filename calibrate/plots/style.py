@@ -49,9 +49,10 @@ def new_figure(width_in: float = PAGE_IN[0], height_in: float = 5.0) -> Figure:
         return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
-def tidy(axes: Axes, xlabel: str = "", ylabel: str = "", **more: Any) -> None:
-    """Name the axes of a panel and leave only its left and lower line; `more` as of `Axes.set`."""
-    axes.set(xlabel=xlabel, ylabel=ylabel, **more)
+def tidy(axes: Axes, note: str = "", **more: Any) -> None:
+    """Leave only the left and lower line of a panel, below a note; `more` as of `Axes.set`."""
+    axes.set(**more)
+    axes.set_title(note, loc="left", fontsize=9)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(labelsize=8)
 
@@ -88,6 +89,22 @@ def write_along(axes: Axes, text: str, at: tuple[float, float], **more: Any) -> 
     """Write the name of a curve on it, in the place of a legend; `more` as of `Axes.text`."""
     box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.9}
     axes.text(*at, text, fontsize=8.5, **{"ha": "center", "va": "center", "bbox": box, **more})
+
+
+def write_near(
+    axes: Axes, text: str, at: tuple[float, float], offset_pt: tuple[float, float], **more: Any
+) -> None:
+    """Write a text at a distance from a point; `more` as of `Axes.annotate`."""
+    axes.annotate(text, at, xytext=offset_pt, textcoords="offset points", **more)
+
+
+def page_axes(figure: Figure, xlim: tuple[float, float], ylim: tuple[float, float]) -> Axes:
+    """Make axes of a whole figure, without lines, to set texts on."""
+    figure.set_layout_engine("none")
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set_axis_off()
+    axes.set(xlim=xlim, ylim=ylim)
+    return axes
 
 
 def write_beside(axes: Axes, text: str, y: float) -> None:

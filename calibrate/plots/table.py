@@ -117,12 +117,11 @@ def draw_panel(axis: Axes, rows: Sequence[Row], panel: Panel) -> None:
                 axis.plot(0, at, "<", color=INK, markersize=5, clip_on=False, zorder=3)
         axis.plot(one.value, at, marks[last[at]], color=INK, markersize=5, zorder=3)
         write_beside(axis, row.letters.get(panel.outcome, ""), at)
-    title = panel.title if panel.outcome != "force" else f"{panel.title}, {unit()}"
-    axis.set_title(title, fontsize=9, loc="left")
     axis.set_ylim(len(rows) - 0.5, -0.5)
     axis.grid(axis="x", color=GREY, alpha=0.3, linewidth=0.6)
     axis.set_xlim(*((-3, 103) if panel.title.endswith("%") else (0, None)))
-    tidy(axis)
+    title = panel.title
     if panel.outcome == "force":
         force_axis(axis.xaxis, "")
-        axis.set_xlabel("")
+        title += f", {unit()}"
+    tidy(axis, title, xlabel="")

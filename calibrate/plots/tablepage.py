@@ -10,9 +10,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.gridspec import GridSpec
 
-from calibrate.plots.style import GREY, INK, PAGE_IN, PALE, new_figure
-from calibrate.plots.table import arrow_note, draw_panels, panels
+from calibrate.plots.style import GREY, INK, PAGE_IN, PALE, new_figure, page_axes
+from calibrate.plots.table import Panel, arrow_note, draw_panels, panels
 from calibrate.tables.report import CAUTION, Report
+from calibrate.tables.table import Row
 from calibrate.tables.tabletext import Block, blocks, lines
 
 _MOST_ROWS = 18
@@ -84,11 +85,8 @@ def draw_page(report: Report) -> Figure:
     # What the page has left goes to the picture.
     height = min(least + room - used, _AXES_IN + _ROW_IN[1] * len(rows))
     figure = new_figure(height_in=height + used + _LINE_IN * (len(notes) + 1))
-    figure.set_layout_engine("none")
-    axes = figure.add_axes((0, 0, 1, 1))
-    axes.set_axis_off()
-    axes.set(xlim=(0, PAGE_IN[0]), ylim=(figure.get_size_inches()[1], 0))
-    _picture(report, figure, height)
+    axes = page_axes(figure, (0, PAGE_IN[0]), (figure.get_size_inches()[1], 0))
+    _picture(found, rows, figure, height)
     for one in placed:
         _draw_block(axes, one, height + one.top)
     below = height + used + 0.5 * _LINE_IN
@@ -97,10 +95,9 @@ def draw_page(report: Report) -> Figure:
     return figure
 
 
-def _picture(report: Report, figure: Figure, height: float) -> None:
+def _picture(found: Sequence[Panel], rows: Sequence[Row], figure: Figure, height: float) -> None:
     """Draw the panels side by side at the top."""
     whole = figure.get_size_inches()[1]
-    rows, found = report.table.rows[:_MOST_ROWS], panels(report)
     grid = GridSpec(
         1, len(found), figure, left=_LABELS_IN / PAGE_IN[0], right=0.96, wspace=0.16,
         top=1 - 0.2 / whole, bottom=1 - (height - _AXES_IN + 0.2) / whole,

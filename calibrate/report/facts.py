@@ -126,8 +126,7 @@ def anchors(file: SeasonFile) -> None:
     rows = file.anchors(file.setting("calibration"))
     if not rows:
         raise NoSuchRecordError(
-            "No anchor is kept.",
-            todo="Keep a set: calibrate anchors SEASON --keep --card card.pdf",
+            "No anchor is kept.", todo="Keep a set: calibrate anchors SEASON --keep --card card.pdf"
         )
     today = datetime.now(UTC).date()
     good = good_anchors(rows, today)
