@@ -18,8 +18,8 @@ from gauge.plaintext import plural
 if TYPE_CHECKING:
     from gauge.csvsheet import Problem
     from gauge.season.file import SeasonFile
+    from gauge.season.rows import Found
     from gauge.sheets.berrysheet import BerrySheet
-    from gauge.sheets.known import Found
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,7 +117,7 @@ def store_sheet(
     crop: str | None = None,
 ) -> Found:
     """Read a sheet, say what is wrong with it, and store it if nothing is."""
-    from gauge.sheets.known import Found
+    from gauge.season.rows import Found
 
     if how.correct and not (how.why or "").strip():
         raise click.UsageError("--correct needs --why TEXT.")
@@ -167,10 +167,7 @@ def _store(
     crop: str | None,
 ) -> None:
     """Read a sheet and store it; what it says and what is wrong is put into the first two."""
-    from datetime import UTC, datetime
-
     from gauge.commands.options import begun_season
-    from gauge.records import Session
     from gauge.season.file import open_season
     from gauge.sheets.known import Known
     from gauge.units import parse_unit
@@ -192,12 +189,7 @@ def _store(
             return
         if file is None:
             file = stack.enter_context(begun_season(season, crop=crop))
-        at = datetime.now(UTC).isoformat(timespec="seconds")
-        file.import_sheet(
-            path.name, session=Session(started_at=at, note=f"imported from {path.name}"),
-            samples=found.samples, berries=found.berries, scores=found.scores,
-            corrected=found.corrected, why=how.why,
-        )  # fmt: skip
+        file.import_sheet(path.name, found, how.why)
         if given := how.names(unit):
             file.set_setting("columns", remembered | given, kind="columns")
 

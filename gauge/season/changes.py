@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 
 from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
 from gauge.plaintext import plural
 from gauge.pressprotocol import PressProtocol
-from gauge.records import FingerScore, Sample, Session
+from gauge.records import FingerScore, Session
 from gauge.season.berries import BerryTables
-from gauge.season.rows import ImportedBerry, SampleRow
+from gauge.season.rows import Found, ImportedBerry, Key, SampleRow
 from gauge.season.tables import as_json, now, stored
 
 # Columns that name a rater, by table, and what of a row no rater may have twice.
@@ -75,46 +76,23 @@ class ChangeTables(BerryTables):
 
     # --- sheets -------------------------------------------------------------------------------
 
-    def import_sheet(
-        self,
-        source: str,
-        *,
-        session: Session | None = None,
-        samples: Sequence[Sample] = (),
-        berries: Sequence[ImportedBerry] = (),
-        scores: Sequence[tuple[int | tuple[str, int], FingerScore]] = (),
-        corrected: Sequence[tuple[int, FingerScore]] = (),
-        why: str | None = None,
-    ) -> None:
-        """Store what a sheet says in one transaction, all or nothing.
-
-        Parameters
-        ----------
-        source : str
-            File name of the sheet.
-        session : Session, optional
-            That the berries belong to; needed where there are some.
-        samples, berries : sequence
-            New ones; the berries are of samples of the season or of `samples`.
-        scores : sequence of (berry id, or sample and number of a new berry; FingerScore)
-        corrected : sequence of (berry id, FingerScore)
-            Scores that take the place of those that the rater gave on that occasion; `why` is the
-            reason.
-        """
+    def import_sheet(self, source: str, found: Found, why: str | None) -> None:
+        """Store what a sheet says, all or nothing; `why` is the reason of its corrections."""
         with self._write("storing a sheet"):
-            self._add_samples(samples)
-            ids: dict[tuple[str, int], int] = {}
-            if berries and session is not None:
+            self._add_samples(found.samples)
+            ids: dict[Key, int] = {}
+            if found.berries:
                 codes: dict[str, int] = dict(self._records("samples", "code", "sample_id"))
-                session_id = self._add_session(session, ended_at=session.started_at)
-                for berry in berries:
+                at = datetime.now(UTC).isoformat(timespec="seconds")
+                session = Session(started_at=at, note=f"imported from {source}")
+                session_id = self._add_session(session, ended_at=at)
+                for berry in found.berries:
                     added = self._add_imported(session_id, codes[berry.sample], berry)
                     ids[berry.sample, berry.number] = added
-            self._add_scores(
-                [(key if isinstance(key, int) else ids[key], mark) for key, mark in scores], source
-            )
-            self._correct_scores(corrected, why)
-            new = {"source": source, "berries": len(berries), "scores": len(scores)}
+            scores = [(k if isinstance(k, int) else ids[k], mark) for k, mark in found.scores]
+            self._add_scores(scores, source)
+            self._correct_scores(found.corrected, why)
+            new = {"source": source, "berries": len(found.berries), "scores": len(scores)}
             self._note_change("scores", [], {}, new, "scores", None)
 
     def _add_imported(self, session_id: int, sample_id: int, berry: ImportedBerry) -> int:

@@ -10,6 +10,8 @@ from typing import Any
 from gauge.records import FingerScore, Flag, Sample, Session
 from gauge.units import Unit
 
+Key = tuple[str, int]  # sample and number of a berry
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SampleRow:
@@ -102,6 +104,31 @@ class ImportedBerry:
     mass_g: float | None = None
     fruit_temp_c: float | None = None
     press_only: bool = False
+
+
+@dataclass(kw_only=True)
+class Found:
+    """What a sheet says: berries and samples that are new, scores, scores to put in their place.
+
+    A score is of a berry's id, or of the sample and number of a new one.
+    """
+
+    rows: int
+    berries: list[ImportedBerry] = field(default_factory=list)
+    samples: list[Sample] = field(default_factory=list)
+    scores: list[tuple[int | Key, FingerScore]] = field(default_factory=list)
+    corrected: list[tuple[int, FingerScore]] = field(default_factory=list)
+    raters: tuple[str, ...] = ()
+    already: int = 0
+    """Scores and berries that the season holds just so."""
+    void: int = 0
+    """Rows of void berries, which are left out."""
+    alike: tuple[tuple[str, str], ...] = ()
+    """New names of raters that look like another's."""
+    undated: int = 0
+    """New berries of which nothing says on which day they were pressed."""
+    unread: tuple[str, ...] = ()
+    """Columns of the sheet that were not read."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

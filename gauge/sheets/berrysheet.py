@@ -13,11 +13,10 @@ from gauge.csvsheet import CsvSheet, name_key
 from gauge.errors import AlreadyThereError, BadTableError
 from gauge.plaintext import control_in
 from gauge.records import FingerScore, Flag, Sample, possible
-from gauge.season.rows import ImportedBerry
+from gauge.season.rows import Found, ImportedBerry, Key
 from gauge.sheets.forces import Force, read_forces
-from gauge.sheets.known import Found, Key, Known
+from gauge.sheets.known import Known, RaterNames
 from gauge.sheets.plan import sample_columns
-from gauge.sheets.raternames import RaterNames
 from gauge.sheets.scorecells import ScoreCells, ScoreColumn
 from gauge.units import Unit
 

@@ -1,18 +1,20 @@
-"""What a season holds, and what a sheet says beside it: the two sides of an import."""
+"""What a season holds, for a sheet to be compared with: berries, samples, and whom a name means.
+
+A rater of a sheet is known to the season, new, or most likely another one's slip.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from functools import cached_property
 
 from gauge.csvsheet import name_key
 from gauge.records import FingerScore, Sample
 from gauge.season.file import SeasonFile
-from gauge.season.rows import BerryRow, ImportedBerry
+from gauge.season.rows import BerryRow, Key
 from gauge.season.scores import default_scale, labels_of
-
-Key = tuple[str, int]  # sample and number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,25 +74,48 @@ class Known:
 
 
 @dataclass(kw_only=True)
-class Found:
-    """What a sheet says: berries and samples that are new, scores, scores to put in their place.
+class RaterNames:
+    """Finds whom a name means: one of the season's raters, one of `new`, or one that `ask` allows.
 
-    A score is of a berry's id, or of the sample and number of a new one.
+    Where the season has no raters yet, everyone is new.
     """
 
-    rows: int
-    berries: list[ImportedBerry] = field(default_factory=list)
-    samples: list[Sample] = field(default_factory=list)
-    scores: list[tuple[int | Key, FingerScore]] = field(default_factory=list)
-    corrected: list[tuple[int, FingerScore]] = field(default_factory=list)
-    raters: tuple[str, ...] = ()
-    already: int = 0
-    """Scores and berries that the season holds just so."""
-    void: int = 0
-    """Rows of void berries, which are left out."""
-    alike: tuple[tuple[str, str], ...] = ()
-    """New names of raters that look like another's."""
-    undated: int = 0
-    """New berries of which nothing says on which day they were pressed."""
-    unread: tuple[str, ...] = ()
-    """Columns of the sheet that were not read."""
+    known: Sequence[str]
+    new: Collection[str] = ()
+    ask: Callable[[str, str], bool] | None = None
+    _found: dict[str, str | None] = field(default_factory=dict)
+
+    def named(self, typed: str) -> str | None:
+        """Return a rater's name as the season spells it; None of one that is refused."""
+        key = name_key(typed)
+        if not self._found:
+            self._found = {name_key(name): name for name in self.known}
+        if key not in self._found:
+            allowed = not self.known or key in map(name_key, self.new)
+            if not allowed and self.ask is not None:
+                allowed = self.ask(typed, self._like(key))
+            self._found[key] = " ".join(typed.split()) if allowed else None
+        return self._found[key]
+
+    def refusal(self, typed: str) -> str:
+        """Say why a name is refused, and what to do."""
+        like = self._like(name_key(typed)) or f", which knows {', '.join(self.known)}"
+        what = f"'{typed}' has scored nothing in this season{like}"
+        return f"{what}; a new rater needs --new-rater '{typed}'"
+
+    def _like(self, key: str) -> str:
+        """Ask whether a name like this is meant."""
+        known = {name_key(name): name for name in self.known}
+        likely = get_close_matches(key, list(known), 1)
+        return f" (is it {known[likely[0]]}?)" if likely else ""
+
+    def alike(self, raters: Sequence[str]) -> tuple[tuple[str, str], ...]:
+        """Pair each rater who is new with one whose name is written much alike."""
+        keys = {name_key(name): name for name in (*self.known, *raters)}
+        found: list[tuple[str, str]] = []
+        for name in raters:
+            others = [key for key in keys if keys[key] != name]
+            if name not in self.known and (like := get_close_matches(name, others, 1, 0.8)):
+                pair = (name, keys[like[0]])
+                found += [] if pair[::-1] in found else [pair]
+        return tuple(found)
