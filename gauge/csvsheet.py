@@ -130,18 +130,9 @@ class Sheet:
         Our names of columns by what the header says, "" of one that is not read; known ones need
         none.
     page : str, optional
-        Which sheet of a workbook; the first if not given.
+        Which sheet of a workbook, if not the first.
     problems : list of Problem, optional
         Where given, bad cells are added to it by `note`; else the first one is refused.
-
-    Attributes
-    ----------
-    header : list of str
-        Our names of the columns; `typed` has what the header says by them.
-    numbers : sequence of int
-        Row number of each entry, as the spreadsheet shows it; set by what builds on it.
-    comma : bool
-        Whether the comma is the decimal sign.
 
     Raises
     ------
@@ -152,6 +143,7 @@ class Sheet:
     """
 
     numbers: Sequence[int]
+    """Row number of each entry, as the spreadsheet shows it; set by what builds on it."""
 
     def __init__(
         self,
@@ -172,6 +164,7 @@ class Sheet:
         if not titles:
             raise BadTableError(f"{path} is empty.", todo=self._todo + self._others)
         own = {name_key(typed): name for typed, name in (names or {}).items()}
+        # Our names of the columns; and what the header says, by our names.
         self.header = [own.get(name_key(text), column_name(text)) for text in titles]
         self.typed = dict(zip(self.header, map(seen, titles), strict=True))
         for name in self.header:

@@ -7,8 +7,8 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields, replace
-from typing import Any, NamedTuple, Self
+from dataclasses import asdict, dataclass, replace
+from typing import Any, NamedTuple
 
 from gauge.errors import InvalidValueError
 from gauge.plaintext import plural
@@ -19,20 +19,23 @@ BY_HAND = "by hand"
 
 
 class Part(NamedTuple):
-    """A part of the protocol: its name and unit, and how it is typed."""
+    """A part of the protocol: its name and unit, how it is typed, and within which bounds."""
 
     called: str
     unit: str
     typed: str
+    within: tuple[float, float] | None = None
 
 
 PARTS = {
-    "head_mm": Part("diameter of the head", "mm", "in mm"),
+    "head_mm": Part("diameter of the head", "mm", "in mm", (0.1, 100.0)),
     "head_shape": Part("shape of the head", "", "such as flat or round"),
-    "speed": Part("speed of the head", "mm/s", "in mm/s, or hand where a hand lowers it"),
+    "speed": Part(
+        "speed of the head", "mm/s", "in mm/s, or hand where a hand lowers it", (0.001, 1000.0)
+    ),
     "end": Part("end of a press", "", "so many mm, % of the diameter, or yield"),
     "orientation": Part("orientation of berries", "", "such as calyx down"),
-    "fruit_c": Part("temperature of the fruit", "°C", "in °C, as it should be"),
+    "fruit_c": Part("temperature of the fruit", "°C", "in °C, as it should be", (-10.0, 60.0)),
 }
 _MOST_NAMED = 8  # sessions; more are counted
 
@@ -58,21 +61,15 @@ class PressProtocol:
     fruit_c: float | None = None
 
     @classmethod
-    def from_json(cls, text: str | None) -> Self:
-        """Make one of what a season keeps."""
-        return cls(**json.loads(text or "{}"))
-
-    @classmethod
     def of(cls, session: Session, usual: PressProtocol) -> PressProtocol:
         """Return how berries of a session were pressed: as usual, where it says nothing else."""
-        own = cls.from_json(session.protocol)
+        own = cls(**json.loads(session.protocol or "{}"))
         return usual.but(replace(own, head_mm=session.head_mm or own.head_mm))
 
     @property
     def stated(self) -> dict[str, Any]:
         """What is stated."""
-        values = {part.name: getattr(self, part.name) for part in fields(self)}
-        return {name: value for name, value in values.items() if value is not None}
+        return {name: value for name, value in asdict(self).items() if value is not None}
 
     def but(self, other: PressProtocol) -> PressProtocol:
         """Return this protocol with what the other one states."""
@@ -94,10 +91,8 @@ class PressProtocol:
     @classmethod
     def common(cls, found: Iterable[PressProtocol]) -> PressProtocol:
         """Return what is stated alike by all that state it."""
-        values: dict[str, set[Any]] = {name: set() for name in PARTS}
-        for one in found:
-            for name, value in one.stated.items():
-                values[name].add(value)
+        stated = [one.stated for one in found]
+        values = {name: {one[name] for one in stated if name in one} for name in PARTS}
         return cls(**{name: of.pop() for name, of in values.items() if len(of) == 1})
 
     def said(self, name: str) -> str:
@@ -126,24 +121,19 @@ class PressProtocol:
         return tuple(filter(None, parts))
 
 
-_WITHIN = {"head_mm": (0.1, 100.0), "speed": (0.001, 1000.0), "fruit_c": (-10.0, 60.0)}
-
-
 def _part(name: str, text: str) -> float | str:
     """Read one part as it is typed."""
     if name == "speed" and text.casefold() in {"hand", BY_HAND}:
         return BY_HAND
-    if name in {"head_mm", "speed", "fruit_c"}:
+    part = PARTS[name]
+    if part.within is not None:
         number = re.sub(r"\s*(mm/s|mm|°?C)$", "", text).replace(",", ".")
         try:
             value = float(number)
         except ValueError:
             value = math.nan
-        low, high = _WITHIN[name]
-        if not low <= value <= high:
-            raise InvalidValueError(
-                f"'{text}' is no {PARTS[name].called}.", todo=f"Type it {PARTS[name].typed}."
-            )
+        if not part.within[0] <= value <= part.within[1]:
+            raise InvalidValueError(f"'{text}' is no {part.called}.", todo=f"Type it {part.typed}.")
         return value
     if name == "end":
         found = _END.fullmatch(text.casefold())

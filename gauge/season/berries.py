@@ -62,11 +62,11 @@ class BerryTables(ScoreTables):
         fruit_temp_c: float | None = None,
         press_only: bool = False,
     ) -> int:
-        """Store a berry with its peak, scores and pending chunks in one transaction.
+        """Store a berry with its peak, scores and pending chunks in one transaction; return its id.
 
         Only when this returns may the berry be shown, printed or announced by the bell. The same
         press of the same session, stored again, is the same berry: its id is returned and nothing
-        is stored twice.
+        is stored twice; another peak at the same time is an AlreadyThereError.
 
         Parameters
         ----------
@@ -78,17 +78,6 @@ class BerryTables(ScoreTables):
             What was received since the last chunks were stored.
         press_only : bool
             Whether it was planned to be pressed without a squeeze.
-
-        Returns
-        -------
-        int
-            The berry's id.
-
-        Raises
-        ------
-        AlreadyThereError
-            If the sample has that berry number already, or the session holds another peak at the
-            same time.
         """
         with self._write("storing a berry"):
             known = self._row(
@@ -171,23 +160,9 @@ class BerryTables(ScoreTables):
         raise self._no_berry(berry_id)
 
     def columns(self, view: str, names: Iterable[str]) -> dict[str, list[Any]]:
-        """Read whole columns of a view or table at once.
+        """Read whole columns of a table, or of the view "berry" or "pair", in the order of `names`.
 
-        Parameters
-        ----------
-        view : str
-            ``"berry"``, ``"pair"``, or any table of the season file.
-        names : iterable of str
-
-        Returns
-        -------
-        dict of str to list
-            In the order of `names`; all lists have one value a row, None where nothing is known.
-
-        Raises
-        ------
-        InvalidValueError
-            If there is no such view or column.
+        All have one value a row, None where nothing is known.
         """
         names = list(names)
         table = view not in {"berry", "pair"}

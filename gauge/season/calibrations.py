@@ -128,15 +128,8 @@ class CalibrationTables(Tables):
 
     def calibration(self, name: str) -> CalibrationRow:
         """The calibration of a name."""
-        rows = self.calibrations()
-        for row in rows:
-            if row.name == name:
-                return row
-        known = ", ".join(row.name for row in rows)
-        raise NoSuchRecordError(
-            f"{self.path} holds no calibration '{name}'.",
-            todo=f"It holds {known}." if known else "It holds none at all.",
-        )
+        known = {row.name: row for row in self.calibrations()}
+        return self._one_of(known, name, f"calibration '{name}'")
 
     def calibrations(self) -> list[CalibrationRow]:
         """All calibrations, oldest first."""

@@ -179,13 +179,7 @@ class ChangeTables(BerryTables):
         for key in ("blind_code", "code"):
             other, owner, hidden = self._owner(changes.get(key), row)
             if other is not None and (hidden or key == "blind_code"):
-                raise AlreadyThereError(
-                    f"{self.path}: '{changes[key]}' is a code of sample {owner}"
-                    f"{', which is hidden' if hidden else ''}.",
-                    todo=f"Nothing was changed. --set hidden=no for {owner} shows it again."
-                    if hidden
-                    else "Nothing was changed. Give the sample another code.",
-                )
+                raise self._taken_code(changes[key], owner, hidden)
         with self._write("correcting a sample"):
             berries = self._records("berries", "berry_id", "sample_id")
             mine = [berry_id for berry_id, sample_id in berries if sample_id == row.sample_id]

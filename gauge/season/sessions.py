@@ -46,18 +46,19 @@ class SessionTables(Tables):
             # A blind code that is another sample's code would make a label ambiguous.
             names = {sample.code, sample.blind_code or sample.code}
             for name in sorted(names & taken.keys()):
-                owner, hidden = taken[name]
-                raise AlreadyThereError(
-                    f"{self.path}: the code '{name}' is that of sample {owner}"
-                    f"{', which is hidden' if hidden else ''}.",
-                    todo=f"Nothing was stored. 'gauge correct SEASON sample {owner} --set "
-                    "hidden=no' shows it again."
-                    if hidden
-                    else "Nothing was stored. Give the sample another code.",
-                )
+                raise self._taken_code(name, *taken[name])
             taken |= dict.fromkeys(names, (sample.code, False))
             ids.append(self._add("samples", **stored(sample)))
         return ids
+
+    def _taken_code(self, name: str, owner: str, hidden: bool) -> AlreadyThereError:
+        """The error that says whose code it is."""
+        todo = "Give the sample another code."
+        if hidden:
+            todo = f"'gauge correct SEASON sample {owner} --set hidden=no' shows it again."
+        which = ", which is hidden" if hidden else ""
+        what = f"{self.path}: '{name}' is a code of sample {owner}{which}."
+        return AlreadyThereError(what, todo=f"Nothing was stored. {todo}")
 
     def samples(self, also: int | None = None, *, hidden: bool = False) -> list[SampleRow]:
         """All samples in the order of the plan, then as they were added; hidden ones if asked for.
@@ -119,15 +120,8 @@ class SessionTables(Tables):
 
     def session(self, session_id: int) -> SessionRow:
         """One session."""
-        rows = self.sessions()
-        for row in rows:
-            if row.session_id == session_id:
-                return row
-        known = ", ".join(str(row.session_id) for row in rows)
-        raise NoSuchRecordError(
-            f"{self.path} holds no session {session_id}.",
-            todo=f"It holds {known}." if known else "It holds no session at all.",
-        )
+        known = {row.session_id: row for row in self.sessions()}
+        return self._one_of(known, session_id, f"session {session_id}")
 
     # --- what was received --------------------------------------------------------------------
 

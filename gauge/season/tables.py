@@ -22,6 +22,7 @@ from typing import Any, TypeVar
 from gauge.errors import (
     DamagedSeasonError,
     InvalidValueError,
+    NoSuchRecordError,
     NotASeasonError,
     ReadOnlySeasonError,
     SeasonGoneError,
@@ -35,6 +36,7 @@ from gauge.season.rows import TrailRow
 
 # table -> row id -> (values before the first change, values after the last)
 _Changes = dict[str, dict[int, tuple[dict[str, Any], dict[str, Any]]]]
+K = TypeVar("K")
 R = TypeVar("R")
 # Columns that keep JSON: of which kind, and of what a list is.
 _DOCUMENTS: dict[str, tuple[type[Any], ...]] = {
@@ -342,6 +344,13 @@ class Tables:
             for row in found:
                 row[name] = self._from_json(row[name], *_DOCUMENTS[name])
         return found
+
+    def _one_of(self, known: Mapping[K, R], key: K, what: str) -> R:
+        """Pick a record; where there is none of that key, the error names those that there are."""
+        if key in known:
+            return known[key]
+        listed = ", ".join(map(str, known)) or "none at all"
+        raise NoSuchRecordError(f"{self.path} holds no {what}.", todo=f"It holds {listed}.")
 
     def _check(self, table: str, rows: Sequence[Row]) -> None:
         """Refuse rows that do not fit the digests or the trail."""
