@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-import stat
 from pathlib import Path
 from typing import Self
 
@@ -19,7 +18,7 @@ from gauge.errors import (
     ReadOnlySeasonError,
     UnreadableFileError,
 )
-from gauge.outfile import drafted
+from gauge.outfile import drafted, refuse_irregular
 from gauge.package import __version__
 from gauge.season import schema
 from gauge.season.calibrations import CalibrationTables
@@ -208,12 +207,8 @@ def open_season(
 
 def _refuse_what_is_no_file(path: Path, *, create: bool) -> None:
     try:
-        if path.is_dir():
-            raise UnreadableFileError(f"{path} is a folder.", todo="Give a season file.")
-        if not stat.S_ISREG(path.stat().st_mode):
-            raise UnreadableFileError(
-                f"{path} is no file but a device or a pipe.", todo="Give a season file."
-            )
+        refuse_irregular(path)
+        path.stat()
     except FileNotFoundError:
         if not create:
             raise UnreadableFileError(
@@ -224,7 +219,9 @@ def _refuse_what_is_no_file(path: Path, *, create: bool) -> None:
                 f"{path.absolute().parent} does not exist.", todo="Make the folder first."
             ) from None
     except OSError as error:
-        raise UnreadableFileError(f"{path} cannot be read: {error.strerror or error}.") from None
+        raise UnreadableFileError(
+            f"{path} cannot be read: {error.strerror or error}.", todo="Give a season file."
+        ) from None
 
 
 def _checked(db: sqlite3.Connection, path: Path, *, read_only: bool) -> sqlite3.Connection:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Collection, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
+from itertools import count
 from typing import Any
 
 from gauge.csvsheet import CsvSheet, name_key
@@ -41,18 +42,10 @@ _MOST_COUNTED = 10**9  # of a berry, an occasion, a place: what SQLite holds and
 class BerrySheet:
     """One sheet while it is read; its bad cells are collected in `sheet.problems`.
 
-    Attributes
-    ----------
-    rater : str or None
-        Who scored the whole sheet.
-    new_raters : collection of str
-        Who may be unknown to the season.
-    ask : callable or None
-        Asks whether an unknown name is a new rater; None where nobody can be asked.
-    correct : bool
-        Whether other scores than those of the season are corrections.
-    force : bool
-        Whether new berries and their forces are read, in `unit` where the sheet names none.
+    `rater` scored the whole sheet, `new_raters` may be unknown to the season, and `ask` asks
+    whether another unknown name is a new rater. With `correct` other scores than those of the
+    season are corrections. With `force` new berries and their forces are read, in `unit` where the
+    sheet names none.
     """
 
     sheet: CsvSheet
@@ -64,7 +57,7 @@ class BerrySheet:
     force: bool = False
     unit: Unit | None = None
     clashes: int = 0
-    _void: int = 0
+    _found: Found = field(init=False)
     _codes: dict[str, str] = field(default_factory=dict)
     _used: set[str] = field(default_factory=set)
     # of scores in this sheet: the first row and column, who squeezed when, berries without any
@@ -75,12 +68,12 @@ class BerrySheet:
     def read(self, found: Found) -> None:
         """Put what the sheet says into a record; call `refuse` afterwards."""
         sheet = self.sheet
+        self._found = found
         keys = self._keys()
         if self.force:
-            self._read_berries(found, keys)
-        self._read_scores(found, keys)
+            self._read_berries(keys)
+        self._read_scores(keys)
         self._refuse_controls()
-        found.void = self._void
         dated = {s.code for s in (*self.known.samples.values(), *found.samples)
                  if s.due and s.storage_day is not None}  # fmt: skip
         found.undated = sum(not b.at and b.sample not in dated for b in found.berries)
@@ -108,10 +101,10 @@ class BerrySheet:
                         what = f"{cell!r} holds the control character {char!r}; type it without"
                         self.sheet.note(index, name, what)
 
-    def _column(self, name: str, parse: Callable[[str], Any], default: Any = None) -> list[Any]:
-        """Parse a column; its default in every row of a sheet that lacks it."""
+    def _column(self, name: str, parse: Callable[[str], Any]) -> list[Any]:
+        """Parse a column; one that the sheet lacks is one of empty cells."""
         if name not in self.sheet.columns:
-            return [default] * len(self.sheet)
+            return [parse("")] * len(self.sheet)
         self._used.add(name)
         return self.sheet.parsed(name, parse)
 
@@ -142,8 +135,8 @@ class BerrySheet:
                 numbers = sheet.parsed(column, self._number)
             elif self.force:
                 # Each row is a berry, the next of its sample.
-                seen: Counter[str] = Counter()
-                numbers = [_next(seen, name_key(code or "")) for code in codes]
+                counted: dict[str, Iterator[int]] = defaultdict(partial(count, 1))
+                numbers = [next(counted[name_key(code or "")]) for code in codes]
             else:
                 sheet.need(column, todo="Berry 7 of a sample has the number 7.")
         else:
@@ -174,7 +167,7 @@ class BerrySheet:
         if self.force:
             return key
         if key in self.known.void:
-            self._void += 1
+            self._found.void += 1
             return None
         if not any(known == key[0] for known, _ in self.known.ids):
             what = f"the season has no berry of a sample '{code}'"
@@ -204,21 +197,19 @@ class BerrySheet:
 
     # --- forces -------------------------------------------------------------------------------
 
-    def _read_berries(self, found: Found, keys: list[int | Key | None]) -> None:
-        sheet = self.sheet
+    def _read_berries(self, keys: list[int | Key | None]) -> None:
+        sheet, found = self.sheet, self._found
         column = sheet.force_column or "force"
         self._used |= {column, "unit", *sheet.force_columns}
         forces = read_forces(sheet, column, self.unit)
-        at = self._column("at", _moment)
-        flags = self._column("flags", _flags, ())
-        only = self._column("press_only", _yes, False)
-        size, mass, temp = (
-            self._column(name, partial(self._possible, name))
-            for name in ("size_mm", "mass_g", "fruit_temp_c")
-        )
+        readers: dict[str, Callable[[str], Any]] = {
+            "at": _moment, "flags": _flags, "press_only": _yes,
+            **{n: partial(self._possible, n) for n in ("size_mm", "mass_g", "fruit_temp_c")},
+        }  # fmt: skip
+        more = {name: self._column(name, read) for name, read in readers.items()}
         for index, void in enumerate(sheet.columns.get("void", ())):
             keys[index] = None if void else keys[index]
-        self._read_samples(found, keys)
+        self._read_samples(keys)
         first: dict[int | Key, tuple[int, Force | None]] = {}
         for index, (key, force) in enumerate(zip(keys, forces, strict=True)):
             if key is None:
@@ -241,9 +232,8 @@ class BerrySheet:
                 found.berries.append(
                     ImportedBerry(
                         sample=key[0], number=key[1], row=sheet.numbers[index], shown=force.shown,
-                        unit=force.unit, force_newton=force.newton, at=at[index],
-                        size_mm=size[index], mass_g=mass[index], fruit_temp_c=temp[index],
-                        flags=flags[index] or (), press_only=bool(only[index]),
+                        unit=force.unit, force_newton=force.newton,
+                        **{name: cells[index] for name, cells in more.items()},
                     )
                 )  # fmt: skip
         bad = {problem.row for problem in sheet.problems or ()}
@@ -254,7 +244,7 @@ class BerrySheet:
     def _possible(self, name: str, text: str) -> float | None:
         return possible(name, self.sheet.number(text)) if text else None
 
-    def _read_samples(self, found: Found, keys: Sequence[int | Key | None]) -> None:
+    def _read_samples(self, keys: Sequence[int | Key | None]) -> None:
         """Read what the sheet says of each sample: once, and nothing else than the season says."""
         sheet = self.sheet
         columns = sample_columns(sheet)
@@ -273,7 +263,7 @@ class BerrySheet:
                     sheet.note(index, name, f"sample {code} has {old} {where}")
                 elif column[index] is not None:
                     mine[name] = column[index]
-        found.samples = [
+        self._found.samples = [
             Sample(code=code, **mine)
             for code, mine in given.items()
             if name_key(code) not in self.known.samples
@@ -281,15 +271,16 @@ class BerrySheet:
 
     # --- scores -------------------------------------------------------------------------------
 
-    def _read_scores(self, found: Found, keys: Sequence[int | Key | None]) -> None:
-        sheet, cells = self.sheet, ScoreCells(sheet=self.sheet, labels=self.known.labels)
+    def _read_scores(self, keys: Sequence[int | Key | None]) -> None:
+        sheet, found = self.sheet, self._found
+        cells = ScoreCells(sheet=sheet, labels=self.known.labels)
         names = RaterNames(known=self.known.raters, new=self.new_raters, ask=self.ask)
         columns = cells.columns(
             self.rater, (*names.known, *names.new), self._used | _REPEATED, needed=not self.force
         )
         self._used |= {column.name for column in columns}
         self._used |= {"rater"} if "score" in self._used else set()
-        occasions = self._column("occasion", lambda text: self._from_one(text) if text else 1, 1)
+        occasions = self._column("occasion", lambda text: self._from_one(text) if text else 1)
         times = self._column("scored_at", lambda text: text or None)
         self._only = self.known.press_only | {
             (berry.sample, berry.number) for berry in found.berries if berry.press_only
@@ -310,7 +301,7 @@ class BerrySheet:
                         rater=name, score=score, occasion=column.occasion or occasions[index],
                         at=times[index], squeeze_order=orders[index],
                     )  # fmt: skip
-                    self._take(found, key, mark, index, column)
+                    self._take(key, mark, index, column)
         found.raters = tuple(sorted({mark.rater for _, mark in found.scores + found.corrected}))
         found.alike = names.alike(found.raters)
 
@@ -326,11 +317,9 @@ class BerrySheet:
             self.sheet.note(index, where, f"{names.refusal(typed)}{other}")
         return None
 
-    def _take(
-        self, found: Found, key: int | Key, mark: FingerScore, index: int, column: ScoreColumn
-    ) -> None:
+    def _take(self, key: int | Key, mark: FingerScore, index: int, column: ScoreColumn) -> None:
         """Put a score where it belongs, or note what it contradicts."""
-        sheet, name = self.sheet, mark.rater
+        sheet, found, name = self.sheet, self._found, mark.rater
         where = "berry_id" if "berry_id" in self._used else "number"
         where = where if where in sheet.columns else "berry"
         mine = (key, name, mark.occasion)
@@ -377,11 +366,6 @@ class BerrySheet:
                 "as squeeze_order_ines.",
             )
         return self._column(column.orders, lambda text: self._from_one(text) if text else None)
-
-
-def _next(seen: Counter[str], key: str) -> int:
-    seen[key] += 1
-    return seen[key]
 
 
 def _filled(text: str) -> str:
