@@ -7,6 +7,7 @@ make up for it. Forces are no concern of this file.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from statistics import median
 
@@ -35,6 +36,8 @@ class Arrivals:
         Readings that were found lost at the last tick (0: none).
     since : int
         Readings that came after those.
+    paused : bool
+        Whether the silence before the last reading was twice as long as usual.
     """
 
     def __init__(self, gap_s: float) -> None:
@@ -44,6 +47,7 @@ class Arrivals:
         self._marks: deque[tuple[float, int]] = deque(maxlen=_MARKS)
         self._silences: deque[float] = deque(maxlen=_MARKS)
         self._longest_s = self._before_s = 0.0
+        self._usual_s, self.paused = math.inf, False
         self._counted, self._hole, self._paced, self._paced_s = 0, -1, 0, 0.0
         self._short = self._usual_short = self._worst = 0.0
 
@@ -57,7 +61,7 @@ class Arrivals:
         silence_s = t_s - last
         if silence_s < 0:
             return None if silence_s > -1e-9 else "the clock went back"
-        self.last_s = t_s
+        self.last_s, self.paused = t_s, silence_s > _PACE * self._usual_s
         if not self._marks:
             if silence_s > max(self._least_s, _FIRST_GAP_S):
                 return _gap(silence_s)
@@ -72,15 +76,11 @@ class Arrivals:
         return reason
 
     @property
-    def missing(self) -> tuple[float, int]:
-        """Readings that seem lost, but may still come, and how many came after those."""
-        got, since = self.coming - self._counted, self._counted
-        if self._hole >= 0:
-            since = self._hole
-            if self._counted <= self._paced and got:
-                return 0.0, 0
-        short = self._short + ((self.last_s or 0.0) - self._before_s) * self.rate_hz - got
-        return (short if short > self._least() else 0.0), self.count - since
+    def missing(self) -> float:
+        """Readings that seem lost, but may still come."""
+        due = ((self.last_s or 0.0) - self._before_s) * self.rate_hz
+        short = self._short + due - (self.coming - self._counted)
+        return short if short > self._least() else 0.0
 
     def _least(self) -> float:
         return _LOST + 2 * self._usual_short
@@ -100,7 +100,7 @@ class Arrivals:
             self._worst, self._hole = max(self._worst, self._short), -1
         elif self._hole < 0:
             self._hole, self._paced, self._paced_s = self.count - got, self.count, last_s
-        elif less < -max(1, got / 2):  # what was late is coming in
+        elif abs(less) > max(1, got / 2):  # what was late is coming in, or more is on its way
             self._paced, self._paced_s = self.count, last_s
         elif self.count - self._paced >= _PACE and last_s - self._paced_s >= _PACE_S:
             self.lost, self.since = self._short, self.count - self._hole
@@ -118,8 +118,8 @@ class Arrivals:
         from_s, from_count = self._marks[0]
         if t_s > from_s:
             self.rate_hz = (self.count - from_count) / (t_s - from_s)
-            usual_s = median(self._silences)
-            self._gap_s = max(self._least_s, _GAP / self.rate_hz, _GAP_SILENCES * usual_s)
+            self._usual_s = median(self._silences)
+            self._gap_s = max(self._least_s, _GAP / self.rate_hz, _GAP_SILENCES * self._usual_s)
 
 
 def _gap(silence_s: float) -> str:

@@ -207,6 +207,8 @@ class Detector:
         if reason is None:
             if self._arrivals.lost:
                 self._lose(self._arrivals.lost, self._arrivals.since, out)
+            if self._arrivals.paused and self._press:  # its neighbours say little of a reading
+                self._press.part.losses.append(Loss(len(self._press.part.forces), 0.0))
             return
         t_s, force = reading.t_s, reading.value * self._factor
         off = abs(force - self._zero.level_newton)
@@ -400,14 +402,14 @@ class Detector:
         self._state, self._since = _PRESS, 0
 
     def _take_press(self, reading: Reading, t_s: float, force: float, out: list[Event]) -> None:
-        press = self._press
+        press, arrivals = self._press, self._arrivals
         assert press is not None
         end: Ending | None = None
         if force <= press.watch_newton or press.near:
             press.low.append(force)
-            dwell = max(_DWELL[0], min(_DWELL[1], round(_DWELL_S * self._arrivals.rate_hz)))
+            dwell = max(_DWELL[0], min(_DWELL[1], round(_DWELL_S * arrivals.rate_hz)))
             end = press.back(t_s, force, dwell)
-            if end and not end.anew and not self._is_sure(press, end):
+            if end and not end.anew and (arrivals.missing or not self._is_sure(press, end)):
                 end = None
             if end:
                 self._finish(t_s, end, out)
@@ -420,8 +422,8 @@ class Detector:
         self._since += 1
         if self._since >= self._many:
             self._since = 0
-            end = press.level(t_s, self._arrivals.rate_hz)
-            if end:
+            end = press.level(t_s, arrivals.rate_hz)
+            if end and not arrivals.missing:
                 self._finish(t_s, end, out)
 
     def _is_sure(self, press: OpenPress, end: Ending) -> bool:
@@ -442,21 +444,26 @@ class Detector:
         """Judge a press that ended at a level, and go back to rest."""
         press, rate_hz, level = self._press, self._arrivals.rate_hz, end.level_newton
         assert press is not None
-        lost, since = self._arrivals.missing
-        if lost:
-            self._lose(lost, since, out)
+        if self._arrivals.missing:
+            self._lose(self._arrivals.missing, 0, out)
         *earlier, last = press.cut(level, rate_hz)
         press.step_share = self._step_share()
         need = press.need_newton()
-        for part in earlier:
-            fell = part.largest_newton - max(part.level_newton, part.base_newton)
-            if fell > need and not press.is_step(part, rate_hz, part.largest_newton):
-                self._judge(press, part, part.level_newton, 1, part.from_s, out)
+        found = [
+            part
+            for part in earlier
+            if part.largest_newton - max(part.level_newton, part.base_newton) > need
+            and not press.is_step(part, rate_hz, part.largest_newton)
+        ]
+        for part in found:
+            self._judge(press, part, part.level_newton, 1, part.from_s, out)
         base, unsure = press.zero.foretell(t_s)
-        touch = press.is_touch(last, press.t_near_s if press.near else t_s, rate_hz)
-        touch = touch or last.largest_newton - level < need / 2  # it stays where it rose to
-        if last.t_start_s - self._ended_s < _LEFT_S:
-            touch = touch or press.is_left(last, rate_hz)
+        touch = self._is_touch(press, last, t_s, level)
+        if touch and earlier and not found:  # nothing is left of it: it was one press
+            for part in [*earlier[1:], last]:
+                earlier[0].join(part)
+            last = earlier[0]
+            touch = self._is_touch(press, last, t_s, level)
         fell = base - level
         most = max(_START_SHARE * last.rise_newton, SAME_SIGMA * max(unsure, press.sigma_newton))
         if not self._confirmed and fell > most:
@@ -472,6 +479,15 @@ class Detector:
             level = base
         press.zero.settle(t_s, level, end.n, SAME_SIGMA * press.sigma_newton)
         self._to_rest(t_s)
+
+    def _is_touch(self, press: OpenPress, part: Part, t_s: float, level: float) -> bool:
+        """Whether the last part of a press is none: a touch, a knock, or what stays on the head."""
+        end_s, rate_hz = press.t_near_s if press.near else t_s, self._arrivals.rate_hz
+        if part.largest_newton - level < press.need_newton() / 2:
+            return True
+        if part.t_start_s - self._ended_s < _LEFT_S and press.is_left(part, rate_hz):
+            return True
+        return press.is_touch(part, end_s, rate_hz)
 
     def _judge(
         self, press: OpenPress, part: Part, level: float, n: int, t_s: float, out: list[Event]

@@ -25,15 +25,12 @@ if TYPE_CHECKING:
 
 _POINTS = 200  # means that a double rise is looked for in
 _LONE = 2.0  # times the largest step upwards elsewhere; a single reading that rises further
-_FEW = 6  # steps that tell it
+_FEW = 6  # steps that tell it; sigma by which it stands out at least
 _HAND_S = 0.08  # s; no hand changes its force much faster
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 _FOOT_SHARE = 0.1  # of the rise; the rate of the ramp is taken from there on
-
-
-_OFF_SHARE = 0.02  # of the rise; a baseline off by less after a press is of no concern
-_ZERO_SHARE = 0.01  # of the usual peak; the same of zero itself
-_ZERO_STEPS = 3  # display steps; the same
+_ZERO_SHARE = 0.01  # of the usual peak; zero off by less, before or after, is of no concern,
+_ZERO_STEPS = 3  # display steps; nor by less than so many
 _RATED = 0.95  # of the capacity
 
 
@@ -136,26 +133,29 @@ def is_double_rise(
     return rises > 1
 
 
-def is_lone_peak(
-    forces: list[float], base_newton: float, sigma_newton: float, rate_hz: float
-) -> bool:
+def is_lone_peak(part: Part, level_newton: float, sigma_newton: float, rate_hz: float) -> bool:
     """Whether the peak is a single reading that no neighbour supports.
 
-    It exceeds both by more than ten sigma and a tenth of their force. No hand does that and then
-    holds, or rises by more than `_LONE` times its largest step elsewhere, within `_HAND_S`.
+    It exceeds both by more than six sigma and a tenth of their force, besides what stays on the
+    head from then on. No hand does that and then holds, or rises by more than `_LONE` times its
+    largest step elsewhere, within `_HAND_S`. Where readings are missing beside it nothing is known.
     """
+    forces, base = part.forces, part.base_newton
     at = forces.index(max(forces))
     steps = [forces[i] - forces[i - 1] for i in range(1, len(forces)) if i != at]
     if len(steps) < _FEW or rate_hz * _HAND_S < 1:
         return False
-    before = forces[at - 1] if at else base_newton
-    after = [*forces[at + 1 : at + 4], base_newton, base_newton, base_newton][:3]
-    height = forces[at] - max(before, after[0])
-    if height < max(10 * sigma_newton, _FOOT_SHARE * (before - base_newton)):
+    if any(abs(loss.at - at) <= 1 for loss in part.losses):
         return False
-    holds = min(after) > 0.5 * (base_newton + forces[at])
+    before = forces[at - 1] if at else base
+    after = [*forces[at + 1 : at + 4], base, base, base][:3]
+    left = max(level_newton - base, 0.0)
+    height = forces[at] - max(before, after[0]) - left
+    if height < max(_FEW * sigma_newton, _FOOT_SHARE * (before - base)):
+        return False
+    holds = min(after) > 0.5 * (base + forces[at])
     holds = holds and max(after) - min(after) < 0.25 * height
-    return holds or forces[at] - before > _LONE * max(steps)
+    return holds or forces[at] - before - left > _LONE * max(steps)
 
 
 def press_of(
@@ -177,10 +177,7 @@ def press_of(
     plan = settings.loading_rate_per_s
     rated = _RATED * (settings.capacity_newton or math.inf)
     margin = settings.onset_sigma * press.width * sigma
-    zero_off = (
-        max(_ZERO_SHARE * max(usual_newton, part.largest_newton), _ZERO_STEPS * step)
-        + press.unsure_newton
-    )
+    most_off = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * step) + 2 * press.unsure_newton
     # All readings must lie off, as the tail of a release may still be falling.
     last = (press.near or press.low)[-n:] or [level_newton]
     off = max(min(last) - base, base - max(last))
@@ -191,11 +188,11 @@ def press_of(
         Flag.DOUBLE_RISE: is_double_rise(
             loaded(part.forces, base, level_newton), base, margin, settings.dip_share
         ),
-        Flag.LONE_READING: is_lone_peak(part.forces, base, sigma, rate_hz),
+        Flag.LONE_READING: is_lone_peak(part, level_newton, sigma, rate_hz),
         Flag.OVERLOAD: part.largest_newton >= rated,
-        Flag.BASELINE_DRIFT: off > max(4 * sigma, 1.5 * step, _OFF_SHARE * rise),
+        Flag.BASELINE_DRIFT: off > max(4 * sigma, most_off),
         Flag.PEAK_MAY_BE_HIGHER: hidden > max(2 * sigma, step),
-        Flag.ZERO_OFF: abs(base) > zero_off,
+        Flag.ZERO_OFF: abs(base) > most_off,
     }
     flags = part.flags | {flag for flag, holds in found.items() if holds}
     return Press(

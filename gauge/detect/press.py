@@ -285,8 +285,9 @@ class OpenPress:
     def _is_zero(self, part: Part, rate_hz: float) -> bool:
         """Whether a part looks like a new zero: it fell to its level, or rose as no hand does."""
         rise, height = part.rise_newton, part.level_newton - part.base_newton
-        fell = rise > self.need_newton() and height < _FELL_SHARE * rise
-        return fell or self.is_step(part, rate_hz, part.level_newton)
+        need = self.need_newton()
+        fell = rise > need and height < _FELL_SHARE * rise
+        return fell or (height > need and self.is_step(part, rate_hz, part.level_newton))
 
     def cut(self, level_newton: float, rate_hz: float) -> list[Part]:
         """Cut the press at its levels that were zero, now that its end is known; the parts."""
