@@ -61,7 +61,7 @@ def command(file: Path, level: float, plot: Path | None) -> None:
         if plot is not None:
             raise click.UsageError("--plot draws two gauges; a CSV of labs has no picture.")
         levels = _labs(sheet)
-        if not answers.emitted({"levels": [one.to_json() for one in levels]}):
+        if not answers.emitted({"levels": list(map(answers.document, levels))}):
             _show_labs(levels)
     else:
         raise BadTableError(
@@ -158,7 +158,7 @@ def _show_labs(levels: list[Precision]) -> None:
             [
                 one.level or "all",
                 str(one.labs),
-                str(one.readings),
+                str(one.n),
                 *map(answers.format_newton, (one.mean, one.s_r, one.s_R, one.r, one.R)),
             ]
             for one in levels

@@ -124,6 +124,12 @@ class Clamshell:
         """Marketable berries if defects share berries as far as they can."""
         return self.n - max(self.soft, self._most_of_one(), self.any_defect or 0)
 
+    @property
+    def marketable_bounds(self) -> tuple[int, int]:
+        """Least and most marketable berries: one number where the sheet counts them."""
+        bounds = (self.least, self.most)
+        return bounds if self.marketable is None else (self.marketable, self.marketable)
+
     def _most_of_one(self) -> int:
         return max(self.leaky or 0, self.decayed or 0)
 
@@ -171,12 +177,7 @@ def unused_columns(clamshells: Collection[Clamshell], asked: Collection[str] = (
     return [name for name in names if name not in KNOWN and name not in asked]
 
 
-def looks_like_sheets(header: Collection[str], scale: Scale | None = None) -> bool:
-    """Distinguish clamshell sheets from rows of berries by the header."""
-    return _score_columns(header, scale) is not None
-
-
-def _score_columns(header: Collection[str], scale: Scale | None) -> tuple[Scale, list[str]] | None:
+def score_columns(header: Collection[str], scale: Scale | None) -> tuple[Scale, list[str]] | None:
     """Find the scale, and the column of each score: the label itself, ``s1`` or ``score_1``."""
     for one in (BLACKBERRY, RASPBERRY) if scale is None else (scale,):
         names = [(label, f"s{label}", f"score_{label}") for label in one.labels]
@@ -236,7 +237,7 @@ def read_sheets(
 
 def _clamshells(sheet: CsvSheet, scale: Scale | None, code: str) -> tuple[Clamshell, ...]:
     """Read each row on its own."""
-    known = _score_columns(sheet.columns, scale)
+    known = score_columns(sheet.columns, scale)
     if known is None:
         raise _no_scores(sheet, scale)
     scale, columns = known

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -138,45 +138,22 @@ def _slope(x: Floats, y: Floats, level: float) -> Estimate:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Precision:
-    """Precision of one level (material, lot) across labs, and the mean of all readings.
+    """Precision of one level (material, lot) across labs, by the names that it has in JSON.
 
-    Standard deviations: `s_r` repeatability, `s_l` between labs, `s_R` reproducibility.
+    `n` readings have the mean. Standard deviations: `s_r` repeatability, `s_L` between labs, `s_R`
+    reproducibility. Two readings of one lab differ by less than `r` 95 % of the time, those of two
+    labs by less than `R`.
     """
 
     level: str
     labs: int
-    readings: int
+    n: int
     mean: float
     s_r: float
-    s_l: float
+    s_L: float  # noqa: N815
     s_R: float  # noqa: N815
-
-    @property
-    def r(self) -> float:
-        """Repeatability limit, 2.8 s_r: two readings of one lab differ by less 95 % of the time.
-
-        The standard rounds 1.96 sqrt(2) = 2.77 to 2.8.
-        """
-        return 2.8 * self.s_r
-
-    @property
-    def R(self) -> float:  # noqa: N802
-        """Reproducibility limit, 2.8 s_R: the same for two labs."""
-        return 2.8 * self.s_R
-
-    def to_json(self) -> dict[str, Any]:
-        """Make the document that the command writes."""
-        return {
-            "level": self.level,
-            "labs": self.labs,
-            "n": self.readings,
-            "mean": self.mean,
-            "s_r": self.s_r,
-            "s_L": self.s_l,
-            "s_R": self.s_R,
-            "r": self.r,
-            "R": self.R,
-        }
+    r: float
+    R: float
 
 
 def precision(lab: ArrayLike, value: ArrayLike, *, level: str = "") -> Precision:
@@ -184,7 +161,8 @@ def precision(lab: ArrayLike, value: ArrayLike, *, level: str = "") -> Precision
 
     ISO 5725-2:1994, 7.4: s_r^2 pools the variances within labs; s_L^2 = (s_d^2 - s_r^2) / n'' with
     s_d^2 from the weighted lab means and n'' = (sum n - sum n^2 / sum n) / (labs - 1), and zero
-    where that falls below; s_R^2 = s_r^2 + s_L^2. ASTM E691 has the same for equal numbers.
+    where that falls below; s_R^2 = s_r^2 + s_L^2. The standard rounds 1.96 sqrt(2) = 2.77 to 2.8
+    for r and R. ASTM E691 has the same for equal numbers.
 
     Parameters
     ----------
@@ -213,14 +191,17 @@ def precision(lab: ArrayLike, value: ArrayLike, *, level: str = "") -> Precision
     s_d2 = float((count * (means - centre) ** 2).sum()) / (p - 1)
     size = (total - float((count**2).sum()) / total) / (p - 1)
     s_l2 = max(0.0, (s_d2 - s_r2) / size)
+    s_r, s_l, s_big = (math.sqrt(variance) for variance in (s_r2, s_l2, s_r2 + s_l2))
     return Precision(
         level=level,
         labs=p,
-        readings=int(total),
+        n=int(total),
         mean=centre,
-        s_r=float(np.sqrt(s_r2)),
-        s_l=float(np.sqrt(s_l2)),
-        s_R=float(np.sqrt(s_r2 + s_l2)),
+        s_r=s_r,
+        s_L=s_l,
+        s_R=s_big,
+        r=2.8 * s_r,
+        R=2.8 * s_big,
     )
 
 

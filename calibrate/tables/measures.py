@@ -7,7 +7,7 @@ variance components are one computation for all of them.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -66,7 +66,7 @@ def hits_of(name: str, units: SamplingUnits, scale: Scale | None) -> tuple[Sampl
     """Count the berries of a share in each unit that has it."""
     if name == "unmarketable":
         units = units.where(np.full(units.m, bool(units.sheets) and scale is not None))
-        worst = [c.n - (c.least if c.marketable is None else c.marketable) for c in units.sheets]
+        worst = [c.n - c.marketable_bounds[0] for c in units.sheets]
         return units, np.array(worst, dtype=float)
     if name in DEFECTS:
         counts = [getattr(sheet, name) for sheet in units.sheets] or [None] * units.m
@@ -135,10 +135,8 @@ class Shares:
         if self.marketable_most is not None:
             document["marketable_at_most_pct"] = 100 * self.marketable_most
         if self.dispersion:
-            document["overdispersion"] = {
-                name: {"ratio": d.ratio, "df": d.df, "p": d.p}
-                for name, d in self.dispersion.items()
-            }
+            spread = {name: asdict(one) for name, one in self.dispersion.items()}
+            document["overdispersion"] = spread
         return document
 
 
@@ -169,10 +167,7 @@ def shares(clamshells: Sequence[Clamshell], *, level: float = 0.95) -> Shares:
     lost = [c.weight_loss for c in clamshells if c.weight_loss is not None]
     marketable = most = None
     if limited:
-        exact = [
-            (c.least, c.most) if c.marketable is None else (c.marketable,) * 2 for c in limited
-        ]
-        low, high = np.array(exact, dtype=float).T
+        low, high = np.array([c.marketable_bounds for c in limited], dtype=float).T
         n = np.array([c.n for c in limited], dtype=float)
         least, greatest = _share(low, n, level), _share(high, n, level)
         why = least.why if (low == high).all() else "counted as if no berry had two defects"

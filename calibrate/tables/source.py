@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.data.clamshell import Clamshell, looks_like_sheets, read_sheets
+from calibrate.data.clamshell import Clamshell, read_sheets, score_columns
 from calibrate.data.codedsheet import CodedSheet, spelled_once
 from calibrate.data.conditions import Conditions, conditions_in
 from calibrate.data.factor import Factor, combined, first_rows
@@ -95,7 +95,7 @@ def read_source(
     if looks_like_season(path):
         return _from_season(path, cues, without_flags)
     sheet = CodedSheet(path, "a header with selection and force_N, and one row a berry")
-    if "score" in sheet.header or not looks_like_sheets(sheet.header, scale):
+    if "score" in sheet.header or score_columns(sheet.header, scale) is None:
         return _from_berries(sheet, scale, cues, without_flags)
     clamshells = read_sheets(path, scale=scale)
     return Source(

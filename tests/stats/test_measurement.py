@@ -98,7 +98,7 @@ def test_astm_e691_glucose(material, m, s_r, s_big):
 
 def test_between_lab_variance_is_never_negative():
     found = precision([0, 0, 1, 1], [1.0, 2.0, 1.0, 2.0])
-    assert (found.s_l, found.s_R) == (0, found.s_r)
+    assert (found.s_L, found.s_R) == (0, found.s_r)
 
 
 def test_too_little_says_so():
