@@ -108,12 +108,6 @@ class Clamshell:
         return sum(self.counts[self.scale.beyond_limit])
 
     @property
-    def at_limit(self) -> int:
-        """Berries at the sale limit."""
-        limit = self.scale.sale_limit
-        return 0 if limit is None else self.counts[self.scale.rank(limit)]
-
-    @property
     def least(self) -> int:
         """Marketable berries if every defect sits on a berry of its own."""
         flawed = (self.leaky or 0) + (self.decayed or 0)

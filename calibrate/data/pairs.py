@@ -147,7 +147,7 @@ class Pairs:
 
     @property
     def softening(self) -> tuple[float, float] | None:
-        """What is known beforehand of the log force that a squeeze takes, where it can be told."""
+        """What is known beforehand of the log force that a squeeze takes, where it can be known."""
         if self.squeezes is None or len(self.raters) < 2:
             return None
         return softening_known(self.squeezes, self.squeeze_recorded, self.rater, self.press_only)

@@ -88,7 +88,7 @@ def softening_known(
 ) -> tuple[float, float] | None:
     """Return what is known beforehand of the log force that a squeeze takes: mean and SD.
 
-    None where it can be told neither from the order, which varies too little, nor from berries
+    None where it is known neither from the order, which varies too little, nor from berries
     that were pressed only.
     """
     known = pressed.log_per_squeeze if pressed is not None else (0.0, _ASSUMED_SD)

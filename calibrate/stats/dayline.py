@@ -104,7 +104,7 @@ def fit_line(
         About the lines of several selections, instead of about this one.
     berries : Variance, optional
         Of a clamshell's mean, from its berries: the interval is never narrower than they allow,
-        for points that by chance lie on a line are no surer than the berries in them.
+        for points that by chance lie on a line are known no better than the berries in them.
 
     Raises
     ------

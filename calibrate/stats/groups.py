@@ -53,7 +53,7 @@ class Layout:
             place = np.unique(np.asarray(block), return_inverse=True)[1].ravel()
             last = int(place.max(initial=0))
             coded = np.eye(last + 1)[place][:, :last] - (place == last)[:, None]
-            for column in coded.T:  # one that an earlier block tells already adds nothing
+            for column in coded.T:  # what an earlier block shows adds nothing
                 wider = np.column_stack([columns, column])
                 if len(blocks) == 1 or np.linalg.matrix_rank(wider) > columns.shape[1]:
                     columns = wider

@@ -115,7 +115,7 @@ def compare_measure(
     own = [one.fit.variance for one in strata]
     distinct = np.unique(units.subjects).size / max(units.m, 1)
     variances, how = shared_variances(own, distinct=distinct)
-    # Clamshells that by chance lie close together are no surer than the berries in them, so that
+    # Clamshells that by chance lie close together are known no better than the berries in them, so
     # variances are raised to what berries alone make of them, as restricted likelihood does.
     floors = [one.measure.variance_of_means for one in strata]
     if len(set(variances)) == 1:

@@ -18,7 +18,7 @@ from calibrate.data.scale import Scale
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.groups import Variance
 from calibrate.stats.proportions import Dispersion, dispersion, mean_proportion, proportion
-from calibrate.tables.samplingunits import SamplingUnits
+from calibrate.tables.samplingunits import SamplingUnits, sheet_units
 
 Floats = NDArray[np.float64]
 SHARES = ("soft", "at_limit", *DEFECTS)
@@ -154,22 +154,19 @@ def shares(clamshells: Sequence[Clamshell], *, level: float = 0.95) -> Shares:
     >>> found.soft.value, found.of["at_limit"].value, found.marketable.value, found.marketable_most
     (0.25, 0.25, 0.55, 0.75)
     """
-    limited = [c for c in clamshells if c.scale.sale_limit is not None]
+    units, scale = sheet_units(clamshells), clamshells[0].scale
     found, spread = {}, {}
     for name in SHARES:
-        every = clamshells if name in DEFECTS else limited
-        rows = [(getattr(c, name), c.n) for c in every if getattr(c, name) is not None]
-        if rows:
-            hits, n = np.array(rows, dtype=float).T
-            found[name] = _share(hits, n, level)
+        counted, hits = hits_of(name, units, scale)
+        if counted.m:
+            found[name] = _share(hits, counted.n_scored, level)
             if len(clamshells) > 1 and name != "at_limit":
-                spread[name] = dispersion(hits, n)
-    lost = [c.weight_loss for c in clamshells if c.weight_loss is not None]
+                spread[name] = dispersion(hits, counted.n_scored)
+    lost = measure("weight_loss", units, scale).values
     marketable = most = None
-    if limited:
-        low, high = np.array([c.marketable_bounds for c in limited], dtype=float).T
-        n = np.array([c.n for c in limited], dtype=float)
-        least, greatest = _share(low, n, level), _share(high, n, level)
+    if scale.sale_limit is not None:
+        low, high = np.array([c.marketable_bounds for c in clamshells], dtype=float).T
+        least, greatest = (_share(hits, units.n_scored, level) for hits in (low, high))
         why = least.why if (low == high).all() else "counted as if no berry had two defects"
         marketable = Estimate(value=least.value, low=least.low, high=greatest.high, why=why)
         most = greatest.value
@@ -177,7 +174,7 @@ def shares(clamshells: Sequence[Clamshell], *, level: float = 0.95) -> Shares:
         of=found,
         marketable=marketable,
         marketable_most=most,
-        weight_loss=Estimate(value=float(np.mean(lost))) if lost else None,
+        weight_loss=Estimate(value=float(lost.mean())) if lost.size else None,
         dispersion=spread,
     )
 
