@@ -167,7 +167,7 @@ def command(
 def _write_files(
     report: Report, csv_file: Path | None, plot: Path | None, pdf: Path | None
 ) -> None:
-    from calibrate.tables.tabletext import short_name
+    from calibrate.tables.report import short_name
     from gauge.columns import export
 
     if csv_file is not None:
@@ -188,8 +188,8 @@ def _write_files(
 
 
 def _show(report: Report) -> None:
-    from calibrate.tables.report import CAUTION
-    from calibrate.tables.tabletext import blocks, lines
+    from calibrate.tables.report import CAUTION, lines
+    from calibrate.tables.tabletext import blocks
 
     for block in blocks(report):
         answers.print_table(block.header, block.rows, title=block.title, left=range(block.left))

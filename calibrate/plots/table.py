@@ -22,9 +22,8 @@ from calibrate.plots.style import (
 )
 from calibrate.stats.estimate import Estimate
 from calibrate.tables.measures import Shares
-from calibrate.tables.report import Report
+from calibrate.tables.report import Report, letters_rule, level_text
 from calibrate.tables.table import Row
-from calibrate.tables.tabletext import letters_rule, level_text
 from gauge.errors import TooFewScoresError
 
 MOST_ROWS = 60

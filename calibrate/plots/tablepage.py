@@ -12,9 +12,9 @@ from matplotlib.gridspec import GridSpec
 
 from calibrate.plots.style import GREY, INK, PAGE_IN, PALE, new_figure, page_axes
 from calibrate.plots.table import Panel, arrow_note, draw_panels, panels
-from calibrate.tables.report import CAUTION, Report
+from calibrate.tables.report import CAUTION, Report, lines
 from calibrate.tables.table import Row
-from calibrate.tables.tabletext import Block, blocks, lines
+from calibrate.tables.tabletext import Block, blocks
 
 _MOST_ROWS = 18
 _ROW_IN = (0.16, 0.42)  # inches; least and most height of a row of the picture

@@ -1,4 +1,4 @@
-"""All that `calibrate table` shows of a pool: rows, letters, storage, seasons and cues."""
+"""All that `calibrate table` shows of a pool, as a document and in sentences."""
 
 from __future__ import annotations
 
@@ -163,3 +163,111 @@ def build_report(
         cues=tuple(effects),
         notes=tuple(notes),
     )
+
+
+def lines(report: Report) -> list[str]:
+    """Write what the blocks rest on: tests, models, letters, seasons, and what was extrapolated."""
+    found = [*_in_short(report), *_tests(report)]
+    if any(row.letters for row in report.table.rows):
+        found.append(letters_rule(report))
+    if report.ranks is not None:
+        found += [
+            f"Rank correlation of {a} and {b}: {rho:.2f} (Spearman)."
+            for (a, b), rho in report.ranks.spearman.items()
+        ]
+        found.append(
+            f"Seasons are linked by {', '.join(report.ranks.checks)}, which stand in all. Keep and "
+            "drop are at least 90 % sure; values are drawn towards one another (BLUP, Henderson "
+            "1975) as far as seasons disagree."
+        )
+    found += [
+        f"{one.outcome}{_where(one.within)}: p is below 0.05, but all rows share a letter: rows "
+        "differ when taken together, and no single pair of them is proved to."
+        for one in report.table.compared
+        if one.comparison is not None
+        and one.comparison.p < 0.05
+        and len(set(one.comparison.letters)) == 1
+    ]
+    days = [(*pair, one.last_day) for _, one in report.softening for pair in one.days.items()]
+    found += dict.fromkeys(
+        f"{endpoint}: {day.why}."
+        for endpoint, (day, source), _ in days
+        if not source and endpoint != HALF_SOFT
+    )
+    if any((day.value or 0.0) > last for _, (day, _), last in days):
+        last_days = ", ".join(f"{day:g}" for day in sorted({last for *_, last in days}))
+        found.append(f"* beyond day {last_days}, the last day tested: extrapolated.")
+    if any(row.shares and row.shares.marketable_most for row in report.table.rows):
+        found.append(
+            "Marketable: within the sale limit, neither leaky nor decayed, counted as if no berry "
+            "had two defects; the upper end allows for berries that have."
+        )
+    return found
+
+
+def _in_short(report: Report) -> list[str]:
+    """Say in a sentence where the compared groups are shown to differ, and where not."""
+    differ: dict[bool, list[str]] = {True: [], False: []}
+    for one in report.table.compared:
+        if one.comparison is not None:
+            shown = one.comparison.p < 1 - report.table.level
+            differ[shown].append(f"{one.outcome}{_where(one.within)}")
+    return [
+        f"By {short_name(report.table.compared[0].level)}, rows are {word} to differ in "
+        f"{', '.join(these)}."
+        for word, these in (("shown", differ[True]), ("not shown", differ[False]))
+        if these
+    ]
+
+
+def _tests(report: Report) -> list[str]:
+    """Write the tests of every measure, why there is none, and each model once."""
+    tests: dict[str, list[str]] = {}
+    missing: dict[str, list[str]] = {}
+    models: dict[str, dict[str, None]] = {}
+    for one in report.table.compared:
+        where, made = _where(one.within), one.comparison
+        if made is None:
+            missing.setdefault(one.why, []).append(f"{one.outcome}{where}")
+            continue
+        tests.setdefault(one.outcome, []).append(f"{made.statistic}, p = {made.p:.2g}{where}")
+        models.setdefault(made.model, {})[one.outcome] = None
+    return [
+        *(f"{outcome}: {'; '.join(each)}." for outcome, each in tests.items()),
+        *(f"{', '.join(these)}: not compared, {why}." for why, these in missing.items()),
+        *(f"Model of {', '.join(outcomes)}: {model}." for model, outcomes in models.items()),
+    ]
+
+
+def letters_rule(report: Report) -> str:
+    """Say how letters are read: only within the same levels of what was not compared."""
+    compared = report.table.compared[0].level if report.table.compared else ""
+    held = [short_name(name) for name in report.table.by if name != compared]
+    rule = "ows that share a letter are not shown to differ."
+    rule = f"Within the same {' and '.join(held)}, r{rule}" if held else f"R{rule}"
+    given = dict.fromkeys(name for row in report.table.rows for name in row.letters)
+    first = {"force": "the firmest", "score": "the softest"}
+    named = [f"by {name} {first[name]}" for name in given if name in first]
+    most = [name.replace("_", " ") for name in given if name not in first]
+    named += [f"by {', '.join(most)} the most"] if most else []
+    return f"{rule} a stands at the largest value: {', '.join(named)}." if named else rule
+
+
+def _where(within: Mapping[str, str | None]) -> str:
+    return f" at {', '.join(map(level_text, within.items()))}" if within else ""
+
+
+def level_text(level: tuple[str, str | None]) -> str:
+    """Write a level with its name.
+
+    Examples
+    --------
+    >>> level_text(("storage_day", "7")), level_text(("site", None))
+    ('day 7', 'site -')
+    """
+    return f"{short_name(level[0])} {level[1] or '-'}"
+
+
+def short_name(name: str) -> str:
+    """Write the name of a level as the head of a column."""
+    return {"storage_day": "day", "storage_temp_c": "°C", "harvest_date": "harvest"}.get(name, name)
