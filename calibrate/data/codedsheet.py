@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibrate.data.factor import Codes, Factor, combined
 from calibrate.data.scale import Scale, score_label
 from gauge.csvsheet import ROUNDING, Sheet, name_key
-from gauge.errors import BadTableError, UnknownUnitError
+from gauge.errors import BadTableError, InvalidValueError, UnknownUnitError
 from gauge.plaintext import seen
 from gauge.units import SPELLINGS, Unit, parse_unit
 
@@ -121,7 +121,13 @@ class CodedSheet(Sheet):
         """Find the place of each score on a scale, shape (rows,); a blank is NaN if allowed."""
 
         def place(text: str) -> float:
-            return float("nan") if blank and not text else scale.rank(score_label(text))
+            if blank and not text:
+                return float("nan")
+            try:
+                return scale.rank(score_label(text))
+            except InvalidValueError:
+                of = ", ".join(scale.labels)
+                raise ValueError(f"'{text}' is no score of the scale {of}") from None
 
         return self.values("score", place)
 

@@ -41,7 +41,9 @@ class Scale:
         """Find the position of a label, whatever its case; any other is an InvalidValueError."""
         known = [one.casefold() for one in self.labels]
         if label.casefold() not in known:
-            raise InvalidValueError(f"'{label}' is no score of the scale {', '.join(self.labels)}")
+            raise InvalidValueError(
+                f"'{label}' is not a score of the scale {', '.join(self.labels)}"
+            )
         return known.index(label.casefold())
 
     @property
