@@ -12,6 +12,7 @@ import click
 
 from gauge.clikit import FILE, document, emit_json, json_option, print_table, say, season_argument
 from gauge.errors import AlreadyThereError, NoSuchRecordError
+from gauge.outfile import write_whole
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -65,7 +66,6 @@ def _refuse_other_file(out: Path) -> None:
 
 def _write(file: SeasonFile, session: int, out: Path) -> int:
     """Write a session's capture; return its number of bytes."""
-    from gauge.outfile import write_whole
     from gauge.protocol.capture import write_capture
 
     _refuse_other_file(out)

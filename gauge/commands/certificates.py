@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -50,8 +51,6 @@ def certify(
     gauge_serial: str | None,
 ) -> None:
     """Keep certificates that were stated, and show those that count."""
-    from dataclasses import replace
-
     from gauge.season.checks import overdue
 
     for row in certificates:

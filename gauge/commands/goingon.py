@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -116,8 +118,6 @@ def summary(
     place: Place, season: SeasonFile | None, sample: str, days: float, row: SampleRow | None
 ) -> list[str]:
     """List what a day begins with: season, sample, gauge and its check, zero, raters, the plan."""
-    from datetime import date
-
     from gauge.pressprotocol import PressProtocol
     from gauge.session.daylists import planned_line
 
@@ -168,7 +168,6 @@ def _differences(place: Place, season: SeasonFile) -> list[str]:
 def _zero(place: Place) -> str:
     """Read what the gauge shows now; the session itself opens the port anew."""
     import statistics
-    import time
 
     from gauge.port.portreader import receive
     from gauge.protocol.formatfile import load_format

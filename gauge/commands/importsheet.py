@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -143,8 +145,6 @@ def _repeated(
     season: Path, path: Path, how: SheetOptions, unit: str | None, crop: str | None
 ) -> str:
     """Write an import as it was typed."""
-    import shlex
-
     typed: dict[str, tuple[str | None, ...]] = {
         "--map": how.maps, "--new-rater": how.new_raters, "--sheet": (how.page,),
         "--rater": (how.rater,), "--unit": (unit,), "--crop": (crop,), "--why": (how.why,),

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from gauge.clikit import FILE, document, emit_json, json_option, number_option, say
-from gauge.errors import StoppedError
+from gauge.errors import AlreadyThereError, CannotWriteError, NotSureError, StoppedError
+from gauge.outfile import is_database, write_whole
 
 if TYPE_CHECKING:
     from gauge.learn.inference import Learned
@@ -72,7 +74,6 @@ def command(
     from gauge.learn.listener import PortListener
     from gauge.learn.received import NoUnitError
     from gauge.learn.sweep import Sweep, requests
-    from gauge.outfile import write_whole
     from gauge.protocol.capture import unescape
     from gauge.units import parse_unit
 
@@ -122,9 +123,7 @@ def command(
 
 
 def _write_format(learned: Learned, out: Path) -> None:
-    from dataclasses import replace
 
-    from gauge.outfile import write_whole
     from gauge.protocol.formatfile import dump_format
 
     write_whole(out, [dump_format(replace(learned.fmt, name=out.stem))])
@@ -159,9 +158,6 @@ def _describe(learned: Learned) -> None:
 
 def _check_target(out: Path, *, ask: bool) -> None:
     """Refuse before anybody squeezes what could not be written after."""
-    from gauge.errors import AlreadyThereError, CannotWriteError
-    from gauge.outfile import is_database
-
     if not out.parent.is_dir():
         raise CannotWriteError(
             f"there is no folder {out.parent}.", todo="Make it, or name another."
@@ -178,8 +174,6 @@ def _check_target(out: Path, *, ask: bool) -> None:
 
 
 def _confirm(learned: Learned) -> None:
-    from gauge.errors import NotSureError
-
     shown = f"{learned.largest_shown} {learned.largest_unit}"
     # Enter says neither: the answer decides whether every force is read rightly, and a no throws
     # away what was learned.

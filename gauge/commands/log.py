@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -158,8 +161,6 @@ def command(
     gauge log --port COM3 --format my.toml --season 2026.season --next
     gauge log --raters ines,marek --blind
     """  # noqa: D301
-    from contextlib import ExitStack
-
     from gauge.season.file import open_season
 
     place, remembered, odd = complete(port, format_name, season_file, session, **scoring)
@@ -203,9 +204,6 @@ def log_at(
     silent_stop_s: float | None = None,
 ) -> None:
     """Log berries at a place; the season and the sample are begun only once the port is open."""
-    from contextlib import ExitStack
-    from dataclasses import replace
-
     from gauge.port.portreader import reader_for
     from gauge.protocol.formatfile import load_format
     from gauge.screens.plain import PlainScreen
@@ -260,8 +258,6 @@ def _known_raters(season: SeasonFile, names: Sequence[str], new: Sequence[str]) 
 
 def _rated(season: SeasonFile, session: Session) -> Session:
     """Return a session with the capacity of its gauge, where the season knows it."""
-    from dataclasses import replace
-
     from gauge.season.checks import known_capacity
 
     named = {"gauge": session.gauge, "gauge_serial": session.gauge_serial}
@@ -271,8 +267,6 @@ def _rated(season: SeasonFile, session: Session) -> Session:
 
 def _run_bench(live: LiveSession, *, blind: bool, **shown: Any) -> None:
     """Run the bench screen, and say its last words and how the day stands."""
-    from datetime import date
-
     from gauge.screens.bench import BenchScreen
     from gauge.session.daylists import day_done
 

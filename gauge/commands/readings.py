@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -167,8 +168,6 @@ def _at_gauge(session: Session, usual: PressProtocol) -> _Row:
 
 def _local(at: str) -> str:
     """Return a time as it was on the clock here, with its offset."""
-    from datetime import UTC, datetime
-
     time = datetime.fromisoformat(at)
     time = time if time.tzinfo else time.replace(tzinfo=UTC)
     return time.astimezone().isoformat(timespec="seconds")

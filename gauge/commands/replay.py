@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -64,7 +65,6 @@ def command(
     """  # noqa: D301
     if (season_file is None) != (code is None):
         raise click.UsageError("--season and --sample go together.")
-    from contextlib import ExitStack
 
     from gauge.port.claims import claim_sample
     from gauge.protocol.capture import load_capture

@@ -12,6 +12,7 @@ from gauge.commands.importsheet import SheetOptions, rater_of, report, sheet_opt
 from gauge.csvsheet import name_key
 from gauge.errors import NoSuchRecordError
 from gauge.plaintext import plural
+from gauge.records import FingerScore
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -61,7 +62,6 @@ def command(
 def _type_scores(season: Path, sample: str, how: SheetOptions, as_json: bool) -> None:
     """Take keys until the form is done, then store its scores; Ctrl-C stores nothing."""
     from gauge.forms.scoreform import ScoreForm
-    from gauge.records import FingerScore
     from gauge.season.file import open_season
 
     with open_season(season) as file:

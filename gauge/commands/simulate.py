@@ -16,6 +16,7 @@ import click
 from gauge.clikit import FILE, echo, number_option, read_by, record_options, say
 from gauge.commands.options import format_option
 from gauge.errors import PortError
+from gauge.outfile import write_whole
 
 if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat, SerialSettings
@@ -198,7 +199,6 @@ def command(
     \b
     gauge simulate --tcp 4001 --mass 200g --mass 500g --gain-error 2
     """  # noqa: D301
-    from gauge.outfile import write_whole
     from gauge.protocol.capture import unescape, write_capture
     from gauge.protocol.formatfile import load_format
     from gauge.simulate.berrymodel import simulated_track

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -99,8 +100,6 @@ def next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | No
 
 def introduced(row: SampleRow | None, code: str | None, *, blind: bool) -> str:
     """Say in a line which sample a session goes on with."""
-    from datetime import date
-
     from gauge.session.daylists import due_words
     from gauge.session.samplechoice import shown_name
 

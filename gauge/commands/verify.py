@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import textwrap
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,11 +25,11 @@ from gauge.clikit import (
 from gauge.commands.certificates import certificate_option, certify
 from gauge.commands.options import begun_season, capacity_option, format_option, gauge_options
 from gauge.errors import StoppedError, VerificationFailedError
+from gauge.records import Chunk, Gap, Session
 from gauge.verify.mass import Mass, parse_mass
 
 if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat
-    from gauge.records import Chunk, Gap
     from gauge.season.file import SeasonFile
     from gauge.season.rows import CertificateRow, CheckweightRow
     from gauge.verify.checkweight import CheckResult, CheckSettings
@@ -43,8 +44,6 @@ it does not replace a calibration by a competent laboratory."""
 
 def read_time(text: str) -> str:
     """Read a time in ISO 8601, in UTC where it does not say."""
-    from datetime import UTC, datetime
-
     try:
         at = datetime.fromisoformat(text)
     except ValueError:
@@ -163,7 +162,6 @@ def command(
         return
     fmt = _check_source(**source)
     port, capture = source["port"], source["capture"]
-    from gauge.records import Session
     from gauge.season.checks import known_capacity
     from gauge.season.tables import now
     from gauge.verify.verification import verify
