@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import FILE, document, emit_json, json_option, number_option, say
+from gauge.clikit import FILE, emit_json, json_option, number_option, say
 from gauge.errors import AlreadyThereError, CannotWriteError, NotSureError, StoppedError
 from gauge.outfile import is_database, write_whole
 
@@ -187,17 +187,16 @@ def _confirm(learned: Learned) -> None:
 
 def _document(learned: Learned, out: Path) -> dict[str, object]:
     fmt = learned.fmt
-    return (
-        {"baudrate": fmt.settings.baudrate}
-        | document(fmt, "mode", "pattern")
-        | {
-            "format": str(out),
-            "framing": fmt.settings.framing,
-            "request": None if fmt.request is None else fmt.request.decode("latin-1"),
-            "unit": str(fmt.unit or learned.largest_unit),
-            "lines": learned.n_lines,
-            "largest": float(learned.largest_shown),
-            "largest_line": learned.largest_line,
-            "notes": list(learned.notes),
-        }
-    )
+    return {
+        "baudrate": fmt.settings.baudrate,
+        "mode": fmt.mode,
+        "pattern": fmt.pattern,
+        "format": str(out),
+        "framing": fmt.settings.framing,
+        "request": None if fmt.request is None else fmt.request.decode("latin-1"),
+        "unit": str(fmt.unit or learned.largest_unit),
+        "lines": learned.n_lines,
+        "largest": float(learned.largest_shown),
+        "largest_line": learned.largest_line,
+        "notes": list(learned.notes),
+    }

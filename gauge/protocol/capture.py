@@ -19,14 +19,6 @@ from gauge.records import Chunk, Gap
 # characters; a line is what came at once, a port gives some thousand bytes at most
 LONGEST_LINE = 1 << 20
 _KNOWN = 4096  # lines kept with their escapes: a gauge at rest shows few numbers again and again
-_ESCAPES = {code: f"\\x{code:02x}" for code in range(256) if not 0x20 <= code <= 0x7E} | {
-    0x0D: "\\r",
-    0x0A: "\\n",
-    0x09: "\\t",
-    0x5C: "\\\\",
-}
-_SHORT = {"r": "\r", "n": "\n", "t": "\t", "\\": "\\"}
-_ESCAPE = re.compile(r"\\(?:([rnt\\])|x([0-9A-Fa-f]{2}))")
 # Printable ASCII other than the backslash, or one whole escape.
 _BYTES = re.compile(r"(?:[\x20-\x5b\x5d-\x7e]|\\[rnt\\]|\\x[0-9A-Fa-f]{2})*")
 _GAP = re.compile(r"# gap (\d+) (\d+) (.*)")
@@ -36,7 +28,7 @@ _TIME = re.compile(r"[0-9]{1,18}")
 @lru_cache(maxsize=_KNOWN)
 def escape(data: bytes) -> str:
     """Write bytes as printable ASCII."""
-    return data.decode("latin-1").translate(_ESCAPES)
+    return data.decode("latin-1").encode("unicode_escape").decode("ascii")
 
 
 @lru_cache(maxsize=_KNOWN)
@@ -52,11 +44,7 @@ def unescape(text: str) -> bytes:
     if end != len(text):
         what = f"'{text[end : end + 4]}' is no escape" if text[end] == "\\" else f"{text[end]!r}"
         raise InvalidValueError(f"character {end + 1} of the bytes: {what}")
-    if "\\" not in text:
-        return text.encode("ascii")
-    return _ESCAPE.sub(lambda m: _SHORT[m[1]] if m[1] else chr(int(m[2], 16)), text).encode(
-        "latin-1"
-    )
+    return text.encode("ascii").decode("unicode_escape").encode("latin-1")
 
 
 def write_capture(items: Iterable[Chunk | Gap]) -> Iterator[str]:

@@ -53,17 +53,12 @@ _STYLES = {
     "PAUSED": "bold white on blue",
     "FULL": "bold black on white",
     "SCORE": "bold white on dark_blue",
-    "figure": "bold",
-    "head": "bold",
-    "about": "bold",
     "message": "bold yellow",
     "prompt": "bold reverse",
     "warning": "bold yellow",
-    "keys": "bold",
     "dim": "dim",
-    "last": "",
     "": "",
-}
+}  # all else is bold
 _POLL_S = 0.05  # s; the port is looked at so often
 _REDRAW_S = 0.1  # s; time between two pictures while nothing happens
 _FLASH_S = 3.0  # s; STORED and NO BERRY stand so long, unless a press begins
@@ -319,5 +314,5 @@ def _text(lines: Sequence[Line], columns: int) -> Text:
     out = Text(no_wrap=True, overflow="crop", end="")
     for i, (line, style) in enumerate(lines):
         band = line.ljust(columns - 1) if style.isupper() or style == "prompt" else line
-        out.append(("\n" if i else "") + printable(band), _STYLES[style])
+        out.append(("\n" if i else "") + printable(band), _STYLES.get(style, "bold"))
     return out

@@ -118,7 +118,7 @@ def _facts(state: BenchState) -> list[tuple[int, str, str]]:
     facts = []
     if (last := state.last) is not None:
         flags = "; ".join(FLAG_WORDS[flag] for flag in last.press.flags)
-        facts.append((3, f"last: {last.line()}".split(" (")[0], "last"))
+        facts.append((3, f"last: {last.line()}".split(" (")[0], ""))
         if flags:
             facts.append((1, f"CHECK: {flags}", "warning"))
     facts += [(5, _mean(state), "")] if state.summary.n else []
