@@ -9,7 +9,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from decimal import Decimal
+from functools import reduce
 from itertools import pairwise
+from operator import xor
 
 from gauge.errors import NotSureError
 from gauge.learn.lineparts import LineTable
@@ -109,9 +111,7 @@ def is_checksum(texts: Sequence[str], lines: Sequence[str]) -> bool:
 
 def _sums(data: bytes) -> list[str]:
     """Write the plain sums of bytes in the ways that gauges do."""
-    total, mixed = sum(data), 0
-    for byte in data:
-        mixed ^= byte
+    total, mixed = sum(data), reduce(xor, data, 0)
     eight = [total % 256, mixed, -total % 256, total % 256 ^ 0xFF]
     return [
         *(f"{n:02X}" for n in eight), *(f"{n:03d}" for n in eight),

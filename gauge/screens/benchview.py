@@ -6,6 +6,7 @@ Pure: no terminal, no colour codes. A style is a hint and says nothing that the 
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
@@ -149,10 +150,10 @@ def summarise(peaks_newton: Sequence[float]) -> Summary:
     Statistical Methods, 1.3.5.2).
     """
     n = len(peaks_newton)
-    mean = math.fsum(peaks_newton) / n if n else None
-    if n < 2 or mean is None:
+    mean = statistics.fmean(peaks_newton) if n else None
+    if n < 2:
         return Summary(n=n, mean_newton=mean, sd_newton=None, half_width_newton=None)
-    sd = math.sqrt(math.fsum((x - mean) ** 2 for x in peaks_newton) / (n - 1))
+    sd = statistics.stdev(peaks_newton)
     return Summary(n=n, mean_newton=mean, sd_newton=sd, half_width_newton=_half_width(sd, n))
 
 

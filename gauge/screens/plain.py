@@ -47,24 +47,10 @@ def stopping() -> Iterator[threading.Event]:
             signal.signal(name, handler)
 
 
-class _TypedLines:
-    """Hands out lines that were typed, without waiting for one."""
-
-    def __init__(self, *, active: bool) -> None:
-        self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
-        if active:
-            threading.Thread(target=self._read, daemon=True).start()
-
-    def _read(self) -> None:
-        for line in sys.stdin:
-            self._lines.put(line.strip())
-
-    def lines(self) -> Iterator[str]:
-        while True:
-            try:
-                yield self._lines.get_nowait()
-            except queue.Empty:
-                return
+def _read_lines(typed: queue.SimpleQueue[str]) -> None:
+    """Hand on what is typed, line by line."""
+    for line in sys.stdin:
+        typed.put(line.strip())
 
 
 class PlainScreen:
@@ -83,15 +69,15 @@ class PlainScreen:
         self._bell = "" if quiet or not sys.stdout.isatty() else "\a"
         self._actions = BenchActions(session, raters=raters, blind=blind)
         self._same_gaps, self._last_reason = 0, ""
-        self._typed = _TypedLines(
-            active=sys.stdin.isatty() or bool(session.recorder.pending.raters)
-        )
+        self._typed: queue.SimpleQueue[str] = queue.SimpleQueue()
+        if sys.stdin.isatty() or session.recorder.pending.raters:
+            threading.Thread(target=_read_lines, args=(self._typed,), daemon=True).start()
 
     def run_session(self) -> None:
         """Log until all berries are in, the user stops or quits, or silence lasts."""
         with stopping() as stop:
             self._run(stop)
-        self.show(self._session.finish())
+            self.show(self._session.finish())
 
     def _run(self, stop: threading.Event) -> None:
         session, recorder = self._session, self._session.recorder
@@ -99,7 +85,8 @@ class PlainScreen:
         self._ask()
         while not (stop.is_set() or recorder.done):
             self.show(self._session.poll())
-            for line in self._typed.lines():
+            while not self._typed.empty():
+                line = self._typed.get()
                 if line == "quit":
                     stop.set()
                 elif line:
