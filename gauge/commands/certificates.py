@@ -40,7 +40,7 @@ certificate_option = click.option(
     metavar="KIND NUMBER ISSUED DUE",
     callback=read_by(lambda texts: tuple(map(certificate, texts))),
     help="A certificate of the gauge or the weights, as gauge K-118 2026-01-31 2027-01-31; kept, "
-    "and told when it is overdue.",
+    "and a warning says when it is overdue.",
 )
 
 

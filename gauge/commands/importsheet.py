@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import shlex
 import sys
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from gauge.clikit import FILE, emit_json, json_option, record_options, say, season_argument
-from gauge.commands.options import crop_option
+from gauge.commands.options import begun_season, crop_option
 from gauge.errors import BadTableError, FirmhandError, NoSuchRaterError
 from gauge.plaintext import plural
 
@@ -35,8 +35,11 @@ class SheetOptions:
     correct: bool
     why: str | None
     check: bool
+    unit: str | None = None
+    crop: str | None = None
 
-    def names(self, unit: str | None) -> dict[str, str]:
+    @property
+    def names(self) -> dict[str, str]:
         """Our names of columns by what the header says."""
         from gauge.csvsheet import column_name
         from gauge.units import parse_unit
@@ -47,14 +50,12 @@ class SheetOptions:
             if not equals or not name.strip() or not header.strip():
                 raise click.UsageError(f"--map {typed!r} is not NAME=HEADER, such as sample=Box.")
             found[header.strip()] = "" if name.strip() == "-" else column_name(name)
-            if unit and found[header.strip()] == "force":
-                found[header.strip()] = f"force_{parse_unit(unit)}"
+            if self.unit and found[header.strip()] == "force":
+                found[header.strip()] = f"force_{parse_unit(self.unit)}"
         return found
 
 
-sheet_options = record_options(
-    "how",
-    SheetOptions,
+_OPTIONS: tuple[Callable[[Any], Any], ...] = (
     click.option(
         "--map", "maps", metavar="NAME=HEADER", multiple=True,
         help="Which column is which, such as --map force='Peak (lbf)'; - for one that is not read. "
@@ -72,18 +73,23 @@ sheet_options = record_options(
     click.option("--why", help="Reason of the corrections; it is kept in the change log."),
     click.option("--check", is_flag=True, help="Say what is wrong, and store nothing."),
 )  # fmt: skip
+sheet_options = record_options("how", SheetOptions, *_OPTIONS)
 
 
 @click.command("import", no_args_is_help=True)
 @season_argument
 @click.argument("file", type=FILE)
-@sheet_options
-@click.option("--unit", help="Unit of the forces, where the sheet names none.")
-@crop_option("Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.")
+@record_options(
+    "how",
+    SheetOptions,
+    *_OPTIONS,
+    click.option("--unit", help="Unit of the forces, where the sheet names none."),
+    crop_option(
+        "Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5."
+    ),
+)
 @json_option
-def command(
-    season: Path, file: Path, how: SheetOptions, unit: str | None, crop: str | None, as_json: bool
-) -> None:
+def command(season: Path, file: Path, how: SheetOptions, as_json: bool) -> None:
     """Import berries and their scores from a sheet.
 
     The sheet is a CSV as any program writes it, or an .xlsx workbook: one row a berry, or one a
@@ -101,7 +107,7 @@ def command(
     gauge import 2025.season last-year.xlsx --map force="Peak (lbf)" --map sample=Box --check
     gauge import 2025.season last-year.csv --unit lbf
     """  # noqa: D301
-    found = store_sheet(season, file, how, as_json, force=True, unit=unit, crop=crop)
+    found = store_sheet(season, file, how, as_json, force=True)
     if not as_json:
         samples = plural(len({berry.sample for berry in found.berries}), "sample")
         what = f"{plural(len(found.berries), 'berry')} of {samples}"
@@ -109,14 +115,7 @@ def command(
 
 
 def store_sheet(
-    season: Path,
-    path: Path,
-    how: SheetOptions,
-    as_json: bool,
-    *,
-    force: bool,
-    unit: str | None = None,
-    crop: str | None = None,
+    season: Path, path: Path, how: SheetOptions, as_json: bool, *, force: bool
 ) -> Found:
     """Read a sheet, say what is wrong with it, and store it if nothing is."""
     from gauge.season.rows import Found
@@ -126,7 +125,7 @@ def store_sheet(
     found = Found(rows=0)
     problems: list[Problem] = []
     try:
-        _store(found, problems, season, path, how, force=force, unit=unit, crop=crop)
+        _store(found, problems, season, path, how, force=force)
     except FirmhandError as error:
         if as_json:
             listed = [problem._asdict() for problem in sorted(set(problems))]
@@ -134,20 +133,18 @@ def store_sheet(
             one = {"row": row, "column": None, "what": error.what}
             emit_json(_document(found, listed or [one], stored=False))
         if how.maps:  # they are remembered only with what was stored by them
-            error.todo = f"{error.todo}\nTo repeat it: {_repeated(season, path, how, unit, crop)}"
+            error.todo = f"{error.todo}\nTo repeat it: {_repeated(season, path, how)}"
         raise
     if as_json:
         emit_json(_document(found, [], stored=not how.check))
     return found
 
 
-def _repeated(
-    season: Path, path: Path, how: SheetOptions, unit: str | None, crop: str | None
-) -> str:
+def _repeated(season: Path, path: Path, how: SheetOptions) -> str:
     """Write an import as it was typed."""
     typed: dict[str, tuple[str | None, ...]] = {
         "--map": how.maps, "--new-rater": how.new_raters, "--sheet": (how.page,),
-        "--rater": (how.rater,), "--unit": (unit,), "--crop": (crop,), "--why": (how.why,),
+        "--rater": (how.rater,), "--unit": (how.unit,), "--crop": (how.crop,), "--why": (how.why,),
     }  # fmt: skip
     words = [w for flag, texts in typed.items() for text in texts if text for w in (flag, text)]
     words += ["--correct"] * how.correct + ["--check"] * how.check
@@ -163,11 +160,8 @@ def _store(
     how: SheetOptions,
     *,
     force: bool,
-    unit: str | None,
-    crop: str | None,
 ) -> None:
     """Read a sheet and store it; what it says and what is wrong is put into the first two."""
-    from gauge.commands.options import begun_season
     from gauge.season.file import open_season
     from gauge.sheets.known import Known
     from gauge.units import parse_unit
@@ -178,34 +172,30 @@ def _store(
             file = stack.enter_context(open_season(season, read_only=how.check))
         remembered = (file and file.setting("columns")) or {}
         # In what 'gauge readings' exports the force as shown is called peak.
-        reader = _reader(path, how, {"peak": "force"} | remembered, unit, problems)
-        reader.known = Known.of(file, crop)
+        reader = _reader(path, how, {"peak": "force"} | remembered, problems)
+        reader.known = Known.of(file, how.crop)
         reader.force = force
-        reader.unit = None if unit is None else parse_unit(unit)
+        reader.unit = None if how.unit is None else parse_unit(how.unit)
         found.rows = len(reader.sheet)
         reader.read(found)
         reader.refuse()
         if how.check:
             return
         if file is None:
-            file = stack.enter_context(begun_season(season, crop=crop))
+            file = stack.enter_context(begun_season(season, crop=how.crop))
         file.import_sheet(path.name, found, how.why)
-        if given := how.names(unit):
+        if given := how.names:
             file.set_setting("columns", remembered | given, kind="columns")
 
 
 def _reader(
-    path: Path,
-    how: SheetOptions,
-    remembered: dict[str, str],
-    unit: str | None,
-    problems: list[Problem],
+    path: Path, how: SheetOptions, remembered: dict[str, str], problems: list[Problem]
 ) -> BerrySheet:
     from gauge.csvsheet import CsvSheet, name_key
     from gauge.sheets.berrysheet import BerrySheet
     from gauge.sheets.known import Known
 
-    given = how.names(unit)
+    given = how.names
     names = {h: name for h, name in remembered.items() if not name or name not in given.values()}
     wants = "the columns sample, number and force or score, one row a berry"
     sheet = CsvSheet(path, wants, names=names | given, page=how.page, problems=problems)

@@ -221,7 +221,7 @@ def log_at(
         plan_squeezes(season, press_only=press_only)
         row = sample_of(season, requested)
         left = lacking(row, more=more, may_be_full=on_screen)
-        told = doubts(place, season, verify_days)
+        amiss = doubts(place, season, verify_days)
         with LiveSession(
             reader=reader,
             fmt=fmt,
@@ -235,11 +235,14 @@ def log_at(
             silent_stop_s=silent_stop_s,
         ) as live:
             remember(place)
-            for line in (*told, *fruit_missing(row)):
+            for line in (*amiss, *fruit_missing(row)):
                 say(line)
             shown: dict[str, Any] = {"raters": place.raters, "blind": place.blind, "quiet": quiet}
             if on_screen:
-                shown |= {"warning": next(iter(told), None), "half_width_newton": half_width_newton}
+                shown |= {
+                    "warning": next(iter(amiss), None),
+                    "half_width_newton": half_width_newton,
+                }
                 _run_bench(live, stay=berries is None, **shown)
             else:
                 PlainScreen(live, as_json=as_json, **shown).run_session()

@@ -169,16 +169,16 @@ def sample_of(season: SeasonFile, stated: Sample) -> SampleRow:
         season.add_sample(replace(stated, crop=stated.crop or season.crop))
         return season.sample(stated.code)
     names = (name for name in Sample.__slots__ if name not in {"code", "cues"})
-    told = {name: value for name in names if (value := getattr(stated, name)) is not None}
-    new = {k: v for k, v in told.items() if k in FRUIT and getattr(row.sample, k) is None}
+    stated_so = {name: value for name in names if (value := getattr(stated, name)) is not None}
+    new = {k: v for k, v in stated_so.items() if k in FRUIT and getattr(row.sample, k) is None}
     if new:
         season.correct_sample(row.sample.code, new, "measured at the gauge")
-    for name in told.keys() - new.keys():
-        if (stored := getattr(row.sample, name)) != told[name]:
+    for name in stated_so.keys() - new.keys():
+        if (stored := getattr(row.sample, name)) != stated_so[name]:
             shown = "(none)" if stored is None else stored
             say(
                 f"Sample {row.sample.code} is in the season file with {name} {shown}, not "
-                f"{told[name]}; it stays so."
+                f"{stated_so[name]}; it stays so."
             )
     return season.sample(row.sample.code)
 

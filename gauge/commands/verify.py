@@ -187,7 +187,12 @@ def command(
         received = _received(port, capture, fmt)
         try:
             result = verify(
-                received, fmt=fmt, season=season, session=session, settings=settings, report=_Told()
+                received,
+                fmt=fmt,
+                season=season,
+                session=session,
+                settings=settings,
+                report=_Shown(),
             )
         except KeyboardInterrupt:
             raise StoppedError(
@@ -264,7 +269,7 @@ def _settings(
     return CheckSettings(masses=masses * runs, gravity=gravity, **judging)
 
 
-class _Told:
+class _Shown:
     """Shows what to do and what is read, as it comes; on a terminal the live force too."""
 
     def __init__(self) -> None:

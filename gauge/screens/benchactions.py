@@ -55,8 +55,8 @@ _MORE_HELP = {
 
 def key_help() -> str:
     """Return what each key does, in two columns of lines of 80 characters."""
-    told = {key: at_length for key, (_, at_length) in KEYS.items() if at_length} | _MORE_HELP
-    cells = [f"[{key}] {what}" for key, what in told.items()]
+    helps = {key: at_length for key, (_, at_length) in KEYS.items() if at_length} | _MORE_HELP
+    cells = [f"[{key}] {what}" for key, what in helps.items()]
     pairs = zip(cells[::2], cells[1::2], strict=True)
     return "\n".join(f"{left:<38}{right}".replace(" ", "\xa0") for left, right in pairs)
 

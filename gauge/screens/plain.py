@@ -167,7 +167,7 @@ class PlainScreen:
                 recorder.note(rest)
                 say("Note stored.")
             elif word == "fruit":
-                self._said(self._actions.note_fruit(self._actions.sample, rest))
+                self._show_messages(self._actions.note_fruit(self._actions.sample, rest))
             elif word == "score":
                 rater, _, label = rest.partition(" ")
                 recorder.score_last(rater, label.strip())
@@ -184,7 +184,7 @@ class PlainScreen:
                 raise
             say(str(error))
 
-    def _said(self, events: list[Event]) -> list[Event]:
+    def _show_messages(self, events: list[Event]) -> list[Event]:
         """Print what an action says."""
         for message in self._actions.messages:
             say(message.text)
@@ -204,7 +204,7 @@ class PlainScreen:
             raise NoSuchRecordError("no planned sample is left.", todo="Type 'next CODE'.")
         actions = self._actions
         pause = word == "pause"
-        events = self._said(
+        events = self._show_messages(
             actions.pause() if pause else actions.open(code) if code else actions.go_on()
         )
         if not pause:

@@ -76,7 +76,7 @@ class LiveSession:
         self._claim = contextlib.ExitStack()
         self._finished = False
         self._waiting: deque[Chunk | Gap | LineLost] = deque()
-        self._told_behind_s = 0.0
+        self._reported_behind_s = 0.0
         self.recorder: BerryRecorder
 
     def __enter__(self) -> Self:
@@ -112,9 +112,9 @@ class LiveSession:
         events += self.recorder.tick(self._now_ns)
         behind_s = (self.reader.now_ns - self._now_ns) / 1e9
         if behind_s < _BEHIND_S:
-            self._told_behind_s = 0.0
-        elif behind_s > 2 * self._told_behind_s:
-            self._told_behind_s = behind_s
+            self._reported_behind_s = 0.0
+        elif behind_s > 2 * self._reported_behind_s:
+            self._reported_behind_s = behind_s
             events.append(notice("behind", seconds=behind_s))
         return events
 

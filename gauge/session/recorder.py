@@ -76,7 +76,7 @@ class BerryRecorder:
         Whose finger score each berry needs before its force is shown.
     squeezers : sequence of str, optional
         Who squeezes berries: `raters`, or those whose scores come in otherwise; None where nobody
-        can be told who is next.
+        can say who is next.
     n_required : int, optional
         `done` after so many berries of the sample.
 
