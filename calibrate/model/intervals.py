@@ -6,6 +6,7 @@ Each side of an interval stands for itself: a side that the data leave open is N
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,7 +47,7 @@ def cut_intervals(fit: CutFit, *, level: float = 0.95) -> tuple[Estimate, ...]:
     z = critical(level)
     settled = _slope_settled(fit, z)
     places = sorted({int(at) for at in fit.free if at >= 0})
-    found = {at: _Profile(fit, at).limits(z, settled) for at in places}
+    found = {at: _limits(fit, at, z, settled) for at in places}
     limits = [found.get(int(at), (None, None, "")) for at in fit.free]
     return tuple(_estimate(fit, boundary, limit) for boundary, limit in enumerate(limits))
 
@@ -99,90 +100,89 @@ def _slope_settled(fit: CutFit, z: float) -> bool:
     return 2.0 * (fit.log_likelihood - flat.log_likelihood) > z * z
 
 
+def outward(
+    excess: Callable[[float], float],
+    centre: float,
+    step: float,
+    growth: float,
+    farthest: float,
+    *,
+    xtol: float,
+) -> Side:
+    """Go out from `centre`, in steps that grow, until `excess` is above zero; find where it is 0.
+
+    None beyond `farthest`, or where the excess is infinite: the side is open.
+    """
+    from scipy.optimize import brentq
+
+    inner, reach = centre, step
+    while abs(reach) <= farthest:
+        outer = centre + reach
+        if (beyond := excess(outer)) == math.inf:
+            return None
+        if beyond >= 0.0:
+            return float(brentq(excess, *sorted((inner, outer)), xtol=xtol))
+        inner, reach = outer, growth * reach
+    return None
+
+
 class _LostError(Exception):
     """A constrained fit stopped away from its maximum."""
 
 
-class _Profile:
-    """The likelihood maximised over all parameters with one cut point, the free one `at`, held.
+def _limits(fit: CutFit, at: int, z: float, certain: bool) -> Limits:
+    """Values of the free cut point `at` on either side at which the deviance reaches z squared.
 
-    With theta_k tied to c beta the model is still linear in the other parameters and concave, so
-    each constrained fit is a few Newton steps (Venzon, D. J. & Moolgavkar, S. H. (1988) Appl.
-    Statist. 37:87-94 for the method).
+    The likelihood is maximised over all other parameters. With theta_k tied to c beta the model is
+    still linear in them and concave, so each constrained fit is a few Newton steps (Venzon, D. J. &
+    Moolgavkar, S. H. (1988) Appl. Statist. 37:87-94 for the method).
     """
+    keep = np.delete(np.arange(fit.ordinal.phi.size), at)
+    estimate = float(fit.ordinal.phi[at] / fit.ordinal.phi[-1])
+    se = math.sqrt(fit.covariance[at, at])
+    near = fit.ordinal.phi
 
-    def __init__(self, fit: CutFit, at: int) -> None:
-        self.fit, self.at, self.phi = fit, at, fit.ordinal.phi
-        self.keep = np.delete(np.arange(self.phi.size), at)
-        self.estimate = float(self.phi[at] / self.phi[-1])
-        self.se = math.sqrt(fit.covariance[at, at])
-        self.why = "the slope on force is too uncertain to bound it; score more berries"
-
-    def limits(self, z: float, certain: bool) -> Limits:
-        """Cut points on either side, in the units of h, at which the deviance reaches z squared."""
-        low, high = (self._limit(sign * self.se, z, certain) for sign in (-1, 1))
-        return low, high, self.why
-
-    def _root(self, cut: float, near: Floats) -> tuple[float, Floats]:
-        """Root of the deviance at a cut point, and the parameters there, found from `near`."""
-        tie = np.eye(self.phi.size)[:, self.keep]
-        tie[self.at, -1] = cut
-        start = self._in_order(tie @ near[self.keep])[self.keep]
+    def excess(cut: float) -> float:
+        """Measure how far the root of the deviance is above z, starting from the last fit."""
+        nonlocal near
+        if cut == estimate:
+            return -z
+        tie = np.eye(near.size)[:, keep]
+        tie[at, -1] = cut
 
         def objective(free: Floats) -> tuple[float, Floats, Floats]:
-            value, gradient, hessian = self.fit.ordinal.terms(tie @ free)
+            value, gradient, hessian = fit.ordinal.terms(tie @ free)
             return value, gradient @ tie, tie.T @ hessian @ tie
 
-        best = maximise(objective, start)
+        best = maximise(objective, _in_order(fit, at, tie @ near[keep])[keep])
         if not best.converged:
             raise _LostError
-        fall = 2.0 * (self.fit.log_likelihood - best.value)
-        return math.sqrt(max(0.0, fall)), tie @ best.phi
+        near = tie @ best.phi
+        return math.sqrt(max(0.0, 2.0 * (fit.log_likelihood - best.value))) - z
 
-    def _in_order(self, phi: Floats) -> Floats:
-        """Push thresholds apart that the tied one has crossed."""
-        phi = phi.copy()
-        cuts = phi.size - 1
-        room = 0.1 * np.diff(self.phi[:cuts])
-        for i in range(self.at + 1, cuts):
-            phi[i] = max(phi[i], phi[i - 1] + room[i - 1])
-        for i in range(self.at - 1, -1, -1):
-            phi[i] = min(phi[i], phi[i + 1] - room[i])
-        return phi
-
-    def _limit(self, se: float, z: float, certain: bool) -> Side:
-        """Go out from the estimate by `se` until the root of the deviance reaches `z`."""
+    farthest = z * se * (_CERTAIN if certain else _FARTHEST)
+    why = "the slope on force is too uncertain to bound it; score more berries"
+    sides: list[Side] = []
+    for sign in (-1.0, 1.0):
+        near = fit.ordinal.phi
         try:
-            return self._search(se, z, certain)
+            sides.append(outward(excess, estimate, sign * z * se, 1.5, farthest, xtol=1e-10 * se))
         except _LostError:
-            self.why = "the likelihood could not be followed there; check the counts"
-            return None
+            sides.append(None)
+            why = "the likelihood could not be followed there; check the counts"
+    return sides[0], sides[1], why
 
-    def _search(self, se: float, z: float, certain: bool) -> Side:
-        from scipy.optimize import brentq
 
-        inner, near = self.estimate, self.phi
-        farthest = abs(z * se) * (_CERTAIN if certain else _FARTHEST)
-        reach = z * se
-        while True:
-            outer = self.estimate + reach
-            root, there = self._root(outer, near)
-            if root >= z:
-                break
-            inner, near = outer, there
-            if abs(reach) > farthest:
-                return None
-            reach *= 1.5
-        warm = near
-
-        def excess(cut: float) -> float:
-            nonlocal warm
-            if cut == self.estimate:
-                return -z
-            root, warm = self._root(cut, warm)
-            return root - z
-
-        return float(brentq(excess, inner, outer, xtol=1e-10 * abs(se), rtol=1e-13))
+def _in_order(fit: CutFit, at: int, phi: Floats) -> Floats:
+    """Push thresholds apart that the tied one has crossed."""
+    phi = phi.copy()
+    cuts = phi.size - 1
+    room = 0.1 * np.diff(fit.ordinal.phi[:cuts])
+    for i in range(at + 1, cuts):
+        phi[i] = max(phi[i], phi[i - 1] + room[i - 1])
+    for i in range(at - 1, -1, -1):
+        phi[i] = min(phi[i], phi[i + 1] - room[i])
+    return phi
 
 
 def _estimate(fit: CutFit, boundary: int, limit: Limits) -> Estimate:
