@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import ForceScale, collapse, require_direction, transform
 from calibrate.model.intervals import outward
-from calibrate.stats.likelihood import make_terms
+from calibrate.stats.likelihood import log_interval, make_terms
 from calibrate.stats.ordinal import require_two_used
 from gauge.errors import NotConvergedError
 
@@ -85,7 +85,9 @@ def fit_penalised(
     terms = make_terms(h[:, None], rank.astype(np.int64), cells.weight, used.size)
 
     def loss(phi: Floats) -> float:
-        value = terms(phi)[0] + _penalty(phi, h, cells.weight)
+        value = terms(phi)[0]
+        if np.isfinite(value):  # minus infinity where thresholds cross
+            value += _penalty(phi, h, cells.weight)
         return -value if np.isfinite(value) else _NOWHERE
 
     # The search begins at thresholds from the shares of scores, and a slope in their direction.
@@ -113,20 +115,19 @@ def fit_penalised(
 
 def _penalty(phi: Floats, h: Floats, weight: Floats) -> float:
     """Half the log determinant of the expected information of phi: thresholds, then the slope."""
-    from scipy.special import expit
-
     z = phi[:-1] - phi[-1] * h[:, None]
     n, cuts = z.shape
-    upto = np.column_stack([np.zeros(n), expit(z), np.ones(n)])
-    density = expit(z) * expit(-z)
-    slope = np.zeros((n, cuts + 2, cuts + 1))
+    upper = np.column_stack([z, np.full(n, np.inf)])
+    lower = np.column_stack([np.full(n, -np.inf), z])
+    log_p, by_upper, by_lower, *_ = log_interval(upper, lower)
+    score = np.zeros((n, cuts + 1, cuts + 1))
     index = np.arange(cuts)
-    slope[:, index + 1, index] = density
-    slope[:, 1:-1, -1] = -density * h[:, None]
-    step = np.diff(slope, axis=1)
-    p = np.maximum(np.diff(upto, axis=1), 1e-300)
-    information = np.einsum("n,nka,nkb->ab", weight, step / p[:, :, None], step)
-    sign, value = np.linalg.slogdet(information)
+    score[:, index, index] = by_upper[:, :-1]
+    score[:, index + 1, index] = by_lower[:, 1:]
+    score[:, :, -1] = -h[:, None] * (by_upper + by_lower)
+    half = np.sqrt(weight[:, None] * np.exp(log_p))[:, :, None] * score
+    rows = half.reshape(-1, cuts + 1)
+    sign, value = np.linalg.slogdet(rows.T @ rows)
     return 0.5 * float(value) if sign > 0 else -np.inf
 
 

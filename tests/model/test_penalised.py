@@ -83,6 +83,15 @@ def test_limits_are_where_the_penalised_profile_has_fallen() -> None:
         assert 2 * (held - best) == pytest.approx(3.841459, abs=0.02)
 
 
+def test_scores_that_change_midway_between_even_forces_have_their_cuts_there() -> None:
+    """By symmetry; here the spread is so small that far from a cut p is 1 to the last digit."""
+    force = 0.4 + 0.05 * np.arange(90)
+    fit = fit_penalised(_pairs(force, 4 - np.arange(90) // 18))
+    assert fit.cut == pytest.approx([3.975, 3.075, 2.175, 1.275], abs=1e-4)
+    assert fit.high - fit.cut == pytest.approx(fit.cut - fit.low, abs=1e-3)
+    assert 0.05 < fit.high[0] - fit.cut[0] < 0.1
+
+
 def test_wrong_direction_and_unused_scores() -> None:
     rng = np.random.default_rng(2)
     force = rng.uniform(0.5, 5.5, 40)
