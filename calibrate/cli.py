@@ -10,40 +10,32 @@ import click
 from gauge.clikit import CONTEXT, LazyGroup, run
 from gauge.package import __version__
 
-COMMANDS = {
-    "demo": ("calibrate.commands.demo", "Run the whole job on a sample run."),
-    "status": ("calibrate.commands.status", "Say what is done, and what is next."),
-    "fit": ("calibrate.commands.fit", "Fit the cut points of finger scores in newtons."),
-    "diagnose": ("calibrate.commands.diagnose", "Test whether one scale serves these scores."),
-    "limit": ("calibrate.commands.limit", "Ship or not: the sale limit in newtons."),
-    "lot": ("calibrate.commands.lot", "Accept a lot or not, by a sample of it."),
-    "samplesize": (
-        "calibrate.commands.samplesize",
-        "Berries and raters needed for a required precision.",
-    ),
-    "adopt": ("calibrate.commands.adopt", "Adopt a calibration as the season's own."),
-    "anchors": ("calibrate.commands.anchors", "Build the season's anchor set and its card."),
-    "squeeze": (
-        "calibrate.commands.squeeze",
-        "Record a squeeze of an anchor; retire a worn one.",
-    ),
-    "pads": ("calibrate.commands.pads", "Record presses of a durable pad, or list the pads."),
-    "tray": ("calibrate.commands.tray", "Plan which lots to pull an anchor tray from."),
-    "practice": ("calibrate.commands.practice", "Warm up a rater on anchors."),
-    "check": ("calibrate.commands.check", "Check one rater's fingers against force."),
-    "agree": ("calibrate.commands.agree", "Agreement of raters without force."),
-    "compare": ("calibrate.commands.compare", "Compare the cut points of two seasons."),
-    "prior": ("calibrate.commands.prior", "Start a season from last season's calibration."),
-    "report": ("calibrate.commands.report", "Put the whole season on one page."),
-    "methods": ("calibrate.commands.methods", "Write the methods paragraph."),
-    "tally": ("calibrate.commands.tally", "Clamshell sheets to percentages."),
-    "table": ("calibrate.commands.table", "Tables and letters per selection."),
-    "meanforce": (
-        "calibrate.commands.meanforce",
-        "Finger counts to an equivalent mean force.",
-    ),
-    "gauges": ("calibrate.commands.gauges", "Two gauges, or several labs, on the same berries."),
+_HELP = {
+    "demo": "Run the whole job on a sample run.",
+    "status": "Say what is done, and what is next.",
+    "fit": "Fit the cut points of finger scores in newtons.",
+    "diagnose": "Test whether one scale serves these scores.",
+    "limit": "Ship or not: the sale limit in newtons.",
+    "lot": "Accept a lot or not, by a sample of it.",
+    "samplesize": "Berries and raters needed for a required precision.",
+    "adopt": "Adopt a calibration as the season's own.",
+    "anchors": "Build the season's anchor set and its card.",
+    "squeeze": "Record a squeeze of an anchor; retire a worn one.",
+    "pads": "Record presses of a durable pad, or list the pads.",
+    "tray": "Plan which lots to pull an anchor tray from.",
+    "practice": "Warm up a rater on anchors.",
+    "check": "Check one rater's fingers against force.",
+    "agree": "Agreement of raters without force.",
+    "compare": "Compare the cut points of two seasons.",
+    "prior": "Start a season from last season's calibration.",
+    "report": "Put the whole season on one page.",
+    "methods": "Write the methods paragraph.",
+    "tally": "Clamshell sheets to percentages.",
+    "table": "Tables and letters per selection.",
+    "meanforce": "Finger counts to an equivalent mean force.",
+    "gauges": "Two gauges, or several labs, on the same berries.",
 }
+COMMANDS = {name: (f"calibrate.commands.{name}", line) for name, line in _HELP.items()}
 
 
 # Names of the version before this one.

@@ -19,7 +19,7 @@ import textwrap
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass, field
+from dataclasses import Field, dataclass, field, fields
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
@@ -87,13 +87,71 @@ def number_option(
     >>> show.main(["--noise-n", "0.02"], standalone_mode=False)
     0.02
     """
-    least = low if above is None else above
-    number: Any = click.INT if whole else click.FLOAT
-    if least is not None or high is not None:
-        kind: Any = click.IntRange if whole else FiniteRange
-        number = kind(least, high, min_open=above is not None)
+    number = _number(whole, above, low, high)
     name = name or re.sub("_n$", "_newton", flag.strip("-").replace("-", "_"))
     return click.option(flag, name, type=number, help=text, **more)
+
+
+def _number(whole: bool, above: float | None, low: float | None, high: float | None) -> Any:
+    least = low if above is None else above
+    if least is None and high is None:
+        return click.INT if whole else click.FLOAT
+    kind: Any = click.IntRange if whole else FiniteRange
+    return kind(least, high, min_open=above is not None)
+
+
+def option(text: str, *flags: str, **how: Any) -> Any:
+    """Declare a field of a dataclass as an option of the command that takes it as its record.
+
+    The field's name gives the flag, unless `flags` are given, and its type what may be typed: a
+    ``bool`` is a flag, a ``tuple[..., ...]`` may be repeated, a ``Path`` is a file. `text` is the
+    help; `how` are bounds as of `number_option`, a function `read` that what was typed passes
+    through, or as of `click.option`.
+
+    Examples
+    --------
+    >>> @dataclass(frozen=True, kw_only=True)
+    ... class Asked:
+    ...     sheets: Path = argument()
+    ...     noise_newton: float = option("Noise in N.", "--noise-n", low=0, default=0.01)
+    >>> @click.command()
+    ... def show(**values: Any) -> float:
+    ...     return Asked(**values).noise_newton
+    >>> show.params += parameters(Asked)
+    >>> show.main(["sheets.csv", "--noise-n", "0.02"], standalone_mode=False)
+    0.02
+    """
+    return field(metadata={"flags": flags, "help": text, **how})
+
+
+def argument(**how: Any) -> Any:
+    """Declare a field of a dataclass as an argument of a command; `how` as of `click.argument`."""
+    return field(metadata=how)
+
+
+def parameters(record: type) -> list[click.Parameter]:
+    """Make the parameters of a command of a record's fields: its own, then what it shares."""
+    declared = {one.name: one for one in fields(record)}
+    own, *shared = (vars(kind).get("__annotations__", {}) for kind in record.__mro__)
+    names = [*own, *(name for kind in reversed(shared) for name in kind)]
+    return [_parameter(declared[name]) for name in dict.fromkeys(names)]
+
+
+def _parameter(one: Field[Any]) -> click.Parameter:
+    how, type_ = dict(one.metadata), str(one.type)
+    several = re.fullmatch(r"tuple\[(\w+), \.\.\.\]", type_)
+    kind = several[1] if several else type_.removesuffix(" | None")
+    bounds = [how.pop(name, None) for name in ("above", "low", "high")]
+    if read := how.pop("read", None):
+        how["callback"] = read_by(read)
+    if kind in {"int", "float"}:
+        how.setdefault("type", _number(kind == "int", *bounds))
+    elif kind in {"Path", "bool"}:
+        how |= {"is_flag": True} if kind == "bool" else {"type": FILE}
+    if "flags" not in how:
+        return click.Argument([one.name], **how)
+    flags = how.pop("flags") or ("--" + one.name.replace("_", "-"),)
+    return click.Option([*flags, one.name], multiple=how.pop("multiple", bool(several)), **how)
 
 
 def record_options(
@@ -236,8 +294,6 @@ def document(record: Any, *names: str) -> dict[str, Any]:
     >>> document(SimpleNamespace(n=4, low_newton=2.37), "n", "low_newton")
     {'n': 4, 'low_N': 2.37}
     """
-    from dataclasses import fields
-
     chosen = names or tuple(field.name for field in fields(record))
     return {re.sub("_newton$", "_N", name): getattr(record, name) for name in chosen}
 

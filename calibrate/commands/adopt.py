@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,22 +11,23 @@ import click
 import calibrate
 import gauge
 from calibrate.commands import answers, fit, options
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 from gauge.errors import AlreadyThereError, FirmhandError, NotConfirmedError
 
 if TYPE_CHECKING:
     from gauge.season.rows import CalibrationRow
 
 
-@options.command("adopt")
-@options.season_argument
-@click.argument("name", required=False)
-@click.option("--show", "show_name", metavar="NAME", help="Show a stored calibration.")
-@click.option("--yes", is_flag=True, help="Adopt it in spite of drifted raters or a failed gauge.")
-@options.calibration_options(stored=False)
-def command(
-    season: Path, name: str | None, show_name: str | None, yes: bool, how: options.FitOptions
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(options.FitOptions):
+    season: Path = argument()
+    name: str | None = argument(required=False)
+    show_name: str | None = option("Show a stored calibration.", "--show", metavar="NAME")
+    yes: bool = option("Adopt it in spite of drifted raters or a failed gauge.")
+
+
+@options.command("adopt", _Asked)
+def command(asked: _Asked) -> None:
     """Adopt a calibration as the season's own.
 
     With NAME: take the calibration stored under it, or fit the season's pairs and store what comes
@@ -40,63 +42,61 @@ def command(
     calibrate adopt 2026.season
     calibrate adopt 2026.season --show july
     """  # noqa: D301
-    if name and show_name:
+    if asked.name and asked.show_name:
         raise click.UsageError("Give a NAME to adopt, or --show NAME, not both.")
-    with gauge.open_season(season, read_only=True) as file:
+    with gauge.open_season(asked.season, read_only=True) as file:
         rows = {row.name: row for row in file.calibrations()}
         adopted = file.setting("calibration")
-        if show_name:
-            _show(file.calibration(show_name), how)
+        if asked.show_name:
+            _show(file.calibration(asked.show_name), asked.firmest)
             return
-    if name:
-        _adopt(season, name, rows.get(name), yes, how)
+    if asked.name:
+        _adopt(asked, asked.name, rows.get(asked.name))
     else:
         _list(list(rows.values()), adopted)
 
 
-def _adopt(
-    season: Path, name: str, stored: CalibrationRow | None, yes: bool, how: options.FitOptions
-) -> None:
+def _adopt(asked: _Asked, name: str, stored: CalibrationRow | None) -> None:
     from calibrate.cuts.scored import scored_document
 
     if stored is not None and options.asks_for_fit():
         raise AlreadyThereError(
-            f"{season} holds a calibration '{name}' already.",
+            f"{asked.season} holds a calibration '{name}' already.",
             todo="It is never overwritten; choose another name.",
         )
     if stored is None:
-        pairs = how.pairs(season)
-        made = how.fitted(season, pairs)
+        pairs = asked.pairs(asked.season)
+        made = asked.fitted(asked.season, pairs)
         # A hand is checked later against what it was now: the scores are kept with the cut points.
         document = made.to_document() | scored_document(pairs.panel()[0])
     else:
         made = calibrate.Calibration.from_document(stored.document)
-    against = [] if yes else _objections(season, how)
+    against = [] if asked.yes else _objections(asked)
     if against and not _confirmed(against):
         raise NotConfirmedError(
             f"'{name}' is not adopted, and nothing was stored: {'; '.join(against)}.",
             todo="See 'calibrate check SEASON --all' and 'gauge verify'; --yes adopts it anyway.",
         )
-    with gauge.open_season(season) as file:
+    with gauge.open_season(asked.season) as file:
         if stored is None:
             file.save_calibration(name, made.fingerprint, document)
         file.set_setting("calibration", name, kind="adopt")
     answers.warn(made.warnings)
     head = {"name": name, "fingerprint": made.fingerprint}
-    if not answers.emitted(head | fit.document(made, how.firmest)):
-        fit.show(made, how.firmest)
-        answers.say(f"adopted as '{name}' in {season}, fingerprint {made.fingerprint[:12]}")
+    if not answers.emitted(head | fit.document(made, asked.firmest)):
+        fit.show(made, asked.firmest)
+        answers.say(f"adopted as '{name}' in {asked.season}, fingerprint {made.fingerprint[:12]}")
 
 
-def _objections(season: Path, how: options.FitOptions) -> list[str]:
+def _objections(asked: _Asked) -> list[str]:
     """Find what makes a calibration doubtful: hands that moved, a gauge that failed."""
     from gauge.season.checks import last_check
 
     found = []
-    pairs = how.pairs(season)
+    pairs = asked.pairs(asked.season)
     for name in pairs.panel()[0].raters:
         try:
-            check = calibrate.check_rater(pairs, name, firmest=how.firmest, level=how.level)
+            check = calibrate.check_rater(pairs, name, firmest=asked.firmest, level=asked.level)
         except FirmhandError:
             continue  # a hand that cannot be judged
         # By the verdict of 'calibrate check'. Hands differ; only what is beyond the limit casts
@@ -112,7 +112,7 @@ def _objections(season: Path, how: options.FitOptions) -> list[str]:
             found.append(f"{drifted} by up to {answers.with_unit(max(shifts))}")
         elif check.verdict == "drifted":
             answers.say(f"{drifted}, but at no boundary surely and by over {check.limit}: go on")
-    with gauge.open_season(season, read_only=True) as file:
+    with gauge.open_season(asked.season, read_only=True) as file:
         rows = file.verifications()
         gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}
     for model, serial in sorted(gauges, key=str):
@@ -132,12 +132,12 @@ def _confirmed(against: list[str]) -> bool:
         return False
 
 
-def _show(row: CalibrationRow, how: options.FitOptions) -> None:
+def _show(row: CalibrationRow, firmest: str) -> None:
     kept = calibrate.Calibration.from_document(row.document)
     head = answers.document(row, "name", "at", "fingerprint", "version")
-    if not answers.emitted(head | fit.document(kept, how.firmest)):
+    if not answers.emitted(head | fit.document(kept, firmest)):
         echo(f"{row.name}, stored {row.at} by firmhand {row.version}")
-        fit.show(kept, how.firmest)
+        fit.show(kept, firmest)
         echo(f"fingerprint {row.fingerprint}")
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 
 if TYPE_CHECKING:
     from calibrate.data.ratings import Ratings
@@ -30,20 +31,21 @@ COEFFICIENTS = {
 _SHOWN = ("weighted_kappa", "gwet_ac2", "alpha_ordinal")
 
 
-@options.command("agree", unit="none")
-@options.source_argument
-@options.scale_option("The declared scale, such as 1-5 or firm,soft.")
-@click.option(
-    "--weights",
-    type=click.Choice(["quadratic", "linear", "ordinal", "identity"]),
-    default="quadratic",
-    help="Weights of agreement for weighted kappa and AC2.",
-)
-@options.level_option
-@click.option("--all", "everything", is_flag=True, help="Show all coefficients that are in use.")
-def command(
-    source: Path, scale: Scale | None, weights: Weights, level: float, everything: bool
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    source: Path = argument()
+    scale: Scale | None = options.scale_option("The declared scale, such as 1-5 or firm,soft.")
+    weights: Weights = option(
+        "Weights of agreement for weighted kappa and AC2.",
+        type=click.Choice(["quadratic", "linear", "ordinal", "identity"]),
+        default="quadratic",
+    )
+    level: float = options.level_option()
+    everything: bool = option("Show all coefficients that are in use.", "--all")
+
+
+@options.command("agree", _Asked, unit="none")
+def command(asked: _Asked) -> None:
     """Agreement of raters without force.
 
     Do our raters score the same berries alike? SOURCE is a CSV with the columns berry, rater and
@@ -59,12 +61,12 @@ def command(
     from calibrate.data.ratings import load_ratings
     from calibrate.stats.agreement import agree, icc
 
-    ratings = load_ratings(source, scale)
-    found = agree(ratings.rank, len(ratings.scale.labels), weights=weights, level=level)
+    ratings = load_ratings(asked.source, asked.scale)
+    found = agree(ratings.rank, len(ratings.scale.labels), weights=asked.weights, level=asked.level)
     complete = ratings.complete().astype(np.float64)
     correlation = icc(complete) if len(complete) >= 2 else None
     if not answers.emitted(document(found, correlation, ratings)):
-        show(found, correlation, level, everything=everything)
+        show(found, correlation, asked.level, everything=asked.everything)
 
 
 def document(found: Agreement, correlation: Icc | None, ratings: Ratings) -> dict[str, Any]:

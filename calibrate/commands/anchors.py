@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,7 @@ import calibrate
 import gauge
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 from gauge.errors import InfeasiblePlanError
 
 if TYPE_CHECKING:
@@ -31,53 +31,35 @@ _INSTEAD = (
 )
 
 
-@options.command("anchors")
-@options.source_argument
-@options.number_option("--per-score", "Anchors a score.", whole=True, low=1, high=99, default=2)
-@click.option(
-    "--pairs/--no-pairs", "straddle", default=True, help="Choose a pair around each boundary too."
-)
-@click.option(
-    "--candidates",
-    type=options.FILE,
-    help="CSV to choose from instead: label, force_N, and perhaps kind (berry, lot or pad), sd_N, "
-    "pressed_on.",
-)
-@click.option(
-    "--fresh",
-    is_flag=True,
-    help="Let unpressed berries of lots that were pressed lately stand for scores (a tray).",
-)
-@options.calibration_options()
-@options.plot_option(
-    "Write the wall card: pdf, png or svg; may be repeated.", "--card", "cards", multiple=True
-)
-@options.number_option(
-    "--valid-days", "Days after its press for which fruit may serve.", above=0, default=3.0
-)
-@options.number_option(
-    "--press-limit", "Squeezes after which a berry must retire.", whole=True, low=1, default=5
-)
-@options.as_of_option("--made-on")
-@click.option(
-    "--keep",
-    is_flag=True,
-    help="Keep the set in the season file, so that presses and retirements can be recorded.",
-)
-def command(
-    source: Path,
-    per_score: int,
-    straddle: bool,
-    candidates: Path | None,
-    fresh: bool,
-    how: options.FitOptions,
-    calibration_name: str | None,
-    cards: tuple[Path, ...],
-    valid_days: float,
-    press_limit: int,
-    as_of: date,
-    keep: bool,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(options.CalibrationOptions):
+    source: Path = argument()
+    per_score: int = option("Anchors a score.", low=1, high=99, default=2)
+    straddle: bool = option(
+        "Choose a pair around each boundary too.", "--pairs/--no-pairs", default=True
+    )
+    candidates: Path | None = option(
+        "CSV to choose from instead: label, force_N, and perhaps kind (berry, lot or pad), sd_N, "
+        "pressed_on."
+    )
+    fresh: bool = option(
+        "Let unpressed berries of lots that were pressed lately stand for scores (a tray)."
+    )
+    cards: tuple[Path, ...] = options.plot_option(
+        "Write the wall card: pdf, png or svg; may be repeated.", "--card"
+    )
+    valid_days: float = option(
+        "Days after its press for which fruit may serve.", above=0, default=3.0
+    )
+    press_limit: int = option("Squeezes after which a berry must retire.", low=1, default=5)
+    as_of: date = options.as_of_option("--made-on")
+    keep: bool = option(
+        "Keep the set in the season file, so that presses and retirements can be recorded."
+    )
+
+
+@options.command("anchors", _Asked)
+def command(asked: _Asked) -> None:
     """Build the season's anchor set and its card.
 
     What stands for each score and for each boundary? Bands come from the calibration, and the best
@@ -96,53 +78,48 @@ def command(
     from calibrate.cuts.bands import bands
     from calibrate.data.pairs import flagged_note
 
-    if calibration_name is None and not options.asks_for_fit():
-        calibration_name = options.adopted_in([source])
-    if keep and calibration_name is None:
+    name = asked.calibration_name
+    if name is None and not options.asks_for_fit():
+        name = options.adopted_in([asked.source])
+    if asked.keep and name is None:
         raise click.UsageError(
             "--keep needs a stored calibration, for an anchor set belongs to one: adopt one "
             "('calibrate adopt SEASON NAME'), or give --calibration NAME."
         )
-    pairs = how.pairs(source)
-    calibration = how.calibration(source, calibration_name, pairs)
-    if candidates is None:
-        pool = _candidates(source, pairs, as_of, lots=fresh)
-    else:
-        pool = read_candidates(candidates)
+    pairs = asked.pairs(asked.source)
+    calibration = asked.calibration(asked.source, name, pairs)
+    pool = read_candidates(asked.candidates) if asked.candidates else _candidates(asked, pairs)
     # Somebody's own list is taken at its word; a season knows its berries, or nobody does.
-    may = not keep or candidates is not None
-    young, ages = young_enough(pool, as_of, valid_days, unknown_may=may)
+    may = not asked.keep or asked.candidates is not None
+    young, ages = young_enough(pool, asked.as_of, asked.valid_days, unknown_may=may)
     too_old = len(young) < len(pool)
     try:
         chosen = calibrate.choose_anchors(
-            calibration, young, per_score=per_score, straddle=straddle
+            calibration, young, per_score=asked.per_score, straddle=asked.straddle
         )
     except InfeasiblePlanError as error:
         if not too_old:
             raise
-        if keep or cards:
+        if asked.keep or asked.cards:
             raise InfeasiblePlanError(f"{error.what} {ages[0]}", todo=_INSTEAD) from None
         chosen = AnchorSet(bands=bands(calibration), anchors=(), cost=0.0, warnings=(error.what,))
     if too_old and chosen.warnings:
         ages.append(_INSTEAD)
     chosen = replace(chosen, warnings=(*ages, *chosen.warnings))
-    if keep and calibration_name is not None:
-        limits = {"press_limit": press_limit, "valid_days": valid_days}
-        _keep(source, calibration_name, chosen, as_of, **limits)
-    for card in cards:
+    if asked.keep and name is not None:
+        _keep(asked, name, chosen)
+    for card in asked.cards:
         from calibrate.plots.card import draw_card
 
-        notes = _notes(source, chosen, as_of, valid_days, press_limit)
-        answers.draw(card, draw_card(calibration, chosen, notes), named="card")
+        figure = draw_card(calibration, chosen, _notes(asked, chosen))
+        answers.draw(card, figure, named="card")
     answers.warn((*calibration.warnings, *chosen.warnings, *flagged_note(pairs.n_flagged)))
-    day = {"as_of": as_of.isoformat(), "flagged": pairs.n_flagged}
-    if not answers.emitted(document(chosen, as_of) | day):
-        show(chosen, as_of)
+    day = {"as_of": asked.as_of.isoformat(), "flagged": pairs.n_flagged}
+    if not answers.emitted(document(chosen, asked.as_of) | day):
+        show(chosen, asked.as_of)
 
 
-def _notes(
-    source: Path, chosen: AnchorSet, as_of: date, valid_days: float, press_limit: int
-) -> CardNotes:
+def _notes(asked: _Asked, chosen: AnchorSet) -> CardNotes:
     from calibrate.data.conditions import conditions_of
     from calibrate.data.pairs import looks_like_season
     from calibrate.plots.card import CardNotes
@@ -150,44 +127,42 @@ def _notes(
 
     fruit = [one.candidate for one in chosen.anchors if one.candidate.kind != "pad"]
     ages = [one.since for one in fruit if one.since is not None]
-    unknown = len(ages) < len(fruit)
+    until = min(ages, default=asked.as_of) + timedelta(days=asked.valid_days)
     known: dict[str, Any] = {}
-    if looks_like_season(source):
-        with gauge.open_season(source, read_only=True) as season:
+    if looks_like_season(asked.source):
+        with gauge.open_season(asked.source, read_only=True) as season:
             crop = season.crop or of_samples(season, "crop")
             known = {"crop": crop, "lab": season.setting("lab"), "digest": season.digest}
     return CardNotes(
-        season=source.stem.replace("_", " "),
-        pressed=conditions_of(source).protocol.phrases(),
+        season=asked.source.stem.replace("_", " "),
+        pressed=conditions_of(asked.source).protocol.phrases(),
         anchors=chosen.kinds(),
-        made_on=as_of,
-        valid_until=None if unknown else min(ages, default=as_of) + timedelta(days=valid_days),
-        press_limit=press_limit,
+        made_on=asked.as_of,
+        valid_until=until if len(ages) == len(fruit) else None,
+        press_limit=asked.press_limit,
         **known,
     )
 
 
-def _candidates(
-    source: Path, pairs: calibrate.Pairs, as_of: date, *, lots: bool
-) -> list[Candidate]:
+def _candidates(asked: _Asked, pairs: calibrate.Pairs) -> list[Candidate]:
     """Find the source's candidates that did not have to retire."""
     from calibrate.anchors.candidates import scored_candidates, season_candidates
     from calibrate.anchors.retirement import good_anchors
     from calibrate.data.pairs import looks_like_season
 
-    if not looks_like_season(source):
+    if not looks_like_season(asked.source):
         return scored_candidates(pairs)
-    with gauge.open_season(source, read_only=True) as season:
+    with gauge.open_season(asked.source, read_only=True) as season:
         # Of whatever calibration: a berry that was squeezed to its end is no anchor of any.
         anchors = season.anchors()
-        good = {row.label for row in good_anchors(anchors, as_of)}
+        good = {row.label for row in good_anchors(anchors, asked.as_of)}
         tired = {row.label for row in anchors} - good
-        return season_candidates(season, without=tired, lots=lots)
+        return season_candidates(season, without=tired, lots=asked.fresh)
 
 
-def _keep(source: Path, name: str, chosen: AnchorSet, as_of: date, **limits: Any) -> None:
+def _keep(asked: _Asked, name: str, chosen: AnchorSet) -> None:
     """Keep a set in place of the last one: anchors in both stay, the others retire."""
-    with gauge.open_season(source) as season:
+    with gauge.open_season(asked.source) as season:
         in_use = {row.label: row for row in season.anchors(name) if row.retired_at is None}
         for label in in_use.keys() - {anchor.candidate.label for anchor in chosen.anchors}:
             season.retire_anchor(in_use[label].anchor_id, "a new set took its place")
@@ -195,7 +170,8 @@ def _keep(source: Path, name: str, chosen: AnchorSet, as_of: date, **limits: Any
             if anchor.candidate.label in in_use:
                 continue
             stands = answers.document(anchor, "score", "boundary")
-            add(season, anchor.candidate, as_of, calibration=name, **stands, **limits)
+            limits = answers.document(asked, "press_limit", "valid_days")
+            add(season, anchor.candidate, asked.as_of, calibration=name, **stands, **limits)
 
 
 def add(season: SeasonFile, one: Candidate, as_of: date, **more: Any) -> None:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 from gauge.errors import FirmhandError
 from gauge.plaintext import plural
 
@@ -25,46 +27,36 @@ if TYPE_CHECKING:
 ADOPTED = "the adopted calibration"
 
 
-@options.command("check")
-@options.source_argument
-@click.option("--rater", "raters", multiple=True, help="Whose hand; may be repeated.")
-@click.option("--all", "everyone", is_flag=True, help="All raters of the source side by side.")
-@click.option(
-    "--against",
-    type=options.FILE,
-    help="Source of the panel, in place of a calibration or the other raters of SOURCE.",
-)
-@options.name_option("Hold hands against this stored calibration, not the season's own.")
-@click.option("--others", is_flag=True, help="Hold them against the other raters of SOURCE.")
-@click.option(
-    "--limit", type=options.POSITIVE, help="The lab's limit of a hand's shift, N; else --limit-pct."
-)
-@options.number_option(
-    "--limit-pct", "The same in percent of each cut point.", above=0, high=99, default=20
-)
-@options.pair_options(
-    options.force_scale_option("Scale of force in the model."), options.level_option
-)
-@click.option("--history", is_flag=True, help="Also a chart of the hand over the season, by days.")
-@options.sale_limit_option
-@options.plot_option(
-    "Draw one page (png, pdf, svg); with several raters the name is added, unless it is the charts "
-    "of --history."
-)
-def command(
-    source: Path,
-    raters: tuple[str, ...],
-    everyone: bool,
-    against: Path | None,
-    calibration_name: str | None,
-    others: bool,
-    limit: float | None,
-    limit_pct: float,
-    how: options.FitOptions,
-    history: bool,
-    sale_limit: str | None,
-    plot: Path | None,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(options.PairOptions):
+    source: Path = argument()
+    raters: tuple[str, ...] = option("Whose hand; may be repeated.", "--rater")
+    everyone: bool = option("All raters of the source side by side.", "--all")
+    against: Path | None = option(
+        "Source of the panel, in place of a calibration or the other raters of SOURCE."
+    )
+    calibration_name: str | None = options.name_option(
+        "Hold hands against this stored calibration, not the season's own."
+    )
+    others: bool = option("Hold them against the other raters of SOURCE.")
+    limit: float | None = option(
+        "The lab's limit of a hand's shift, N; else --limit-pct.", type=options.POSITIVE
+    )
+    limit_pct: float = option(
+        "The same in percent of each cut point.", above=0, high=99, default=20
+    )
+    force_scale: ForceScale = options.force_scale_option("Scale of force in the model.")
+    level: float = options.level_option()
+    history: bool = option("Also a chart of the hand over the season, by days.")
+    sale_limit: str | None = options.sale_limit_option()
+    plot: Path | None = options.plot_option(
+        "Draw one page (png, pdf, svg); with several raters the name is added, unless it is the "
+        "charts of --history."
+    )
+
+
+@options.command("check", _Asked)
+def command(asked: _Asked) -> None:
     """Check one rater's fingers against force.
 
     How far, and at which boundary, has this hand drifted? A shift above zero: the hand needs more
@@ -89,18 +81,18 @@ def command(
     from calibrate.data.pairs import LEAST_BERRIES
     from calibrate.raters.check import check_rater
 
-    fitted = None if others else _calibration(source, against, calibration_name)
-    panel = fitted[0] if fitted else how.pairs(against) if against else None
+    fitted = None if asked.others else _calibration(asked)
+    panel = fitted[0] if fitted else asked.pairs(asked.against) if asked.against else None
     # A short session may not use every score; the panel's scale is the declared one.
-    pairs = how.pairs(source) if panel is None else how.pairs(source, scale=panel.scale)
-    names = pairs.raters if everyone else [pairs.rater_named(name) for name in raters]
+    pairs = asked.pairs(asked.source, **({"scale": panel.scale} if panel else {}))
+    names = pairs.raters if asked.everyone else [pairs.rater_named(name) for name in asked.raters]
     if not names:
         raise click.UsageError("Name a --rater, or ask for --all.")
     after = later_than(pairs, fitted[0]) if fitted else None
     reports: list[RaterCheck] = []
     early: list[str] = []
     for name in names:
-        held: dict[str, Any] = {"against": panel, "force_scale": how.force_scale}
+        held: dict[str, Any] = {"against": panel, "force_scale": asked.force_scale}
         today = pairs
         if after and fitted:
             if after.of_raters([name]).n >= LEAST_BERRIES:
@@ -110,11 +102,11 @@ def command(
                 held["against"] = None
         try:
             report = check_rater(
-                today, name, **held, limit_newton=limit, limit_share=limit_pct / 100,
-                firmest=how.firmest, sale_limit=sale_limit, level=how.level,
+                today, name, **held, limit_newton=asked.limit, limit_share=asked.limit_pct / 100,
+                firmest=asked.firmest, sale_limit=asked.sale_limit, level=asked.level,
             )  # fmt: skip
         except FirmhandError as error:
-            if not everyone or (name == names[-1] and not reports):
+            if not asked.everyone or (name == names[-1] and not reports):
                 raise
             answers.say(f"{name} is passed over: {error}")
         else:
@@ -126,11 +118,11 @@ def command(
             f"to, so held against the other raters: {', '.join(early)}"
         )
     charts: dict[str, HandHistory | None] = {}
-    if history:
-        charts = {one.rater: _history(pairs, after, fitted, one.rater, how) for one in reports}
-    if plot is not None:
-        _draw(plot, reports, charts, several=len(names) > 1, of=[source], level=how.level)
-    _print(reports, charts, pairs.apart, source, everyone=everyone)
+    if asked.history:
+        charts = {one.rater: _history(asked, one.rater, pairs, after, fitted) for one in reports}
+    if asked.plot is not None:
+        _draw(asked, asked.plot, reports, charts, several=len(names) > 1)
+    _print(asked, reports, charts, pairs.apart)
 
 
 def _held(fitted: tuple[Pairs, ForceScale]) -> dict[str, Any]:
@@ -139,42 +131,37 @@ def _held(fitted: tuple[Pairs, ForceScale]) -> dict[str, Any]:
 
 
 def _draw(
+    asked: _Asked,
     plot: Path,
     reports: Sequence[RaterCheck],
     charts: Mapping[str, HandHistory | None],
     *,
     several: bool,
-    of: Sequence[Path],
-    level: float,
 ) -> None:
     """Draw the charts that were asked for, or one page a rater; several bear their names."""
     from calibrate.plots.history import draw_histories
     from calibrate.plots.rater import draw_rater
 
     if drawn := list(filter(None, charts.values())):
-        answers.draw(plot, draw_histories(drawn), "Each hand over the season", of=of)
+        answers.draw(plot, draw_histories(drawn), "Each hand over the season", of=[asked.source])
     for report in reports if not charts else ():
         # Without what no file's name may hold.
         safe = re.sub(r'[/\\:*?"<>|]', "_", report.rater)
         page = plot.with_stem(f"{plot.stem}-{safe}") if several else plot
         title = f"The hand of {report.rater}: {report.verdict}"
-        answers.draw(page, draw_rater(report), title, of=of, level=level)
+        answers.draw(page, draw_rater(report), title, of=[asked.source], level=asked.level)
 
 
 def _print(
+    asked: _Asked,
     reports: Sequence[RaterCheck],
     charts: Mapping[str, HandHistory | None],
     apart: Sequence[RaterRow],
-    source: Path,
-    *,
-    everyone: bool,
 ) -> None:
     """Print checks, with the charts that were asked for and who does not count in a panel."""
-    from datetime import UTC, datetime
-
     from calibrate.anchors.retirement import anchors_of, good_anchors
 
-    anchors = good_anchors(anchors_of(source), datetime.now(UTC).date())
+    anchors = good_anchors(anchors_of(asked.source), datetime.now(UTC).date())
     roster = {row.name: row.status for row in apart}
     documents = [
         document(report, anchors)
@@ -182,7 +169,7 @@ def _print(
         | ({"history": _charted(charts[report.rater])} if charts else {})
         for report in reports
     ]
-    if answers.emitted(documents if everyone else answers.one_or_all(documents)):
+    if answers.emitted(documents if asked.everyone else answers.one_or_all(documents)):
         return
     if len(reports) == 1:
         show(reports[0], anchors)
@@ -195,17 +182,16 @@ def _print(
             echo(f"Not in the panel: {row.about}.")
 
 
-def _calibration(
-    source: Path, against: Path | None, name: str | None
-) -> tuple[Pairs, ForceScale] | None:
+def _calibration(asked: _Asked) -> tuple[Pairs, ForceScale] | None:
     """Load what the calibration that is meant was fitted to, and how; None where none is meant."""
     from calibrate.cuts.scored import load_scored
 
-    if name is None and against is None:
-        name = options.adopted_in([source])
+    name = asked.calibration_name
+    if name is None and asked.against is None:
+        name = options.adopted_in([asked.source])
     if name is None:
         return None
-    fitted = load_scored(against or source, name)
+    fitted = load_scored(asked.against or asked.source, name)
     if fitted is None:
         answers.say(
             f"calibration {name} was stored without its scores: hands are held against the other "
@@ -215,11 +201,11 @@ def _calibration(
 
 
 def _history(
+    asked: _Asked,
+    rater: str,
     pairs: Pairs,
     after: Pairs | None,
     fitted: tuple[Pairs, ForceScale] | None,
-    rater: str,
-    how: options.FitOptions,
 ) -> HandHistory | None:
     """Chart a hand against the calibration, or its own first scores where none came after it."""
     from calibrate.raters.history import hand_history
@@ -227,7 +213,7 @@ def _history(
     try:
         if after and fitted and rater in fitted[0].raters and after.of_raters([rater]).n:
             return hand_history(after, rater, **_held(fitted))
-        return hand_history(pairs, rater, force_scale=how.force_scale)  # type: ignore[arg-type]
+        return hand_history(pairs, rater, force_scale=asked.force_scale)
     except FirmhandError as error:
         answers.say(f"{rater} has no chart: {error}")
         return None
@@ -278,23 +264,20 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
     """The check as it is printed by --json."""
     agreement, skill, power = report.agreement, report.skill, report.power
     rates = {name: getattr(skill, name, None) for name in ("sensitivity", "specificity")}
+    itself = ("rater", "reference", "spread", "verdict", "within_limit", "confounded")
     return {
-        "rater": report.rater,
-        "reference": report.reference,
+        **answers.document(report, *itself),
         **answers.document(agreement, "n", "exact", "within_one"),
         "kappa_quadratic": answers.sides(agreement.kappa),
         "shift_N": answers.sides(report.shift_newton),
         "boundaries": [
             {
-                "between": answers.between(boundary.between),
-                "panel_N": boundary.panel_newton,
-                "reference_N": boundary.reference_newton,
-                "limit_N": boundary.limit_newton,
-                **answers.sides(boundary.shift_newton, "shift_N", "_N"),
+                "between": answers.between(one.between),
+                **answers.document(one, "panel_newton", "reference_newton", "limit_newton"),
+                **answers.sides(one.shift_newton, "shift_N", "_N"),
             }
-            for boundary in report.boundaries
+            for one in report.boundaries
         ],
-        "spread": report.spread,
         "panel_spread": report.panel.spread,
         "spread_ratio": answers.sides(report.blunter),
         "confusion": agreement.table.astype(int).tolist(),
@@ -312,7 +295,6 @@ def document(report: RaterCheck, anchors: Sequence[AnchorRow]) -> dict[str, Any]
         "power": power and answers.document(power),
         "limit_N": report.limit.newton,
         "limit_pct": 100 * report.limit.share if report.limit.newton is None else None,
-        **answers.document(report, "verdict", "within_limit", "confounded"),
         "sentences": report.sentences(),
         "practise": report.to_practise(),
         "anchors": _to_squeeze(report, anchors),

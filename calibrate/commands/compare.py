@@ -6,41 +6,30 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
-
 import calibrate
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 
 if TYPE_CHECKING:
     from calibrate.cuts.seasonshift import PadCheck, Rescored, SeasonComparison
 
 
-@options.command("compare")
-@click.argument("season1", type=options.FILE)
-@click.argument("season2", type=options.FILE)
-@click.argument("more", nargs=-1, type=options.FILE)
-@options.number_option(
-    "--margin",
-    "A shift that would not matter, N: equivalence is tested within it.",
-    above=0,
-    default=0.2,
-)
-@options.calibration_options(stored=False)
-@click.option("--stored1", metavar="NAME", help="Take this stored calibration of SEASON1.")
-@click.option("--stored2", metavar="NAME", help="Take this stored calibration of SEASON2.")
-@options.plot_option()
-def command(
-    season1: Path,
-    season2: Path,
-    more: tuple[Path, ...],
-    margin: float,
-    how: options.FitOptions,
-    stored1: str | None,
-    stored2: str | None,
-    plot: Path | None,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(options.FitOptions):
+    season1: Path = argument()
+    season2: Path = argument()
+    more: tuple[Path, ...] = argument(nargs=-1)
+    margin: float = option(
+        "A shift that would not matter, N: equivalence is tested within it.", above=0, default=0.2
+    )
+    stored1: str | None = option("Take this stored calibration of SEASON1.", metavar="NAME")
+    stored2: str | None = option("Take this stored calibration of SEASON2.", metavar="NAME")
+    plot: Path | None = options.plot_option()
+
+
+@options.command("compare", _Asked)
+def command(asked: _Asked) -> None:
     """Compare the cut points of two seasons.
 
     Did the scale move between seasons, at which boundary, and would it matter? A shift above zero:
@@ -57,21 +46,22 @@ def command(
     from calibrate.cuts.seasonshift import pad_check, rescored
     from calibrate.data.conditions import common_pads, conditions_of, differences
 
-    first_pairs = how.pairs(season1)
-    one = how.calibration(season1, stored1) if stored1 else first_pairs
-    before = conditions_of(season1, first_pairs.raters)
+    first_pairs = asked.pairs(asked.season1)
+    one = asked.calibration(asked.season1, asked.stored1) if asked.stored1 else first_pairs
+    before = conditions_of(asked.season1, first_pairs.raters)
     compared: list[_Compared] = []
-    for path, name in zip((season2, *more), (stored2, *(None for _ in more)), strict=True):
-        pairs = how.pairs(path)
+    later = [(asked.season2, asked.stored2), *((path, None) for path in asked.more)]
+    for path, name in later:
+        pairs = asked.pairs(path)
         after = conditions_of(path, pairs.raters)
-        pads = pad_check(*common_pads(before, after), level=how.level)
+        pads = pad_check(*common_pads(before, after), level=asked.level)
         found = calibrate.compare_seasons(
             one,
-            how.calibration(path, name) if name else pairs,
-            margin_newton=margin,
-            force_scale=how.force_scale,
-            level=how.level,
-            firmest=how.firmest,
+            asked.calibration(path, name) if name else pairs,
+            margin_newton=asked.margin,
+            force_scale=asked.force_scale,
+            level=asked.level,
+            firmest=asked.firmest,
         )
         moved = rescored(found.first, found.second, pairs.force_newton)
         warnings = list(differences(before, after))
@@ -89,11 +79,12 @@ def command(
         compared.append(_Compared(found=found, moved=moved, pads=pads, warnings=warnings))
     drawn = [compared[0].found.first, *(one.found.second for one in compared)]
     own = all(each.found.same_raters for each in compared)
-    if plot is not None:
+    if asked.plot is not None:
         from calibrate.plots.compare import draw_seasons
 
         figure, title = draw_seasons(drawn, own), "Cut points, season by season"
-        answers.draw(plot, figure, title, of=[season1, season2, *more], level=how.level)
+        sources = [asked.season1, *(path for path, _ in later)]
+        answers.draw(asked.plot, figure, title, of=sources, level=asked.level)
     for each in compared:
         answers.warn(each.warnings)
     documents = [each.document() for each in compared]

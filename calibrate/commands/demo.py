@@ -10,6 +10,7 @@ import shlex
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -152,12 +153,8 @@ def _season(runs: Path, name: str, season: Path, crop: str) -> Iterator[Step]:
     yield _step("gauge scores", season, source / "scores.csv")
 
 
-def _step(
-    words: str, *more: object, keep: Path | None = None, quiet: bool = False,
-    message: bool = False, status: int = 0,
-) -> Step:  # fmt: skip
-    typed = (*words.split(), *(str(word) for word in more))
-    return Step(words=typed, keep=keep, quiet=quiet, message=message, status=status)
+def _step(words: str, *more: object, **how: Any) -> Step:
+    return Step(words=(*words.split(), *map(str, more)), **how)
 
 
 def _weights(runs: Path, season: Path) -> Iterator[Step]:

@@ -2,34 +2,37 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
 from calibrate.commands.answers import format_value as number
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from calibrate.model.cutmodel import ForceScale
     from calibrate.model.diagnosis import Diagnosis, ScoredBerry
 
 _RAREST = 1e-9  # a probability below this is shown as this
 
 
-@options.command("diagnose")
-@options.source_argument
-@options.pair_options(options.force_scale_option("Scale of force on which the tests are made."))
-@click.option(
-    "--alpha",
-    type=options.SHARE,
-    default=0.05,
-    help="Level of the tests, shared out over the columns tested.",
-)
-def command(source: Path, how: options.FitOptions, alpha: float) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(options.PairOptions):
+    source: Path = argument()
+    force_scale: ForceScale = options.force_scale_option(
+        "Scale of force on which the tests are made."
+    )
+    alpha: float = option(
+        "Level of the tests, shared out over the columns tested.", type=options.SHARE, default=0.05
+    )
+
+
+@options.command("diagnose", _Asked)
+def command(asked: _Asked) -> None:
     """Test whether one scale serves these scores.
 
     Are the cut points the same for all selections, lots, temperatures and sizes? Are the fingers
@@ -42,7 +45,7 @@ def command(source: Path, how: options.FitOptions, alpha: float) -> None:
     """  # noqa: D301
     from calibrate.model.diagnosis import diagnose
 
-    found = diagnose(how.pairs(source), force_scale=how.force_scale, alpha=alpha)
+    found = diagnose(asked.pairs(asked.source), force_scale=asked.force_scale, alpha=asked.alpha)
     if not answers.emitted(document(found)):
         show(found)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,24 +11,23 @@ import click
 import calibrate
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 from gauge.errors import CannotCompareError
 from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from calibrate.cuts.fitting import ForceChoice
     from calibrate.data.scale import Scale
     from calibrate.stats.estimate import Estimate
     from calibrate.stats.measurement import GaugeError
 
 
-def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> Any:
+def _gauge_error(text: str) -> GaugeError:
     """Read newtons, or a share with its sign of per cent."""
     from calibrate.stats.measurement import GaugeError
 
-    if text is None:
-        return None
     try:
         number = float(text.rstrip("% N"))
     except ValueError:
@@ -35,43 +35,30 @@ def _gauge_error(context: click.Context, option: click.Parameter, text: Any) -> 
     return GaugeError(share=number / 100) if text.endswith("%") else GaugeError(newton=number)
 
 
-@options.command("fit")
-@options.source_argument
-@click.option("--rater", "raters", multiple=True, help="Only this rater; may be repeated.")
-@options.pair_options(
-    options.force_scale_option(
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(options.FitOptions):
+    source: Path = argument()
+    raters: tuple[str, ...] = option("Only this rater; may be repeated.", "--rater")
+    force_scale: ForceChoice = options.force_scale_option(
         "Whether equal steps of force, or equal ratios, feel alike; auto chooses by AIC.",
         "linear", "log", "auto",
-    ),
-    options.level_option,
-    options.earlier_option,
-)  # fmt: skip
-@click.option(
-    "--each-rater",
-    is_flag=True,
-    help="Also the cut points of each rater, and where those of a next rater will lie.",
-)
-@click.option(
-    "--penalised",
-    is_flag=True,
-    help="For sparse data: a penalty keeps cut points finite, and a warning says so.",
-)
-@click.option(
-    "--gauge-sd",
-    callback=_gauge_error,
-    help="Standard deviation of a shown force about the true one, in N (0.3) or as a share (20%), "
-    "as repeated presses of pads show it. Cut points then mean true force.",
-)
-@options.plot_option("Draw the fit to this png, pdf or svg file.")
-def command(
-    source: Path,
-    raters: tuple[str, ...],
-    how: options.FitOptions,
-    each_rater: bool,
-    penalised: bool,
-    gauge_sd: GaugeError | None,
-    plot: Path | None,
-) -> None:
+    )  # fmt: skip
+    each_rater: bool = option(
+        "Also the cut points of each rater, and where those of a next rater will lie."
+    )
+    penalised: bool = option(
+        "For sparse data: a penalty keeps cut points finite, and a warning says so."
+    )
+    gauge_sd: GaugeError | None = option(
+        "Standard deviation of a shown force about the true one, in N (0.3) or as a share (20%), "
+        "as repeated presses of pads show it. Cut points then mean true force.",
+        read=_gauge_error,
+    )
+    plot: Path | None = options.plot_option("Draw the fit to this png, pdf or svg file.")
+
+
+@options.command("fit", _Asked)
+def command(asked: _Asked) -> None:
     """Fit the cut points of finger scores in newtons.
 
     At which force does each score turn into the next, and how sure is that? SOURCE is a season
@@ -87,32 +74,28 @@ def command(
     """  # noqa: D301
     from calibrate.data.pairs import flagged_note
 
-    pairs, earlier = how.pairs(source, raters=raters), how.earlier_hand_sds(source)
-    calibration = calibrate.fit(
-        pairs,
-        force_scale=how.force_scale,
-        level=how.level,
-        firmest=how.firmest,
-        penalised=penalised,
-        gauge_error=gauge_sd,
-        earlier_hand_sds=earlier,
+    pairs = asked.pairs(asked.source, raters=asked.raters)
+    earlier = asked.earlier_hand_sds(asked.source)
+    calibration = asked.fitted(
+        asked.source, pairs, earlier, penalised=asked.penalised, gauge_error=asked.gauge_sd
     )
-    if plot is not None:
+    if asked.plot is not None:
         from calibrate.plots.fit import draw_fit
 
         title = "Cut points: the force at which one score turns into the next"
         lost = calibration.softening
         felt = pairs.felt(lost.value if lost else None)
-        answers.draw(plot, draw_fit(calibration, felt), title, of=[source], level=how.level)
+        figure = draw_fit(calibration, felt)
+        answers.draw(asked.plot, figure, title, of=[asked.source], level=asked.level)
     answers.warn((*calibration.warnings, *flagged_note(pairs.n_flagged)))
-    hands = _hands(pairs, calibration, how.firmest, earlier) if each_rater else {}
+    hands = _hands(pairs, calibration, asked.firmest, earlier) if asked.each_rater else {}
     pressed = pairs.press_only
     left = pressed and answers.document(pressed, "n", "n_mates", "squeezes")
     only = left and left | {"left": answers.sides(pressed)}
     counted = {"flagged": pairs.n_flagged, "press_only": only}
-    if answers.emitted(document(calibration, how.firmest) | counted | hands):
+    if answers.emitted(document(calibration, asked.firmest) | counted | hands):
         return
-    show(calibration, how.firmest)
+    show(calibration, asked.firmest)
     if pressed is not None:
         echo(
             f"{plural(pressed.n, 'berry')} pressed without a squeeze: {pressed.squeezes:.2g} "

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import argument, echo
 from gauge.errors import BadTableError
 
 if TYPE_CHECKING:
@@ -19,11 +20,15 @@ if TYPE_CHECKING:
 _LEVELS = ("level", "material", "lot")
 
 
-@options.command("gauges", no_args_is_help=True)
-@click.argument("file", metavar="FILE.csv", type=options.FILE)
-@options.level_option
-@options.plot_option("Draw two gauges to png, pdf, svg.")
-def command(file: Path, level: float, plot: Path | None) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    file: Path = argument(metavar="FILE.csv")
+    level: float = options.level_option()
+    plot: Path | None = options.plot_option("Draw two gauges to png, pdf, svg.")
+
+
+@options.command("gauges", _Asked, no_args_is_help=True)
+def command(asked: _Asked) -> None:
     """Two gauges, or several labs, on the same berries.
 
     Do two gauges read alike, and how far apart may two readings be?
@@ -43,29 +48,29 @@ def command(file: Path, level: float, plot: Path | None) -> None:
     from calibrate.data.codedsheet import CodedSheet
     from calibrate.stats.measurement import limits_of_agreement
 
-    sheet = CodedSheet(file, "the columns berry, gauge and force_N, or lab and force_N")
+    sheet = CodedSheet(asked.file, "the columns berry, gauge and force_N, or lab and force_N")
     if sheet.force_column is None:
         sheet.lacks("force_N", todo="Name the column force_N, or give the columns force and unit.")
     if "gauge" in sheet.columns and "berry" in sheet.columns:
         names, first, second = _two(sheet)
-        found = limits_of_agreement(first, second, level=level)
-        if plot is not None:
+        found = limits_of_agreement(first, second, level=asked.level)
+        if asked.plot is not None:
             from calibrate.plots.gauges import draw_gauges
 
             figure = draw_gauges(found, names, first, second)
             title = f"{names[0]} against {names[1]}"
-            answers.draw(plot, figure, title, of=[file], level=level)
-        if not answers.emitted(_document(found, names, level)):
+            answers.draw(asked.plot, figure, title, of=[asked.file], level=asked.level)
+        if not answers.emitted(_document(found, names, asked.level)):
             _show(found, names)
     elif "lab" in sheet.columns:
-        if plot is not None:
+        if asked.plot is not None:
             raise click.UsageError("--plot draws two gauges; a CSV of labs has no picture.")
         levels = _labs(sheet)
         if not answers.emitted({"levels": list(map(answers.document, levels))}):
             _show_labs(levels)
     else:
         raise BadTableError(
-            f"{file}: the header has neither berry and gauge, nor lab "
+            f"{asked.file}: the header has neither berry and gauge, nor lab "
             f"(it has {', '.join(sheet.header)})."
         )
 

@@ -11,7 +11,7 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import with_unit
-from gauge.clikit import echo, record_options
+from gauge.clikit import argument, echo, option
 from gauge.errors import NoSuchRecordError, TooFewScoresError
 
 if TYPE_CHECKING:
@@ -20,18 +20,6 @@ if TYPE_CHECKING:
     from calibrate.tables.source import Source
 
 _SHARES = (0.01, 0.02, 0.05, 0.10, 0.15, 0.20, 0.25, 0.30, 0.40)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Limit:
-    """What a berry must withstand, and how much softer it is when it arrives."""
-
-    calibration_name: str | None
-    sale_limit: str | None
-    threshold_newton: float | None
-    days: float
-    loss_newton: float | None
-    soft_per_day: float | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -45,52 +33,40 @@ class Tested:
     daily_loss_newton: float | None = None
 
 
-_limit_options = record_options(
-    "limit",
-    Limit,
-    options.name_option("Whose cut at the sale limit; the season's own if none."),
-    options.sale_limit_option,
-    options.number_option(
-        "--threshold", "A berry pressed below this is soft, N.", above=0, name="threshold_newton"
-    ),
-    options.number_option("--days", "Days from the test to the arrival.", low=0, default=0.0),
-    options.number_option("--loss-n", "Force lost a day, N. Default: as the season shows.", low=0),
-    options.number_option("--soft-per-day", "Or the share that turns soft a day.", low=0, high=1),
-)
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    source: Path | None = argument(required=False)
+    lot: str | None = option("Which lot, or sample, of SOURCE.", metavar="CODE")
+    whole: bool = option("All berries of SOURCE are one lot.", "--all")
+    at_most: float = option(
+        "Share of soft berries that the lot must be shown to be below.",
+        type=options.SHARE,
+        required=True,
+    )
+    berries: int | None = option("Berries tested, or to test.", low=1)
+    soft: int | None = option("How many of them were soft.", low=0)
+    good: float | None = option("Share soft of a lot that should be accepted.", type=options.SHARE)
+    assurance: float = option("How probably, such a lot.", type=options.SHARE, default=0.9)
+    lot_size: int | None = option("Berries in the lot, if few.", low=2)
+    calibration_name: str | None = options.name_option(
+        "Whose cut at the sale limit; the season's own if none."
+    )
+    sale_limit: str | None = options.sale_limit_option()
+    threshold_newton: float | None = option(
+        "A berry pressed below this is soft, N.", "--threshold", above=0
+    )
+    days: float = option("Days from the test to the arrival.", low=0, default=0.0)
+    loss_newton: float | None = option(
+        "Force lost a day, N. Default: as the season shows.", "--loss-n", low=0
+    )
+    soft_per_day: float | None = option("Or the share that turns soft a day.", low=0, high=1)
+    fingers: bool = option("Count what raters scored beyond the sale limit.")
+    level: float = options.level_option()
+    plot: Path | None = options.plot_option("Draw the operating curve to png, pdf, svg.")
 
 
-@options.command("lot", no_args_is_help=True)
-@click.argument("source", type=options.FILE, required=False)
-@click.option("--lot", metavar="CODE", help="Which lot, or sample, of SOURCE.")
-@click.option("--all", "whole", is_flag=True, help="All berries of SOURCE are one lot.")
-@click.option(
-    "--at-most", type=options.SHARE, required=True,
-    help="Share of soft berries that the lot must be shown to be below.",
-)  # fmt: skip
-@options.number_option("--berries", "Berries tested, or to test.", whole=True, low=1)
-@options.number_option("--soft", "How many of them were soft.", whole=True, low=0)
-@click.option("--good", type=options.SHARE, help="Share soft of a lot that should be accepted.")
-@click.option("--assurance", type=options.SHARE, default=0.9, help="How probably, such a lot.")
-@options.number_option("--lot-size", "Berries in the lot, if few.", whole=True, low=2)
-@_limit_options
-@click.option("--fingers", is_flag=True, help="Count what raters scored beyond the sale limit.")
-@options.level_option
-@options.plot_option("Draw the operating curve to png, pdf, svg.")
-def command(
-    source: Path | None,
-    lot: str | None,
-    whole: bool,
-    at_most: float,
-    berries: int | None,
-    soft: int | None,
-    good: float | None,
-    assurance: float,
-    lot_size: int | None,
-    limit: Limit,
-    fingers: bool,
-    level: float,
-    plot: Path | None,
-) -> None:
+@options.command("lot", _Asked, no_args_is_help=True)
+def command(asked: _Asked) -> None:
     """Accept a lot or not, by a sample of it.
 
     Press or squeeze some berries of a lot: may the rest go? It is accepted if the upper confidence
@@ -111,47 +87,48 @@ def command(
     from calibrate.cuts.salelimit import CAUTION
 
     tested = None
-    if source is not None:
-        if berries is not None or soft is not None:
+    if asked.source is not None:
+        if asked.berries is not None or asked.soft is not None:
             raise click.UsageError("--berries and --soft stand for a SOURCE, not beside one.")
-        if lot is not None and whole:
+        if asked.lot is not None and asked.whole:
             raise click.UsageError("Give --lot or --all, not both.")
-        tested = _tested(source, lot, limit, whole=whole, fingers=fingers)
-    elif berries is not None and soft is not None:
-        tested = Tested(n=berries, soft=soft, by="as counted")
-    if source is None and limit.days and limit.soft_per_day is None:
+        tested = _tested(asked.source, asked)
+    elif asked.berries is not None and asked.soft is not None:
+        tested = Tested(n=asked.berries, soft=asked.soft, by="as counted")
+    if asked.source is None and asked.days and asked.soft_per_day is None:
         raise click.UsageError("--days without SOURCE needs --soft-per-day.")
-    now = at_most - limit.days * (limit.soft_per_day or 0.0)
+    now = asked.at_most - asked.days * (asked.soft_per_day or 0.0)
     if now <= 0:
         raise click.UsageError("so many berries turn soft until the arrival that no lot will do.")
-    if (n := tested.n if tested else berries) is not None:
-        plan = plan_of(n, now, level=level, lot_size=lot_size)
-    elif good is not None:
-        plan = smallest_plan(now, good, level=level, assurance=assurance, lot_size=lot_size)
+    if (n := tested.n if tested else asked.berries) is not None:
+        plan = plan_of(n, now, level=asked.level, lot_size=asked.lot_size)
+    elif asked.good is not None:
+        size, assurance = asked.lot_size, asked.assurance
+        plan = smallest_plan(now, asked.good, level=asked.level, assurance=assurance, lot_size=size)
     else:
         raise click.UsageError("Give SOURCE, or --berries (with --soft if tested), or --good.")
-    if plot is not None:
+    if asked.plot is not None:
         from calibrate.plots.limit import draw_operating_curve
 
         title = f"Sampling plan: {plan.n} berries, acceptance number {plan.acceptance_number}"
-        figure = draw_operating_curve(plan, now, level)
-        answers.draw(plot, figure, title, of=[source] if source else [])
+        figure = draw_operating_curve(plan, now, asked.level)
+        answers.draw(asked.plot, figure, title, of=[asked.source] if asked.source else [])
     answers.say(CAUTION)
-    found = {"at_most": at_most, "at_most_now": now, "level": level, **_document(plan)}
+    found = {"at_most": asked.at_most, "at_most_now": now, "level": asked.level, **_document(plan)}
     if tested is not None:
         accepted = tested.soft <= plan.acceptance_number
-        bound = upper_bound(tested.soft, tested.n, level=level, lot_size=lot_size)
+        bound = upper_bound(tested.soft, tested.n, level=asked.level, lot_size=asked.lot_size)
         found["tested"] = answers.document(tested) | {"upper": bound, "accepted": accepted}
     if answers.emitted(found):
         return
     if tested is not None:
-        _show_lot(tested, limit)
+        _show_lot(tested, asked)
         echo(
             f"{'ACCEPTED' if accepted else 'NOT ACCEPTED'}: the share soft is "
             f"{'' if accepted else 'not shown to be '}below {now:.1%}\n"
-            f"(found {tested.soft / tested.n:.1%}, upper {level:.0%} bound {bound:.1%})."
+            f"(found {tested.soft / tested.n:.1%}, upper {asked.level:.0%} bound {bound:.1%})."
         )
-    _show_plan(plan, now, level)
+    _show_plan(plan, now, asked.level)
 
 
 def _document(plan: SamplingPlan) -> dict[str, Any]:
@@ -163,7 +140,7 @@ def _document(plan: SamplingPlan) -> dict[str, Any]:
     }
 
 
-def _tested(source: Path, lot: str | None, limit: Limit, *, whole: bool, fingers: bool) -> Tested:
+def _tested(source: Path, asked: _Asked) -> Tested:
     """Count the soft berries of a lot, by force or by fingers."""
     import numpy as np
 
@@ -173,24 +150,24 @@ def _tested(source: Path, lot: str | None, limit: Limit, *, whole: bool, fingers
     found = read_source(source)
     rows = np.ones(found.force_newton.size, bool)
     factors = [found.factors[name] for name in ("lot", "sample") if name in found.factors]
-    if lot is not None:
-        rows[:] = False
+    if asked.lot is not None:
+        lot, rows[:] = name_key(asked.lot), False
         for factor in factors:
             if not rows.any():
-                named = [name_key(label) == name_key(lot) for label in factor.labels]
+                named = [name_key(label) == lot for label in factor.labels]
                 rows = np.array([*named, False])[factor.code]
-    elif not whole:
+    elif not asked.whole:
         _refuse_several(factors)
     if not rows.any():
         raise NoSuchRecordError(
-            f"{source} holds no berries of a lot or sample {lot!r}.",
+            f"{source} holds no berries of a lot or sample {asked.lot!r}.",
             todo="'gauge readings SEASON' lists the berries.",
         )
-    if fingers:
-        if limit.days and limit.soft_per_day is None:
+    if asked.fingers:
+        if asked.days and asked.soft_per_day is None:
             raise click.UsageError("--fingers with --days needs --soft-per-day.")
         return _scored(found, rows)
-    return _pressed(source, found, rows, limit)
+    return _pressed(source, found, rows, asked)
 
 
 def _refuse_several(factors: Iterable[Factor]) -> None:
@@ -220,17 +197,17 @@ def _scored(found: Source, rows: Any) -> Tested:
     return Tested(n=int(use.sum()), soft=int((soft & use).sum()), by="by fingers")
 
 
-def _pressed(source: Path, found: Source, rows: Any, limit: Limit) -> Tested:
+def _pressed(source: Path, found: Source, rows: Any, asked: _Asked) -> Tested:
     """Call a berry soft if its peak is below the cut and what it will lose."""
     import numpy as np
 
     use = rows & np.isfinite(found.force_newton)
     if not use.any():
         raise TooFewScoresError("No berry of this lot was pressed; --fingers counts scores.")
-    threshold, by = limit.threshold_newton, "below what was stated"
+    threshold, by = asked.threshold_newton, "below what was stated"
     if threshold is None:
         calibration = options.named_calibration(
-            [source], limit.calibration_name, None, limit.sale_limit
+            [source], asked.calibration_name, None, asked.sale_limit
         )
         if calibration is None:
             raise click.UsageError("Give --threshold, or adopt a calibration of the season.")
@@ -240,9 +217,9 @@ def _pressed(source: Path, found: Source, rows: Any, limit: Limit) -> Tested:
             raise TooFewScoresError("The calibration knows no cut at the sale limit.")
         by = f"below the middle hand's cut {'/'.join(calibration.scale.boundaries[edge])}"
     loss, by = None, f"{by} ({with_unit(threshold)})"
-    if limit.days and limit.soft_per_day is None:
-        loss = _loss(found, use) if limit.loss_newton is None else limit.loss_newton
-        threshold += limit.days * loss
+    if asked.days and asked.soft_per_day is None:
+        loss = _loss(found, use) if asked.loss_newton is None else asked.loss_newton
+        threshold += asked.days * loss
     soft = int((found.force_newton[use] < threshold).sum())
     return Tested(
         n=int(use.sum()), soft=soft, by=by, threshold_newton=threshold, daily_loss_newton=loss
@@ -271,15 +248,15 @@ def _loss(found: Source, use: Any) -> float:
         raise TooFewScoresError(why, todo="--loss-n N.") from None
 
 
-def _show_lot(tested: Tested, limit: Limit) -> None:
+def _show_lot(tested: Tested, asked: _Asked) -> None:
     echo(f"{tested.soft} of {tested.n} berries are soft, {tested.by}.")
     if tested.daily_loss_newton is not None:
         echo(
-            f"{limit.days:g} days at {with_unit(tested.daily_loss_newton)} a day are allowed for: "
+            f"{asked.days:g} days at {with_unit(tested.daily_loss_newton)} a day are allowed for: "
             f"soft is below {with_unit(tested.threshold_newton or 0.0)} now."
         )
-    if limit.days and limit.soft_per_day:
-        echo(f"Until it arrives {limit.days * limit.soft_per_day:.1%} more turn soft, as stated.")
+    if asked.days and asked.soft_per_day:
+        echo(f"Until it arrives {asked.days * asked.soft_per_day:.1%} more turn soft, as stated.")
 
 
 def _show_plan(plan: SamplingPlan, now: float, level: float) -> None:

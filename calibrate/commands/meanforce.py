@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
 
 if TYPE_CHECKING:
@@ -19,40 +20,30 @@ if TYPE_CHECKING:
     from calibrate.stats.estimate import Estimate
 
 
-@options.command("meanforce", no_args_is_help=True)
-@click.argument("sheets", metavar="SHEETS", type=options.FILE)
-@click.option(
-    "--season", type=options.FILE, help="Season with the calibration, and with peaks for --cv."
-)
-@click.option("--calibration", help="Its name in that season.")
-@options.cuts_option("Or what 'calibrate fit --json' wrote.")
-@options.number_option(
-    "--cv",
-    "Coefficient of variation of force within a clamshell. Default: of the season.",
-    low=0,
-    high=2,
-)
-@options.number_option(
-    "--hand-sd",
-    "How far the counting hand may differ from the panel, as a share of force. "
-    "Default: the calibration's; 0 for the panel itself.",
-    low=0,
-    high=1,
-)
-@click.option("--by", multiple=True, help="Also pool clamshells by this column; repeat.")
-@options.scale_option("Scale of a CSV, firmest first: 1-5 or firm,soft.")
-@options.level_option
-def command(
-    sheets: Path,
-    season: Path | None,
-    calibration: str | None,
-    cuts: Path | None,
-    cv: float | None,
-    hand_sd: float | None,
-    by: tuple[str, ...],
-    scale: Scale | None,
-    level: float,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    sheets: Path = argument(metavar="SHEETS")
+    season: Path | None = option("Season with the calibration, and with peaks for --cv.")
+    calibration: str | None = option("Its name in that season.")
+    cuts: Path | None = option("Or what 'calibrate fit --json' wrote.")
+    cv: float | None = option(
+        "Coefficient of variation of force within a clamshell. Default: of the season.",
+        low=0,
+        high=2,
+    )
+    hand_sd: float | None = option(
+        "How far the counting hand may differ from the panel, as a share of force. "
+        "Default: the calibration's; 0 for the panel itself.",
+        low=0,
+        high=1,
+    )
+    by: tuple[str, ...] = option("Also pool clamshells by this column; repeat.")
+    scale: Scale | None = options.scale_option("Scale of a CSV, firmest first: 1-5 or firm,soft.")
+    level: float = options.level_option()
+
+
+@options.command("meanforce", _Asked, no_args_is_help=True)
+def command(asked: _Asked) -> None:
     """Finger counts to an equivalent mean force.
 
     Which mean force would a gauge have shown, in years when there was none?
@@ -74,28 +65,30 @@ def command(
 
     from calibrate.cuts.equivalentforce import equivalent_force
 
-    if calibration is not None and season is None and cuts is None:
+    if asked.calibration is not None and asked.season is None and asked.cuts is None:
         raise click.UsageError("--calibration needs --season FILE.")
-    panel = options.named_calibration([season] if season else [], calibration, cuts)
+    seasons = [asked.season] if asked.season else []
+    panel = options.named_calibration(seasons, asked.calibration, asked.cuts)
     if panel is None:
         raise click.UsageError("Give --cuts FILE, or --season FILE with --calibration NAME.")
-    clamshells = _clamshells(sheets, scale, panel.scale)
-    spread, spread_from = (cv, "stated") if cv is not None else (_spread(season), str(season))
+    clamshells = _clamshells(asked.sheets, asked.scale, panel.scale)
+    spread = _spread(asked.season) if asked.cv is None else asked.cv
+    spread_from = str(asked.season) if asked.cv is None else "stated"
 
     @cache
     def equivalent(*counts: tuple[int, ...]) -> Equivalent:
         table = counts if len(counts) > 1 else counts[0]
-        return equivalent_force(table, panel, cv=spread, level=level, hand_sd=hand_sd)
+        return equivalent_force(table, panel, cv=spread, level=asked.level, hand_sd=asked.hand_sd)
 
     rows = [(one, equivalent(one.counts)) for one in clamshells]
     groups = [
-        (dict(zip(by, key, strict=True)), len(members), equivalent(*members))
-        for key, members in _groups(clamshells, by).items()
+        (dict(zip(asked.by, key, strict=True)), len(members), equivalent(*members))
+        for key, members in _groups(clamshells, asked.by).items()
     ]
     found = {
         "cv": spread,
         "cv_from": spread_from,
-        "level": level,
+        "level": asked.level,
         "calibration": answers.document(panel, "source", "fingerprint"),
         "clamshells": [
             {
@@ -111,7 +104,7 @@ def command(
     if answers.emitted(found):
         return
     _show(rows, groups)
-    echo(f"Brackets: {level:.0%} interval. Variation within a clamshell: {spread:.0%}")
+    echo(f"Brackets: {asked.level:.0%} interval. Variation within a clamshell: {spread:.0%}")
     echo(f"({spread_from}).")
     odd = [sheet.sample for sheet, one in rows if one.fit_p is not None and one.fit_p < 0.01]
     if odd:

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import gauge
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import echo, season_argument
 
 
 @options.command("methods")
-@options.season_argument
+@season_argument
 def command(season: Path) -> None:
     """Write the methods paragraph.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -14,16 +14,7 @@ import click
 import calibrate
 import gauge
 from calibrate.commands.answers import AS_JSON, as_json
-from gauge.clikit import (
-    FILE,
-    POSITIVE,
-    FiniteRange,
-    number_option,
-    read_by,
-    record_options,
-    say,
-    season_argument,
-)
+from gauge.clikit import FILE, POSITIVE, FiniteRange, argument, option, parameters, read_by, say
 from gauge.outfile import check_picture
 from gauge.records import Flag
 from gauge.units import Unit, parse_unit
@@ -32,9 +23,7 @@ if TYPE_CHECKING:
     from calibrate.cuts.fitting import ForceChoice
     from calibrate.data.scale import Scale
 
-__all__ = ["FILE", "POSITIVE", "number_option", "season_argument"]
-
-Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+__all__ = ["FILE", "POSITIVE", "argument", "option"]
 
 
 class _Share(FiniteRange):
@@ -54,18 +43,93 @@ class _Share(FiniteRange):
 SHARE = _Share(0, 1, min_open=True, max_open=True)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class FitOptions:
-    """How pairs are read, and how a command is to fit where no calibration is stored."""
+def _as_day(_context: click.Context, _option: click.Parameter, typed: datetime | None) -> date:
+    return (typed or datetime.now(UTC)).date()
 
-    force_scale: ForceChoice
-    firmest: Literal["first", "last"]
-    scores: str | None  # the scale of a CSV, as it was typed
-    as_typed: bool = False  # rows that cannot be right are taken as they are
-    without_flags: tuple[str, ...] = ()
-    without_raters: tuple[str, ...] = ()
-    level: float = 0.95  # of the intervals
-    earlier: Path | None = None  # a season before, whose raters tell how far hands differ
+
+def moment(as_of: date) -> str:
+    """Return the time of what is done on a day: now, if it is today."""
+    now = datetime.now(UTC)
+    return now.isoformat(timespec="seconds") if as_of == now.date() else as_of.isoformat()
+
+
+def as_of_option(*flags: str) -> Any:
+    """Declare the day from which ages count."""
+    what = "Day on which this is done, from which ages count; today if none."
+    kind = click.DateTime(["%Y-%m-%d"])
+    return option(what, "--as-of", *flags, type=kind, metavar="YYYY-MM-DD", callback=_as_day)
+
+
+def level_option(what: str = "Level of the intervals.") -> Any:
+    """Declare a level of confidence; `what` is its help."""
+    return option(what, type=SHARE, default=0.95)
+
+
+def force_scale_option(what: str, *choices: str) -> Any:
+    """Declare the scale of force; `what` is its help."""
+    return option(what, type=click.Choice(choices or ["linear", "log"]), default="linear")
+
+
+def sale_limit_option() -> Any:
+    """Declare the sale limit, for a source that has none."""
+    return option("Softest score that may be sold, where the source has none.")
+
+
+def without_flags_option() -> Any:
+    """Declare the flags of berries that are left out."""
+    flags = click.Choice([flag.value for flag in Flag], case_sensitive=False)
+    what = "Leave out berries with this flag, such as 'zero off'; repeat."
+    return option(what, "--without-flag", metavar="FLAG", type=flags)
+
+
+def without_raters_option() -> Any:
+    """Declare the raters whose scores are left out."""
+    return option("Leave out the scores of this rater; repeat.", "--without-rater", metavar="NAME")
+
+
+def _parsed_scale(typed: str, firmest: str = "first") -> Scale:
+    from calibrate.data.scale import parse_scale
+
+    return parse_scale(typed, firmest=firmest)
+
+
+def scale_option(what: str) -> Any:
+    """Declare a scale, firmest first; `what` is its help."""
+    return option(what, "--scores", read=_parsed_scale)
+
+
+def _checked_picture(typed: Any) -> Any:
+    """Refuse a picture format before any work is done."""
+    for path in typed if isinstance(typed, tuple) else [typed]:
+        check_picture(path)
+    return typed
+
+
+def plot_option(what: str = "Draw it to this png, pdf or svg file.", *flags: str) -> Any:
+    """Declare a picture, or several; `what` is its help."""
+    return option(what, *flags, read=_checked_picture)
+
+
+def name_option(what: str) -> Any:
+    """Declare the name of a stored calibration; `what` is its help."""
+    return option(what, "--calibration", metavar="NAME")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PairOptions:
+    """How pairs are read."""
+
+    force_scale: ForceChoice = force_scale_option(
+        "Scale of force in a fit; auto chooses by AIC.", "linear", "log", "auto"
+    )
+    firmest: Literal["first", "last"] = option(
+        "Whether the first (lowest) score of the scale is the firmest, or the last.",
+        type=click.Choice(["first", "last"]), default="first",
+    )  # fmt: skip
+    scores: str | None = option("The scale of a CSV, such as 1-5 or firm,soft.")
+    as_typed: bool = option("Take rows that cannot be right as they are typed.")
+    without_flags: tuple[str, ...] = without_flags_option()
+    without_raters: tuple[str, ...] = without_raters_option()
 
     @property
     def scale(self) -> Scale | None:
@@ -77,6 +141,16 @@ class FitOptions:
         how = {"scale": self.scale, "positive": self.force_scale == "log"} | how
         pairs = calibrate.load_pairs(source, firmest=self.firmest, as_typed=self.as_typed, **how)
         return pairs.without_flags(self.without_flags).without_raters(self.without_raters)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FitOptions(PairOptions):
+    """How a command is to fit where no calibration is stored."""
+
+    level: float = level_option()
+    earlier: Path | None = option(
+        "A season before: how far its raters' hands differ is carried on."
+    )
 
     def calibration(
         self, source: Path, name: str | None = None, pairs: calibrate.Pairs | None = None
@@ -104,8 +178,9 @@ class FitOptions:
         source: Path,
         pairs: calibrate.Pairs | None = None,
         hand_sds: Sequence[float] | None = None,
+        **how: Any,
     ) -> calibrate.Calibration:
-        """Fit the pairs of a source, unless they were read already.
+        """Fit the pairs of a source, unless they were read already; `how` goes to the fit.
 
         `hand_sds` of an earlier season, unless --earlier names one.
         """
@@ -115,7 +190,17 @@ class FitOptions:
             level=self.level,
             firmest=self.firmest,
             earlier_hand_sds=hand_sds or self.earlier_hand_sds(source),
+            **how,
         )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CalibrationOptions(FitOptions):
+    """Where a calibration comes from: one that is stored, or a fit."""
+
+    calibration_name: str | None = name_option(
+        "Take this stored calibration, not the season's own or a fit."
+    )
 
 
 def asks_for_fit() -> bool:
@@ -130,14 +215,12 @@ def adopted_in(sources: Sequence[Path]) -> str | None:
     from calibrate.data.pairs import looks_like_season
 
     for source in filter(looks_like_season, sources):
-        with gauge.open_season(source, read_only=True) as season:
-            if name := season.setting("calibration"):
-                say(f"calibration {name}, adopted by {source}")
-                return str(name)
+        if name := remembered(source, "calibration"):
+            say(f"calibration {name}, adopted by {source}")
+            return name
     return None
 
 
-source_argument = click.argument("source", type=FILE)
 _SOURCES = ("source", "season", "season1", "season2", "sources")
 _parsed_unit = read_by(parse_unit)
 
@@ -153,6 +236,7 @@ _JSON = click.Option(
 
 def command(
     name: str,
+    record: type | None = None,
     *,
     unit: Literal["--unit", "of season", "none"] = "--unit",
     read_unit: Callable[..., Any] = _parsed_unit,
@@ -161,8 +245,9 @@ def command(
 ) -> Callable[[Callable[..., None]], click.Command]:
     """Make a command that shows forces in the lab's unit, and prints JSON in newtons with --json.
 
-    `unit`: whether it gets --unit, which a season remembers and `read_unit` reads, takes that of
-    its season, or shows no forces. `more` as of `click.command`.
+    It receives a `record`, made of the options and arguments that its fields declare. `unit`:
+    whether it gets --unit, which a season remembers and `read_unit` reads, takes that of its
+    season, or shows no forces. `more` as of `click.command`.
     """
 
     def decorate(function: Callable[..., None]) -> click.Command:
@@ -172,12 +257,16 @@ def command(
 
             named = (values.get(name) or () for name in _SOURCES)
             paths = [p for one in named for p in (one if isinstance(one, tuple) else (one,))]
-            lab_unit = _lab_unit(paths, shown_unit)
+            lab_unit = Unit.N if unit == "none" else _lab_unit(paths, shown_unit)
             with shown_in(Unit.N if as_json() else lab_unit):
-                function(**values)
+                if record is None:
+                    function(**values)
+                else:
+                    function(record(**values))
 
         build: Any = click.command(name, **more)
-        made: click.Command = build(function if unit == "none" else shown)
+        made: click.Command = build(shown)
+        made.params += [] if record is None else parameters(record)
         if unit == "--unit":
             what = "Show forces in this unit, such as lbf; the season remembers it."
             names = ["--unit", "shown_unit"]
@@ -197,7 +286,7 @@ def _lab_unit(sources: Sequence[Path], typed: Unit | None) -> Unit:
     return typed or Unit.N
 
 
-def remembered(season: Path, name: str, typed: str | None) -> str | None:
+def remembered(season: Path, name: str, typed: str | None = None) -> str | None:
     """Return a setting of a season, which remembers what is typed for it."""
     with gauge.open_season(season, read_only=True) as file:
         known: str | None = file.setting(name)
@@ -207,112 +296,6 @@ def remembered(season: Path, name: str, typed: str | None) -> str | None:
         file.set_setting(name, str(typed), kind=name)
     say(f"{season} remembers the {name} {typed}.")
     return str(typed)
-
-
-def force_scale_option(what: str, *choices: str) -> Decorator:
-    """Make the option of the scale of force; `what` is its help."""
-    choice = click.Choice(choices or ["linear", "log"])
-    return click.option("--force-scale", type=choice, default="linear", help=what)
-
-
-firmest_option = click.option(
-    "--firmest", type=click.Choice(["first", "last"]), default="first",
-    help="Whether the first (lowest) score of the scale is the firmest, or the last.",
-)  # fmt: skip
-as_typed_option = click.option(
-    "--as-typed", is_flag=True, help="Take rows that cannot be right as they are typed."
-)
-without_flag_option = click.option(
-    "--without-flag",
-    "without_flags",
-    multiple=True,
-    metavar="FLAG",
-    type=click.Choice([flag.value for flag in Flag], case_sensitive=False),
-    help="Leave out berries with this flag, such as 'zero off'; repeat.",
-)
-without_rater_option = click.option(
-    "--without-rater", "without_raters", metavar="NAME", multiple=True,
-    help="Leave out the scores of this rater; repeat.",
-)  # fmt: skip
-scores_option = click.option("--scores", help="The scale of a CSV, such as 1-5 or firm,soft.")
-
-
-def _parsed_scale(typed: str, firmest: str = "first") -> Scale:
-    from calibrate.data.scale import parse_scale
-
-    return parse_scale(typed, firmest=firmest)
-
-
-def scale_option(what: str) -> Decorator:
-    """Make the option of a scale, firmest first, received as `scale`; `what` is its help."""
-    return click.option("--scores", "scale", callback=read_by(_parsed_scale), help=what)
-
-
-sale_limit_option = click.option(
-    "--sale-limit", help="Softest score that may be sold, where the source has none."
-)
-earlier_option = click.option(
-    "--earlier", type=FILE, help="A season before: how far its raters' hands differ is carried on."
-)
-
-
-def _as_day(_context: click.Context, _option: click.Parameter, typed: datetime | None) -> date:
-    return (typed or datetime.now(UTC)).date()
-
-
-def moment(as_of: date) -> str:
-    """Return the time of what is done on a day: now, if it is today.
-
-    Raises
-    ------
-    InvalidValueError
-        If the day has begun nowhere on Earth.
-    """
-    from gauge.errors import InvalidValueError
-
-    now = datetime.now(UTC)
-    if as_of > (now + timedelta(hours=14)).date():
-        raise InvalidValueError(
-            f"{as_of} is still to come, and what is stored has been done.",
-            todo="Give the day on which it was done with --as-of, or leave it out for today.",
-        )
-    return now.isoformat(timespec="seconds") if as_of == now.date() else as_of.isoformat()
-
-
-def as_of_option(*names: str) -> Decorator:
-    """Make the option of the day from which ages count, received as `as_of`."""
-    return click.option(
-        "--as-of", *names, "as_of", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
-        callback=_as_day, help="Day on which this is done, from which ages count; today if none.",
-    )  # fmt: skip
-
-
-level_option = click.option("--level", type=SHARE, default=0.95, help="Level of the intervals.")
-
-
-def _checked_picture(typed: Any) -> Any:
-    """Refuse a picture format before any work is done."""
-    for path in typed if isinstance(typed, tuple) else [typed]:
-        check_picture(path)
-    return typed
-
-
-def plot_option(
-    what: str = "Draw it to this png, pdf or svg file.", *names: str, multiple: bool = False
-) -> Decorator:
-    """Make the option of a picture; `what` is its help, `names` other names than --plot."""
-    flags, check = names or ("--plot",), read_by(_checked_picture)
-    return click.option(*flags, type=FILE, multiple=multiple, callback=check, help=what)
-
-
-def name_option(what: str, **more: Any) -> Decorator:
-    """Make the option that names a stored calibration; `what` is its help."""
-    return click.option("--calibration", "calibration_name", metavar="NAME", help=what, **more)
-
-
-def cuts_option(what: str) -> Decorator:
-    """Make the option of a file that `calibrate fit --json` wrote; `what` is its help."""
-    return click.option("--cuts", type=FILE, help=what)
 
 
 def named_calibration(
@@ -329,24 +312,3 @@ def named_calibration(
     if name := name or adopted_in(sources):
         return calibrate.load_calibration(*sources, name=name, sale_limit=sale_limit)
     return None
-
-
-def pair_options(force_scale: Decorator, *more: Decorator) -> Decorator:
-    """Add the options by which pairs are read; the command receives them as `how`."""
-    reading = (
-        firmest_option, scores_option, as_typed_option, without_flag_option, without_rater_option,
-    )  # fmt: skip
-    return record_options("how", FitOptions, force_scale, *reading, *more)
-
-
-def calibration_options(*, stored: bool = True) -> Decorator:
-    """Add the options that say where a calibration comes from.
-
-    The command receives them as `how`, and as `calibration_name` that of a stored one, if it may
-    take one (`stored`).
-    """
-    what = "Scale of force in a fit; auto chooses by AIC."
-    scale = force_scale_option(what, "linear", "log", "auto")
-    fit = pair_options(scale, level_option, earlier_option)
-    name = name_option("Take this stored calibration, not the season's own or a fit.")
-    return (lambda function: fit(name(function))) if stored else fit

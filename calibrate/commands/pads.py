@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,41 +12,51 @@ import click
 import gauge
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 from gauge.errors import InvalidValueError, TooFewScoresError
 from gauge.units import MOST_NEWTON, newtons, parse_unit
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
 
-force_option = click.option(
-    "--force", "forces", multiple=True, help="What the gauge showed; repeat for further presses."
-)
-unit_option = click.option("--unit", default="N", help="Unit of --force.")
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShownForces:
+    """Forces as the gauge showed them."""
+
+    forces: tuple[str, ...] = option(
+        "What the gauge showed; repeat for further presses.", "--force"
+    )
+    unit: str = option("Unit of --force.", default="N")
+
+    def newtons(self) -> list[float]:
+        """Return them in newtons; refuse what no berry has."""
+        found = [newtons(force.replace(",", "."), parse_unit(self.unit)) for force in self.forces]
+        for newton, force in zip(found, self.forces, strict=True):
+            if not 0 < newton <= MOST_NEWTON:
+                what = "no force of compression" if newton <= 0 else "a force that no berry has"
+                raise InvalidValueError(
+                    f"{force} {self.unit} is {what}.", todo="Give what the gauge showed."
+                )
+        return found
 
 
-@options.command("pads", unit="of season")
-@options.season_argument
-@click.argument("pad", required=False)
-@force_option
-@unit_option
-@click.option("--batch", help="Of the pad; remembered.")
-@click.option(
-    "--made", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
-    help="Day on which the pad was made; remembered.",
-)  # fmt: skip
-@options.number_option("--temp-c", "Temperature of the pad, C.", low=-30, high=60)
-@options.as_of_option()
-def command(
-    season: Path,
-    pad: str | None,
-    forces: tuple[str, ...],
-    unit: str,
-    batch: str | None,
-    made: datetime | None,
-    temp_c: float | None,
-    as_of: date,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(ShownForces):
+    season: Path = argument()
+    pad: str | None = argument(required=False)
+    batch: str | None = option("Of the pad; remembered.")
+    made: datetime | None = option(
+        "Day on which the pad was made; remembered.",
+        type=click.DateTime(["%Y-%m-%d"]),
+        metavar="YYYY-MM-DD",
+    )
+    temp_c: float | None = option("Temperature of the pad, C.", low=-30, high=60)
+    as_of: date = options.as_of_option()
+
+
+@options.command("pads", _Asked, unit="of season")
+def command(asked: _Asked) -> None:
     """Record presses of a durable pad, or list the pads.
 
     Does the gauge repeat, and is a newton still a newton? A pad keeps its force: it is an anchor at
@@ -57,28 +67,16 @@ def command(
     calibrate pads 2026.season PAD-A --force 3.02 --force 3.05 --force 3.01 --batch 7 --temp-c 21
     calibrate pads 2026.season
     """  # noqa: D301
-    forces_newton = forces_shown(forces, unit)
-    with gauge.open_season(season, read_only=pad is None) as file:
-        if pad is None:
-            _list(file, as_of)
+    forces_newton = asked.newtons()
+    with gauge.open_season(asked.season, read_only=asked.pad is None) as file:
+        if asked.pad is None:
+            _list(file, asked.as_of)
         elif not forces_newton:
             raise click.UsageError("A pad's press needs --force.")
         else:
-            day = None if made is None else made.date().isoformat()
-            about = {"batch": batch, "made_on": day, "temp_c": temp_c}
-            _press(file, pad, forces_newton, about, as_of)
-
-
-def forces_shown(forces: Sequence[str], shown_unit: str) -> list[float]:
-    """Return forces as a gauge showed them in newtons; refuse what no berry has."""
-    found = [newtons(force.replace(",", "."), parse_unit(shown_unit)) for force in forces]
-    for newton, force in zip(found, forces, strict=True):
-        if not 0 < newton <= MOST_NEWTON:
-            what = "no force of compression" if newton <= 0 else "a force that no berry has"
-            raise InvalidValueError(
-                f"{force} {shown_unit} is {what}.", todo="Give what the gauge showed."
-            )
-    return found
+            day = None if asked.made is None else asked.made.date().isoformat()
+            about = {"batch": asked.batch, "made_on": day, "temp_c": asked.temp_c}
+            _press(file, asked.pad, forces_newton, about, asked.as_of)
 
 
 def _press(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,7 +12,7 @@ import click
 import calibrate
 import gauge
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 from gauge.plaintext import plural
 
@@ -21,27 +22,24 @@ if TYPE_CHECKING:
     from gauge.season.rows import AnchorRow
 
 
-@options.command("practice")
-@options.season_argument
-@click.option("--rater", required=True, help="Who warms up.")
-@click.option("--new-rater", is_flag=True, help="Who warms up is new to the season.")
-@options.name_option("The stored calibration whose anchors are squeezed; the season's own if none.")
-@options.number_option(
-    "--limit", "The lab's limit of a hand's shift at every boundary, N.", above=0, default=0.3
-)
-@options.number_option("--most", "Squeezes at most.", whole=True, low=1, default=60)
-@click.option("--seed", type=int, help="Makes the order repeatable.")
-@options.as_of_option()
-def command(
-    season: Path,
-    rater: str,
-    new_rater: bool,
-    calibration_name: str | None,
-    limit: float,
-    most: int,
-    seed: int | None,
-    as_of: date,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    season: Path = argument()
+    rater: str = option("Who warms up.", required=True)
+    new_rater: bool = option("Who warms up is new to the season.")
+    calibration_name: str | None = options.name_option(
+        "The stored calibration whose anchors are squeezed; the season's own if none."
+    )
+    limit: float = option(
+        "The lab's limit of a hand's shift at every boundary, N.", above=0, default=0.3
+    )
+    most: int = option("Squeezes at most.", low=1, default=60)
+    seed: int | None = option("Makes the order repeatable.")
+    as_of: date = options.as_of_option()
+
+
+@options.command("practice", _Asked)
+def command(asked: _Asked) -> None:
     """Warm up a rater on anchors.
 
     Is my hand still the panel's hand? Squeeze the anchor that is named without looking at its
@@ -57,20 +55,19 @@ def command(
 
     from calibrate.raters.warmup import Advice, Squeeze, advise, next_anchor
 
-    calibration_name = calibration_name or options.adopted_in([season])
-    if calibration_name is None:
+    name = asked.calibration_name or options.adopted_in([asked.season])
+    if name is None:
         raise click.UsageError("Name a --calibration, or adopt one: calibrate adopt SEASON NAME.")
-    with gauge.open_season(season) as file:
-        rater = file.rater_named(rater, new=[rater] if new_rater else ())
-        stored = file.calibration(calibration_name)
-        calibration = calibrate.Calibration.from_document(stored.document)
-        good = _good_anchors(file, calibration_name, as_of)
-        rng = np.random.default_rng(seed)
+    with gauge.open_season(asked.season) as file:
+        rater = file.rater_named(asked.rater, new=[asked.rater] if asked.new_rater else ())
+        calibration = calibrate.Calibration.from_document(file.calibration(name).document)
+        good = _good_anchors(file, name, asked.as_of)
+        rng = np.random.default_rng(asked.seed)
         raters = ", ".join(calibration.raters) or "one hand"
-        answers.say(f"Panel here: {raters}, of calibration '{calibration_name}'.")
+        answers.say(f"Panel here: {raters}, of calibration '{name}'.")
         squeezes: list[Squeeze] = []
         advice = Advice.GO_ON
-        while advice is Advice.GO_ON and len(squeezes) < most and good:
+        while advice is Advice.GO_ON and len(squeezes) < asked.most and good:
             forces = {label: row.latest_newton for label, row in good.items()}
             label = next_anchor(calibration, squeezes, forces, rng=rng)
             rank = _ask(label, calibration)
@@ -79,13 +76,13 @@ def command(
             newton = _pressed(label) if good[label].kind == "lot" else forces[label]
             squeeze = Squeeze(anchor=label, force_newton=newton or forces[label], rank=rank)
             squeezes.append(squeeze)
-            retired = _keep(file, good[label], squeeze, calibration, rater, as_of)
+            retired = _keep(file, good[label], squeeze, calibration, rater, asked.as_of)
             answers.say(_compared(calibration, squeeze))
             if retired:
                 answers.say(f"{label} retires: {retired}.")
                 del good[label]
-            advice = advise(calibration, squeezes, limit_newton=limit)
-    _finish(calibration, rater, squeezes, advice, limit)
+            advice = advise(calibration, squeezes, limit_newton=asked.limit)
+    _finish(calibration, rater, squeezes, advice, asked.limit)
 
 
 def _good_anchors(file: SeasonFile, calibration_name: str, as_of: date) -> dict[str, AnchorRow]:

@@ -2,33 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-
-import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 
 
-@options.command("prior")
-@click.argument("previous", type=options.FILE)
-@click.argument("current", type=options.FILE, required=False)
-@options.number_option(
-    "--season-sd",
-    "How far a cut moves between seasons, as a share of force (a guess until compared).",
-    above=0,
-    default=0.10,
-)
-@options.calibration_options(stored=False)
-@click.option("--stored", metavar="NAME", help="Take this stored calibration of PREVIOUS.")
-def command(
-    previous: Path,
-    current: Path | None,
-    season_sd: float,
-    how: options.FitOptions,
-    stored: str | None,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(options.FitOptions):
+    previous: Path = argument()
+    current: Path | None = argument(required=False)
+    season_sd: float = option(
+        "How far a cut moves between seasons, as a share of force (a guess until compared).",
+        above=0,
+        default=0.10,
+    )
+    stored: str | None = option("Take this stored calibration of PREVIOUS.", metavar="NAME")
+
+
+@options.command("prior", _Asked)
+def command(asked: _Asked) -> None:
     """Start a season from last season's calibration.
 
     Which cut points should we work with on the first days, before enough berries are scored? Last
@@ -41,14 +36,14 @@ def command(
     from calibrate.cuts.seasonprior import carry
     from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError
 
-    before = how.calibration(previous, stored)
+    before = asked.calibration(asked.previous, asked.stored)
     now = None
-    if current is not None:
+    if asked.current is not None:
         try:
-            now = how.fitted(current, hand_sds=before.hand_sds)
+            now = asked.fitted(asked.current, hand_sds=before.hand_sds)
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
-            answers.say(f"{current}: {error} Last season's cuts are used alone.")
-    cuts = carry(before, now, season_sd=season_sd, level=how.level)
+            answers.say(f"{asked.current}: {error} Last season's cuts are used alone.")
+    cuts = carry(before, now, season_sd=asked.season_sd, level=asked.level)
     rows = [
         {
             "between": answers.between(cut.between),
@@ -58,11 +53,11 @@ def command(
         for cut in cuts
     ]
     n = 0 if now is None else now.n
-    if answers.emitted({"n_current": n, "season_sd": season_sd, "cuts": rows}):
+    if answers.emitted({"n_current": n, "season_sd": asked.season_sd, "cuts": rows}):
         return
     forces = (f"{which} {answers.unit()}" for which in ("last", "this", "to work with"))
     answers.print_table(
-        ["boundary", *forces, f"{how.level:.0%} interval", "last's weight"],
+        ["boundary", *forces, f"{asked.level:.0%} interval", "last's weight"],
         [
             [
                 "/".join(cut.between),
@@ -75,4 +70,5 @@ def command(
             for index, cut in enumerate(cuts)
         ],
     )
-    echo(f"Between seasons a cut is taken to move by {season_sd:.0%} of its force (--season-sd).")
+    sd = f"{asked.season_sd:.0%}"
+    echo(f"Between seasons a cut is taken to move by {sd} of its force (--season-sd).")

@@ -15,7 +15,7 @@ import click
 import gauge
 from calibrate.commands import answers, options
 from calibrate.report import facts
-from gauge.clikit import Printed, keep_printed
+from gauge.clikit import Printed, keep_printed, season_argument
 from gauge.errors import FirmhandError, NoSuchRecordError
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ _DRAWN = "picture.svg"  # where commands that draw for the page are told to draw
 
 
 @options.command("report", json=False)
-@options.season_argument
+@season_argument
 @click.option("--out", type=options.FILE, required=True, help="The page to write: report.html.")
 @click.option(
     "--earlier", multiple=True, type=options.FILE, help="An earlier season to compare; repeat."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 
 if TYPE_CHECKING:
     import numpy as np
@@ -20,10 +21,8 @@ if TYPE_CHECKING:
     from calibrate.cuts.calibration import Calibration
 
 
-def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
+def _numbers(text: str) -> tuple[float, ...]:
     """Read a list of forces."""
-    if text is None:
-        return None
     try:
         numbers = tuple(float(part) for part in text.split(","))
     except ValueError:
@@ -33,64 +32,39 @@ def _numbers(context: click.Context, option: click.Parameter, text: Any) -> Any:
     return numbers
 
 
-@options.command("samplesize")
-@click.argument("source", type=options.FILE, required=False)
-@options.number_option(
-    "--half-width", "Required half-width of every cut's interval, N.", above=0, default=0.25
-)
-@options.number_option("--raters", "Raters who will score.", whole=True, low=1)
-@options.number_option(
-    "--hand-sd",
-    "How far hands differ, share of force. Default: all that the calibration says of it.",
-    low=0,
-)
-@options.number_option(
-    "--berry-sd",
-    "How far berries of one force differ to the fingers, share of force.",
-    low=0,
-    default=0.08,
-)
-@click.option(
-    "--cuts",
-    callback=_numbers,
-    help="Without a source: guessed cut points in N, firmest first, 4.5,3.2,2.1.",
-)
-@options.number_option("--spread", "Guessed spread, N.", above=0)
-@click.option(
-    "--forces",
-    callback=_numbers,
-    help="Without a source: lowest and highest force to pick, N: 0.5,5.5.",
-)
-@click.option(
-    "--lots",
-    callback=_numbers,
-    help="Forces (N) that can be picked next, for example lot means: 1.2,3.4.",
-)
-@click.option(
-    "--assurance",
-    type=options.SHARE,
-    default=0.8,
-    help="Share of panels that shall reach the half-width at every cut.",
-)
-@options.number_option(
-    "--fits", "Simulated panels that confirm the answer.", whole=True, low=20, default=400
-)
-@options.calibration_options()
-def command(
-    source: Path | None,
-    half_width: float,
-    raters: int | None,
-    hand_sd: float | None,
-    berry_sd: float,
-    cuts: tuple[float, ...] | None,
-    spread: float | None,
-    forces: tuple[float, ...] | None,
-    lots: tuple[float, ...] | None,
-    assurance: float,
-    fits: int,
-    how: options.FitOptions,
-    calibration_name: str | None,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(options.CalibrationOptions):
+    source: Path | None = argument(required=False)
+    half_width: float = option(
+        "Required half-width of every cut's interval, N.", above=0, default=0.25
+    )
+    raters: int | None = option("Raters who will score.", low=1)
+    hand_sd: float | None = option(
+        "How far hands differ, share of force. Default: all that the calibration says of it.", low=0
+    )
+    berry_sd: float = option(
+        "How far berries of one force differ to the fingers, share of force.", low=0, default=0.08
+    )
+    cuts: tuple[float, ...] | None = option(
+        "Without a source: guessed cut points in N, firmest first, 4.5,3.2,2.1.", read=_numbers
+    )
+    spread: float | None = option("Guessed spread, N.", above=0)
+    forces: tuple[float, ...] | None = option(
+        "Without a source: lowest and highest force to pick, N: 0.5,5.5.", read=_numbers
+    )
+    lots: tuple[float, ...] | None = option(
+        "Forces (N) that can be picked next, for example lot means: 1.2,3.4.", read=_numbers
+    )
+    assurance: float = option(
+        "Share of panels that shall reach the half-width at every cut.",
+        type=options.SHARE,
+        default=0.8,
+    )
+    fits: int = option("Simulated panels that confirm the answer.", low=20, default=400)
+
+
+@options.command("samplesize", _Asked)
+def command(asked: _Asked) -> None:
     """Berries and raters needed for a required precision.
 
     How many berries must be scored until every cut point is known to 0.25 N in four panels of five,
@@ -105,30 +79,30 @@ def command(
 
     from calibrate.cuts.samplesize import PlannedPanel, next_forces, sample_size
 
-    if source is None:
-        calibration, picked = _guess(cuts, spread, forces)
-        raters, so_far = raters or 1, None
+    if asked.source is None:
+        calibration, picked = _guess(asked.cuts, asked.spread, asked.forces)
+        raters, so_far = asked.raters or 1, None
     else:
-        pairs = how.pairs(source)
-        calibration = how.calibration(source, calibration_name, pairs)
+        pairs = asked.pairs(asked.source)
+        calibration = asked.calibration(asked.source, asked.calibration_name, pairs)
         picked = pairs.force_newton
-        raters = raters or max(len(pairs.raters), 1)
+        raters = asked.raters or max(len(pairs.raters), 1)
         so_far = len(np.unique(pairs.berry)) if pairs.berries else pairs.n // raters
     known = calibration.hand_sds or (calibration.hand_sd or 0.0,)
     panel = PlannedPanel(
-        raters=raters, hand_sds=known if hand_sd is None else (hand_sd,),
-        berry_sd=berry_sd if raters > 1 else 0.0,
+        raters=raters, hand_sds=known if asked.hand_sd is None else (asked.hand_sd,),
+        berry_sd=asked.berry_sd if raters > 1 else 0.0,
     )  # fmt: skip
-    with click.progressbar(length=3 * fits, label="simulated panels", file=sys.stderr) as bar:
+    with click.progressbar(length=3 * asked.fits, label="simulated panels", file=sys.stderr) as bar:
         found = sample_size(
-            calibration, picked, panel, half_width,
-            assurance=assurance, level=how.level, fits=fits, progress=bar.update,
+            calibration, picked, panel, asked.half_width,
+            assurance=asked.assurance, level=asked.level, fits=asked.fits, progress=bar.update,
         )  # fmt: skip
-    choices = lots or tuple(np.linspace(picked.min(), picked.max(), 41).round(2))
+    choices = asked.lots or tuple(np.linspace(picked.min(), picked.max(), 41).round(2))
     document = {
-        "half_width_N": half_width,
+        "half_width_N": asked.half_width,
         "raters": raters,
-        "assurance": assurance,
+        "assurance": asked.assurance,
         "hand_sd": float(np.median(panel.hand_sds)),
         "berry_sd": panel.berry_sd,
         "berries": found.berries,

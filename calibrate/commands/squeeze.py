@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from dataclasses import replace as changed
 from datetime import date
 from pathlib import Path
@@ -14,7 +15,7 @@ import calibrate
 import gauge
 from calibrate.commands import anchors, answers, options, pads
 from calibrate.commands.answers import format_newton, unit, with_unit
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 from gauge.errors import (
     AlreadyThereError,
     InfeasiblePlanError,
@@ -32,33 +33,24 @@ if TYPE_CHECKING:
 _MOST_RISE = 2.0
 
 
-@options.command("squeeze", unit="of season")
-@options.season_argument
-@click.argument("label", required=False)
-@options.name_option("Whose anchors; needed where several calibrations have some.")
-@pads.force_option
-@pads.unit_option
-@click.option("--by", help="Who squeezed it.")
-@click.option("--new-rater", is_flag=True, help="Who squeezed it is new to the season.")
-@click.option("--undo", is_flag=True, help="Take back the last squeeze of LABEL; needs --why.")
-@click.option("--replace", is_flag=True, help="Retire LABEL, and keep the best berry instead.")
-@click.option("--why", help="Why it is replaced, or its squeeze taken back.")
-@click.option("--pad", is_flag=True, hidden=True, help="Now 'calibrate pads'.")
-@options.as_of_option()
-def command(
-    season: Path,
-    label: str | None,
-    calibration_name: str | None,
-    forces: tuple[str, ...],
-    unit: str,
-    by: str | None,
-    new_rater: bool,
-    undo: bool,
-    replace: bool,
-    why: str | None,
-    pad: bool,
-    as_of: date,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(pads.ShownForces):
+    season: Path = argument()
+    label: str | None = argument(required=False)
+    calibration_name: str | None = options.name_option(
+        "Whose anchors; needed where several calibrations have some."
+    )
+    by: str | None = option("Who squeezed it.")
+    new_rater: bool = option("Who squeezed it is new to the season.")
+    undo: bool = option("Take back the last squeeze of LABEL; needs --why.")
+    replace: bool = option("Retire LABEL, and keep the best berry instead.")
+    why: str | None = option("Why it is replaced, or its squeeze taken back.")
+    pad: bool = option("Now 'calibrate pads'.", hidden=True)
+    as_of: date = options.as_of_option()
+
+
+@options.command("squeeze", _Asked, unit="of season")
+def command(asked: _Asked) -> None:
     """Record a squeeze of an anchor; retire a worn one.
 
     Is this anchor still good? Each squeeze of LABEL is counted, and a gentle press on the gauge
@@ -74,38 +66,33 @@ def command(
     calibrate squeeze 2026.season C03-7 --replace
     calibrate squeeze 2026.season C03-7 --undo --why "2.61 was that of C03-8"
     """  # noqa: D301
-    if pad:
+    if asked.pad:
         answers.say("calibrate press SEASON PAD --pad is now called calibrate pads SEASON PAD.")
-        click.get_current_context().invoke(
-            pads.command, season=season, pad=label, forces=forces, unit=unit, as_of=as_of
-        )
+        same = answers.document(asked, "season", "forces", "unit", "as_of")
+        click.get_current_context().invoke(pads.command, pad=asked.label, **same)
         return
-    forces_newton = pads.forces_shown(forces, unit)
-    with gauge.open_season(season, read_only=label is None) as file:
-        if label is None:
-            _list(file.anchors(calibration_name), as_of)
-        elif undo:
-            if why is None or by is not None or forces or replace:
+    forces_newton = asked.newtons()
+    with gauge.open_season(asked.season, read_only=asked.label is None) as file:
+        if asked.label is None:
+            _list(file.anchors(asked.calibration_name), asked.as_of)
+        elif asked.undo:
+            if asked.why is None or asked.by is not None or asked.forces or asked.replace:
                 raise click.UsageError("--undo goes with --why TEXT, and with nothing else.")
-            _undo(file, label, calibration_name, why)
-        elif replace:
-            _replace(file, label, calibration_name, why or "replaced", as_of)
+            _undo(file, asked.label, asked.calibration_name, asked.why)
+        elif asked.replace:
+            _replace(file, asked, asked.label)
         else:
-            by = by and file.rater_named(by, new=[by] if new_rater else ())
-            _press(file, label, calibration_name, forces_newton or [None], by, as_of)
+            _press(file, asked, asked.label, forces_newton or [None])
 
 
 def _press(
-    file: SeasonFile,
-    label: str,
-    calibration_name: str | None,
-    forces_newton: Sequence[float | None],
-    by: str | None,
-    as_of: date,
+    file: SeasonFile, asked: _Asked, label: str, forces_newton: Sequence[float | None]
 ) -> None:
     from calibrate.anchors.retirement import retirement_reason
 
-    before = _find(file, label, calibration_name)
+    by, as_of = asked.by, asked.as_of
+    by = by and file.rater_named(by, new=[by] if asked.new_rater else ())
+    before = _find(file, label, asked.calibration_name)
     for newton in forces_newton:
         _refuse_risen(before, newton)
     for newton in forces_newton:
@@ -167,12 +154,11 @@ def _undo(file: SeasonFile, label: str, calibration_name: str | None, why: str) 
     )
 
 
-def _replace(
-    file: SeasonFile, label: str, calibration_name: str | None, why: str, as_of: date
-) -> None:
+def _replace(file: SeasonFile, asked: _Asked, label: str) -> None:
     """Retire an anchor, unless it is retired, and keep another berry in its place."""
-    old = _find(file, label, calibration_name, retired=True)
-    found = _replacement(file, old, as_of)
+    why = asked.why or "replaced"
+    old = _find(file, label, asked.calibration_name, retired=True)
+    found = _replacement(file, old, asked.as_of)
     if found is None:
         raise InfeasiblePlanError(
             f"No measured berry can take the place of {label}; it stays as it was.",
@@ -181,7 +167,7 @@ def _replace(
     if old.retired_at is None:
         file.retire_anchor(old.anchor_id, why)
     names = ("calibration", "score", "boundary", "press_limit", "valid_days")
-    anchors.add(file, found, as_of, **answers.document(old, *names))
+    anchors.add(file, found, asked.as_of, **answers.document(old, *names))
     ending = {"retired": old.retired_why or why, "replacement": _named(found)}
     if not answers.emitted(_document(old) | ending):
         echo(f"{_named(found)} is an anchor now, in the place of {label}.")
@@ -230,17 +216,16 @@ def _replacement(file: SeasonFile, retired: AnchorRow, as_of: date) -> Candidate
     return replacement(calibration, retired, young)
 
 
-def _why_retired(row: AnchorRow, as_of: date) -> str | None:
-    """Say why an anchor is retired or must be; a fall is said in the unit of today."""
+def _list(rows: list[AnchorRow], as_of: date) -> None:
     from calibrate.anchors.retirement import retirement_reason
 
-    if row.retired_why is None or row.retired_why.startswith("it fell"):
-        return retirement_reason(row, as_of) or row.retired_why
-    return row.retired_why
-
-
-def _list(rows: list[AnchorRow], as_of: date) -> None:
-    retired = [_why_retired(row, as_of) for row in rows]
+    # A fall is written in the unit of today.
+    retired = [
+        row.retired_why
+        if row.retired_why and not row.retired_why.startswith("it fell")
+        else retirement_reason(row, as_of) or row.retired_why
+        for row in rows
+    ]
     documents = [
         {
             **_document(row),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import calibrate
 import gauge
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import echo, season_argument
 from gauge.plaintext import plural
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ class _Status:
 
 
 @options.command("status")
-@options.season_argument
+@season_argument
 def command(season: Path) -> None:
     """Say what is done, and what is next.
 

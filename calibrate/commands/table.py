@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import textwrap
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from calibrate.commands import answers, options
-from gauge.clikit import echo, read_by
+from gauge.clikit import argument, echo, option, read_by
 from gauge.units import Unit, parse_unit
 
 if TYPE_CHECKING:
@@ -31,76 +31,49 @@ def _force_unit(context: click.Context, option: click.Parameter, typed: str | No
     return found
 
 
-@options.command("table", read_unit=_force_unit, no_args_is_help=True)
-@click.argument("sources", metavar="SOURCE...", nargs=-1, required=True, type=options.FILE)
-@click.option(
-    "--by",
-    multiple=True,
-    help="Level that makes a row; repeat. Default: selection and storage_day.",
-)
-@click.option(
-    "--replicate-unit",
-    "unit",
-    type=click.Choice(_UNITS),
-    help="Unit of standard errors and tests. Default: the largest that is named.",
-)
-@click.option("--calibration", help="Predict scores by this calibration of the season.")
-@options.cuts_option("Predict scores by what 'calibrate fit --json' wrote.")
-@options.scale_option("Scale of scores in CSVs, firmest first: 1-5 or firm,soft.")
-@click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
-@click.option("--rater", help="Only this rater's finger scores and sheets.")
-@options.without_flag_option
-@options.without_rater_option
-@click.option("--compare", help="Level to compare within the others. Default: selection.")
-@click.option(
-    "--block",
-    "blocks",
-    multiple=True,
-    help="Level (site, replicate ...) whose additive effect is taken out of everything; repeat.",
-)
-@click.option("--endpoint", help="Also the day on which berries are soft, unmarketable, leaky ...")
-@options.number_option("--at", "Percent of berries at the endpoint. Default: 20.", low=0, high=100)
-@click.option("--cue", "cues", multiple=True, help="Column (rain, harvest hour ...); repeat.")
-@click.option("--keep-top", type=float, help="Keep this share of selections. Default: 0.5.")
-@click.option("--keep-above", type=float, help="Keep selections at this mean force (N) or more.")
-@click.option(
-    "--level",
-    type=options.SHARE,
-    default=0.95,
-    help="Level of intervals; letters are at 1 minus it.",
-)
-@click.option(
-    "--allow-contradictions",
-    is_flag=True,
-    help="Take the first source's word where sources contradict one another.",
-)
-@click.option("--csv", "csv_file", type=options.FILE, help="Write the rows to this CSV.")
-@options.plot_option("Draw the rows to this png, pdf or svg file.")
-@options.plot_option("Write a one-page PDF for the meeting.", "--pdf")
-def command(
-    sources: tuple[Path, ...],
-    by: tuple[str, ...],
-    unit: str | None,
-    calibration: str | None,
-    cuts: Path | None,
-    scale: Scale | None,
-    sale_limit: str | None,
-    rater: str | None,
-    without_flags: tuple[str, ...],
-    without_raters: tuple[str, ...],
-    compare: str | None,
-    blocks: tuple[str, ...],
-    endpoint: str | None,
-    at: float | None,
-    cues: tuple[str, ...],
-    keep_top: float | None,
-    keep_above: float | None,
-    level: float,
-    allow_contradictions: bool,
-    csv_file: Path | None,
-    plot: Path | None,
-    pdf: Path | None,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    sources: tuple[Path, ...] = argument(metavar="SOURCE...", nargs=-1, required=True)
+    by: tuple[str, ...] = option(
+        "Level that makes a row; repeat. Default: selection and storage_day."
+    )
+    unit: str | None = option(
+        "Unit of standard errors and tests. Default: the largest that is named.",
+        "--replicate-unit",
+        type=click.Choice(_UNITS),
+    )
+    calibration: str | None = option("Predict scores by this calibration of the season.")
+    cuts: Path | None = option("Predict scores by what 'calibrate fit --json' wrote.")
+    scale: Scale | None = options.scale_option(
+        "Scale of scores in CSVs, firmest first: 1-5 or firm,soft."
+    )
+    sale_limit: str | None = option("Softest score that may be sold. Default: 3 of 1-5, firm.")
+    rater: str | None = option("Only this rater's finger scores and sheets.")
+    without_flags: tuple[str, ...] = options.without_flags_option()
+    without_raters: tuple[str, ...] = options.without_raters_option()
+    compare: str | None = option("Level to compare within the others. Default: selection.")
+    blocks: tuple[str, ...] = option(
+        "Level (site, replicate ...) whose additive effect is taken out of everything; repeat.",
+        "--block",
+    )
+    endpoint: str | None = option("Also the day on which berries are soft, unmarketable, leaky ...")
+    at: float | None = option("Percent of berries at the endpoint. Default: 20.", low=0, high=100)
+    cues: tuple[str, ...] = option("Column (rain, harvest hour ...); repeat.", "--cue")
+    keep_top: float | None = option("Keep this share of selections. Default: 0.5.")
+    keep_above: float | None = option("Keep selections at this mean force (N) or more.")
+    level: float = option(
+        "Level of intervals; letters are at 1 minus it.", type=options.SHARE, default=0.95
+    )
+    allow_contradictions: bool = option(
+        "Take the first source's word where sources contradict one another."
+    )
+    csv_file: Path | None = option("Write the rows to this CSV.", "--csv")
+    plot: Path | None = options.plot_option("Draw the rows to this png, pdf or svg file.")
+    pdf: Path | None = options.plot_option("Write a one-page PDF for the meeting.", "--pdf")
+
+
+@options.command("table", _Asked, read_unit=_force_unit, no_args_is_help=True)
+def command(asked: _Asked) -> None:
     """Tables and letters per selection.
 
     Which selections are firmer, and is that more than chance?
@@ -129,62 +102,62 @@ def command(
     from calibrate.tables.storage import HALF_SOFT, Endpoint
     from calibrate.tables.table import default_rows, tabulate
 
+    sale_limit, scale = asked.sale_limit, asked.scale
     if sale_limit is not None:
         scale = replace(scale or BLACKBERRY, sale_limit=sale_limit)
+    levels = [name for name in (*asked.by, *asked.blocks) if name not in FACTORS]
     pooled = pool(
-        sources,
+        asked.sources,
         scale=scale,
-        cues=tuple(dict.fromkeys((*cues, *(n for n in (*by, *blocks) if n not in FACTORS)))),
-        rater=rater,
-        without_flags=without_flags,
-        without_raters=without_raters,
-        allow_contradictions=allow_contradictions,
+        cues=tuple(dict.fromkeys((*asked.cues, *levels))),
+        rater=asked.rater,
+        without_flags=asked.without_flags,
+        without_raters=asked.without_raters,
+        allow_contradictions=asked.allow_contradictions,
     )
-    chosen = options.named_calibration(sources, calibration, cuts, sale_limit)
+    chosen = options.named_calibration(asked.sources, asked.calibration, asked.cuts, sale_limit)
     if chosen is not None and pooled.mostly_squeezed:
         chosen = chosen.of_pressed_fruit()
     table = tabulate(
         pooled,
-        by=by or default_rows(pooled),
-        unit=unit or click.get_current_context().meta.get(_OLD),  # type: ignore[arg-type]
+        by=asked.by or default_rows(pooled),
+        unit=asked.unit or click.get_current_context().meta.get(_OLD),  # type: ignore[arg-type]
         calibration=chosen,
-        compare=compare,
-        blocks=blocks,
-        level=level,
+        compare=asked.compare,
+        blocks=asked.blocks,
+        level=asked.level,
     )
     rule = None
-    if keep_top is not None or keep_above is not None:
-        rule = KeepRule(top=keep_top, above=keep_above)
+    if asked.keep_top is not None or asked.keep_above is not None:
+        rule = KeepRule(top=asked.keep_top, above=asked.keep_above)
     end = HALF_SOFT
-    if endpoint is not None or at is not None:
-        end = Endpoint(of=endpoint or "soft", at=(20 if at is None else at) / 100)
-    report = build_report(table, cues=cues, rule=rule, endpoint=end)
-    _write_files(report, csv_file, plot, pdf)
+    if asked.endpoint is not None or asked.at is not None:
+        end = Endpoint(of=asked.endpoint or "soft", at=(20 if asked.at is None else asked.at) / 100)
+    report = build_report(table, cues=asked.cues, rule=rule, endpoint=end)
+    _write_files(report, asked)
     if not answers.emitted(report.to_json()):
         _show(report)
 
 
-def _write_files(
-    report: Report, csv_file: Path | None, plot: Path | None, pdf: Path | None
-) -> None:
+def _write_files(report: Report, asked: _Asked) -> None:
     from calibrate.tables.report import short_name
     from gauge.columns import export
 
-    if csv_file is not None:
+    if asked.csv_file is not None:
         rows = report.csv_rows()
         names = list(dict.fromkeys(name for row in rows for name in row))
-        what = export(csv_file, names, ([row.get(name) for name in names] for row in rows))
-        answers.say(f"table: {csv_file}.{what}")
+        what = export(asked.csv_file, names, ([row.get(name) for name in names] for row in rows))
+        answers.say(f"table: {asked.csv_file}.{what}")
     title = f"Firmness by {' and '.join(map(short_name, report.table.by)) or 'all berries'}"
     about: dict[str, Any] = {"of": report.table.pool.sources, "level": report.table.level}
-    if plot is not None:
+    if asked.plot is not None:
         from calibrate.plots.table import draw_table
 
-        answers.draw(plot, draw_table(report), title, **about)
-    if pdf is not None:
+        answers.draw(asked.plot, draw_table(report), title, **about)
+    if asked.pdf is not None:
         from calibrate.plots.tablepage import draw_page
 
-        answers.draw(pdf, draw_page(report), title, **about, named="page")
+        answers.draw(asked.pdf, draw_page(report), title, **about, named="page")
 
 
 def _show(report: Report) -> None:

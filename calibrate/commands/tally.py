@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +12,7 @@ import click
 
 import gauge
 from calibrate.commands import answers, options
-from gauge.clikit import echo, typed_keys
+from gauge.clikit import argument, echo, option, typed_keys
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ _FURTHER = ("red", "any_defect", "weight_loss")
 CAUTION = "Percentages inform; local grades and the buyer's terms decide what may be sold."
 
 
-def _colours(context: click.Context, option: click.Parameter, text: str) -> tuple[int, ...]:
+def _colours(text: str) -> tuple[int, ...]:
     """Read a scale of colour."""
     low, dash, high = text.partition("-")
     if not (dash and low.strip().isdigit() and high.strip().isdigit() and int(low) < int(high)):
@@ -33,29 +33,26 @@ def _colours(context: click.Context, option: click.Parameter, text: str) -> tupl
     return tuple(range(int(low), int(high) + 1))
 
 
-@options.command("tally", unit="none", no_args_is_help=True)
-@click.argument("file", required=False, type=options.FILE)
-@options.scale_option("Scale, firmest first: 1-5 or firm,soft. Default: by the header.")
-@click.option("--sale-limit", help="Softest score that may be sold. Default: 3 of 1-5, firm.")
-@click.option(
-    "--colour", "colours", default="0-3", callback=_colours, help="Scale of the overall colour."
-)
-@options.level_option
-@click.option("--season", type=options.FILE, help="Store the sheets in this season.")
-@click.option("--rater", default="lab", help="Who counted, where the file does not say.")
-@click.option("--form", type=options.FILE, help="Enter one sheet by keys into SEASON.")
-@click.option("--sample", help="Clamshell to enter with --form.")
-def command(
-    file: Path | None,
-    scale: Scale | None,
-    sale_limit: str | None,
-    colours: tuple[int, ...],
-    level: float,
-    season: Path | None,
-    rater: str,
-    form: Path | None,
-    sample: str | None,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    file: Path | None = argument(required=False)
+    scale: Scale | None = options.scale_option(
+        "Scale, firmest first: 1-5 or firm,soft. Default: by the header."
+    )
+    sale_limit: str | None = option("Softest score that may be sold. Default: 3 of 1-5, firm.")
+    colours: tuple[int, ...] = option(
+        "Scale of the overall colour.", "--colour", type=str, multiple=False, default="0-3",
+        read=_colours,
+    )  # fmt: skip
+    level: float = options.level_option()
+    season: Path | None = option("Store the sheets in this season.")
+    rater: str = option("Who counted, where the file does not say.", default="lab")
+    form: Path | None = option("Enter one sheet by keys into SEASON.")
+    sample: str | None = option("Clamshell to enter with --form.")
+
+
+@options.command("tally", _Asked, unit="none", no_args_is_help=True)
+def command(asked: _Asked) -> None:
     """Clamshell sheets to percentages.
 
     How many berries of each clamshell are soft, leaky, decayed, and may be sold?
@@ -79,31 +76,31 @@ def command(
     With --form, keys of the numeric pad: 1 to 9 a berry at that score (1 the firmest), + leaky,
     - decayed, * then a digit the colour, backspace or / undoes, Enter stores.
     """  # noqa: D301
-    if (file is None) == (form is None):
+    if (asked.file is None) == (asked.form is None):
         raise click.UsageError("Give a CSV of sheets, or --form SEASON --sample CODE.")
     sheets: tuple[Clamshell, ...]
-    if file is not None:
+    if asked.file is not None:
         from calibrate.data.clamshell import read_sheets, unused_columns
 
-        sheets = read_sheets(file, scale=scale, colours=colours)
+        sheets = read_sheets(asked.file, scale=asked.scale, colours=asked.colours)
         if unused := unused_columns(sheets):
             answers.say(f"calibrate tally: columns that are not used: {', '.join(unused)}.")
-    elif form is not None and sample is not None:
-        sheets = (_enter(form, sample, rater, colours),)
+    elif asked.form is not None and asked.sample is not None:
+        sheets = (_enter(asked.form, asked.sample, asked.rater, asked.colours),)
     else:
         raise click.UsageError("--form needs --sample CODE.")
-    if sale_limit is not None:
+    if asked.sale_limit is not None:
         sheets = tuple(
-            replace(one, scale=replace(one.scale, sale_limit=sale_limit)) for one in sheets
+            replace(one, scale=replace(one.scale, sale_limit=asked.sale_limit)) for one in sheets
         )
     if sheets[0].scale.sale_limit is None:
         answers.say(
             "calibrate tally: no sale limit is known, so nothing is soft; declare --sale-limit."
         )
-    if season is not None:
-        _store(season, sheets, rater)
-    if not answers.emitted(document(sheets, level)):
-        _show(sheets, level)
+    if asked.season is not None:
+        _store(asked.season, sheets, asked.rater)
+    if not answers.emitted(document(sheets, asked.level)):
+        _show(sheets, asked.level)
 
 
 def document(sheets: Sequence[Clamshell], level: float) -> dict[str, Any]:

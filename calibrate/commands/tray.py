@@ -2,51 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-import click
-
 from calibrate.commands import answers, options
-from gauge.clikit import echo
+from gauge.clikit import argument, echo, option
 
 
-@options.command("tray")
-@options.source_argument
-@click.option(
-    "--lots",
-    type=options.FILE,
-    help="CSV with lot, mean_N, sd_N and available: what can be pulled. Default: the lots of the "
-    "season that were pressed lately.",
-)
-@options.number_option(
-    "--available",
-    "Berries that can be pulled of each lot of the season.",
-    whole=True,
-    low=1,
-    default=50,
-)
-@options.number_option("--valid-days", "Days that count as lately.", above=0, default=3.0)
-@options.as_of_option()
-@options.number_option("--want", "Berries of each score.", whole=True, low=1, default=3)
-@click.option(
-    "--probability",
-    type=options.SHARE,
-    default=0.9,
-    help="Least probability that the tray holds them all.",
-)
-@options.calibration_options()
-def command(
-    source: Path,
-    lots: Path | None,
-    available: int,
-    valid_days: float,
-    as_of: date,
-    want: int,
-    probability: float,
-    how: options.FitOptions,
-    calibration_name: str | None,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked(options.CalibrationOptions):
+    source: Path = argument()
+    lots: Path | None = option(
+        "CSV with lot, mean_N, sd_N and available: what can be pulled. Default: the lots of the "
+        "season that were pressed lately."
+    )
+    available: int = option(
+        "Berries that can be pulled of each lot of the season.", low=1, default=50
+    )
+    valid_days: float = option("Days that count as lately.", above=0, default=3.0)
+    as_of: date = options.as_of_option()
+    want: int = option("Berries of each score.", low=1, default=3)
+    probability: float = option(
+        "Least probability that the tray holds them all.", type=options.SHARE, default=0.9
+    )
+
+
+@options.command("tray", _Asked)
+def command(asked: _Asked) -> None:
     """Plan which lots to pull an anchor tray from.
 
     How many berries must I pull from which lots, so that the tray holds three of each score? The
@@ -61,9 +44,12 @@ def command(
     from calibrate.anchors.tray import plan_tray, read_lots, season_lots
     from calibrate.cuts.bands import bands
 
-    found = read_lots(lots) if lots else season_lots(source, available, as_of, valid_days)
-    calibration = how.calibration(source, calibration_name)
-    plan = plan_tray(bands(calibration), found, per_score=want, probability=probability)
+    if asked.lots:
+        found = read_lots(asked.lots)
+    else:
+        found = season_lots(asked.source, asked.available, asked.as_of, asked.valid_days)
+    calibration = asked.calibration(asked.source, asked.calibration_name)
+    plan = plan_tray(bands(calibration), found, per_score=asked.want, probability=asked.probability)
     numbers = answers.document(plan, "berries", "probability", "expected")
     if answers.emitted({**numbers, "pull": plan.pulls}):
         return
@@ -76,6 +62,6 @@ def command(
     )
     expected = ", ".join(f"{score}: {number:.1f}" for score, number in plan.expected.items())
     echo(
-        f"{plan.berries} berries hold {want} of each score with a probability of "
+        f"{plan.berries} berries hold {asked.want} of each score with a probability of "
         f"{plan.probability:.0%} (expected of each: {expected})."
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from statistics import fmean
@@ -202,10 +203,7 @@ def _pressing(file: SeasonFile, missing: _Missing) -> str:
 
 def _doubts(file: SeasonFile, berries: list[BerryRow]) -> str:
     flags = peak_flags(file)
-    kinds: dict[str, int] = {}
-    for berry in berries:
-        for flag in flags.get(berry.berry_id, ()):
-            kinds[flag] = kinds.get(flag, 0) + 1
+    kinds = Counter(flag for berry in berries for flag in flags.get(berry.berry_id, ()))
     void = sum(berry.void is not None for berry in file.berries())
     n = sum(bool(flags.get(berry.berry_id)) for berry in berries)
     told = f" ({', '.join(f'{flag} {count}' for flag, count in kinds.items())})" if kinds else ""

@@ -52,13 +52,11 @@ def render(title: str, about: Iterable[str], sections: Sequence[Section]) -> str
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"plain": _plain, "number": _is_number}
+    environment.filters["plain"] = _plain
     drawn = {
         section.name: [
-            _svg(
-                figure, f"{name}. Picture {number} of {section.title}.", f"{section.name}-{number}-"
-            )
-            for number, (name, figure) in enumerate(section.printed.pictures, 1)
+            _svg(figure, f"{name}. Picture {n} of {section.title}.", f"{section.name}-{n}-")
+            for n, (name, figure) in enumerate(section.printed.pictures, 1)
         ]
         for section in sections
     }
@@ -69,11 +67,6 @@ def render(title: str, about: Iterable[str], sections: Sequence[Section]) -> str
 def _plain(text: str) -> str:
     """Undo the line ends of a terminal."""
     return printable(" ".join(text.split()), keep="")
-
-
-def _is_number(text: str) -> bool:
-    """Return whether a cell is set to the right, as numbers are."""
-    return bool(re.match(r"[-+\N{MINUS SIGN}]?\d", text))
 
 
 def _svg(figure: Any, label: str, prefix: str) -> str:
