@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields
 from operator import itemgetter
 from typing import Any
 
@@ -14,22 +15,20 @@ from gauge.season.chain import Row
 from gauge.season.connection import damaged
 from gauge.season.rows import BerryRow
 from gauge.season.scores import ScoreTables
-from gauge.season.tables import column, now
+from gauge.season.tables import column, now, stored
 from gauge.units import NEWTON_PER_FLOAT, parse_unit
 
 _NEXT = """
 SELECT coalesce(max(number), 0) + 1 FROM berries WHERE sample_id = ? AND void_why IS NULL
 """
-# Columns of the views `berry` and `pair` that are called otherwise in their tables.
+# Columns of the views `berry` and `pair` that are called otherwise in their tables, beside those
+# of newtons, which end in `_n` there.
 _RENAMED = {
     "sample": ("samples", "code"),
     "peak": ("peaks", "peak_shown"),
     "unit": ("peaks", "peak_unit"),
-    "peak_N": ("peaks", "peak_n"),
     "force_N": ("peaks", "peak_n"),
     "zero_N": ("peaks", "baseline_n"),
-    "sampling_loss_N": ("peaks", "sampling_loss_n"),
-    "loading_rate_N_s": ("peaks", "loading_rate_n_s"),
     "void": ("berries", "void_why"),
     "scored_at": ("scores", "at"),
 }
@@ -208,6 +207,7 @@ class BerryTables(ScoreTables):
             return [a if a is not None else b for a, b in zip(of_berry, of_sample, strict=True)]
         if name in _RENAMED:
             return self._picked(*_RENAMED[name], joined)
+        name = name.replace("_N", "_n")
         return self._picked(next(t for t in _JOINED if name in self._columns(t)), name, joined)
 
     def _picked(self, table: str, name: str, joined: Sequence[_Joined]) -> list[Any]:
@@ -295,21 +295,9 @@ class BerryTables(ScoreTables):
         )
 
 
-# Columns that describe a press, beside its unit and flags, and the fields that they keep.
-_PEAK_COLUMNS = {
-    "start_s": "t_start_s",
-    "peak_s": "t_peak_s",
-    "end_s": "t_end_s",
-    **{column(name): name for name in (
-        "peak_shown", "peak_newton", "baseline_newton", "noise_newton", "n_readings", "n_ramp",
-        "rate_hz", "loading_rate_newton_s", "sampling_loss_newton",
-    )},
-}  # fmt: skip
-
-
 def _peak(press: Press) -> dict[str, Any]:
     """The columns that describe a press."""
-    return {name: getattr(press, field) for name, field in _PEAK_COLUMNS.items()} | {
+    return stored(press) | {
         "peak_unit": press.peak_unit.value,
         "flags": json.dumps([flag.value for flag in press.flags]),
     }
@@ -317,11 +305,8 @@ def _peak(press: Press) -> dict[str, Any]:
 
 def _press(row: Mapping[str, Any]) -> Press:
     """The press that columns describe; what is not known of it is not a number."""
-    figures: dict[str, Any] = {
-        field: math.nan if row[name] is None else row[name] for name, field in _PEAK_COLUMNS.items()
-    }
-    return Press(
-        peak_unit=parse_unit(row["peak_unit"]),
-        flags=tuple(map(Flag, json.loads(row["flags"]))),
-        **figures,
-    )
+    values = {f.name: row[column(f.name)] for f in fields(Press)}
+    values = {name: math.nan if value is None else value for name, value in values.items()}
+    values["peak_unit"] = parse_unit(values["peak_unit"])
+    values["flags"] = tuple(map(Flag, json.loads(values["flags"])))
+    return Press(**values)

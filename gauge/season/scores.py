@@ -35,8 +35,7 @@ def default_scale(crop: str | None) -> str:
     >>> default_scale("raspberry")
     '{"name": "raspberry", "labels": ["firm", "soft"], "sale_limit": "firm"}'
     """
-    scale = DEFAULT_SCALES.get((crop or "").strip().lower(), DEFAULT_SCALES["blackberry"])
-    return as_json(scale)
+    return as_json(DEFAULT_SCALES.get(name_key(crop or ""), DEFAULT_SCALES["blackberry"]))
 
 
 def known_crop(typed: str) -> str:

@@ -51,8 +51,8 @@ def now() -> str:
 
 
 def column(name: str) -> str:
-    """Return the column that keeps a field: there, the name of a force ends in `_n`."""
-    return name.replace("_newton", "_n")
+    """Return the column that keeps a field: there, a force ends in `_n`, and a time has no `t_`."""
+    return name.removeprefix("t_").replace("_newton", "_n")
 
 
 def as_json(document: object) -> str:
