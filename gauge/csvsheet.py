@@ -120,6 +120,9 @@ def _rows(numbers: Sequence[int]) -> str:
 class Sheet:
     """A sheet's header, and its filled rows one by one; cells are kept by what builds on it.
 
+    An UnreadableFileError refuses a file that is missing or neither text nor a workbook, a
+    BadTableError one that is empty, has a column twice, no rows or one of the wrong length.
+
     Parameters
     ----------
     path : Path
@@ -133,13 +136,6 @@ class Sheet:
         Which sheet of a workbook, if not the first.
     problems : list of Problem, optional
         Where given, bad cells are added to it by `note`; else the first one is refused.
-
-    Raises
-    ------
-    UnreadableFileError
-        If the file is missing, a folder, or neither text nor a workbook.
-    BadTableError
-        If it is not a CSV, is empty, has a column twice, no rows or one of the wrong length.
     """
 
     numbers: Sequence[int]

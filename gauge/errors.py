@@ -12,12 +12,7 @@ from typing import Any, ClassVar
 class FirmhandError(Exception):
     """Base of all errors that a user can cause or fix.
 
-    Parameters
-    ----------
-    what : str
-        What is wrong, naming the port, file, line or berry.
-    todo : str, optional
-        What the user can do next, one sentence.
+    `what` is wrong, naming the port, file, line or berry; `todo` is what to do next.
     """
 
     exit_code: ClassVar[int] = 1

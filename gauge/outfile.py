@@ -25,19 +25,8 @@ _UNDATED: dict[str, dict[str, None]] = {
 def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) -> None:
     """Write text in UTF-8 to a new file beside the target, then put it in the target's place.
 
-    Parameters
-    ----------
-    path : path
-        ``-`` is stdout.
-    parts : iterable of str
-        The text, with its own line ends.
-    bom : bool
-        Begin with a byte order mark, by which spreadsheets know UTF-8.
-
-    Raises
-    ------
-    CannotWriteError
-        As `drafted`.
+    `parts` have their own line ends; the path ``-`` is stdout; a byte order mark is that by which
+    spreadsheets know UTF-8. Raises as `drafted` does.
     """
     if str(path) == "-":
         sys.stdout.writelines(parts)
@@ -55,11 +44,8 @@ def write_whole(path: Path | str, parts: Iterable[str], *, bom: bool = False) ->
 def drafted(path: Path | str) -> Iterator[Path]:
     """Give a name for a new file that takes the target's place when the block is left in peace.
 
-    Raises
-    ------
-    CannotWriteError
-        If the target is locked, read-only, no regular file or a season, its folder is missing or
-        may not be written, or the disk is full. The target is as it was.
+    Else the target is as it was. A CannotWriteError says that it is locked, read-only, no regular
+    file or a season, its folder is missing or may not be written, or the disk is full.
     """
     target = Path(os.path.realpath(path))
     draft = target.with_name(f".{target.name}.{os.getpid()}.part")

@@ -161,9 +161,9 @@ def mismatches(found: Mapping[str, PressProtocol]) -> list[str]:
         if len(counted) < 2:
             continue
         usual, *others = (value for value, _ in counted)
-        told = [f"{other} in {_listed(values, other)}" for other in others]
+        odd = [f"{other} in {_listed(values, other)}" for other in others]
         lines.append(
-            f"The {part.called} differs: {usual}, but {', '.join(told)}: their newtons "
+            f"The {part.called} differs: {usual}, but {', '.join(odd)}: their newtons "
             "are not the same thing."
         )
     return lines

@@ -127,17 +127,13 @@ class Press:
     peak_shown: str
     peak_unit: Unit
     peak_newton: float
-    baseline_newton: float
-    """Level of the readings at rest before the press; the noise is their robust deviation."""
-    noise_newton: float
+    baseline_newton: float  # level of the readings at rest before the press
+    noise_newton: float  # their robust standard deviation
     n_readings: int
-    n_ramp: int
-    """Readings on the ramp of loading."""
+    n_ramp: int  # readings on the ramp of loading
     rate_hz: float
-    loading_rate_newton_s: float
-    """Mean rate on the ramp."""
-    sampling_loss_newton: float
-    """The largest force that sampling can have missed at the peak."""
+    loading_rate_newton_s: float  # mean on the ramp
+    sampling_loss_newton: float  # the largest force that sampling can have missed at the peak
     flags: tuple[Flag, ...] = ()
 
     def __post_init__(self) -> None:

@@ -74,11 +74,7 @@ def convert(value: float | str | Decimal, source: Unit, target: Unit) -> float:
     """Convert a force exactly, rounding once to the nearest float.
 
     A string is taken digit by digit, so ``"0.1"`` is one tenth. Factors: NIST SP 811, Appendix B.
-
-    Raises
-    ------
-    InvalidValueError
-        If the value is not a finite number.
+    What is not a finite number is an InvalidValueError.
 
     Examples
     --------

@@ -203,9 +203,9 @@ class ChangeTables(BerryTables):
                 self._change(
                     "clamshell_counts", list(sheets), {"sample_id": other}, kind="correct", why=why
                 )
-                said = {k: v for k, v in changes.items() if k not in {"code", "hidden"}}
-                if said:
-                    self._change("samples", [other], said, kind="correct", why=why)
+                more = {k: v for k, v in changes.items() if k not in {"code", "hidden"}}
+                if more:
+                    self._change("samples", [other], more, kind="correct", why=why)
                 changes = {"hidden": 1}
             self._change("samples", [row.sample_id], changes, kind="correct", why=why)
 

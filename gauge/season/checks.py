@@ -44,13 +44,8 @@ def last_check(
 ) -> VerificationRow | None:
     """Return the last verification of a gauge, of all or of those `passed`; None without one.
 
-    Parameters
-    ----------
-    rows : iterable of VerificationRow
-        Of the season, oldest first.
-    gauge, gauge_serial : str, optional
-        Name and serial number. Where both sides have a serial number it decides, else the name;
-        with neither, verifications of any gauge count.
+    The rows are those of the season, oldest first. Where both sides have a serial number it
+    decides, else the name; with neither, verifications of any gauge count.
     """
     ours = [row for row in rows if _is_of(row, gauge, gauge_serial)]
     return next((row for row in reversed(ours) if row.passed or not passed), None)
@@ -300,23 +295,11 @@ def ewma(
 ) -> Ewma:
     """Compute an exponentially weighted moving average chart.
 
-    Parameters
-    ----------
-    target : float
-        Where the series should be; also the start of the average.
-    sigma : float
-        Standard deviation of one value.
-    weight : float
-        Of the newest value, above 0 and up to 1.
-    width : float
-        Half-width of the limits in standard deviations of the average.
-    steady : bool
-        Use the limits of the long run from the first value on, instead of the exact ones.
-
-    References
-    ----------
-    NIST/SEMATECH e-Handbook, 6.3.2.4; Montgomery, Introduction to Statistical Quality Control,
-    chapter 9 (exact limits).
+    The average starts at `target`, where the series should be; `sigma` is the standard deviation
+    of one value, `weight` that of the newest, and the limits are `width` standard deviations of the
+    average wide to each side. `steady` takes those of the long run from the first value on, instead
+    of the exact ones. NIST/SEMATECH e-Handbook, 6.3.2.4; Montgomery, Introduction to Statistical
+    Quality Control, chapter 9 (exact limits).
     """
     if not 0 < weight <= 1 or sigma < 0:
         raise InvalidValueError("the weight lies above 0 and up to 1, sigma is not negative.")

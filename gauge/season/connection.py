@@ -56,6 +56,10 @@ LIMITS = (
 # The longest of a season of 100,000 berries, its integrity check, takes 21 million.
 MOST_STEPS = 500_000_000
 _COUNTED = 1_000_000  # steps between two counts
+# Result codes of values that no table can hold.
+_IMPOSSIBLE = {
+    sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_RANGE
+}  # fmt: skip
 
 
 class Bounded(sqlite3.Connection):
@@ -134,8 +138,10 @@ def mapped(error: Exception, path: Path, doing: str) -> FirmhandError:
         return damaged(path, f"text is not UTF-8 ({error})")
     code = extended & 0xFF
     what = f"{path}: {doing} failed ({error})."
-    if code == sqlite3.SQLITE_CONSTRAINT:
-        return _constraint(extended, what)
+    if extended in {sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY}:
+        return AlreadyThereError(what, todo="Nothing was overwritten.")
+    if extended == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY:
+        return NoSuchRecordError(what, todo="It refers to a record that is not there.")
     if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
         return LockedSeasonError(
             f"{path} is held by another program.", todo="Close that program, then try again."
@@ -157,21 +163,13 @@ def mapped(error: Exception, path: Path, doing: str) -> FirmhandError:
     if code in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR, sqlite3.SQLITE_FORMAT}:
         # SQLITE_ERROR from our own fixed statements means that a table or column is missing.
         return damaged(path, str(error))
-    if code in {sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_RANGE}:
+    if code in _IMPOSSIBLE:
         return InvalidValueError(what)
     return StorageFailedError(
         what,
         todo="Everything acknowledged before is safe. Free or repair the disk, then open the "
         "season file again.",
     )
-
-
-def _constraint(extended: int, what: str) -> FirmhandError:
-    if extended in {sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY}:
-        return AlreadyThereError(what, todo="Nothing was overwritten.")
-    if extended == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY:
-        return NoSuchRecordError(what, todo="It refers to a record that is not there.")
-    return InvalidValueError(what)
 
 
 def damaged(path: Path, what: str) -> DamagedSeasonError:

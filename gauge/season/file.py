@@ -186,7 +186,7 @@ def open_season(
         with contextlib.ExitStack() as refused:
             db = connect(path, "ro" if read_only else "rwc" if create else "rw", wait_s)
             refused.callback(db.close)
-            # Asked of SQLite and not of the file: a stop while the file was begun is undone first.
+            # By SQLite and not by the file's size: a stop while it was begun is undone first.
             if db.execute("PRAGMA page_count").fetchone()[0] == 0:
                 if not create:
                     raise NotASeasonError(

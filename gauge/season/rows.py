@@ -25,8 +25,7 @@ class SampleRow:
 
     sample_id: int
     sample: Sample
-    berries: int
-    """Berries stored and not voided."""
+    berries: int  # stored and not voided
 
     @property
     def done(self) -> bool:
@@ -42,7 +41,7 @@ class SampleRow:
 def ahead(rows: Iterable[SampleRow], here: int | None = None) -> list[SampleRow]:
     """Return the planned samples that are not done, those of today first; not the one here.
 
-    What is due on a later day comes last; the order of the plan holds within each of the three.
+    Those of a later day come last; the order of the plan holds within each of the three.
     """
     today = date.today()
     left = (r for r in rows if r.sample.plan_order and not r.done and r.sample_id != here)
@@ -119,16 +118,11 @@ class Found:
     scores: list[tuple[int | Key, FingerScore]] = field(default_factory=list)
     corrected: list[tuple[int, FingerScore]] = field(default_factory=list)
     raters: tuple[str, ...] = ()
-    already: int = 0
-    """Scores and berries that the season holds just so."""
-    void: int = 0
-    """Rows of void berries, which are left out."""
-    alike: tuple[tuple[str, str], ...] = ()
-    """New names of raters that look like another's."""
-    undated: int = 0
-    """New berries of which nothing says on which day they were pressed."""
-    unread: tuple[str, ...] = ()
-    """Columns of the sheet that were not read."""
+    already: int = 0  # scores and berries that the season holds just so
+    void: int = 0  # rows of void berries, which are left out
+    alike: tuple[tuple[str, str], ...] = ()  # new names of raters that look like another's
+    undated: int = 0  # new berries of which nothing says on which day they were pressed
+    unread: tuple[str, ...] = ()  # columns of the sheet
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -23,13 +23,11 @@ class Known:
 
     labels: tuple[str, ...]
     raters: tuple[str, ...] = ()
+    # by the keys of their codes and blind codes
     samples: Mapping[str, Sample] = field(default_factory=dict)
-    """By the keys of their codes and blind codes."""
     berries: Mapping[int, BerryRow] = field(default_factory=dict)
-    ids: Mapping[Key, int] = field(default_factory=dict)
-    """Of berries that are not void, by sample and number."""
-    void: Collection[Key] = ()
-    """Numbers of void berries that no other has taken."""
+    ids: Mapping[Key, int] = field(default_factory=dict)  # of berries that are not void
+    void: Collection[Key] = ()  # numbers of void berries that no other has taken
 
     @cached_property
     def press_only(self) -> set[int | Key]:
