@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import json
+import functools
 import sqlite3
 import sys
 import tempfile
@@ -17,11 +17,11 @@ from hypothesis import strategies as st
 from calibrate.data.pairs import load_pairs
 from gauge.errors import DamagedSeasonError, FirmhandError
 from gauge.protocol.capture import LONGEST_LINE, load_capture
-from gauge.protocol.formatfile import load_format_text, shipped_format
-from gauge.protocol.framing import Framer
+from gauge.protocol.formatfile import load_format_text
 from gauge.records import Chunk
 from gauge.season import connection
 from gauge.season.file import give_digests, open_season
+from gauge.season.rows import BerryRow
 from tests.answers import call
 from tests.bench import fuzz
 from tests.season_helpers import begun, press
@@ -81,9 +81,6 @@ def test_a_statement_without_end_is_stopped(
 # --- noise ------------------------------------------------------------------------------------
 # Our own error or an answer, never anything else: firmhand's errors are the only ones a user meets.
 
-FUZZ = settings(
-    max_examples=1500, deadline=None, suppress_health_check=[HealthCheck.too_slow]
-)  # fmt: skip
 SCRAPS = [
     "#", "gap", "\t", "\\x", "\\n", "0", "12", "-5", ".", ",", ";", '"', "\n", "\r", "N", "lbf",
     "force_N", "score", "rater", "\x00", "\x1b[2J", "\xe9", "=", "[line]", "pattern", "'",
@@ -99,7 +96,7 @@ def test_the_campaign_of_noise_finds_nothing_in_its_first_round(name: str) -> No
 
 
 @pytest.mark.slow
-@FUZZ
+@settings(max_examples=500, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.sampled_from(SCRAPS) | st.text(max_size=4), max_size=60).map("".join))
 def test_noise_as_a_capture_a_sheet_or_a_format(text: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -112,26 +109,24 @@ def test_noise_as_a_capture_a_sheet_or_a_format(text: str) -> None:
             load_format_text(text)
 
 
-@pytest.mark.slow
-@FUZZ
-@given(st.lists(st.binary(max_size=40), max_size=20), st.sampled_from(["number-unit"]))
-def test_noise_on_the_line(parts: list[bytes], name: str) -> None:
-    framer = Framer(shipped_format(name))
-    for n, part in enumerate(parts):
-        for reading in framer.feed(n * 10**8, part):
-            assert json.dumps(reading.shown)
+@functools.cache
+def one_berry() -> tuple[bytes, list[BerryRow]]:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.season"
+        with begun(path) as season:
+            season.acknowledge_berry(1, 1, None, press())
+            berries = season.berries()
+        return path.read_bytes(), berries
 
 
 @pytest.mark.slow
 @settings(max_examples=400, deadline=None)
 @given(st.data())
 def test_noise_in_a_season(data: st.DataObject) -> None:
+    whole, sound = one_berry()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.season"
-        with begun(path) as season:
-            season.acknowledge_berry(1, 1, None, press())
-            sound = season.berries()
-        raw = bytearray(path.read_bytes())
+        raw = bytearray(whole)
         for _ in range(data.draw(st.integers(1, 4))):
             at = data.draw(st.integers(0, len(raw) - 1))
             patch = data.draw(st.binary(min_size=1, max_size=64))
