@@ -81,11 +81,7 @@ def agreed(
     """Show where a session goes on, and wait for Enter; False where the tech changes something.
 
     Where `measured` is given, the state of the fruit is asked in the same breath, and put into it.
-
-    Raises
-    ------
-    StoppedError
-        If the tech says no, or nobody can be asked.
+    A `StoppedError` says that the tech does not want it, or that nobody can be asked.
     """
     for line in lines:
         say(line)

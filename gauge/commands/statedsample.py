@@ -115,10 +115,7 @@ def introduced(row: SampleRow | None, code: str | None, *, blind: bool) -> str:
 def requested_sample(season_file: Path, stated: StatedSample, *, new: bool, ask: bool) -> Sample:
     """Return the sample that is meant; an unknown one is begun only after a question.
 
-    Raises
-    ------
-    NoSuchRecordError
-        If nobody can be asked, and the season has a plan that does not know the sample.
+    Where nobody can be asked, one that the season's plan does not know is refused.
     """
     from gauge.season.file import open_season
     from gauge.session.samplechoice import has_plan, match, nearest
@@ -184,13 +181,7 @@ def sample_of(season: SeasonFile, stated: Sample) -> SampleRow:
 
 
 def lacking(row: SampleRow, *, more: bool, may_be_full: bool = False) -> int | None:
-    """Return how many planned berries a sample lacks; None where more may come.
-
-    Raises
-    ------
-    AlreadyThereError
-        If it has them all.
-    """
+    """Return how many planned berries a sample lacks, None where more may come; refuse a full one."""
     from gauge.session.samplechoice import berries_left
 
     left = None if more else berries_left(row)

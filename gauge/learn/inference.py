@@ -51,14 +51,7 @@ def infer(received: Received, *, unit: Unit | None = None) -> Learned:
 
     The `unit` on the display, as the user says, is needed where the lines bear none.
 
-    Raises
-    ------
-    NoCommonFormError
-        The lines share no form: wrong line settings, noise, or not a gauge.
-    NeedMoreError
-        More must be received: more lines, or a squeeze of the head.
-    NotSureError
-        More than one format is possible; the message says what would decide between them.
+    A `NotSureError` says where more than one is possible, and what would decide between them.
     """
     if not received.data:
         raise NeedMoreError("nothing was received.", todo="Check cable and power.")

@@ -24,13 +24,7 @@ _CONTROL = frozenset({*range(0x20), *range(0x7F, 0x100)})
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SerialSettings:
-    """How the bits travel; `baudrate` None: the device takes any speed (most USB devices).
-
-    Raises
-    ------
-    InvalidValueError
-        If no serial line has such a setting.
-    """
+    """How the bits travel; `baudrate` None: the device takes any speed (most USB devices)."""
 
     baudrate: int | None = 9600
     bytesize: int = 8
@@ -191,13 +185,7 @@ class LineFormat:
             return re.compile(self.pattern.encode("latin-1"))
 
     def with_unit(self, unit: Unit) -> LineFormat:
-        """Return the format with the unit of lines that bear none.
-
-        Raises
-        ------
-        BadFormatError
-            If the lines bear their unit.
-        """
+        """Return the format with the unit of lines that bear none; refuse it for those that do."""
         self._need(
             "unit" not in self.regex.groupindex,
             "unit",

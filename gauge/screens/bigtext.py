@@ -43,12 +43,7 @@ _FONT = {
 
 
 def big(text: str, columns: int, rows: int, ink: str = "█") -> list[str]:
-    r"""Draw a text as large as it fits.
-
-    Returns
-    -------
-    list of str
-        The text itself where not even scale 1 fits.
+    r"""Draw a text as large as it fits, as lines; as it is where not even scale 1 fits.
 
     Examples
     --------

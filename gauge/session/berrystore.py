@@ -137,13 +137,7 @@ class BerryStore:
 
 
 def refuse_repeat(season: SeasonFile, sample: SampleRow, capture: Iterable[Chunk | Gap]) -> None:
-    """Refuse a capture that the berries of a sample were made from already.
-
-    Raises
-    ------
-    AlreadyThereError
-        If the capture begins with all the chunks of a session that has berries of this sample.
-    """
+    """Refuse a capture that begins with all the chunks of a session of this sample's berries."""
     berries = season.berries(sample.sample.code)
     sessions = {b.session_id for b in berries if b.void is None and b.session_id is not None}
     if not sessions:

@@ -192,10 +192,7 @@ class BerryRecorder:
     def feed(self, item: Chunk | Gap | LineLost) -> list[Event]:
         """Take what was received, or that the line was lost.
 
-        Raises
-        ------
-        StorageFailedError
-            If the disk refuses; nothing that was acknowledged is lost.
+        Where the disk refuses (`StorageFailedError`), nothing that was acknowledged is lost.
         """
         if isinstance(item, LineLost):
             self.lost = item

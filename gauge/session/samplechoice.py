@@ -19,10 +19,6 @@ FRUIT = ("fruit_temp_c", "out_of_store_h")
 def fruit_values(text: str) -> dict[str, float]:
     """Read the temperature of fruit in °C and, if it is there, its hours out of the store.
 
-    Raises
-    ------
-    InvalidValueError
-
     Examples
     --------
     >>> fruit_values("18,5 2")
