@@ -181,7 +181,7 @@ def sample_of(season: SeasonFile, stated: Sample) -> SampleRow:
 
 
 def lacking(row: SampleRow, *, more: bool, may_be_full: bool = False) -> int | None:
-    """Return how many planned berries a sample lacks, None where more may come; refuse a full one."""
+    """Return how many planned berries a sample lacks (None: more may come); refuse a full one."""
     from gauge.session.samplechoice import berries_left
 
     left = None if more else berries_left(row)

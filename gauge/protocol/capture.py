@@ -33,13 +33,7 @@ def escape(data: bytes) -> str:
 
 @lru_cache(maxsize=_KNOWN)
 def unescape(text: str) -> bytes:
-    """Read what `escape` wrote; hexadecimal digits may be of either case.
-
-    Raises
-    ------
-    InvalidValueError
-        At the first character that is neither printable ASCII nor part of an escape.
-    """
+    """Read what `escape` wrote; hexadecimal digits may be of either case."""
     end = _BYTES.match(text).end()  # type: ignore[union-attr]  # matches the empty text too
     if end != len(text):
         what = f"'{text[end : end + 4]}' is no escape" if text[end] == "\\" else f"{text[end]!r}"
@@ -125,12 +119,7 @@ def _gap(text: str) -> Gap | None:
 def load_capture(path: Path | str) -> Iterator[Chunk | Gap]:
     """Read a capture file, a line at a time and so at constant memory.
 
-    Raises
-    ------
-    UnreadableFileError
-        If the file is missing, a folder, or may not be read.
-    BadCaptureError
-        As in `read_capture`; also if the file is not UTF-8 text or holds no chunk at all.
+    A `BadCaptureError` also says where it is not UTF-8 text or holds no chunk at all.
     """
     path = Path(path)
     found = False

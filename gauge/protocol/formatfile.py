@@ -61,13 +61,7 @@ def dump_format(fmt: LineFormat) -> str:
 
 
 def load_format_text(text: str, source: str = "line format") -> LineFormat:
-    """Read a format from TOML text.
-
-    Raises
-    ------
-    BadFormatError
-        Naming source and key.
-    """
+    """Read a format from TOML text; a `BadFormatError` names source and key."""
     try:
         return LineFormat(**_arguments(tomllib.loads(text)))
     except tomllib.TOMLDecodeError as error:
@@ -139,13 +133,6 @@ def load_format(path: Path | str) -> LineFormat:
     """Load a format from a file, or a shipped one by its name.
 
     A shipped format whose lines bear no unit is named with it: ``numeric-response:lbf``.
-
-    Raises
-    ------
-    UnreadableFileError
-        If there is neither such a file nor such a shipped format.
-    BadFormatError
-        Naming file and key.
 
     Examples
     --------

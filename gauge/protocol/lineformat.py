@@ -54,11 +54,10 @@ class SerialSettings:
 
 @dataclass(frozen=True, kw_only=True)
 class LineFormat:
-    r"""How one gauge writes its readings.
+    r"""How one gauge writes its readings; a `BadFormatError` names the key of an impossible value.
 
     Attributes
     ----------
-    name : str
     pattern : str
         Regular expression (of bytes, ASCII) which the whole line must match, without its start and
         terminator. Its named parts: `value` (needed), `unit`, `sign`, `status`.
@@ -66,9 +65,6 @@ class LineFormat:
         Any of them ends a line.
     start : bytes, optional
         Control bytes which begin each line; printable openers belong in the pattern.
-    settings : SerialSettings
-    decimal_comma : bool
-        Whether the decimal sign is a comma.
     overload, underload, not_a_number : tuple of str
         Words that stand for such a reading: as the whole line, as its value or as its status. One
         that is a number (``"9.9E37"``) means every spelling of that number.
@@ -80,11 +76,6 @@ class LineFormat:
         ``"streaming"``, ``"polled"`` or ``"button"``.
     request : bytes, optional
         What asks a polled gauge for a line.
-
-    Raises
-    ------
-    BadFormatError
-        Naming the key whose value is impossible.
 
     Examples
     --------

@@ -35,11 +35,7 @@ class LiveSession:
     The `reader` is started; `raters`, `squeezers` and `n_required` are as of `BerryRecorder`,
     `loading_rate_per_s` as of `DetectorSettings`; `timed_out` after `silent_stop_s` without a
     reading.
-
-    Raises
-    ------
-    LockedSeasonError
-        On entry, if another logger holds the sample.
+    A sample that another logger holds is a `LockedSeasonError`.
     """
 
     def __init__(

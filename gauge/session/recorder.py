@@ -80,16 +80,9 @@ class BerryRecorder:
     n_required : int, optional
         `done` after so many berries of the sample.
 
-    Attributes
-    ----------
-    logged : list of BerryLogged
-        Berries of the sample in this session that are not void, oldest first.
-    n_logged : int
-        Berries of all samples in this session that are not void.
-    lost : LineLost or None
-        Since when the line is down.
-    paused_ns : int or None
-        Since when the tech pauses.
+    Of the berries in this session that are not void, `logged` are those of the sample, oldest
+    first, and `n_logged` counts those of all samples; `lost` and `paused_ns` say since when the
+    line is down, or the tech pauses.
 
     Examples
     --------

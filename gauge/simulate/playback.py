@@ -25,7 +25,7 @@ def serve(
     linger_s: float = 10.0,
     stop: threading.Event | None = None,
 ) -> float:
-    """Play a gauge on a line until its track is over.
+    """Play a gauge on a line until its track is over; return the seconds of it that were played.
 
     The clock of the track runs only while a client listens, so that a berry is never pressed for
     nobody. A polled gauge answers the request of its format, and passes over any other bytes.
@@ -35,11 +35,6 @@ def serve(
     runs faster than the wall's. It ends after `seconds` by the wall clock, or when `stop` is set;
     else, when the track is over or the client has left before, after `linger_s`, and at once when
     both. With `forever` it goes on at rest, and waits for clients without end.
-
-    Returns
-    -------
-    float
-        Seconds of the track that were played.
     """
     stop = stop or threading.Event()
     fmt = gauge.writer.fmt

@@ -25,12 +25,6 @@ class CheckSettings:
     A mass may stand there more than once, in the order hung; the tolerance is the lab's own, and
     the limit of the weights' class (OIML R 111) counts against the gauge. Weights hang from the
     gauge ("hanging"), or press on its head as berries do while it stands upright ("compression").
-
-    Raises
-    ------
-    InvalidValueError
-        If there is no weight, one would pull harder than the gauge may bear or has no place in its
-        class, or the tolerance is not between 0 and 100 %.
     """
 
     masses: tuple[Mass, ...]

@@ -72,8 +72,7 @@ def expected_newton(
 ) -> float:
     """Compute the force with which a weight pulls: F = m g (1 - rho_air / rho_weight).
 
-    The default densities belong to conventional mass; an `InvalidValueError` says where the air is
-    not thinner than the weight.
+    The default densities, in kg/m3, belong to conventional mass.
 
     Examples
     --------

@@ -35,13 +35,8 @@ class WeightWatch:
     With a `window_s` of 0, for a gauge that sends one reading when its button is pressed, a reading
     counts at once.
 
-    Attributes
-    ----------
-    readings : list of CheckweightRow
-        What was seen so far. A reading is the mean of the stable ones, on a weight without a sign
-        (a hung weight may show as tension), and what the display showed in the middle of them.
-    warnings : list of str
-        What was noticed on the way.
+    Of the `readings`, one on a weight is without a sign (a hung weight may show as tension), with
+    what the display showed in the middle of the stable ones; `warnings` say what was noticed.
     """
 
     def __init__(self, settings: CheckSettings, *, window_s: float = 0.7) -> None:
