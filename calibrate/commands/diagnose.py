@@ -55,18 +55,18 @@ def document(found: Diagnosis) -> dict[str, Any]:
 
     def berry(one: ScoredBerry, more: str) -> dict[str, Any]:
         # In this command the force is `force_n`.
-        named = answers.document(one, "berry", "score", "rater", more)
-        return {"force_n": one.force_newton, **named}
+        named = answers.document(one, "berry", "score", "rater")
+        return {"force_n": one.force_newton, **named, more: one.measure}
 
     return {
         **answers.document(found, "force_scale", "aic"),
         "tests": [answers.document(test) for test in found.tests],
         "columns": [
             {
-                **answers.document(column.effect.test),
-                "column": column.name,
-                "largest_N": column.largest_newton,
-                "levels_N": dict(column.levels_newton),
+                **answers.document(column.test),
+                "column": column.test.name,
+                "largest_N": column.largest,
+                "levels_N": dict(column.levels),
             }
             for column in found.columns
         ],
@@ -90,18 +90,17 @@ def show(found: Diagnosis) -> None:
         ],
     )
     if found.columns:
-        tests = [(c, c.effect.test) for c in found.columns]
         answers.print_table(
             ["column", "df", "p", f"moves the cuts by up to {unit()}"],
             [
-                [c.name, str(test.df), p_text(test.p_value), format_newton(c.largest_newton)]
-                for c, test in tests
+                [c.test.name, str(c.test.df), p_text(c.test.p_value), format_newton(c.largest)]
+                for c in found.columns
             ],
         )
     echo("AIC " + ", ".join(f"{name} {value:.1f}" for name, value in found.aic.items() if value))
-    pulls = [(one, f"{one.distance:.2f}") for one in found.influential]
+    pulls = [(one, f"{one.measure:.2f}") for one in found.influential]
     _show_berries("berry that pulls most", "Cook's distance", pulls)
-    odd = [(one, f"{1 / max(one.tail, _RAREST):,.0f}") for one in found.look_again]
+    odd = [(one, f"{1 / max(one.measure, _RAREST):,.0f}") for one in found.look_again]
     _show_berries("look again at berry", "one in", odd)
     for warning in found.warnings:
         echo(f"! {warning}")

@@ -38,25 +38,13 @@ ForceScale = Literal["linear", "log"]
 
 @dataclass(frozen=True, kw_only=True)
 class Cells:
-    """Distinct combinations of force, score and group, with how often each was seen.
+    """Distinct combinations of force, score and group, with how often each was seen."""
 
-    Attributes
-    ----------
-    force_newton : ndarray of float, shape (m,)
-        Ascending within one group and rank.
-    rank : ndarray of int, shape (m,)
-    group : ndarray of int, shape (m,)
-        Rater, or 0.
-    weight : ndarray of float, shape (m,)
-    n_ranks : int
-        Size of the scale.
-    """
-
-    force_newton: Floats
-    rank: Ints
-    group: Ints
-    weight: Floats
-    n_ranks: int
+    force_newton: Floats  # (m,), ascending within one group and rank
+    rank: Ints  # (m,)
+    group: Ints  # (m,), rater, or 0
+    weight: Floats  # (m,)
+    n_ranks: int  # size of the scale
 
 
 def collapse(

@@ -27,20 +27,12 @@ _SHOWN = 0.01
 
 @dataclass(frozen=True, kw_only=True)
 class Dependence:
-    """Dependence of scores by the order in which they were given.
+    """Dependence of scores by the order in which they were given."""
 
-    Attributes
-    ----------
-    lag_one : float
-        Correlation of a rater's errors from one score to the next.
-    p_value : float
-        One-sided, of the hypothesis that there is none; 1 where no order is known.
-    inflation : float
-        How many scores count as much as one independent score would: 1 where none is shown.
-    """
-
-    lag_one: float = 0.0
+    lag_one: float = 0.0  # correlation of a rater's errors from one score to the next
+    # One-sided, of the hypothesis that there is none; 1 where no order is known.
     p_value: float = 1.0
+    # How many scores count as much as one independent score would: 1 where none is shown.
     inflation: float = 1.0
 
     def warnings(self) -> list[str]:

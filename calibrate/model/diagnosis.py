@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,16 +66,6 @@ MOST_LISTED = 5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class ColumnEffect:
-    """A column's test, with its effect in newtons at the middle cut point."""
-
-    name: str
-    effect: CovariateEffect
-    levels_newton: tuple[tuple[str, float], ...]
-    largest_newton: float
-
-
-@dataclass(frozen=True, kw_only=True)
 class ScoredBerry:
     """A berry with the scores in question, and who gave them ("all": several raters)."""
 
@@ -84,20 +73,9 @@ class ScoredBerry:
     force_newton: float
     score: str
     rater: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class InfluentialBerry(ScoredBerry):
-    """A berry whose scores together move the cut points a lot: Cook's distance."""
-
-    distance: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class UnlikelyScore(ScoredBerry):
-    """A score that the berry's force makes very unlikely: the probability of such a one."""
-
-    tail: float
+    # How far its scores together move the cut points (Cook's distance), or how probable such a
+    # score is at its force (the tail).
+    measure: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -107,21 +85,16 @@ class Diagnosis:
     force_scale: str
     aic: dict[str, float | None]
     tests: tuple[LrTest, ...]
-    columns: tuple[ColumnEffect, ...]
-    influential: tuple[InfluentialBerry, ...]
-    look_again: tuple[UnlikelyScore, ...]
+    columns: tuple[CovariateEffect, ...]
+    influential: tuple[ScoredBerry, ...]
+    look_again: tuple[ScoredBerry, ...]
     warnings: tuple[str, ...]
 
 
 def diagnose(pairs: Pairs, *, force_scale: str = "linear", alpha: float = 0.05) -> Diagnosis:
-    """Examine the pairs behind a calibration.
+    """Examine the pairs behind a calibration, with tests at the level `alpha`.
 
-    Parameters
-    ----------
-    pairs : Pairs
-    force_scale : {"linear", "log"}
-    alpha : float
-        Level of the tests. Over the columns it is shared out (Holm (1979) Scand. J. Stat. 6:65).
+    Over the columns it is shared out (Holm (1979) Scand. J. Stat. 6:65).
 
     Raises
     ------
@@ -140,8 +113,10 @@ def diagnose(pairs: Pairs, *, force_scale: str = "linear", alpha: float = 0.05) 
     """
     rows = rows_of(pairs, force_scale)
     fit = fit_rows(rows)
-    tests = [proportional_odds(rows, fit)]
-    tests.append(scale_effect(rows, fit, rows.h[:, None], "spread changes with force"))
+    tests = [
+        proportional_odds(rows, fit),
+        scale_effect(rows, fit, rows.h[:, None], "spread changes with force"),
+    ]
     if rows.hands.shape[1]:
         tests.append(scale_effect(rows, fit, rows.hands, "spread differs between raters"))
     tests.append(lipsitz(rows, fit))
@@ -172,51 +147,48 @@ def _aic(pairs: Pairs, force_scale: str) -> float | None:
 
 def _columns(
     pairs: Pairs, rows: Rows, fit: OrdinalFit, force_scale: str
-) -> tuple[ColumnEffect, ...]:
+) -> tuple[CovariateEffect, ...]:
+    """Test all columns, with their effects in newtons at the middle force."""
     middle = float(np.median(pairs.force_newton))
-    found = []
-    for name, values in pairs.extra.items():
-        if name in NOT_TESTED:
-            continue
-        effect = covariate_effect(rows, fit, values.tolist(), name)
-        if effect is None:
-            continue
 
-        def newtons(shift: float) -> float:
-            return shift if force_scale == "linear" else middle * float(np.expm1(shift))
+    def newtons(shift: float) -> float:
+        return shift if force_scale == "linear" else middle * float(np.expm1(shift))
 
-        found.append(
-            ColumnEffect(
-                name=name,
-                effect=effect,
-                levels_newton=tuple((label, newtons(shift)) for label, shift in effect.levels),
-                largest_newton=newtons(effect.largest),
-            )
+    effects = [
+        covariate_effect(rows, fit, values.tolist(), name)
+        for name, values in pairs.extra.items()
+        if name not in NOT_TESTED
+    ]
+    return tuple(
+        replace(
+            effect,
+            levels=tuple((label, newtons(shift)) for label, shift in effect.levels),
+            largest=newtons(effect.largest),
         )
-    return tuple(found)
+        for effect in effects
+        if effect is not None
+    )
 
 
-def _scored(pairs: Pairs, rows: Ints) -> dict[str, Any]:
+def _scored(pairs: Pairs, rows: Ints, measure: float) -> ScoredBerry:
     """Say which berry the rows are of, its force, its scores and who gave them."""
     first = int(rows[0])
     rater = pairs.raters[pairs.rater[first]] if pairs.raters else "-"
-    return {
-        "berry": pairs.berries[pairs.berry[first]] if pairs.berries else f"row {first + 1}",
-        "force_newton": float(pairs.force_newton[first]),
-        "score": ",".join(pairs.scale.labels[k] for k in pairs.rank[rows]),
-        "rater": rater if len(rows) == 1 else "all",
-    }
+    return ScoredBerry(
+        berry=pairs.berries[pairs.berry[first]] if pairs.berries else f"row {first + 1}",
+        force_newton=float(pairs.force_newton[first]),
+        score=",".join(pairs.scale.labels[k] for k in pairs.rank[rows]),
+        rater=rater if len(rows) == 1 else "all",
+        measure=measure,
+    )
 
 
-def _influential(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[InfluentialBerry, ...]:
+def _influential(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[ScoredBerry, ...]:
     gradient = rows.weight[:, None] * fit.contributions(rows.x, rows.rank)
     distance = cook_distance(sum_by(rows.berry, gradient), fit.covariance)
     berries = np.unique(rows.berry)
     return tuple(
-        InfluentialBerry(
-            **_scored(pairs, np.flatnonzero(rows.berry == berries[at])),
-            distance=float(distance[at]),
-        )
+        _scored(pairs, np.flatnonzero(rows.berry == berries[at]), float(distance[at]))
         for at in np.argsort(-distance)[:MOST_LISTED]
         if distance[at] >= COOK_LIMIT
     )
@@ -231,7 +203,7 @@ def cook_distance(gradient: Floats, covariance: Floats) -> Floats:
     return np.asarray(np.einsum("ij,jk,ik->i", gradient, covariance, gradient) / gradient.shape[1])
 
 
-def _look_again(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[UnlikelyScore, ...]:
+def _look_again(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[ScoredBerry, ...]:
     from scipy.special import expit
 
     upto = expit(fit.phi[: -rows.x.shape[1]] - (rows.x @ fit.coef)[:, None])
@@ -239,7 +211,7 @@ def _look_again(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[UnlikelyScor
     # One false alarm in twenty seasons of this size, whatever the size.
     limit = 0.05 / len(upto)
     odd = odd_scores(np.diff(edges, axis=1), rows.rank, limit=limit)
-    return tuple(UnlikelyScore(**_scored(pairs, np.array([row])), tail=tail) for row, tail in odd)
+    return tuple(_scored(pairs, np.array([row]), tail) for row, tail in odd)
 
 
 def odd_scores(probability: Floats, rank: Ints, *, limit: float = 0.001) -> list[tuple[int, float]]:
@@ -281,9 +253,9 @@ def _warnings(
     force_scale: str,
     aic: dict[str, float | None],
     tests: Sequence[LrTest],
-    columns: Sequence[ColumnEffect],
-    influential: Sequence[InfluentialBerry],
-    again: Sequence[UnlikelyScore],
+    columns: Sequence[CovariateEffect],
+    influential: Sequence[ScoredBerry],
+    again: Sequence[ScoredBerry],
     alpha: float,
 ) -> list[str]:
     out = []
@@ -294,18 +266,18 @@ def _warnings(
     for test in tests:
         if test.p_value is not None and test.p_value < alpha:
             out.append(MEANING[test.name.split(" (")[0].split(" in ")[0]])
-    significant = holm([c.effect.test.p_value for c in columns], alpha)
+    significant = holm([c.test.p_value for c in columns], alpha)
     for column, yes in zip(columns, significant, strict=True):
-        if yes and column.name == "squeeze_order":
-            lost = with_unit(column.largest_newton)
+        if yes and column.test.name == "squeeze_order":
+            lost = with_unit(column.largest)
             out.append(
                 f"Each squeeze softens a berry: cut points differ by up to {lost} with its place "
                 "in the row. The panel's model takes the order in ('calibrate fit')."
             )
         elif yes:
             out.append(
-                f"A single scale does not serve: cut points differ by {column.name}, by up to "
-                f"{with_unit(column.largest_newton)}. Calibrate the groups apart, or hold it fixed."
+                f"A single scale does not serve: cut points differ by {column.test.name}, by up to "
+                f"{with_unit(column.largest)}. Calibrate the groups apart, or hold it fixed."
             )
     if influential:
         out.append("Some berries pull hard at the cut points: " + _listed(influential) + ".")

@@ -25,26 +25,15 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True, kw_only=True)
 class Rows:
-    """Rows to test: force on the model's scale, rank, count, other hands as columns, berries.
+    """Rows to test: force on the model's scale, rank, count, other hands as columns, berries."""
 
-    Attributes
-    ----------
-    h : ndarray, shape (n,)
-        Force or log force.
-    rank : ndarray of int, shape (n,)
-        All ranks from 0 to the largest used.
-    weight : ndarray, shape (n,)
-    hands : ndarray, shape (n, raters - 1)
-        One column for every rater but the first: each hand has its own shift in every test.
-    berry : ndarray of int, shape (n,)
-        Rows of one berry go together.
-    """
-
-    h: Floats
-    rank: Ints
-    weight: Floats
+    h: Floats  # (n,), force or log force
+    rank: Ints  # (n,), all ranks from 0 to the largest used
+    weight: Floats  # (n,)
+    # (n, raters - 1), one column for every rater but the first: each hand has its own shift in
+    # every test.
     hands: Floats
-    berry: Ints
+    berry: Ints  # (n,), rows of one berry go together
 
     def __post_init__(self) -> None:
         n = len(self.h)
@@ -65,11 +54,6 @@ class Rows:
 def rows_of(pairs: Pairs, force_scale: str) -> Rows:
     """Lay out pairs for the tests: ranks without gaps, one column a further rater.
 
-    Raises
-    ------
-    InvalidValueError
-        If a force has no logarithm and the scale is log.
-
     Examples
     --------
     >>> from calibrate.data.scale import BLACKBERRY
@@ -81,35 +65,24 @@ def rows_of(pairs: Pairs, force_scale: str) -> Rows:
     """
     _, rank = np.unique(pairs.rank, return_inverse=True)
     hands = (pairs.rater[:, None] == np.arange(1, max(len(pairs.raters), 1))).astype(float)
-    named = len(pairs.berries) > 0
     return Rows(
         h=transform(pairs.force_newton, "log" if force_scale == "log" else "linear"),
         rank=rank.astype(np.int64),
         weight=pairs.count,
         hands=hands,
-        berry=pairs.berry if named else np.arange(len(rank)),
+        berry=pairs.berry if pairs.berries else np.arange(len(rank)),
     )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LrTest:
-    """A likelihood ratio test, or why it could not be done.
-
-    Attributes
-    ----------
-    name : str
-    statistic, p_value : float or None
-        Chi-square; None where the larger model has no finite fit.
-    df : int
-    note : str
-        What was done about repeated berries, or why there is no answer.
-    """
+    """A likelihood ratio test, or why it could not be done."""
 
     name: str
-    statistic: float | None = None
+    statistic: float | None = None  # chi-square; None where the larger model has no finite fit
     df: int
     p_value: float | None = None
-    note: str = ""
+    note: str = ""  # what was done about repeated berries, or why there is no answer
 
 
 def lr_test(name: str, small: float, large: float, df: int, *, inflation: float = 1.0) -> LrTest:
@@ -279,21 +252,13 @@ def _against_limit(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CovariateEffect:
-    """How far the cut points move with a column, by the likelihood ratio and in force.
-
-    Attributes
-    ----------
-    test : LrTest
-    levels : tuple of (str, float)
-        For groups: each group's shift of the cut points against the first, on the model's scale
-        (newtons, or log newtons). For a number: one entry, the shift for one unit of it.
-    largest : float
-        The largest difference that the column makes over the range of the data.
-    """
+    """How far the cut points move with a column, by the likelihood ratio and in force."""
 
     test: LrTest
-    levels: tuple[tuple[str, float], ...]
-    largest: float
+    # For groups: each group's shift of the cut points against the first, on the model's scale
+    # (newtons, or log newtons). For a number: one entry, the shift for one unit of it.
+    levels: tuple[tuple[str, float], ...] = ()
+    largest: float = 0.0  # the largest difference that the column makes in the data
 
 
 def covariate_effect(
@@ -302,20 +267,8 @@ def covariate_effect(
     """Ask whether the cut points differ by a column: selection, lot, temperature, size ...
 
     A column of numbers enters as it is, any other as groups. A coefficient d of the column moves
-    the cut points by -d / beta, where beta is the slope on force.
-
-    Parameters
-    ----------
-    rows : Rows
-    fit : OrdinalFit
-        From `fit_rows`.
-    values : sequence, length n
-    name : str
-
-    Returns
-    -------
-    CovariateEffect or None
-        None when the column is constant or has a gap.
+    the cut points by -d / beta, where beta is the slope on force. `fit` is that of `fit_rows`; None
+    where the column is constant or has a gap.
     """
     if any(value is None or value == "" for value in values):
         return None
@@ -336,16 +289,9 @@ def covariate_effect(
     try:
         large = fit_ordinal(x, rows.rank, rows.weight)
     except FirmhandError as error:
-        failed = LrTest(name=name, df=df, note=str(error))
-        return CovariateEffect(test=failed, levels=(), largest=0.0)
-    tested = np.arange(large.phi.size - df, large.phi.size)
-    test = lr_test(
-        name,
-        fit.log_likelihood,
-        large.log_likelihood,
-        df,
-        inflation=_inflation(rows, large, x, tested),
-    )
+        return CovariateEffect(test=LrTest(name=name, df=df, note=str(error)))
+    inflation = _inflation(rows, large, x, np.arange(large.phi.size)[-df:])
+    test = lr_test(name, fit.log_likelihood, large.log_likelihood, df, inflation=inflation)
     shift = -large.coef[-df:] / large.coef[0]
     if numeric:
         largest = abs(float(shift[0])) * float(np.ptp(columns))

@@ -31,33 +31,19 @@ class PanelData:
     w_JK)``: the places are the logs of the panel's cut points c_1 .. c_K, then one more for every
     score that a rater skips between two that he or she uses. The log of every cut point and of
     every spread is a sum of parameters, each with a weight.
-
-    Attributes
-    ----------
-    h : ndarray of float, shape (n,)
-        Force in newtons, or its logarithm.
-    rank, rater, berry : ndarray of int, shape (n,)
-        Rank among the used ones, 0 to K.
-    weight : ndarray of float, shape (n,)
-    place : ndarray of int, shape (J, K)
-        Which place each cut point of each rater is: -1 at plus infinity (the firmest scores are
-        never used), -2 at minus infinity.
-    direction : ndarray of float, shape (K,)
-        Of the tilts; w and t have no effect at the places of skipped scores.
-    widening : ndarray of float, shape (n,)
-        How many times as wide as at a middle force the spread is at this one.
-    squeezes : ndarray of float, shape (n,), or None
-        From this finger to the press, its own included; None where the order is not taken in.
     """
 
-    h: Floats
-    rank: Ints
-    rater: Ints
-    berry: Ints
-    weight: Floats
+    h: Floats  # (n,), force in newtons, or its logarithm
+    rank: Ints  # (n,), among the used ones, 0 to K
+    rater: Ints  # (n,)
+    berry: Ints  # (n,)
+    weight: Floats  # (n,)
+    # (J, K), which place each cut point of each rater is: -1 at plus infinity (the firmest
+    # scores are never used), -2 at minus infinity.
     place: Ints
-    direction: Floats
-    widening: Floats
+    direction: Floats  # (K,), of tilts; w and t have no effect at the places of skipped scores
+    widening: Floats  # (n,), how many times as wide as at a middle force the spread is at this one
+    # (n,), from this finger to the press, its own included; None where no order is taken in.
     squeezes: Floats | None
     log_scale: bool
 

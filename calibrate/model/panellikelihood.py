@@ -27,18 +27,11 @@ _NEAR = 1e-7
 
 @dataclass(frozen=True, kw_only=True)
 class Nodes:
-    """At which effects of each berry the integrand is evaluated, and with what weight.
+    """At which effects of each berry the integrand is evaluated, and with what weight."""
 
-    Attributes
-    ----------
-    effect, log_weight : ndarray of float, shape (n_berries, points)
-    sigma : float
-        Standard deviation of berry effects; with 0 there is one node at zero.
-    """
-
-    effect: Floats
-    log_weight: Floats
-    sigma: float
+    effect: Floats  # (n_berries, points)
+    log_weight: Floats  # (n_berries, points)
+    sigma: float  # standard deviation of berry effects; with 0 there is one node at zero
 
     @classmethod
     def start(cls, n_berries: int, sigma: float, points: int) -> Nodes:
@@ -104,24 +97,14 @@ class Prior:
 
 @dataclass(frozen=True, kw_only=True)
 class Evaluation:
-    """Log-likelihood of a panel with the berries integrated out, and its derivatives by theta.
+    """Log-likelihood of a panel with the berries integrated out, and its derivatives by theta."""
 
-    Attributes
-    ----------
-    theta, gradient : ndarray of float, shape (p,)
-    log_likelihood : float
-    hessian : ndarray of float, shape (p, p)
-    nodes : Nodes
-    share : ndarray of float, shape (n_berries, points)
-        Probability of each node given the data.
-    """
-
-    theta: Floats
+    theta: Floats  # (p,)
     log_likelihood: float
-    gradient: Floats
-    hessian: Floats
+    gradient: Floats  # (p,)
+    hessian: Floats  # (p, p)
     nodes: Nodes
-    share: Floats
+    share: Floats  # (n_berries, points), probability of each node given the data
 
     def log_posterior(self, prior: Prior) -> float:
         """Log-likelihood times prior, but a constant."""

@@ -39,33 +39,17 @@ _NORMAL_DENSITY_AT_0 = 1.0 / np.sqrt(2.0 * np.pi)
 
 @dataclass(frozen=True, kw_only=True)
 class Posterior:
-    """Normal distributions of a panel's parameters, one for each of g guesses of the deviations.
-
-    Attributes
-    ----------
-    panel : Panel
-    weight : ndarray of float, shape (g,)
-        Adds up to one.
-    deviations : ndarray of float, shape (g, 4)
-        Of hands, spreads, tilts and offsets.
-    mean : ndarray of float, shape (g, p)
-    covariance : ndarray of float, shape (g, p, p)
-    best : tuple of float
-        The four deviations and that of berries of the highest restricted likelihood.
-    shape_evidence : float
-        Twice the gain in restricted log-likelihood by tilts and offsets.
-    nearest : Evaluation
-        The mode that has the berry deviation next to that.
-    """
+    """Normal distributions of a panel's parameters, one for each of g guesses of the deviations."""
 
     panel: Panel
-    weight: Floats
-    deviations: Floats
-    mean: Floats
-    covariance: Floats
+    weight: Floats  # (g,), adds up to one
+    deviations: Floats  # (g, 4), of hands, spreads, tilts and offsets
+    mean: Floats  # (g, p)
+    covariance: Floats  # (g, p, p)
+    # The four deviations and that of berries of the highest restricted likelihood.
     best: tuple[float, ...]
-    shape_evidence: float
-    nearest: Evaluation
+    shape_evidence: float  # twice the gain in restricted log-likelihood by tilts and offsets
+    nearest: Evaluation  # the mode that has the berry deviation next to that
 
     def middle(self, column: Floats) -> float:
         """Mean of one linear combination of the parameters."""

@@ -60,43 +60,22 @@ _MANY_POINTS = 31
 
 @dataclass(frozen=True, kw_only=True)
 class Panel:
-    """A panel ready to be fitted.
+    """A panel ready to be fitted."""
 
-    Attributes
-    ----------
-    pairs : Pairs
-        Only raters with rows.
-    force_scale : {'linear', 'log'}
-    used : ndarray of int, shape (K + 1,)
-        Ranks in use.
-    data : PanelData
-    prior : Prior
-        Under which the modes are found; its centre is where the search starts.
-    differ : tuple of bool
-        Whether raters may differ in each of `DEVIATIONS`.
-    pooled : ndarray of int
-        Raters who are not apart from the panel.
-    skipped : tuple of (int, int)
-        Rater and rank (position in `used`) that this rater never uses, beyond chance; of a rater
-        apart from the panel, all that are never used.
-    repeated : bool
-        Whether some berry was scored more than once, so that its effect can be estimated.
-    growth : SpreadGrowth
-        Of spreads with force.
-    dependence : Dependence
-        Of scores given one after another; every score counts as that much less.
-    """
-
-    pairs: Pairs
+    pairs: Pairs  # only raters with rows
     force_scale: ForceScale
-    used: Ints
+    used: Ints  # (K + 1,), ranks in use
     data: PanelData
-    prior: Prior
-    differ: tuple[bool, ...]
-    pooled: Ints
+    prior: Prior  # under which the modes are found; its centre is where the search starts
+    differ: tuple[bool, ...]  # whether raters may differ in each of `DEVIATIONS`
+    pooled: Ints  # raters who are not apart from the panel
+    # Rater and rank (position in `used`) that this rater never uses, beyond chance; of a rater
+    # apart from the panel, all that are never used.
     skipped: tuple[tuple[int, int], ...]
+    # Whether some berry was scored more than once, so that its effect can be estimated.
     repeated: bool
-    growth: SpreadGrowth
+    growth: SpreadGrowth  # of spreads with force
+    # Of scores given one after another; every score counts as that much less.
     dependence: Dependence
 
     def precisions(self, deviations: Floats) -> Floats:

@@ -28,24 +28,13 @@ BLUNT = 2.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ScoreAgreement:
-    """How a rater's scores agree with the scores that force and the panel's cuts give.
-
-    Attributes
-    ----------
-    n : int
-    exact, within_one : float
-        Shares.
-    kappa : Estimate
-        Quadratic weights, on the whole declared scale.
-    table : ndarray, shape (scores, scores)
-        Panel's score in rows, the rater's in columns.
-    """
+    """How a rater's scores agree with the scores that force and the panel's cuts give."""
 
     n: int
-    exact: float
-    within_one: float
-    kappa: Estimate
-    table: NDArray[np.float64]
+    exact: float  # as a share
+    within_one: float  # as a share
+    kappa: Estimate  # quadratic weights, on the whole declared scale
+    table: NDArray[np.float64]  # (scores, scores), panel's score in rows, the rater's in columns
 
 
 def score_agreement(panel: Ints, given: Ints, n_scores: int) -> ScoreAgreement:
