@@ -111,34 +111,20 @@ def _runs(values: Floats, count: Floats | None) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True, kw_only=True)
 class CutFit:
-    """Cut points, spread and what is known of them.
+    """Cut points, spread and what is known of them."""
 
-    Attributes
-    ----------
-    scale : Scale
-        Labels firmest first.
-    force_scale : {'linear', 'log'}
-    cut : ndarray of float, shape (n_ranks - 1,)
-        c_k in the units of h, firmest boundary first, descending. Equal around an unused score;
-        plus or minus infinity beyond the used ones.
-    spread : float
-        s in the units of h.
-    covariance : ndarray of float, shape (free + 1, free + 1)
-        Of the free cut points and, last, the spread: the inverse of the observed information.
-    cells : Cells
-    ordinal : OrdinalFit
-        The same fit with theta = -c / s and beta = -1 / s.
-    growth : SpreadGrowth
-        How the spread grows with force, held while the rest was fitted.
-    """
-
-    scale: Scale
+    scale: Scale  # labels firmest first
     force_scale: ForceScale
+    # (n_ranks - 1,): c_k in the units of h, firmest boundary first, descending. Equal around an
+    # unused score; plus or minus infinity beyond the used ones.
     cut: Floats
-    spread: float
+    spread: float  # s in the units of h
+    # (free + 1, free + 1), of the free cut points and, last, the spread: the inverse of the
+    # observed information.
     covariance: Floats
     cells: Cells
-    ordinal: OrdinalFit
+    ordinal: OrdinalFit  # the same fit with theta = -c / s and beta = -1 / s
+    # How the spread grows with force, held while the rest was fitted.
     growth: SpreadGrowth = NO_GROWTH
 
     @property

@@ -36,107 +36,65 @@ HAND_SD_SHARES = (np.arange(9) + 0.5) / 9
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RaterCuts:
-    """One rater of a panel.
-
-    Attributes
-    ----------
-    name : str
-    n : int
-        Scores given.
-    shift : Estimate
-        How much more force than the panel's centre this hand needs, as a share of force (0.1 is
-        10 % more), pooled towards the panel.
-    spread : float
-        In newtons, or log newtons on the log scale.
-    cuts : tuple of Estimate
-        In newtons, one a boundary of the scale.
-    unused : tuple of str
-        Labels that this rater never used.
-    """
+    """One rater of a panel."""
 
     name: str
-    n: int
+    n: int  # scores given
+    # How much more force than the panel's centre this hand needs, as a share of force (0.1 is
+    # 10 % more), pooled towards the panel.
     shift: Estimate
-    spread: float
-    cuts: tuple[Estimate, ...]
-    unused: tuple[str, ...]
+    spread: float  # in newtons, or log newtons on the log scale
+    cuts: tuple[Estimate, ...]  # in newtons, one a boundary of the scale
+    unused: tuple[str, ...]  # labels that this rater never used
 
 
 @dataclass(frozen=True, kw_only=True)
 class PanelFit:
-    """The scale of a panel; cut points are in newtons, one a boundary of the scale.
-
-    Attributes
-    ----------
-    scale : Scale
-    force_scale : {'linear', 'log'}
-    level : float
-    n : int
-        Scores.
-    cuts : tuple of Estimate
-        Of the centre of the population of hands that the raters come from, firmest first. The
-        interval includes what the few raters leave unknown of it.
-    these_raters : tuple of Estimate
-        Of the mean hand of these very raters: what they share, where no other hand matters, as
-        when the same raters are compared over seasons.
-    spread : float
-        Of the usual rater, for one berry: in newtons, or log newtons on the log scale.
-    growth : SpreadGrowth
-        Of the spread with force; `spread` is that at its `at_newton`.
-    hand_sd, boundary_sd, spread_sd, berry_sd : float or None
-        Standard deviations of log hands, of what single boundaries add to them (tilt and offset
-        together, over the boundaries), of log spreads and of log berry effects (about shares: 0.1
-        is 10 %). That of hands is the median of its posterior, the others have the highest
-        restricted likelihood on the grid of panelposterior. None where the model has no such
-        effect.
-    hand_sds : tuple of float
-        Equally likely deviations of hands: the whole posterior, for what is planned with it.
-    boundary_p : float or None
-        Of the test that hands differ by a factor alone, neither tilted nor with offsets: twice the
-        gain in restricted likelihood against a mixture of chi-squares with 0, 1 and 2 degrees of
-        freedom, 1 : 2 : 1 (case 7 of Self, S. G. & Liang, K.-Y. (1987) J. Am. Stat. Assoc.
-        82:605-610).
-    raters : tuple of RaterCuts
-    next_rater : tuple of Estimate
-        Where the cut points of a rater not yet seen will lie.
-    log_likelihood : float
-        Marginal: berries integrated out by adaptive quadrature, hands and spreads by Laplace's
-        method, at the standard deviations above.
-    parameters : int
-        Cut points, spread, softening, standard deviations.
-    warnings : tuple of str
-    covariance : tuple of tuple of float
-        Over all boundaries and, last, the spread, on the model's scale of force; zero where a cut
-        is not known.
-    softening : Estimate or None
-        Share of the force that a squeeze takes, where the order of squeezes is taken in: cut points
-        are then of the force that the finger felt, which is that of unsqueezed fruit.
-    as_pressed : tuple of Estimate
-        The centre's cut points in forces of fruit pressed after it was squeezed; empty without
-        `softening`.
-    """
+    """The scale of a panel; cut points are in newtons, one a boundary of the scale."""
 
     scale: Scale
     force_scale: ForceScale
     level: float
-    n: int
+    n: int  # scores
+    # Of the centre of the population of hands that the raters come from, firmest first. The
+    # interval includes what the few raters leave unknown of it.
     cuts: tuple[Estimate, ...]
+    # Of the mean hand of these very raters: what they share, where no other hand matters, as
+    # when the same raters are compared over seasons.
     these_raters: tuple[Estimate, ...]
-    spread: float
-    growth: SpreadGrowth
+    spread: float  # of the usual rater, for one berry: in newtons, or log newtons on the log scale
+    growth: SpreadGrowth  # of the spread with force; `spread` is that at its `at_newton`
+    # Standard deviations of log hands, of what single boundaries add to them (tilt and offset
+    # together, over the boundaries), of log spreads and of log berry effects (about shares: 0.1
+    # is 10 %). That of hands is the median of its posterior, the others have the highest
+    # restricted likelihood on the grid of panelposterior. None where the model has no such
+    # effect.
     hand_sd: float | None
     boundary_sd: float | None
     spread_sd: float | None
     berry_sd: float | None
+    # Equally likely deviations of hands: the whole posterior, for what is planned with it.
     hand_sds: tuple[float, ...]
+    # Of the test that hands differ by a factor alone, neither tilted nor with offsets: twice
+    # the gain in restricted likelihood against a mixture of chi-squares with 0, 1 and 2 degrees
+    # of freedom, 1 : 2 : 1 (case 7 of Self, S. G. & Liang, K.-Y. (1987) J. Am. Stat. Assoc.
+    # 82:605-610).
     boundary_p: float | None
     raters: tuple[RaterCuts, ...]
-    next_rater: tuple[Estimate, ...]
+    next_rater: tuple[Estimate, ...]  # where the cut points of a rater not yet seen will lie
+    # Marginal: berries integrated out by adaptive quadrature, hands and spreads by Laplace's
+    # method, at the standard deviations above.
     log_likelihood: float
-    parameters: int
+    parameters: int  # cut points, spread, softening, standard deviations
     warnings: tuple[str, ...]
+    # Over all boundaries and, last, the spread, on the model's scale of force; zero where a cut
+    # is not known.
     covariance: tuple[tuple[float, ...], ...]
+    # Share of the force that a squeeze takes, where the order of squeezes is taken in: cut
+    # points are then of the force that the finger felt, which is that of unsqueezed fruit.
     softening: Estimate | None = None
+    # The centre's cut points in forces of fruit pressed after it was squeezed; empty without
+    # `softening`.
     as_pressed: tuple[Estimate, ...] = ()
 
     @property
@@ -159,17 +117,13 @@ def fit_panel(
     firmest: str = "first",
     earlier_hand_sds: Sequence[float] = (),
 ) -> PanelFit:
-    """Fit the scale of a panel.
+    """Fit the scale of a panel of two raters or more.
 
     Parameters
     ----------
-    pairs : Pairs
-        Of two raters or more.
     force_scale : {'linear', 'log', 'auto'}
         Whether a spread is the same at all forces in newtons or in log newtons; 'auto' takes the
         smaller AIC. Hands and berries multiply force on both.
-    level : float
-        Between 0 and 1.
     random : str
         Which of hands, boundaries, spreads and berries differ, joined by plus signs.
     firmest : {'first', 'last'}

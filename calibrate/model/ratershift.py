@@ -41,78 +41,44 @@ _OF_SPREAD = 0.1
 
 @dataclass(frozen=True, kw_only=True)
 class Gaps:
-    """How far the logs of a hand's cut points lie from the reference's, where both have one.
+    """How far the logs of a hand's cut points lie from the reference's, where both have one."""
 
-    Attributes
-    ----------
-    log_ratio : ndarray of float, shape (m,)
-    covariance : ndarray of float, shape (m, m)
-    of_today : ndarray of float, shape (m, m)
-        The part of it that more berries of today would lower.
-    reference_newton : ndarray of float, shape (m,)
-    """
-
-    log_ratio: Floats
-    covariance: Floats
-    of_today: Floats
-    reference_newton: Floats
+    log_ratio: Floats  # (m,)
+    covariance: Floats  # (m, m)
+    of_today: Floats  # (m, m), the part of it that more berries of today would lower
+    reference_newton: Floats  # (m,)
 
 
 @dataclass(frozen=True, kw_only=True)
 class RaterShift:
-    """One rater's own cut points and their distance from the reference.
-
-    Attributes
-    ----------
-    name : str
-    n : int
-        Scores of the rater today.
-    reference : str
-        Against what: `OTHERS` or `OWN_HISTORY`.
-    panel : tuple of str
-        The raters compared with.
-    cuts : tuple of Estimate
-        The rater's own, not pooled towards the panel.
-    panel_cuts, reference_cuts : tuple of Estimate
-        Of the panel's mean hand, and of the reference.
-    boundaries : tuple of Estimate
-        How much more force, in newtons, the rater needs than the reference to call a berry that
-        firm; without a value where the rater has no such boundary.
-    shift : Estimate
-        The mean over all boundaries: evenly against the other raters, whose hands differ in shape;
-        against the rater's own history, as precisely as boundaries that moved together allow. The
-        intervals of all boundaries, of this mean and of the spread hold together at the level.
-    shift_error_newton : float
-        Standard error of that mean.
-    gaps : Gaps
-    blunter, blunter_alone : Estimate
-        Today's spread over the reference's, at the level of sharpness and at 2 level - 1 by itself.
-    spread, panel_spread : float
-        In newtons, or log newtons on the log scale.
-    softening : float
-        Share of the force that a squeeze takes; 0 where the order of squeezes is not taken in.
-    confounded : bool
-        Whether the order of squeezes, which never varied, may be all that the shift is.
-    warnings : tuple of str
-    """
+    """One rater's own cut points and their distance from the reference."""
 
     name: str
-    n: int
-    reference: str
-    panel: tuple[str, ...]
-    cuts: tuple[Estimate, ...]
-    panel_cuts: tuple[Estimate, ...]
+    n: int  # scores of the rater today
+    reference: str  # against what: `OTHERS` or `OWN_HISTORY`
+    panel: tuple[str, ...]  # the raters compared with
+    cuts: tuple[Estimate, ...]  # the rater's own, not pooled towards the panel
+    panel_cuts: tuple[Estimate, ...]  # of the panel's mean hand
     reference_cuts: tuple[Estimate, ...]
+    # How much more force, in newtons, the rater needs than the reference to call a berry that
+    # firm; without a value where the rater has no such boundary.
     boundaries: tuple[Estimate, ...]
+    # The mean over all boundaries: evenly against the other raters, whose hands differ in
+    # shape; against the rater's own history, as precisely as boundaries that moved together
+    # allow. The intervals of all boundaries, of this mean and of the spread hold together at
+    # the level.
     shift: Estimate
-    shift_error_newton: float
+    shift_error_newton: float  # standard error of that mean
     gaps: Gaps
+    # Today's spread over the reference's, at the level of sharpness.
     blunter: Estimate
-    blunter_alone: Estimate
-    spread: float
+    blunter_alone: Estimate  # the same, at 2 level - 1 by itself
+    spread: float  # in newtons, or log newtons on the log scale
     panel_spread: float
     warnings: tuple[str, ...]
+    # Share of the force that a squeeze takes; 0 where the order of squeezes is not taken in.
     softening: float = 0.0
+    # Whether the order of squeezes, which never varied, may be all that the shift is.
     confounded: bool = False
 
 
@@ -125,20 +91,10 @@ def rater_cuts(
     level: float = 0.95,
     firmest: str = "first",
 ) -> RaterShift:
-    """Compare one rater's cut points with the panel's.
+    """Compare one rater's cut points in `pairs` with the panel's there, or in `against`.
 
-    Parameters
-    ----------
-    pairs : Pairs
-        With this rater, and the panel unless `against` is given.
-    rater : str
-    against : Pairs, optional
-        The panel, from other berries; where it names the rater, today's hand is compared with the
-        hand that the rater had there.
-    force_scale : {'linear', 'log'}
-    level : float
-    firmest : {'first', 'last'}
-        For messages.
+    Where that, of other berries, names the rater, today's hand is compared with the hand that the
+    rater had there.
 
     Raises
     ------
@@ -185,13 +141,12 @@ def rater_cuts(
     earlier = same[0] if same else None
     apart = [at] if earlier is None else [at, earlier]
     several = len(joined.raters) - len(apart) > 1
-    offsets = several and np.unique(joined.rank).size > 2
     panel = prepare(
         joined,
         force_scale=force_scale,
         firmest=firmest,
         hands=several,
-        offsets=offsets,
+        offsets=several and np.unique(joined.rank).size > 2,
         apart=apart,
     )
     return _compare(pool(panel, panel.modes(berries=True)), at, earlier, rater, level)
@@ -215,6 +170,7 @@ def _compare(
             f"{name} used other scores in {pairs.source} than now, so no boundary is in both.",
             todo="Let the rater score berries from firm to soft.",
         )
+    single = _single(mine - reference, known)
     shifts, shift, error = _shifts(posterior, mine, reference, known, earlier is not None, level)
     reference_spread = panel.spread if earlier is None else data.spread_weights[earlier]
     sharpness = 1.0 - 2.0 * _OF_SPREAD * (1.0 - level)
@@ -236,7 +192,7 @@ def _compare(
         boundaries=tuple(_UNKNOWN if k is None else shifts[k] for k in cut_of),
         shift=shift,
         shift_error_newton=error,
-        gaps=_gaps(posterior, mine[:, known], reference[:, known]),
+        gaps=_gaps(posterior, mine[:, single], reference[:, single]),
         blunter=blunter,
         blunter_alone=alone,
         spread=math.exp(posterior.middle(data.spread_weights[at])),
@@ -290,7 +246,7 @@ def _shifts(
     gaps = (mine - reference) * known
     share = known / known.sum()
     if as_one:
-        share = _sharpest(posterior.joint(gaps) * np.outer(middle, middle), known)
+        share = _sharpest(posterior.joint(gaps) * np.outer(middle, middle), _single(gaps, known))
     middle_of_all = float(share @ middle)
     contrasts = np.column_stack([gaps, gaps @ (share * middle / middle_of_all)])
     # A hand mostly moves as a whole: the interval of all boundaries together is the narrower one.
@@ -305,6 +261,12 @@ def _shifts(
     ]
     whole = _newton(gap.estimates(levels[-1])[-1], middle_of_all)
     return shifts, whole, math.sqrt(covariance[-1, -1]) * middle_of_all
+
+
+def _single(gaps: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out boundaries that lie together on both sides of a skipped score, but for one."""
+    first = np.unique(gaps, axis=1, return_index=True)[1]
+    return known & np.isin(np.arange(known.size), first)
 
 
 def _gaps(posterior: Posterior, mine: Floats, reference: Floats) -> Gaps:

@@ -390,6 +390,18 @@ def test_one_rater_against_another_source() -> None:
     assert "marek alone" in alone.warnings[0]
 
 
+def test_a_hand_that_skips_a_score_is_compared_with_itself() -> None:
+    """The boundaries around that score lie together, then and now, and count as one."""
+    then, now = (
+        panel_of(seed=seed, berries=60, hand_sd=0.0, spread_sd=0.0, skip="middle")
+        for seed in (3, 13)
+    )
+    found = rater_cuts(now, "tamsin", against=then)
+    assert found.boundaries[1] == found.boundaries[2]
+    assert found.gaps.log_ratio.size == 3
+    assert found.shift.low < 0.0 < found.shift.high
+
+
 def test_how_far_hands_differ_is_carried_on_from_earlier_seasons(tmp_path: Path) -> None:
     """Three raters hardly show it; a season of eight does, and its posterior enters the next."""
     from click.testing import CliRunner
