@@ -4,4 +4,4 @@ In: a rater's scores and a calibration.
 Out: how far and at which boundary the rater differs, in sentences too.
 """
 
-__all__ = ["check", "history", "record", "warmup"]
+__all__ = ["check", "history", "warmup"]

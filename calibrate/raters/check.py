@@ -180,7 +180,6 @@ def check_rater(
     ----------
     pairs : Pairs
         With this rater, and the panel unless `against` is given.
-    rater : str
     against : Pairs, optional
         The panel, from other berries; where it names the rater, today's hand is compared with the
         hand that the rater had there, its own offsets included.
@@ -189,16 +188,10 @@ def check_rater(
     limit_newton, limit_share : float, optional
         The lab's limit of a rater's shift at every boundary: in newtons where given, else as a
         share of the cut point.
-    force_scale : {"linear", "log"}
     firmest : {"first", "last"}
         For messages.
     sale_limit : str, optional
         Softest score that may be sold, where the scale has none.
-    level : float
-
-    Returns
-    -------
-    RaterCheck
 
     Raises
     ------
@@ -276,17 +269,16 @@ def _drifts(pairs: Pairs, force_scale: str) -> tuple[Drift, ...]:
     if times is None:
         return ()
     try:
-        stamps = [datetime.fromisoformat(str(t)).timestamp() for t in times]
+        stamps = np.array([datetime.fromisoformat(str(t)).timestamp() for t in times])
     except ValueError:
         return ()
-    days = [int(stamp // 86_400) for stamp in stamps]
-    order: list[float] = [0.0] * len(stamps)
-    for day in set(days):
-        mine = sorted((stamps[i], i) for i in range(len(stamps)) if days[i] == day)
-        for place, (_, index) in enumerate(mine):
-            order[index] = place / max(len(mine) - 1, 1)
-    found = [drift_along(pairs, order, "the session", force_scale=force_scale)]
-    if len(set(days)) > 1:
-        dates = [float(day) for day in days]
-        found.append(drift_along(pairs, dates, "the dates", force_scale=force_scale))
+    days = stamps // 86_400
+    order = np.zeros(days.size)
+    for day in np.unique(days):
+        mine = np.flatnonzero(days == day)
+        order[mine[np.argsort(stamps[mine], kind="stable")]] = np.linspace(0.0, 1.0, mine.size)
+    found = [
+        drift_along(pairs, column.tolist(), along, force_scale=force_scale)
+        for column, along in ((order, "the session"), (days, "the dates"))
+    ]
     return tuple(drift for drift in found if drift is not None)

@@ -47,27 +47,16 @@ class HistoryPoint:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class HandHistory:
-    """One rater's chart.
-
-    Attributes
-    ----------
-    rater, reference : str
-    n_reference, n : int
-        Scores of the reference and after it.
-    run_length : int
-        Scores from one false alarm to the next, on average, of a hand that does not move.
-    points : tuple of HistoryPoint
-    first_outside : int or None
-        The score, from 1, with which the limit was passed first.
-    """
+    """One rater's chart."""
 
     rater: str
     reference: str
-    n_reference: int
-    n: int
+    n_reference: int  # scores of the reference
+    n: int  # scores after it
+    # Scores from one false alarm to the next, on average, of a hand that does not move.
     run_length: int
     points: tuple[HistoryPoint, ...]
-    first_outside: int | None
+    first_outside: int | None  # the score, from 1, with which the limit was passed first
 
 
 def hand_history(
@@ -81,18 +70,8 @@ def hand_history(
     """Chart one rater's scores against the hand of `against`, or that of the first 60 of them.
 
     The limits are those of Lucas, J. M. & Saccucci, M. S. (1990) Technometrics 32:1-12, for the run
-    length above, widened by what the reference leaves unknown of the hand.
-
-    Parameters
-    ----------
-    pairs : Pairs
-        With the rater's scores after the reference; in the order of scoring where they are dated.
-    rater : str
-    against : Pairs, optional
-        With the rater's scores that are the reference.
-    reference : str
-        What it is called.
-    force_scale : {'linear', 'log'}
+    length above, widened by what the reference leaves unknown of the hand. `pairs` hold the scores
+    after the reference, in the order of scoring where they are dated; `reference` is its name.
 
     Raises
     ------

@@ -1,8 +1,8 @@
-"""A rater's warm-up: what each squeezed anchor shows, which comes next, when to stop."""
+"""A rater's warm-up: what each squeezed anchor shows, which comes next, when to stop; its days."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from calibrate.cuts.calibration import Calibration
 from gauge.errors import InvalidValueError
+from gauge.season.rows import PracticeRow
 
 # Share of the panel's cut; how far a rater may be off before the first squeeze: the
 # spread that raters bring to a season (common practice, no source).
@@ -133,7 +134,7 @@ def advise(
     limit_newton: float,
     patience: int = 12,
 ) -> Advice:
-    """Return whether the rater is within the limit, still learning, or not improving.
+    """Advise by whether the rater is within the limit, still learning, or not improving.
 
     Ready: at every boundary the shift lies within `limit_newton` with a probability of about 0.9
     (mean and 1.645 SD of its posterior). Not improving: after `patience` squeezes, the last half of
@@ -167,3 +168,35 @@ def signed_miss_newton(calibration: Calibration, force_newton: float, rank: int)
     if lower <= h < upper:
         return 0.0
     return force_newton - calibration.force(float(upper if h >= upper else lower))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PracticeDay:
+    """What a rater's squeezes of anchors showed on one day.
+
+    `as_panel` counts scores that were the panel's; `off_newton` is the mean distance of the anchors
+    from the panel's band of the score given, above zero where they were firmer than that score.
+    """
+
+    rater: str
+    day: str
+    n: int
+    as_panel: int
+    off_newton: float
+
+
+def practice_days(rows: Iterable[PracticeRow]) -> list[PracticeDay]:
+    """Sum up practice by rater and day, each in order."""
+    found: dict[tuple[str, str], list[float]] = {}
+    for row in rows:
+        found.setdefault((row.rater, row.at[:10]), []).append(row.off_newton)
+    return [
+        PracticeDay(
+            rater=rater,
+            day=day,
+            n=len(off),
+            as_panel=off.count(0.0),
+            off_newton=sum(off) / len(off),
+        )
+        for (rater, day), off in sorted(found.items())
+    ]
