@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import inf
 
 import numpy as np
@@ -16,30 +16,20 @@ END_TARGET_PROBABILITY = 0.9
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Band:
-    """Forces that stand for one score.
-
-    Attributes
-    ----------
-    score : str
-    low_newton, high_newton : float or None
-        Where the score is the most probable one. The firmest score has no upper end, the softest
-        begins at zero. Both None when another score is more probable at every force.
-    target_newton : float or None
-        The force to look for in an anchor: the most certain one within the band, or for an end
-        score the one at which it has a probability of 0.9.
-    core_low_newton, core_high_newton : float or None
-        Where its probability is 0.8 or more; None where it never is.
-    best_probability : float
-        At the target.
-    """
+    """Forces that stand for one score."""
 
     score: str
+    # Where the score is the most probable one. The firmest score has no upper end, the softest
+    # begins at zero. Both None when another score is more probable at every force.
     low_newton: Side = None
-    target_newton: Side = None
     high_newton: Side = None
+    # The force to look for in an anchor: the most certain one within the band, or for an end
+    # score the one at which it has a probability of 0.9.
+    target_newton: Side = None
+    # Where its probability is 0.8 or more; None where it never is.
     core_low_newton: Side = None
     core_high_newton: Side = None
-    best_probability: float = 0.0
+    best_probability: float = 0.0  # at the target
 
     @property
     def reachable(self) -> bool:
@@ -65,20 +55,18 @@ def bands(calibration: Calibration) -> tuple[Band, ...]:
 
 
 def _band(calibration: Calibration, score: int) -> Band:
-    none = Band(score=calibration.scale.labels[score])
     softer, firmer = range(score + 1, len(calibration.scale.labels)), range(score)
     low_h = max((calibration.crossing_h(score, k) for k in softer), default=-inf)
     high_h = min((calibration.crossing_h(k, score) for k in firmer), default=inf)
     low = 0.0 if low_h == -inf else max(calibration.force(low_h), 0.0)
     high = None if high_h == inf else calibration.force(high_h)
-    if low_h >= high_h or (high is not None and high <= 0):
-        return none
-    target = _target(calibration, score, low, high)
+    reachable = low_h < high_h and (high is None or high > 0)
+    target = _target(calibration, score, low, high) if reachable else None
     if target is None or target <= 0:
-        return none
+        return Band(score=calibration.scale.labels[score])
     core_low, core_high = _core(calibration, score, target)
-    return replace(
-        none,
+    return Band(
+        score=calibration.scale.labels[score],
         low_newton=low,
         target_newton=target,
         high_newton=high,

@@ -61,12 +61,8 @@ def limit_force(calibration: Calibration, *, share: float = 0.95, level: float =
     """Find the force in newtons at which `share` of berries is within the sale limit.
 
     h = c + s logit(share), with its interval by the delta method on the model's scale; what is
-    not above zero is left open.
-
-    Raises
-    ------
-    InvalidValueError
-        If the scale has no sale limit, or its cut is not known.
+    not above zero is left open. An InvalidValueError where the scale has no sale limit, or its cut
+    is not known.
     """
     if not 0 < share < 1:
         raise InvalidValueError("a share lies between 0 and 1")
@@ -154,19 +150,8 @@ def threshold_costs(
 ) -> tuple[ThresholdCost, ...]:
     """Expect the errors of thresholds over berries of given forces, out of 100.
 
-    Parameters
-    ----------
-    calibration : Calibration
-    force_newton : array_like, shape (n,)
-        Of the berries to think of.
-    thresholds_newton : sequence of float
-    discard_cost, ship_cost : float
-        Of a sound berry withheld and of a soft berry shipped.
-
-    Raises
-    ------
-    InvalidValueError
-        Without berries, with a negative cost, or without a sale limit.
+    Costs are those of a sound berry withheld and of a soft berry shipped. An InvalidValueError
+    without berries, with a negative cost, or without a sale limit.
     """
     forces = np.asarray(force_newton, dtype=float)
     if forces.size == 0:
@@ -198,12 +183,7 @@ def cheapest_threshold(
 
     Withhold while ship_cost (1 - P) > discard_cost P, so P = ship / (ship + discard) at the
     threshold, whatever the berries' forces (Elkan (2001) The foundations of cost-sensitive
-    learning, section 2).
-
-    Raises
-    ------
-    InvalidValueError
-        If a cost is not above zero.
+    learning, section 2). An InvalidValueError where a cost is not above zero.
     """
     if discard_cost <= 0 or ship_cost <= 0:
         raise InvalidValueError("both costs must be above zero")

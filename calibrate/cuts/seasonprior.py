@@ -10,6 +10,8 @@ from calibrate.cuts.seasonshift import check_same_scale
 from calibrate.stats.estimate import Estimate
 from gauge.errors import InvalidValueError
 
+_NOTHING = (0.0, 0.0)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CarriedCut:
@@ -36,17 +38,11 @@ def carry(
     On the log of force, cut by cut: the prior is normal about last season's cut with its standard
     error and, added to it, the way that cuts move from season to season; both estimates are
     weighted by their precision (normal-normal model; Gelman et al., Bayesian Data Analysis,
-    chapter 2).
+    chapter 2). `current` is None while there is too little to fit.
 
-    Parameters
-    ----------
-    previous, current : Calibration
-        `current` is None while there is too little to fit.
-    season_sd : float
-        Standard deviation of a cut's change between seasons, as a share of force. The default of
-        0.10 is assumed, not measured; take it from `calibrate compare` once several seasons are
-        at hand.
-    level : float
+    `season_sd` is the standard deviation of a cut's change between seasons, as a share of force.
+    The default of 0.10 is assumed, not measured; take it from `calibrate compare` once several
+    seasons are at hand.
 
     Raises
     ------
@@ -65,20 +61,19 @@ def carry(
     carried = []
     for index, between in enumerate(previous.scale.boundaries):
         prior = _log_estimate(previous.cuts[index], previous.level, extra_sd=season_sd)
-        data = None if current is None else _log_estimate(current.cuts[index], current.level)
-        estimates = [e for e in (prior, data) if e is not None]
-        force, weight = Estimate(value=None), 0.0
-        if estimates:
-            precision = sum(1 / variance for _, variance in estimates)
-            mean = sum(value / variance for value, variance in estimates) / precision
+        data = _NOTHING if current is None else _log_estimate(current.cuts[index], current.level)
+        precision = prior[1] + data[1]
+        force = Estimate(value=None)
+        if precision:
+            mean = (prior[0] * prior[1] + data[0] * data[1]) / precision
             force = Estimate.around(mean, z / math.sqrt(precision)).map(math.exp)
-            weight = 0.0 if prior is None else 1 / prior[1] / precision
+        weight = prior[1] / precision if precision else 0.0
         carried.append(CarriedCut(between=between, force_newton=force, prior_weight=weight))
     return tuple(carried)
 
 
-def _log_estimate(cut: Estimate, level: float, extra_sd: float = 0.0) -> tuple[float, float] | None:
-    """Return the log of a cut and its variance, from its interval; None where it is not known.
+def _log_estimate(cut: Estimate, level: float, extra_sd: float = 0.0) -> tuple[float, float]:
+    """Return the log of a cut and its precision, from its interval; no precision if not known.
 
     With one open side the known side serves for both; with two, nothing is known of the error, so
     the cut is left out.
@@ -86,10 +81,10 @@ def _log_estimate(cut: Estimate, level: float, extra_sd: float = 0.0) -> tuple[f
     from scipy.special import ndtri
 
     if cut.value is None or cut.value <= 0:
-        return None
+        return _NOTHING
     ends = [end for end in (cut.low, cut.high) if end is not None and end > 0]
     halves = [abs(math.log(end / cut.value)) for end in ends]
     if not halves:
-        return None
+        return _NOTHING
     error = sum(halves) / len(halves) / float(ndtri(0.5 + level / 2))
-    return math.log(cut.value), error**2 + extra_sd**2
+    return math.log(cut.value), 1 / (error**2 + extra_sd**2)

@@ -56,16 +56,8 @@ def collapse(
 ) -> Cells:
     """Add up equal rows, exactly, so that a fit costs by distinct cells and not by rows.
 
-    Parameters
-    ----------
-    force_newton : ndarray of float, shape (n,)
-    rank : ndarray of int, shape (n,)
-    n_ranks : int
-        Size of the scale.
-    count : ndarray of float, shape (n,), optional
-        How many rows each row stands for.
-    group : ndarray of int, shape (n,), optional
-        Rows of different groups stay apart.
+    All columns have the shape (n,); `count` is how many rows each row stands for, and rows of
+    different groups stay apart.
 
     Examples
     --------
@@ -206,17 +198,8 @@ def fit_cells(
 ) -> CutFit:
     """Fit the cut points to cells that are collapsed already; groups are pooled.
 
-    Parameters
-    ----------
-    cells : Cells
-    scale : Scale
-    force_scale : {'linear', 'log'}
-    firmest : {'first', 'last'}
-        What the user declared; only messages depend on it, the cells are firmest first already.
-    source : str
-        For messages.
-    growth : SpreadGrowth
-        How the spread grows with force, which is not estimated here.
+    Only messages depend on `source` and `firmest`, what the user declared: the cells are firmest
+    first already. How the spread grows with force is not estimated here.
 
     Raises
     ------

@@ -67,15 +67,7 @@ def widened(level: float, n: float, parameters: int) -> float:
     The deviance is compared with its limit as if divided by n - p in place of n, as a normal
     model's residual variance is. No theorem for ordinal scores: measured by
     tests/bench/handshapes.py: plain profile intervals of 25 scores hold the truth 91 to 92 % of the
-    time.
-
-    Parameters
-    ----------
-    level : float
-    n : float
-        Scores.
-    parameters : int
-        Free ones.
+    time. `n` scores are explained by so many free `parameters`.
 
     Examples
     --------

@@ -9,8 +9,9 @@ deviations are estimated ("random effects").
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, Literal
 
 import numpy as np
@@ -163,18 +164,18 @@ def fit_panel(
             f"'{random}' does not say what differs.", todo=f"Write {ALL_EFFECTS}, or parts of it."
         )
     if force_scale == "auto":
-        fits = [
-            fit_panel(
-                pairs,
-                force_scale=h,
-                level=level,
-                random=random,
-                firmest=firmest,
-                earlier_hand_sds=earlier_hand_sds,
-            )
-            for h in (("linear", "log") if (pairs.force_newton > 0).all() else ("linear",))
-        ]
-        return min(fits, key=lambda fit: fit.aic)
+        fitted = partial(
+            fit_panel,
+            pairs,
+            level=level,
+            random=random,
+            firmest=firmest,
+            earlier_hand_sds=earlier_hand_sds,
+        )
+        linear = fitted(force_scale="linear")
+        if not (pairs.force_newton > 0).all():
+            return linear
+        return min(linear, fitted(force_scale="log"), key=lambda fit: fit.aic)
     pairs = named_raters(pairs)
     if len(pairs.raters) == 1:
         raise CannotCompareError(
@@ -348,7 +349,11 @@ def _warnings(panel: Panel, effects: frozenset[str]) -> list[str]:
             "each rater always squeezed at the same place of the row, so what a squeeze takes is "
             "not known: cut points are of fruit pressed after it was squeezed"
         )
-    return out + _unused(panel.pairs.scale, panel.used)
+    labels = panel.pairs.scale.labels
+    missing = tuple(label for k, label in enumerate(labels) if k not in panel.used)
+    if missing:
+        out.append(f"nobody used {_list(missing)}: no cut point is known there")
+    return out
 
 
 def _of_rater(panel: Panel, rater: int) -> list[str]:
@@ -356,7 +361,9 @@ def _of_rater(panel: Panel, rater: int) -> list[str]:
     if panel.used.size - len(unused) < 2:
         return [f"{name} used one score only: the cut points given are the panel's"]
     out = []
-    if _against_force(panel, rater):
+    rows = panel.pairs.rater == rater
+    force, rank = panel.pairs.force_newton[rows], panel.pairs.rank[rows]
+    if (force - force.mean()) @ (rank - rank.mean()) > 0.0:
         out.append(
             f"the scores of {name} run against force; check that forces and scores belong to the "
             "same berries, or leave this rater out"
@@ -369,17 +376,6 @@ def _of_rater(panel: Panel, rater: int) -> list[str]:
             + ": the cut points there come from the panel and this rater's hand elsewhere"
         )
     return out
-
-
-def _against_force(panel: Panel, rater: int) -> bool:
-    rows = panel.pairs.rater == rater
-    force, rank = panel.pairs.force_newton[rows], panel.pairs.rank[rows]
-    return bool((force - force.mean()) @ (rank - rank.mean()) > 0.0)
-
-
-def _unused(scale: Scale, used: Iterable[int]) -> list[str]:
-    missing = tuple(scale.labels[k] for k in range(len(scale.labels)) if k not in set(used))
-    return [f"nobody used {_list(missing)}: no cut point is known there"] if missing else []
 
 
 def _list(labels: tuple[str, ...]) -> str:
