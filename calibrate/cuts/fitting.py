@@ -6,7 +6,7 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
 from calibrate.model.intervals import cut_intervals, widened
-from calibrate.stats.forcespread import spread_growth
+from calibrate.stats.forcespread import NO_GROWTH, spread_growth
 from calibrate.stats.measurement import GaugeError, expected_true
 from gauge.package import __version__
 
@@ -178,18 +178,19 @@ def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list
     cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
 
     def fitted(force_scale: ForceScale) -> CutFit:
-        how: dict[str, Any] = {
-            "force_scale": force_scale,
-            "firmest": firmest,
-            "source": pairs.source,
-        }
-        plain = fit_cells(cells, pairs.scale, **how)
-        if force_scale == "log":
-            return plain
-        growth = spread_growth(
-            cells.force_newton, cells.rank, cells.weight, cells.group, cells.n_ranks
+        growth = NO_GROWTH
+        if force_scale == "linear":
+            growth = spread_growth(
+                cells.force_newton, cells.rank, cells.weight, cells.group, cells.n_ranks
+            )
+        return fit_cells(
+            cells,
+            pairs.scale,
+            force_scale=force_scale,
+            firmest=firmest,
+            source=pairs.source,
+            growth=growth if growth.shown else NO_GROWTH,
         )
-        return fit_cells(cells, pairs.scale, **how, growth=growth) if growth.shown else plain
 
     if choice != "auto":
         return fitted(choice), []

@@ -148,12 +148,16 @@ class CutFit:
 
     def probability(self, force_newton: ArrayLike) -> Floats:
         """Probability of each score at each force (above zero on the log scale), (..., n_ranks)."""
+        return interval_probability(*self.ends(force_newton))
+
+    def ends(self, force_newton: ArrayLike) -> tuple[Floats, Floats]:
+        """Both ends of what gives each score at each force, on the logit scale, (..., n_ranks)."""
         force = np.asarray(force_newton, dtype=float)
         h, spread = transform(force, self.force_scale), self.spread * self.growth.factor(force)
         z = (h[..., None] - self.cut) / spread[..., None]
         up = np.concatenate([z, np.full((*h.shape, 1), np.inf)], axis=-1)
         low = np.concatenate([np.full((*h.shape, 1), -np.inf), z], axis=-1)
-        return interval_probability(up, low)
+        return up, low
 
 
 def transform(force_newton: Floats, force_scale: ForceScale) -> Floats:
@@ -214,10 +218,9 @@ def fit_cells(
     InvalidValueError
         If a force has no logarithm and the scale is log.
     """
-    used = np.unique(cells.rank)
+    used, lowest, highest = force_range(cells.force_newton, cells.rank)
     require_two_used(used, source)
     labels = [scale.labels[k] for k in used]
-    lowest, highest = _force_range(cells, used)
     _require_overlap(lowest, highest, labels, firmest=firmest, source=source)
     h = transform(cells.force_newton, force_scale)
     spread = growth.factor(cells.force_newton) if growth.power else None
@@ -254,13 +257,13 @@ def whole_covariance(fit: CutFit) -> tuple[tuple[float, ...], ...]:
     return tuple(tuple(row) for row in whole.tolist())
 
 
-def _force_range(cells: Cells, used: Ints) -> tuple[Floats, Floats]:
-    """Smallest and largest force (N) of each rank in `used`."""
-    low = np.full(cells.n_ranks, np.inf)
-    high = np.full(cells.n_ranks, -np.inf)
-    np.minimum.at(low, cells.rank, cells.force_newton)
-    np.maximum.at(high, cells.rank, cells.force_newton)
-    return low[used], high[used]
+def force_range(force_newton: Floats, rank: Ints) -> tuple[Ints, Floats, Floats]:
+    """Ranks in use, and the smallest and largest force of each."""
+    used, place = np.unique(rank, return_inverse=True)
+    low, high = np.full(used.size, np.inf), np.full(used.size, -np.inf)
+    np.minimum.at(low, place, force_newton)
+    np.maximum.at(high, place, force_newton)
+    return used, low, high
 
 
 def _require_overlap(

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
-from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts
+from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts, force_range
 from calibrate.model.dependence import Dependence, dependence
 from calibrate.model.paneldata import PanelData
 from calibrate.model.panellikelihood import Evaluation, Prior, find_mode
@@ -315,12 +315,7 @@ def _require_overlap(pairs: Pairs, rank: Ints) -> None:
     """Refuse a panel in which force separates the scores of every single rater."""
     for rater in range(len(pairs.raters)):
         rows = pairs.rater == rater
-        seen = np.unique(rank[rows])
-        if seen.size < 2:
-            continue
-        force, scores = pairs.force_newton[rows], rank[rows]
-        lowest = np.array([force[scores == k].min() for k in seen])
-        highest = np.array([force[scores == k].max() for k in seen])
+        _, lowest, highest = force_range(pairs.force_newton[rows], rank[rows])
         if force_separation(lowest, highest) is Separation.OVERLAP:
             return
     raise SeparationError(

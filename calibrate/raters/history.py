@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
-from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts, transform
+from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts
 from calibrate.model.dependence import scoring_order
 from calibrate.stats.likelihood import log_interval
 from gauge.errors import TooFewScoresError
@@ -143,18 +143,14 @@ def _ends(days: list[str], n: int) -> list[tuple[int, int]]:
 
 def _scores(hand: CutFit, pairs: Pairs) -> tuple[Floats, Floats]:
     """Derivative of each score's log-likelihood by a shift of all cuts, and its deviation."""
-    h = transform(pairs.force_newton, hand.force_scale)[:, None]
-    z = (h - hand.cut) / (hand.spread * hand.growth.factor(pairs.force_newton)[:, None])
-    n = pairs.rank.size
-    edges = np.column_stack([np.full(n, -np.inf), z, np.full(n, np.inf)])
-    upper, lower = edges[:, 1:], edges[:, :-1]
+    upper, lower = hand.ends(pairs.force_newton)
     with np.errstate(invalid="ignore", divide="ignore"):
         value, d_up, d_low, *_ = log_interval(upper, lower)
     # A score that the reference never gave has no probability, and says nothing.
     slope = np.where(upper > lower, -(d_up + d_low) / hand.spread, 0.0)
     chance = np.where(upper > lower, np.exp(value), 0.0)
     deviation = np.sqrt((chance * slope**2).sum(axis=1))
-    return slope[np.arange(n), pairs.rank], np.maximum(deviation, 1e-12)
+    return slope[np.arange(pairs.rank.size), pairs.rank], np.maximum(deviation, 1e-12)
 
 
 def _shift_variance(hand: CutFit) -> float:
