@@ -58,6 +58,7 @@ class LineFormat:
 
     Attributes
     ----------
+    name : str
     pattern : str
         Regular expression (of bytes, ASCII) which the whole line must match, without its start and
         terminator. Its named parts: `value` (needed), `unit`, `sign`, `status`.
@@ -65,6 +66,8 @@ class LineFormat:
         Any of them ends a line.
     start : bytes, optional
         Control bytes which begin each line; printable openers belong in the pattern.
+    settings : SerialSettings
+    decimal_comma : bool
     overload, underload, not_a_number : tuple of str
         Words that stand for such a reading: as the whole line, as its value or as its status. One
         that is a number (``"9.9E37"``) means every spelling of that number.
