@@ -25,7 +25,7 @@ from gauge.errors import InvalidValueError, TooFewScoresError
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 # Draws of what the values may be, for the chance to be kept.
-_DRAWS = 20_000
+_DRAWS, _SEED = 20_000, 1
 # Chance from which on a selection is kept, and below one minus which it is dropped.
 _SURE = 0.9
 # Standard deviations tried for selections and for seasons' disagreement, as shares of that of the
@@ -35,10 +35,9 @@ _GRID = np.linspace(0.05, 2.5, 14)
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class KeepRule:
-    """Which selections are kept: the best share, or all at or above a mean force (N).
+    """Which selections are kept: the best share, or all at or above a mean force (N); not both.
 
-    A share, above 0 and below 1, is rounded to whole selections, at least one. Exactly one of the
-    two must be given, or else it is an InvalidValueError.
+    A share, above 0 and below 1, is rounded to whole selections, at least one.
     """
 
     top: float | None = None
@@ -50,19 +49,22 @@ class KeepRule:
         if self.top is not None and not 0 < self.top < 1:
             raise InvalidValueError(f"a top share of {self.top:g} does not lie between 0 and 1")
 
-    def kept(self, values: Floats) -> Any:
+    def kept(self, values: Floats) -> NDArray[np.bool_]:
         """Return which of the values are kept; the last axis holds the selections."""
         if self.above is not None:
-            return values >= self.above
+            return np.asarray(values >= self.above)
         assert self.top is not None
-        count = max(1, round(self.top * values.shape[-1]))
-        place = (-values).argsort(axis=-1, kind="stable").argsort(axis=-1, kind="stable")
-        return place < count
+        return np.asarray(_places(values) < max(1, round(self.top * values.shape[-1])))
 
     def __str__(self) -> str:
         if self.above is not None:
             return f"keep at {with_unit(self.above, short=True)} or more"
         return f"keep the best {self.top:.0%}"
+
+
+def _places(values: Floats) -> Ints:
+    """Find the place of each value along the last axis, 0 for the largest."""
+    return (-values).argsort(axis=-1, kind="stable").argsort(axis=-1, kind="stable")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -136,14 +138,11 @@ class SeasonRanks:
 
 @dataclass(frozen=True, kw_only=True)
 class SeasonMeans:
-    """Mean forces (N) of selections in seasons, c of them, with their sampling variance.
-
-    `season` and `selection` are positions in the names, shape (c,); `df` are those of `variance`.
-    """
+    """Mean forces (N) of c selections in seasons, shape (c,), with their sampling variance."""
 
     seasons: tuple[str, ...]
     selections: tuple[str, ...]
-    season: Ints
+    season: Ints  # a position in the names, as the next
     selection: Ints
     mean_newton: Floats
     variance: Floats
@@ -153,21 +152,17 @@ class SeasonMeans:
 
 def season_ranks(units: SamplingUnits, rule: KeepRule) -> SeasonRanks | None:
     """Decide on the selections of a table over its seasons; None without two seasons."""
-    if not {"selection", "season"} <= units.factors.keys():
-        return None
     units = units.pressed()
     for name in ("season", "selection"):
         units = units.where(units.factor(name).code >= 0)
-    by_season = {str(key): one for (key,), one in units.groups(["season"]).items()}
-    if len(by_season) < 2:
+    days = [set(one.keys(["storage_day"])) for one in units.groups(["season"]).values()]
+    if len(days) < 2:
         return None
-    days = [{day for (day,) in one.keys(["storage_day"])} for one in by_season.values()]
-    common = [key for key in ordered((day,) for day in set.intersection(*days)) if key != (None,)]
-    day = common[-1][0] if common else None
-    if day is None and set().union(*days) != {None}:
+    common = ordered(set.intersection(*days) - {(None,)})
+    if common:
+        units = units.where(np.array([key == common[-1] for key in units.keys(["storage_day"])]))
+    elif set().union(*days) != {(None,)}:
         raise TooFewScoresError("no storage day was tested in every season, so none is compared")
-    if day is not None:
-        units = units.where(np.array([found == day for (found,) in units.keys(["storage_day"])]))
     keys = units.keys(["season", "selection"])
     cells = ordered(keys)
     seasons, selections = (sorted(set(map(str, one))) for one in zip(*cells, strict=True))
@@ -183,13 +178,13 @@ def season_ranks(units: SamplingUnits, rule: KeepRule) -> SeasonRanks | None:
             mean_newton=fit.means,
             variance=max(fit.variance.value, least.value) / np.bincount(group),
             df=fit.variance.df,
-            day=day,
+            day=common[-1][0] if common else None,
         ),
         rule,
     )
 
 
-def rank_seasons(means: SeasonMeans, rule: KeepRule, *, seed: int = 1) -> SeasonRanks:
+def rank_seasons(means: SeasonMeans, rule: KeepRule) -> SeasonRanks:
     """Rank selections within each season, and decide on each over all; TooFewScoresError if not."""
     lacking = np.ones((len(means.seasons), len(means.selections)), bool)
     lacking[means.season, means.selection] = False
@@ -198,7 +193,7 @@ def rank_seasons(means: SeasonMeans, rule: KeepRule, *, seed: int = 1) -> Season
         raise TooFewScoresError("ranks over seasons need two seasons and two selections or more")
     if not everywhere.any():
         raise TooFewScoresError("no selection stands in all seasons, so nothing links them")
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(_SEED)
     value, draws = shrunk(means, rng)
     kept = rule.kept(draws).mean(axis=0)
     low, high = np.quantile(draws, [0.025, 0.975], axis=0)
@@ -233,12 +228,11 @@ def _in_season(
     """Rank the selections of one season by themselves."""
     at = np.flatnonzero(means.season == season)
     values = means.mean_newton[at]
-    rank = (-values).argsort(kind="stable").argsort(kind="stable") + 1
     sure: list[float | None] = [None] * at.size
     if means.df >= 1:
         t = rng.standard_t(means.df, (_DRAWS, at.size))
         sure = rule.kept(values + t * np.sqrt(means.variance[at])).mean(axis=0).tolist()
-    columns = (means.selection[at], values, rank, rule.kept(values))
+    columns = (means.selection[at], values, _places(values) + 1, rule.kept(values))
     names = ("season", "mean_N", "rank", "kept", "probability_kept")
     return {
         which: dict(zip(names, (means.seasons[season], *row), strict=True))
@@ -294,10 +288,7 @@ def predictions(
 
 
 def _spearman(seasons: Sequence[str], values: Floats) -> dict[tuple[str, str], float]:
-    """Correlate the ranks of each two seasons; no value where a season has one value only.
-
-    Spearman, C. (1904) Am. J. Psychol. 15:72.
-    """
+    """Correlate ranks of each two seasons (Spearman (1904) Am. J. Psychol. 15:72), if they differ."""
 
     def ranks(row: Floats) -> Floats:  # equal values share the mean of their ranks
         _, place, count = np.unique(row, return_inverse=True, return_counts=True)

@@ -79,18 +79,9 @@ def read_source(
     A season file; a CSV with `force_N` (or `force` and `unit`) or `score` or both, and any of
     `FACTORS`, `berry`, `rater`, `occasion`, `flags` and `count`; or a CSV of clamshell sheets.
 
-    Parameters
-    ----------
-    scale : Scale, optional
-        Of the scores in a CSV.
-    cues : sequence of str
-        Further columns to keep.
-    without_flags : sequence of str
-        Berries with one of these flags are left out.
-
-    Raises
-    ------
-    UnreadableFileError, BadTableError, ImpossibleSheetError
+    `scale` is that of the scores in a CSV, `cues` are further columns to keep, and berries
+    `without_flags` are those with none of them. Raises UnreadableFileError, BadTableError and
+    ImpossibleSheetError.
     """
     if looks_like_season(path):
         return _from_season(path, cues, without_flags)
