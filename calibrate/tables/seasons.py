@@ -115,9 +115,7 @@ class SeasonRanks:
             "seasons": list(self.seasons),
             "rule": str(self.rule),
             "storage_day": self.day,
-            "spearman": [
-                {"between": list(pair), "value": value} for pair, value in self.spearman.items()
-            ],
+            "spearman": [{"between": list(k), "value": rho} for k, rho in self.spearman.items()],
             "hold": sum(row.holds for row in self.rows),
             "of": len(self.rows),
             "checks": list(self.checks),
@@ -288,7 +286,7 @@ def predictions(
 
 
 def _spearman(seasons: Sequence[str], values: Floats) -> dict[tuple[str, str], float]:
-    """Correlate ranks of each two seasons (Spearman (1904) Am. J. Psychol. 15:72), if they differ."""
+    """Correlate ranks of each two seasons (Spearman (1904) Am. J. Psychol. 15:72) that differ."""
 
     def ranks(row: Floats) -> Floats:  # equal values share the mean of their ranks
         _, place, count = np.unique(row, return_inverse=True, return_counts=True)
