@@ -36,10 +36,12 @@ class Variance:
 class Layout:
     """Groups of units and their additive blocks, as columns of a linear model.
 
-    `x`, shape (m, columns), has a column for each of the k groups, which `names` names, and the
-    blocks' own; `blocks` a constant and the blocks' own.
+    `code`, shape (m,), is the position of each unit's group. `x`, shape (m, columns), has a column
+    for each of the k groups, which `names` names, and the blocks' own; `blocks` a constant and the
+    blocks' own.
     """
 
+    code: Ints
     x: Floats
     blocks: Floats
     names: tuple[str, ...]
@@ -60,7 +62,7 @@ class Layout:
         x = np.hstack([np.eye(len(names))[code], columns[:, 1:]])
         if np.linalg.matrix_rank(x) < x.shape[1]:
             raise TooFewScoresError("groups and blocks are mixed up: some groups share no block")
-        return cls(x=x, blocks=columns, names=tuple(names))
+        return cls(code=code, x=x, blocks=columns, names=tuple(names))
 
     @property
     def k(self) -> int:
@@ -73,10 +75,9 @@ class Layout:
         return int(self.x.shape[0] - self.x.shape[1])
 
     @property
-    def code(self) -> Ints:
-        """Position of each unit's group."""
-        found: Ints = np.argmax(self.x[:, : self.k], axis=1).astype(np.int64)
-        return found
+    def count(self) -> Ints:
+        """Units of each group."""
+        return np.bincount(self.code, minlength=self.k)
 
     @property
     def adjusted(self) -> str:
@@ -86,8 +87,7 @@ class Layout:
     def smooth(self, y: Floats) -> tuple[Floats, Floats, Floats]:
         """Find weights of units in groups, (k, m), leverages of units, and coefficients of y."""
         if self.blocks.shape[1] == 1:  # plain means, so that none of 50 berries stays exactly none
-            count = self.x.sum(axis=0)
-            inverse, beta = (self.x / count).T, self.x.T @ y / count
+            inverse, beta = (self.x / self.count).T, self.x.T @ y / self.count
         else:
             inverse = np.asarray(np.linalg.pinv(self.x), dtype=np.float64)
             beta = inverse @ y
@@ -202,7 +202,7 @@ def fit_means(y: ArrayLike, layout: Layout) -> MeanFit:
     ss_between = max(ss_null - ss_within, 0.0)
     if layout.blocks.shape[1] == 1:
         # The direct form keeps its digits where the difference of two sums would lose them.
-        ss_between = float((layout.x.sum(axis=0) * beta**2).sum())
+        ss_between = float((layout.count * beta**2).sum())
     return MeanFit(
         layout=layout,
         means=beta[:k] + centre,

@@ -81,10 +81,10 @@ class Replication:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Scheme:
-    """What makes rows, what is compared, and what is taken out first."""
+    """What makes rows, what is compared ("" for nothing), and what is taken out first."""
 
     by: tuple[str, ...]
-    what: str | None
+    what: str
     blocks: tuple[str, ...]
     scale: Scale | None
     level: float
@@ -94,7 +94,7 @@ class Scheme:
 class _Stratum:
     """Units that are compared with one another: the other levels are held."""
 
-    held: Key
+    within: Mapping[str, str | None]
     measure: Measure
     layout: Layout
     fit: MeanFit
@@ -120,7 +120,6 @@ def compare_measure(
     floors = [one.measure.variance_of_means for one in strata]
     if len(set(variances)) == 1:
         floors = [common_variance(floors)[0]] * len(strata)
-    others = [level for level in scheme.by if level != scheme.what]
     rows: dict[Key, Found] = {}
     compared: list[Compared] = []
     for one, variance, least in zip(strata, variances, floors, strict=True):
@@ -134,21 +133,23 @@ def compare_measure(
         except FirmhandError as error:
             why = error.what.rstrip(".")
         comparison = None if one.why else comparison
-        within = dict(zip(others, one.held, strict=True))
-        if scheme.what is not None and one.compares:
+        if one.compares:
             compared.append(
                 Compared(
-                    within=within, outcome=name, level=scheme.what, comparison=comparison, why=why
+                    within=one.within,
+                    outcome=name,
+                    level=scheme.what,
+                    comparison=comparison,
+                    why=why,
                 )
             )
-        counts = one.layout.x[:, : one.layout.k].sum(axis=0).tolist()
         letters = comparison.letters if comparison else [""] * one.layout.k
         for at, group in enumerate(one.layout.names):
-            levels = within | ({} if scheme.what is None else {scheme.what: group or None})
+            levels = {**one.within, scheme.what: group or None}
             rows[tuple(levels[level] for level in scheme.by)] = Found(
                 estimate=_held(estimates[at], one.measure, units.name),
                 se=ses[at] if math.isfinite(ses[at]) else None,
-                n_units=round(counts[at]),
+                n_units=int(one.layout.count[at]),
                 letters=letters[at],
             )
     return rows, compared, _replication(name, strata, scheme.level)
@@ -165,14 +166,12 @@ def _strata(name: str, units: SamplingUnits, scheme: Scheme) -> Iterator[_Stratu
     """Lay out the units of each combination of the other levels."""
     others = [level for level in scheme.by if level != scheme.what]
     for held, members in units.groups(others).items():
-        code = members.factor(scheme.what or "").code
-        labels = (*members.factor(scheme.what or "").labels, "")
-        for compares in (True, False):
-            part = members.where((code >= 0) == (compares and scheme.what is not None))
-            one = measure(name, part, scheme.scale)
-            if not part.m or not one.units.m:
+        named = members.factor(scheme.what).code >= 0
+        for compares, mask in ((True, named), (False, ~named)):
+            one = measure(name, members.where(mask), scheme.scale)
+            if not one.units.m:
                 continue
-            texts = [labels[code] for code in one.units.factor(scheme.what or "").code.tolist()]
+            texts = [text or "" for (text,) in one.units.keys([scheme.what])]
             names = sorted(set(texts), key=sort_key)
             group = [names.index(text) for text in texts]
             blocks, why = [one.units.factor(block).code for block in scheme.blocks], ""
@@ -181,12 +180,12 @@ def _strata(name: str, units: SamplingUnits, scheme: Scheme) -> Iterator[_Stratu
             except TooFewScoresError as error:
                 layout, why = Layout.of(group, names, ()), error.what.rstrip(".")
             yield _Stratum(
-                held=held,
+                within=dict(zip(others, held, strict=True)),
                 measure=one,
                 layout=layout,
                 fit=fit_means(one.values, layout),
                 shares=None if one.hits is None else fit_shares(one.hits, one.n, layout),
-                compares=compares and scheme.what is not None,
+                compares=compares,
                 why=why,
             )
 
@@ -203,7 +202,7 @@ def _replication(name: str, strata: Sequence[_Stratum], level: float) -> Replica
         return None
     within = sum(float(one.measure.ss.sum()) for one in strata) / float((n - 1).sum())
     between = max(0.0, total.value - within * float((1 / n).mean()))
-    counts = np.concatenate([one.layout.x[:, : one.layout.k].sum(axis=0) for one in strata])
+    counts = np.concatenate([one.layout.count for one in strata])
     r, berries = max(2, round(float(np.median(counts)))), round(1 / float((1 / n).mean()))
     k = max(one.layout.k for one in strata)
     cases = [(r, berries), (2 * r, berries), (r, 2 * berries)] if k > 1 else []

@@ -160,8 +160,8 @@ def tabulate(
                 f"No source has a level '{name}'.", todo="Give --by a column that is there."
             )
     notes += _mixed(units if units.m else sheets, by, blocks)
-    what = compare or ("selection" if "selection" in by else (by[0] if by else None))
-    if what is not None and what not in by:
+    what = compare or ("selection" if "selection" in by else next(iter(by), ""))
+    if what and what not in by:
         raise NoSuchRecordError(
             f"'{what}' cannot be compared, for it does not make rows.", todo=f"Add --by {what}."
         )
