@@ -321,6 +321,7 @@ class CsvSheet(Sheet):
         numbered = list(self.rows())
         if not numbered:
             self.refuse()
+        self.used: set[str] = set()  # columns of which something was read
         self.numbers, rows = zip(*numbered, strict=True)
         cells = zip(*rows, strict=True)
         self.columns = {
@@ -340,6 +341,7 @@ class CsvSheet(Sheet):
 
         Where problems are collected, a bad cell is None.
         """
+        self.used.add(column)
         cells = self.columns[column]
         known: dict[str, Any] = {}
         wrong: dict[str, str] = {}

@@ -58,8 +58,11 @@ MOST_STEPS = 500_000_000
 _COUNTED = 1_000_000  # steps between two counts
 # Result codes of values that no table can hold.
 _IMPOSSIBLE = {
-    sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG, sqlite3.SQLITE_RANGE
-}  # fmt: skip
+    sqlite3.SQLITE_CONSTRAINT,
+    sqlite3.SQLITE_MISMATCH,
+    sqlite3.SQLITE_TOOBIG,
+    sqlite3.SQLITE_RANGE,
+}
 
 
 class Bounded(sqlite3.Connection):

@@ -21,18 +21,10 @@ from gauge.sheets.plan import sample_columns
 from gauge.sheets.scorecells import ScoreCells, ScoreColumn
 from gauge.units import Unit
 
-# Columns of our own exports that repeat what others say, or what is not imported.
-_REPEATED = {
-    "berry_id",
-    "session",
-    "session_id",
-    "notes",
-    "void",
-    "flags",
-    "peak",
-    "peak_N",
-    "press_only",
-}
+# Columns of our own exports that repeat what others say, or what is not imported; "berry", where
+# the number is read.
+_REPEATED = {"berry", "berry_id", "session", "session_id", "notes"}
+_REPEATED |= {"void", "flags", "peak", "peak_N", "press_only"}
 # What a clamshell is called where there is no column of that name.
 _SAMPLE_COLUMNS = ("sample", "clamshell", "code")
 _MOST_COUNTED = 10**9  # of a berry, an occasion, a place: what SQLite holds and a float counts
@@ -59,7 +51,6 @@ class BerrySheet:
     clashes: int = 0
     _found: Found = field(init=False)
     _codes: dict[str, str] = field(default_factory=dict)
-    _used: set[str] = field(default_factory=set)
     # of scores in this sheet: the first row and column, who squeezed when, berries without any
     _seen: dict[tuple[int | Key, str, int], tuple[int, str]] = field(default_factory=dict)
     _places: dict[tuple[int | Key, int | None], str] = field(default_factory=dict)
@@ -77,7 +68,7 @@ class BerrySheet:
         dated = {s.code for s in (*self.known.samples.values(), *found.samples)
                  if s.due and s.storage_day is not None}  # fmt: skip
         found.undated = sum(not b.at and b.sample not in dated for b in found.berries)
-        unread = [name for name in sheet.header if name and name not in self._used | _REPEATED]
+        unread = [name for name in sheet.header if name and name not in sheet.used | _REPEATED]
         found.unread = tuple(sheet.typed[name] for name in unread)
 
     def refuse(self) -> None:
@@ -95,7 +86,7 @@ class BerrySheet:
     def _refuse_controls(self) -> None:
         """Note cells whose text the season would refuse."""
         for name, cells in self.sheet.columns.items():
-            if name in self._used and control_in("".join(cells)):
+            if name in self.sheet.used and control_in("".join(cells)):
                 for index, cell in enumerate(cells):
                     if char := control_in(cell):
                         what = f"{cell!r} holds the control character {char!r}; type it without"
@@ -105,7 +96,6 @@ class BerrySheet:
         """Parse a column; one that the sheet lacks is one of empty cells."""
         if name not in self.sheet.columns:
             return [parse("")] * len(self.sheet)
-        self._used.add(name)
         return self.sheet.parsed(name, parse)
 
     # --- which berry --------------------------------------------------------------------------
@@ -114,7 +104,6 @@ class BerrySheet:
         """Find the berry of each row: an id, sample and number of a new one, None of a bad row."""
         sheet, columns = self.sheet, self.sheet.columns
         if "berry_id" in columns and not self.force:
-            self._used.add("berry_id")
             return [
                 None if berry_id is None else self._by_id(index, berry_id)
                 for index, berry_id in enumerate(sheet.parsed("berry_id", self._from_one))
@@ -127,7 +116,6 @@ class BerrySheet:
         if missing:
             maps = " ".join(f"--map {name}=HEADER" for name in missing)
             sheet.lacks("' or '".join(missing), todo=f"Say which column it is: {maps}.")
-        self._used |= {str(where), "number", "berry"}
         if where is not None:
             codes: list[str | None] = sheet.parsed(where, _filled)
             numbers: list[int | None]
@@ -200,12 +188,13 @@ class BerrySheet:
     def _read_berries(self, keys: list[int | Key | None]) -> None:
         sheet, found = self.sheet, self._found
         column = sheet.force_column or "force"
-        self._used |= {column, "unit", *sheet.force_columns}
         forces = read_forces(sheet, column, self.unit)
         readers: dict[str, Callable[[str], Any]] = {
-            "at": _moment, "flags": _flags, "press_only": _yes,
+            "at": _moment,
+            "flags": _flags,
+            "press_only": _yes,
             **{n: partial(self._possible, n) for n in ("size_mm", "mass_g", "fruit_temp_c")},
-        }  # fmt: skip
+        }
         more = {name: self._column(name, read) for name, read in readers.items()}
         for index, void in enumerate(sheet.columns.get("void", ())):
             keys[index] = None if void else keys[index]
@@ -248,7 +237,6 @@ class BerrySheet:
         """Read what the sheet says of each sample: once, and nothing else than the season says."""
         sheet = self.sheet
         columns = sample_columns(sheet)
-        self._used |= columns.keys()
         given: dict[str, dict[str, Any]] = {}
         for index, key in enumerate(keys):
             if key is None:
@@ -275,20 +263,18 @@ class BerrySheet:
         sheet, found = self.sheet, self._found
         cells = ScoreCells(sheet=sheet, labels=self.known.labels)
         names = RaterNames(known=self.known.raters, new=self.new_raters, ask=self.ask)
-        columns = cells.columns(
-            self.rater, (*names.known, *names.new), self._used | _REPEATED, needed=not self.force
-        )
-        self._used |= {column.name for column in columns}
-        self._used |= {"rater"} if "score" in self._used else set()
         occasions = self._column("occasion", lambda text: self._from_one(text) if text else 1)
         times = self._column("scored_at", lambda text: text or None)
+        columns = cells.columns(
+            self.rater, (*names.known, *names.new), sheet.used | _REPEATED, needed=not self.force
+        )
         self._only = self.known.press_only | {
             (berry.sample, berry.number) for berry in found.berries if berry.press_only
         }
         for column in columns:
             # An empty cell is no score, but in a sheet of nothing else.
             scores = cells.read(column, blank=self.force or column.name != "score")
-            typed = [column.rater] * len(sheet) if column.rater else sheet.columns["rater"]
+            typed = [column.rater] * len(sheet) if column.rater else sheet.parsed("rater", str)
             orders = self._orders(column)
             for index, (key, score) in enumerate(zip(keys, scores, strict=True)):
                 if score is None or key is None or occasions[index] is None:
@@ -320,7 +306,7 @@ class BerrySheet:
     def _take(self, key: int | Key, mark: FingerScore, index: int, column: ScoreColumn) -> None:
         """Put a score where it belongs, or note what it contradicts."""
         sheet, found, name = self.sheet, self._found, mark.rater
-        where = "berry_id" if "berry_id" in self._used else "number"
+        where = "berry_id" if "berry_id" in sheet.used else "number"
         where = where if where in sheet.columns else "berry"
         mine = (key, name, mark.occasion)
         first = self._seen.setdefault(mine, (index, column.name))

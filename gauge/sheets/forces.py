@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from gauge.csvsheet import ROUNDING, CsvSheet
 from gauge.errors import BadTableError, UnknownUnitError
-from gauge.units import MOST_NEWTON, Unit, parse_unit
+from gauge.units import MOST_NEWTON, SPELLINGS, Unit, parse_unit
 
 
 class Force(NamedTuple):
@@ -48,7 +48,7 @@ def _read(sheet: CsvSheet, column: str, unit: Unit | None) -> list[Force | None]
     elif "unit" in sheet.columns:
         units = sheet.parsed("unit", lambda text: read_unit(text) if text else unit)
     elif bracket := re.search(r"[(\[]\s*(\w+)\s*[)\]]\s*$", sheet.typed[column]):
-        units = [_unit_or(bracket[1], unit)] * len(sheet)
+        units = [SPELLINGS.get(bracket[1], unit)] * len(sheet)
     values = sheet.parsed(column, lambda text: sheet.number(text) if text else None)
     if all(one is None for one in units):
         raise BadTableError(
@@ -90,10 +90,3 @@ def read_unit(text: str) -> Unit:
         return parse_unit(text)
     except UnknownUnitError as error:
         raise ValueError(error.what.rstrip(".")) from None
-
-
-def _unit_or(text: str, other: Unit | None) -> Unit | None:
-    try:
-        return parse_unit(text)
-    except UnknownUnitError:
-        return other
