@@ -220,6 +220,15 @@ def test_a_name_matches_whatever_its_case_blanks_and_encoding(form: str, tmp_pat
         assert len(file.rater_names()) == 1
 
 
+def test_a_column_of_occasions_is_no_raters_column(tmp_path: Path) -> None:
+    path = tmp_path / "a.season"
+    sheet = write(tmp_path, "sample,number,force_N,ines,occasion\nA,1,2.1,2,2\nA,2,3.1,1,2\n")
+    run("import", path, sheet)
+    with open_season(path) as file:
+        marks = [mark for berry in file.berries() for mark in berry.scores]
+        assert [(mark.rater, mark.occasion) for mark in marks] == [("ines", 2), ("ines", 2)]
+
+
 def test_scores_are_corrected_and_the_trail_keeps_the_old(season: Path, tmp_path: Path) -> None:
     other = write(tmp_path, "sample,number,score\nC-01,1,3\nC-02,1,4\n")
     with pytest.raises(AlreadyThereError, match=r"scored this berry 2 on occasion 1 already"):
