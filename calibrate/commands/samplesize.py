@@ -93,10 +93,15 @@ def command(asked: _Asked) -> None:
         raters=raters, hand_sds=known if asked.hand_sd is None else (asked.hand_sd,),
         berry_sd=asked.berry_sd if raters > 1 else 0.0,
     )  # fmt: skip
-    with click.progressbar(length=3 * asked.fits, label="simulated panels", file=sys.stderr) as bar:
+    with click.progressbar(length=4 * asked.fits, label="simulated panels", file=sys.stderr) as bar:
+
+        def progress(done: int, expected: int) -> None:
+            bar.length = expected
+            bar.update(done - bar.pos)
+
         found = sample_size(
             calibration, picked, panel, asked.half_width,
-            assurance=asked.assurance, level=asked.level, fits=asked.fits, progress=bar.update,
+            assurance=asked.assurance, level=asked.level, fits=asked.fits, progress=progress,
         )  # fmt: skip
     choices = asked.lots or tuple(np.linspace(picked.min(), picked.max(), 41).round(2))
     document = {

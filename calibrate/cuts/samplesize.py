@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,8 +19,13 @@ from calibrate.cuts.simulatedpanel import Simulation, simulated_half_widths
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 Floats = NDArray[np.float64]
-# Berries of the first panels.
-_FIRST_BERRIES = 80
+# Raters beyond whom a panel takes too long to simulate.
+_MOST_RATERS = 30
+# The first of `_ANCHORS` to be looked at: some 80 berries.
+_FIRST_ANCHOR = 3
+# A share of panels so far below the one asked for is not brought up to it by the approximation's
+# own error.
+_HOPELESS = 0.3
 
 
 def _ladder(last: int) -> tuple[int, ...]:
@@ -30,8 +35,13 @@ def _ladder(last: int) -> tuple[int, ...]:
     return tuple(steps)
 
 
-# Numbers of berries that are looked at: all up to 30, then in steps of 5 %.
+# Numbers of berries that are looked at: all up to 30, then in steps of 5 %; and the places of those
+# that are looked at first, each about twice the one before.
 _LADDER = _ladder(3000)
+_ANCHORS = (
+    *(int(np.argmin(np.abs(np.array(_LADDER) - n))) for n in 10 * 2 ** np.arange(8)),
+    len(_LADDER) - 1,
+)
 
 
 def berry_information(calibration: Calibration, force_newton: ArrayLike) -> Floats:
@@ -77,6 +87,11 @@ class PlannedPanel:
     def __post_init__(self) -> None:
         if self.raters < 1 or not self.hand_sds or min(*self.hand_sds, self.berry_sd, 0.0) < 0:
             raise InvalidValueError("a panel needs a rater or more, and no spread below zero")
+        if self.raters > _MOST_RATERS:
+            raise InvalidValueError(
+                f"a panel of {self.raters} raters takes too long to simulate.",
+                todo=f"Plan for {_MOST_RATERS} raters at most: more of them need fewer berries.",
+            )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,12 +125,24 @@ class Plan:
         reached = fitted**2 + change <= half_width_newton**2
         return float(reached.all(axis=1).mean()), reached.mean(axis=0)
 
-    def least(self, half_width_newton: float, assurance: float) -> int | None:
-        """Approximate place in `_LADDER` of the least number of berries; None if none suffices."""
+    def least(self, half_width_newton: float, assurance: float) -> int:
+        """Approximate place in `_LADDER` of the least number of berries; its length if none."""
         for at, berries in enumerate(_LADDER):
             if self.shares_at(berries, half_width_newton)[0] >= assurance:
                 return at
-        return None
+        return len(_LADDER)
+
+    def reached_between(self, more: Plan, berries: int, half_width_newton: float) -> float:
+        """Approximate share of panels of a size between this one and another of the same panels.
+
+        Of each panel the squared half-width is taken to be linear in the inverse of the berries.
+        """
+        few, many = 1.0 / self.berries, 1.0 / more.berries
+        part = (1.0 / berries - many) / (few - many)
+        both = min(len(self.widths_newton), len(more.widths_newton))
+        squared = part * self.widths_newton[:both] ** 2
+        squared += (1.0 - part) * more.widths_newton[:both] ** 2
+        return float((squared <= half_width_newton**2).all(axis=1).mean())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,15 +174,15 @@ def sample_size(
     assurance: float = 0.8,
     level: float = 0.95,
     fits: int = 400,
-    progress: Callable[[int], None] = lambda n: None,
+    progress: Callable[[int, int], None] = lambda done, expected: None,
 ) -> SampleSize:
     """Find the least number of berries with which a share of panels reaches a half-width.
 
-    The first panels, of always the same size, say how half-widths vary; how they change with the
-    berries is expected information's. From that approximate answer on, sizes are tried with a
-    quarter of the fits, and the answer and its smaller neighbour are each confirmed by `fits` fits
-    of simulated panels. Panels of all sizes begin with the same berries, so that the answer rises
-    as the half-width falls.
+    Half of the panels of a few sizes, each twice the one before, say between which two of them the
+    answer lies, and by interpolation where. From there sizes are tried one after another by `fits`
+    panels each, so that the answer and its smaller neighbour are both confirmed. Panels of all
+    sizes have the same hands and first berries, and every search starts where an answer for a
+    wider interval would have started or beyond, so that the answer never rises with the half-width.
     For assurance in place of an expected width: Kupper, L. L. & Hafner, K. B. (1989) Am. Stat.
     43:101-105 (from memory).
 
@@ -170,7 +197,7 @@ def sample_size(
     assurance, level : float
     fits : int
     progress : callable
-        Told of every finished fit.
+        Told, after every fit, how many are done and how many there will be as far as is known.
 
     Raises
     ------
@@ -182,39 +209,26 @@ def sample_size(
     if half_width_newton <= 0:
         raise InvalidValueError("the half-width must be above zero")
     forces = np.asarray(force_newton, dtype=float)
-    falling = _falling(calibration, forces, panel, level)
-    seen: dict[int, list[Floats]] = {}
     with ProcessPoolExecutor() as pool:
-
-        def plan(berries: int, n_fits: int) -> Plan:
-            """Fit panels of a size; those fitted before count."""
-            widths = seen.setdefault(berries, [])
-            tasks = [
-                Simulation(
-                    calibration=calibration, force_newton=forces, panel=panel, berries=berries,
-                    level=level, seed=seed,
-                )
-                for seed in range(len(widths), n_fits)
-            ]  # fmt: skip
-            for one in pool.map(simulated_half_widths, tasks, chunksize=5):
-                widths.append(one)
-                progress(1)
-            return Plan(berries=berries, widths_newton=np.array(widths), berries_newton2=falling)
-
-        def reaches(at: int, n_fits: int) -> bool:
-            return plan(_LADDER[at], n_fits).reached(half_width_newton) >= assurance
-
-        few = max(fits // 4, 10)
-        first = plan(_FIRST_BERRIES, few)
-        start = first.least(half_width_newton, assurance)
-        if start is None:
-            raise _infeasible(calibration, first, panel, half_width_newton, assurance)
-        at = _boundary(start, lambda at: reaches(at, few))
-        at = _boundary(min(at, len(_LADDER) - 1), lambda at: reaches(at, fits))
+        panels = _Panels(
+            pool=pool, fits=fits, progress=progress,
+            falling=_falling(calibration, forces, panel, level),
+            what=Simulation(
+                calibration=calibration, force_newton=forces, panel=panel, berries=0,
+                level=level, seed=0,
+            ),
+        )  # fmt: skip
+        start, first = _start(panels, half_width_newton, assurance)
+        at = start
+        if start < len(_LADDER):
+            at = _boundary(
+                start, len(_LADDER),
+                lambda at: panels.plan(at, fits).reached(half_width_newton) >= assurance,
+            )  # fmt: skip
         if at == len(_LADDER):
             raise _infeasible(calibration, first, panel, half_width_newton, assurance)
-        last = plan(_LADDER[at], fits)
-        fewer = plan(_LADDER[at - 1], fits).reached(half_width_newton) if at else 0.0
+        last = panels.plan(at, fits)
+        fewer = panels.plan(at - 1, fits).reached(half_width_newton) if at else 0.0
     each = np.array([last.shares_at(n, half_width_newton)[1] >= assurance for n in _LADDER])
     return SampleSize(
         berries=_LADDER[at],
@@ -226,19 +240,73 @@ def sample_size(
     )
 
 
-def _boundary(start: int, reaches: Callable[[int], bool]) -> int:
-    """Find the first place in `_LADDER` that reaches; its length if none does.
+@dataclass(kw_only=True)
+class _Panels:
+    """Simulated panels of every size so far: those of one seed have the same hands."""
 
-    From `start` up or down in doubled steps, then by halves.
+    pool: ProcessPoolExecutor
+    what: Simulation
+    falling: Floats
+    fits: int
+    progress: Callable[[int, int], None]
+    seen: dict[int, list[Floats]] = field(default_factory=dict)
+
+    def plan(self, at: int, n_fits: int) -> Plan:
+        """Fit panels of a size of the ladder; those fitted before count."""
+        widths = self.seen.setdefault(at, [])
+        tasks = [
+            replace(self.what, berries=_LADDER[at], seed=seed)
+            for seed in range(len(widths), n_fits)
+        ]
+        to_come = len(tasks) + (2 * self.fits if n_fits < self.fits else 0)
+        expected = sum(map(len, self.seen.values())) + to_come
+        for one in self.pool.map(simulated_half_widths, tasks, chunksize=5):
+            widths.append(one)
+            self.progress(sum(map(len, self.seen.values())), expected)
+        return Plan(
+            berries=_LADDER[at], widths_newton=np.array(widths), berries_newton2=self.falling
+        )
+
+
+def _start(panels: _Panels, half_width_newton: float, assurance: float) -> tuple[int, Plan]:
+    """Find where in `_LADDER` the answer will be, its length where there is none; first panels."""
+    few = max(panels.fits // 2, 10)
+
+    def plan(anchor: int) -> Plan:
+        return panels.plan(_ANCHORS[anchor], few)
+
+    first = plan(_FIRST_ANCHOR)
+    if first.shares_at(_LADDER[-1], half_width_newton)[0] < assurance - _HOPELESS:
+        return len(_LADDER), first
+    high = _boundary(
+        int(np.searchsorted(_ANCHORS[:-1], first.least(half_width_newton, assurance))),
+        len(_ANCHORS),
+        lambda anchor: plan(anchor).reached(half_width_newton) >= assurance,
+    )
+    if high in (0, len(_ANCHORS)):
+        return (0 if high == 0 else len(_LADDER)), first
+    below, above = plan(high - 1), plan(high)
+    for at in range(_ANCHORS[high - 1] + 1, _ANCHORS[high]):
+        if below.reached_between(above, _LADDER[at], half_width_newton) >= assurance:
+            return at, first
+    return _ANCHORS[high], first
+
+
+def _boundary(start: int, end: int, reaches: Callable[[int], bool]) -> int:
+    """Find a place that reaches next to one that does not; `end` if none does.
+
+    One by one up from `start`, or down if it reaches itself: of two starts and two sets of places
+    that reach, the lower start and the larger set have the lower answer.
     """
-    low, high, at, step = -1, len(_LADDER), start, 1
-    while high - low > 1:
-        if reaches(at):
-            high, at = at, max(at - step, low + 1) if low < 0 else (low + at) // 2
-        else:
-            low, at = at, min(at + step, high - 1) if high == len(_LADDER) else (at + high) // 2
-        step *= 2
-    return high
+    at = start
+    if at < end and reaches(at):
+        while at and reaches(at - 1):
+            at -= 1
+        return at
+    at += 1
+    while at < end and not reaches(at):
+        at += 1
+    return min(at, end)
 
 
 def _falling(

@@ -21,12 +21,12 @@ from scipy.special import ndtri
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import Scale
 from calibrate.model.cutmodel import ForceScale
-from calibrate.model.panellikelihood import Prior
+from calibrate.model.panellikelihood import FULL, Effort, Prior
 from calibrate.model.panelposterior import Posterior, pool
 from calibrate.model.panelsetup import Panel, named_raters, panel_growth, prepare
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.forcespread import SpreadGrowth
-from gauge.errors import CannotCompareError, InvalidValueError
+from calibrate.stats.forcespread import NO_GROWTH, SpreadGrowth
+from gauge.errors import CannotCompareError, InvalidValueError, NotConvergedError
 
 Floats = NDArray[np.float64]
 
@@ -198,11 +198,18 @@ def fit_panel(
 
 
 def fit_panel_centre(
-    pairs: Pairs, *, force_scale: ForceScale, level: float = 0.95
+    pairs: Pairs,
+    *,
+    force_scale: ForceScale,
+    level: float = 0.95,
+    growth: SpreadGrowth = NO_GROWTH,
+    effort: Effort = FULL,
 ) -> tuple[Estimate, ...]:
-    """Fit only the cut points of the centre, as `fit_panel` does; for many panels."""
-    panel = prepare(pairs, force_scale=force_scale, offsets=np.unique(pairs.rank).size > 2)
-    return pool(panel, panel.modes(berries=True)).cuts(panel.centre, level)
+    """Fit only the cut points of the centre, as `fit_panel` does, without its tests."""
+    offsets = np.unique(pairs.rank).size > 2
+    panel = prepare(pairs, force_scale=force_scale, offsets=offsets, growth=growth, ordered=False)
+    posterior = pool(panel, panel.modes(berries=True, effort=effort), centre_only=True)
+    return posterior.cuts(panel.centre[: panel.data.n_fixed], level)
 
 
 def _report(posterior: Posterior, effects: frozenset[str], level: float) -> PanelFit:
@@ -295,7 +302,11 @@ def _marginal(posterior: Posterior) -> float:
     *deviations, berry_sd = posterior.best
     held = Prior(centre=panel.prior.centre, precision=panel.precisions(np.array([deviations]))[0])
     near = posterior.nearest
-    mode = panel.mode(near.theta, held, berry_sd, near)
+    try:
+        mode = panel.mode(near.theta, held, berry_sd, near)
+    except NotConvergedError:
+        # Few scores may have their highest point where a hand's cut points would cross.
+        mode = near.under(held)
     effect, precision = mode.theta[first:], held.precision[first:]
     inner = np.diag(precision) - mode.hessian[first:, first:]
     return panel.dependence.inflation * float(

@@ -118,27 +118,34 @@ class PanelData:
         infinite = np.append(np.zeros(self.n_places), [-np.inf, np.inf])[self.place]
         return self.cut_weights(self.place), infinite
 
-    @cached_property
-    def row_map(self) -> Floats:
-        """Derivative of each row's upper and lower log cut point, log spread and l, (n, 4, p).
+    @property
+    def cell(self) -> Ints:
+        """Which of all pairs of a rater and a rank each row is, shape (n,)."""
+        return self.rater * (self.n_cuts + 1) + self.rank
 
-        By theta; without l where the order of squeezes is not taken in.
+    @cached_property
+    def cell_map(self) -> Floats:
+        """Derivative by theta of a row's upper and lower log cut point, log spread and l.
+
+        Of every rater and rank, shape (J (K + 1), 4, p); without l where the order of squeezes is
+        not taken in.
         """
         none = np.zeros((self.n_raters, 1, self.size))
         wide = np.concatenate([none, self.cuts[0], none], axis=1)
-        upper, lower = wide[self.rater, self.rank + 1], wide[self.rater, self.rank]
-        parts = [upper, lower, self.spread_weights[self.rater]]
+        parts = [wide[:, 1:], wide[:, :-1], self.spread_weights[:, None]]
         if self.squeezes is not None:
-            parts.append(np.broadcast_to(self.softening_weights, upper.shape))
-        return np.stack(parts, axis=1)
+            parts.append(self.softening_weights)
+        each = [np.broadcast_to(part, wide[:, 1:].shape) for part in parts]
+        return np.stack(each, axis=2).reshape(-1, len(parts), self.size)
 
     @cached_property
     def berry_map(self) -> sparse.csr_matrix:
-        """`row_map` summed over the rows of each berry, shape (n_berries * p, 4 n)."""
-        n, parts, size = self.row_map.shape
-        row, part, column = np.nonzero(self.row_map)
+        """`cell_map` summed over the rows of each berry, shape (n_berries * p, 4 n)."""
+        of_rows = self.cell_map[self.cell]
+        n, parts, size = of_rows.shape
+        row, part, column = np.nonzero(of_rows)
         return sparse.csr_matrix(
-            (self.row_map[row, part, column], (self.berry[row] * size + column, part * n + row)),
+            (of_rows[row, part, column], (self.berry[row] * size + column, part * n + row)),
             shape=(self.n_berries * size, parts * n),
         )
 

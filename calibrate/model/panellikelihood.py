@@ -6,7 +6,7 @@ Newton's method finds its highest point.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -18,11 +18,23 @@ from gauge.errors import NotConvergedError
 
 Floats = NDArray[np.float64]
 
-# Nodes of a berry, and after how many steps they stay where they are.
-POINTS = 9
-_MOVES = 3
 _MAX_ITERATIONS = 60
-_NEAR = 1e-7
+
+
+@dataclass(frozen=True, kw_only=True)
+class Effort:
+    """How exactly a mode is found.
+
+    `points` are the nodes of a berry, which stay where they are after so many `moves`; a step that
+    promises a gain below `near` in log-likelihood ends the search.
+    """
+
+    points: int = 9
+    moves: int = 3
+    near: float = 1e-7
+
+
+FULL = Effort()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,6 +118,18 @@ class Evaluation:
     nodes: Nodes
     share: Floats  # (n_berries, points), probability of each node given the data
 
+    def under(self, prior: Prior) -> Evaluation:
+        """Move to the mode under a prior by the normal approximation around this one."""
+        pull = self.gradient - prior.precision * (self.theta - prior.centre)
+        step = np.linalg.solve(np.diag(prior.precision) - self.hessian, pull)
+        return replace(
+            self,
+            theta=self.theta + step,
+            log_likelihood=self.log_likelihood
+            + float(step @ (self.gradient + 0.5 * self.hessian @ step)),
+            gradient=self.gradient + self.hessian @ step,
+        )
+
     def log_posterior(self, prior: Prior) -> float:
         """Log-likelihood times prior, but a constant."""
         away = self.theta - prior.centre
@@ -133,26 +157,26 @@ def evaluate(data: PanelData, theta: Floats, nodes: Nodes) -> Evaluation:
     share /= mass
     log_likelihood = float((np.log(mass) + top).sum())
 
-    points = share.shape[1]
-    score = data.berry_map @ np.concatenate([w * one for one in first])
-    score = score.reshape(data.n_berries, data.size, points)
-    mean = (score * share[:, None, :]).sum(axis=2)
-    gradient = mean.sum(axis=0)
-
-    weight = w * share[data.berry]
-    block = np.empty((data.rank.size, len(first), len(first)))
+    # Rows of one rater and rank depend on theta alike: their second derivatives are added up first.
+    weight, parts = w * share[data.berry], len(first)
+    block = np.empty((len(data.cell_map), parts, parts))
     for (a, b), bend in second.items():
-        block[:, a, b] = block[:, b, a] = (weight * bend).sum(axis=1)
-    flat = data.row_map.reshape(-1, data.size)
-    hessian = flat.T @ (block @ data.row_map).reshape(-1, data.size)
-    if points > 1:
-        off = (score - mean[:, :, None]) * np.sqrt(share)[:, None, :]
-        off = off.transpose(0, 2, 1).reshape(-1, data.size)
-        hessian += off.T @ off
+        of_row = (weight * bend).sum(axis=1)
+        block[:, a, b] = block[:, b, a] = np.bincount(data.cell, of_row, len(block))
+    flat = data.cell_map.reshape(-1, data.size)
+    hessian = flat.T @ (block @ data.cell_map).reshape(-1, data.size)
+    mean = np.zeros((data.n_berries, data.size))
+    pulls = np.concatenate([w * one for one in first]).T.copy()
+    for node, pull in zip(share.T[:, :, None], pulls, strict=True):
+        score = (data.berry_map @ pull).reshape(mean.shape)
+        mean += node * score
+        score *= np.sqrt(node)
+        hessian += score.T @ score
+    hessian -= mean.T @ mean
     return Evaluation(
         theta=theta,
         log_likelihood=log_likelihood,
-        gradient=gradient,
+        gradient=mean.sum(axis=0),
         hessian=hessian,
         nodes=nodes,
         share=share,
@@ -212,17 +236,17 @@ def find_mode(
     *,
     berry_sd: float,
     near: Evaluation | None = None,
-    points: int = POINTS,
+    effort: Effort = FULL,
 ) -> Evaluation:
     """Maximise likelihood times prior by damped Newton steps.
 
     `theta` is the start, with cut points in order; `berry_sd` the standard deviation of log berry
     effects, 0 for none. The nodes of a mode `near` by are taken over.
     """
-    if near is not None and near.nodes.sigma > 0.0 and near.nodes.effect.shape[1] == points:
+    if near is not None and near.nodes.sigma > 0.0 and near.nodes.effect.shape[1] == effort.points:
         nodes = near.nodes.moved(near.share, berry_sd)
     else:
-        nodes = Nodes.start(data.n_berries, berry_sd, points)
+        nodes = Nodes.start(data.n_berries, berry_sd, effort.points)
         if berry_sd > 0.0:
             nodes = nodes.moved(evaluate(data, theta, nodes).share)
     here = evaluate(data, theta, nodes)
@@ -230,7 +254,7 @@ def find_mode(
         slope = here.gradient - prior.precision * (here.theta - prior.centre)
         step, ridge = _uphill(np.diag(prior.precision) - here.hessian, slope)
         gain = float(slope @ step)
-        if gain < _NEAR and ridge == 0.0:
+        if gain < effort.near and ridge == 0.0:
             return here
         # A step beyond a factor of e in anything is not to be trusted.
         length = 1.0 / max(1.0, float(np.abs(step).max()))
@@ -246,7 +270,7 @@ def find_mode(
             break
         here = there
         # Nodes that kept moving would keep the mode moving too.
-        if iteration <= _MOVES and gain > 1e-4:
+        if iteration <= effort.moves and gain > 1e-4:
             here = evaluate(data, here.theta, here.nodes.moved(here.share))
     raise NotConvergedError(
         "The panel's likelihood has no maximum that could be found.",

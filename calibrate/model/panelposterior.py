@@ -126,7 +126,7 @@ class Normals:
             low, high = np.where(excess < 0, x, low), np.where(excess < 0, high, x)
             density = weight @ (np.exp(-0.5 * z * z) / sd) * _NORMAL_DENSITY_AT_0
             step = excess / np.maximum(density, 1e-300)
-            if (np.abs(excess) < 1e-9).all():
+            if (np.abs(excess) < 1e-12).all():
                 break
             inside = (x - step > low) & (x - step < high)
             x = np.where(inside, x - step, 0.5 * (low + high))
@@ -134,14 +134,18 @@ class Normals:
 
 
 def pool(
-    panel: Panel, modes: Sequence[Evaluation], *, earlier_hand_sds: Sequence[float] = ()
+    panel: Panel,
+    modes: Sequence[Evaluation],
+    *,
+    earlier_hand_sds: Sequence[float] = (),
+    centre_only: bool = False,
 ) -> Posterior:
     """Average over a grid of the deviations of hands, spreads, tilts, offsets and berries.
 
     `modes` are one for each berry deviation, ascending, found under the panel's prior, which is
     kept for places, log s and everything of raters apart, who say nothing about the others.
     `earlier_hand_sds` are equally likely values of the deviation of hands as other raters of other
-    seasons show it.
+    seasons show it. With `centre_only` the posterior is of the panel's first `n_fixed` parameters.
     """
     steps = [
         kind.grid if differs else kind.grid[:1]
@@ -150,12 +154,20 @@ def pool(
     if panel.data.n_cuts < 3:
         steps[2] = steps[2][:1]  # two boundaries may tilt by their offsets
     guesses, berry_sds = np.array(list(product(*steps))), np.array([m.nodes.sigma for m in modes])
-    score, noise, mean, curve = zip(*(_around(panel, guesses, mode) for mode in modes), strict=True)
+    score, noise, means, covariances = zip(
+        *(_around(panel, steps, mode) for mode in modes), strict=True
+    )
     known = np.array([_known(steps, one, panel.data.n_cuts, earlier_hand_sds) for one in noise])
     known += (np.log(spans(berry_sds)) - 0.5 * (berry_sds / BERRY_PRIOR) ** 2)[:, None]
     log_weight = np.ravel(score + known)
     weight = np.exp(log_weight - log_weight.max())
-    kept = np.flatnonzero(weight > _NEGLIGIBLE)
+    kept = weight > _NEGLIGIBLE
+    each = [
+        (mean[few], covariance[few]) if centre_only else _whole(panel, guesses[few], mode)
+        for few, mode, mean, covariance in zip(
+            np.split(kept, len(modes)), modes, means, covariances, strict=True
+        )
+    ]
     surface = np.transpose(score).reshape(*map(len, steps), len(modes))
     top = np.unravel_index(np.argmax(surface), surface.shape)
     best = [
@@ -166,8 +178,8 @@ def pool(
         panel=panel,
         weight=weight[kept] / weight[kept].sum(),
         deviations=np.tile(guesses, (len(modes), 1))[kept],
-        mean=np.concatenate(mean)[kept],
-        covariance=np.linalg.inv(np.concatenate(curve)[kept]),
+        mean=np.concatenate([mean for mean, _ in each]),
+        covariance=np.concatenate([covariance for _, covariance in each]),
         best=tuple(best),
         shape_evidence=2.0 * float(surface.max() - surface[:, :, 0, 0].max()),
         nearest=modes[int(top[-1])],
@@ -175,28 +187,62 @@ def pool(
 
 
 def _around(
-    panel: Panel, guesses: Floats, mode: Evaluation
+    panel: Panel, steps: Sequence[Floats], mode: Evaluation
 ) -> tuple[Floats, float, Floats, Floats]:
     """Approximate the posterior around a mode by a normal distribution, for every guess.
 
     Gives the guesses' restricted log-likelihoods (places and log s integrated out too), the
-    sampling variance of hands, the means, and the inverse covariances.
+    sampling variance of hands, and means and covariances of the parameters that no guess concerns.
+    One kind of effect after another is integrated out, so that what guesses have in common is done
+    once: the Schur complement of its block, with the pull as a border, whose corner so gathers the
+    exponent (Goodnight, J. H. (1979) Am. Stat. 33:149-158).
     """
-    info, first, prior = -mode.hessian, panel.data.n_fixed, panel.prior
-    precision = panel.precisions(guesses)
-    pull = info @ mode.theta + mode.gradient
-    pull[:first] += (prior.precision * prior.centre)[:first]
-    curve = np.repeat(info[None], len(precision), axis=0)
-    at = np.arange(panel.data.size)
-    curve[:, at, at] += precision
-    mean = np.linalg.solve(curve, pull[None, :, None])[:, :, 0]
-    sign, log_size = np.linalg.slogdet(curve)
-    score = 0.5 * (mean @ pull - log_size + np.log(precision[:, first:]).sum(axis=1))
+    info, first = -mode.hessian, panel.data.n_fixed
+    effects = [effect[panel.pooled].ravel() for effect in panel.data.effects]
+    rest = np.setdiff1d(np.arange(panel.data.size), np.concatenate(effects))
+    order, precision = np.concatenate([rest, *effects]), panel.prior.precision
+    left = np.zeros((1, order.size + 1, order.size + 1))
+    left[0, 1:, 1:] = info[np.ix_(order, order)]
+    left[0, 1:, 0] = left[0, 0, 1:] = _pull(panel, mode)[order]
+    at = 1 + np.arange(rest.size)
+    left[0, at, at] += precision[rest]
+    log_size, sign = -np.log(precision[rest[rest >= first]]).sum(keepdims=True), np.ones(1)
+    for effect, step in zip(reversed(effects), reversed(steps), strict=True):
+        own, at = np.maximum(step, NO_DEVIATION) ** -2.0, np.arange(effect.size)
+        n = left.shape[1] - effect.size
+        block = np.repeat(left[None, :, n:, n:], step.size, axis=0)
+        block[:, :, at, at] += own[:, None, None]
+        left = left[:, :n, :n] - left[:, :n, n:] @ np.linalg.solve(block, left[:, n:, :n])
+        of_block = np.linalg.slogdet(block)
+        log_size = (log_size + of_block.logabsdet - at.size * np.log(own)[:, None]).ravel()
+        sign, left = (sign * of_block.sign).ravel(), left.reshape(-1, n, n)
+    covariance = np.asarray(np.linalg.inv(left[:, 1:, 1:]))
+    mean = (covariance @ left[:, 1:, :1])[:, :, 0]
+    height = (mean * left[:, 1:, 0]).sum(axis=1) - left[:, 0, 0]
+    of_rest = np.linalg.slogdet(left[:, 1:, 1:])
+    score = 0.5 * (height - log_size - of_rest.logabsdet)
     score += mode.log_likelihood - mode.theta @ (mode.gradient + 0.5 * info @ mode.theta)
     noise = _sampling_variance(panel, info)
     # Nodes that do not reach can leave a curve that is none; such a guess counts for nothing.
-    score = np.where((sign > 0) & (mean @ pull > 0.0) & (noise > 0.0), score, -np.inf)
-    return score, max(noise, NO_DEVIATION**2), np.asarray(mean), curve
+    proper = (sign * of_rest.sign > 0) & (height > 0.0) & (noise > 0.0)
+    return np.where(proper, score, -np.inf), max(noise, NO_DEVIATION**2), mean, covariance
+
+
+def _pull(panel: Panel, mode: Evaluation) -> Floats:
+    """Precision times mean of the likelihood around a mode, and of what is known of places."""
+    first, prior = panel.data.n_fixed, panel.prior
+    pull = mode.gradient - mode.hessian @ mode.theta
+    pull[:first] += (prior.precision * prior.centre)[:first]
+    return np.asarray(pull)
+
+
+def _whole(panel: Panel, guesses: Floats, mode: Evaluation) -> tuple[Floats, Floats]:
+    """Mean and covariance of all parameters around a mode, for every guess."""
+    curve = np.repeat(-mode.hessian[None], len(guesses), axis=0)
+    at = np.arange(panel.data.size)
+    curve[:, at, at] += panel.precisions(guesses)
+    covariance = np.asarray(np.linalg.inv(curve))
+    return covariance @ _pull(panel, mode), covariance
 
 
 def _sampling_variance(panel: Panel, info: Floats) -> float:

@@ -15,7 +15,7 @@ from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts, force_range
 from calibrate.model.dependence import Dependence, dependence
 from calibrate.model.paneldata import PanelData
-from calibrate.model.panellikelihood import Evaluation, Prior, find_mode
+from calibrate.model.panellikelihood import FULL, Effort, Evaluation, Prior, find_mode
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.forcespread import NO_GROWTH, SpreadGrowth, highest, spread_growth
 from calibrate.stats.ordinal import Separation, force_separation
@@ -55,7 +55,7 @@ _BY_CHANCE = 0.002
 _PLACE, _OWN = 3.0, 0.5
 # Log-likelihood; berry deviations that lower it by more than this are ruled out.
 _FALLEN = 5.0
-_MANY_POINTS = 31
+_HARD = Effort(points=31)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,14 +120,14 @@ class Panel:
         own = self.pairs.rank[self.pairs.rater == rater]
         return tuple(self.pairs.scale.labels[k] for k in self.used if not (own == k).any())
 
-    def modes(self, *, berries: bool) -> tuple[Evaluation, ...]:
+    def modes(self, *, berries: bool, effort: Effort = FULL) -> tuple[Evaluation, ...]:
         """Find the mode for each standard deviation of berries that the data do not rule out."""
         found: list[Evaluation] = []
         theta, best = self.prior.centre, -np.inf
         for sd in BERRY_SDS if berries and self.repeated else BERRY_SDS[:1]:
             near = found[-1] if found else None
             try:
-                mode = self.mode(theta, self.prior, sd, near)
+                mode = self.mode(theta, self.prior, sd, near, effort)
             except NotConvergedError:
                 if near is None:
                     raise
@@ -139,13 +139,18 @@ class Panel:
         return tuple(found)
 
     def mode(
-        self, theta: Floats, prior: Prior, berry_sd: float, near: Evaluation | None
+        self,
+        theta: Floats,
+        prior: Prior,
+        berry_sd: float,
+        near: Evaluation | None,
+        effort: Effort = FULL,
     ) -> Evaluation:
         """Find the mode for one standard deviation of berries, with more nodes where few fail."""
         try:
-            return find_mode(self.data, theta, prior, berry_sd=berry_sd, near=near)
+            return find_mode(self.data, theta, prior, berry_sd=berry_sd, near=near, effort=effort)
         except NotConvergedError:
-            return find_mode(self.data, theta, prior, berry_sd=berry_sd, points=_MANY_POINTS)
+            return find_mode(self.data, theta, prior, berry_sd=berry_sd, effort=_HARD)
 
 
 def named_raters(pairs: Pairs) -> Pairs:
@@ -165,11 +170,13 @@ def prepare(
     offsets: bool = True,
     apart: Sequence[int] = (),
     growth: SpreadGrowth = NO_GROWTH,
+    ordered: bool = True,
 ) -> Panel:
     """Lay out a panel of two raters or more, as `named_raters` leaves them.
 
     `hands`, `spreads` and `offsets` (at single boundaries) say whether raters may differ so;
-    `apart` are raters who are free of the panel in all of these. Refuses what `fit_cuts` refuses
+    `apart` are raters who are free of the panel in all of these; where rows are not `ordered` as
+    they were scored, scores are taken for independent. Refuses what `fit_cuts` refuses
     for all rows as one hand's, and a panel in which force separates the scores of every single
     rater.
     """
@@ -183,7 +190,8 @@ def prepare(
         seen = rank[pairs.rater == rater]
         skipped |= {(rater, k) for k in range(used.size) if k not in seen}
     place, extra = _places(len(pairs.raters), skipped, log_cut)
-    order, softening = dependence(pairs, force_scale), pairs.softening
+    order = dependence(pairs, force_scale) if ordered else Dependence()
+    softening = pairs.softening
     force = pairs.force_newton
     data = PanelData(
         h=np.log(force) if force_scale == "log" else force,

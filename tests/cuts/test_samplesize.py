@@ -8,6 +8,7 @@ import pytest
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.cuts.samplesize import (
     PlannedPanel,
+    _boundary,
     berry_information,
     next_forces,
     sample_size,
@@ -16,6 +17,7 @@ from calibrate.cuts.simulatedpanel import Simulation, draw, simulated_half_width
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
 from calibrate.model.cutmodel import fit_cuts
+from calibrate.model.panel import fit_panel
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 
 CUTS = (4.5, 3.2, 2.1, 1.2)
@@ -82,10 +84,24 @@ def test_the_answer_reaches_the_half_width_in_the_share_asked_for() -> None:
 def test_a_narrower_interval_never_needs_fewer_berries() -> None:
     needed = [
         sample_size(_calibration(), FORCES, PlannedPanel(raters=1), width, fits=20).berries
-        for width in (0.7, 0.55, 0.45)
+        for width in (0.7, 0.65, 0.6, 0.55, 0.5, 0.45)
     ]
     assert needed == sorted(needed)
     assert needed[0] < needed[-1]
+
+
+def test_no_order_of_the_search_makes_a_narrower_interval_need_fewer_berries() -> None:
+    """Places that reach one by one, in any pattern that noise may draw."""
+    rng = np.random.default_rng(3)
+    for _ in range(200):
+        needed = rng.uniform(0, 1, 12)
+        starts = np.sort(rng.integers(0, 13, 9))[::-1]
+        found = [
+            _boundary(int(start), 12, (needed <= width).__getitem__)
+            for start, width in zip(starts, np.linspace(0, 1, 9), strict=True)
+        ]
+        assert found == sorted(found, reverse=True)
+        assert found[0] == 12 > found[-1]
 
 
 def test_hands_that_differ_need_raters_not_berries() -> None:
@@ -94,8 +110,26 @@ def test_hands_that_differ_need_raters_not_berries() -> None:
         sample_size(_calibration(), [1, 2, 3, 4, 5], panel, 0.2, fits=20)
     with pytest.raises(InvalidValueError):
         sample_size(_calibration(), [1, 2, 3], PlannedPanel(raters=1), 0)
-    with pytest.raises(InvalidValueError):
-        PlannedPanel(raters=0)
+    for raters in (0, 100_000):
+        with pytest.raises(InvalidValueError):
+            PlannedPanel(raters=raters)
+
+
+def test_confirming_fits_are_as_wide_as_whole_fits() -> None:
+    """Their modes are found less exactly, and nothing is tested on the way."""
+    compared = 0
+    for raters, berries in ((3, 40), (4, 80)):
+        for seed in range(4):
+            what = Simulation(
+                calibration=_calibration(), force_newton=FORCES, berries=berries, level=0.95,
+                panel=PlannedPanel(raters=raters, hand_sds=(0.1,), berry_sd=0.08), seed=seed,
+            )  # fmt: skip
+            whole = fit_panel(draw(what))
+            if whole.growth.power == 0.0:
+                widths = [(cut.high - cut.low) / 2 for cut in whole.cuts]
+                assert simulated_half_widths(what) == pytest.approx(widths, rel=0.01)
+                compared += 1
+    assert compared >= 6
 
 
 def test_a_panel_is_drawn_as_planned() -> None:
