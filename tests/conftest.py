@@ -20,6 +20,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 MEMORY = Path("/dev/shm")
 NEEDED_BYTES = 500_000_000
+# Files go to the workers whole, so that a build serves all tests of its file: the longest first,
+# lest one worker ends long after the others.
+LONGEST = ("test_readme", "test_answers", "test_manager_commands", "test_durability", "test_demo",
+           "test_bounds", "test_detector", "test_panel")  # fmt: skip
 _MADE = pytest.StashKey[str]()
 
 
@@ -39,6 +43,11 @@ def pytest_configure(config: pytest.Config) -> None:
     os.environ["FIRMHAND_HOME"] = os.path.join(made, "home")
     if usable and not config.option.basetemp:
         config.option.basetemp = os.path.join(made, "base")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the longest files."""
+    items.sort(key=lambda item: (*LONGEST, item.path.stem).index(item.path.stem))
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:

@@ -20,9 +20,6 @@ from tests.recorded import KEPT_ITEMS, differences, load, shortened
 Found = dict[str, dict[str, Any]]
 
 
-pytestmark = pytest.mark.xdist_group("answers")  # one build serves all
-
-
 @pytest.fixture(scope="module")
 def found(tmp_path_factory: pytest.TempPathFactory) -> Found:
     answers, screens = collect(tmp_path_factory.mktemp("answers"))

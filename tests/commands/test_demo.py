@@ -20,8 +20,7 @@ from calibrate.cli import group
 from calibrate.commands import demo
 from gauge.errors import AlreadyThereError
 
-# one build serves all
-pytestmark = [pytest.mark.xdist_group("demo"), pytest.mark.slow]
+pytestmark = pytest.mark.slow
 
 # Stated in sample_runs/README.md: the mean of the three hands times the season's cut points.
 TRUE_CUTS_N = [1.007 * cut for cut in (4.2, 3.1, 2.2, 1.4)]
