@@ -141,7 +141,7 @@ class Calibration:
         return h if self.force_scale == "linear" else math.exp(h)
 
     def spread_at(self, force_newton: ArrayLike) -> NDArray[np.float64]:
-        """Return the spread at forces, on the scale of the model."""
+        """Return the spread at forces, on the scale of the model; it grows on the linear one."""
         return self.spread * self.growth.factor(np.asarray(force_newton, dtype=float))
 
     def edges(self) -> NDArray[np.float64]:
@@ -175,8 +175,7 @@ class Calibration:
 
     def probabilities_h(self, h: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the probability of each score at positions on the scale of the model."""
-        spread = self.spread_at(h) if self.growth.power else np.full(h.shape, self.spread)
-        z = (h[:, None] - self.edges()[None, :]) / spread[:, None]
+        z = (h[:, None] - self.edges()) / self.spread_at(h)[:, None]
         return interval_probability(z[:, 1:], z[:, :-1])
 
     def crossing_h(self, firmer: int, softer: int) -> float:
@@ -199,7 +198,7 @@ class Calibration:
         two = np.array([firmer, softer])
 
         def log_ratio(h: float) -> float:
-            z = (h - edges) / (float(self.spread_at(h)) if self.growth.power else self.spread)
+            z = (h - edges) / float(self.spread_at(h))
             firm, soft = log_interval(z[two + 1], z[two])[0]
             return float(firm - soft)
 

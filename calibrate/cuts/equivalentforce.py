@@ -64,10 +64,8 @@ def equivalent_force(
     ----------
     counts : array_like of float, shape (scores,) or (clamshells, scores)
         Firmest first.
-    calibration : Calibration
     cv : float
         Coefficient of variation of force within a clamshell.
-    level : float
     hand_sd : float, optional
         How far hands differ, as a share of force; by default what the calibration says of it, with
         what its raters leave unknown. 0 when the rater is the whole panel of the calibration.
@@ -125,8 +123,12 @@ def _dispersion(rows: Floats) -> tuple[float, int]:
     if not df:
         return 1.0, 0
     expected = rows.sum(axis=1, keepdims=True) * total / total.sum()
-    use = expected > 0
-    return max(1.0, float(((rows - expected)[use] ** 2 / expected[use]).sum()) / df), df
+    return max(1.0, _pearson(rows, expected, expected > 0) / df), df
+
+
+def _pearson(counts: Floats, expected: Floats, use: NDArray[np.bool_]) -> float:
+    """Pearson's chi-square over the cells in use."""
+    return float(((counts - expected)[use] ** 2 / expected[use]).sum())
 
 
 def _widened(
@@ -175,21 +177,15 @@ def _fit_p(n_k: Floats, shares: Floats) -> float | None:
     expected = n_k.sum() * shares
     use = expected > 0.5
     df = int(use.sum()) - 2
-    if df < 1:
-        return None
-    return float(chdtrc(df, float(((n_k - expected)[use] ** 2 / expected[use]).sum())))
+    return float(chdtrc(df, _pearson(n_k, expected, use))) if df > 0 else None
 
 
 def within_cv(n: ArrayLike, mean_newton: ArrayLike, ss_n2: ArrayLike) -> float:
     """Find the coefficient of variation within clamshells of a season that has a gauge.
 
-    The root of the mean squared coefficient of variation, weighted by degrees of freedom.
-
-    Parameters
-    ----------
-    n, mean_newton, ss_n2 : array_like of float, shape (m,)
-        Berries, mean force (N), and sum of squares about it (N2) of each clamshell; a
-        TooFewScoresError if none has two berries.
+    The root of the mean squared coefficient of variation, weighted by degrees of freedom. Of each
+    of the m clamshells: berries, mean force (N), and sum of squares about it (N2); a
+    TooFewScoresError if none has two berries.
 
     Examples
     --------

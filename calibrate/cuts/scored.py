@@ -116,7 +116,7 @@ def later_than(pairs: Pairs, fitted: Pairs) -> Pairs:
 
 
 def _keys(pairs: Pairs) -> list[tuple[object, ...]]:
-    """Berry, rater and occasion of each row; rows without a berry are told by force and score."""
+    """Berry, rater and occasion of each row; rows without a berry are known by force and score."""
     raters = [name_key(name) for name in pairs.raters] or [""]
     if not pairs.berries:
         rows = zip(pairs.force_newton.tolist(), pairs.rank.tolist(), strict=True)

@@ -80,7 +80,7 @@ def compare_seasons(
     first, second : Pairs or Calibration
         Pairs are fitted; a calibration is compared with the intervals that it has.
     margin_newton : float
-        A shift that would not matter, in newtons: equivalence is tested within it.
+        A shift that would not matter: equivalence is tested within it.
     force_scale, level, firmest
         Of the fits; see `calibrate.cuts.fitting.fit`, for errors too.
 
@@ -94,20 +94,14 @@ def compare_seasons(
         first, second = map(_of_pressed_fruit, (first, second))
     same = len(first.raters) > 1 and set(first.raters) == set(second.raters)
 
-    def calibrations(level: float) -> tuple[Calibration, Calibration]:
-        one, two = (
-            season
-            if isinstance(season, Calibration)
-            else fit(
-                season, force_scale=force_scale, level=level, firmest=firmest, these_raters=same
-            )
-            for season in (first, second)
-        )
-        return one, two
+    def fitted(season: Pairs | Calibration, level: float) -> Calibration:
+        if isinstance(season, Calibration):
+            return season
+        return fit(season, force_scale=force_scale, level=level, firmest=firmest, these_raters=same)
 
-    pair = calibrations(level)
-    fitted = isinstance(first, Pairs) and isinstance(second, Pairs)
-    test = calibrations(2 * level - 1) if fitted else pair
+    pair = test = fitted(first, level), fitted(second, level)
+    if isinstance(first, Pairs) and isinstance(second, Pairs):
+        test = fitted(first, 2 * level - 1), fitted(second, 2 * level - 1)
     return SeasonComparison(
         first=pair[0],
         second=pair[1],

@@ -156,11 +156,11 @@ def verdict(found: RaterShift, limit: HandLimit) -> str:
     (`withinlimit.within`), and of a spread below twice the reference's. Else more berries are
     needed.
     """
-    told, blunt = not found.confounded, found.blunter_alone.high
-    moved = told and any(one.excludes_zero() for one in (found.shift, *found.boundaries))
+    apart, blunt = not found.confounded, found.blunter_alone.high
+    moved = apart and any(one.excludes_zero() for one in (found.shift, *found.boundaries))
     if moved or is_blunt(found.blunter):
         return "drifted"
-    steady = told and blunt is not None and blunt < BLUNT and within(found.gaps, limit)
+    steady = apart and blunt is not None and blunt < BLUNT and within(found.gaps, limit)
     return "within limit" if steady else "cannot tell yet"
 
 

@@ -110,11 +110,11 @@ def next_anchor(
     if not anchors:
         raise InvalidValueError("there is no anchor to squeeze")
     states = boundary_states(calibration, squeezes)
-    unsure = max(states, key=lambda state: state.sd_newton / state.cut_newton)
+    widest = max(states, key=lambda state: state.sd_newton / state.cut_newton)
     times = {label: sum(s.anchor == label for s in squeezes) for label in anchors}
     fewest = min(times.values())
     fresh = [label for label in anchors if times[label] == fewest]
-    centre = float(calibration.h(max(unsure.cut_newton + unsure.shift_newton, 1e-6)))
+    centre = float(calibration.h(max(widest.cut_newton + widest.shift_newton, 1e-6)))
 
     def information(label: str) -> float:
         force_newton = anchors[label]
