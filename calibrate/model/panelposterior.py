@@ -59,7 +59,7 @@ class Posterior:
         self, columns: Floats, level: float, *, extra: Floats | float = 0.0
     ) -> tuple[Estimate, ...]:
         """Estimate cut points in newtons of the weights in their logs, at all boundaries."""
-        return self.panel.at_boundaries(self.of(columns, extra=extra).estimates(level))
+        return self.panel.in_newton(self.of(columns, extra=extra).estimates(level))
 
     def of(self, columns: Floats, *, extra: Floats | float = 0.0) -> Normals:
         """Distribution of m linear combinations of the parameters, `columns` of shape (p, m).

@@ -110,10 +110,14 @@ class Panel:
         cut = int(np.searchsorted(self.used, boundary, side="right")) - 1
         return cut if 0 <= cut < self.data.n_cuts else None
 
-    def at_boundaries(self, log_cuts: Sequence[Estimate]) -> tuple[Estimate, ...]:
-        """Cut points in newtons at all boundaries of the scale; none beyond the used scores."""
+    def at_boundaries(self, of_cuts: Sequence[Estimate]) -> tuple[Estimate, ...]:
+        """Place what is known of cut points at the scale's boundaries; none beyond used scores."""
         cuts = [self.cut_of(boundary) for boundary in range(len(self.pairs.scale.boundaries))]
-        return tuple(Estimate(value=None) if k is None else log_cuts[k].map(_newton) for k in cuts)
+        return tuple(Estimate(value=None) if k is None else of_cuts[k] for k in cuts)
+
+    def in_newton(self, log_cuts: Sequence[Estimate]) -> tuple[Estimate, ...]:
+        """Cut points in newtons at all boundaries of the scale."""
+        return self.at_boundaries([cut.map(_newton) for cut in log_cuts])
 
     def unused(self, rater: int) -> tuple[str, ...]:
         """Labels that others used and this rater never."""

@@ -9,6 +9,7 @@ meant, not the population that they may be drawn from, whose centre a few raters
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -25,6 +26,7 @@ from gauge.csvsheet import name_key
 from gauge.errors import CannotCompareError, SeparationError, TooFewScoresError
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 # What a hand can be compared with.
 OTHERS, OWN_HISTORY = "the other raters", "the rater's own history"
 # How much wider, in standard errors, a single boundary's interval is than that of all together.
@@ -170,29 +172,30 @@ def _compare(
             f"{name} used other scores in {pairs.source} than now, so no boundary is in both.",
             todo="Let the rater score berries from firm to soft.",
         )
-    single = _single(mine - reference, known)
-    shifts, shift, error = _shifts(posterior, mine, reference, known, earlier is not None, level)
+    both = mine[:, known], reference[:, known]
+    shifts, shift, error = _shifts(posterior, *both, earlier is not None, level)
     reference_spread = panel.spread if earlier is None else data.spread_weights[earlier]
     sharpness = 1.0 - 2.0 * _OF_SPREAD * (1.0 - level)
     ratio = posterior.of((data.spread_weights[at] - reference_spread)[:, None])
     blunter, alone = (ratio.estimates(at)[0].map(math.exp) for at in (sharpness, 2 * level - 1))
-    estimates = posterior.of(mine).estimates(level)
     confounded, of_order = _order(panel, at, earlier, name)
-    cut_of = [panel.cut_of(boundary) for boundary in range(len(pairs.scale.boundaries))]
+
+    def of_known(estimates: Sequence[Estimate]) -> list[Estimate]:
+        by_cut = dict(zip(np.flatnonzero(known).tolist(), estimates, strict=True))
+        return [by_cut.get(cut, Estimate(value=None)) for cut in range(data.n_cuts)]
+
     return RaterShift(
         name=name,
         n=round(float(pairs.count[pairs.rater == at].sum())),
         reference=OTHERS if earlier is None else OWN_HISTORY,
         panel=others,
-        cuts=panel.at_boundaries(
-            [one if own else _UNKNOWN for one, own in zip(estimates, known, strict=True)]
-        ),
+        cuts=panel.in_newton(of_known(posterior.of(both[0]).estimates(level))),
         panel_cuts=posterior.cuts(of_panel, level),
         reference_cuts=posterior.cuts(reference, level),
-        boundaries=tuple(_UNKNOWN if k is None else shifts[k] for k in cut_of),
+        boundaries=panel.at_boundaries(of_known(shifts)),
         shift=shift,
         shift_error_newton=error,
-        gaps=_gaps(posterior, mine[:, single], reference[:, single]),
+        gaps=_gaps(posterior, *both),
         blunter=blunter,
         blunter_alone=alone,
         spread=math.exp(posterior.middle(data.spread_weights[at])),
@@ -231,46 +234,38 @@ def _order(panel: Panel, at: int, earlier: int | None, name: str) -> tuple[bool,
 
 
 def _shifts(
-    posterior: Posterior,
-    mine: Floats,
-    reference: Floats,
-    known: NDArray[np.bool_],
-    as_one: bool,
-    level: float,
+    posterior: Posterior, mine: Floats, reference: Floats, as_one: bool, level: float
 ) -> tuple[list[Estimate], Estimate, float]:
     """Estimate the shift of each boundary and their mean, together, and the mean's error.
 
     `as_one` weighs the boundaries as if they moved together.
     """
-    middle = np.exp(posterior.of(reference).centre)
-    gaps = (mine - reference) * known
-    share = known / known.sum()
+    gaps, middle = mine - reference, np.exp(posterior.of(reference).centre)
+    share = np.full(middle.size, 1.0 / middle.size)
     if as_one:
-        share = _sharpest(posterior.joint(gaps) * np.outer(middle, middle), _single(gaps, known))
+        share = _sharpest(posterior.joint(gaps) * np.outer(middle, middle), _single(gaps))
     middle_of_all = float(share @ middle)
     contrasts = np.column_stack([gaps, gaps @ (share * middle / middle_of_all)])
     # A hand mostly moves as a whole: the interval of all boundaries together is the narrower one.
-    ease = np.append(np.full(known.size, _SINGLE if known.sum() > 1 else 1.0), 1.0)
+    ease = np.append(np.full(middle.size, _SINGLE if middle.size > 1 else 1.0), 1.0)
     covariance = posterior.joint(contrasts)
     levels = pointwise_levels(covariance, 1.0 - (1.0 - _OF_SPREAD) * (1.0 - level), ease)
     gap = posterior.of(contrasts)
     each = gap.estimates(levels[0])[:-1]
-    shifts = [
-        _newton(one, size) if own else _UNKNOWN
-        for one, size, own in zip(each, middle.tolist(), known, strict=True)
-    ]
+    shifts = [_newton(one, size) for one, size in zip(each, middle.tolist(), strict=True)]
     whole = _newton(gap.estimates(levels[-1])[-1], middle_of_all)
     return shifts, whole, math.sqrt(covariance[-1, -1]) * middle_of_all
 
 
-def _single(gaps: Floats, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _single(gaps: Floats) -> Ints:
     """Leave out boundaries that lie together on both sides of a skipped score, but for one."""
-    first = np.unique(gaps, axis=1, return_index=True)[1]
-    return known & np.isin(np.arange(known.size), first)
+    return np.sort(np.unique(gaps, axis=1, return_index=True)[1])
 
 
 def _gaps(posterior: Posterior, mine: Floats, reference: Floats) -> Gaps:
     """Gather what a judgement against a limit needs."""
+    single = _single(mine - reference)
+    mine, reference = mine[:, single], reference[:, single]
     covariance = posterior.joint(mine - reference)
     fixed = posterior.joint(reference)
     # Nearly all of it is of today where both scored the same berries.
@@ -293,19 +288,15 @@ def _newton(log_ratio: Estimate, reference_newton: float) -> Estimate:
     return log_ratio.times(reference_newton * slope)
 
 
-def _sharpest(covariance_newton2: Floats, known: NDArray[np.bool_]) -> Floats:
+def _sharpest(covariance_newton2: Floats, kept: Ints) -> Floats:
     """Weights of boundaries in their mean with the smallest variance, none of them below zero."""
-    kept = np.flatnonzero(known)
     while True:
         weight = np.linalg.solve(covariance_newton2[np.ix_(kept, kept)], np.ones(kept.size))
         if (weight >= 0.0).all():
-            share = np.zeros(known.size)
+            share = np.zeros(len(covariance_newton2))
             share[kept] = weight / weight.sum()
             return share
         kept = kept[weight > 0.0]
-
-
-_UNKNOWN = Estimate(value=None)
 
 
 def _warnings(rater: str, others: tuple[str, ...], unused: tuple[str, ...]) -> tuple[str, ...]:
@@ -333,23 +324,19 @@ def _join(against: Pairs, own: Pairs, rater: str) -> Pairs:
     squeezes = [one.squeezes for one in (panel, own) if one.squeezes is not None]
     return replace(
         panel,
-        force_newton=np.concatenate([panel.force_newton, own.force_newton]),
-        rank=np.concatenate([panel.rank, own.rank]),
-        count=np.concatenate([panel.count, own.count]),
-        rater=np.concatenate([panel.rater, np.full(own.rank.size, len(panel.raters))]),
-        berry=np.concatenate([first, second + len(first_names)]),
+        force_newton=np.append(panel.force_newton, own.force_newton),
+        rank=np.append(panel.rank, own.rank),
+        count=np.append(panel.count, own.count),
+        rater=np.append(panel.rater, np.full(own.rank.size, len(panel.raters))),
+        berry=np.append(first, second + len(first_names)),
         raters=(*panel.raters, name),
         berries=(*first_names, *second_names),
         squeezes=np.concatenate(squeezes) if len(squeezes) == 2 else None,
-        extra={"squeeze_order": np.concatenate([*map(_orders, (panel, own))])},
+        extra={"squeeze_order": np.append(panel.squeeze_order, own.squeeze_order).astype(object)},
     )
 
 
-def _orders(pairs: Pairs) -> NDArray[np.object_]:
-    return pairs.extra.get("squeeze_order", np.full(pairs.rank.size, None))
-
-
-def _berries(pairs: Pairs) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+def _berries(pairs: Pairs) -> tuple[Ints, tuple[str, ...]]:
     """Berries of a source; where it names none, every row is a berry."""
     if pairs.berries:
         return pairs.berry, pairs.berries
