@@ -97,28 +97,10 @@ def choose_anchors(
     candidate's rank (0 for the firmest) times the number of places from its own to the last is
     smallest.
 
-    Parameters
-    ----------
-    calibration : Calibration
-    candidates : sequence of Candidate, or Pairs
-        Of pairs, the berries without a flag.
-    per_score : int
-        Anchors for each score.
-    straddle : bool
-        Whether to choose a pair around each boundary too.
-
-    Returns
-    -------
-    AnchorSet
-        Firmest first; a place that cannot be filled is named in the warnings with the force to
-        look for.
-
-    Raises
-    ------
-    InvalidValueError
-        If `per_score` is below 1 or labels repeat.
-    InfeasiblePlanError
-        If no candidate fits any place.
+    Candidates of pairs are the berries without a flag. With `straddle` a pair around each boundary
+    is chosen too. Anchors are listed firmest first; a place that cannot be filled is named in the
+    warnings with the force to look for. Labels that repeat, or `per_score` below 1, are an
+    InvalidValueError; if no candidate fits any place, that is an InfeasiblePlanError.
     """
     if isinstance(candidates, Pairs):
         candidates = scored_candidates(candidates)

@@ -124,12 +124,8 @@ def plan_tray(
     long as the exact probability of a full tray rises (steepest ascent). Scores that no force
     makes the most probable are left out.
 
-    Raises
-    ------
-    InvalidValueError
-        If `per_score` or `probability` make no sense, or the plan would be too large to compute.
-    InfeasiblePlanError
-        If all berries of all lots do not suffice; names the score that falls short most.
+    A plan that makes no sense, or would be too large to compute, is an InvalidValueError; if all
+    berries do not suffice, an InfeasiblePlanError names the score that falls short most.
     """
     if per_score < 1 or not 0 < probability < 1:
         raise InvalidValueError("a tray needs one berry a score or more, and 0 < probability < 1")

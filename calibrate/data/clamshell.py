@@ -184,26 +184,15 @@ def score_columns(header: Collection[str], scale: Scale | None) -> tuple[Scale, 
 def read_sheets(
     path: Path, *, scale: Scale | None = None, colours: Collection[int] = _COLOURS
 ) -> tuple[Clamshell, ...]:
-    """Read clamshell sheets.
+    """Read clamshell sheets from a CSV.
 
-    Parameters
-    ----------
-    path : Path
-        CSV with the clamshell's code (`sample`, `clamshell` or `code`), a column a score, and any
-        of the fields of `Clamshell` (`berries` and `total` are `planned` too); further columns are
-        kept as levels. A blank score cell is a count of zero; a blank defect was not counted.
-    scale : Scale, optional
-        By default 1-5 or firm, soft, by the header.
-    colours : collection of int
-        Allowed values of the overall colour.
+    It has the clamshell's code (`sample`, `clamshell` or `code`), a column a score, and any of the
+    fields of `Clamshell` (`berries` and `total` are `planned` too); further columns are kept as
+    levels. A blank score cell is a count of zero; a blank defect was not counted. The scale is 1-5
+    or firm, soft by the header, if not given; `colours` are the allowed overall colours.
 
-    Raises
-    ------
-    BadTableError
-        If the CSV has no code or no score columns.
-    ImpossibleSheetError
-        If a sheet cannot be true, or a clamshell stands there twice for one storage day; names row
-        and column.
+    Without code or score columns that is a BadTableError. A sheet that cannot be true, or a
+    clamshell that stands there twice for one storage day, is an ImpossibleSheetError.
     """
     sheet = CsvSheet(path, "a header with sample, one column a score, and one row a clamshell")
     code = next((name for name in _CODE_COLUMNS if name in sheet.columns), "")

@@ -62,12 +62,7 @@ class CodedSheet(Sheet):
     def parsed(self, name: str, parse: Callable[[str], T]) -> list[T]:
         """Convert each label of a column; a ValueError of `parse` is a problem of its cells.
 
-        Where problems are collected, a bad label is None.
-
-        Raises
-        ------
-        BadTableError
-            If `parse` raises a ValueError, and problems are not collected.
+        Where problems are collected, a bad label is None; else it is a BadTableError.
         """
         values: list[Any] = []
         wrong: dict[int, str] = {}
@@ -144,11 +139,8 @@ class CodedSheet(Sheet):
     def forces(self, *, blank: bool = False) -> Floats:
         """Read newtons from the column of forces, shape (rows,); a blank cell is NaN if allowed.
 
-        Raises
-        ------
-        BadTableError
-            If a cell is no number or no unit of force, or there is no unit; if another column of
-            forces says something else of a row.
+        A cell that is no number or no unit of force, no unit at all, or another column of forces
+        that says something else of a row is a BadTableError.
         """
         column = self.force_column or "force"
         force = self._force(column, self.newtons, blank=blank)

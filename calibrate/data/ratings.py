@@ -39,20 +39,9 @@ class Ratings:
 def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
     """Read finger scores from a CSV with berry, rater and score, or from a season file.
 
-    Parameters
-    ----------
-    source : Path
-        One row a score. Of berries that a rater scored on several occasions a season file gives
-        the first.
-    scale : Scale, optional
-        Declared scale; by default that of the season file, or 1 to 5.
-
-    Raises
-    ------
-    BadTableError
-        If a column is missing, a cell is bad, or a rater scored a berry twice.
-    TooFewScoresError
-        With fewer than two raters.
+    Of berries that a rater scored on several occasions a season file gives the first. The scale is
+    that of the season file, or 1 to 5, if not declared. A missing column, a bad cell, or a second
+    score of a rater for a berry is a BadTableError, fewer than two raters a TooFewScoresError.
     """
     if looks_like_season(source):
         berry, rater, rank, scale = _from_season(source, scale)

@@ -51,14 +51,9 @@ class PressOnly:
 def squeezes_to_press(berry: Ints, order: Floats, named: bool) -> Floats | None:
     """Count the squeezes from each finger to the press, its own included.
 
-    Parameters
-    ----------
-    berry : ndarray of int, shape (n,)
-    order : ndarray of float, shape (n,)
-        Place in the row of squeezes of that berry, from 1; NaN where not recorded: such a finger
-        is taken to have come in the middle.
-    named : bool
-        Whether berries have names; if not, every row of squeezes is as long as the longest.
+    `order`, shape (n,), is the place in the row of squeezes of that berry, from 1, or NaN if not
+    recorded: such a finger is taken to have come in the middle. Where berries are not named, every
+    row of squeezes is as long as the longest.
 
     Examples
     --------

@@ -160,17 +160,9 @@ def agree(
 ) -> Agreement:
     """Compute every coefficient of agreement with its interval.
 
-    Parameters
-    ----------
-    ratings : ndarray of int, shape (n_berries, n_raters)
-        Ranks from 0 on the declared scale, -1 for a gap.
-    n_scores : int
-        Length of the declared scale: unused scores stay in it.
-
-    Raises
-    ------
-    TooFewScoresError
-        If no berry was scored by two raters.
+    `ratings`, shape (n_berries, n_raters), are ranks from 0 on the declared scale of `n_scores`,
+    unused ones included, and -1 for a gap. If no berry was scored by two raters, that is a
+    TooFewScoresError.
     """
     plain, weighted = np.eye(n_scores), agreement_weights(n_scores, weights)
 
@@ -205,15 +197,8 @@ def icc(scores: Floats) -> Icc:
     ICC(1,k), ICC(2,k) and ICC(3,k) the same for the mean of all raters. None where all scores are
     the same.
 
-    Parameters
-    ----------
-    scores : ndarray, shape (n_berries, n_raters)
-        Without gaps.
-
-    Raises
-    ------
-    TooFewScoresError
-        With fewer than two berries or two raters.
+    `scores`, shape (n_berries, n_raters), have no gaps; fewer than two berries or two raters are a
+    TooFewScoresError.
     """
     n, k = scores.shape
     if n < 2 or k < 2:

@@ -134,14 +134,8 @@ def fit_logit_line(
 
     The covariance is raised by Pearson's dispersion of clamshells about the line, if above 1
     (McCullagh & Nelder (1989), section 4.5). `hits` of `n` berries of each clamshell are soft;
-    others as for `fit_line`.
-
-    Raises
-    ------
-    TooFewScoresError
-        If there are fewer than three clamshells or two days, or all or no berries are soft.
-    SeparationError
-        If days separate soft from sound berries without overlap.
+    others as for `fit_line`. All or no berries soft is a TooFewScoresError too; days that separate
+    soft from sound berries without overlap are a SeparationError.
     """
     from calibrate.stats.ordinal import fit_ordinal
 

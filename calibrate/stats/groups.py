@@ -161,17 +161,9 @@ class MeanFit:
         difference is its own. Written on the residual variance so that a group of one unit and
         blocks have their place, which `scipy.stats.tukey_hsd` refuses; both agree where both apply.
 
-        Parameters
-        ----------
-        level : float
-            Of the simultaneous intervals; letters are at 1 - level.
-        unit : str
-            For the statement of the model.
-
-        Raises
-        ------
-        TooFewScoresError
-            If there are fewer than two groups, or nothing is left to estimate the variance.
+        The simultaneous intervals are at `level`, letters at 1 - level; `unit` is for the statement
+        of the model. Fewer than two groups, or nothing left to estimate the variance, is a
+        TooFewScoresError.
 
         Examples
         --------

@@ -42,17 +42,9 @@ def kappa_of_table(table: Floats, weights: Floats | Weights = "quadratic") -> Es
     Cohen & Everitt (1969) Psychol. Bull. 72:323, equation for weighted kappa, cut at -1 and 1.
     There is no value where chance alone would already agree fully (both raters used one score).
 
-    Parameters
-    ----------
-    table : ndarray, shape (q, q)
-        Counts on the whole declared scale.
-    weights : ndarray, shape (q, q), or str
-        Agreement weights, or a name for `agreement_weights`.
-
-    Raises
-    ------
-    InvalidValueError
-        If the table is not square, holds negative counts or is empty.
+    The table, shape (q, q), is of the whole declared scale; weights of agreement are of the same
+    shape, or a name for `agreement_weights`. A table that is not square, has a count below zero or
+    is empty is an InvalidValueError.
     """
     from scipy.special import ndtri
 

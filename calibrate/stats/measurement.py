@@ -79,17 +79,9 @@ def limits_of_agreement(
     s^2 = s_means^2 + (1 - 1/m1) s1^2 + (1 - 1/m2) s2^2 (Bland & Altman (1999) Stat. Methods Med.
     Res. 8:135-160, section 5.1).
 
-    Parameters
-    ----------
-    first, second : array_like of float, shape (berries,) or (berries, repeats)
-        Row i of both is the same berry.
-    level : float
-        Of the intervals; the limits of agreement are always those of 95 %.
-
-    Raises
-    ------
-    TooFewScoresError
-        If fewer than three berries were pressed on both.
+    Row i of `first` and `second`, shape (berries,) or (berries, repeats), is the same berry.
+    `level` is that of the intervals; the limits of agreement are always those of 95 %. Fewer than
+    three berries pressed on both are a TooFewScoresError.
     """
     a, b = (
         np.asarray(one, dtype=float).reshape(len(np.asarray(one)), -1) for one in (first, second)
@@ -164,17 +156,8 @@ def precision(lab: ArrayLike, value: ArrayLike, *, level: str = "") -> Precision
     where that falls below; s_R^2 = s_r^2 + s_L^2. The standard rounds 1.96 sqrt(2) = 2.77 to 2.8
     for r and R. ASTM E691 has the same for equal numbers.
 
-    Parameters
-    ----------
-    lab, value : array_like, shape (n,)
-        Which lab found which value.
-    level : str
-        Its name, for the result.
-
-    Raises
-    ------
-    TooFewScoresError
-        If there are fewer than two labs, or no lab measured twice.
+    `lab` and `value`, shape (n,), are which lab found which value. Fewer than two labs, or none
+    that measured twice, are a TooFewScoresError.
     """
     code = np.unique(np.asarray(lab), return_inverse=True)[1].ravel()
     x = np.asarray(value, dtype=float)
@@ -231,17 +214,8 @@ def expected_true(force_newton: Floats, of_berries_newton: Floats, error: GaugeE
     log-normal, of the mean and variance that the shown ones leave once the error is taken out, by
     quadrature. What is left of the error is an item effect of the berry, and part of the spread.
 
-    Parameters
-    ----------
-    force_newton : ndarray of float, shape (n,)
-        As shown.
-    of_berries_newton : ndarray of float, shape (berries,)
-        The same, once for each berry.
-
-    Raises
-    ------
-    InvalidValueError
-        If the error is no smaller than the forces vary.
+    `force_newton`, shape (n,), is as shown, `of_berries_newton` the same, once for each berry. An
+    error that is no smaller than the forces vary is an InvalidValueError.
     """
     shown = np.unique(force_newton)
     if error.newton == 0.0 and error.share == 0.0:

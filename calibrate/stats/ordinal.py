@@ -30,10 +30,8 @@ class OrdinalFit:
         are minus or plus infinity.
     coef : ndarray of float, shape (p,)
         beta: above zero moves scores towards the last rank.
-    phi : ndarray of float
-        Free thresholds, then beta.
-    covariance : ndarray of float
-        Inverse of the observed information over `phi`.
+    phi, covariance : ndarray of float
+        Free thresholds, then beta, and the inverse of the observed information over these.
     free : ndarray of int, shape (n_ranks - 1,)
         For each threshold its place in `phi`; -1 below and -2 above the used ranks.
     """

@@ -50,15 +50,8 @@ class Rows:
     def merge(self) -> tuple[NDArray[np.bool_], Ints, list[str], int]:
         """Make rows that name the same berry one; a force is filled in where the first has none.
 
-        Returns
-        -------
-        keep : ndarray of bool, shape (n,)
-        first_of : ndarray of int, shape (n,)
-            For each row the row that stands for it.
-        contradictions : list of str
-            Forces that do not agree.
-        repeated : int
-            Rows that repeat what another source says.
+        Returns which rows to keep, for each row the row that stands for it, forces that do not
+        agree, and how many rows repeat what another source says.
         """
         n = self.force.size
         keep, first_of = np.ones(n, bool), np.arange(n, dtype=np.int64)

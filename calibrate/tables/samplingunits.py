@@ -55,24 +55,13 @@ def ordered(keys: Iterable[Key]) -> list[Key]:
 
 @dataclass(frozen=True, kw_only=True)
 class SamplingUnits:
-    """Sums over the berries of each unit, m of them.
+    """Sums over the berries of each unit, m of them, and factors of the units.
 
-    Attributes
-    ----------
-    factors : dict of str to Factor, each of m rows
-    n : ndarray of float, shape (m,)
-        Berries with a peak.
-    mean_newton, ss_n2 : ndarray of float, shape (m,)
-        Their mean force, and the sum of squares about it; NaN and 0 without a peak.
-    scores : ndarray of float, shape (m, scores)
-        Berries at each score; no column where none was scored. A berry scored several times is
-        shared equally.
-    predicted : ndarray of float, shape (m, scores), or None
-        Berries expected at each score, from force by the calibration.
-    predicted_soft : ndarray of float, shape (m, 3), or None
-        Berries expected beyond the sale limit by the cut, its lower and its upper end.
-    sheets : tuple of Clamshell
-        When the units come from sheets, one each.
+    Of the `n` berries with a peak there are the mean force and the sum of squares about it, NaN and
+    0 without a peak. `scores`, shape (m, scores), are the berries at each score, one scored several
+    times shared equally; no column where none was scored. `predicted`, of the same shape, are the
+    berries expected there, from force by the calibration; `predicted_soft`, shape (m, 3), those
+    beyond the sale limit by the cut, its lower and its upper end. Units of sheets have one each.
     """
 
     name: str

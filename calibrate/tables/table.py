@@ -140,12 +140,8 @@ def tabulate(
     level : float
         Of intervals; letters are at 1 - level.
 
-    Raises
-    ------
-    NoSuchRecordError
-        If no source has a level that was asked for.
-    InvalidValueError
-        If a block is none: the storage day, or what makes rows.
+    A level that no source has is a NoSuchRecordError; a block that is none (the storage day, or
+    what makes rows) an InvalidValueError.
     """
     notes: list[str] = []
     chosen, why = choose_unit(pool) if unit is None else (unit, "")
