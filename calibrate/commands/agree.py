@@ -14,9 +14,8 @@ from gauge.clikit import argument, echo, option
 if TYPE_CHECKING:
     from calibrate.data.ratings import Ratings
     from calibrate.data.scale import Scale
-    from calibrate.stats.agreement import Agreement, Icc
+    from calibrate.stats.agreement import Agreement, Icc, Weights
     from calibrate.stats.estimate import Estimate
-    from calibrate.stats.kappa import Weights
 
 COEFFICIENTS = {
     "weighted_kappa": "weighted kappa",

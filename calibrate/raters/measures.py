@@ -14,8 +14,8 @@ from calibrate.data.pairs import Pairs
 from calibrate.model.modeltests import covariate_effect, fit_rows, rows_of
 from calibrate.model.ratershift import RaterShift
 from calibrate.raters.withinlimit import HandLimit, berries_needed, within
+from calibrate.stats.agreement import cross_table, kappa_of_table
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.kappa import cross_table, kappa_of_table
 from calibrate.stats.proportions import proportion
 from gauge.errors import FirmhandError, InvalidValueError
 

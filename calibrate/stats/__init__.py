@@ -11,7 +11,6 @@ __all__ = [
     "estimate",
     "forcespread",
     "groups",
-    "kappa",
     "likelihood",
     "measurement",
     "newton",

@@ -11,15 +11,17 @@ from scipy.stats import norm
 
 from calibrate.stats.agreement import (
     agree,
+    agreement_weights,
     conger_kappa,
+    cross_table,
     fleiss_kappa,
     gwet_ac,
     icc,
+    kappa_of_table,
     krippendorff_alpha,
     score_counts,
 )
 from calibrate.stats.estimate import Estimate
-from calibrate.stats.kappa import agreement_weights, cross_table, kappa_of_table
 from gauge.errors import TooFewScoresError
 
 REFERENCE = Path(__file__).parents[1] / "reference"
