@@ -19,14 +19,8 @@ COMMANDS = {
     "protocol": ("gauge.commands.protocol", "Show or set how berries are pressed."),
     "log": ("gauge.commands.log", "Log one peak per berry."),
     "readings": ("gauge.commands.readings", "Show or export every berry."),
-    "import": (
-        "gauge.commands.importsheet",
-        "Import berries and their scores from a sheet.",
-    ),
-    "scores": (
-        "gauge.commands.scores",
-        "Import finger scores from a sheet, or type them.",
-    ),
+    "import": ("gauge.commands.importsheet", "Import berries and their scores from a sheet."),
+    "scores": ("gauge.commands.scores", "Import finger scores from a sheet, or type them."),
     "void": ("gauge.commands.void", "Void a berry, or take its void back, with a reason."),
     "correct": ("gauge.commands.correct", "Correct a sample, a rater or a berry."),
     "capture": ("gauge.commands.capture", "Write a session's capture as text."),

@@ -203,6 +203,11 @@ class Sample:
         )
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """Its code and, if it has one, its blind code."""
+        return (self.code, self.blind_code) if self.blind_code else (self.code,)
+
+    @property
     def due(self) -> date | None:
         """The day of its test: harvest plus storage day, 0 where none is planned."""
         picked = as_day(self.harvest_date)

@@ -251,7 +251,7 @@ def _certificates(season: Path, place: Place) -> tuple[Any, ...]:
 def _stated(season: Path) -> StatedSample:
     """Return the next sample of the plan, or ask for one."""
     from gauge.season.file import open_season
-    from gauge.session.samplechoice import match
+    from gauge.season.rows import match
 
     with open_season(season, read_only=True) as file:
         rows = file.samples()

@@ -92,8 +92,7 @@ more_option = click.option(
 
 def next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | None:
     """Return the sample of a code, or else the next one of the plan; None if there is none."""
-    from gauge.season.rows import ahead
-    from gauge.session.samplechoice import match
+    from gauge.season.rows import ahead, match
 
     return match(rows, code) if code is not None else next(iter(ahead(rows)), None)
 
@@ -118,7 +117,8 @@ def requested_sample(season_file: Path, stated: StatedSample, *, new: bool, ask:
     Where nobody can be asked, one that the season's plan does not know is refused.
     """
     from gauge.season.file import open_season
-    from gauge.session.samplechoice import has_plan, match, nearest
+    from gauge.season.rows import match, nearest
+    from gauge.session.samplechoice import has_plan
 
     rows: list[SampleRow] = []
     if season_file.exists():
@@ -159,7 +159,8 @@ def sample_of(season: SeasonFile, stated: Sample) -> SampleRow:
 
     What was measured of the fruit completes it; all else that it has stays as it is.
     """
-    from gauge.session.samplechoice import FRUIT, match
+    from gauge.season.rows import match
+    from gauge.session.samplechoice import FRUIT
 
     row = match(season.samples(), stated.code)
     if row is None:

@@ -12,7 +12,7 @@ from datetime import date
 from gauge.errors import InvalidValueError, NoSuchRecordError
 from gauge.records import Sample
 from gauge.screens.questions import BACKSPACE, ENTER, ESCAPE, Questions
-from gauge.season.rows import SampleRow, ahead
+from gauge.season.rows import SampleRow, ahead, match, nearest
 from gauge.session.events import Event
 from gauge.session.livesession import LiveSession
 from gauge.session.samplechoice import (
@@ -20,8 +20,6 @@ from gauge.session.samplechoice import (
     berries_left,
     fruit_missing,
     fruit_values,
-    match,
-    nearest,
     progress,
     shown_name,
 )

@@ -22,9 +22,9 @@ from gauge.errors import (
 )
 from gauge.records import Gap
 from gauge.screens.benchactions import BenchActions
+from gauge.season.rows import match, nearest
 from gauge.session.events import BerryLogged, Event, Notice, bells, describe
 from gauge.session.livesession import LiveSession
-from gauge.session.samplechoice import match, nearest
 
 _GAPS_REPORTED = 4  # a gap of the same kind: three in full, then once that it goes on
 _HELP = (

@@ -214,7 +214,7 @@ class ChangeTables(BerryTables):
         key = name_key(name or "")
         shown = {other.sample_id for other in self.samples()}
         for other in self.samples(hidden=True):
-            keys = map(name_key, filter(None, (other.sample.code, other.sample.blind_code)))
+            keys = map(name_key, other.sample.names)
             if key and other.sample_id != row.sample_id and key in keys:
                 return other.sample_id, other.sample.code, other.sample_id not in shown
         return None, "", False

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
+from difflib import get_close_matches
 from typing import Any
 
+from gauge.csvsheet import name_key
 from gauge.records import FingerScore, Flag, Sample, Session
 from gauge.units import Unit
 
@@ -46,6 +48,33 @@ def ahead(rows: Iterable[SampleRow], here: int | None = None) -> list[SampleRow]
     today = date.today()
     left = (r for r in rows if r.sample.plan_order and not r.done and r.sample_id != here)
     return sorted(left, key=lambda row: (row.due != today, (row.due or today) > today))
+
+
+def match(rows: Iterable[SampleRow], code: str) -> SampleRow | None:
+    """Return the sample of a code or blind code, whatever its case and blanks.
+
+    Examples
+    --------
+    >>> rows = [SampleRow(sample_id=1, sample=Sample(code="B-01", blind_code="WFMF"), berries=0)]
+    >>> [match(rows, code) is rows[0] for code in ("b-01 ", " wfmf", "B_01")]
+    [True, True, False]
+    """
+    key = _code_key(code)
+    same = [row for row in rows if key in map(_code_key, row.sample.names)]
+    # Codes may differ only in case; then the exact one counts.
+    exact = (row for row in same if code.strip() in row.sample.names)
+    return next(exact, same[0] if same else None)
+
+
+def nearest(rows: Iterable[SampleRow], code: str) -> str | None:
+    """Return the code that an unknown one is most likely a slip of."""
+    known = {_code_key(name): name for row in rows for name in row.sample.names}
+    near = get_close_matches(_code_key(code), known, 1)
+    return known[near[0]] if near else None
+
+
+def _code_key(code: str) -> str:
+    return name_key(code).replace(" ", "")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

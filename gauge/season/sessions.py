@@ -7,12 +7,11 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from heapq import merge
 
-from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
 from gauge.season.connection import damaged
-from gauge.season.rows import SampleRow, SessionRow, ahead
+from gauge.season.rows import SampleRow, SessionRow, ahead, match
 from gauge.season.tables import Tables, made, now, stored
 
 # bytes of text; a row holds a second of a gauge, or a quarter of a megabyte of a replay
@@ -44,10 +43,9 @@ class SessionTables(Tables):
         ids = []
         for sample in samples:
             # A blind code that is another sample's code would make a label ambiguous.
-            names = {sample.code, sample.blind_code or sample.code}
-            for name in sorted(names & taken.keys()):
+            for name in sorted(taken.keys() & sample.names):
                 raise self._taken_code(name, *taken[name])
-            taken |= dict.fromkeys(names, (sample.code, False))
+            taken |= dict.fromkeys(sample.names, (sample.code, False))
             ids.append(self._add("samples", **stored(sample)))
         return ids
 
@@ -86,12 +84,8 @@ class SessionTables(Tables):
 
         One that is hidden only where `hidden` says so.
         """
-        rows = self.samples(hidden=hidden)
-        names = [(name, row) for row in rows for name in (row.sample.code, row.sample.blind_code)]
-        for spelling in (str, name_key):  # a code as it is typed comes before one like it
-            for name, row in names:
-                if name is not None and spelling(name) == spelling(code):
-                    return row
+        if row := match(self.samples(hidden=hidden), code):
+            return row
         raise NoSuchRecordError(
             f"{self.path} holds no sample '{code}'.", todo="'gauge plan' lists the samples."
         )

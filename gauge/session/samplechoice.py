@@ -6,7 +6,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from difflib import get_close_matches
 
 from gauge.errors import InvalidValueError
 from gauge.records import possible
@@ -38,37 +37,6 @@ def fruit_missing(row: SampleRow) -> list[str]:
     if row.sample.fruit_temp_c is not None:
         return []
     return ["The temperature of this fruit is not noted: cold fruit is firmer."]
-
-
-def match(rows: Sequence[SampleRow], code: str) -> SampleRow | None:
-    """Return the sample of a code or blind code, whatever its case and spaces.
-
-    Examples
-    --------
-    >>> from gauge.records import Sample
-    >>> rows = [SampleRow(sample_id=1, sample=Sample(code="B-01", blind_code="WFMF"), berries=0)]
-    >>> [match(rows, code) is rows[0] for code in ("b-01 ", " wfmf", "B_01")]
-    [True, True, False]
-    """
-    exact, loose = code.strip(), _plain(code)
-    same = [row for row in rows if loose in map(_plain, _names(row))]
-    # Codes may differ only in case; then the exact one counts.
-    return next((row for row in same if exact in _names(row)), same[0] if same else None)
-
-
-def nearest(rows: Sequence[SampleRow], code: str) -> str | None:
-    """Return the code that an unknown one is most likely a slip of."""
-    known = {_plain(name): name for row in rows for name in _names(row)}
-    near = get_close_matches(_plain(code), known, 1)
-    return known[near[0]] if near else None
-
-
-def _plain(code: str) -> str:
-    return "".join(code.split()).casefold()
-
-
-def _names(row: SampleRow) -> tuple[str, ...]:
-    return tuple(name for name in (row.sample.code, row.sample.blind_code) if name)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

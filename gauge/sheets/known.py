@@ -59,12 +59,7 @@ class Known:
         return cls(
             labels=season.labels,
             raters=tuple(season.rater_names()),
-            samples={
-                name_key(name): sample
-                for sample in samples
-                for name in (sample.code, sample.blind_code)
-                if name
-            },
+            samples={name_key(name): sample for sample in samples for name in sample.names},
             berries=berries,
             ids=ids,
             void={(b.sample, b.number) for b in berries.values()} - ids.keys(),

@@ -152,10 +152,8 @@ def new_samples(
         same = replace(
             sample, plan_order=old.plan_order, blind_code=sample.blind_code or old.blind_code
         )
-        if same != old:
-            changed = [
-                f.name for f in fields(Sample) if getattr(same, f.name) != getattr(old, f.name)
-            ]
+        names = (f.name for f in fields(Sample))
+        if changed := [n for n in names if getattr(same, n) != getattr(old, n)]:
             raise AlreadyThereError(
                 f"{source}: sample '{sample.code}' is in the season with another "
                 f"{', '.join(changed)}.",
@@ -202,7 +200,7 @@ def drawn(
         rng.shuffle(order)
     if within:
         order.sort(key=_block_key(samples, within))
-    used = {name for s in (*taken, *samples) for name in (s.code, s.blind_code) if name}
+    used = {name for s in (*taken, *samples) for name in s.names}
     codes = iter(
         blind_codes(sum(s.blind_code is None for s in order), rng=rng, taken=used) if blind else ()
     )
