@@ -26,7 +26,7 @@ class _Asked(options.FitOptions):
     yes: bool = option("Adopt it in spite of drifted raters or a failed gauge.")
 
 
-@options.command("adopt", _Asked)
+@answers.command("adopt", _Asked)
 def command(asked: _Asked) -> None:
     """Adopt a calibration as the season's own.
 

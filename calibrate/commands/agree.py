@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
+from calibrate.data.scale import Scale
 from gauge.clikit import argument, echo, option
 
 if TYPE_CHECKING:
     from calibrate.data.ratings import Ratings
-    from calibrate.data.scale import Scale
     from calibrate.stats.agreement import Agreement, Icc, Weights
     from calibrate.stats.estimate import Estimate
 
@@ -43,7 +43,7 @@ class _Asked:
     everything: bool = option("Show all coefficients that are in use.", "--all")
 
 
-@options.command("agree", _Asked, unit="none")
+@answers.command("agree", _Asked, unit="none")
 def command(asked: _Asked) -> None:
     """Agreement of raters without force.
 

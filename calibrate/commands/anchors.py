@@ -58,7 +58,7 @@ class _Asked(options.CalibrationOptions):
     )
 
 
-@options.command("anchors", _Asked)
+@answers.command("anchors", _Asked)
 def command(asked: _Asked) -> None:
     """Build the season's anchor set and its card.
 

@@ -2,27 +2,100 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import functools
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import click
 
-from calibrate.data.labels import as_label, format_newton, format_value, unit, with_unit
-from gauge.clikit import document, emit_json, kept, print_table, say
+from calibrate.commands.options import remembered
+from calibrate.data.labels import (
+    as_label,
+    format_newton,
+    format_value,
+    shown_in,
+    unit,
+    with_unit,
+)
+from gauge.clikit import document, emit_json, kept, parameters, print_table, read_by, say
+from gauge.units import Unit, parse_unit
 
 __all__ = [
-    "as_json", "as_label", "between", "document", "draw", "emitted", "format_newton",
+    "as_json", "as_label", "between", "command", "document", "draw", "emitted", "format_newton",
     "format_value", "one_or_all", "print_rows", "print_table", "say", "sides", "signed", "span",
     "unit", "warn", "with_unit",
 ]  # fmt: skip
 
-AS_JSON = "calibrate.as_json"  # where the context of a command keeps whether --json was typed
+_AS_JSON = "calibrate.as_json"  # where the context of a command keeps whether --json was typed
 
 
 def as_json() -> bool:
     """Return whether the command is to print one JSON document."""
-    return bool(click.get_current_context().meta.get(AS_JSON))
+    return bool(click.get_current_context().meta.get(_AS_JSON))
+
+
+_SOURCES = ("source", "season", "season1", "season2", "sources")
+_parsed_unit = read_by(parse_unit)
+
+
+def _keep(context: click.Context, _option: click.Parameter, typed: bool) -> None:
+    context.meta[_AS_JSON] = typed
+
+
+_JSON = click.Option(
+    ["--json"], is_flag=True, expose_value=False, callback=_keep, help="Print one JSON document."
+)
+
+
+def command(
+    name: str,
+    record: type | None = None,
+    *,
+    unit: Literal["--unit", "of season", "none"] = "--unit",
+    read_unit: Callable[..., Any] = _parsed_unit,
+    json: bool = True,
+    **more: Any,
+) -> Callable[[Callable[..., None]], click.Command]:
+    """Make a command that shows forces in the lab's unit, and prints JSON in newtons with --json.
+
+    It receives a `record`, made of the options and arguments that its fields declare. `unit`:
+    whether it gets --unit, which a season remembers and `read_unit` reads, takes that of its
+    season, or shows no forces. `more` as of `click.command`.
+    """
+
+    def decorate(function: Callable[..., None]) -> click.Command:
+        @functools.wraps(function)
+        def shown(*, shown_unit: Unit | None = None, **values: Any) -> None:
+            named = (values.get(name) or () for name in _SOURCES)
+            paths = [p for one in named for p in (one if isinstance(one, tuple) else (one,))]
+            lab_unit = Unit.N if unit == "none" else _lab_unit(paths, shown_unit)
+            with shown_in(Unit.N if as_json() else lab_unit):
+                if record is None:
+                    function(**values)
+                else:
+                    function(record(**values))
+
+        build: Any = click.command(name, **more)
+        made: click.Command = build(shown)
+        made.params += [] if record is None else parameters(record)
+        if unit == "--unit":
+            what = "Show forces in this unit, such as lbf; the season remembers it."
+            names = ["--unit", "shown_unit"]
+            made.params.append(click.Option(names, metavar="UNIT", callback=read_unit, help=what))
+        made.params += [_JSON] * json
+        return made
+
+    return decorate
+
+
+def _lab_unit(sources: Sequence[Path], typed: Unit | None) -> Unit:
+    """Return the unit in which forces are shown, of the first season; it remembers a typed one."""
+    from calibrate.data.pairs import looks_like_season
+
+    for source in filter(looks_like_season, sources):
+        return parse_unit(remembered(source, "unit", typed) or "N")
+    return typed or Unit.N
 
 
 def emitted(found: object) -> bool:

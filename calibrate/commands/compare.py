@@ -28,7 +28,7 @@ class _Asked(options.FitOptions):
     plot: Path | None = options.plot_option()
 
 
-@options.command("compare", _Asked)
+@answers.command("compare", _Asked)
 def command(asked: _Asked) -> None:
     """Compare the cut points of two seasons.
 

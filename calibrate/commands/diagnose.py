@@ -31,7 +31,7 @@ class _Asked(options.PairOptions):
     )
 
 
-@options.command("diagnose", _Asked)
+@answers.command("diagnose", _Asked)
 def command(asked: _Asked) -> None:
     """Test whether one scale serves these scores.
 

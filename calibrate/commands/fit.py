@@ -11,6 +11,7 @@ import click
 import calibrate
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
+from calibrate.data.scale import Scale
 from gauge.clikit import argument, echo, option
 from gauge.errors import CannotCompareError
 from gauge.plaintext import plural
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from calibrate.cuts.fitting import ForceChoice
-    from calibrate.data.scale import Scale
     from calibrate.stats.estimate import Estimate
     from calibrate.stats.measurement import GaugeError
 
@@ -57,7 +57,7 @@ class _Asked(options.FitOptions):
     plot: Path | None = options.plot_option("Draw the fit to this png, pdf or svg file.")
 
 
-@options.command("fit", _Asked)
+@answers.command("fit", _Asked)
 def command(asked: _Asked) -> None:
     """Fit the cut points of finger scores in newtons.
 

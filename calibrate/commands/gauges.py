@@ -27,7 +27,7 @@ class _Asked:
     plot: Path | None = options.plot_option("Draw two gauges to png, pdf, svg.")
 
 
-@options.command("gauges", _Asked, no_args_is_help=True)
+@answers.command("gauges", _Asked, no_args_is_help=True)
 def command(asked: _Asked) -> None:
     """Two gauges, or several labs, on the same berries.
 

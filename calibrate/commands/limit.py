@@ -32,7 +32,7 @@ class _Asked(options.CalibrationOptions):
     plot: Path | None = options.plot_option()
 
 
-@options.command("limit", _Asked)
+@answers.command("limit", _Asked)
 def command(asked: _Asked) -> None:
     """Ship or not: the sale limit in newtons.
 

@@ -12,6 +12,7 @@ import click
 from calibrate.commands import answers, options
 from calibrate.commands.answers import with_unit
 from gauge.clikit import argument, echo, option
+from gauge.csvsheet import name_key
 from gauge.errors import NoSuchRecordError, TooFewScoresError
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ class _Asked:
     plot: Path | None = options.plot_option("Draw the operating curve to png, pdf, svg.")
 
 
-@options.command("lot", _Asked, no_args_is_help=True)
+@answers.command("lot", _Asked, no_args_is_help=True)
 def command(asked: _Asked) -> None:
     """Accept a lot or not, by a sample of it.
 
@@ -145,7 +146,6 @@ def _tested(source: Path, asked: _Asked) -> Tested:
     import numpy as np
 
     from calibrate.tables.source import read_source
-    from gauge.csvsheet import name_key
 
     found = read_source(source)
     rows = np.ones(found.force_newton.size, bool)

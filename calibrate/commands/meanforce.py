@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
+from calibrate.data.scale import Scale
 from gauge.clikit import argument, echo, option
 from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
 
 if TYPE_CHECKING:
     from calibrate.cuts.equivalentforce import Equivalent
     from calibrate.data.clamshell import Clamshell
-    from calibrate.data.scale import Scale
     from calibrate.stats.estimate import Estimate
 
 
@@ -42,7 +42,7 @@ class _Asked:
     level: float = options.level_option()
 
 
-@options.command("meanforce", _Asked, no_args_is_help=True)
+@answers.command("meanforce", _Asked, no_args_is_help=True)
 def command(asked: _Asked) -> None:
     """Finger counts to an equivalent mean force.
 

@@ -6,11 +6,11 @@ import textwrap
 from pathlib import Path
 
 import gauge
-from calibrate.commands import answers, options
+from calibrate.commands import answers
 from gauge.clikit import echo, season_argument
 
 
-@options.command("methods")
+@answers.command("methods")
 @season_argument
 def command(season: Path) -> None:
     """Write the methods paragraph.

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -13,15 +12,13 @@ import click
 
 import calibrate
 import gauge
-from calibrate.commands.answers import AS_JSON, as_json
-from gauge.clikit import FILE, POSITIVE, FiniteRange, argument, option, parameters, read_by, say
+from calibrate.data.scale import Scale, parse_scale
+from gauge.clikit import FILE, POSITIVE, FiniteRange, argument, option, say
 from gauge.outfile import check_picture
 from gauge.records import Flag
-from gauge.units import Unit, parse_unit
 
 if TYPE_CHECKING:
     from calibrate.cuts.fitting import ForceChoice
-    from calibrate.data.scale import Scale
 
 __all__ = ["FILE", "POSITIVE", "argument", "option"]
 
@@ -87,15 +84,9 @@ def without_raters_option() -> Any:
     return option("Leave out the scores of this rater; repeat.", "--without-rater", metavar="NAME")
 
 
-def _parsed_scale(typed: str, firmest: str = "first") -> Scale:
-    from calibrate.data.scale import parse_scale
-
-    return parse_scale(typed, firmest=firmest)
-
-
 def scale_option(what: str) -> Any:
     """Declare a scale, firmest first; `what` is its help."""
-    return option(what, "--scores", read=_parsed_scale)
+    return option(what, "--scores", read=parse_scale)
 
 
 def _checked_picture(typed: Any) -> Any:
@@ -134,7 +125,7 @@ class PairOptions:
     @property
     def scale(self) -> Scale | None:
         """The scale that was typed, None where none was."""
-        return None if self.scores is None else _parsed_scale(self.scores, self.firmest)
+        return None if self.scores is None else parse_scale(self.scores, firmest=self.firmest)
 
     def pairs(self, source: Path, **how: Any) -> calibrate.Pairs:
         """Read the pairs of a source; `how` goes to `calibrate.data.pairs.load_pairs`."""
@@ -219,71 +210,6 @@ def adopted_in(sources: Sequence[Path]) -> str | None:
             say(f"calibration {name}, adopted by {source}")
             return name
     return None
-
-
-_SOURCES = ("source", "season", "season1", "season2", "sources")
-_parsed_unit = read_by(parse_unit)
-
-
-def _keep(context: click.Context, _option: click.Parameter, typed: bool) -> None:
-    context.meta[AS_JSON] = typed
-
-
-_JSON = click.Option(
-    ["--json"], is_flag=True, expose_value=False, callback=_keep, help="Print one JSON document."
-)
-
-
-def command(
-    name: str,
-    record: type | None = None,
-    *,
-    unit: Literal["--unit", "of season", "none"] = "--unit",
-    read_unit: Callable[..., Any] = _parsed_unit,
-    json: bool = True,
-    **more: Any,
-) -> Callable[[Callable[..., None]], click.Command]:
-    """Make a command that shows forces in the lab's unit, and prints JSON in newtons with --json.
-
-    It receives a `record`, made of the options and arguments that its fields declare. `unit`:
-    whether it gets --unit, which a season remembers and `read_unit` reads, takes that of its
-    season, or shows no forces. `more` as of `click.command`.
-    """
-
-    def decorate(function: Callable[..., None]) -> click.Command:
-        @functools.wraps(function)
-        def shown(*, shown_unit: Unit | None = None, **values: Any) -> None:
-            from calibrate.data.labels import shown_in
-
-            named = (values.get(name) or () for name in _SOURCES)
-            paths = [p for one in named for p in (one if isinstance(one, tuple) else (one,))]
-            lab_unit = Unit.N if unit == "none" else _lab_unit(paths, shown_unit)
-            with shown_in(Unit.N if as_json() else lab_unit):
-                if record is None:
-                    function(**values)
-                else:
-                    function(record(**values))
-
-        build: Any = click.command(name, **more)
-        made: click.Command = build(shown)
-        made.params += [] if record is None else parameters(record)
-        if unit == "--unit":
-            what = "Show forces in this unit, such as lbf; the season remembers it."
-            names = ["--unit", "shown_unit"]
-            made.params.append(click.Option(names, metavar="UNIT", callback=read_unit, help=what))
-        made.params += [_JSON] * json
-        return made
-
-    return decorate
-
-
-def _lab_unit(sources: Sequence[Path], typed: Unit | None) -> Unit:
-    """Return the unit in which forces are shown, of the first season; it remembers a typed one."""
-    from calibrate.data.pairs import looks_like_season
-
-    for source in filter(looks_like_season, sources):
-        return parse_unit(remembered(source, "unit", typed) or "N")
-    return typed or Unit.N
 
 
 def remembered(season: Path, name: str, typed: str | None = None) -> str | None:

@@ -55,7 +55,7 @@ class _Asked(ShownForces):
     as_of: date = options.as_of_option()
 
 
-@options.command("pads", _Asked, unit="of season")
+@answers.command("pads", _Asked, unit="of season")
 def command(asked: _Asked) -> None:
     """Record presses of a durable pad, or list the pads.
 

@@ -38,7 +38,7 @@ class _Asked:
     as_of: date = options.as_of_option()
 
 
-@options.command("practice", _Asked)
+@answers.command("practice", _Asked)
 def command(asked: _Asked) -> None:
     """Warm up a rater on anchors.
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
 from gauge.clikit import argument, echo, option
+from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -22,7 +23,7 @@ class _Asked(options.FitOptions):
     stored: str | None = option("Take this stored calibration of PREVIOUS.", metavar="NAME")
 
 
-@options.command("prior", _Asked)
+@answers.command("prior", _Asked)
 def command(asked: _Asked) -> None:
     """Start a season from last season's calibration.
 
@@ -34,7 +35,6 @@ def command(asked: _Asked) -> None:
     calibrate prior 2025.season 2026.season
     """  # noqa: D301
     from calibrate.cuts.seasonprior import carry
-    from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError
 
     before = asked.calibration(asked.previous, asked.stored)
     now = None

@@ -17,6 +17,7 @@ from calibrate.commands import answers, options
 from calibrate.report import facts
 from gauge.clikit import Printed, keep_printed, season_argument
 from gauge.errors import FirmhandError, NoSuchRecordError
+from gauge.outfile import write_whole
 
 if TYPE_CHECKING:
     from calibrate.report.page import Section
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 _DRAWN = "picture.svg"  # where commands that draw for the page are told to draw to
 
 
-@options.command("report", json=False)
+@answers.command("report", json=False)
 @season_argument
 @click.option("--out", type=options.FILE, required=True, help="The page to write: report.html.")
 @click.option(
@@ -47,7 +48,6 @@ def command(season: Path, out: Path, earlier: tuple[Path, ...], lab: str | None)
     calibrate report 2026.season --earlier 2025.season --out report.html
     """  # noqa: D301
     from calibrate.report.page import render
-    from gauge.outfile import write_whole
 
     lab = options.remembered(season, "lab", lab)
     with gauge.open_season(season, read_only=True) as file:

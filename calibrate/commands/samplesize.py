@@ -12,6 +12,7 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
+from calibrate.data.scale import BLACKBERRY, Scale
 from gauge.clikit import argument, echo, option
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ class _Asked(options.CalibrationOptions):
     fits: int = option("Simulated panels that confirm the answer.", low=20, default=400)
 
 
-@options.command("samplesize", _Asked)
+@answers.command("samplesize", _Asked)
 def command(asked: _Asked) -> None:
     """Berries and raters needed for a required precision.
 
@@ -174,7 +175,6 @@ def _guess(
     import numpy as np
 
     from calibrate.cuts.calibration import Calibration, as_cuts
-    from calibrate.data.scale import BLACKBERRY, Scale
 
     if cuts is None or spread is None or forces is None:
         raise click.UsageError("Give a SOURCE, or --cuts, --spread and --forces.")

@@ -49,7 +49,7 @@ class _Asked(pads.ShownForces):
     as_of: date = options.as_of_option()
 
 
-@options.command("squeeze", _Asked, unit="of season")
+@answers.command("squeeze", _Asked, unit="of season")
 def command(asked: _Asked) -> None:
     """Record a squeeze of an anchor; retire a worn one.
 

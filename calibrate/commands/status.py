@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import calibrate
 import gauge
-from calibrate.commands import answers, options
+from calibrate.commands import answers
 from gauge.clikit import echo, season_argument
 from gauge.plaintext import plural
 
@@ -36,7 +36,7 @@ class _Status:
         self.next.append({"what": what, "command": " ".join(words)})
 
 
-@options.command("status")
+@answers.command("status")
 @season_argument
 def command(season: Path) -> None:
     """Say what is done, and what is next.

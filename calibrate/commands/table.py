@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
+from calibrate.data.scale import BLACKBERRY, Scale
 from gauge.clikit import argument, echo, option, read_by
+from gauge.columns import export
 from gauge.units import Unit, parse_unit
 
 if TYPE_CHECKING:
-    from calibrate.data.scale import Scale
     from calibrate.tables.report import Report
 
 _UNITS = ("clamshell", "replicate", "berry")
@@ -72,7 +73,7 @@ class _Asked:
     pdf: Path | None = options.plot_option("Write a one-page PDF for the meeting.", "--pdf")
 
 
-@options.command("table", _Asked, read_unit=_force_unit, no_args_is_help=True)
+@answers.command("table", _Asked, read_unit=_force_unit, no_args_is_help=True)
 def command(asked: _Asked) -> None:
     """Tables and letters per selection.
 
@@ -94,7 +95,6 @@ def command(asked: _Asked) -> None:
     (Tukey-Kramer). With one clamshell each there is no SE and no letter. Storage days make rows
     unless --by leaves them out, and are no block: a day is not a replicate of another.
     """  # noqa: D301
-    from calibrate.data.scale import BLACKBERRY
     from calibrate.tables.pooling import pool
     from calibrate.tables.report import build_report
     from calibrate.tables.seasons import KeepRule
@@ -141,7 +141,6 @@ def command(asked: _Asked) -> None:
 
 def _write_files(report: Report, asked: _Asked) -> None:
     from calibrate.tables.report import short_name
-    from gauge.columns import export
 
     if asked.csv_file is not None:
         rows = report.csv_rows()

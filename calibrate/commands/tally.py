@@ -12,12 +12,12 @@ import click
 
 import gauge
 from calibrate.commands import answers, options
+from calibrate.data.scale import Scale
 from gauge.clikit import argument, echo, option, typed_keys
 from gauge.errors import ImpossibleSheetError, InvalidValueError
 
 if TYPE_CHECKING:
     from calibrate.data.clamshell import Clamshell
-    from calibrate.data.scale import Scale
     from calibrate.tables.measures import Shares
 
 _COMMON = ("soft", "leaky", "decayed", "market")
@@ -51,7 +51,7 @@ class _Asked:
     sample: str | None = option("Clamshell to enter with --form.")
 
 
-@options.command("tally", _Asked, unit="none", no_args_is_help=True)
+@answers.command("tally", _Asked, unit="none", no_args_is_help=True)
 def command(asked: _Asked) -> None:
     """Clamshell sheets to percentages.
 
@@ -195,7 +195,6 @@ def _show(sheets: Sequence[Clamshell], level: float) -> None:
 
 
 def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
-    from calibrate.data.scale import Scale
     from gauge.season.rows import ClamshellRow
 
     at = datetime.now(UTC).isoformat(timespec="seconds")
@@ -223,7 +222,6 @@ def _store(path: Path, sheets: Sequence[Clamshell], rater: str) -> None:
 
 def _enter(path: Path, sample: str, rater: str, colours: tuple[int, ...]) -> Clamshell:
     """Read keys until the sheet is done, then store it; Ctrl-C stores nothing."""
-    from calibrate.data.scale import Scale
     from calibrate.data.tallyform import TallyForm
 
     with gauge.open_season(path, read_only=True) as season:

@@ -28,7 +28,7 @@ class _Asked(options.CalibrationOptions):
     )
 
 
-@options.command("tray", _Asked)
+@answers.command("tray", _Asked)
 def command(asked: _Asked) -> None:
     """Plan which lots to pull an anchor tray from.
 

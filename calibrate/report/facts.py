@@ -12,6 +12,7 @@ from calibrate.data.labels import format_newton, format_value, unit, with_unit
 from calibrate.raters.warmup import practice_days
 from gauge.clikit import echo, print_table, say
 from gauge.errors import NoSuchRecordError
+from gauge.package import __version__
 from gauge.plaintext import plural
 
 if TYPE_CHECKING:
@@ -171,8 +172,6 @@ def flags(file: SeasonFile) -> None:
 def computed(file: SeasonFile) -> None:
     """Name versions, calibration, changes and the last digest."""
     from importlib.metadata import version
-
-    from gauge.package import __version__
 
     libraries = ", ".join(f"{name} {version(name)}" for name in _LIBRARIES)
     echo(f"Computed by firmhand {__version__} on Python {platform.python_version()}, {libraries}.")
