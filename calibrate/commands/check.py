@@ -62,8 +62,8 @@ def command(asked: _Asked) -> None:
     force than the reference to call a berry that firm. The reference is what this hand was when the
     season's calibration was made, its own ways included, and the check takes the scores that came
     after. Without a calibration it is the mean hand of the other raters; with --against SOURCE2 the
-    hand that the rater had there. A rater whom the reference does not know is held against its mean
-    hand.
+    hand that the rater had there. A rater whom the reference does not know is compared with its
+    mean hand.
 
     --history charts every score after the reference: a slow drift passes its limit before a single
     check sees it, and a hand that stays as it is does so once in a thousand scores.
@@ -125,7 +125,7 @@ def command(asked: _Asked) -> None:
 
 
 def _held(fitted: tuple[Pairs, ForceScale]) -> dict[str, Any]:
-    """Say to a check or a chart that a hand is held against what a calibration was fitted to."""
+    """Compare a hand, in a check or a chart, with what a calibration was fitted to."""
     return {"against": fitted[0], "reference": ADOPTED, "force_scale": fitted[1]}
 
 

@@ -24,7 +24,7 @@ __all__ = ["FILE", "POSITIVE", "argument", "option"]
 
 
 class _Share(FiniteRange):
-    """A share between 0 and 1; who types percents is told the share."""
+    """A share between 0 and 1; the error names the share where percents were typed."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         try:

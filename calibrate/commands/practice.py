@@ -53,6 +53,7 @@ def command(asked: _Asked) -> None:
     """  # noqa: D301
     import numpy as np
 
+    from calibrate.anchors.retirement import good_anchors
     from calibrate.raters.warmup import Advice, Squeeze, advise, next_anchor
 
     name = asked.calibration_name or options.adopted_in([asked.season])
@@ -61,7 +62,12 @@ def command(asked: _Asked) -> None:
     with gauge.open_season(asked.season) as file:
         rater = file.rater_named(asked.rater, new=[asked.rater] if asked.new_rater else ())
         calibration = calibrate.Calibration.from_document(file.calibration(name).document)
-        good = _good_anchors(file, name, asked.as_of)
+        good = {row.label: row for row in good_anchors(file.anchors(name), asked.as_of)}
+        if not good:
+            raise InfeasiblePlanError(
+                f"{file.path} holds no good anchor of '{name}'.",
+                todo="Make a set: calibrate anchors SEASON --calibration NAME --keep.",
+            )
         rng = np.random.default_rng(asked.seed)
         raters = ", ".join(calibration.raters) or "one hand"
         answers.say(f"Panel here: {raters}, of calibration '{name}'.")
@@ -83,19 +89,6 @@ def command(asked: _Asked) -> None:
                 del good[label]
             advice = advise(calibration, squeezes, limit_newton=asked.limit)
     _finish(calibration, rater, squeezes, advice, asked.limit)
-
-
-def _good_anchors(file: SeasonFile, calibration_name: str, as_of: date) -> dict[str, AnchorRow]:
-    """Find the anchors that are neither retired nor to be retired, by their labels."""
-    from calibrate.anchors.retirement import good_anchors
-
-    good = {row.label: row for row in good_anchors(file.anchors(calibration_name), as_of)}
-    if not good:
-        raise InfeasiblePlanError(
-            f"{file.path} holds no good anchor of '{calibration_name}'.",
-            todo="Make a set: calibrate anchors SEASON --calibration NAME --keep.",
-        )
-    return good
 
 
 def _ask(label: str, calibration: calibrate.Calibration) -> int | None:

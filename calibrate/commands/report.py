@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from calibrate.report.page import Section
     from gauge.season.file import SeasonFile
 
-_DRAWN = "picture.svg"  # where commands that draw for the page are told to draw to
+_DRAWN = "picture.svg"  # where commands that draw for the page draw to
 
 
 @answers.command("report", json=False)

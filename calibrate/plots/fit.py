@@ -99,10 +99,10 @@ def _cuts(axes: Axes, calibration: Calibration) -> None:
     """Draw a line at each cut point, its interval as a bar with caps, its force in words."""
     names: dict[float, list[str]] = {}
     sides: dict[float, tuple[float | None, float | None]] = {}
-    for one, (firm, soft) in zip(calibration.cuts, calibration.scale.boundaries, strict=True):
+    for one, pair in zip(calibration.cuts, calibration.scale.boundaries, strict=True):
         if one.value is not None:
             # Around a score that nobody gave, two cut points are one line.
-            names.setdefault(one.value, []).append("|".join(_in_order(firm, soft)))
+            names.setdefault(one.value, []).append(_in_order(*pair))
             sides[one.value] = (one.low, one.high)
     left, right = axes.get_xlim()
     ends = {
@@ -144,10 +144,10 @@ def _tiers(ends: dict[float, tuple[float, float]], label: float) -> dict[float, 
     return tiers
 
 
-def _in_order(firm: str, soft: str) -> tuple[str, str]:
+def _in_order(firm: str, soft: str) -> str:
     """Order two neighbouring scores as people do: 1|2 whichever is the firmer, firm|soft."""
     numbers = isinstance(as_label(firm), int) and isinstance(as_label(soft), int)
-    return (soft, firm) if numbers and int(soft) < int(firm) else (firm, soft)
+    return f"{soft}|{firm}" if numbers and int(soft) < int(firm) else f"{firm}|{soft}"
 
 
 def _curves(axes: Axes, calibration: Calibration, grid: np.ndarray) -> None:

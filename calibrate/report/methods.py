@@ -206,8 +206,8 @@ def _doubts(file: SeasonFile, berries: list[BerryRow]) -> str:
     kinds = Counter(flag for berry in berries for flag in flags.get(berry.berry_id, ()))
     void = sum(berry.void is not None for berry in file.berries())
     n = sum(bool(flags.get(berry.berry_id)) for berry in berries)
-    told = f" ({', '.join(f'{flag} {count}' for flag, count in kinds.items())})" if kinds else ""
-    return f"Void: {plural(void, 'berry')}; flagged: {plural(n, 'peak')}{told}."
+    which = f" ({', '.join(f'{flag} {count}' for flag, count in kinds.items())})" if kinds else ""
+    return f"Void: {plural(void, 'berry')}; flagged: {plural(n, 'peak')}{which}."
 
 
 def _scores(file: SeasonFile, berries: list[BerryRow], missing: _Missing) -> str:
