@@ -11,6 +11,7 @@ __all__ = [
     "intervals",
     "modeltests",
     "panel",
+    "panellikelihood",
     "panelposterior",
     "panelsetup",
     "penalised",
