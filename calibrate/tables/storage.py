@@ -87,23 +87,18 @@ def softening_by_row(
     Clamshells vary about the lines of all rows alike, unless they clearly do not.
     """
     by = [name for name in table.by if name != "storage_day"]
-    groups = {
-        kind: dict(_over_days(source, by))
-        for kind, source in (("units", table.units), ("sheets", table.sheets))
-    }
-    lines = _force_lines({key: units.pressed() for key, units in groups["units"].items()})
+    units, sheets = (dict(_over_days(source, by)) for source in (table.units, table.sheets))
+    lines = _force_lines({key: one.pressed() for key, one in units.items()})
     found = []
-    for key in dict.fromkeys((*groups["units"], *groups["sheets"])):
-        both = [groups[kind][key] for kind in ("sheets", "units") if key in groups[kind]]
+    for key in dict.fromkeys((*units, *sheets)):
+        both = [kind[key] for kind in (sheets, units) if key in kind]
         line = lines.get(key)
-        loss = Estimate(value=None, why=NO_FORCE)
+        loss = Estimate(value=None, why=str(line or NO_FORCE))
         if isinstance(line, Line):
             loss = line.slope_estimate(table.level)
-        elif line is not None:
-            loss = Estimate(value=None, why=str(line))
         one = Softening(
             clamshells=both[-1].m,
-            last_day=max(float(np.nanmax(_days(units))) for units in both),
+            last_day=max(float(np.nanmax(_days(kind))) for kind in both),
             loss_n_day=loss,
             days={one: _reached(one, both, table) for one in dict.fromkeys((HALF_SOFT, endpoint))},
         )
