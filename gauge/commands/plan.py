@@ -135,10 +135,7 @@ def _import(season: Path, csv_file: Path, crop: str | None, how: str, **drawing:
 
 
 def _document(
-    rows: Sequence[SampleRow],
-    following: SampleRow | None,
-    seed: int | None,
-    squeezes: SqueezePlan,
+    rows: Sequence[SampleRow], following: SampleRow | None, seed: int | None, squeezes: SqueezePlan
 ) -> dict[str, Any]:
     return {
         "samples": [

@@ -17,13 +17,7 @@ from gauge.errors import NotSureError
 from gauge.learn.choice import Choice, choose
 from gauge.learn.lineparts import line_table
 from gauge.learn.pattern import build_format
-from gauge.learn.received import (
-    NeedMoreError,
-    NoCommonFormError,
-    Received,
-    cut_lines,
-    strip_parity,
-)
+from gauge.learn.received import NeedMoreError, NoCommonFormError, Received, cut_lines, strip_parity
 from gauge.learn.vocabulary import has_digit
 from gauge.protocol.lineformat import LineFormat
 from gauge.protocol.lineparser import LineParser

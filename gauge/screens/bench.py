@@ -30,15 +30,7 @@ from gauge.screens.benchview import BenchState, Line, Summary, draw, summarise, 
 from gauge.screens.plain import stopping
 from gauge.screens.questions import KeyBursts, Typed
 from gauge.season.rows import SampleRow
-from gauge.session.events import (
-    FULL_BELLS,
-    BerryLogged,
-    Event,
-    Notice,
-    bells,
-    describe,
-    topic,
-)
+from gauge.session.events import FULL_BELLS, BerryLogged, Event, Notice, bells, describe, topic
 from gauge.session.livesession import LiveSession
 from gauge.session.recorder import OWN_GAPS
 from gauge.session.samplechoice import Progress

@@ -45,10 +45,7 @@ KEYS = {
     "q": ("quit", "end; what was stored stays stored"),
     "?": ("keys", ""),
 }
-_MORE_HELP = {
-    "Backspace": "correct the last score",
-    "a code": "scanned, it opens its sample",
-}
+_MORE_HELP = {"Backspace": "correct the last score", "a code": "scanned, it opens its sample"}
 
 
 def key_help() -> str:
@@ -172,10 +169,7 @@ class BenchActions(Questions):
                 self.say(f"The press that waited is dropped: {then}.", "press")
                 return []
 
-            picks = {
-                "s": "same berry again, scores stay",
-                "a": "another berry, scores go too",
-            }
+            picks = {"s": "same berry again, scores stay", "a": "another berry, scores go too"}
             words = f"Drop the press of berry {recorder.next_number}, which waits for scores?"
             return self._ask(words, discard, picks, free=False)
         if not recorder.logged:

@@ -14,12 +14,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 from gauge.clikit import emit_json, say
-from gauge.errors import (
-    FirmhandError,
-    InvalidValueError,
-    NoSuchRecordError,
-    StorageFailedError,
-)
+from gauge.errors import FirmhandError, InvalidValueError, NoSuchRecordError, StorageFailedError
 from gauge.records import Gap
 from gauge.screens.benchactions import BenchActions
 from gauge.season.rows import match, nearest

@@ -102,11 +102,7 @@ _NOTICES = {
         "MORE LINES COME THAN CAN BE READ: what is read now came {seconds:.0f} s ago. Wait, or let "
         "the gauge send less often: 2,000 lines a second are plenty.",
     ),
-    "not stored": (
-        "store",
-        2,
-        "NOT STORED YET: {why} Trying again; do not close this window.",
-    ),
+    "not stored": ("store", 2, "NOT STORED YET: {why} Trying again; do not close this window."),
 }
 
 
