@@ -5,7 +5,8 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass, field
 
-from gauge.port.polling import Dropped, Poller, PollSettings, Reply
+from gauge.port.polling import Dropped, Poller, PollSettings
+from gauge.records import Chunk
 
 _MS = 1_000_000
 
@@ -50,7 +51,7 @@ def poll_faulty_gauge(
         outstanding = seen.asked
         ask, out = poller.step(now_ns)
         for item in out:
-            if isinstance(item, Reply):
+            if isinstance(item, Chunk):
                 seen.accepted += 1
                 seen.misattributed += int(item.data) != outstanding
                 seen.replies.append((item.t_ns, int(item.data)))

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from gauge.errors import InvalidValueError
+from gauge.records import Chunk
 
 # s; time between requests while the replies are not known yet
 ASK_EVERY_S = 0.1
@@ -29,13 +30,6 @@ _USUAL = (
 _WAITED = 6  # requests without a reply, waited for long, after which the latest reply is known
 _PATIENCE = 3.0  # a reply may yet come so many times as late as the latest ever,
 _LATER = 1.2  # where that is long already, so many times
-
-
-class Reply(NamedTuple):
-    """The one reply to one request; `t_ns` is when its last byte came."""
-
-    t_ns: int
-    data: bytes
 
 
 class Dropped(NamedTuple):
@@ -66,7 +60,7 @@ class PollSettings:
 
 
 class Poller:
-    r"""Decide when to ask and which bytes are the reply.
+    r"""Decide when to ask and which bytes are the reply: a `Chunk` at the time of its last byte.
 
     Any of the `terminators` ends a line of the gauge.
 
@@ -77,7 +71,7 @@ class Poller:
     (True, [])
     >>> poller.received(10_000_000, b"2.37 N\n")
     >>> poller.step(60_000_000)
-    (True, [Reply(t_ns=10000000, data=b'2.37 N\n')])
+    (True, [Chunk(t_ns=10000000, data=b'2.37 N\n')])
     """
 
     def __init__(
@@ -112,9 +106,9 @@ class Poller:
             self._buffer += data
             self._received_ns = t_ns
 
-    def step(self, now_ns: int) -> tuple[bool, list[Reply | Dropped]]:
+    def step(self, now_ns: int) -> tuple[bool, list[Chunk | Dropped]]:
         """Advance the clock; return whether the caller must ask now, and what came of the last."""
-        out: list[Reply | Dropped] = []
+        out: list[Chunk | Dropped] = []
         if self._asked_ns is not None:
             found = self._judge(now_ns)
             if found is None:
@@ -137,7 +131,7 @@ class Poller:
         self._asked_ns = None
         self._until_ns = now_ns + round(self.settings.quiet_s * 1e9)
 
-    def _judge(self, now_ns: int) -> Reply | Dropped | None:
+    def _judge(self, now_ns: int) -> Chunk | Dropped | None:
         """Return the reply to the outstanding request, a fault, or None while it is open."""
         assert self._asked_ns is not None
         waited_s = (now_ns - self._asked_ns) / 1e9
@@ -154,7 +148,7 @@ class Poller:
                 return None
             self._took_s.append(waited_s - since_s)
             self._latest_s = max(waited_s - since_s, self._latest_s)
-            reply = Reply(self._received_ns, bytes(self._buffer))
+            reply = Chunk(self._received_ns, bytes(self._buffer))
             self._buffer.clear()
             self._asked_ns = None
             return reply

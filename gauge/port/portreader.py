@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 
 from gauge.errors import PortBusyError, PortError
 from gauge.port.claims import claim_port
-from gauge.port.polling import ASK_EVERY_S, Dropped, Poller, Reply
+from gauge.port.polling import ASK_EVERY_S, Dropped, Poller
 from gauge.port.serialport import LOST, SerialPort
 from gauge.protocol.capture import escape
 from gauge.protocol.lineformat import LineFormat, SerialSettings
@@ -178,13 +178,13 @@ class PortReader:
             self._asked_ns = self.now_ns
             self._port.write(self._request)
 
-    def _judge(self, item: Reply | Dropped) -> None:
+    def _judge(self, item: Chunk | Dropped) -> None:
         """Pass a reply on; anything else costs its sample, and a gap only if nothing answers."""
-        if isinstance(item, Reply):
+        if isinstance(item, Chunk):
             if self._lost is not None:
                 self._put_gap(item.t_ns)
             self._answered_ns = item.t_ns
-            self._items.put(Chunk(*item))
+            self._items.put(item)
         elif self._lost is None and item.to_ns - self._answered_ns > _MUTE_S * 1e9:
             why = (
                 f"{item.reason}: {escape(item.data)}" if item.data else "the gauge does not answer"
