@@ -123,7 +123,6 @@ def command(
 
 
 def _write_format(learned: Learned, out: Path) -> None:
-
     from gauge.protocol.formatfile import dump_format
 
     write_whole(out, [dump_format(replace(learned.fmt, name=out.stem))])
