@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import Any, Literal
 
@@ -23,7 +23,7 @@ from calibrate.data.scale import Scale
 from calibrate.model.cutmodel import ForceScale
 from calibrate.model.panellikelihood import FULL, Effort, Prior
 from calibrate.model.panelposterior import Posterior, pool
-from calibrate.model.panelsetup import Panel, named_raters, panel_growth, prepare
+from calibrate.model.panelsetup import Panel, named_raters, prepare, with_growth
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.forcespread import NO_GROWTH, SpreadGrowth
 from gauge.errors import CannotCompareError, InvalidValueError, NotConvergedError
@@ -182,17 +182,16 @@ def fit_panel(
             f"{pairs.source} has the scores of one rater, and a panel needs two.",
             todo="Name the raters in a column rater, or fit the rater's own cut points.",
         )
-    which: dict[str, Any] = {
-        "force_scale": force_scale,
-        "firmest": firmest,
-        "hands": "hands" in effects,
-        "spreads": "spreads" in effects,
+    panel = prepare(
+        pairs,
+        force_scale=force_scale,
+        firmest=firmest,
+        hands="hands" in effects,
+        spreads="spreads" in effects,
         # With one boundary an offset there is the hand itself.
-        "offsets": "boundaries" in effects and np.unique(pairs.rank).size > 2,
-    }
-    growth = panel_growth(pairs, **which)
-    growth = growth if growth.shown else replace(growth, power=0.0)
-    panel = prepare(pairs, **which, growth=growth)
+        offsets="boundaries" in effects and np.unique(pairs.rank).size > 2,
+    )
+    panel = with_growth(panel)
     modes = panel.modes(berries="berries" in effects)
     return _report(pool(panel, modes, earlier_hand_sds=earlier_hand_sds), effects, level)
 

@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +83,11 @@ class Panel:
         for effect, sd in zip(self.data.effects, deviations.T, strict=True):
             out[:, effect[self.pooled].ravel()] = np.maximum(sd, NO_DEVIATION)[:, None] ** -2.0
         return out
+
+    def growing(self, growth: SpreadGrowth) -> Panel:
+        """Let spreads grow so with force."""
+        widening = growth.factor(self.pairs.force_newton)
+        return replace(self, growth=growth, data=replace(self.data, widening=widening))
 
     @property
     def centre(self) -> Floats:
@@ -205,7 +209,7 @@ def prepare(
         weight=pairs.count / order.inflation,
         place=place,
         direction=_direction(log_cut) if offsets else np.zeros(log_cut.size),
-        widening=growth.factor(force),
+        widening=np.ones(force.size),
         squeezes=None if softening is None else pairs.squeezes,
         log_scale=force_scale == "log",
     )
@@ -231,41 +235,34 @@ def prepare(
         pooled=np.setdiff1d(np.arange(data.n_raters), apart),
         skipped=tuple(sorted(skipped)),
         repeated=bool(pairs.berries) and bool((np.bincount(berry, pairs.count) > 1).any()),
-        growth=growth,
+        growth=NO_GROWTH,
         dependence=order,
     )
 
 
-def panel_growth(
-    pairs: Pairs, *, force_scale: ForceScale, firmest: str = "first", **which: Any
-) -> SpreadGrowth:
-    """Estimate how spreads grow with force, apart from berries that differ in proportion to it.
+def with_growth(panel: Panel) -> Panel:
+    """Let spreads grow with force as scores show it, apart from berries that differ in proportion.
 
     Only on the linear scale; where berries were scored once there is nothing to tell them apart by.
     """
-    if force_scale == "log":
-        return NO_GROWTH
-    ranks, count = len(pairs.scale.labels), pairs.count
-    found = spread_growth(pairs.force_newton, pairs.rank, count, pairs.rater, ranks)
-    if not (found.shown and pairs.berries and np.bincount(pairs.berry, count).max() > 1):
-        return found
+    if panel.force_scale == "log":
+        return panel
+    pairs, ranks = panel.pairs, len(panel.pairs.scale.labels)
+    found = spread_growth(pairs.force_newton, pairs.rank, pairs.count, pairs.rater, ranks)
+    if found.shown and panel.repeated:
+        modes = panel.modes(berries=True)
+        top = int(np.argmax([mode.log_likelihood for mode in modes]))
+        near = modes[max(top - 1, 0) : top + 2]
 
-    def laid_out(power: float) -> Panel:
-        growth = replace(found, power=power)
-        return prepare(pairs, force_scale=force_scale, firmest=firmest, growth=growth, **which)
+        def evidence(power: float) -> float:
+            grown = panel.growing(replace(found, power=power))
+            return max(
+                grown.mode(mode.theta, panel.prior, mode.nodes.sigma, mode).evidence(panel.prior)
+                for mode in near
+            )
 
-    modes = laid_out(0.0).modes(berries=True)
-    top = int(np.argmax([mode.log_likelihood for mode in modes]))
-    near = modes[max(top - 1, 0) : top + 2]
-
-    def evidence(power: float) -> float:
-        panel = laid_out(power)
-        return max(
-            panel.mode(mode.theta, panel.prior, mode.nodes.sigma, mode).evidence(panel.prior)
-            for mode in near
-        )
-
-    return highest(evidence, found.at_newton, (0.0, found.power / 2.0, found.power))
+        found = highest(evidence, found.at_newton, (0.0, found.power / 2.0, found.power))
+    return panel.growing(found if found.shown else replace(found, power=0.0))
 
 
 def _log_cuts(pooled: CutFit, pairs: Pairs) -> Floats:
