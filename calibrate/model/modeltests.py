@@ -170,34 +170,26 @@ def _scaled_likelihood(rows: Rows, fit: OrdinalFit, w: Floats) -> float:
     """
     from scipy.optimize import minimize
 
-    x, rank, weight = rows.x, rows.rank, rows.weight
-    p, q = x.shape[1], w.shape[1]
-    cuts = fit.phi.size - p
+    rank, cuts, phi = rows.rank, int(rows.rank.max()), fit.phi
 
-    def loss(values: Floats) -> tuple[float, Floats]:
-        theta, beta, gamma = values[:cuts], values[cuts : cuts + p], values[cuts + p :]
-        if cuts > 1 and np.diff(theta).min() <= 0:
-            return np.inf, np.zeros(values.size)
-        shrink = np.exp(-w @ gamma)
-        edges = np.concatenate([[-np.inf], theta, [np.inf]])
-        shift = x @ beta
-        upper = (edges[rank + 1] - shift) * shrink
-        lower = (edges[rank] - shift) * shrink
-        value, d_upper, d_lower, *_ = log_interval(upper, lower)
-        up, low = weight * d_upper * shrink, weight * d_lower * shrink
-        gradient = np.zeros(values.size)
-        np.add.at(gradient, rank[rank < cuts], up[rank < cuts])
-        np.add.at(gradient, rank[rank > 0] - 1, low[rank > 0])
-        gradient[cuts : cuts + p] = -(up + low) @ x
-        ends = np.where(rank < cuts, weight * d_upper * np.where(rank < cuts, upper, 0.0), 0.0)
-        ends += np.where(rank > 0, weight * d_lower * np.where(rank > 0, lower, 0.0), 0.0)
-        gradient[cuts + p :] = -ends @ w
-        return -float(weight @ value), -gradient
+    def loss(gamma: Floats) -> tuple[float, Floats]:
+        """Minus the log-likelihood, all else at its best for these spreads, and its slope."""
+        nonlocal phi
+        spread = np.exp(w @ gamma)
+        best = maximise(make_terms(rows.x, rank, rows.weight, cuts + 1, spread=spread), phi)
+        if not best.converged:
+            return np.inf, np.zeros(gamma.size)
+        phi = best.phi
+        edges, shift = np.concatenate([[-np.inf], phi[:cuts], [np.inf]]), rows.x @ phi[cuts:]
+        upper, lower = (edges[rank + 1] - shift) / spread, (edges[rank] - shift) / spread
+        _, d_upper, d_lower, *_ = log_interval(upper, lower)
+        ends = d_upper * np.where(rank < cuts, upper, 0.0)
+        ends += d_lower * np.where(rank > 0, lower, 0.0)
+        return -best.value, (rows.weight * ends) @ w
 
-    start = np.concatenate([fit.phi, np.zeros(q)])
-    result = minimize(loss, start, jac=True, method="BFGS", options={"gtol": 1e-7})
+    result = minimize(loss, np.zeros(w.shape[1]), jac=True, method="BFGS", options={"gtol": 1e-7})
     # BFGS calls it a failure when rounding hides the last gain; the gradient decides.
-    if not np.abs(result.jac).max() < 1e-3 * max(1.0, float(weight.sum()) ** 0.5):
+    if not np.abs(result.jac).max() < 1e-3 * max(1.0, float(rows.weight.sum()) ** 0.5):
         raise NotConvergedError("The fit with unequal spreads stopped away from the maximum.")
     return -float(result.fun)
 
