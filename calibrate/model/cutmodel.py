@@ -6,6 +6,7 @@ h is the logarithm) and the spread s. Data that cannot be fitted are refused wit
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -170,6 +171,13 @@ def transform(force_newton: Floats, force_scale: ForceScale) -> Floats:
             todo="Use --force-scale linear, or void the row.",
         )
     return np.log(force_newton)
+
+
+def newtons(h: float, force_scale: ForceScale) -> float:
+    """Undo `transform`; NaN, which leaves a side open, where a float cannot hold it."""
+    if force_scale == "linear":
+        return h
+    return math.exp(h) if h < 700.0 else math.nan
 
 
 def fit_cuts(pairs: Pairs, *, force_scale: ForceScale = "linear", firmest: str = "first") -> CutFit:

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.model.cutmodel import CutFit
+from calibrate.model.cutmodel import CutFit, newtons
 from calibrate.stats.estimate import Estimate
 from calibrate.stats.newton import maximise
 from calibrate.stats.ordinal import fit_ordinal
@@ -46,10 +47,9 @@ def cut_intervals(fit: CutFit, *, level: float = 0.95) -> tuple[Estimate, ...]:
     """
     z = critical(level)
     settled = _slope_settled(fit, z)
-    places = sorted({int(at) for at in fit.free if at >= 0})
-    found = {at: _limits(fit, at, z, settled) for at in places}
-    limits = [found.get(int(at), (None, None, "")) for at in fit.free]
-    return tuple(_estimate(fit, boundary, limit) for boundary, limit in enumerate(limits))
+    free = fit.free.tolist()
+    limits = {at: _limits(fit, at, z, settled) for at in set(free) if at >= 0}
+    return tuple(_estimate(fit, boundary, limits.get(at)) for boundary, at in enumerate(free))
 
 
 def critical(level: float) -> float:
@@ -177,21 +177,16 @@ def _in_order(fit: CutFit, at: int, phi: Floats) -> Floats:
     return phi
 
 
-def _estimate(fit: CutFit, boundary: int, limit: Limits) -> Estimate:
+def _estimate(fit: CutFit, boundary: int, limits: Limits | None) -> Estimate:
     name = "/".join(fit.scale.boundaries[boundary])
-    if fit.free[boundary] < 0:
+    if limits is None:
         why = f"cut point {name}: no berry was scored beyond it, so it is not identified"
         return Estimate(value=None, why=why)
-    low, high = (_newtons(fit, side) for side in limit[:2])
-    sides = " and ".join(s for s, x in (("below", low), ("above", high)) if x is None)
-    why = f"cut point {name}: the interval is open {sides}: {limit[2]}" if sides else ""
-    return Estimate(value=float(fit.cut_newton[boundary]), low=low, high=high, why=why)
-
-
-def _newtons(fit: CutFit, side: Side) -> Side:
-    """Carry a limit back from h; one beyond what a float can hold is an open side."""
-    if side is None or not math.isfinite(side):
-        return None
-    if fit.force_scale == "linear":
-        return side
-    return math.exp(side) if side < 700.0 else None
+    low, high, reason = limits
+    found = Estimate(value=float(fit.cut[boundary]), low=low, high=high)
+    found = found.map(lambda h: newtons(h, fit.force_scale))
+    sides = " and ".join(
+        side for side, end in (("below", found.low), ("above", found.high)) if end is None
+    )
+    why = f"cut point {name}: the interval is open {sides}: {reason}" if sides else ""
+    return replace(found, why=why)

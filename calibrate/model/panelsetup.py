@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -11,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
-from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts, force_range
+from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts, force_range, newtons
 from calibrate.model.dependence import Dependence, dependence
 from calibrate.model.paneldata import PanelData
 from calibrate.model.panellikelihood import FULL, Effort, Evaluation, Prior, find_mode
@@ -121,7 +120,7 @@ class Panel:
 
     def in_newton(self, log_cuts: Sequence[Estimate]) -> tuple[Estimate, ...]:
         """Cut points in newtons at all boundaries of the scale."""
-        return self.at_boundaries([cut.map(_newton) for cut in log_cuts])
+        return self.at_boundaries([cut.map(lambda h: newtons(h, "log")) for cut in log_cuts])
 
     def unused(self, rater: int) -> tuple[str, ...]:
         """Labels that others used and this rater never."""
@@ -272,11 +271,6 @@ def _log_cuts(pooled: CutFit, pairs: Pairs) -> Floats:
         return cut
     floor = 0.02 * float(np.abs(pairs.force_newton).max())
     return np.asarray(np.log(np.maximum(cut, floor * np.arange(cut.size, 0, -1))))
-
-
-def _newton(log_cut: float) -> float:
-    """Newtons of a logarithm; no number where a float cannot hold it, which leaves a side open."""
-    return math.exp(log_cut) if log_cut < 700.0 else math.nan
 
 
 def _direction(log_cut: Floats) -> Floats:
