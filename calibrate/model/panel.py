@@ -206,7 +206,7 @@ def fit_panel_centre(
 ) -> tuple[Estimate, ...]:
     """Fit only the cut points of the centre, as `fit_panel` does, without its tests."""
     offsets = np.unique(pairs.rank).size > 2
-    panel = prepare(pairs, force_scale=force_scale, offsets=offsets, growth=growth, ordered=False)
+    panel = prepare(pairs, force_scale=force_scale, offsets=offsets, ordered=False).growing(growth)
     posterior = pool(panel, panel.modes(berries=True, effort=effort), centre_only=True)
     return posterior.cuts(panel.centre[: panel.data.n_fixed], level)
 

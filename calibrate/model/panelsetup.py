@@ -176,16 +176,14 @@ def prepare(
     spreads: bool = True,
     offsets: bool = True,
     apart: Sequence[int] = (),
-    growth: SpreadGrowth = NO_GROWTH,
     ordered: bool = True,
 ) -> Panel:
     """Lay out a panel of two raters or more, as `named_raters` leaves them.
 
     `hands`, `spreads` and `offsets` (at single boundaries) say whether raters may differ so;
     `apart` are raters who are free of the panel in all of these; where rows are not `ordered` as
-    they were scored, scores are taken for independent. Refuses what `fit_cuts` refuses
-    for all rows as one hand's, and a panel in which force separates the scores of every single
-    rater.
+    they were scored, scores are taken for independent. Refuses what `fit_cuts` refuses for all
+    rows as one hand's, and a panel in which force separates the scores of every single rater.
     """
     pooled = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
     used, rank = np.unique(pairs.rank, return_inverse=True)
@@ -198,8 +196,7 @@ def prepare(
         skipped |= {(rater, k) for k in range(used.size) if k not in seen}
     place, extra = _places(len(pairs.raters), skipped, log_cut)
     order = dependence(pairs, force_scale) if ordered else Dependence()
-    softening = pairs.softening
-    force = pairs.force_newton
+    force, softening = pairs.force_newton, pairs.softening
     data = PanelData(
         h=np.log(force) if force_scale == "log" else force,
         rank=rank.astype(np.int64),
