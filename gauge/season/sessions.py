@@ -128,13 +128,12 @@ class SessionTables(Tables):
     def _add_chunks(self, session_id: int, chunks: Sequence[Chunk]) -> None:
         """Within a transaction, add one packed row."""
         text = "\n".join(write_capture(chunks))
-        row = self._row(
-            "SELECT coalesce(max(seq) + 1, 0) FROM chunks WHERE session_id = ?", (session_id,)
-        )
+        sql = "SELECT coalesce(max(seq) + 1, 0) FROM chunks WHERE session_id = ?"
+        ((seq,),) = self._rows(sql, (session_id,))
         self._add(
             "chunks",
             session_id=session_id,
-            seq=row[0] if row else 0,
+            seq=seq,
             from_ns=chunks[0].t_ns,
             to_ns=chunks[-1].t_ns,
             n_bytes=sum(len(chunk.data) for chunk in chunks),
@@ -143,8 +142,8 @@ class SessionTables(Tables):
 
     def _add_later_chunks(self, session_id: int, chunks: Sequence[Chunk]) -> None:
         """Within a transaction, add of chunks that may be stored those that are not."""
-        row = self._row("SELECT max(to_ns) FROM chunks WHERE session_id = ?", (session_id,))
-        last = -1 if row is None or row[0] is None else row[0]
+        sql = "SELECT coalesce(max(to_ns), -1) FROM chunks WHERE session_id = ?"
+        ((last,),) = self._rows(sql, (session_id,))
         if later := [chunk for chunk in chunks if chunk.t_ns > last]:
             self._add_chunks(session_id, later)
 
