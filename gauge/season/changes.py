@@ -7,13 +7,12 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
-from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
 from gauge.plaintext import plural
 from gauge.pressprotocol import PressProtocol
 from gauge.records import FingerScore, Session
 from gauge.season.berries import BerryTables
-from gauge.season.rows import Found, ImportedBerry, Key, SampleRow
+from gauge.season.rows import Found, ImportedBerry, Key, match
 from gauge.season.tables import as_json, now, stored
 
 # Columns that name a rater, by table, and what of a row no rater may have twice.
@@ -175,11 +174,14 @@ class ChangeTables(BerryTables):
         row = self.sample(code, hidden="hidden" in changes)
         # What no sample can be is refused before it is stored: afterwards nobody could read it.
         replace(row.sample, **{k: v for k, v in changes.items() if k != "hidden"})
+        shown = {one.sample_id for one in self.samples()}
+        others = [one for one in self.samples(hidden=True) if one.sample_id != row.sample_id]
         other = None
         for key in ("blind_code", "code"):
-            other, owner, hidden = self._owner(changes.get(key), row)
+            other = match(others, changes.get(key) or "")
+            hidden = other is not None and other.sample_id not in shown
             if other is not None and (hidden or key == "blind_code"):
-                raise self._taken_code(changes[key], owner, hidden)
+                raise self._taken_code(changes[key], other.sample.code, hidden)
         with self._write("correcting a sample"):
             berries = self._records("berries", "berry_id", "sample_id")
             mine = [berry_id for berry_id, sample_id in berries if sample_id == row.sample_id]
@@ -192,32 +194,22 @@ class ChangeTables(BerryTables):
                     todo="Join it to another: --name CODE.",
                 )
             if other is not None:
+                joined = other.sample_id
                 for berry_id in mine:
-                    self._move(berry_id, other, why)
-                theirs = {rater for _, sample_id, rater in counts if sample_id == other}
+                    self._move(berry_id, joined, why)
+                theirs = {rater for _, sample_id, rater in counts if sample_id == joined}
                 if both := sorted(theirs & set(sheets.values())):
                     raise AlreadyThereError(
-                        f"{both[0]} counted {row.sample.code} and {owner}.",
+                        f"{both[0]} counted {row.sample.code} and {other.sample.code}.",
                         todo="Nothing was changed. They are two samples.",
                     )
-                self._change(
-                    "clamshell_counts", list(sheets), {"sample_id": other}, kind="correct", why=why
-                )
+                new = {"sample_id": joined}
+                self._change("clamshell_counts", list(sheets), new, kind="correct", why=why)
                 more = {k: v for k, v in changes.items() if k not in {"code", "hidden"}}
                 if more:
-                    self._change("samples", [other], more, kind="correct", why=why)
+                    self._change("samples", [joined], more, kind="correct", why=why)
                 changes = {"hidden": 1}
             self._change("samples", [row.sample_id], changes, kind="correct", why=why)
-
-    def _owner(self, name: str | None, row: SampleRow) -> tuple[int | None, str, bool]:
-        """Find another sample of this code or blind code, by any spelling, and if it is hidden."""
-        key = name_key(name or "")
-        shown = {other.sample_id for other in self.samples()}
-        for other in self.samples(hidden=True):
-            keys = map(name_key, other.sample.names)
-            if key and other.sample_id != row.sample_id and key in keys:
-                return other.sample_id, other.sample.code, other.sample_id not in shown
-        return None, "", False
 
     def correct_berry(self, berry_id: int, sample: str, why: str) -> None:
         """Move a berry to another sample; it gets the next number where its own is taken."""

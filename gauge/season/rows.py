@@ -59,8 +59,8 @@ def match(rows: Iterable[SampleRow], code: str) -> SampleRow | None:
     >>> [match(rows, code) is rows[0] for code in ("b-01 ", " wfmf", "B_01")]
     [True, True, False]
     """
-    key = _code_key(code)
-    same = [row for row in rows if key in map(_code_key, row.sample.names)]
+    key = code_key(code)
+    same = [row for row in rows if key in map(code_key, row.sample.names)]
     # Codes may differ only in case; then the exact one counts.
     exact = (row for row in same if code.strip() in row.sample.names)
     return next(exact, same[0] if same else None)
@@ -68,12 +68,13 @@ def match(rows: Iterable[SampleRow], code: str) -> SampleRow | None:
 
 def nearest(rows: Iterable[SampleRow], code: str) -> str | None:
     """Return the code that an unknown one is most likely a slip of."""
-    known = {_code_key(name): name for row in rows for name in row.sample.names}
-    near = get_close_matches(_code_key(code), known, 1)
+    known = {code_key(name): name for row in rows for name in row.sample.names}
+    near = get_close_matches(code_key(code), known, 1)
     return known[near[0]] if near else None
 
 
-def _code_key(code: str) -> str:
+def code_key(code: str) -> str:
+    """Return what two spellings of a sample's code share; see `name_key`."""
     return name_key(code).replace(" ", "")
 
 

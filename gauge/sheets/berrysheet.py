@@ -14,7 +14,7 @@ from gauge.csvsheet import CsvSheet, name_key
 from gauge.errors import AlreadyThereError, BadTableError
 from gauge.plaintext import control_in
 from gauge.records import FingerScore, Flag, Sample, possible
-from gauge.season.rows import Found, ImportedBerry, Key
+from gauge.season.rows import Found, ImportedBerry, Key, code_key
 from gauge.sheets.forces import Force, read_forces
 from gauge.sheets.known import Known, RaterNames
 from gauge.sheets.plan import sample_columns
@@ -124,7 +124,7 @@ class BerrySheet:
             elif self.force:
                 # Each row is a berry, the next of its sample.
                 counted: dict[str, Iterator[int]] = defaultdict(partial(count, 1))
-                numbers = [next(counted[name_key(code or "")]) for code in codes]
+                numbers = [next(counted[code_key(code or "")]) for code in codes]
             else:
                 sheet.need(column, todo="Berry 7 of a sample has the number 7.")
         else:
@@ -146,9 +146,9 @@ class BerrySheet:
         return None
 
     def _by_number(self, index: int, code: str, number: int, column: str) -> int | Key | None:
-        sample = self.known.samples.get(name_key(code))
+        sample = self.known.samples.get(code_key(code))
         # A new sample's code has its first spelling.
-        known = sample.code if sample else self._codes.setdefault(name_key(code), code)
+        known = sample.code if sample else self._codes.setdefault(code_key(code), code)
         key = (known, number)
         if key in self.known.ids:
             return self.known.ids[key]
@@ -242,7 +242,7 @@ class BerrySheet:
             if key is None:
                 continue
             code = self.known.berries[key].sample if isinstance(key, int) else key[0]
-            stored = self.known.samples.get(name_key(code))
+            stored = self.known.samples.get(code_key(code))
             mine = given.setdefault(code, {})
             for name, column in columns.items():
                 old = mine.get(name) or getattr(stored, name, None)
@@ -254,7 +254,7 @@ class BerrySheet:
         self._found.samples = [
             Sample(code=code, **mine)
             for code, mine in given.items()
-            if name_key(code) not in self.known.samples
+            if code_key(code) not in self.known.samples
         ]
 
     # --- scores -------------------------------------------------------------------------------

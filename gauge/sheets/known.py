@@ -13,7 +13,7 @@ from functools import cached_property
 from gauge.csvsheet import name_key
 from gauge.records import FingerScore, Sample
 from gauge.season.file import SeasonFile
-from gauge.season.rows import BerryRow, Key
+from gauge.season.rows import BerryRow, Key, code_key
 from gauge.season.scores import default_scale, labels_of
 
 
@@ -59,7 +59,7 @@ class Known:
         return cls(
             labels=season.labels,
             raters=tuple(season.rater_names()),
-            samples={name_key(name): sample for sample in samples for name in sample.names},
+            samples={code_key(name): sample for sample in samples for name in sample.names},
             berries=berries,
             ids=ids,
             void={(b.sample, b.number) for b in berries.values()} - ids.keys(),
