@@ -6,7 +6,7 @@ import functools
 import itertools
 import math
 import string
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -130,18 +130,6 @@ def detectable_difference(
     se = math.sqrt(2 * (between + within / berries) / clamshells)
     critical = range_quantile(level, groups, df) / math.sqrt(2)
     return se * (critical + float(stdtrit(df, _POWER)))
-
-
-def pair_letters(
-    pairs: Iterable[Pair], names: Sequence[str], estimates: Sequence[float] | Floats
-) -> tuple[str, ...]:
-    """Give letters by the verdicts on pairs, a for the largest estimate."""
-    place = {name: index for index, name in enumerate(names)}
-    differ = np.zeros((len(names), len(names)), dtype=bool)
-    for pair in pairs:
-        a, b = place[pair.first], place[pair.second]
-        differ[a, b] = differ[b, a] = pair.differs
-    return letters(differ, sorted(range(len(names)), key=lambda index: -float(estimates[index])))
 
 
 def letters(differ: ArrayLike, order: Sequence[int] | None = None) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibrate.stats.allpairs import Comparison, Pair, all_pairs, pair_letters
+from calibrate.stats.allpairs import Comparison, Pair, all_pairs, letters
 from calibrate.stats.estimate import Estimate, t_quantile
 from gauge.errors import TooFewScoresError
 
@@ -106,9 +106,12 @@ class Layout:
     def conclude(
         self, model: str, estimates: Floats, pairs: tuple[Pair, ...], *, f: float, df: float
     ) -> Comparison:
-        """Add the F test of "no difference at all" and letters to pairs that were compared."""
+        """Add the F test of "no difference at all" and letters to pairs, in the order of groups."""
         from scipy.special import fdtrc
 
+        differ = np.zeros((self.k, self.k), bool)
+        differ[np.triu_indices(self.k, 1)] = [pair.differs for pair in pairs]
+        largest_first = np.argsort(-estimates, kind="stable").tolist()
         return Comparison(
             model=model,
             statistic=f"F({self.k - 1}, {df:g}) = {f:.4g}",
@@ -116,7 +119,7 @@ class Layout:
             groups=self.names,
             estimates=tuple(estimates.tolist()),
             pairs=pairs,
-            letters=pair_letters(pairs, self.names, estimates),
+            letters=letters(differ | differ.T, largest_first),
         )
 
 
