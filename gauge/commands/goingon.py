@@ -9,7 +9,6 @@ import os
 import sys
 import time
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,8 +19,6 @@ from gauge.errors import FirmhandError, NothingReceivedError, StoppedError
 
 if TYPE_CHECKING:
     from gauge.records import Session
-    from gauge.season.file import SeasonFile
-    from gauge.season.rows import SampleRow
     from gauge.session.memory import Place
 
 _ZERO_S = 1.0  # s; readings are taken for so long to show the zero
@@ -110,58 +107,7 @@ def agreed(
             say(str(error))
 
 
-def summary(
-    place: Place, season: SeasonFile | None, sample: str, days: float, row: SampleRow | None
-) -> list[str]:
-    """List what a day begins with: season, sample, gauge and its check, zero, raters, the plan."""
-    from gauge.pressprotocol import PressProtocol
-    from gauge.session.daylists import planned_line
-
-    check = _check(place, season, days)
-    usual = season.protocol if season else PressProtocol()
-    pressed = PressProtocol.of(place.session, usual)
-    head = pressed.words().removeprefix("head ") or "not stated (--head-mm)"
-    fruit_c = row.sample.fruit_temp_c if row else None
-    fruit = "temperature not planned" if fruit_c is None else f"{fruit_c:g} °C"
-    lines = [
-        f"{Path(place.season).name}, {sample}",
-        f"gauge     {place.gauge or place.gauge_serial or '(no name)'} on {place.port}",
-        f"check     {check or f'good, within {days:g} days'}",
-        f"zero      {_zero(place)}",
-        f"head      {head}; fruit {fruit}",
-        f"raters    {' and '.join(place.raters) or 'none'}{', blind' if place.blind else ''}",
-        f"operator  {place.operator or 'not stated (--operator)'}",
-    ]
-    if season is not None:
-        lines += [f"!  {line}" for line in _differences(place, season)]
-        lines.append(planned_line(season.samples(), date.today(), blind=place.blind))
-    return lines
-
-
-def doubts(place: Place, season: SeasonFile, days: float) -> list[str]:
-    """Say what is wrong with the last check, with how presses differ, and with certificates."""
-    return [*filter(None, [_check(place, season, days)]), *_differences(place, season)]
-
-
-def _check(place: Place, season: SeasonFile | None, days: float) -> str | None:
-    """Say what is wrong with the last check of this gauge."""
-    from gauge.season.checks import check_warning
-
-    rows = season.verifications() if season else []
-    return check_warning(rows, days=days, gauge=place.gauge, gauge_serial=place.gauge_serial)
-
-
-def _differences(place: Place, season: SeasonFile) -> list[str]:
-    """Say how presses of this session differ, and which certificates are overdue."""
-    from gauge.pressprotocol import PressProtocol, mismatches
-    from gauge.season.checks import overdue
-
-    pressed = PressProtocol.of(place.session, season.protocol)
-    differs = mismatches({"": season.protocol, "this session": pressed})
-    return [*differs, *overdue(season.certificates(place.gauge, place.gauge_serial))]
-
-
-def _zero(place: Place) -> str:
+def zero(place: Place) -> str:
     """Read what the gauge shows now; the session itself opens the port anew."""
     import statistics
 

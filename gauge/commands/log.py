@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import FILE, number_option, record_options, say
-from gauge.commands.goingon import agreed, complete, doubts, on_terminal, remember, summary
+from gauge.commands.goingon import agreed, complete, on_terminal, remember, zero
 from gauge.commands.options import (
     begun_season,
     capacity_option,
@@ -26,11 +26,8 @@ from gauge.commands.options import (
 )
 from gauge.commands.statedsample import (
     StatedSample,
-    introduced,
-    lacking,
     more_option,
     new_option,
-    next_or_match,
     requested_sample,
     sample_of,
     sample_options,
@@ -162,18 +159,21 @@ def command(
     gauge log --raters ines,marek --blind
     """  # noqa: D301
     from gauge.season.file import open_season
+    from gauge.session.daylists import summary
+    from gauge.session.samplechoice import next_or_match
 
     place, remembered, odd = complete(port, format_name, season_file, session, **scoring)
     lines_only = how.pop("plain") or how["as_json"]
     on_screen = not lines_only and sys.stdout.isatty() and on_terminal()
     if remembered:
+        lines: list[str] = []
         with ExitStack() as held:
-            season, row, about = None, None, "a season that is not there"
+            season = row = None
             if Path(place.season).exists():
                 season = held.enter_context(open_season(place.season, read_only=True))
                 row = next_or_match(season.samples(), stated.code)
-                about = introduced(row, stated.code, blind=place.blind)
-            lines = [] if odd else summary(place, season, about, verify_days, row)
+            if not odd:
+                lines = summary(place, season, row, stated.code, zero(place), verify_days)
             known = row is not None and row.sample.fruit_temp_c is not None
         measured = None if known or stated.known["fruit_temp_c"] else stated.known
         if not agreed(lines, odd, yes=yes, measured=measured):
@@ -207,8 +207,9 @@ def log_at(
     from gauge.port.portreader import reader_for
     from gauge.protocol.formatfile import load_format
     from gauge.screens.plain import PlainScreen
+    from gauge.session.daylists import doubts
     from gauge.session.livesession import LiveSession
-    from gauge.session.samplechoice import fruit_missing
+    from gauge.session.samplechoice import fruit_missing, lacking
 
     season_file = Path(place.season)
     fmt = load_format(place.format_name)

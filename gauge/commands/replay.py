@@ -13,7 +13,6 @@ from gauge.commands.goingon import on_terminal
 from gauge.commands.options import begun_season, crop_option, format_option, loading_rate_option
 from gauge.commands.statedsample import (
     StatedSample,
-    lacking,
     more_option,
     new_option,
     requested_sample,
@@ -74,6 +73,7 @@ def command(
     from gauge.session.berrystore import refuse_repeat
     from gauge.session.events import BerryLogged, Event, describe
     from gauge.session.recorder import BerryRecorder, DetectorSettings, rederivable
+    from gauge.session.samplechoice import lacking
 
     fmt = load_format(format_name)
     name = capture.name

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -12,8 +10,7 @@ import click
 
 from gauge.clikit import number_option, read_by, record_options, say
 from gauge.commands.options import crop_option
-from gauge.errors import AlreadyThereError, NoSuchRecordError, StoppedError
-from gauge.plaintext import plural
+from gauge.errors import NoSuchRecordError, StoppedError
 from gauge.records import POSSIBLE, Sample
 
 if TYPE_CHECKING:
@@ -90,27 +87,6 @@ more_option = click.option(
 )
 
 
-def next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | None:
-    """Return the sample of a code, or else the next one of the plan; None if there is none."""
-    from gauge.season.rows import ahead, match
-
-    return match(rows, code) if code is not None else next(iter(ahead(rows)), None)
-
-
-def introduced(row: SampleRow | None, code: str | None, *, blind: bool) -> str:
-    """Say in a line which sample a session goes on with."""
-    from gauge.session.daylists import due_words
-    from gauge.session.samplechoice import shown_name
-
-    if row is None:
-        return f"sample '{code}', not known yet" if code else "no planned sample is left"
-    planned = row.sample.berries_planned
-    of = f"{row.berries} of {planned} berries" if planned else plural(row.berries, "berry")
-    due = "" if row.done else due_words(row.due, date.today())
-    words = ", ".join(filter(None, ["planned next" if planned else "", due, of]))
-    return f"sample {shown_name(row, blind=blind)} ({words})"
-
-
 def requested_sample(season_file: Path, stated: StatedSample, *, new: bool, ask: bool) -> Sample:
     """Return the sample that is meant; an unknown one is begun only after a question.
 
@@ -118,7 +94,7 @@ def requested_sample(season_file: Path, stated: StatedSample, *, new: bool, ask:
     """
     from gauge.season.file import open_season
     from gauge.season.rows import match, nearest
-    from gauge.session.samplechoice import has_plan
+    from gauge.session.samplechoice import has_plan, next_or_match
 
     rows: list[SampleRow] = []
     if season_file.exists():
@@ -179,16 +155,3 @@ def sample_of(season: SeasonFile, stated: Sample) -> SampleRow:
                 f"{stated_so[name]}; it stays so."
             )
     return season.sample(row.sample.code)
-
-
-def lacking(row: SampleRow, *, more: bool, may_be_full: bool = False) -> int | None:
-    """Return how many planned berries a sample lacks (None: more may come); refuse a full one."""
-    from gauge.session.samplechoice import berries_left
-
-    left = None if more else berries_left(row)
-    if left == 0 and not may_be_full:
-        raise AlreadyThereError(
-            f"sample {row.sample.code} is full: {row.berries} of {row.sample.berries_planned}.",
-            todo="--next takes the next one of the plan, --more more berries into this one.",
-        )
-    return left

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from gauge.errors import InvalidValueError
+from gauge.errors import AlreadyThereError, InvalidValueError
 from gauge.records import possible
-from gauge.season.rows import SampleRow
+from gauge.season.rows import SampleRow, ahead, match
 
 # What is measured of a sample's fruit when it is pressed.
 FRUIT = ("fruit_temp_c", "out_of_store_h")
@@ -84,6 +84,22 @@ def berries_left(row: SampleRow) -> int | None:
     """Return how many planned berries a sample lacks; None without a planned number."""
     planned = row.sample.berries_planned
     return None if planned is None else max(0, planned - row.berries)
+
+
+def next_or_match(rows: Sequence[SampleRow], code: str | None) -> SampleRow | None:
+    """Return the sample of a code, or else the next one of the plan; None if there is none."""
+    return match(rows, code) if code is not None else next(iter(ahead(rows)), None)
+
+
+def lacking(row: SampleRow, *, more: bool, may_be_full: bool = False) -> int | None:
+    """Return how many planned berries a sample lacks (None: more may come); refuse a full one."""
+    left = None if more else berries_left(row)
+    if left == 0 and not may_be_full:
+        raise AlreadyThereError(
+            f"sample {row.sample.code} is full: {row.berries} of {row.sample.berries_planned}.",
+            todo="--next takes the next one of the plan, --more more berries into this one.",
+        )
+    return left
 
 
 def shown_name(row: SampleRow, *, blind: bool) -> str:
