@@ -122,7 +122,8 @@ def _import(season: Path, csv_file: Path, crop: str | None, how: str, **drawing:
     from gauge.sheets.plan import drawn, new_samples, read_plan
 
     # Read before the season is opened: a bad plan must not begin a season.
-    planned = read_plan(CsvSheet(csv_file, "a column code and one row a sample"))
+    wants = "a column code and one row a sample"
+    planned = read_plan(CsvSheet(csv_file, wants, problems=[]))
     crops = {sample.crop for sample in planned}
     crop = crop or (crops.pop() if len(crops) == 1 else None)
     with begun_season(season, crop=crop) as file:

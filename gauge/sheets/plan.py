@@ -36,8 +36,8 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
 
     A column `sample` is the code where there is none, `planned` or `berries planned` the berries.
 
-    Columns that `Sample` does not know are kept as cues (rain, harvest hour ...). A code is empty
-    or stands twice, or a cell is none of its column: a BadTableError names file, row and column.
+    Columns that `Sample` does not know are kept as cues (rain, harvest hour ...). A BadTableError
+    names every code that is missing or stands twice, and every cell that is none of its column.
 
     Examples
     --------
@@ -59,6 +59,7 @@ def read_plan(sheet: CsvSheet) -> list[Sample]:
     parsed = sample_columns(sheet, "code")
     cues = [name for name in sheet.header if name not in {"", "berries", *parsed}]
     _check_codes(sheet)
+    sheet.refuse()
     return [
         Sample(
             **{name: column[index] for name, column in parsed.items()},  # type: ignore[arg-type]
@@ -124,9 +125,10 @@ def _check_codes(sheet: CsvSheet) -> None:
         for index, code in enumerate(sheet.columns.get(column, ())):
             if not code:
                 if column == "code":
-                    sheet.bad(index, column, "the cell is empty")
+                    sheet.note(index, column, "the cell is empty")
             elif seen.setdefault(code, index) != index:
-                sheet.bad(index, column, f"'{code}' stands in row {sheet.numbers[seen[code]]} too")
+                first = sheet.numbers[seen[code]]
+                sheet.note(index, column, f"'{code}' stands in row {first} too")
 
 
 def new_samples(

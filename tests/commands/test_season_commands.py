@@ -228,6 +228,14 @@ def test_a_bad_plan_is_named_by_its_cell_and_begins_nothing(
     assert not (tmp_path / "a.season").exists()
 
 
+def test_all_that_is_wrong_with_a_plan_is_named_at_once(tmp_path, plan) -> None:
+    plan.write_text(PLAN.replace("T2,20", ",20", 1).replace("3,18.5", "3,warm", 1))
+    with pytest.raises(BadTableError) as caught:
+        run("plan", tmp_path / "a.season", "--import", plan)
+    words = ("2 problems", "row 3, column 'code'", "row 2, column 'fruit_temp_c'")
+    assert all(word in str(caught.value) for word in words), str(caught.value)
+
+
 def test_one_slip_in_a_blind_code_is_never_another_blind_code() -> None:
     codes = blind_codes(len(LETTERS) ** 3, rng=random.Random(0))
     assert len(set(codes)) == 3375
