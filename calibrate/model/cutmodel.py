@@ -296,15 +296,12 @@ def _require_overlap(
     kind = force_separation(lowest, highest)
     if kind is Separation.OVERLAP:
         return
+    between = list(zip(labels[:-1], labels[1:], lowest[:-1], highest[1:], strict=True))
     gaps = "; ".join(
         f"no '{hard}' below {low:g} N and no '{soft}' above {high:g} N"
-        for hard, soft, low, high in zip(
-            labels[:-1], labels[1:], lowest[:-1], highest[1:], strict=True
-        )
+        for hard, soft, low, high in between
     )
-    edges = ", ".join(
-        f"{(low + high) / 2:.3g}" for low, high in zip(lowest[:-1], highest[1:], strict=True)
-    )
+    edges = ", ".join(f"{(low + high) / 2:.3g}" for _, _, low, high in between)
     raise SeparationError(
         f"{source}: force separates the scores without overlap ({kind.value} separation: {gaps})"
         ", so no finite spread and no honest interval exists.",

@@ -74,14 +74,9 @@ def dependence(pairs: Pairs, force_scale: ForceScale) -> Dependence:
     # Residuals about a fit are correlated by about -1 / n of each rater when errors are not.
     z = (float(correlation[0]) + len(lengths) / n) * math.sqrt(n)
     p_value = 0.5 * math.erfc(z / math.sqrt(2.0))
-    found = Dependence(lag_one=float(correlation[0]), p_value=p_value)
-    if p_value >= _SHOWN:
-        return found
-    return Dependence(
-        lag_one=found.lag_one,
-        p_value=p_value,
-        inflation=_inflation(correlation, pairs_at_lag, n / len(lengths)),
-    )
+    shown = p_value < _SHOWN
+    inflation = _inflation(correlation, pairs_at_lag, n / len(lengths)) if shown else 1.0
+    return Dependence(lag_one=float(correlation[0]), p_value=p_value, inflation=inflation)
 
 
 def scoring_order(pairs: Pairs) -> NDArray[np.int64]:

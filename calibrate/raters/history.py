@@ -11,6 +11,7 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,8 +85,8 @@ def hand_history(
     own = pairs.of_raters([rater])
     own = own.rows(scoring_order(own))
     if against is None:
-        first = np.arange(own.rank.size) < _FIRST
-        against, own = own.rows(first), own.rows(~first)
+        rows = np.arange(own.rank.size)
+        against, own = own.rows(rows < _FIRST), own.rows(rows >= _FIRST)
     against = against.of_raters([rater])
     if not own.rank.size:
         raise TooFewScoresError(
@@ -107,7 +108,9 @@ def hand_history(
     outside = beyond > 0
     days = [str(at)[:10] for at in own.extra.get("scored_at", []) if at]
     dated = len(days) == own.rank.size and len(set(days)) > 1
-    ends = _ends(days if dated else [], own.rank.size)
+    # A point is a day, or twenty scores.
+    groups = np.array(days) if dated else np.arange(own.rank.size) // _A_POINT
+    first = np.flatnonzero(np.append(True, groups[1:] != groups[:-1]))
     newton = 1.0 / per_newton
     if force_scale == "log":
         newton *= float(np.median(hand.cut_newton[np.isfinite(hand.cut_newton)]))
@@ -119,26 +122,18 @@ def hand_history(
         run_length=RUN_LENGTH,
         points=tuple(
             HistoryPoint(
-                day=days[last] if len(days) > last else None,
-                n=last + 1,
+                day=days[end - 1] if len(days) >= end else None,
+                n=end,
                 shift_newton=float(average[at]) * newton,
                 limit_newton=float(limits[at]) * newton,
                 outside=bool(outside[at]),
             )
-            for begin, last in ends
-            for worst in [begin + int(np.argmax(beyond[begin : last + 1]))]
-            for at in [worst if outside[worst] else last]
+            for begin, end in pairwise([*first.tolist(), own.rank.size])
+            for worst in [begin + int(np.argmax(beyond[begin:end]))]
+            for at in [worst if outside[worst] else end - 1]
         ),
         first_outside=int(np.argmax(outside)) + 1 if outside.any() else None,
     )
-
-
-def _ends(days: list[str], n: int) -> list[tuple[int, int]]:
-    """First and last score of each day, or of each twenty scores."""
-    last = [
-        i for i in range(n - 1) if (days[i] != days[i + 1] if days else (i + 1) % _A_POINT == 0)
-    ]
-    return list(zip([0, *(i + 1 for i in last)], [*last, n - 1], strict=True))
 
 
 def _scores(hand: CutFit, pairs: Pairs) -> tuple[Floats, Floats]:
@@ -146,8 +141,8 @@ def _scores(hand: CutFit, pairs: Pairs) -> tuple[Floats, Floats]:
     upper, lower = hand.ends(pairs.force_newton)
     with np.errstate(invalid="ignore", divide="ignore"):
         value, d_up, d_low, *_ = log_interval(upper, lower)
-    # A score that the reference never gave has no probability, and says nothing.
-    slope = np.where(upper > lower, -(d_up + d_low) / hand.spread, 0.0)
+        # A score that the reference never gave has no probability, and says nothing.
+        slope = np.where(upper > lower, -(d_up + d_low) / hand.spread, 0.0)
     chance = np.where(upper > lower, np.exp(value), 0.0)
     deviation = np.sqrt((chance * slope**2).sum(axis=1))
     return slope[np.arange(pairs.rank.size), pairs.rank], np.maximum(deviation, 1e-12)
