@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.cuts.calibration import Calibration, Side
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from gauge.errors import InvalidValueError, TooFewScoresError
 
 Floats = NDArray[np.float64]
@@ -135,11 +135,9 @@ def _widened(
     by_counts: Estimate, calibration: Calibration, level: float, hand_sd: float | None
 ) -> Estimate:
     """Add the calibration's own uncertainty and that of one hand, side by side, in quadrature."""
-    from scipy.special import ndtri
-
     hand = calibration.hand_half_width(level)
     if hand_sd is not None:
-        hand = float(ndtri((1 + level) / 2)) * hand_sd
+        hand = t_quantile(math.inf, level) * hand_sd
 
     def end(side: Side, cuts: Sequence[Side], sign: int) -> Side:
         if side is None:

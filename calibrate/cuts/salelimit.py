@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibrate.cuts.calibration import Calibration, Side
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from gauge.errors import InvalidValueError
 
 Floats = NDArray[np.float64]
@@ -44,8 +44,6 @@ def _half_width(
     calibration: Calibration, index: int, force_newton: Floats, z: Floats, level: float
 ) -> Floats:
     """Half-width of z = (h - c) / s at forces, by the delta method; NaN without a covariance."""
-    from scipy.special import ndtri
-
     if calibration.covariance is None:
         return np.full(np.shape(z), np.nan)
     matrix, growth = np.array(calibration.covariance), calibration.growth
@@ -54,7 +52,7 @@ def _half_width(
     variance = (variance + 2 * z * matrix[index, -1] / widening) / calibration.spread**2
     if growth.power:
         variance = variance + (z * np.log(force_newton / growth.at_newton) * growth.error) ** 2
-    return np.asarray(ndtri(0.5 + level / 2) * np.sqrt(variance))
+    return np.asarray(t_quantile(math.inf, level) * np.sqrt(variance))
 
 
 def limit_force(calibration: Calibration, *, share: float = 0.95, level: float = 0.95) -> Estimate:

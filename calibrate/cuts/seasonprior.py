@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.seasonshift import check_same_scale
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from gauge.errors import InvalidValueError
 
 _NOTHING = (0.0, 0.0)
@@ -51,13 +51,11 @@ def carry(
     InvalidValueError
         If `season_sd` is not above zero.
     """
-    from scipy.special import ndtri
-
     if season_sd <= 0:
         raise InvalidValueError("the spread between seasons must be above zero")
     if current is not None:
         check_same_scale(previous, current)
-    z = float(ndtri(0.5 + level / 2))
+    z = t_quantile(math.inf, level)
     carried = []
     for index, between in enumerate(previous.scale.boundaries):
         prior = _log_estimate(previous.cuts[index], previous.level, extra_sd=season_sd)
@@ -78,13 +76,11 @@ def _log_estimate(cut: Estimate, level: float, extra_sd: float = 0.0) -> tuple[f
     With one open side the known side serves for both; with two, nothing is known of the error, so
     the cut is left out.
     """
-    from scipy.special import ndtri
-
     if cut.value is None or cut.value <= 0:
         return _NOTHING
     ends = [end for end in (cut.low, cut.high) if end is not None and end > 0]
     halves = [abs(math.log(end / cut.value)) for end in ends]
     if not halves:
         return _NOTHING
-    error = sum(halves) / len(halves) / float(ndtri(0.5 + level / 2))
+    error = sum(halves) / len(halves) / t_quantile(math.inf, level)
     return math.log(cut.value), 1 / (error**2 + extra_sd**2)

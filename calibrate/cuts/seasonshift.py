@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.fitting import ForceChoice, fit
 from calibrate.data.pairs import Pairs
-from calibrate.stats.estimate import Estimate, difference, ratio
+from calibrate.stats.estimate import Estimate, difference, ratio, t_quantile
 from gauge.errors import CannotCompareError, TooFewScoresError
 
 
@@ -206,8 +206,6 @@ def pad_check(
     `first` and `second` hold the forces in newtons of every press of every pad; None when no pad
     was pressed in both seasons.
     """
-    from scipy.special import stdtrit
-
     shared = sorted(set(first) & set(second))
     n = len(shared)
     if n == 0:
@@ -217,7 +215,7 @@ def pad_check(
     )
     mean, half = float(change.mean()), np.inf
     if n > 1:
-        half = float(stdtrit(n - 1, 0.5 + level / 2) * change.std(ddof=1) / np.sqrt(n))
+        half = t_quantile(n - 1, level) * float(change.std(ddof=1)) / math.sqrt(n)
     found = Estimate.around(mean, half).map(lambda log_ratio: 100 * math.expm1(log_ratio))
     held = None
     if found.low is not None and found.high is not None:

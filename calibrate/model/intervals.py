@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.model.cutmodel import CutFit, newtons
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from calibrate.stats.newton import maximise
 from calibrate.stats.ordinal import fit_ordinal
 from gauge.errors import InvalidValueError
@@ -54,11 +54,9 @@ def cut_intervals(fit: CutFit, *, level: float = 0.95) -> tuple[Estimate, ...]:
 
 def critical(level: float) -> float:
     """Two-sided normal quantile of a level between 0 and 1."""
-    from scipy.special import ndtri
-
     if not 0.0 < level < 1.0:
         raise InvalidValueError(f"a level of {level:g} is not between 0 and 1.")
-    return float(ndtri(0.5 + level / 2.0))
+    return t_quantile(math.inf, level)
 
 
 def widened(level: float, n: float, parameters: int) -> float:

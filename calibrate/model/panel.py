@@ -16,7 +16,6 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import Scale
@@ -24,7 +23,7 @@ from calibrate.model.cutmodel import ForceScale
 from calibrate.model.panellikelihood import FULL, Effort, Prior
 from calibrate.model.panelposterior import Posterior, pool
 from calibrate.model.panelsetup import Panel, named_raters, prepare, with_growth
-from calibrate.stats.estimate import Estimate
+from calibrate.stats.estimate import Estimate, t_quantile
 from calibrate.stats.forcespread import NO_GROWTH, SpreadGrowth
 from gauge.errors import CannotCompareError, InvalidValueError, NotConvergedError
 
@@ -327,7 +326,7 @@ def _covariance(
     panel = posterior.panel
     joint = posterior.joint(np.column_stack([panel.centre, panel.spread]))
     deviation = np.sqrt(np.diagonal(joint))
-    z = float(ndtri(0.5 + level / 2))
+    z = t_quantile(math.inf, level)
     place, scale = np.full(len(cuts) + 1, -1), np.zeros(len(cuts) + 1)
     for boundary, cut in enumerate(cuts):
         if cut.value is not None and cut.low is not None and cut.high is not None:
