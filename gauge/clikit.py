@@ -51,9 +51,6 @@ class FiniteRange(click.FloatRange):
         return number
 
 
-POSITIVE = FiniteRange(0, min_open=True)
-
-
 def read_by(read: Callable[[Any], Any]) -> Callable[..., Any]:
     """Make the callback of an option that passes what was typed, if anything, through `read`.
 

@@ -38,9 +38,7 @@ class _Asked(options.PairOptions):
         "Hold hands against this stored calibration, not the season's own."
     )
     others: bool = option("Hold them against the other raters of SOURCE.")
-    limit: float | None = option(
-        "The lab's limit of a hand's shift, N; else --limit-pct.", type=options.POSITIVE
-    )
+    limit: float | None = option("The lab's limit of a hand's shift, N; else --limit-pct.", above=0)
     limit_pct: float = option(
         "The same in percent of each cut point.", above=0, high=99, default=20
     )

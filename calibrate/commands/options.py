@@ -13,15 +13,13 @@ import click
 import calibrate
 import gauge
 from calibrate.data.scale import Scale, parse_scale
-from gauge.clikit import FILE, POSITIVE, FiniteRange, argument, option, say
+from gauge.clikit import FiniteRange, option, say
 from gauge.errors import InvalidValueError
 from gauge.outfile import check_picture
 from gauge.records import Flag
 
 if TYPE_CHECKING:
     from calibrate.cuts.fitting import ForceChoice
-
-__all__ = ["FILE", "POSITIVE", "argument", "option"]
 
 
 class _Share(FiniteRange):
@@ -78,18 +76,6 @@ def sale_limit_option() -> Any:
     return option("Softest score that may be sold, where the source has none.")
 
 
-def without_flags_option() -> Any:
-    """Declare the flags of berries that are left out."""
-    flags = click.Choice([flag.value for flag in Flag], case_sensitive=False)
-    what = "Leave out berries with this flag, such as 'zero off'; repeat."
-    return option(what, "--without-flag", metavar="FLAG", type=flags)
-
-
-def without_raters_option() -> Any:
-    """Declare the raters whose scores are left out."""
-    return option("Leave out the scores of this rater; repeat.", "--without-rater", metavar="NAME")
-
-
 def scale_option(what: str) -> Any:
     """Declare a scale, firmest first; `what` is its help."""
     return option(what, "--scores", read=parse_scale)
@@ -113,7 +99,22 @@ def name_option(what: str) -> Any:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class PairOptions:
+class LeftOut:
+    """What is left out of a source."""
+
+    without_flags: tuple[str, ...] = option(
+        "Leave out berries with this flag, such as 'zero off'; repeat.",
+        "--without-flag",
+        metavar="FLAG",
+        type=click.Choice([flag.value for flag in Flag], case_sensitive=False),
+    )
+    without_raters: tuple[str, ...] = option(
+        "Leave out the scores of this rater; repeat.", "--without-rater", metavar="NAME"
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PairOptions(LeftOut):
     """How pairs are read."""
 
     force_scale: ForceChoice = force_scale_option(
@@ -125,8 +126,6 @@ class PairOptions:
     )  # fmt: skip
     scores: str | None = option("The scale of a CSV, such as 1-5 or firm,soft.")
     as_typed: bool = option("Take rows that cannot be right as they are typed.")
-    without_flags: tuple[str, ...] = without_flags_option()
-    without_raters: tuple[str, ...] = without_raters_option()
 
     @property
     def scale(self) -> Scale | None:
@@ -156,9 +155,8 @@ class FitOptions(PairOptions):
 
         The season's own is left aside where an option of the fit was typed.
         """
-        if name := name or (None if asks_for_fit() else adopted_in([source])):
-            return calibrate.load_calibration(source, name=name)
-        return self.fitted(source, pairs)
+        stored = None if asks_for_fit() and not name else named_calibration([source], name)
+        return stored or self.fitted(source, pairs)
 
     def earlier_hand_sds(self, source: Path) -> tuple[float, ...]:
         """Tell how far hands differed in the earlier season; nothing where none is named."""
@@ -231,7 +229,10 @@ def remembered(season: Path, name: str, typed: str | None = None) -> str | None:
 
 
 def named_calibration(
-    sources: Sequence[Path], name: str | None, cuts: Path | None, sale_limit: str | None = None
+    sources: Sequence[Path],
+    name: str | None,
+    cuts: Path | None = None,
+    sale_limit: str | None = None,
 ) -> calibrate.Calibration | None:
     """Load the calibration of `--cuts`, or that which `--calibration` names in one of the sources.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib
 import shlex
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +15,7 @@ import click
 import gauge
 from calibrate.commands import answers, options
 from calibrate.report import facts
-from gauge.clikit import Printed, keep_printed, season_argument
+from gauge.clikit import Printed, argument, keep_printed, option
 from gauge.errors import FirmhandError, NoSuchRecordError
 from gauge.outfile import write_whole
 
@@ -26,16 +26,18 @@ if TYPE_CHECKING:
 _DRAWN = "picture.svg"  # where commands that draw for the page draw to
 
 
-@answers.command("report", json=False)
-@season_argument
-@click.option("--out", type=options.FILE, required=True, help="The page to write: report.html.")
-@click.option(
-    "--earlier", multiple=True, type=options.FILE, help="An earlier season to compare; repeat."
-)
-@click.option(
-    "--lab", metavar="NAME", help="Name of the lab, to stand in its head; the season remembers it."
-)
-def command(season: Path, out: Path, earlier: tuple[Path, ...], lab: str | None) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    season: Path = argument()
+    out: Path = option("The page to write: report.html.", required=True)
+    earlier: tuple[Path, ...] = option("An earlier season to compare; repeat.")
+    lab: str | None = option(
+        "Name of the lab, to stand in its head; the season remembers it.", metavar="NAME"
+    )
+
+
+@answers.command("report", _Asked, json=False)
+def command(asked: _Asked) -> None:
     """Put the whole season on one page.
 
     One file that opens in any browser, needs neither network nor script, and prints on A4: what
@@ -49,26 +51,26 @@ def command(season: Path, out: Path, earlier: tuple[Path, ...], lab: str | None)
     """  # noqa: D301
     from calibrate.report.page import render
 
-    lab = options.remembered(season, "lab", lab)
-    with gauge.open_season(season, read_only=True) as file:
+    lab = options.remembered(asked.season, "lab", asked.lab)
+    with gauge.open_season(asked.season, read_only=True) as file:
         title = f"Season {file.code}"
         crop = file.crop or facts.of_samples(file, "crop")
-        about = [", ".join(filter(None, (crop, lab, season.name)))]
+        about = [", ".join(filter(None, (crop, lab, asked.season.name)))]
         digest = file.digest
     about += [f"Made {datetime.now(UTC):%d %b %Y}; forces in {answers.unit()}; digest {digest}."]
-    sections = [_made(*part, season, earlier) for part in _PARTS]
-    write_whole(out, [render(title, about, sections)])
+    sections = [_made(asked, *part) for part in _PARTS]
+    write_whole(asked.out, [render(title, about, sections)])
     failed = [section.title for section in sections if section.missing]
-    answers.say(f"report: {out}" + (f"; to be filled: {', '.join(failed)}" if failed else ""))
+    lacking = f"; to be filled: {', '.join(failed)}" if failed else ""
+    answers.say(f"report: {asked.out}{lacking}")
 
 
 def _made(
+    asked: _Asked,
     title: str,
     lead: str,
     fill: Callable[[SeasonFile], None] | None,
     calls: Sequence[str],
-    season: Path,
-    earlier: Sequence[Path],
 ) -> Section:
     """Make a section; one that fails says why, and leaves the others as they are."""
     from calibrate.report.page import Section
@@ -79,9 +81,9 @@ def _made(
         for step in (fill, *calls):
             try:
                 if isinstance(step, str):
-                    done.append(_call(step, season, earlier))
+                    done.append(_call(step, asked))
                 elif step is not None:
-                    with gauge.open_season(season, read_only=True) as file:
+                    with gauge.open_season(asked.season, read_only=True) as file:
                         step(file)
             except (FirmhandError, click.ClickException) as error:
                 missing.append(getattr(error, "message", str(error)))
@@ -93,21 +95,21 @@ def _made(
     return Section(
         title=title,
         lead=lead,
-        printed=_tidied(printed, (season, *earlier)),
+        printed=_tidied(printed, (asked.season, *asked.earlier)),
         commands=done,
         missing=" ".join(missing),
     )
 
 
-def _call(call: str, season: Path, earlier: Sequence[Path]) -> str:
+def _call(call: str, asked: _Asked) -> str:
     """Run a command for a section, and return it as it is typed."""
     name, *words = call.split()
-    if "EARLIER" in words and not earlier:
+    if "EARLIER" in words and not asked.earlier:
         raise NoSuchRecordError(
             "No earlier season was named.",
             todo="Name them: calibrate report SEASON --earlier 2025.season --out report.html.",
         )
-    paths = {"S": [season], "EARLIER": earlier}
+    paths = {"S": [asked.season], "EARLIER": asked.earlier}
     typed = [str(one) for word in words for one in paths.get(word, [word])]
     module = importlib.import_module(f"calibrate.commands.{name}")
     module.command.main(typed, name, standalone_mode=False)

@@ -33,7 +33,7 @@ def _force_unit(context: click.Context, option: click.Parameter, typed: str | No
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Asked:
+class _Asked(options.LeftOut):
     sources: tuple[Path, ...] = argument(metavar="SOURCE...", nargs=-1, required=True)
     by: tuple[str, ...] = option(
         "Level that makes a row; repeat. Default: selection and storage_day."
@@ -50,8 +50,6 @@ class _Asked:
     )
     sale_limit: str | None = option("Softest score that may be sold. Default: 3 of 1-5, firm.")
     rater: str | None = option("Only this rater's finger scores and sheets.")
-    without_flags: tuple[str, ...] = options.without_flags_option()
-    without_raters: tuple[str, ...] = options.without_raters_option()
     compare: str | None = option("Level to compare within the others. Default: selection.")
     blocks: tuple[str, ...] = option(
         "Level (site, replicate ...) whose additive effect is taken out of everything; repeat.",
@@ -62,9 +60,7 @@ class _Asked:
     cues: tuple[str, ...] = option("Column (rain, harvest hour ...); repeat.", "--cue")
     keep_top: float | None = option("Keep this share of selections. Default: 0.5.")
     keep_above: float | None = option("Keep selections at this mean force (N) or more.")
-    level: float = option(
-        "Level of intervals; letters are at 1 minus it.", type=options.SHARE, default=0.95
-    )
+    level: float = options.level_option("Level of intervals; letters are at 1 minus it.")
     allow_contradictions: bool = option(
         "Take the first source's word where sources contradict one another."
     )
