@@ -192,16 +192,15 @@ def young_enough(
     Fruit serves for some days after its press, and not before it; a pad has no such limit, and
     fruit of unknown age is named, and kept if it may.
     """
-    kept, days, unknown = [], [], 0
-    for one in candidates:
-        age = None if one.kind == "pad" else one.age_days(as_of)
-        if age is not None and not 0 <= age <= valid_days and one.since is not None:
-            days.append(one.since)
-            continue
-        lacks_age = one.kind != "pad" and age is None
-        unknown += lacks_age
-        if unknown_may or not lacks_age:
-            kept.append(one)
+
+    def serves(one: Candidate) -> bool:
+        if one.kind == "pad":
+            return True
+        age = one.age_days(as_of)
+        return unknown_may if age is None else 0 <= age <= valid_days
+
+    days = [one.since for one in candidates if one.since is not None and not serves(one)]
+    unknown = sum(one.kind != "pad" and one.since is None for one in candidates)
     notes = []
     if days:
         past, later = ([day for day in days if (day <= as_of) == old] for old in (True, False))
@@ -214,7 +213,7 @@ def young_enough(
     if unknown:
         so = "" if unknown_may else " They are not kept."
         notes.append(f"When {unknown} candidates were pressed is not known, nor is their age.{so}")
-    return kept, notes
+    return list(filter(serves, candidates)), notes
 
 
 def read_candidates(path: Path, *needed: str) -> list[Candidate]:
