@@ -75,6 +75,7 @@ def command(
     from gauge.learn.received import NoUnitError
     from gauge.learn.sweep import Sweep, requests
     from gauge.protocol.capture import unescape
+    from gauge.protocol.formatfile import dump_format
     from gauge.units import parse_unit
 
     _check_target(out, ask=not yes)
@@ -117,16 +118,10 @@ def command(
         ) from None
     if received_file is None:
         write_whole(out.with_name(f"{out.stem}.received.txt"), _capture_lines(received))
-    _write_format(learned, out)
-    if as_json:
-        emit_json(_document(learned, out))
-
-
-def _write_format(learned: Learned, out: Path) -> None:
-    from gauge.protocol.formatfile import dump_format
-
     write_whole(out, [dump_format(replace(learned.fmt, name=out.stem))])
     say(f"{out}: written.")
+    if as_json:
+        emit_json(_document(learned, out))
 
 
 def _capture_lines(received: Sequence[Received]) -> Iterator[str]:

@@ -160,10 +160,8 @@ def command(
     if not weights["masses"]:
         _without_weights(season_file, certificates, named, chart_file)
         return
-    fmt = _check_source(**source)
-    port, capture = source["port"], source["capture"]
+    fmt, received, taken = _source(**source)
     from gauge.season.checks import known_capacity
-    from gauge.season.tables import now
     from gauge.verify.verification import verify
 
     with begun_season(season_file) as season:
@@ -176,24 +174,10 @@ def command(
         if settings.capacity_newton is None:
             say("The gauge's capacity is not known: give --capacity-n to guard against overload.")
         session = Session(
-            started_at=source["taken_at"] or now(),
-            purpose="verify",
-            capacity_newton=settings.capacity_newton,
-            port=port,
-            line_format=fmt.name,
-            note=None if capture is None else f"from {capture.name}",
-            **gauge,
+            purpose="verify", capacity_newton=settings.capacity_newton, **taken, **gauge
         )
-        received = _received(port, capture, fmt)
         try:
-            result = verify(
-                received,
-                fmt=fmt,
-                season=season,
-                session=session,
-                settings=settings,
-                report=_Shown(),
-            )
+            result = verify(received, fmt, season, session, settings, report=_Shown())
         except KeyboardInterrupt:
             raise StoppedError(
                 f"stopped before all weights were read; {season_file} keeps what was received, but "
@@ -226,11 +210,14 @@ def _without_weights(
         raise click.UsageError("name a check weight: --mass 500g.")
 
 
-def _check_source(
+def _source(
     port: str | None, capture: Path | None, taken_at: str | None, format_name: str | None
-) -> LineFormat:
-    """Load the line format, if the options say once where readings come from."""
+) -> tuple[LineFormat, Iterator[Chunk | Gap], dict[str, Any]]:
+    """Return the line format, what is received, and what the session says of it."""
+    from gauge.port.portreader import receive
+    from gauge.protocol.capture import load_capture
     from gauge.protocol.formatfile import load_format
+    from gauge.season.tables import now
 
     if (port is None) == (capture is None):
         raise click.UsageError("give --port, or --capture with a file.")
@@ -238,15 +225,11 @@ def _check_source(
         raise click.UsageError("--at goes with --capture.")
     if format_name is None:
         raise click.UsageError("give --format, the line format that gauge learn wrote.")
-    return load_format(format_name)
-
-
-def _received(port: str | None, capture: Path | None, fmt: LineFormat) -> Iterator[Chunk | Gap]:
-    """Read the capture, or else the port."""
-    from gauge.port.portreader import receive
-    from gauge.protocol.capture import load_capture
-
-    return receive(port or "", fmt) if capture is None else load_capture(capture)
+    fmt = load_format(format_name)
+    items = receive(port, fmt) if port is not None else load_capture(capture or "")
+    note = None if capture is None else f"from {capture.name}"
+    taken = {"started_at": taken_at or now(), "port": port, "note": note, "line_format": fmt.name}
+    return fmt, items, taken
 
 
 def _settings(

@@ -21,11 +21,11 @@ _ZERO_WITHIN_S = 15.0  # s after the last weight; the zero is not awaited any lo
 
 def verify(
     items: Iterable[Chunk | Gap],
-    *,
     fmt: LineFormat,
     season: SeasonFile,
     session: Session,
     settings: CheckSettings,
+    *,
     report: Report = lambda watch, shown, reading: None,
 ) -> CheckResult:
     """Run one verification and store it with its capture.
