@@ -18,10 +18,9 @@ from gauge.errors import BadTableError, FirmhandError, NoSuchRaterError
 from gauge.plaintext import plural
 
 if TYPE_CHECKING:
-    from gauge.csvsheet import Problem
+    from gauge.csvsheet import CsvSheet, Problem
     from gauge.season.file import SeasonFile
     from gauge.season.rows import Found
-    from gauge.sheets.berrysheet import BerrySheet
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -163,6 +162,7 @@ def _store(
 ) -> None:
     """Read a sheet and store it; what it says and what is wrong is put into the first two."""
     from gauge.season.file import open_season
+    from gauge.sheets.berrysheet import BerrySheet
     from gauge.sheets.known import Known
     from gauge.units import parse_unit
 
@@ -172,11 +172,18 @@ def _store(
             file = stack.enter_context(open_season(season, read_only=how.check))
         remembered = (file and file.setting("columns")) or {}
         # In what 'gauge readings' exports the force as shown is called peak.
-        reader = _reader(path, how, {"peak": "force"} | remembered, problems)
-        reader.known = Known.of(file, how.crop)
-        reader.force = force
-        reader.unit = None if how.unit is None else parse_unit(how.unit)
-        found.rows = len(reader.sheet)
+        sheet = _sheet(path, how, {"peak": "force"} | remembered, problems)
+        reader = BerrySheet(
+            sheet=sheet,
+            known=Known.of(file, how.crop),
+            rater=how.rater,
+            new_raters=how.new_raters,
+            ask=_ask if sys.stdin.isatty() else None,
+            correct=how.correct,
+            force=force,
+            unit=None if how.unit is None else parse_unit(how.unit),
+        )
+        found.rows = len(sheet)
         reader.read(found)
         reader.refuse()
         if how.check:
@@ -188,12 +195,11 @@ def _store(
             file.set_setting("columns", remembered | given, kind="columns")
 
 
-def _reader(
+def _sheet(
     path: Path, how: SheetOptions, remembered: dict[str, str], problems: list[Problem]
-) -> BerrySheet:
+) -> CsvSheet:
+    """Open a sheet, with the names of columns that are stated or remembered."""
     from gauge.csvsheet import CsvSheet, name_key
-    from gauge.sheets.berrysheet import BerrySheet
-    from gauge.sheets.known import Known
 
     given = how.names
     names = {h: name for h, name in remembered.items() if not name or name not in given.values()}
@@ -203,14 +209,7 @@ def _reader(
     for header in given:
         if name_key(header) not in there:
             sheet.lacks(header)
-    return BerrySheet(
-        sheet=sheet,
-        known=Known(labels=()),
-        rater=how.rater,
-        new_raters=how.new_raters,
-        ask=_ask if sys.stdin.isatty() else None,
-        correct=how.correct,
-    )
+    return sheet
 
 
 def rater_of(season: SeasonFile, how: SheetOptions) -> str:
