@@ -12,7 +12,7 @@ import numpy as np
 
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.pairs import Pairs
-from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cells, whole_covariance
+from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cuts, whole_covariance
 from calibrate.model.intervals import cut_intervals, widened
 from calibrate.stats.forcespread import NO_GROWTH, spread_growth
 from calibrate.stats.measurement import GaugeError, expected_true
@@ -66,7 +66,7 @@ def fit(
     Raises
     ------
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
-        See `calibrate.model.cutmodel.fit_cells`.
+        See `calibrate.model.cutmodel.fit_cuts`.
     """
     pairs, few = pairs.panel()
     if gauge_error is not None:
@@ -175,22 +175,15 @@ def _of_one(
 
 def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list[str]]:
     """Fit one rater on the chosen force scale, or on the better of the two."""
-    cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
+    cells = collapse(pairs)
 
     def fitted(force_scale: ForceScale) -> CutFit:
         growth = NO_GROWTH
         if force_scale == "linear":
-            growth = spread_growth(
-                cells.force_newton, cells.rank, cells.weight, cells.group, cells.n_ranks
-            )
-        return fit_cells(
-            cells,
-            pairs.scale,
-            force_scale=force_scale,
-            firmest=firmest,
-            source=pairs.source,
-            growth=growth if growth.shown else NO_GROWTH,
-        )
+            ranks = len(pairs.scale.labels)
+            growth = spread_growth(cells.force_newton, cells.rank, cells.count, cells.rater, ranks)
+        growth = growth if growth.shown else NO_GROWTH
+        return fit_cuts(cells, force_scale=force_scale, firmest=firmest, growth=growth)
 
     if choice != "auto":
         return fitted(choice), []
@@ -222,12 +215,10 @@ def _unused_warnings(pairs: Pairs) -> list[str]:
 
 def fingerprint(pairs: Pairs, force_scale: ForceScale, level: float) -> str:
     """Return the SHA-256 of the data and options of a fit, whatever the order of the rows."""
-    cells = collapse(
-        pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count, pairs.rater
-    )
+    cells = collapse(pairs, by_rater=True)
     options = [pairs.scale.to_json(), *pairs.raters, force_scale, "profile", repr(level)]
     digest = hashlib.sha256("\x1f".join(options).encode())
-    for column in (cells.force_newton, cells.rank, cells.group, cells.weight):
+    for column in (cells.force_newton, cells.rank, cells.rater, cells.count):
         # Fixed width and byte order, so that every machine gives the same print.
         kept = column.astype("<f8" if column.dtype.kind == "f" else "<i8")
         digest.update(kept.tobytes())

@@ -37,53 +37,41 @@ Ints = NDArray[np.int64]
 ForceScale = Literal["linear", "log"]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Cells:
-    """Distinct combinations of force, score and group, with how often each was seen."""
+def collapse(pairs: Pairs, *, by_rater: bool = False) -> Pairs:
+    """Add up equal rows, exactly, so that a fit costs by distinct ones; by rater, or of one hand.
 
-    force_newton: Floats  # (m,), ascending within one group and rank
-    rank: Ints  # (m,)
-    group: Ints  # (m,), rater, or 0
-    weight: Floats  # (m,)
-    n_ranks: int  # size of the scale
-
-
-def collapse(
-    force_newton: Floats,
-    rank: Ints,
-    n_ranks: int,
-    count: Floats | None = None,
-    group: Ints | None = None,
-) -> Cells:
-    """Add up equal rows, exactly, so that a fit costs by distinct cells and not by rows.
-
-    All columns have the shape (n,); `count` is how many rows each row stands for, and rows of
-    different groups stay apart.
+    Forces ascend within one score of one rater.
 
     Examples
     --------
-    >>> cells = collapse(np.array([2.0, 1.0, 2.0]), np.array([0, 1, 0]), 2)
-    >>> cells.force_newton.tolist(), cells.weight.tolist()
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> zero = np.zeros(3, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 1.0, 2.0]), count=np.ones(3),
+    ...               rank=np.array([0, 1, 0]), rater=zero, berry=zero)
+    >>> collapse(pairs).force_newton.tolist(), collapse(pairs).count.tolist()
     ([2.0, 1.0], [2.0, 1.0])
     """
-    if count is not None and (count == 1.0).all():
-        count = None
-    groups = [(0, None)] if group is None else [(int(g), group == g) for g in np.unique(group)]
-    forces, ranks, members, weights = [], [], [], []
-    for g, in_group in groups:
-        for k in range(n_ranks):
-            mask = rank == k if in_group is None else in_group & (rank == k)
-            values, weight = _runs(force_newton[mask], None if count is None else count[mask])
+    count = None if (pairs.count == 1.0).all() else pairs.count
+    forces, ranks, raters, counts = [], [], [], []
+    for rater in np.unique(pairs.rater).tolist() if by_rater else [0]:
+        for rank in range(len(pairs.scale.labels)):
+            mask = pairs.rank == rank
+            if by_rater:
+                mask &= pairs.rater == rater
+            values, often = _runs(pairs.force_newton[mask], None if count is None else count[mask])
             forces.append(values)
-            weights.append(weight)
-            ranks.append(np.full(values.size, k))
-            members.append(np.full(values.size, g))
-    return Cells(
+            counts.append(often)
+            ranks.append(np.full(values.size, rank))
+            raters.append(np.full(values.size, rater))
+    rater = np.concatenate(raters)
+    return Pairs(
+        scale=pairs.scale,
         force_newton=np.concatenate(forces),
         rank=np.concatenate(ranks),
-        group=np.concatenate(members),
-        weight=np.concatenate(weights),
-        n_ranks=n_ranks,
+        count=np.concatenate(counts),
+        rater=rater,
+        berry=np.zeros_like(rater),
+        source=pairs.source,
     )
 
 
@@ -115,7 +103,7 @@ class CutFit:
     # (free + 1, free + 1), of the free cut points and, last, the spread: the inverse of the
     # observed information.
     covariance: Floats
-    cells: Cells
+    cells: Pairs  # the rows, equal ones added up
     ordinal: OrdinalFit  # the same fit with theta = -c / s and beta = -1 / s
     # How the spread grows with force, held while the rest was fitted.
     growth: SpreadGrowth = NO_GROWTH
@@ -180,38 +168,17 @@ def newtons(h: float, force_scale: ForceScale) -> float:
     return math.exp(h) if h < 700.0 else math.nan
 
 
-def fit_cuts(pairs: Pairs, *, force_scale: ForceScale = "linear", firmest: str = "first") -> CutFit:
-    """Fit the cut points of one hand to all rows of `pairs`; see `fit_cells`.
-
-    Examples
-    --------
-    >>> from calibrate.data.scale import RASPBERRY
-    >>> zero = np.zeros(4, dtype=np.int64)
-    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
-    ...               rank=np.array([0, 0, 1, 1]), count=np.array([1.0, 3, 3, 1]), berry=zero)
-    >>> fit = fit_cuts(pairs)
-    >>> round(float(fit.cut_newton[0]), 6), round(fit.spread, 6)
-    (3.0, 0.910239)
-    """
-    cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
-    return fit_cells(
-        cells, pairs.scale, force_scale=force_scale, firmest=firmest, source=pairs.source
-    )
-
-
-def fit_cells(
-    cells: Cells,
-    scale: Scale,
+def fit_cuts(
+    pairs: Pairs,
     *,
     force_scale: ForceScale = "linear",
     firmest: str = "first",
-    source: str = "The data",
     growth: SpreadGrowth = NO_GROWTH,
 ) -> CutFit:
-    """Fit the cut points to cells that are collapsed already; groups are pooled.
+    """Fit the cut points of one hand to all rows of `pairs`.
 
-    Only messages depend on `source` and `firmest`, what the user declared: the cells are firmest
-    first already. How the spread grows with force is not estimated here.
+    Only messages depend on `firmest`, what the user declared: ranks are firmest first already. How
+    the spread grows with force is not estimated here.
 
     Raises
     ------
@@ -225,14 +192,30 @@ def fit_cells(
         If the maximum is not settled in floating point.
     InvalidValueError
         If a force has no logarithm and the scale is log.
+
+    Examples
+    --------
+    >>> from calibrate.data.scale import RASPBERRY
+    >>> zero = np.zeros(4, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 4.0, 2.0, 4.0]), rater=zero,
+    ...               rank=np.array([0, 0, 1, 1]), count=np.array([1.0, 3, 3, 1]), berry=zero)
+    >>> fit = fit_cuts(pairs)
+    >>> round(float(fit.cut_newton[0]), 6), round(fit.spread, 6)
+    (3.0, 0.910239)
     """
-    used, lowest, highest = force_range(cells.force_newton, cells.rank)
+    cells, source = collapse(pairs), pairs.source
+    force = cells.force_newton
+    used, lowest, highest = force_range(force, cells.rank)
     require_two_used(used, source)
-    labels = [scale.labels[k] for k in used]
+    labels = [pairs.scale.labels[k] for k in used]
     _require_overlap(lowest, highest, labels, firmest=firmest, source=source)
-    h = transform(cells.force_newton, force_scale)
-    spread = growth.factor(cells.force_newton) if growth.power else None
-    fit = fit_ordinal(h, cells.rank, cells.weight, n_ranks=cells.n_ranks, spread=spread)
+    fit = fit_ordinal(
+        transform(force, force_scale),
+        cells.rank,
+        cells.count,
+        n_ranks=len(pairs.scale.labels),
+        spread=growth.factor(force) if growth.power else None,
+    )
     beta = float(fit.coef[0])
     require_direction(beta, labels=labels, firmest=firmest, source=source)
     # c = theta / beta and s = -1 / beta. The gradient is zero at the maximum, so the observed
@@ -244,7 +227,7 @@ def fit_cells(
     jacobian[-1, -1] = 1.0 / beta**2
     cut = np.append(theta / beta, [-np.inf, np.inf])
     return CutFit(
-        scale=scale,
+        scale=pairs.scale,
         force_scale=force_scale,
         cut=cut[fit.free],
         spread=-1.0 / beta,

@@ -38,11 +38,13 @@ def cut_intervals(fit: CutFit, *, level: float = 0.95) -> tuple[Estimate, ...]:
 
     Examples
     --------
-    >>> from calibrate.model.cutmodel import collapse, fit_cells
+    >>> from calibrate.data.pairs import Pairs
     >>> from calibrate.data.scale import RASPBERRY
-    >>> rank, count = np.array([0, 0, 1, 1]), np.array([10.0, 30, 30, 10])
-    >>> fit = fit_cells(collapse(np.array([2.0, 4, 2, 4]), rank, 2, count), RASPBERRY)
-    >>> [(round(i.low, 2), round(i.high, 2)) for i in cut_intervals(fit)]
+    >>> from calibrate.model.cutmodel import fit_cuts
+    >>> zero = np.zeros(4, dtype=np.int64)
+    >>> pairs = Pairs(scale=RASPBERRY, force_newton=np.array([2.0, 4, 2, 4]), rater=zero,
+    ...               rank=np.array([0, 0, 1, 1]), count=np.array([10.0, 30, 30, 10]), berry=zero)
+    >>> [(round(i.low, 2), round(i.high, 2)) for i in cut_intervals(fit_cuts(pairs))]
     [(2.51, 3.49)]
     """
     z = critical(level)
@@ -86,7 +88,7 @@ def _slope_settled(fit: CutFit, z: float) -> bool:
     16:175-185, when g exceeds 1).
     """
     empty = np.zeros((fit.cells.rank.size, 0))
-    flat = fit_ordinal(empty, fit.cells.rank, fit.cells.weight, n_ranks=fit.cells.n_ranks)
+    flat = fit_ordinal(empty, fit.cells.rank, fit.cells.count)
     return 2.0 * (fit.log_likelihood - flat.log_likelihood) > z * z
 
 

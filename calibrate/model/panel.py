@@ -138,7 +138,7 @@ def fit_panel(
     InvalidValueError
         If `level` or `random` is none of the above, or a force has no logarithm.
     TooFewScoresError, SeparationError, WrongDirectionError, NotConvergedError
-        If the rows cannot be fitted; see `calibrate.model.cutmodel.fit_cells`.
+        If the rows cannot be fitted; see `calibrate.model.cutmodel.fit_cuts`.
 
     Examples
     --------

@@ -76,23 +76,23 @@ def fit_penalised(
     """
     from scipy.special import chdtri
 
-    cells = collapse(pairs.force_newton, pairs.rank, len(pairs.scale.labels), pairs.count)
+    cells = collapse(pairs)
     used, rank = np.unique(cells.rank, return_inverse=True)
     require_two_used(used, pairs.source)
     force = transform(cells.force_newton, force_scale)
-    centre, scale = float(np.average(force, weights=cells.weight)), float(np.std(force)) or 1.0
+    centre, scale = float(np.average(force, weights=cells.count)), float(np.std(force)) or 1.0
     h = (force - centre) / scale
-    terms = make_terms(h[:, None], rank.astype(np.int64), cells.weight, used.size)
+    terms = make_terms(h[:, None], rank.astype(np.int64), cells.count, used.size)
 
     def loss(phi: Floats) -> float:
         value = terms(phi)[0]
         if np.isfinite(value):  # minus infinity where thresholds cross
-            value += _penalty(phi, h, cells.weight)
+            value += _penalty(phi, h, cells.count)
         return -value if np.isfinite(value) else _NOWHERE
 
     # The search begins at thresholds from the shares of scores, and a slope in their direction.
-    below = np.cumsum(np.bincount(rank, cells.weight) + 0.5)
-    rises = float(cells.weight @ (h * (rank - rank.mean()))) > 0
+    below = np.cumsum(np.bincount(rank, cells.count) + 0.5)
+    rises = float(cells.count @ (h * (rank - rank.mean()))) > 0
     start = np.append(np.log(below[:-1] / (below[-1] - below[:-1])), 2.0 if rises else -2.0)
     best = _minimise(loss, start)
     labels = [pairs.scale.labels[k] for k in used]

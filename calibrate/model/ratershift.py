@@ -106,7 +106,7 @@ def rater_cuts(
     TooFewScoresError
         If the rater used one score only.
     SeparationError, WrongDirectionError, NotConvergedError
-        If the rows cannot be fitted; see `calibrate.model.cutmodel.fit_cells`.
+        If the rows cannot be fitted; see `calibrate.model.cutmodel.fit_cuts`.
 
     Examples
     --------

@@ -80,7 +80,7 @@ def hand_history(
     TooFewScoresError
         If no score is left to chart.
     SeparationError, WrongDirectionError, NotConvergedError
-        If the reference cannot be fitted; see `calibrate.model.cutmodel.fit_cells`.
+        If the reference cannot be fitted; see `calibrate.model.cutmodel.fit_cuts`.
     """
     own = pairs.of_raters([rater])
     own = own.rows(scoring_order(own))

@@ -37,14 +37,14 @@ def scored(n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
 def against_statsmodels() -> bool:
     from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-    from calibrate.data.scale import BLACKBERRY
-    from calibrate.model.cutmodel import collapse, fit_cells
+    from calibrate.model.cutmodel import fit_cuts
     from calibrate.model.intervals import cut_intervals
+    from tests.pairsof import pairs_of
 
     force, rank = scored(300, 1)
 
     def ours():
-        return fit_cells(collapse(force, rank, 5), BLACKBERRY)
+        return fit_cuts(pairs_of(force, rank))
 
     def theirs():
         return OrderedModel(rank, force[:, None], distr="logit").fit(method="bfgs", disp=0)
@@ -70,22 +70,22 @@ def against_statsmodels() -> bool:
 
 def ten_million() -> None:
     """Fit ten million rows in this fresh process; print seconds and megabytes beyond the rows."""
-    from calibrate.data.scale import BLACKBERRY
-    from calibrate.model.cutmodel import collapse, fit_cells
+    from calibrate.model.cutmodel import fit_cuts
+    from tests.pairsof import pairs_of
 
-    warm = scored(1000, 2)
-    fit_cells(collapse(*warm, 5), BLACKBERRY)
+    fit_cuts(pairs_of(*scored(1000, 2)))
     # Written chunk by chunk, so that making the rows does not leave a high-water mark behind.
     force, rank = np.empty(N_ROWS), np.empty(N_ROWS, dtype=np.int64)
     for first in range(0, N_ROWS, N_ROWS // 20):
         part = slice(first, first + N_ROWS // 20)
         force[part], rank[part] = scored(N_ROWS // 20, first)
+    pairs = pairs_of(force, rank)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     start = time.perf_counter()
-    fit = fit_cells(collapse(force, rank, 5), BLACKBERRY)
+    fit = fit_cuts(pairs)
     seconds = time.perf_counter() - start
     beyond = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
-    print(seconds, beyond, fit.cells.weight.size, *fit.cut_newton)
+    print(seconds, beyond, fit.cells.count.size, *fit.cut_newton)
 
 
 def main() -> int:

@@ -20,13 +20,14 @@ from calibrate.cuts.fitting import fit
 from calibrate.cuts.salelimit import limit_force
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY
-from calibrate.model.cutmodel import collapse, fit_cells
+from calibrate.model.cutmodel import fit_cuts
 from calibrate.model.ratershift import OWN_HISTORY, rater_cuts
 from calibrate.stats.estimate import pointwise_levels
 from calibrate.stats.forcespread import spread_growth
 from calibrate.stats.groups import Layout
 from calibrate.stats.proportions import fit_shares
 from tests.bench.handshapes import Hands, draw_hands, score
+from tests.pairsof import pairs_of
 
 FOLDER = Path(__file__).resolve().parents[1] / "reference" / "r"
 R = json.loads((FOLDER / "statistics.json").read_text())
@@ -76,10 +77,10 @@ def test_a_spread_that_grows_with_force_is_that_of_clm() -> None:
     gain = 2 * (R["grown_log_likelihood"][1] - R["grown_log_likelihood"][0])
     assert found.p_value == pytest.approx(chi2.sf(gain, 1) / 2, rel=0.05)
     growth = replace(found, power=R["grown_power"][0])
-    fit = fit_cells(collapse(force, rank, 5), BLACKBERRY, growth=growth)
+    fit = fit_cuts(pairs_of(force, rank), growth=growth)
     assert fit.cut_newton == pytest.approx(R["grown_cuts"], abs=1e-5)
     assert fit.log_likelihood == pytest.approx(R["grown_log_likelihood"][1], abs=1e-6)
-    alone = fit_cells(collapse(force, rank, 5), BLACKBERRY)
+    alone = fit_cuts(pairs_of(force, rank))
     assert alone.log_likelihood == pytest.approx(R["grown_log_likelihood"][0], abs=1e-6)
 
 

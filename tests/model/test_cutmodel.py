@@ -9,13 +9,14 @@ from hypothesis import strategies as st
 
 from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale
-from calibrate.model.cutmodel import collapse, fit_cells, fit_cuts
+from calibrate.model.cutmodel import collapse, fit_cuts
 from calibrate.stats.likelihood import log_interval, make_terms
 from calibrate.stats.newton import maximise
 from calibrate.stats.ordinal import fit_ordinal
 from gauge.errors import InvalidValueError, TooFewScoresError
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from tests import ordinal_reference as ref
+from tests.pairsof import pairs_of
 
 FIVE_FIRMEST = Scale(labels=("5", "4", "3", "2", "1"))
 
@@ -23,7 +24,7 @@ FIVE_FIRMEST = Scale(labels=("5", "4", "3", "2", "1"))
 def synthetic(unit_newton: float = 1.0):
     force = ref.numbers("synthetic_force_score", "force_N") / unit_newton
     rank = 5 - ref.numbers("synthetic_force_score", "score").astype(int)
-    return fit_cells(collapse(force, rank, 5), FIVE_FIRMEST)
+    return fit_cuts(pairs_of(force, rank, FIVE_FIRMEST))
 
 
 def made_up(n: int, seed: int = 0, spread: float = 0.6) -> tuple[np.ndarray, np.ndarray]:
@@ -49,7 +50,7 @@ def test_synthetic_set_in_newtons() -> None:
     )
     assert 1.0 / fit.spread == pytest.approx(1.302205653, abs=1e-9)
     assert fit.log_likelihood == pytest.approx(-45.156314490, abs=1e-9)
-    assert fit.cells.weight.sum() == 60
+    assert fit.cells.count.sum() == 60
 
 
 def test_synthetic_set_in_pound_force() -> None:
@@ -64,8 +65,8 @@ def test_fair_marriage_ratings_fall_with_years() -> None:
     # Fair (1978); fit by R ordinal.
     data = {k: ref.numbers("fair_rating_by_years", k) for k in ("yrs_married", "count")}
     rank = ref.numbers("fair_rating_by_years", "rate_marriage").astype(int) - 1
-    fit = fit_cells(collapse(data["yrs_married"], rank, 5, data["count"]), BLACKBERRY)
-    assert fit.cells.weight.sum() == 6366
+    fit = fit_cuts(pairs_of(data["yrs_married"], rank, BLACKBERRY, data["count"]))
+    assert fit.cells.count.sum() == 6366
     assert -1.0 / fit.spread == pytest.approx(-0.0298990590, abs=1e-9)
     assert fit.cut_newton == pytest.approx([148.456061, 95.972161, 50.375732, -1.844618], abs=1e-5)
     assert fit.cut_se == pytest.approx([15.300997, 9.427623, 4.526606, 1.422055], abs=1e-5)
@@ -93,8 +94,8 @@ def test_pneumoconiosis_on_the_log_scale() -> None:
     rank = np.repeat([2, 1, 0], 8)
     count = np.concatenate([ref.numbers("pneumo", c) for c in ("normal", "mild", "severe")])
     kept = count > 0
-    cells = collapse(years[kept], rank[kept], 3, count[kept])
-    fit = fit_cells(cells, Scale(labels=("severe", "mild", "normal")), force_scale="log")
+    scale = Scale(labels=("severe", "mild", "normal"))
+    fit = fit_cuts(pairs_of(years[kept], rank[kept], scale, count[kept]), force_scale="log")
     assert 1.0 / fit.spread == pytest.approx(2.59680647, abs=1e-8)
     assert fit.cut[::-1] == pytest.approx([3.7261508464, 4.0748994054], abs=1e-9)
     assert fit.cut_se[::-1] == pytest.approx([0.0676691464, 0.1073994676], abs=1e-9)
@@ -190,7 +191,7 @@ def test_statsmodels_agrees_on_random_data(seed: int) -> None:
     from statsmodels.miscmodels.ordinal_model import OrderedModel
 
     force, rank = made_up(250, seed)
-    ours = fit_cells(collapse(force, rank, 5), BLACKBERRY)
+    ours = fit_cuts(pairs_of(force, rank))
     model = OrderedModel(rank, force[:, None], distr="logit")
     theirs = model.fit(method="bfgs", disp=0, gtol=1e-9, maxiter=500)
     theta = model.transform_threshold_params(theirs.params)[1:-1]
@@ -245,7 +246,7 @@ def test_covariance_is_the_inverse_of_the_observed_information_of_the_cuts() -> 
         cut = np.concatenate([[np.inf], parameters[:-1], [-np.inf]])
         upper = (cells.force_newton - cut[cells.rank + 1]) / parameters[-1]
         lower = (cells.force_newton - cut[cells.rank]) / parameters[-1]
-        return float(cells.weight @ log_interval(upper, lower)[0])
+        return float(cells.count @ log_interval(upper, lower)[0])
 
     at = np.append(fit.cut, fit.spread)
     assert value(at) == pytest.approx(fit.log_likelihood, abs=1e-10)
@@ -278,14 +279,12 @@ def test_probabilities_add_up_and_keep_their_tails() -> None:
 @given(seed=st.integers(0, 10_000), factor=st.sampled_from([1e-3, 0.2248, 9.80665, 1000.0]))
 def test_change_of_unit(seed: int, factor: float) -> None:
     force, rank = made_up(80, seed)
-    one = fit_cells(collapse(force, rank, 5), BLACKBERRY)
-    two = fit_cells(collapse(force * factor, rank, 5), BLACKBERRY)
+    one = fit_cuts(pairs_of(force, rank))
+    two = fit_cuts(pairs_of(force * factor, rank))
     assert two.cut_newton == pytest.approx(one.cut_newton * factor, rel=1e-8)
     assert two.cut_se == pytest.approx(one.cut_se * factor, rel=1e-6)
     assert two.log_likelihood == pytest.approx(one.log_likelihood, abs=1e-8)
-    logs = [
-        fit_cells(collapse(force * k, rank, 5), BLACKBERRY, force_scale="log") for k in (1, factor)
-    ]
+    logs = [fit_cuts(pairs_of(force * k, rank), force_scale="log") for k in (1, factor)]
     assert logs[1].cut_newton == pytest.approx(logs[0].cut_newton * factor, rel=1e-8)
     assert logs[1].spread == pytest.approx(logs[0].spread, rel=1e-8)
 
@@ -294,8 +293,8 @@ def test_change_of_unit(seed: int, factor: float) -> None:
 @given(seed=st.integers(0, 10_000))
 def test_reversing_the_scale_mirrors_the_cuts(seed: int) -> None:
     force, rank = made_up(80, seed)
-    one = fit_cells(collapse(force, rank, 5), BLACKBERRY)
-    two = fit_cells(collapse(20.0 - force, 4 - rank, 5), BLACKBERRY)
+    one = fit_cuts(pairs_of(force, rank))
+    two = fit_cuts(pairs_of(20.0 - force, 4 - rank))
     assert two.cut_newton == pytest.approx(20.0 - one.cut_newton[::-1], rel=1e-8)
     assert two.spread == pytest.approx(one.spread, rel=1e-8)
 
@@ -306,10 +305,8 @@ def test_order_of_rows_and_counts(seed: int, data: st.DataObject) -> None:
     force, rank = made_up(80, seed)
     count = np.array(data.draw(st.lists(st.integers(1, 4), min_size=80, max_size=80)))
     order = np.random.default_rng(seed).permutation(count.sum())
-    one = fit_cells(collapse(force, rank, 5, count.astype(float)), BLACKBERRY)
-    two = fit_cells(
-        collapse(np.repeat(force, count)[order], np.repeat(rank, count)[order], 5), BLACKBERRY
-    )
+    one = fit_cuts(pairs_of(force, rank, BLACKBERRY, count.astype(float)))
+    two = fit_cuts(pairs_of(np.repeat(force, count)[order], np.repeat(rank, count)[order]))
     assert two.cut_newton.tolist() == one.cut_newton.tolist()
     assert two.log_likelihood == one.log_likelihood
 
@@ -329,8 +326,8 @@ def test_collapse_is_an_exact_tally(rows: list[tuple[float, int, int, int]]) -> 
     for force, rank, group, count in rows:
         tally[force, rank, group] += count
     force, rank, group, count = (np.array(c) for c in zip(*rows, strict=True))
-    cells = collapse(force, rank, 3, count.astype(float), group)
-    found = zip(cells.force_newton, cells.rank, cells.group, cells.weight, strict=True)
+    cells = collapse(pairs_of(force, rank, count=count, rater=group), by_rater=True)
+    found = zip(cells.force_newton, cells.rank, cells.rater, cells.count, strict=True)
     assert {(f, k, g): w for f, k, g, w in found} == dict(tally)
 
 
@@ -340,12 +337,12 @@ def test_collapse_is_an_exact_tally(rows: list[tuple[float, int, int, int]]) -> 
 def test_an_unused_inner_score_is_not_renumbered() -> None:
     force, rank = made_up(200, 9)
     kept = rank != 2
-    fit = fit_cells(collapse(force[kept], rank[kept], 5), BLACKBERRY)
+    fit = fit_cuts(pairs_of(force[kept], rank[kept]))
     assert fit.cut.shape == (4,)
     assert fit.cut[1] == fit.cut[2]
     # The maximum of the likelihood with all five scores: score 3 has no room, as here.
     merged = np.where(rank > 2, rank - 1, rank)[kept]
-    four = fit_cells(collapse(force[kept], merged, 4), Scale(labels=("1", "2", "4", "5")))
+    four = fit_cuts(pairs_of(force[kept], merged, Scale(labels=("1", "2", "4", "5"))))
     assert fit.cut[[0, 1, 3]].tolist() == four.cut.tolist()
     assert fit.probability([3.0])[0, 2] == 0.0
 
@@ -353,7 +350,7 @@ def test_an_unused_inner_score_is_not_renumbered() -> None:
 def test_unused_outer_scores_have_no_cut_point() -> None:
     force, rank = made_up(200, 9)
     kept = (rank > 0) & (rank < 4)
-    fit = fit_cells(collapse(force[kept], rank[kept], 5), BLACKBERRY)
+    fit = fit_cuts(pairs_of(force[kept], rank[kept]))
     assert fit.cut[0] == np.inf
     assert fit.cut[3] == -np.inf
     assert np.isnan(fit.cut_newton[[0, 3]]).all()

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from calibrate.data.scale import BLACKBERRY, Scale
-from calibrate.model.cutmodel import collapse, fit_cells
+from calibrate.model.cutmodel import fit_cuts
 from calibrate.model.intervals import critical, cut_intervals
 from calibrate.stats.likelihood import log_interval
 from gauge.errors import InvalidValueError
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from tests import ordinal_reference as ref
+from tests.pairsof import pairs_of
 
 FIVE_FIRMEST = Scale(labels=("5", "4", "3", "2", "1"))
 
@@ -37,13 +38,13 @@ def fieller_limits(fit, boundary):
 def synthetic(unit_newton: float = 1.0):
     force = ref.numbers("synthetic_force_score", "force_N") / unit_newton
     rank = 5 - ref.numbers("synthetic_force_score", "score").astype(int)
-    return fit_cells(collapse(force, rank, 5), FIVE_FIRMEST)
+    return fit_cuts(pairs_of(force, rank, FIVE_FIRMEST))
 
 
 def fair():
     years, count = (ref.numbers("fair_rating_by_years", c) for c in ("yrs_married", "count"))
     rank = ref.numbers("fair_rating_by_years", "rate_marriage").astype(int) - 1
-    return fit_cells(collapse(years, rank, 5, count), BLACKBERRY)
+    return fit_cuts(pairs_of(years, rank, BLACKBERRY, count))
 
 
 # Limits from R 4.2.2 (ordinal 2022.11-16 and a root finder on its likelihood); the profile ones
@@ -106,7 +107,7 @@ def constrained(fit, boundary: int, c: float) -> float:
         edges = np.concatenate([[-np.inf], steps - steps[boundary] - c / spread, [np.inf]])
         z = cells.force_newton / spread
         return -float(
-            cells.weight @ log_interval(edges[cells.rank + 1] + z, edges[cells.rank] + z)[0]
+            cells.count @ log_interval(edges[cells.rank + 1] + z, edges[cells.rank] + z)[0]
         )
 
     p = np.append(math.log(fit.spread), np.log(np.diff(theta)))
@@ -123,7 +124,7 @@ def test_pneumoconiosis_profile_limits_on_the_log_scale() -> None:
     count = np.concatenate([ref.numbers("pneumo", c) for c in ("normal", "mild", "severe")])
     kept = count > 0
     scale = Scale(labels=("severe", "mild", "normal"))
-    fit = fit_cells(collapse(years[kept], rank[kept], 3, count[kept]), scale, force_scale="log")
+    fit = fit_cuts(pairs_of(years[kept], rank[kept], scale, count[kept]), force_scale="log")
     found = [(math.log(i.low), math.log(i.high)) for i in cut_intervals(fit)][::-1]
     assert found[0] == pytest.approx((3.6103153072, 3.8890735946), abs=1e-7)
     assert found[1] == pytest.approx((3.9008131968, 4.3415922140), abs=1e-7)
@@ -134,12 +135,12 @@ def test_weak_slope_opens_sides_and_says_so() -> None:
     # matters, so a likelihood ratio test of the slope fails and cut points run off.
     dose, count = ref.numbers("trauma", "dose"), ref.numbers("trauma", "count")
     rank = 5 - ref.numbers("trauma", "outcome").astype(int)
-    full = fit_cells(collapse(dose, rank, 5, count), FIVE_FIRMEST)
+    full = fit_cuts(pairs_of(dose, rank, FIVE_FIRMEST, count))
     assert all(i.low is not None and i.high is not None for i in cut_intervals(full))
     # Its published Wald limits of the first cut: -8.312 to 0.116; Fieller's -15.417 to -1.478.
     assert wald_limits(full)[-1] == pytest.approx((-8.312111, 0.115834), abs=1e-5)
     assert fieller_limits(full, 3) == pytest.approx((-15.4165953, -1.47804716), abs=1e-6)
-    weak = fit_cells(collapse(dose, rank, 5, count / 8.0), FIVE_FIRMEST)
+    weak = fit_cuts(pairs_of(dose, rank, FIVE_FIRMEST, count / 8.0))
     sides = cut_intervals(weak)
     assert any(i.low is None or i.high is None for i in sides)
     for interval in sides:
@@ -163,7 +164,7 @@ def test_limits_meet_the_deviance_that_the_level_asks(level: float) -> None:
 def test_an_outer_unused_score_has_no_interval_and_an_inner_one_shares() -> None:
     force = np.array([6.0, 5, 4, 3, 4.5, 3.5, 3, 2, 2.5, 1, 3.2, 1.5])
     rank = np.array([1, 1, 1, 1, 3, 3, 3, 3, 3, 3, 1, 1])
-    fit = fit_cells(collapse(force, rank, 5), BLACKBERRY)
+    fit = fit_cuts(pairs_of(force, rank))
     found = cut_intervals(fit)
     assert [i.value is None for i in found] == [True, False, False, True]
     assert (found[1].low, found[1].high) == (

@@ -8,20 +8,19 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from calibrate.data.scale import RASPBERRY, Scale
-from calibrate.model.cutmodel import collapse, fit_cells
+from calibrate.model.cutmodel import fit_cuts
 from calibrate.stats.likelihood import make_terms
 from calibrate.stats.ordinal import Separation, fit_ordinal, force_separation, separated
 from gauge.errors import SeparationError, TooFewScoresError, WrongDirectionError
 from tests import ordinal_reference as ref
+from tests.pairsof import pairs_of
 
 THREE = Scale(labels=("1", "2", "3"))
 
 
 def fit(rows: list[tuple[float, int]], scale: Scale = THREE, **options):
     force, rank = (np.array(column) for column in zip(*rows, strict=True))
-    return fit_cells(
-        collapse(force.astype(float), rank, len(scale.labels)), scale, source="sheet.csv", **options
-    )
+    return fit_cuts(pairs_of(force, rank, scale, source="sheet.csv"), **options)
 
 
 def test_complete_separation_of_the_wine_responses_is_refused() -> None:
@@ -29,10 +28,9 @@ def test_complete_separation_of_the_wine_responses_is_refused() -> None:
     # a slope of 40 and log-likelihood -1.1e-08 and goes on.
     response = ref.numbers("wine", "response")
     rank = 5 - ref.numbers("wine", "rating").astype(int)
-    cells = collapse(response, rank, 5)
     scale = Scale(labels=("5", "4", "3", "2", "1"))
     with pytest.raises(SeparationError, match=r"complete.*Score more berries of forces around"):
-        fit_cells(cells, scale)
+        fit_cuts(pairs_of(response, rank, scale))
     with pytest.raises(SeparationError, match="without overlap"):
         fit_ordinal(response, rank)
 
