@@ -16,7 +16,7 @@ _MARKS = 12  # the rate is that of so many marks
 _LOST = 1.3  # readings; fewer may be the jitter of the line
 _LEAK = 0.02  # share of a shortfall forgotten with each reading; the rate is known to a percent
 _PACE, _PACE_S = 2, 0.06  # readings, s; at the usual pace so long, no more is on its way
-_GAP, _GAP_SILENCES = 6, 4  # readings, usual silences; a longer silence is a gap
+_GAP, GAP_SILENCES = 6, 4  # readings, usual silences; a longer silence is a gap
 _FIRST_GAP_S = 2.0  # s; the same while the rate is unknown
 _KEEP = 0.97  # of the usual shortfall is remembered from mark to mark: ten seconds
 
@@ -119,7 +119,7 @@ class Arrivals:
         if t_s > from_s:
             self.rate_hz = (self.count - from_count) / (t_s - from_s)
             self._usual_s = median(self._silences)
-            self._gap_s = max(self._least_s, _GAP / self.rate_hz, _GAP_SILENCES * self._usual_s)
+            self._gap_s = max(self._least_s, _GAP / self.rate_hz, GAP_SILENCES * self._usual_s)
 
 
 def _gap(silence_s: float) -> str:

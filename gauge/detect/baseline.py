@@ -21,9 +21,10 @@ from statistics import median
 from typing import NamedTuple
 
 BLOCK = 4  # readings; a block has at least so many
+SAME_SIGMA = 4  # sigma or standard errors; levels that differ by less may be the same
+LONG_S = 3.0  # s; what lasts so long is no pause of a hand; rest is believed so late
 _MEMORY = 40  # blocks; the noise and the surprise are averages over about so many
 _MEDIAN = 1.4826  # median of |z| to standard deviation of a normal z
-_PRIOR = 4  # blocks; so much the surprise is held to be 1 at first
 _WALK = 0.05  # variances of a reading a second; how far a level may wander by itself
 _BEND = 0.02  # the same a second cubed; how fast a slope may change
 _SLOPE_SIGMA_S = 1.0  # sigma a second; slopes that are likely before anything is known
@@ -31,11 +32,9 @@ _TAIL_S = 0.5  # s; the tail of a release, which says nothing of drift
 _TAIL = 4.0  # variances of a reading; a level just after a release may be off by two sigma
 _MOST_SURPRISE = 10.0  # variances; more is not the gauge at rest
 _STEPS = 1.5  # display steps; what differs by less shows as two neighbouring numbers
-_YOUNG_S = 3.0  # s; blocks are believed so late, or after half of the rest
 _WIDE = 8.0  # readings; the margin of n is wider by this over n, about as Student's t at five sigma
 _SURE = 3.0  # standard errors; a slope of less is taken for none
 _LAST = 10  # blocks; a block above the lowest of so many has left the baseline
-_FAR = 4.0  # standard errors below it from which a block is a new level
 _PULL_S = 0.4  # s after a release; a pull of juice begins no later,
 _PULLED_S = 0.6  # s after that; and is over sooner
 
@@ -173,7 +172,7 @@ class Baseline:
     def expect_pull(self, t_s: float, most_newton: float) -> None:
         """Take that a press ended: juice may pull below the level by so much, but not for long."""
         self._pull_s, level = t_s + _PULL_S, self.foretell(t_s)[0]
-        self._pull_newton = level - most_newton, level - _FAR * self.sigma_newton
+        self._pull_newton = level - most_newton, level - SAME_SIGMA * self.sigma_newton
 
     def settle(self, t_s: float, level_newton: float, n: int, same_newton: float) -> None:
         """Take the level of `n` readings at which a press ended: foretold, a new one, or a pull."""
@@ -224,11 +223,11 @@ class Baseline:
         error = self._scale(self._error(block.n))
         off = block.mean_newton - level
         spread = math.hypot(unsure, error)
-        most = _FAR * self.width * spread
+        most = SAME_SIGMA * self.width * spread
         if off < 0 and self._is_pull(block.t_s, block.mean_newton):
             return True
         if off < -most:
-            if block.range_newton < max(2 * _FAR * self.sigma_newton, 2 * self.step_newton):
+            if block.range_newton < max(2 * SAME_SIGMA * self.sigma_newton, 2 * self.step_newton):
                 self.jump(block.t_s, block.mean_newton, block.n)
             return True  # a swing is no level
         if self._pulled:  # and this block may hold its end
@@ -243,7 +242,7 @@ class Baseline:
         surprise = min((off / spread) ** 2 * max(self._surprise, 1.0), _MOST_SURPRISE)
         self._young.append((block, surprise))
         self._last.append((block.t_s, block.mean_newton))
-        old_s = block.t_s - min(_YOUNG_S, (block.t_s - self._rest_s) / 2)
+        old_s = block.t_s - min(LONG_S, (block.t_s - self._rest_s) / 2)
         while self._young and self._young[0][0].t_s <= old_s:
             self._believe(*self._young.popleft())
         return True
@@ -270,7 +269,7 @@ class Baseline:
         self._dof = keep * self._dof + block.n - 1
         self._range = max(keep * self._range, block.range_newton)
         self._surprises = keep * self._surprises + 1
-        weight = 1 / (self._surprises + _PRIOR)
+        weight = 1 / (self._surprises + BLOCK)
         if not math.isnan(self._mean):
             between = (block.mean_newton - self._mean) ** 2 / self.variance * block.n / 2
             self._between += (min(between, _MOST_SURPRISE) - self._between) * weight

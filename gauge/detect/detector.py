@@ -32,14 +32,15 @@ from collections import deque
 from collections.abc import Iterable
 from statistics import fmean, median
 
-from gauge.detect.arrivals import Arrivals
-from gauge.detect.baseline import BLOCK, Baseline, Block, block_of, rough_sigma
+from gauge.detect.arrivals import GAP_SILENCES, Arrivals
+from gauge.detect.baseline import BLOCK, SAME_SIGMA, Baseline, Block, block_of, rough_sigma
 from gauge.detect.detectorview import DetectorView, ForceTrace
 from gauge.detect.display import Display
 from gauge.detect.figures import Loss, press_of
 from gauge.detect.press import (
     BAND_SIGMA,
-    SAME_SIGMA,
+    MOMENT_S,
+    SMALL_SHARE,
     Ending,
     OpenPress,
     Part,
@@ -56,16 +57,10 @@ _SETTLING, _REST, _PRESS = "settling", "rest", "press"
 _BLOCK_S = 0.1  # s; readings are taken together in blocks of this length
 _DWELL_S = 0.06  # s; readings so long at the foretold baseline end a press
 _DWELL = 3, 10  # readings; at least and at most
-_LEVEL_S = 0.25  # s; the same before a first press has confirmed the baseline
 _SETTLE_S, _SETTLE_FAR_S = 0.4, 0.8  # s; level readings so long are a first rest, near zero and far
 _LOOKS = 16  # times in a first run, that may be long, it is asked whether it is level
-_HOLE = 4  # times the longest silence so far; a longer one parts a first run
 _ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no less
-_STRAY_SIGMA = 14  # sigma; readings of a first rest stray no further
 _ZERO_SHARE = 0.03  # of the largest reading before; a first rest so low is near zero
-_START_SHARE = 0.2  # of the rise; what ends lower than it began by more began in mid-press
-_PULL_SHARE = 0.2  # of the rise; the most that juice pulls after a release
-_LEFT_S = 0.25  # s; a step so soon after a release is what is left on the head
 _QUICK_S = 0.3  # s; the quickest press from its onset to its end
 _SMALL_SHARE = 0.3  # of the usual peak; where the display became coarser, a press rises by it
 _UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
@@ -127,7 +122,8 @@ class Detector:
             if not math.isfinite(force) or reading.status not in (Status.OK, Status.OVERLOAD):
                 continue
             self._trace.see(t_s, force)
-            if self._display.multiple != 1 or len(reading.shown) != self._display.length:
+            shown = reading.shown
+            if self._display.multiple != 1 or len(shown) - shown.rfind(".") != self._display.tail:
                 self._see_digits(reading)
             self._take(reading, t_s, force, out)
         return out
@@ -265,7 +261,7 @@ class Detector:
         self._largest_newton = max(self._largest_newton, force)
         if self._run:
             silence_s = t_s - self._run[-1][0]
-            if silence_s > max(self.settings.gap_s, _HOLE * self._silence_s):
+            if silence_s > max(self.settings.gap_s, GAP_SILENCES * self._silence_s):
                 self._run.clear()  # the rate is not known yet, but this is no part of one rest
             self._silence_s = max(self._silence_s, silence_s)
         self._run.append((t_s, force))
@@ -302,7 +298,8 @@ class Detector:
         sigma = max(rough_sigma(values), _ROUNDING * step)
         half = n // 2
         off = abs(fmean(values[half:]) - fmean(values[:half]))
-        if off > SAME_SIGMA * sigma or max(values) - min(values) > _STRAY_SIGMA * sigma:
+        spread = max(values) - min(values)
+        if off > SAME_SIGMA * sigma or spread > 2 * SAME_SIGMA * sigma:
             return False
         level = fmean(values)
         near = level <= max(2 * SAME_SIGMA * sigma, _ZERO_SHARE * self._largest_newton)
@@ -432,10 +429,10 @@ class Detector:
             return True
         base, sigma, near = press.base_newton, press.sigma_newton, press.near
         rise = press.largest_newton - base
-        far = base > 2 * SAME_SIGMA * sigma and base > _START_SHARE * rise
+        far = base > 2 * SAME_SIGMA * sigma and base > SMALL_SHARE * rise
         if not far and end.level_newton > base - BAND_SIGMA * sigma:
             return True
-        n = self._n(_SETTLE_FAR_S if far else _LEVEL_S, BLOCK + 1)
+        n = self._n(_SETTLE_FAR_S if far else MOMENT_S, BLOCK + 1)
         return len(near) >= n and is_flat(near[-n:], sigma, self._display.step_newton)
 
     # --- judgement ------------------------------------------------------------------------------
@@ -465,7 +462,7 @@ class Detector:
             last = earlier[0]
             touch = self._is_touch(press, last, t_s, level)
         fell = base - level
-        most = max(_START_SHARE * last.rise_newton, SAME_SIGMA * max(unsure, press.sigma_newton))
+        most = max(SMALL_SHARE * last.rise_newton, SAME_SIGMA * max(unsure, press.sigma_newton))
         if not self._confirmed and fell > most:
             if not touch or fell > need:
                 self._say_cut(out, t_s, self._unseen or "began in mid-press", last.largest_newton)
@@ -474,7 +471,7 @@ class Detector:
         elif not touch:
             self._judge(press, last, level, end.n, t_s, out)
             self._ended_s = t_s
-            press.zero.expect_pull(t_s, _PULL_SHARE * last.rise_newton)
+            press.zero.expect_pull(t_s, SMALL_SHARE * last.rise_newton)
         if touch and end.n < self._many:  # perhaps the swing of a knock: the baseline stands
             level = base
         press.zero.settle(t_s, level, end.n, SAME_SIGMA * press.sigma_newton)
@@ -485,7 +482,7 @@ class Detector:
         end_s, rate_hz = press.t_near_s if press.near else t_s, self._arrivals.rate_hz
         if part.largest_newton - level < press.need_newton() / 2:
             return True
-        if part.t_start_s - self._ended_s < _LEFT_S and press.is_left(part, rate_hz):
+        if part.t_start_s - self._ended_s < MOMENT_S and press.is_left(part, rate_hz):
             return True
         return press.is_touch(part, end_s, rate_hz)
 

@@ -40,8 +40,8 @@ class Display:
 
     Attributes
     ----------
-    length : int
-        Of the number seen last, in characters.
+    tail : int
+        Of the number seen last, how many characters come from its decimal point on.
     multiple : int
         Of the last digit: what all numbers so far are multiples of; 0 while none differ.
     coarser : bool
@@ -58,11 +58,11 @@ class Display:
 
     def __init__(self) -> None:
         self._digit_newton = 0.0
-        self.length = 0
+        self.tail = 0
         self._shared, self.multiple, self.coarser = 0, 0, False
         self._numbers: set[int] = set()
 
-    def check(self, shown: str, unit: Unit) -> None:
+    def _check(self, shown: str, unit: Unit) -> None:
         """Take the size of the last digit; another one than before says nothing of multiples."""
         digit = digit_newton(shown, unit)
         if digit != self._digit_newton:
@@ -72,9 +72,10 @@ class Display:
 
     def see(self, shown: str, unit: Unit) -> None:
         """Narrow the multiple by a number as shown."""
-        if len(shown) != self.length:
-            self.length = len(shown)
-            self.check(shown, unit)
+        tail = len(shown) - shown.rfind(".")
+        if tail != self.tail:
+            self.tail = tail
+            self._check(shown, unit)
         number = _whole(shown)
         if len(self._numbers) < _SURE:
             self._numbers.add(number)

@@ -15,9 +15,9 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from statistics import median
 from typing import TYPE_CHECKING, NamedTuple
 
+from gauge.detect.baseline import BLOCK, SAME_SIGMA, rough_sigma
 from gauge.records import Flag, Press
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 _POINTS = 200  # means that a double rise is looked for in
 _LONE = 2.0  # times the largest step upwards elsewhere; a single reading that rises further
 _FEW = 6  # steps that tell it; sigma by which it stands out at least
-_HAND_S = 0.08  # s; no hand changes its force much faster
+HAND_S = 0.08  # s; no hand changes its force much faster
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 _FOOT_SHARE = 0.1  # of the rise; the rate of the ramp is taken from there on
 _ZERO_SHARE = 0.01  # of the usual peak; zero off by less, before or after, is of no concern,
@@ -111,15 +111,11 @@ def is_double_rise(
     if width > 1:
         forces = [sum(forces[i : i + width]) / width for i in range(0, len(forces) - width, width)]
     drop = max(margin_newton, share * (max(forces) - base_newton))
-    half = 0.5 * (base_newton + max(forces))
-    second = [
-        abs(forces[i - 1] - 2 * forces[i] + forces[i + 1])
-        for i in range(1, len(forces) - 1)
-        if min(forces[i - 1 : i + 2]) > half
-    ]
-    if len(second) >= 8:
-        noise = 1.4826 * median(second) / 6**0.5
-        drop = max(drop, 4 * noise) + 3 * noise
+    half = (base_newton + max(forces)) / 2
+    top = [force for force in forces if force > half]
+    if len(top) > 2 * BLOCK:
+        noise = rough_sigma(top)
+        drop = max(drop, SAME_SIGMA * noise) + 3 * noise
     rises, rising, turn = 1, True, base_newton
     for force in forces:
         if rising:
@@ -138,12 +134,12 @@ def is_lone_peak(part: Part, level_newton: float, sigma_newton: float, rate_hz: 
 
     It exceeds both by more than six sigma and a tenth of their force, besides what stays on the
     head from then on. No hand does that and then holds, or rises by more than `_LONE` times its
-    largest step elsewhere, within `_HAND_S`. Where readings are missing beside it nothing is known.
+    largest step elsewhere, within `HAND_S`. Where readings are missing beside it nothing is known.
     """
     forces, base = part.forces, part.base_newton
     at = forces.index(max(forces))
     steps = [forces[i] - forces[i - 1] for i in range(1, len(forces)) if i != at]
-    if len(steps) < _FEW or rate_hz * _HAND_S < 1:
+    if len(steps) < _FEW or rate_hz * HAND_S < 1:
         return False
     if any(abs(loss.at - at) <= 1 for loss in part.losses):
         return False
@@ -153,8 +149,7 @@ def is_lone_peak(part: Part, level_newton: float, sigma_newton: float, rate_hz: 
     height = forces[at] - max(before, after[0]) - left
     if height < max(_FEW * sigma_newton, _FOOT_SHARE * (before - base)):
         return False
-    holds = min(after) > 0.5 * (base + forces[at])
-    holds = holds and max(after) - min(after) < 0.25 * height
+    holds = min(after) > (base + forces[at]) / 2 and max(after) - min(after) < height / 2
     return holds or forces[at] - before - left > _LONE * max(steps)
 
 
@@ -176,21 +171,21 @@ def press_of(
     hidden = hidden_newton(part.forces, base, part.losses, ramp, rate_hz)
     plan = settings.loading_rate_per_s
     rated = _RATED * (settings.capacity_newton or math.inf)
-    margin = settings.onset_sigma * press.width * sigma
+    # What stays on the head came with the last of the force: it is no second rise.
+    margin = settings.onset_sigma * press.width * sigma + max(level_newton - base, 0.0)
     most_off = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * step) + 2 * press.unsure_newton
     # All readings must lie off, as the tail of a release may still be falling.
     last = (press.near or press.low)[-n:] or [level_newton]
     off = max(min(last) - base, base - max(last))
     found = {
         Flag.FEW_READINGS: ramp.n < settings.few_readings,
-        Flag.LOADING_RATE: plan is not None
-        and not plan[0] <= ramp.rate_newton_s / max(rise, 1e-9) <= plan[1],
+        Flag.LOADING_RATE: plan is not None and not plan[0] <= ramp.rate_newton_s / rise <= plan[1],
         Flag.DOUBLE_RISE: is_double_rise(
             loaded(part.forces, base, level_newton), base, margin, settings.dip_share
         ),
         Flag.LONE_READING: is_lone_peak(part, level_newton, sigma, rate_hz),
         Flag.OVERLOAD: part.largest_newton >= rated,
-        Flag.BASELINE_DRIFT: off > max(4 * sigma, most_off),
+        Flag.BASELINE_DRIFT: off > max(SAME_SIGMA * sigma, most_off),
         Flag.PEAK_MAY_BE_HIGHER: hidden > max(2 * sigma, step),
         Flag.ZERO_OFF: abs(base) > most_off,
     }
@@ -218,7 +213,7 @@ def loaded(forces: list[float], base_newton: float, level_newton: float) -> list
 
     What swings and lifts after it, or up to what stays on the head, is no second rise.
     """
-    half = base_newton + 0.5 * (max(forces) - base_newton)
+    half = (base_newton + max(forces)) / 2
     n = len(forces)
     while n > 1 and forces[n - 1] < half:
         n -= 1

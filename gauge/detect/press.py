@@ -14,37 +14,32 @@ from collections.abc import Sequence
 from statistics import fmean, median
 from typing import NamedTuple
 
-from gauge.detect.baseline import BLOCK, Baseline
-from gauge.detect.figures import Loss
+from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline
+from gauge.detect.figures import HAND_S, Loss
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Reading
 
 KEPT = 65_536  # readings of a part that are kept for its figures; bounds the memory
 _ENDS = KEPT // 4  # readings; of more, so many at each end are kept
-SAME_SIGMA = 4  # sigma; levels that differ by less may be the same
+MOMENT_S = 0.25  # s; within it a hand does but one thing: no press, no second one, no long hold
+SMALL_SHARE = 0.2  # of the rise; what is left, or pulled, after a release is less
 FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
 _MOST_LEVELS = 16  # within a press; bounds the memory
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
 BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at rest,
 _UNSURE_SHARE = 0.1  # of the rise; the most that an unsure baseline adds to that,
-_BAND_SHARE = 0.2  # of the rise; and the most in all
-_AWAY = 1.5  # times that near; readings further off are no part of a release that may be over
 _ANEW_SHARE, _ANEW_SIGMA = 0.3, 3  # of the rise, sigma; the most that a rise anew is asked to be
 _SINGLE = 1.6  # times as much is asked of a single reading
 _NOISE_SHARE = 0.15  # of what is left; five times noise of 3 % of the force
 _LONE_NEED = 1.5  # times the least rise is asked of a press that a single reading shows
 _FLAT_SIGMA = 5  # standard errors by which the halves of level readings may differ at most
-_END_S = 0.25  # s; so long level at least ends a press away from its zero,
-_END_SQUARE_S = 10.0  # s; and so long times the square of its share of the rise,
+_END_SQUARE_S = 10.0  # s times the square of its share of the rise; level so long ends a press,
 _END_SHARE = 0.5  # of the rise; but never above it: a hold of fruit keeps more
 _HOLD_S = 0.5  # s; level so long within a press is one of its levels
 _HOLD_NOISE = 0.015  # of its height; noise that a hold may have,
 _HOLD_SLOPE = 0.01  # and how far it may creep meanwhile
 _FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
-_LASTED_S = 3.0  # s; a level that lasted so long was no pause on the way up
-_KNOCK_S = 0.25  # s; a knock is over sooner
-_RISE_S = 0.08  # s; no hand loads a berry to most of its peak faster
-_RISE_SHARE = 0.9  # of the rise; that much is most
+_RISE_SHARE = 0.9  # of the rise; no hand loads a berry to so much of its peak at once
 _ONSET = 0.8  # readings; a press began so long before the first that shows it, at most
 
 
@@ -204,8 +199,7 @@ class OpenPress:
         if force > level + close:
             if len(near) >= dwell and self._is_anew(force, level, margin):
                 return Ending(self.lowest_newton, dwell, anew=True)
-            if force > level + _AWAY * close:
-                near.clear()
+            near.clear()
             return None
         if not near:
             self.t_near_s, self.lowest_newton = t_s, math.inf
@@ -226,7 +220,7 @@ class OpenPress:
         """How far above the foretold level readings are back at it."""
         rise = max(rise, 0.0)
         plain, off = BAND_SIGMA * self.sigma_newton, min(BAND_SIGMA * unsure, _UNSURE_SHARE * rise)
-        return min(self.width * math.hypot(plain, off), _BAND_SHARE * rise)
+        return min(self.width * math.hypot(plain, off), SMALL_SHARE * rise)
 
     def _is_anew(self, force: float, level: float, margin: float) -> bool:
         """Whether the force, back near the baseline, rises anew; noise may grow with the force."""
@@ -239,7 +233,7 @@ class OpenPress:
         for kept in (low, self.near, self.part.losses):
             if len(kept) > KEPT:
                 del kept[: KEPT // 2]
-        n = max(BLOCK + 1, math.ceil(_END_S * rate_hz))
+        n = max(BLOCK + 1, math.ceil(MOMENT_S * rate_hz))
         if len(low) >= n:
             mean, floor = fmean(low[-n:]), self.floor_newton
             rise = self.top_newton - floor
@@ -294,7 +288,7 @@ class OpenPress:
         found: list[Part] = []
         base, whole = self.base_newton, None
         for part in [*self.parts, self.part]:
-            level, lasted = part.level_newton, part.to_s - part.from_s >= _LASTED_S
+            level, lasted = part.level_newton, part.to_s - part.from_s >= LONG_S
             if whole is None:
                 whole = part
                 whole.base_newton = base
@@ -323,7 +317,7 @@ class OpenPress:
             lasted_s = max(lasted_s, (part.count - len(self.near)) / rate_hz)
         if part.peak is None or lasted_s < self.settings.shortest_s:
             return True
-        if lasted_s < _KNOCK_S and self.is_step(part, rate_hz, part.largest_newton):
+        if lasted_s < MOMENT_S and self.is_step(part, rate_hz, part.largest_newton):
             return True
         need = self.need_newton()
         shown = sum(force > part.base_newton + need / 2 for force in part.forces)
@@ -335,4 +329,4 @@ class OpenPress:
         n = next((i for i, force in enumerate(part.forces) if force >= most), 0)
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= n)
         seen = part.onset_newton + max(2 * self.sigma_newton, self.zero.step_newton)
-        return most > seen and n + _ONSET < (_RISE_S - lost_s) * rate_hz
+        return most > seen and n + _ONSET < (HAND_S - lost_s) * rate_hz
