@@ -63,6 +63,40 @@ def test_readings_lost_far_from_the_top_hide_no_peak():
     assert Flag.PEAK_MAY_BE_HIGHER not in flags(readings, lost=range(110, 118)).flags
 
 
+def fed_in_chunks(readings):
+    """Flags of the only berry, where all readings of one time arrive together."""
+    detector, out = Detector(), []
+    for t_s in sorted({reading.t_s for reading in readings}):
+        out += detector.feed([reading for reading in readings if reading.t_s == t_s])
+    [berry] = [event for event in out + detector.close() if isinstance(event, Press)]
+    return berry.flags
+
+
+def test_readings_lost_just_before_a_sudden_release_are_told_of_in_chunks_too():
+    """A chunk of 0.05 s says nothing yet of what is missing; the press waits for the next ones."""
+    readings = said(noisy(REST, RISE, REST), 100.0)
+    chunked = [r._replace(t_s=math.ceil(r.t_s / 0.05) * 0.05) for r in readings]
+    assert fed_in_chunks(chunked) == ()
+    del chunked[166:175]
+    assert Flag.PEAK_MAY_BE_HIGHER in fed_in_chunks(chunked)
+
+
+def test_readings_that_come_late_and_in_pieces_are_not_lost():
+    """The line stalls for 0.4 s up to the release, then brings all in three pieces."""
+    readings = said(noisy(REST, RISE, FALL, REST), 100.0)
+    for i in range(145, len(readings)):
+        piece = min((i - 145) // 14, 2)
+        readings[i] = readings[i]._replace(t_s=max(readings[i].t_s, 1.85 + 0.04 * piece))
+    assert fed_in_chunks(readings) == ()
+
+
+def test_residue_that_comes_with_the_last_reading_is_no_lone_reading():
+    forces = noisy(REST, 0.2 * RISE, [1.3], np.full(100, 0.3))
+    assert Flag.LONE_READING not in flags(said(forces)).flags
+    forces = noisy(REST, 0.2 * RISE, [1.3], np.zeros(100))
+    assert Flag.LONE_READING in flags(said(forces)).flags
+
+
 def test_an_overload_that_cannot_be_read_is_told_of():
     readings = said(noisy(REST, RISE, FALL, REST))
     bad = [i for i, reading in enumerate(readings) if reading.value > 4.2]
