@@ -63,6 +63,11 @@ def rough_sigma(values: Sequence[float]) -> float:
     return _MEDIAN * median([abs(a - 2 * b + c) for a, b, c in triples]) / math.sqrt(6)
 
 
+def widening(n: float) -> float:
+    """Factor by which margins are wider for what `n` readings leave unknown of the noise."""
+    return 1 + _WIDE / max(n, 1.0)
+
+
 class Baseline:
     """Predictive distribution of the gauge at rest.
 
@@ -117,7 +122,7 @@ class Baseline:
         self.variance = max(within, self._rounding, 1e-30)
         wander = (self._between * max(self._surprise, 1.0) - 1) / self._n
         self.sigma_newton = math.sqrt(self.variance * (1 + wander))
-        self.width = 1 + _WIDE / max(self._dof, 1.0)
+        self.width = widening(self._dof)
 
     def foretell(self, t_s: float) -> tuple[float, float]:
         """Level at a time, and its standard deviation (N)."""

@@ -33,7 +33,15 @@ from collections.abc import Iterable
 from statistics import fmean, median
 
 from gauge.detect.arrivals import GAP_SILENCES, Arrivals
-from gauge.detect.baseline import BLOCK, SAME_SIGMA, Baseline, Block, block_of, rough_sigma
+from gauge.detect.baseline import (
+    BLOCK,
+    SAME_SIGMA,
+    Baseline,
+    Block,
+    block_of,
+    rough_sigma,
+    widening,
+)
 from gauge.detect.detectorview import DetectorView, ForceTrace
 from gauge.detect.display import Display
 from gauge.detect.figures import Loss, press_of
@@ -63,7 +71,6 @@ _ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no
 _ZERO_SHARE = 0.03  # of the largest reading before; a first rest so low is near zero
 _QUICK_S = 0.3  # s; the quickest press from its onset to its end
 _SMALL_SHARE = 0.3  # of the usual peak; where the display became coarser, a press rises by it
-_UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
 
 
 class Detector:
@@ -299,7 +306,7 @@ class Detector:
         half = n // 2
         off = abs(fmean(values[half:]) - fmean(values[:half]))
         spread = max(values) - min(values)
-        if off > SAME_SIGMA * sigma or spread > 2 * SAME_SIGMA * sigma:
+        if off > SAME_SIGMA * sigma or spread > 2 * SAME_SIGMA * sigma * widening(n):
             return False
         level = fmean(values)
         near = level <= max(2 * SAME_SIGMA * sigma, _ZERO_SHARE * self._largest_newton)
@@ -511,7 +518,7 @@ class Detector:
         if self._display.coarser and self._peaks:  # no longer what the hand needs, but what it did
             few = _SMALL_SHARE * median(self._peaks) / self._display.step_newton
             return min(1.0, few / self.settings.press_steps)
-        return 1.0 if self._display.is_sure else _UNSURE_STEP
+        return 1.0
 
     def _say_cut(self, out: list[Event], t_s: float, reason: str, largest: float) -> None:
         """Tell of a press that was seen only in part."""

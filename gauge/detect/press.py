@@ -30,7 +30,6 @@ BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at re
 _UNSURE_SHARE = 0.1  # of the rise; the most that an unsure baseline adds to that,
 _ANEW_SHARE, _ANEW_SIGMA = 0.3, 3  # of the rise, sigma; the most that a rise anew is asked to be
 _SINGLE = 1.6  # times as much is asked of a single reading
-_NOISE_SHARE = 0.15  # of what is left; five times noise of 3 % of the force
 _LONE_NEED = 1.5  # times the least rise is asked of a press that a single reading shows
 _FLAT_SIGMA = 5  # standard errors by which the halves of level readings may differ at most
 _END_SQUARE_S = 10.0  # s times the square of its share of the rise; level so long ends a press,
@@ -223,9 +222,8 @@ class OpenPress:
         return min(self.width * math.hypot(plain, off), SMALL_SHARE * rise)
 
     def _is_anew(self, force: float, level: float, margin: float) -> bool:
-        """Whether the force, back near the baseline, rises anew; noise may grow with the force."""
-        low = max(self.lowest_newton, level)
-        return force > low + margin + _NOISE_SHARE * (low - level)
+        """Whether the force, back near the baseline, rises anew."""
+        return force > max(self.lowest_newton, level) + margin
 
     def level(self, t_s: float, rate_hz: float) -> Ending | None:
         """Whether the force is level for so long that it is zero; a shorter one is noted."""
