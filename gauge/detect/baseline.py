@@ -30,7 +30,6 @@ _BEND = 0.02  # the same a second cubed; how fast a slope may change
 _SLOPE_SIGMA_S = 1.0  # sigma a second; slopes that are likely before anything is known
 _TAIL_S = 0.5  # s; the tail of a release, which says nothing of drift
 _TAIL = 4.0  # variances of a reading; a level just after a release may be off by two sigma
-_MOST_SURPRISE = 10.0  # variances; more is not the gauge at rest
 _STEPS = 1.5  # display steps; what differs by less shows as two neighbouring numbers
 _WIDE = 8.0  # readings; the margin of n is wider by this over n, about as Student's t at five sigma
 _SURE = 3.0  # standard errors; a slope of less is taken for none
@@ -244,7 +243,7 @@ class Baseline:
             return False
         if off > max(sigmas * self.width * known, _STEPS / 2 * self.step_newton):
             return False
-        surprise = min((off / spread) ** 2 * max(self._surprise, 1.0), _MOST_SURPRISE)
+        surprise = (off / spread) ** 2 * max(self._surprise, 1.0)
         self._young.append((block, surprise))
         self._last.append((block.t_s, block.mean_newton))
         old_s = block.t_s - min(LONG_S, (block.t_s - self._rest_s) / 2)
@@ -277,7 +276,7 @@ class Baseline:
         weight = 1 / (self._surprises + BLOCK)
         if not math.isnan(self._mean):
             between = (block.mean_newton - self._mean) ** 2 / self.variance * block.n / 2
-            self._between += (min(between, _MOST_SURPRISE) - self._between) * weight
+            self._between += (between - self._between) * weight
             self._between = max(self._between, 1.0)
         self._mean = block.mean_newton
         self._surprise += (surprise - self._surprise) * weight

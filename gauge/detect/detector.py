@@ -46,7 +46,6 @@ from gauge.detect.detectorview import DetectorView, ForceTrace
 from gauge.detect.display import Display
 from gauge.detect.figures import Loss, press_of
 from gauge.detect.press import (
-    BAND_SIGMA,
     MOMENT_S,
     SMALL_SHARE,
     Ending,
@@ -437,7 +436,7 @@ class Detector:
         base, sigma, near = press.base_newton, press.sigma_newton, press.near
         rise = press.largest_newton - base
         far = base > 2 * SAME_SIGMA * sigma and base > SMALL_SHARE * rise
-        if not far and end.level_newton > base - BAND_SIGMA * sigma:
+        if not far and end.level_newton > base - SAME_SIGMA * sigma:
             return True
         n = self._n(_SETTLE_FAR_S if far else MOMENT_S, BLOCK + 1)
         return len(near) >= n and is_flat(near[-n:], sigma, self._display.step_newton)

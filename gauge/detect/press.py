@@ -26,9 +26,6 @@ SMALL_SHARE = 0.2  # of the rise; what is left, or pulled, after a release is le
 FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
 _MOST_LEVELS = 16  # within a press; bounds the memory
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
-BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at rest,
-_UNSURE_SHARE = 0.1  # of the rise; the most that an unsure baseline adds to that,
-_ANEW_SHARE, _ANEW_SIGMA = 0.3, 3  # of the rise, sigma; the most that a rise anew is asked to be
 _SINGLE = 1.6  # times as much is asked of a single reading
 _LONE_NEED = 1.5  # times the least rise is asked of a press that a single reading shows
 _FLAT_SIGMA = 5  # standard errors by which the halves of level readings may differ at most
@@ -194,7 +191,6 @@ class OpenPress:
         margin = math.inf
         if len(near) >= dwell - 1:
             margin = self.zero.high(t_s, self.settings.onset_sigma) - level
-            margin = min(margin, _ANEW_SHARE * max(rise, 0.0) + _ANEW_SIGMA * self.sigma_newton)
         if force > level + close:
             if len(near) >= dwell and self._is_anew(force, level, margin):
                 return Ending(self.lowest_newton, dwell, anew=True)
@@ -217,9 +213,9 @@ class OpenPress:
 
     def _band_newton(self, rise: float, unsure: float) -> float:
         """How far above the foretold level readings are back at it."""
-        rise = max(rise, 0.0)
-        plain, off = BAND_SIGMA * self.sigma_newton, min(BAND_SIGMA * unsure, _UNSURE_SHARE * rise)
-        return min(self.width * math.hypot(plain, off), SMALL_SHARE * rise)
+        most = SMALL_SHARE * max(rise, 0.0)
+        off = min(SAME_SIGMA * unsure, most / 2)
+        return min(self.width * math.hypot(SAME_SIGMA * self.sigma_newton, off), most)
 
     def _is_anew(self, force: float, level: float, margin: float) -> bool:
         """Whether the force, back near the baseline, rises anew."""
