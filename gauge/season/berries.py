@@ -67,16 +67,9 @@ class BerryTables(ScoreTables):
         press of the same session, stored again, is the same berry: its id is returned and nothing
         is stored twice; another peak at the same time is an AlreadyThereError.
 
-        Parameters
-        ----------
-        number : int or None
-            Which berry of the sample; None for the next.
-        scores : sequence of FingerScore
-            Scores given at the gauge, before the force was shown.
-        chunks : sequence of Chunk
-            What was received since the last chunks were stored.
-        press_only : bool
-            Whether it was planned to be pressed without a squeeze.
+        `number` is None for the next berry of the sample. The scores were given before the force
+        was shown, the chunks received since the last ones were stored, and `press_only` says that
+        the berry was planned to be pressed without a squeeze.
         """
         with self._write("storing a berry"):
             known = self._row(

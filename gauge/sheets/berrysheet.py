@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
-from itertools import count
 from typing import Any
 
 from gauge.csvsheet import CsvSheet, name_key
@@ -15,6 +13,7 @@ from gauge.errors import AlreadyThereError, BadTableError
 from gauge.plaintext import control_in
 from gauge.records import FingerScore, Flag, Sample, possible
 from gauge.season.rows import Found, ImportedBerry, Key, code_key
+from gauge.sheets.berrykeys import BerryKeys, from_one
 from gauge.sheets.forces import Force, read_forces
 from gauge.sheets.known import Known, RaterNames
 from gauge.sheets.plan import sample_columns
@@ -25,9 +24,6 @@ from gauge.units import Unit
 # the number is read.
 _REPEATED = {"berry", "berry_id", "session", "session_id", "notes"}
 _REPEATED |= {"void", "flags", "peak", "peak_N", "press_only"}
-# What a clamshell is called where there is no column of that name.
-_SAMPLE_COLUMNS = ("sample", "clamshell", "code")
-_MOST_COUNTED = 10**9  # of a berry, an occasion, a place: what SQLite holds and a float counts
 
 
 @dataclass(kw_only=True)
@@ -50,7 +46,6 @@ class BerrySheet:
     unit: Unit | None = None
     clashes: int = 0
     _found: Found = field(init=False)
-    _codes: dict[str, str] = field(default_factory=dict)
     # of scores in this sheet: the first row and column, who squeezed when, berries without any
     _seen: dict[tuple[int | Key, str, int], tuple[int, str]] = field(default_factory=dict)
     _places: dict[tuple[int | Key, int | None], str] = field(default_factory=dict)
@@ -60,7 +55,9 @@ class BerrySheet:
         """Put what the sheet says into a record; call `refuse` afterwards."""
         sheet = self.sheet
         self._found = found
-        keys = self._keys()
+        berries = BerryKeys(sheet=sheet, known=self.known, new=self.force)
+        keys = berries.find()
+        found.void = berries.void
         if self.force:
             self._read_berries(keys)
         self._read_scores(keys)
@@ -97,91 +94,6 @@ class BerrySheet:
         if name not in self.sheet.columns:
             return [parse("")] * len(self.sheet)
         return self.sheet.parsed(name, parse)
-
-    # --- which berry --------------------------------------------------------------------------
-
-    def _keys(self) -> list[int | Key | None]:
-        """Find the berry of each row: an id, sample and number of a new one, None of a bad row."""
-        sheet, columns = self.sheet, self.sheet.columns
-        if "berry_id" in columns and not self.force:
-            return [
-                None if berry_id is None else self._by_id(index, berry_id)
-                for index, berry_id in enumerate(sheet.parsed("berry_id", self._from_one))
-            ]
-        column = next((name for name in ("number", "berry") if name in columns), "number")
-        where = next((name for name in _SAMPLE_COLUMNS if name in columns), None)
-        labelled = column in columns and "-" in "".join(columns[column])
-        missing = [] if where or labelled else ["sample"]
-        missing += ["force"] if self.force and sheet.force_column is None else []
-        if missing:
-            maps = " ".join(f"--map {name}=HEADER" for name in missing)
-            sheet.lacks("' or '".join(missing), todo=f"Say which column it is: {maps}.")
-        if where is not None:
-            codes: list[str | None] = sheet.parsed(where, _filled)
-            numbers: list[int | None]
-            if column in columns:
-                numbers = sheet.parsed(column, self._number)
-            elif self.force:
-                # Each row is a berry, the next of its sample.
-                counted: dict[str, Iterator[int]] = defaultdict(partial(count, 1))
-                numbers = [next(counted[code_key(code or "")]) for code in codes]
-            else:
-                sheet.need(column, todo="Berry 7 of a sample has the number 7.")
-        else:
-            labels = [one or (None, None) for one in sheet.parsed(column, self._label)]
-            codes, numbers = [code for code, _ in labels], [number for _, number in labels]
-        return [
-            None if code is None or number is None else self._by_number(index, code, number, column)
-            for index, (code, number) in enumerate(zip(codes, numbers, strict=True))
-        ]
-
-    def _by_id(self, index: int, berry_id: int) -> int | None:
-        berry = self.known.berries.get(berry_id)
-        if berry is None:
-            self.sheet.note(index, "berry_id", f"the season holds no berry {berry_id}")
-        elif berry.void is not None:
-            self.sheet.note(index, "berry_id", f"berry {berry_id} is void ({berry.void})")
-        else:
-            return berry_id
-        return None
-
-    def _by_number(self, index: int, code: str, number: int, column: str) -> int | Key | None:
-        sample = self.known.samples.get(code_key(code))
-        # A new sample's code has its first spelling.
-        known = sample.code if sample else self._codes.setdefault(code_key(code), code)
-        key = (known, number)
-        if key in self.known.ids:
-            return self.known.ids[key]
-        if self.force:
-            return key
-        if key in self.known.void:
-            self._found.void += 1
-            return None
-        if not any(known == key[0] for known, _ in self.known.ids):
-            what = f"the season has no berry of a sample '{code}'"
-            self.sheet.note(index, "sample" if "sample" in self.sheet.columns else column, what)
-        else:
-            what = f"sample '{code}' has no berry {number}"
-            self.sheet.note(index, column, what)
-        return None
-
-    def _from_one(self, text: str) -> int:
-        if (number := self.sheet.whole(text)) < 1:
-            raise ValueError("counting begins at 1")
-        if number > _MOST_COUNTED:
-            raise ValueError(f"{text} is too high for a number that is counted")
-        return number
-
-    def _number(self, text: str) -> int:
-        """Read a berry's number, also of its label such as "C-01-7"."""
-        code, _, number = text.rpartition("-")
-        return self._from_one(number if code.strip() else text)
-
-    def _label(self, text: str) -> tuple[str, int]:
-        code, dash, _ = text.rpartition("-")
-        if not dash or not code.strip():
-            raise ValueError(f"'{text}' is no label such as C-01-7, and there is no column sample")
-        return code.strip(), self._number(text)
 
     # --- forces -------------------------------------------------------------------------------
 
@@ -263,7 +175,7 @@ class BerrySheet:
         sheet, found = self.sheet, self._found
         cells = ScoreCells(sheet=sheet, labels=self.known.labels)
         names = RaterNames(known=self.known.raters, new=self.new_raters, ask=self.ask)
-        occasions = self._column("occasion", lambda text: self._from_one(text) if text else 1)
+        occasions = self._column("occasion", lambda text: from_one(sheet, text) if text else 1)
         times = self._column("scored_at", lambda text: text or None)
         columns = cells.columns(
             self.rater, (*names.known, *names.new), sheet.used | _REPEATED, needed=not self.force
@@ -351,13 +263,9 @@ class BerrySheet:
                 todo="squeeze_order is of one score: give one row a score, or a column each, such "
                 "as squeeze_order_ines.",
             )
-        return self._column(column.orders, lambda text: self._from_one(text) if text else None)
-
-
-def _filled(text: str) -> str:
-    if not text:
-        raise ValueError("the cell is empty")
-    return text
+        return self._column(
+            column.orders, lambda text: from_one(self.sheet, text) if text else None
+        )
 
 
 def _yes(text: str) -> bool:
