@@ -18,7 +18,6 @@ from collections import deque
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from gauge.errors import InvalidValueError
 from gauge.records import Chunk
 
 # s; time between requests while the replies are not known yet
@@ -54,10 +53,6 @@ class PollSettings:
     guard_most_s: float = 0.4
     quiet_most_s: float = 4.0
 
-    def __post_init__(self) -> None:
-        if not (self.every_s > 0 and self.timeout_s > 0 and self.guard_s > 0 and self.quiet_s > 0):
-            raise InvalidValueError("the times of polling must be above zero")
-
 
 class Poller:
     r"""Decide when to ask and which bytes are the reply: a `Chunk` at the time of its last byte.
@@ -77,8 +72,6 @@ class Poller:
     def __init__(
         self, terminators: tuple[bytes, ...], settings: PollSettings | None = None
     ) -> None:
-        if not terminators or not all(terminators):
-            raise InvalidValueError("a polled gauge needs a terminator, which ends its replies")
         self._terminators = terminators
         self.settings = settings or PollSettings()
         self._asked_ns: int | None = None

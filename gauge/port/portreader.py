@@ -246,7 +246,7 @@ class _ClockWatch:
 
 def reader_for(port: str, fmt: LineFormat) -> PortReader:
     """Make a reader of a device or URL that asks a polled gauge, and listens to any other."""
-    if fmt.mode == "polled" and fmt.request is not None:
+    if fmt.mode == "polled":
         poller = Poller(fmt.terminators)
         return PortReader(port, fmt.settings, poller=poller, request=fmt.request)
     return PortReader(port, fmt.settings)

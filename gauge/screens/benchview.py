@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
 
-from gauge.errors import InvalidValueError
 from gauge.screens.benchactions import key_list
 from gauge.screens.bigtext import HEIGHT, big
 from gauge.session.events import FLAG_WORDS, BerryLogged
@@ -159,8 +158,6 @@ def summarise(peaks_newton: Sequence[float]) -> Summary:
 
 def berries_needed(sd_newton: float, half_width_newton: float) -> int:
     """Return the smallest number of berries whose mean is known within a half-width."""
-    if not half_width_newton > 0:
-        raise InvalidValueError("the half-width must be above zero")
     # Student's t is never below the normal quantile, so the search begins just under its answer.
     n = max(2, min(_MOST, math.floor((1.9 * sd_newton / half_width_newton) ** 2)))
     while n > 2 and _half_width(sd_newton, n - 1) <= half_width_newton:
