@@ -47,10 +47,15 @@ def command(asked: _Asked) -> None:
     with gauge.open_season(asked.season, read_only=True) as file:
         rows = {row.name: row for row in file.calibrations()}
         adopted = file.setting("calibration")
-        if asked.show_name:
-            _show(file.calibration(asked.show_name), asked.firmest)
-            return
-    if asked.name:
+        shown = file.calibration(asked.show_name) if asked.show_name else None
+    if shown is not None:
+        kept = calibrate.Calibration.from_document(shown.document)
+        head = answers.document(shown, "name", "at", "fingerprint", "version")
+        if not answers.emitted(head | fit.document(kept, asked.firmest)):
+            echo(f"{shown.name}, stored {shown.at} by firmhand {shown.version}")
+            fit.show(kept, asked.firmest)
+            echo(f"fingerprint {shown.fingerprint}")
+    elif asked.name:
         _adopt(asked, asked.name, rows.get(asked.name))
     else:
         _list(list(rows.values()), adopted)
@@ -130,15 +135,6 @@ def _confirmed(against: list[str]) -> bool:
     except click.Abort:
         answers.say("\nnobody could be asked")
         return False
-
-
-def _show(row: CalibrationRow, firmest: str) -> None:
-    kept = calibrate.Calibration.from_document(row.document)
-    head = answers.document(row, "name", "at", "fingerprint", "version")
-    if not answers.emitted(head | fit.document(kept, firmest)):
-        echo(f"{row.name}, stored {row.at} by firmhand {row.version}")
-        fit.show(kept, firmest)
-        echo(f"fingerprint {row.fingerprint}")
 
 
 def _list(rows: list[CalibrationRow], adopted: str | None) -> None:

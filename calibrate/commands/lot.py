@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -115,7 +115,15 @@ def command(asked: _Asked) -> None:
         figure = draw_operating_curve(plan, now, asked.level)
         answers.draw(asked.plot, figure, title, of=[asked.source] if asked.source else [])
     answers.say(CAUTION)
-    found = {"at_most": asked.at_most, "at_most_now": now, "level": asked.level, **_document(plan)}
+    curve = list(zip(_SHARES, plan.accepted(_SHARES).tolist(), strict=True))
+    found = {
+        "at_most": asked.at_most,
+        "at_most_now": now,
+        "level": asked.level,
+        **answers.document(plan, "n", "lot_size"),
+        "acceptance_number": None if plan.acceptance_number < 0 else plan.acceptance_number,
+        "curve": [{"share": share, "accepted": accepted} for share, accepted in curve],
+    }
     if tested is not None:
         accepted = tested.soft <= plan.acceptance_number
         bound = upper_bound(tested.soft, tested.n, level=asked.level, lot_size=asked.lot_size)
@@ -129,16 +137,7 @@ def command(asked: _Asked) -> None:
             f"{'' if accepted else 'not shown to be '}below {now:.1%}\n"
             f"(found {tested.soft / tested.n:.1%}, upper {asked.level:.0%} bound {bound:.1%})."
         )
-    _show_plan(plan, now, asked.level)
-
-
-def _document(plan: SamplingPlan) -> dict[str, Any]:
-    curve = zip(_SHARES, plan.accepted(_SHARES).tolist(), strict=True)
-    return {
-        **answers.document(plan, "n", "lot_size"),
-        "acceptance_number": None if plan.acceptance_number < 0 else plan.acceptance_number,
-        "curve": [{"share": share, "accepted": accepted} for share, accepted in curve],
-    }
+    _show_plan(plan, curve, now, asked.level)
 
 
 def _tested(source: Path, asked: _Asked) -> Tested:
@@ -259,7 +258,9 @@ def _show_lot(tested: Tested, asked: _Asked) -> None:
         echo(f"Until it arrives {asked.days * asked.soft_per_day:.1%} more turn soft, as stated.")
 
 
-def _show_plan(plan: SamplingPlan, now: float, level: float) -> None:
+def _show_plan(
+    plan: SamplingPlan, curve: Sequence[tuple[float, float]], now: float, level: float
+) -> None:
     size = "" if plan.lot_size is None else f" of a lot of {plan.lot_size}"
     if plan.acceptance_number < 0:
         from calibrate.cuts.acceptance import smallest_plan
@@ -271,7 +272,6 @@ def _show_plan(plan: SamplingPlan, now: float, level: float) -> None:
         )
         return
     echo(f"Sampling plan: test {plan.n} berries{size}; acceptance number {plan.acceptance_number}.")
-    curve = list(zip(_SHARES, plan.accepted(_SHARES), strict=True))
     answers.print_table(
         ["share soft in the lot", "accepted"],
         [[f"{share:.0%}", f"{accepted:.1%}"] for share, accepted in curve if accepted > 5e-4],

@@ -92,11 +92,12 @@ def command(asked: _Asked) -> None:
     unless --by leaves them out, and are no block: a day is not a replicate of another.
     """  # noqa: D301
     from calibrate.tables.pooling import pool
-    from calibrate.tables.report import build_report
+    from calibrate.tables.report import CAUTION, build_report, lines
     from calibrate.tables.seasons import KeepRule
     from calibrate.tables.source import FACTORS
     from calibrate.tables.storage import HALF_SOFT, Endpoint
     from calibrate.tables.table import default_rows, tabulate
+    from calibrate.tables.tabletext import blocks
 
     sale_limit, scale = asked.sale_limit, asked.scale
     if sale_limit is not None:
@@ -132,7 +133,10 @@ def command(asked: _Asked) -> None:
     report = build_report(table, cues=asked.cues, rule=rule, endpoint=end)
     _write_files(report, asked)
     if not answers.emitted(report.to_json()):
-        _show(report)
+        for block in blocks(report):
+            answers.print_table(block.header, block.rows, title=block.title, left=range(block.left))
+        for line in [*lines(report), *report.notes, CAUTION]:
+            echo(textwrap.fill(line, 79, break_on_hyphens=False))
 
 
 def _write_files(report: Report, asked: _Asked) -> None:
@@ -153,13 +157,3 @@ def _write_files(report: Report, asked: _Asked) -> None:
         from calibrate.plots.tablepage import draw_page
 
         answers.draw(asked.pdf, draw_page(report), title, **about, named="page")
-
-
-def _show(report: Report) -> None:
-    from calibrate.tables.report import CAUTION, lines
-    from calibrate.tables.tabletext import blocks
-
-    for block in blocks(report):
-        answers.print_table(block.header, block.rows, title=block.title, left=range(block.left))
-    for line in [*lines(report), *report.notes, CAUTION]:
-        echo(textwrap.fill(line, 79, break_on_hyphens=False))

@@ -61,7 +61,7 @@ def methods(file: SeasonFile) -> Methods:
         _doubts(file, berries),
         _scores(file, berries, missing),
         _calibration(file, missing),
-        _software(file),
+        f"Computed with firmhand {__version__}; digest of the season file {file.digest}.",
     ]
     return Methods(sentences=tuple(filter(None, sentences)), not_recorded=tuple(missing))
 
@@ -253,7 +253,3 @@ def _calibration(file: SeasonFile, missing: _Missing) -> str:
         f"{force}: {', '.join(cuts)} {unit()} ({kept.level:.0%} intervals; calibration {name} of "
         f"{stored[name].at[:10]}, firmhand {stored[name].version}, data {kept.fingerprint[:12]})."
     )
-
-
-def _software(file: SeasonFile) -> str:
-    return f"Computed with firmhand {__version__}; digest of the season file {file.digest}."
