@@ -80,7 +80,7 @@ class ScoredBerry:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Diagnosis:
-    """All that was asked of the pairs, and the warnings that follow."""
+    """What was found in the pairs, and the warnings that follow."""
 
     force_scale: str
     aic: dict[str, float | None]

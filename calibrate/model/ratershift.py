@@ -157,7 +157,7 @@ def rater_cuts(
 def _compare(
     posterior: Posterior, at: int, earlier: int | None, name: str, level: float
 ) -> RaterShift:
-    """Hold the cut points of the rater `at` against the same rater's earlier, or the others'."""
+    """Compare the cut points of the rater `at` with the same rater's earlier, or the others'."""
     panel, data, pairs = posterior.panel, posterior.panel.data, posterior.panel.pairs
     others = tuple(other for i, other in enumerate(pairs.raters) if i != at)
     known = data.place[at] >= 0
@@ -211,7 +211,7 @@ def _compare(
 
 
 def _order(panel: Panel, at: int, earlier: int | None, name: str) -> tuple[bool, list[str]]:
-    """Return whether the order of squeezes may be all of a shift, and what is to be said of it.
+    """Return whether the order of squeezes may be all of a shift, and what to say about it.
 
     A rater who squeezes as early, on average, as those compared with has nothing to explain.
     """
