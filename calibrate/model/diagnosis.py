@@ -15,14 +15,12 @@ from calibrate.model.modeltests import (
     LrTest,
     Rows,
     covariate_effect,
-    fit_rows,
     lipsitz,
     proportional_odds,
     rows_of,
     scale_effect,
     sum_by,
 )
-from calibrate.stats.ordinal import OrdinalFit
 from gauge.errors import FirmhandError
 
 Floats = NDArray[np.float64]
@@ -112,18 +110,17 @@ def diagnose(pairs: Pairs, *, force_scale: str = "linear", alpha: float = 0.05) 
     (93.97, 'only one boundary')
     """
     rows = rows_of(pairs, force_scale)
-    fit = fit_rows(rows)
     tests = [
-        proportional_odds(rows, fit),
-        scale_effect(rows, fit, rows.h[:, None], "spread changes with force"),
+        proportional_odds(rows),
+        scale_effect(rows, rows.h[:, None], "spread changes with force"),
     ]
     if rows.hands.shape[1]:
-        tests.append(scale_effect(rows, fit, rows.hands, "spread differs between raters"))
-    tests.append(lipsitz(rows, fit))
-    columns = _columns(pairs, rows, fit, force_scale)
+        tests.append(scale_effect(rows, rows.hands, "spread differs between raters"))
+    tests.append(lipsitz(rows))
+    columns = _columns(pairs, rows, force_scale)
     aic = {name: _aic(pairs, name) for name in ("linear", "log")}
-    influential = _influential(pairs, rows, fit)
-    again = _look_again(pairs, rows, fit)
+    influential = _influential(pairs, rows)
+    again = _look_again(pairs, rows)
     return Diagnosis(
         force_scale=force_scale,
         aic=aic,
@@ -140,14 +137,12 @@ def diagnose(pairs: Pairs, *, force_scale: str = "linear", alpha: float = 0.05) 
 
 def _aic(pairs: Pairs, force_scale: str) -> float | None:
     try:
-        return fit_rows(rows_of(pairs, force_scale)).aic
+        return rows_of(pairs, force_scale).fit.aic
     except FirmhandError:
         return None
 
 
-def _columns(
-    pairs: Pairs, rows: Rows, fit: OrdinalFit, force_scale: str
-) -> tuple[CovariateEffect, ...]:
+def _columns(pairs: Pairs, rows: Rows, force_scale: str) -> tuple[CovariateEffect, ...]:
     """Test all columns, with their effects in newtons at the middle force."""
     middle = float(np.median(pairs.force_newton))
 
@@ -155,7 +150,7 @@ def _columns(
         return shift if force_scale == "linear" else middle * float(np.expm1(shift))
 
     effects = [
-        covariate_effect(rows, fit, values.tolist(), name)
+        covariate_effect(rows, values.tolist(), name)
         for name, values in pairs.extra.items()
         if name not in NOT_TESTED
     ]
@@ -183,9 +178,9 @@ def _scored(pairs: Pairs, rows: Ints, measure: float) -> ScoredBerry:
     )
 
 
-def _influential(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[ScoredBerry, ...]:
-    gradient = rows.weight[:, None] * fit.contributions(rows.x, rows.rank)
-    distance = cook_distance(sum_by(rows.berry, gradient), fit.covariance)
+def _influential(pairs: Pairs, rows: Rows) -> tuple[ScoredBerry, ...]:
+    gradient = rows.weight[:, None] * rows.fit.contributions(rows.x, rows.rank)
+    distance = cook_distance(sum_by(rows.berry, gradient), rows.fit.covariance)
     berries = np.unique(rows.berry)
     return tuple(
         _scored(pairs, np.flatnonzero(rows.berry == berries[at]), float(distance[at]))
@@ -203,9 +198,10 @@ def cook_distance(gradient: Floats, covariance: Floats) -> Floats:
     return np.asarray(np.einsum("ij,jk,ik->i", gradient, covariance, gradient) / gradient.shape[1])
 
 
-def _look_again(pairs: Pairs, rows: Rows, fit: OrdinalFit) -> tuple[ScoredBerry, ...]:
+def _look_again(pairs: Pairs, rows: Rows) -> tuple[ScoredBerry, ...]:
     from scipy.special import expit
 
+    fit = rows.fit
     upto = expit(fit.phi[: -rows.x.shape[1]] - (rows.x @ fit.coef)[:, None])
     edges = np.column_stack([np.zeros(len(upto)), upto, np.ones(len(upto))])
     # One false alarm in twenty seasons of this size, whatever the size.

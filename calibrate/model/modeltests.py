@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,15 +41,15 @@ class Rows:
         if not len(self.rank) == len(self.weight) == len(self.hands) == len(self.berry) == n:
             raise InvalidValueError("every column needs one value a row")
 
-    @property
+    @cached_property
     def x(self) -> Floats:
         """Design of the plain model, shape (n, raters): force first, then the hands."""
         return np.column_stack([self.h, self.hands])
 
-    @property
-    def repeated(self) -> bool:
-        """Whether a berry has more than one row."""
-        return len(np.unique(self.berry)) < len(self.berry)
+    @cached_property
+    def fit(self) -> OrdinalFit:
+        """The plain model: one scale, each hand with its own shift."""
+        return fit_ordinal(self.x, self.rank, self.weight)
 
 
 def rows_of(pairs: Pairs, force_scale: str) -> Rows:
@@ -100,14 +101,9 @@ def lr_test(name: str, small: float, large: float, df: int, *, inflation: float 
     )
 
 
-def fit_rows(rows: Rows) -> OrdinalFit:
-    """Fit the plain model: one scale, each hand with its own shift."""
-    return fit_ordinal(rows.x, rows.rank, rows.weight)
-
-
 def _inflation(rows: Rows, fit: OrdinalFit, x: Floats, tested: Ints) -> float:
     """Mean design effect of the tested parameters, 1 without repeated berries and never below."""
-    if not rows.repeated:
+    if len(np.unique(rows.berry)) == len(rows.berry):
         return 1.0
     gradient = rows.weight[:, None] * fit.contributions(x, rows.rank)
     robust = clustered_covariance(fit.covariance, gradient, rows.berry)
@@ -136,33 +132,33 @@ def sum_by(cluster: Ints, values: Floats) -> Floats:
     return total
 
 
-def proportional_odds(rows: Rows, fit: OrdinalFit) -> LrTest:
+def proportional_odds(rows: Rows) -> LrTest:
     """Test whether force separates every pair of neighbouring scores equally sharply.
 
     The slope on force becomes free at each boundary (nominal effects) and the likelihood ratio
     is tested on (cuts - 1) degrees of freedom: Peterson & Harrell (1990) Appl. Stat. 39:205.
     """
     name = "proportional odds (equal sharpness at every boundary)"
-    cuts = int(rows.rank.max())
+    fit, cuts = rows.fit, int(rows.rank.max())
     if cuts < 2:
         return LrTest(name=name, df=0, note="only one boundary")
     start = np.concatenate([fit.phi[:cuts], np.full(cuts, fit.coef[0]), fit.coef[1:]])
     terms = make_terms(rows.hands, rows.rank, rows.weight, cuts + 1, rows.h[:, None])
     # Thresholds and slope carry the design effect of the force.
-    return _against_limit(name, rows, fit, terms, start, df=cuts - 1, tested=np.arange(cuts + 1))
+    return _against_limit(name, rows, terms, start, df=cuts - 1, tested=np.arange(cuts + 1))
 
 
-def scale_effect(rows: Rows, fit: OrdinalFit, columns: Floats, name: str) -> LrTest:
+def scale_effect(rows: Rows, columns: Floats, name: str) -> LrTest:
     """Test whether the spread of the fingers changes with columns (force, rater, temperature)."""
     centred = columns - np.average(columns, axis=0, weights=rows.weight)
     try:
-        large = _scaled_likelihood(rows, fit, centred)
+        large = _scaled_likelihood(rows, centred)
     except FirmhandError as error:
         return LrTest(name=name, df=columns.shape[1], note=str(error))
-    return lr_test(name, fit.log_likelihood, large, columns.shape[1])
+    return lr_test(name, rows.fit.log_likelihood, large, columns.shape[1])
 
 
-def _scaled_likelihood(rows: Rows, fit: OrdinalFit, w: Floats) -> float:
+def _scaled_likelihood(rows: Rows, w: Floats) -> float:
     """Log-likelihood when the spread is s exp(w'gamma).
 
     P(score <= k) = logistic((theta_k - x'beta) / exp(w'gamma)): the location-scale model of
@@ -170,7 +166,7 @@ def _scaled_likelihood(rows: Rows, fit: OrdinalFit, w: Floats) -> float:
     """
     from scipy.optimize import minimize
 
-    rank, cuts, phi = rows.rank, int(rows.rank.max()), fit.phi
+    rank, cuts, phi = rows.rank, int(rows.rank.max()), rows.fit.phi
 
     def loss(gamma: Floats) -> tuple[float, Floats]:
         """Minus the log-likelihood, all else at its best for these spreads, and its slope."""
@@ -194,7 +190,7 @@ def _scaled_likelihood(rows: Rows, fit: OrdinalFit, w: Floats) -> float:
     return -float(result.fun)
 
 
-def lipsitz(rows: Rows, fit: OrdinalFit, *, groups: int = 10) -> LrTest:
+def lipsitz(rows: Rows, *, groups: int = 10) -> LrTest:
     """Test the goodness of fit: whether groups of like berries are scored as the model says.
 
     Berries are grouped by their expected score, an indicator of each group but the first is added,
@@ -204,7 +200,7 @@ def lipsitz(rows: Rows, fit: OrdinalFit, *, groups: int = 10) -> LrTest:
     if len(rows.h) < 2 * groups:
         why = f"{len(rows.h)} rows are too few for a goodness of fit test in {groups} groups."
         return LrTest(name="goodness of fit", df=0, note=why)
-    expected = rows.x @ fit.coef
+    phi, expected = rows.fit.phi, rows.x @ rows.fit.coef
     # Rows of one expected score stay together, whatever their order.
     _, place = np.unique(expected, return_inverse=True)
     weight = np.bincount(place, rows.weight)
@@ -213,22 +209,14 @@ def lipsitz(rows: Rows, fit: OrdinalFit, *, groups: int = 10) -> LrTest:
     kept = np.unique(group)[1:]
     indicators = (group[:, None] == kept).astype(float)
     name = f"goodness of fit in {len(kept) + 1} groups"
-    start = np.concatenate([fit.phi, np.zeros(len(kept))])
+    start = np.concatenate([phi, np.zeros(len(kept))])
     x = np.column_stack([rows.x, indicators])
     terms = make_terms(x, rows.rank, rows.weight, int(rows.rank.max()) + 1)
-    tested = np.arange(fit.phi.size)
-    return _against_limit(name, rows, fit, terms, start, df=len(kept), tested=tested)
+    return _against_limit(name, rows, terms, start, df=len(kept), tested=np.arange(phi.size))
 
 
 def _against_limit(
-    name: str,
-    rows: Rows,
-    fit: OrdinalFit,
-    terms: Terms,
-    start: Floats,
-    *,
-    df: int,
-    tested: Ints,
+    name: str, rows: Rows, terms: Terms, start: Floats, *, df: int, tested: Ints
 ) -> LrTest:
     """Test the plain model against a larger one by the supremum of its likelihood.
 
@@ -238,8 +226,8 @@ def _against_limit(
     best = maximise(terms, start)
     if not best.converged:
         return LrTest(name=name, df=df, note="the larger model did not converge")
-    inflation = _inflation(rows, fit, rows.x, tested)
-    return lr_test(name, fit.log_likelihood, best.value, df, inflation=inflation)
+    inflation = _inflation(rows, rows.fit, rows.x, tested)
+    return lr_test(name, rows.fit.log_likelihood, best.value, df, inflation=inflation)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -253,14 +241,12 @@ class CovariateEffect:
     largest: float = 0.0  # the largest difference that the column makes in the data
 
 
-def covariate_effect(
-    rows: Rows, fit: OrdinalFit, values: Sequence[object], name: str
-) -> CovariateEffect | None:
+def covariate_effect(rows: Rows, values: Sequence[object], name: str) -> CovariateEffect | None:
     """Ask whether the cut points differ by a column: selection, lot, temperature, size ...
 
     A column of numbers enters as it is, any other as groups. A coefficient d of the column moves
-    the cut points by -d / beta, where beta is the slope on force. `fit` is that of `fit_rows`; None
-    where the column is constant or has a gap.
+    the cut points by -d / beta, where beta is the slope on force. None where the column is constant
+    or has a gap.
     """
     if any(value is None or value == "" for value in values):
         return None
@@ -283,7 +269,7 @@ def covariate_effect(
     except FirmhandError as error:
         return CovariateEffect(test=LrTest(name=name, df=df, note=str(error)))
     inflation = _inflation(rows, large, x, np.arange(large.phi.size)[-df:])
-    test = lr_test(name, fit.log_likelihood, large.log_likelihood, df, inflation=inflation)
+    test = lr_test(name, rows.fit.log_likelihood, large.log_likelihood, df, inflation=inflation)
     shift = -large.coef[-df:] / large.coef[0]
     if numeric:
         largest = abs(float(shift[0])) * float(np.ptp(columns))

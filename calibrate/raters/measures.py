@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibrate.data.labels import format_newton, unit
 from calibrate.data.pairs import Pairs
-from calibrate.model.modeltests import covariate_effect, fit_rows, rows_of
+from calibrate.model.modeltests import covariate_effect, rows_of
 from calibrate.model.ratershift import RaterShift
 from calibrate.raters.withinlimit import HandLimit, berries_needed, within
 from calibrate.stats.agreement import cross_table, kappa_of_table
@@ -108,8 +108,7 @@ def drift_along(
     cannot be fitted, or nothing changes along the order.
     """
     try:
-        rows = rows_of(pairs, force_scale)
-        effect = covariate_effect(rows, fit_rows(rows), order, along)
+        effect = covariate_effect(rows_of(pairs, force_scale), order, along)
     except FirmhandError:
         return None
     if effect is None or effect.test.p_value is None:

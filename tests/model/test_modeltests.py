@@ -15,7 +15,6 @@ from calibrate.model.modeltests import (
     Rows,
     clustered_covariance,
     covariate_effect,
-    fit_rows,
     lipsitz,
     proportional_odds,
     scale_effect,
@@ -60,7 +59,7 @@ def _rows(first: str, second: str) -> Rows:
 )
 def test_proportional_odds_is_rs_nominal_test(first, second, statistic, p_value) -> None:
     rows = _rows(first, second)
-    test = proportional_odds(rows, fit_rows(rows))
+    test = proportional_odds(rows)
     assert test.df == 3
     assert test.statistic == pytest.approx(statistic, abs=1e-7)
     assert test.p_value == pytest.approx(p_value, abs=1e-7)
@@ -72,7 +71,7 @@ def test_proportional_odds_is_rs_nominal_test(first, second, statistic, p_value)
 )
 def test_scale_effect_is_rs_scale_test(column, statistic, p_value) -> None:
     rows = _rows("temp", "contact")
-    test = scale_effect(rows, fit_rows(rows), _wine()[column][:, None], column)
+    test = scale_effect(rows, _wine()[column][:, None], column)
     assert test.statistic == pytest.approx(statistic, abs=1e-6)
     assert test.p_value == pytest.approx(p_value, abs=1e-6)
 
@@ -88,7 +87,7 @@ def test_covariate_is_the_likelihood_ratio_of_two_fits() -> None:
         hands=np.zeros((n, 0)),
         berry=np.arange(n),
     )
-    effect = covariate_effect(rows, fit_rows(rows), wine["contact"].tolist(), "contact")
+    effect = covariate_effect(rows, wine["contact"].tolist(), "contact")
     assert effect.test.statistic == pytest.approx(11.0430043, abs=1e-6)
     assert effect.test.p_value == pytest.approx(0.0008902248, abs=1e-9)
     # The effect in units of temp: -1.527797658 / 2.503102008.
@@ -98,15 +97,14 @@ def test_covariate_is_the_likelihood_ratio_of_two_fits() -> None:
 def test_groups_and_numbers_give_the_same_shift_for_two_levels() -> None:
     wine = _wine()
     rows = _rows("temp", "contact")
-    fit = fit_rows(rows)
     bottle = np.arange(len(wine["rank"])) % 2
-    number = covariate_effect(rows, fit, bottle.tolist(), "bottle")
-    group = covariate_effect(rows, fit, ["b" if b else "a" for b in bottle], "bottle")
+    number = covariate_effect(rows, bottle.tolist(), "bottle")
+    group = covariate_effect(rows, ["b" if b else "a" for b in bottle], "bottle")
     assert group.levels[0] == ("a", 0.0)
     assert group.levels[1][1] == pytest.approx(number.levels[0][1], abs=1e-9)
     assert group.largest == pytest.approx(number.largest, abs=1e-9)
-    assert covariate_effect(rows, fit, [1.0] * 72, "constant") is None
-    assert covariate_effect(rows, fit, [None] * 72, "empty") is None
+    assert covariate_effect(rows, [1.0] * 72, "constant") is None
+    assert covariate_effect(rows, [None] * 72, "empty") is None
 
 
 def test_deviance_and_pearson_of_cheese() -> None:
@@ -142,7 +140,7 @@ def _panel(seed: int = 5, berry_sd: float = 0.5) -> Rows:
 
 def test_contributions_add_up_to_zero_at_the_fit() -> None:
     rows = _panel()
-    fit = fit_rows(rows)
+    fit = rows.fit
     gradient = fit.contributions(rows.x, rows.rank)
     assert np.abs(gradient.sum(axis=0)).max() < 1e-6
 
@@ -171,8 +169,7 @@ def test_shared_berries_inflate_a_plain_test_and_are_allowed_for() -> None:
     for seed in range(120):
         rows = _panel(seed)
         lot = rng.integers(0, 2, 150)[rows.berry].astype(float).tolist()
-        fit = fit_rows(rows)
-        adjusted += covariate_effect(rows, fit, lot, "lot").test.p_value < 0.05
+        adjusted += covariate_effect(rows, lot, "lot").test.p_value < 0.05
         alone = Rows(
             h=rows.h,
             rank=rows.rank,
@@ -180,14 +177,14 @@ def test_shared_berries_inflate_a_plain_test_and_are_allowed_for() -> None:
             hands=rows.hands,
             berry=np.arange(len(rows.h)),
         )
-        plain += covariate_effect(alone, fit, lot, "lot").test.p_value < 0.05
+        plain += covariate_effect(alone, lot, "lot").test.p_value < 0.05
     assert adjusted <= 14
     assert plain >= 2 * adjusted
 
 
 def test_lipsitz_accepts_the_model_and_rejects_a_wrong_one() -> None:
     rows = _panel(berry_sd=0.0)
-    assert lipsitz(rows, fit_rows(rows)).p_value > 0.01
+    assert lipsitz(rows).p_value > 0.01
     bent = Rows(
         h=(rows.h - 3) ** 3,
         rank=rows.rank,
@@ -195,7 +192,7 @@ def test_lipsitz_accepts_the_model_and_rejects_a_wrong_one() -> None:
         hands=rows.hands,
         berry=np.arange(len(rows.h)),
     )
-    assert lipsitz(bent, fit_rows(bent)).p_value < 1e-4
+    assert lipsitz(bent).p_value < 1e-4
 
 
 def test_cook_distance_finds_the_slip_of_the_key() -> None:
@@ -206,7 +203,7 @@ def test_cook_distance_finds_the_slip_of_the_key() -> None:
     slipped = Rows(
         h=rows.h, rank=rank, weight=rows.weight, hands=rows.hands, berry=np.arange(len(rank))
     )
-    fit = fit_rows(slipped)
+    fit = slipped.fit
     distance = cook_distance(fit.contributions(slipped.x, rank), fit.covariance)
     assert int(np.argmax(distance)) == firm
     # To first order it is the change of the estimates when the row is left out.
@@ -256,5 +253,5 @@ def test_goodness_of_fit_does_not_depend_on_the_order_of_tied_rows() -> None:
             hands=np.zeros((120, 0)),
             berry=np.arange(120),
         )
-        found.add(round(lipsitz(rows, fit_rows(rows)).statistic, 6))
+        found.add(round(lipsitz(rows).statistic, 6))
     assert len(found) == 1
