@@ -14,7 +14,7 @@ from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.data.pairs import Pairs
 from calibrate.model.cutmodel import CutFit, ForceScale, collapse, fit_cuts, whole_covariance
 from calibrate.model.intervals import cut_intervals, widened
-from calibrate.stats.forcespread import NO_GROWTH, spread_growth
+from calibrate.stats.forcespread import may_grow, spread_growth
 from calibrate.stats.measurement import GaugeError, expected_true
 from gauge.package import __version__
 
@@ -178,11 +178,13 @@ def _best(pairs: Pairs, choice: ForceChoice, firmest: str) -> tuple[CutFit, list
     cells = collapse(pairs)
 
     def fitted(force_scale: ForceScale) -> CutFit:
-        growth = NO_GROWTH
-        if force_scale == "linear":
-            ranks = len(pairs.scale.labels)
-            growth = spread_growth(cells.force_newton, cells.rank, cells.count, cells.rater, ranks)
-        growth = growth if growth.shown else NO_GROWTH
+        plain = fit_cuts(cells, force_scale=force_scale, firmest=firmest)
+        rows = cells.force_newton, cells.rank, cells.count
+        if force_scale == "log" or not may_grow(plain.ordinal, *rows):
+            return plain
+        growth = spread_growth(*rows, cells.rater, len(pairs.scale.labels))
+        if not growth.shown:
+            return plain
         return fit_cuts(cells, force_scale=force_scale, firmest=firmest, growth=growth)
 
     if choice != "auto":

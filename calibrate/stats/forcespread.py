@@ -13,12 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibrate.stats.ordinal import fit_ordinal
+from calibrate.stats.likelihood import log_interval
+from calibrate.stats.ordinal import OrdinalFit, fit_ordinal
 from gauge.errors import FirmhandError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+# Standard deviations: a score statistic below it goes with no likelihood ratio that is shown.
+_HOPELESS = 1.2
 # One-sided level at which the growth is taken in; scores of a hand below which nothing is asked.
 _SHOWN, _FEWEST = 0.05, 20
 
@@ -84,6 +87,28 @@ def spread_growth(
         return highest(value, at, (0.0, near - 0.1, near, near + 0.1))
     except FirmhandError:
         return SpreadGrowth(at_newton=at)
+
+
+def may_grow(fit: OrdinalFit, force_newton: Floats, rank: Ints, weight: Floats) -> bool:
+    """Return whether `spread_growth` of one hand is worth its time, from its plain fit.
+
+    The score test of b = 0 (Rao, C. R. (1948) Proc. Camb. Phil. Soc. 44:50-57) with observed
+    information needs no further fit. It only rules out: what is left is judged by the likelihood
+    ratio.
+    """
+    if not (force_newton > 0).all():
+        return False
+    log_force = np.log(force_newton)
+    log_force = log_force - np.average(log_force, weights=weight)
+    upper, lower = fit.ends(force_newton[:, None], rank)
+    _, d_up, d_low, d_up2, d_up_low, d_low2 = log_interval(upper, lower)
+    up, low = np.where(np.isfinite(upper), upper, 0.0), np.where(np.isfinite(lower), lower, 0.0)
+    by_up, by_low = d_up2 * up + d_up_low * low + d_up, d_low2 * low + d_up_low * up + d_low
+    score = -float((weight * log_force) @ (d_up * up + d_low * low))
+    bend = -float((weight * log_force**2) @ (by_up * up + by_low * low))
+    beside = fit.by_parameters(by_up, by_low, force_newton[:, None], rank).T @ (weight * log_force)
+    information = bend - float(beside @ fit.covariance @ beside)
+    return not (information > 0.0 and score < _HOPELESS * math.sqrt(information))
 
 
 def highest(

@@ -59,18 +59,28 @@ class OrdinalFit:
 
         `x` and `rank` are as they were fitted; weighted by the counts the gradients add up to zero.
         """
+        _, d_upper, d_lower, *_ = log_interval(*self.ends(x, rank))
+        return self.by_parameters(d_upper, d_lower, x, rank)
+
+    def ends(self, x: Floats, rank: Ints) -> tuple[Floats, Floats]:
+        """Upper and lower end of each row's interval on the scale of the logit, shape (n,)."""
         cuts = self.phi.size - x.shape[1]
         edges = np.concatenate([[-np.inf], self.phi[:cuts], [np.inf]])
         # Places of the used ranks among the thresholds that were fitted.
         place = np.searchsorted(np.unique(rank), rank)
         shift = x @ self.coef
-        _, d_upper, d_lower, *_ = log_interval(edges[place + 1] - shift, edges[place] - shift)
+        return edges[place + 1] - shift, edges[place] - shift
+
+    def by_parameters(self, by_upper: Floats, by_lower: Floats, x: Floats, rank: Ints) -> Floats:
+        """Carry derivatives by each row's ends over to `phi`, shape (n, p)."""
+        cuts = self.phi.size - x.shape[1]
+        place = np.searchsorted(np.unique(rank), rank)
         gradient = np.zeros((len(rank), self.phi.size))
         upper, lower = np.flatnonzero(place < cuts), np.flatnonzero(place > 0)
-        gradient[upper, place[upper]] += d_upper[upper]
-        gradient[lower, place[lower] - 1] += d_lower[lower]
-        # The derivative at an outer end, an infinity, is zero.
-        pull = np.where(place < cuts, d_upper, 0.0) + np.where(place > 0, d_lower, 0.0)
+        gradient[upper, place[upper]] += by_upper[upper]
+        gradient[lower, place[lower] - 1] += by_lower[lower]
+        # An outer end, an infinity, never moves.
+        pull = np.where(place < cuts, by_upper, 0.0) + np.where(place > 0, by_lower, 0.0)
         gradient[:, cuts:] = -pull[:, None] * x
         return gradient
 

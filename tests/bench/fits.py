@@ -1,28 +1,34 @@
-"""Speed and memory of fits, as ratios to statsmodels in the same run. `python tests/bench/fits.py`.
+"""Speed and memory of fits, as ratios to others in the same run. `python tests/bench/fits.py`.
 
-Prints one line a figure and leaves with 1 if one of them misses its goal.
+The others are statsmodels and R's clm. Prints one line a figure and leaves with 1 if one of them
+misses its goal.
 """
 
 from __future__ import annotations
 
 import resource
+import shutil
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 
 N_ROWS = 10_000_000
 
 
-def median_s(action: Callable[[], object], repeats: int) -> float:
+def median_s(
+    action: Callable[[], object], repeats: int, clock: Callable[[], float] = time.perf_counter
+) -> float:
     times = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = clock()
         action()
-        times.append(time.perf_counter() - start)
+        times.append(clock() - start)
     return statistics.median(times)
 
 
@@ -68,6 +74,52 @@ def against_statsmodels() -> bool:
     return same and ratio >= 40
 
 
+CLM = """
+suppressMessages(library(ordinal))
+d <- read.csv("{table}")
+d$score <- ordered(d$score)
+one <- function() system.time(for (i in 1:50) clm(score ~ force, data = d))[["user.self"]] / 50
+cat(median(replicate(5, one())), as.numeric(logLik(clm(score ~ force, data = d))), "\\n")
+"""
+
+
+def against_clm() -> bool:
+    """Time a whole fit against R's clm, on scores whose spread does not grow."""
+    if shutil.which("Rscript") is None:
+        print("clm: not timed, Rscript is not on this machine")
+        return True
+    from calibrate.cuts.fitting import _best, fit
+    from calibrate.data.pairs import Pairs
+    from calibrate.data.scale import BLACKBERRY
+
+    force, rank = scored(300, 1)
+    none = np.zeros(300, dtype=np.int64)
+    pairs = Pairs(
+        scale=BLACKBERRY, force_newton=force, rank=rank, count=np.ones(300), rater=none, berry=none
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        table = Path(folder) / "rows.csv"
+        rows = (f"{f!r},{k}" for f, k in zip(force.tolist(), rank.tolist(), strict=True))
+        table.write_text("\n".join(["force,score", *rows]))
+        done = subprocess.run(
+            ["Rscript", "-e", CLM.format(table=table)], capture_output=True, text=True, check=False
+        )
+    if done.returncode:
+        print("clm: not timed, R has no package ordinal")
+        return True
+    theirs_s, log_likelihood = map(float, done.stdout.split())
+    ours = _best(pairs, "linear", "first")[0]
+    fit_s = median_s(lambda: _best(pairs, "linear", "first"), 100, time.process_time)
+    whole_s = median_s(lambda: fit(pairs), 20, time.process_time)
+    print(f"log-likelihood: ours {ours.ordinal.log_likelihood:.6f}, clm {log_likelihood:.4f}")
+    print(
+        f"processor: one fit with its test of growing spread {fit_s * 1e3:.2f} ms, clm "
+        f"{theirs_s * 1e3:.2f} ms, {fit_s / theirs_s:.2f} of it (goal 0.25); with the profile "
+        f"intervals that clm has not {whole_s * 1e3:.1f} ms"
+    )
+    return fit_s <= 0.25 * theirs_s
+
+
 def ten_million() -> None:
     """Fit ten million rows in this fresh process; print seconds and megabytes beyond the rows."""
     from calibrate.model.cutmodel import fit_cuts
@@ -89,7 +141,7 @@ def ten_million() -> None:
 
 
 def main() -> int:
-    good = against_statsmodels()
+    good = against_statsmodels() & against_clm()
     done = subprocess.run(
         [sys.executable, __file__, "ten-million"], capture_output=True, text=True, check=True
     )
