@@ -22,8 +22,9 @@ from gauge.season.rows import (
     PracticeRow,
     PressRow,
     VerificationRow,
+    made,
 )
-from gauge.season.tables import Tables, as_json, made, now, stored
+from gauge.season.tables import Tables, as_json, now, stored
 
 
 def _earliest(*days: date | None) -> date | None:

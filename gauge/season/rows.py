@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields
 from datetime import date
 from difflib import get_close_matches
-from typing import Any
+from typing import Any, TypeVar
 
 from gauge.csvsheet import name_key
 from gauge.records import FingerScore, Flag, Sample, Session
 from gauge.units import Unit
 
 Key = tuple[str, int]  # sample and number of a berry
+R = TypeVar("R")
+
+
+def made(kind: type[R], row: Mapping[str, Any], **more: Any) -> R:
+    """Make a record of those of its fields that a row has, and of `more`."""
+    names = {f.name for f in fields(kind)} & row.keys()  # type: ignore[arg-type]
+    return kind(**{name: row[name] for name in names} | more)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -14,9 +14,9 @@ from typing import Any
 from gauge.csvsheet import name_key
 from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRaterError, NoSuchRecordError
 from gauge.records import FingerScore
-from gauge.season.rows import NoteRow, RaterRow
+from gauge.season.rows import NoteRow, RaterRow, made
 from gauge.season.sessions import SessionTables
-from gauge.season.tables import as_json, made, now, stored
+from gauge.season.tables import as_json, now, stored
 
 # The 1-5 scale with 3 the limit for sale, and the two-word scale: common practice, no source.
 DEFAULT_SCALES: dict[str, dict[str, Any]] = {

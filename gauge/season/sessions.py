@@ -11,8 +11,8 @@ from gauge.errors import AlreadyThereError, NoSuchRecordError
 from gauge.protocol.capture import read_capture, write_capture
 from gauge.records import Chunk, Gap, Sample, Session
 from gauge.season.connection import damaged
-from gauge.season.rows import SampleRow, SessionRow, ahead, match
-from gauge.season.tables import Tables, made, now, stored
+from gauge.season.rows import SampleRow, SessionRow, ahead, made, match
+from gauge.season.tables import Tables, now, stored
 
 # bytes of text; a row holds a second of a gauge, or a quarter of a megabyte of a replay
 _LARGEST_CHUNK = 1 << 24
