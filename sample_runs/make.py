@@ -29,7 +29,7 @@ from gauge.simulate.berrymodel import (
 )
 from gauge.simulate.linewriter import LineWriter
 from gauge.simulate.playback import recorded
-from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
+from gauge.simulate.virtualgauge import Display, VirtualGauge
 from gauge.units import Unit
 from gauge.verify.gravity import normal_gravity_m_s2
 from gauge.verify.mass import expected_newton, parse_mass
@@ -263,14 +263,14 @@ def make_faults(target: Path) -> None:
     """Write four small captures in each of which something goes wrong."""
     berries = BLACKBERRIES[1].peaks_newton(Random(5), 4)
     track = berry_track(Random(6), berries, rest_s=0.9, pace=0.8)
-    switched = Faults(unit_from_s=track.duration_s / 2, unit_then=Unit.LBF)
+    switched = {"unit_from_s": track.duration_s / 2, "unit_then": Unit.LBF}
     _capture(
         target / "unit-switched.txt", "The display was switched from N to lbf halfway.",
-        recorded(_gauge(track, 1, faults=switched)),
+        recorded(_gauge(track, 1, **switched)),
     )  # fmt: skip
     _capture(
         target / "line-noise.txt", "One byte in 3 % of the lines was hit.",
-        recorded(_gauge(track, 2, faults=Faults(noise_share=0.03))),
+        recorded(_gauge(track, 2, noise_share=0.03)),
     )  # fmt: skip
     over = berry_track(Random(6), [berries[0], 30.0, *berries[2:]], rest_s=0.9, pace=0.8)
     _capture(

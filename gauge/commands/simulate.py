@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat, SerialSettings
     from gauge.simulate.berrymodel import Selection
     from gauge.simulate.server import Server
-    from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
+    from gauge.simulate.virtualgauge import Display, VirtualGauge
     from gauge.units import Unit
 
 FAULTS = ("noise", "unit", "overload", "cut")
@@ -226,7 +225,7 @@ def command(
         unit=unit,
         rate_hz=rate_hz,
         seed=seed,
-        faults=_faults(faults, track.duration_s / 2, other_unit),
+        **_faults(faults, track.duration_s / 2, other_unit),
     )
     if capture_file is not None:
         write_whole(capture_file, (f"{line}\n" for line in write_capture(recorded(gauge))))
@@ -251,17 +250,14 @@ def _serve(server: Server, gauge: VirtualGauge, **play: Any) -> None:
         server.close()
 
 
-def _faults(names: Sequence[str], halfway_s: float, other_unit: Unit | None) -> Faults:
-    """Make the faults of the line and the display."""
-    from gauge.simulate.virtualgauge import Faults
-
+def _faults(names: Sequence[str], halfway_s: float, other_unit: Unit | None) -> dict[str, Any]:
+    """Return the faults of the line and the display, as of a virtual gauge."""
     if "unit" in names and other_unit is None:
         raise click.UsageError("this line format shows one unit only, which cannot switch.")
-    return Faults(
-        noise_share=0.02 if "noise" in names else 0.0,
-        unit_from_s=halfway_s if "unit" in names else math.inf,
-        unit_then=other_unit,
-    )
+    faults: dict[str, Any] = {"noise_share": 0.02} if "noise" in names else {}
+    if "unit" in names:
+        faults |= {"unit_from_s": halfway_s, "unit_then": other_unit}
+    return faults
 
 
 def _stated(

@@ -54,15 +54,6 @@ class Display:
         return shown, Status.OVERLOAD if value_newton > self.capacity_newton else Status.OK
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Faults:
-    """What goes wrong on the way: none of it by default."""
-
-    noise_share: float = 0.0  # share of lines in which one byte is hit
-    unit_from_s: float = math.inf  # s; from here on the gauge shows `unit_then`
-    unit_then: Unit | None = None
-
-
 @dataclass(kw_only=True)
 class VirtualGauge:
     """A seeded gauge that plays a track, in the mode of its format.
@@ -77,7 +68,10 @@ class VirtualGauge:
     unit: Unit = Unit.N
     rate_hz: float = 20.0  # Hz; readings when streaming
     seed: int = 1
-    faults: Faults = field(default_factory=Faults)
+    # What goes wrong on the way.
+    noise_share: float = 0.0  # share of lines in which one byte is hit
+    unit_from_s: float = math.inf  # s; from here on the gauge shows `unit_then`
+    unit_then: Unit | None = None
 
     def __post_init__(self) -> None:
         if not 0 < self.rate_hz <= 10_000:
@@ -101,11 +95,11 @@ class VirtualGauge:
         """Write the line that the gauge sends at `t_s`, with its faults."""
         force_newton = self.track.force_newton(t_s) if force_newton is None else force_newton
         unit = self.unit
-        if t_s >= self.faults.unit_from_s and self.faults.unit_then is not None:
-            unit = self.faults.unit_then
+        if self.unit_then is not None and t_s >= self.unit_from_s:
+            unit = self.unit_then
         value, status = self.display.show(force_newton, unit, self._rng)
         data = self.writer.line(value, unit, status)
-        if self.faults.noise_share and self._fault_rng.random() < self.faults.noise_share:
+        if self.noise_share and self._fault_rng.random() < self.noise_share:
             hit = int(self._fault_rng.random() * len(data))
             byte = int(self._fault_rng.random() * 256)
             data = data[:hit] + bytes([byte]) + data[hit + 1 :]

@@ -39,7 +39,7 @@ from gauge.simulate.linewriter import LineWriter, PatternFiller
 from gauge.simulate.playback import received, recorded
 from gauge.simulate.ptyserver import PtyServer
 from gauge.simulate.server import TcpServer
-from gauge.simulate.virtualgauge import Display, Faults, VirtualGauge
+from gauge.simulate.virtualgauge import Display, VirtualGauge
 from gauge.units import NEWTON_PER_FLOAT, Unit
 from tests.lines import gauge_process, interrupted, running
 
@@ -239,9 +239,9 @@ def test_gain_unit_overload_and_faults() -> None:
     assert show(25.0, Unit.N, rng)[1] is Status.OVERLOAD
     assert str(show(-0.001, Unit.N, rng)[0]) == "0.00"
     plain = recorded(_gauge([2.0]))
-    noisy = recorded(_gauge([2.0], faults=Faults(noise_share=0.5)))
+    noisy = recorded(_gauge([2.0], noise_share=0.5))
     assert 0.2 < sum(a != b for a, b in zip(plain, noisy, strict=True)) / len(plain) < 0.6
-    switched = recorded(_gauge([2.0], faults=Faults(unit_from_s=1.0, unit_then=Unit.LBF)))
+    switched = recorded(_gauge([2.0], unit_from_s=1.0, unit_then=Unit.LBF))
     assert {b"lbf" in c.data for c in switched if c.t_ns < 1e9} == {False}
     assert {b"lbf" in c.data for c in switched if c.t_ns >= 1e9} == {True}
 
