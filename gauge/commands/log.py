@@ -37,8 +37,8 @@ from gauge.plaintext import plural
 from gauge.records import Session
 
 if TYPE_CHECKING:
+    from gauge.screens.benchactions import BenchActions
     from gauge.season.file import SeasonFile
-    from gauge.session.livesession import LiveSession
     from gauge.session.memory import Place
 
 
@@ -206,6 +206,7 @@ def log_at(
     """Log berries at a place; the season and the sample are begun only once the port is open."""
     from gauge.port.portreader import reader_for
     from gauge.protocol.formatfile import load_format
+    from gauge.screens.benchactions import BenchActions
     from gauge.screens.plain import PlainScreen
     from gauge.session.daylists import doubts
     from gauge.session.livesession import LiveSession
@@ -238,16 +239,14 @@ def log_at(
             remember(place)
             for line in (*amiss, *fruit_missing(row)):
                 say(line)
-            shown: dict[str, Any] = {"raters": place.raters, "blind": place.blind, "quiet": quiet}
+            actions = BenchActions(live, raters=place.raters, blind=place.blind)
             if on_screen:
-                shown |= {
-                    "warning": next(iter(amiss), None),
-                    "half_width_newton": half_width_newton,
-                }
-                _run_bench(live, stay=berries is None, **shown)
+                bench: dict[str, Any] = {"warning": next(iter(amiss), None), "quiet": quiet}
+                bench |= {"half_width_newton": half_width_newton, "stay": berries is None}
+                _run_bench(actions, **bench)
             else:
-                PlainScreen(live, as_json=as_json, **shown).run_session()
-        _report(live, berries, blind=place.blind)
+                PlainScreen(actions, as_json=as_json, quiet=quiet).run_session()
+            _report(actions, berries)
 
 
 def _known_raters(season: SeasonFile, names: Sequence[str], new: Sequence[str]) -> tuple[str, ...]:
@@ -269,30 +268,25 @@ def _rated(season: SeasonFile, session: Session) -> Session:
     return replace(session, capacity_newton=known)
 
 
-def _run_bench(live: LiveSession, *, blind: bool, **shown: Any) -> None:
+def _run_bench(actions: BenchActions, **shown: Any) -> None:
     """Run the bench screen, and say its last words and how the day stands."""
     from gauge.screens.bench import BenchScreen
     from gauge.session.daylists import day_done
 
-    screen = BenchScreen(live, blind=blind, **shown)
+    screen = BenchScreen(actions, **shown)
     screen.run_session()
-    season = live.season
-    done = day_done(season.samples(), season.berries(), date.today(), blind=blind)
+    season = actions.session.season
+    done = day_done(season.samples(), season.berries(), date.today(), blind=actions.blind)
     for line in (*screen.last_words, *done):
         say(line)
 
 
-def _report(live: LiveSession, n_required: int | None, *, blind: bool) -> None:
+def _report(actions: BenchActions, n_required: int | None) -> None:
     """Say how many berries are stored; fewer than required because of a silence are an error."""
-    from gauge.session.samplechoice import shown_name
-
-    n, here = live.recorder.n_logged, live.recorder.sample
-    assert here is not None
-    # It may have been renamed, or joined to another one, meanwhile.
-    rows = live.season.samples(also=here.sample_id)
-    row = next(row for row in rows if row.sample_id == here.sample_id)
+    live, n = actions.session, actions.session.recorder.n_logged
+    row = actions.progress().row  # it may have been renamed, or joined to another one, meanwhile
     new = f"{plural(n, 'berry')} stored in {live.season.path}" if n else "0 new"
-    say(f"{new}; {shown_name(row, blind=blind)} has {row.berries}.")
+    say(f"{new}; {actions.name(row)} has {row.berries}.")
     if live.silent_stop_s is not None and n_required is not None and n < n_required:
         raise NothingReceivedError(
             f"{live.reader.port}: only {n} of {n_required} berries came before the silence.",

@@ -4,4 +4,4 @@ In: events of a session, keys of a person, bursts of a barcode scanner.
 Out: words, figures and bells; what the keys ask of the session.
 """
 
-__all__ = ["bench", "plain"]
+__all__ = ["bench", "benchactions", "plain"]

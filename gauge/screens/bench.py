@@ -31,7 +31,6 @@ from gauge.screens.plain import stopping
 from gauge.screens.questions import KeyBursts, Typed
 from gauge.season.rows import SampleRow
 from gauge.session.events import FULL_BELLS, BerryLogged, Event, Notice, bells, describe, topic
-from gauge.session.livesession import LiveSession
 from gauge.session.recorder import OWN_GAPS
 from gauge.session.samplechoice import Progress
 from gauge.session.silence import SILENT_S
@@ -85,20 +84,18 @@ class BenchScreen(App[None]):
 
     def __init__(
         self,
-        session: LiveSession,
+        actions: BenchActions,
         *,
-        raters: Sequence[str] = (),
-        blind: bool = False,
         warning: str | None = None,
         half_width_newton: float | None = None,
         stay: bool = False,
         quiet: bool = False,
     ) -> None:
         super().__init__()
-        self._session, self._stay, self._quiet = session, stay, quiet
+        self.actions, self._session = actions, actions.session
+        self._stay, self._quiet = stay, quiet
         self._warning, self._half_width_newton = warning or "", half_width_newton
         self._ascii = ascii_only(sys.stdout.encoding or "ascii", dict(os.environ))
-        self.actions = BenchActions(session, raters=raters, blind=blind)
         self._keys = KeyBursts()
         self._stop = threading.Event()
         self._failed: BaseException | None = None

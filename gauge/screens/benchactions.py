@@ -85,30 +85,30 @@ class BenchActions(Questions):
         self, session: LiveSession, *, raters: Sequence[str] = (), blind: bool = False
     ) -> None:
         super().__init__()
-        self._session, self._raters, self._blind = session, tuple(raters), blind
+        self.session, self._raters, self.blind = session, tuple(raters), blind
         self.quitting = False
         self.changed = True  # whether other berries of the sample count now
 
     @property
     def sample(self) -> SampleRow:
         """The sample that is open."""
-        sample = self._session.recorder.sample
+        sample = self.session.recorder.sample
         assert sample is not None
         return sample
 
     def name(self, row: SampleRow) -> str:
         """Return the name of a sample for the tech."""
-        return shown_name(row, blind=self._blind)
+        return shown_name(row, blind=self.blind)
 
     def progress(self) -> Progress:
         """Count how far the work has come."""
         here = self.sample.sample_id
-        return progress(self._session.season.samples(also=here), here, date.today())
+        return progress(self.session.season.samples(also=here), here, date.today())
 
     @property
     def prompt(self) -> str:
         """The open question and what is typed so far; empty if there is none."""
-        recorder = self._session.recorder
+        recorder = self.session.recorder
         if self.asking or not recorder.missing:
             return super().prompt
         again = ", the same berry like a new one" if recorder.pending.again else ""
@@ -117,7 +117,7 @@ class BenchActions(Questions):
 
     @property
     def _labels(self) -> tuple[str, ...]:
-        return self._session.season.labels
+        return self.session.season.labels
 
     @property
     def _label_keys(self) -> dict[str, str]:
@@ -126,12 +126,12 @@ class BenchActions(Questions):
         return keys if len(keys) == len(self._labels) else {}
 
     def _is_code(self, text: str) -> bool:
-        return match(self._session.season.samples(), text) is not None
+        return match(self.session.season.samples(), text) is not None
 
     # --- keys ---------------------------------------------------------------------------------
 
     def _command(self, key: str) -> list[Event]:
-        recorder = self._session.recorder
+        recorder = self.session.recorder
         key = key.lower()
         # Digits of a scale need no other key before them: no command is a digit.
         if recorder.missing and key.isdigit() and key in self._label_keys:
@@ -160,7 +160,7 @@ class BenchActions(Questions):
         return []
 
     def _void(self) -> list[Event]:
-        recorder = self._session.recorder
+        recorder = self.session.recorder
         if recorder.pending.pressed:
 
             def discard(key: str) -> list[Event]:
@@ -191,18 +191,18 @@ class BenchActions(Questions):
 
     def undo(self) -> list[Event]:
         """Take back the last void, score or note."""
-        done = self._session.recorder.undo()
+        done = self.session.recorder.undo()
         self.end("press")
         self.say(done)
         self.changed = True
         return []
 
     def _note(self) -> list[Event]:
-        logged = self._session.recorder.logged
+        logged = self.session.recorder.logged
         berry = logged[-1] if logged else None
 
         def take(text: str) -> list[Event]:
-            self._session.recorder.note(text, berry)
+            self.session.recorder.note(text, berry)
             self.say("Note stored." if berry is None else f"Note on berry {berry.number} stored.")
             return []
 
@@ -210,13 +210,13 @@ class BenchActions(Questions):
 
     def _measure(self) -> list[Event]:
         """Ask for size and mass of the berry stored last."""
-        if not self._session.recorder.logged:
+        if not self.session.recorder.logged:
             raise NoSuchRecordError("No berry of this session can be measured: none is stored yet.")
-        berry = self._session.recorder.logged[-1]
+        berry = self.session.recorder.logged[-1]
 
         def take(text: str) -> list[Event]:
             values = measured(text)
-            self._session.season.measure_berry(berry.berry_id, values, "at the gauge")
+            self.session.season.measure_berry(berry.berry_id, values, "at the gauge")
             said = ", ".join(f"{name} {value:g}" for name, value in values.items())
             self.say(f"Berry {berry.number}: {said}.")
             return []
@@ -232,7 +232,7 @@ class BenchActions(Questions):
     def note_fruit(self, row: SampleRow, text: str) -> list[Event]:
         """Keep what was measured of a sample's fruit."""
         values = fruit_values(text)
-        self._session.season.correct_sample(row.sample.code, values, "measured at the gauge")
+        self.session.season.correct_sample(row.sample.code, values, "measured at the gauge")
         hours = values.get("out_of_store_h")
         out = "" if hours is None else f", {hours:g} h out of the store"
         self.say(f"Fruit of this sample: {values['fruit_temp_c']:g} °C{out}.")
@@ -241,11 +241,11 @@ class BenchActions(Questions):
     def pause(self) -> list[Event]:
         """Pause, or go on."""
         self.end("pause", "press")
-        if self._session.recorder.paused_ns is None:
+        if self.session.recorder.paused_ns is None:
             self.say("Paused: presses are not logged until you press p again.", "pause")
         else:
             self.say("Logging again.")
-        return self._session.toggle_pause()
+        return self.session.toggle_pause()
 
     def _quit(self) -> list[Event]:
         def quit_now() -> list[Event]:
@@ -256,11 +256,11 @@ class BenchActions(Questions):
 
     def _more(self) -> list[Event]:
         def take_more() -> list[Event]:
-            self._session.recorder.n_required = None
+            self.session.recorder.n_required = None
             self.say("More berries than planned are taken in this sample.")
             return []
 
-        if not self._session.recorder.done:
+        if not self.session.recorder.done:
             raise InvalidValueError("This sample is not full: just press.")
         return self._confirm("Take more berries than planned?", take_more)
 
@@ -268,7 +268,7 @@ class BenchActions(Questions):
 
     def _correct(self) -> list[Event]:
         """Take back the finger score given last, before the berry is stored or after."""
-        recorder = self._session.recorder
+        recorder = self.session.recorder
         if rater := recorder.pending.take_back():
             self.say(f"The score of {rater} is taken back.")
             return []
@@ -285,7 +285,7 @@ class BenchActions(Questions):
         return self._ask(words, take, self._label_keys)
 
     def _score(self) -> list[Event]:
-        recorder = self._session.recorder
+        recorder = self.session.recorder
         if recorder.missing:
             words = f"Finger score of {recorder.missing[0]}:"
             return self._ask(words, self._score_pending, self._label_keys)
@@ -297,15 +297,15 @@ class BenchActions(Questions):
         return self._ask("Who scores?", self._score_last_by, numbered)
 
     def _score_pending(self, label: str) -> list[Event]:
-        rater = self._session.recorder.missing[0]
-        events = self._session.recorder.score(rater, label)
+        rater = self.session.recorder.missing[0]
+        events = self.session.recorder.score(rater, label)
         self.say(f"{rater} has scored.")  # not what: the next rater may see this
         return events
 
     def _score_last_by(self, rater: str) -> list[Event]:
         if not rater:
             raise InvalidValueError("A finger score needs a rater's name.")
-        recorder = self._session.recorder
+        recorder = self.session.recorder
         berry = recorder.logged[-1]
 
         def take(label: str) -> list[Event]:
@@ -320,7 +320,7 @@ class BenchActions(Questions):
     @property
     def offered(self) -> SampleRow | None:
         """The sample that the plan has next."""
-        rows = ahead(self._session.season.samples(), self.sample.sample_id)
+        rows = ahead(self.session.season.samples(), self.sample.sample_id)
         return rows[0] if rows else None
 
     def go_on(self) -> list[Event]:
@@ -345,7 +345,7 @@ class BenchActions(Questions):
 
     def open(self, code: str) -> list[Event]:
         """Go on with the sample of a code, and ask where it is not known."""
-        season = self._session.season
+        season = self.session.season
         rows = season.samples()
         row = match(rows, code)
         if row is None:
@@ -364,13 +364,13 @@ class BenchActions(Questions):
         if row.sample_id == self.sample.sample_id:
             self.say(f"This is sample {self.name(row)} already.")
             return []
-        if not self._session.recorder.pending.pressed:
+        if not self.session.recorder.pending.pressed:
             return self._change(row)
         words = f"A press waits for its scores. Drop it and open {code}?"
         return self._confirm(words, lambda: self._change(row))
 
     def _change(self, row: SampleRow) -> list[Event]:
-        events = self._session.change_sample(row, berries_left(row))
+        events = self.session.change_sample(row, berries_left(row))
         self.changed = True
         self.messages = []  # they are about the sample before
         self.say(" ".join([f"Now sample {self.name(row)}.", *fruit_missing(row)]))

@@ -10,7 +10,7 @@ import queue
 import signal
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 
 from gauge.clikit import emit_json, say
@@ -19,7 +19,6 @@ from gauge.records import Gap
 from gauge.screens.benchactions import BenchActions
 from gauge.season.rows import match, nearest
 from gauge.session.events import BerryLogged, Event, Notice, bells, describe
-from gauge.session.livesession import LiveSession
 
 _GAPS_REPORTED = 4  # a gap of the same kind: three in full, then once that it goes on
 _HELP = (
@@ -53,19 +52,16 @@ class PlainScreen:
 
     def __init__(
         self,
-        session: LiveSession,
+        actions: BenchActions,
         *,
         as_json: bool,
         quiet: bool = False,
-        raters: Sequence[str] = (),
-        blind: bool = False,
     ) -> None:
-        self._session, self._as_json = session, as_json
+        self._actions, self._session, self._as_json = actions, actions.session, as_json
         self._bell = "" if quiet or not sys.stdout.isatty() else "\a"
-        self._actions = BenchActions(session, raters=raters, blind=blind)
         self._same_gaps, self._last_reason = 0, ""
         self._typed: queue.SimpleQueue[str] = queue.SimpleQueue()
-        if sys.stdin.isatty() or session.recorder.pending.raters:
+        if sys.stdin.isatty() or self._session.recorder.pending.raters:
             threading.Thread(target=_read_lines, args=(self._typed,), daemon=True).start()
 
     def run_session(self) -> None:

@@ -125,7 +125,8 @@ def bench(season, script, *, size=(100, 30), session=None, options=None, **scree
     session = session or FakeSession(season, **(options or {}))
 
     async def run() -> None:
-        app = BenchScreen(session, stay=True, **screen)
+        who = {name: screen.pop(name) for name in ("raters", "blind") if name in screen}
+        app = BenchScreen(BenchActions(session, **who), stay=True, **screen)
         app.rung = 0
         app.bell = lambda: setattr(app, "rung", app.rung + 1)
         async with app.run_test(size=size) as pilot:

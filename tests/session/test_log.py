@@ -32,6 +32,7 @@ from gauge.port.claims import claim_sample
 from gauge.protocol.capture import write_capture
 from gauge.protocol.formatfile import shipped_format
 from gauge.records import Chunk, FingerScore, Flag, Gap, LineLost, Sample, Session, TruncatedPress
+from gauge.screens.benchactions import BenchActions
 from gauge.screens.plain import PlainScreen
 from gauge.season.checks import check_warning
 from gauge.season.file import open_season
@@ -678,7 +679,7 @@ def test_plain_mode_takes_words(season, capsys, monkeypatch):
     session = SimpleNamespace(
         recorder=recorder, season=season, reader=SimpleNamespace(device="p", port="p")
     )
-    screen = PlainScreen(session, as_json=False)
+    screen = PlainScreen(BenchActions(session), as_json=False)
     for typed in ("score ines 4", "note leaky at the stem", "void slipped", "void again", "what?"):
         screen.act(typed)
     printed = capsys.readouterr().err
@@ -699,7 +700,7 @@ def test_plain_mode_pauses_goes_on_undoes_and_says_how_far_it_is(season, capsys,
         toggle_pause=lambda: (recorder.pause if recorder.paused_ns is None else recorder.resume)(1),
         change_sample=lambda row, n: recorder.change_sample(row, 1, n),
     )  # fmt: skip
-    screen = PlainScreen(session, as_json=False)
+    screen = PlainScreen(BenchActions(session), as_json=False)
     feed(recorder, chunks(BERRY))
     for typed in ("help", "void slipped", "undo", "undo", "pause", "pause", "next p_2", "next"):
         screen.act(typed)
@@ -861,7 +862,7 @@ def test_the_same_gap_is_not_reported_without_end(capsys, bytes_came):
     session = SimpleNamespace(
         reader=SimpleNamespace(device="COM9"), recorder=BerryRecorder(FMT), season=None
     )
-    screen = PlainScreen(session, as_json=False)
+    screen = PlainScreen(BenchActions(session), as_json=False)
     reason = "bytes that no request asked for" + bytes_came
     screen.show([Gap(i, i + 1, reason.format(i % 3)) for i in range(50)])
     printed = capsys.readouterr().err.splitlines()
