@@ -129,8 +129,6 @@ UNKNOWN = Column("", "column of the plan or of the source, as it is written ther
 def describe(name: str) -> Column:
     """Return unit and meaning of a column; `UNKNOWN` of one that is none of ours.
 
-    Examples
-    --------
     >>> describe("soft_pct_low").meaning
     'lower end of the interval: berries softer than the limit for sale'
     >>> describe("score_ines_2").meaning, describe("rain") is UNKNOWN

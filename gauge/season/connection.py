@@ -126,8 +126,6 @@ def roll_back_journal(path: Path, wait_s: float) -> None:
 def mapped(error: Exception, path: Path, doing: str) -> FirmhandError:
     """Make our error of SQLite's, by its result code (https://www.sqlite.org/rescode.html).
 
-    Examples
-    --------
     >>> error = sqlite3.OperationalError("database or disk is full")
     >>> error.sqlite_errorcode = sqlite3.SQLITE_FULL
     >>> print(mapped(error, Path("s.season"), "storing a berry"))
@@ -178,8 +176,6 @@ def mapped(error: Exception, path: Path, doing: str) -> FirmhandError:
 def damaged(path: Path, what: str) -> DamagedSeasonError:
     """Say that a season file is damaged, and what to do; it is never repaired in silence.
 
-    Examples
-    --------
     >>> print(damaged(Path("a.season"), "no table berries"))
     a.season is damaged: no table berries. Nothing was changed. 'gauge audit' names all that
     differs; keep this file, and work on from the last good copy.

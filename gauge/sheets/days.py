@@ -17,8 +17,6 @@ def day_reader(cells: Iterable[str]) -> Callable[[str], str | None]:
     With points the day comes first (19.11.2026). With strokes one cell with a number above 12
     settles the order for all; a ValueError at once says that none does.
 
-    Examples
-    --------
     >>> read = day_reader(["11/3/2026", "11/19/2026"])
     >>> read("11/3/2026"), day_reader([])("19.11.2026"), read("")
     ('2026-11-03', '2026-11-19', None)

@@ -245,8 +245,6 @@ def blind_codes(n: int, *, rng: random.Random, taken: Collection[str] = ()) -> l
     wrong letter, or two neighbours swapped, is never another clamshell's code: it is refused
     and not logged under the wrong clamshell. Codes that are `taken` are not given again.
 
-    Examples
-    --------
     >>> blind_codes(2, rng=random.Random(1))
     ['RLFC', 'LKRN']
     """

@@ -113,8 +113,6 @@ def williams(n: int) -> tuple[tuple[int, ...], ...]:
     Australian Journal of Scientific Research A 2:149-168. The rows of the first square alone are a
     Latin square.
 
-    Examples
-    --------
     >>> williams(4)
     ((0, 1, 3, 2), (1, 2, 0, 3), (2, 3, 1, 0), (3, 0, 2, 1))
     """
