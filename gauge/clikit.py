@@ -123,15 +123,31 @@ def option(text: str, *flags: str, **how: Any) -> Any:
 
 def argument(**how: Any) -> Any:
     """Declare a field of a dataclass as an argument of a command; `how` as of `click.argument`."""
-    return field(metadata=how)
+    return field(metadata={"flags": None, **how})
 
 
 def parameters(record: type) -> list[click.Parameter]:
-    """Make the parameters of a command of a record's fields: its own, then what it shares."""
-    declared = {one.name: one for one in fields(record)}
+    """Make the parameters that a record's fields declare: its own, then what it shares."""
+    declared = {one.name: one for one in fields(record) if one.metadata}
     own, *shared = (vars(kind).get("__annotations__", {}) for kind in record.__mro__)
-    names = [*own, *(name for kind in reversed(shared) for name in kind)]
-    return [_parameter(declared[name]) for name in dict.fromkeys(names)]
+    names = dict.fromkeys([*own, *(name for kind in reversed(shared) for name in kind)])
+    return [_parameter(declared[name]) for name in names if name in declared]
+
+
+def receives(record: type) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Let a command receive a record first, made of the parameters that its fields declare."""
+
+    def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
+        @functools.wraps(function)
+        def with_record(**values: Any) -> Any:
+            names = [one.name for one in fields(record) if one.name in values]
+            return function(record(**{name: values.pop(name) for name in names}), **values)
+
+        known = getattr(function, "__click_params__", [])
+        with_record.__click_params__ = [*known, *reversed(parameters(record))]  # type: ignore[attr-defined]
+        return with_record
+
+    return decorate
 
 
 def _parameter(one: Field[Any]) -> click.Parameter:
@@ -145,9 +161,10 @@ def _parameter(one: Field[Any]) -> click.Parameter:
         how.setdefault("type", _number(kind == "int", *bounds))
     elif kind in {"Path", "bool"}:
         how |= {"is_flag": True} if kind == "bool" else {"type": FILE}
-    if "flags" not in how:
+    flags = how.pop("flags")
+    if flags is None:
         return click.Argument([one.name], **how)
-    flags = how.pop("flags") or ("--" + one.name.replace("_", "-"),)
+    flags = flags or ("--" + one.name.replace("_", "-"),)
     return click.Option([*flags, one.name], multiple=how.pop("multiple", bool(several)), **how)
 
 

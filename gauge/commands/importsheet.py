@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shlex
 import sys
-from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, emit_json, json_option, record_options, say, season_argument
-from gauge.commands.options import begun_season, crop_option
+from gauge.clikit import FILE, emit_json, json_option, option, receives, say, season_argument
+from gauge.commands.options import begun_season, read_crop
 from gauge.errors import BadTableError, FirmhandError, NoSuchRaterError
 from gauge.plaintext import plural
 
@@ -27,13 +26,20 @@ if TYPE_CHECKING:
 class SheetOptions:
     """How a sheet is read, as it was typed."""
 
-    maps: tuple[str, ...]
-    page: str | None
-    rater: str | None
-    new_raters: tuple[str, ...]
-    correct: bool
-    why: str | None
-    check: bool
+    maps: tuple[str, ...] = option(
+        "Which column is which, such as --map force='Peak (lbf)'; - for one that is not read. "
+        "Remembered in the season.",
+        "--map",
+        metavar="NAME=HEADER",
+    )
+    page: str | None = option("Which sheet of a workbook; the first if not given.", "--sheet")
+    rater: str | None = option("Who scored the sheet, where it names no rater.")
+    new_raters: tuple[str, ...] = option(
+        "A rater whom the season does not know yet; may be repeated.", "--new-rater"
+    )
+    correct: bool = option("Put other scores in place of those stored; needs --why.")
+    why: str | None = option("Reason of the corrections; it is kept in the change log.")
+    check: bool = option("Say what is wrong, and store nothing.")
     unit: str | None = None
     crop: str | None = None
 
@@ -54,41 +60,21 @@ class SheetOptions:
         return found
 
 
-_OPTIONS: tuple[Callable[[Any], Any], ...] = (
-    click.option(
-        "--map", "maps", metavar="NAME=HEADER", multiple=True,
-        help="Which column is which, such as --map force='Peak (lbf)'; - for one that is not read. "
-        "Remembered in the season.",
-    ),
-    click.option("--sheet", "page", help="Which sheet of a workbook; the first if not given."),
-    click.option("--rater", help="Who scored the sheet, where it names no rater."),
-    click.option(
-        "--new-rater", "new_raters", multiple=True,
-        help="A rater whom the season does not know yet; may be repeated.",
-    ),
-    click.option(
-        "--correct", is_flag=True, help="Put other scores in place of those stored; needs --why."
-    ),
-    click.option("--why", help="Reason of the corrections; it is kept in the change log."),
-    click.option("--check", is_flag=True, help="Say what is wrong, and store nothing."),
-)  # fmt: skip
-sheet_options = record_options("how", SheetOptions, *_OPTIONS)
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _ForceSheet(SheetOptions):
+    unit: str | None = option("Unit of the forces, where the sheet names none.")
+    crop: str | None = option(
+        "Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.",
+        read=read_crop,
+    )
 
 
 @click.command("import", no_args_is_help=True)
 @season_argument
 @click.argument("file", type=FILE)
-@record_options(
-    "how",
-    SheetOptions,
-    *_OPTIONS,
-    click.option("--unit", help="Unit of the forces, where the sheet names none."),
-    crop_option(
-        "Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5."
-    ),
-)
+@receives(_ForceSheet)
 @json_option
-def command(season: Path, file: Path, how: SheetOptions, as_json: bool) -> None:
+def command(how: _ForceSheet, season: Path, file: Path, as_json: bool) -> None:
     """Import berries and their scores from a sheet.
 
     The sheet is a CSV as any program writes it, or an .xlsx workbook: one row a berry, or one a

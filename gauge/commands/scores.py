@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import FILE, emit_json, json_option, say, season_argument, typed_keys
-from gauge.commands.importsheet import SheetOptions, rater_of, report, sheet_options, store_sheet
+from gauge.clikit import FILE, emit_json, json_option, receives, say, season_argument, typed_keys
+from gauge.commands.importsheet import SheetOptions, rater_of, report, store_sheet
 from gauge.csvsheet import name_key
 from gauge.errors import NoSuchRecordError
 from gauge.plaintext import plural
@@ -21,12 +21,12 @@ if TYPE_CHECKING:
 @click.command("scores", no_args_is_help=True)
 @season_argument
 @click.argument("sheet", type=FILE, required=False)
-@sheet_options
+@receives(SheetOptions)
 @click.option("--form", is_flag=True, help="Type scores from paper, a key a berry.")
 @click.option("--sample", help="Whose berries are scored by --form.")
 @json_option
 def command(
-    season: Path, sheet: Path | None, how: SheetOptions, form: bool, sample: str | None,
+    how: SheetOptions, season: Path, sheet: Path | None, form: bool, sample: str | None,
     as_json: bool,
 ) -> None:  # fmt: skip
     """Import finger scores from a sheet, or type them.
