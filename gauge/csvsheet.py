@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from gauge.errors import BadTableError, FirmhandError
-from gauge.plaintext import seen
+from gauge.plaintext import control_in, seen
 from gauge.sheetfile import other_sheets, sheet_rows
 from gauge.units import SPELLINGS, Unit, newtons
 
@@ -347,6 +347,9 @@ class CsvSheet(Sheet):
         wrong: dict[str, str] = {}
         for cell in dict.fromkeys(cells):
             try:
+                if char := control_in(cell):
+                    what = f"{cell!r} holds the control character {char!r}; type it without"
+                    raise ValueError(what)
                 known[cell] = parse(cell)
             except ValueError as error:
                 known[cell], wrong[cell] = None, str(error)

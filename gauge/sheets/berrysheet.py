@@ -10,7 +10,6 @@ from typing import Any
 
 from gauge.csvsheet import CsvSheet, name_key
 from gauge.errors import AlreadyThereError, BadTableError
-from gauge.plaintext import control_in
 from gauge.records import FingerScore, Flag, Sample, possible
 from gauge.season.rows import Found, ImportedBerry, Key, code_key
 from gauge.sheets.berrykeys import BerryKeys, from_one
@@ -61,7 +60,6 @@ class BerrySheet:
         if self.force:
             self._read_berries(keys)
         self._read_scores(keys)
-        self._refuse_controls()
         dated = {s.code for s in (*self.known.samples.values(), *found.samples)
                  if s.due and s.storage_day is not None}  # fmt: skip
         found.undated = sum(not b.at and b.sample not in dated for b in found.berries)
@@ -79,15 +77,6 @@ class BerrySheet:
                 "column occasion with 2."
             )
         self.sheet.refuse(todo, AlreadyThereError if only_clashes else BadTableError)
-
-    def _refuse_controls(self) -> None:
-        """Note cells whose text the season would refuse."""
-        for name, cells in self.sheet.columns.items():
-            if name in self.sheet.used and control_in("".join(cells)):
-                for index, cell in enumerate(cells):
-                    if char := control_in(cell):
-                        what = f"{cell!r} holds the control character {char!r}; type it without"
-                        self.sheet.note(index, name, what)
 
     def _column(self, name: str, parse: Callable[[str], Any]) -> list[Any]:
         """Parse a column; one that the sheet lacks is one of empty cells."""
@@ -189,9 +178,10 @@ class BerrySheet:
             typed = [column.rater] * len(sheet) if column.rater else sheet.parsed("rater", str)
             orders = self._orders(column)
             for index, (key, score) in enumerate(zip(keys, scores, strict=True)):
-                if score is None or key is None or occasions[index] is None:
+                rater = typed[index]
+                if score is None or key is None or occasions[index] is None or rater is None:
                     continue
-                name = self._named(names, typed[index] or "", index, column)
+                name = self._named(names, rater, index, column)
                 if name is None and column.rater:
                     break
                 if name is not None:

@@ -229,6 +229,16 @@ def test_a_column_of_occasions_is_no_raters_column(tmp_path: Path) -> None:
         assert [(mark.rater, mark.occasion) for mark in marks] == [("ines", 2), ("ines", 2)]
 
 
+def test_a_control_character_is_named_by_its_cell_and_nothing_else_of_it(tmp_path: Path) -> None:
+    sheet = write(tmp_path, "sample,number,force_N,rater,score\nA,1,2.1,in\x07es,2\nA,2,3,ines,1\n")
+    with pytest.raises(BadTableError, match=r"row 2, column 'rater': .* holds the control") as one:
+        run("import", tmp_path / "a.season", sheet)
+    assert "problems" not in str(one.value)
+    plan = write(tmp_path, "code,berries\nC-\x071,20\n")
+    with pytest.raises(BadTableError, match=r"row 2, column 'code': .* holds the control"):
+        run("plan", tmp_path / "a.season", "--import", plan)
+
+
 def test_scores_are_corrected_and_the_trail_keeps_the_old(season: Path, tmp_path: Path) -> None:
     other = write(tmp_path, "sample,number,score\nC-01,1,3\nC-02,1,4\n")
     with pytest.raises(AlreadyThereError, match=r"scored this berry 2 on occasion 1 already"):
