@@ -140,10 +140,6 @@ class Questions(ABC):
 
     # --- what comes in ------------------------------------------------------------------------
 
-    def press(self, key: str) -> list[Event]:
-        """Do what one key stands for."""
-        return self.take(Typed(key))
-
     def take(self, typed: Typed) -> list[Event]:
         """Do what was typed; a user's mistake becomes a message, a full disk does not."""
         try:

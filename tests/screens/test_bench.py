@@ -22,6 +22,7 @@ from gauge.screens.bench import BenchScreen
 from gauge.screens.benchactions import KEYS, BenchActions, key_help
 from gauge.screens.benchview import BenchState, berries_needed, draw, summarise, time_left
 from gauge.screens.bigtext import big
+from gauge.screens.questions import Typed
 from gauge.season.file import open_season
 from gauge.season.rows import SampleRow
 from gauge.session.events import BerryLogged
@@ -141,7 +142,7 @@ def voids(season) -> list[str | None]:
 
 
 def keyed(actions: BenchActions, *keys: str) -> list:
-    return [event for key in keys for event in actions.press(key)]
+    return [event for key in keys for event in actions.take(Typed(key))]
 
 
 # --- figures ----------------------------------------------------------------------------------
