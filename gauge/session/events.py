@@ -59,56 +59,42 @@ class BerryLogged:
 
 
 class Notice(NamedTuple):
-    """Something that the tech must know; its kind is a row of `_NOTICES`."""
+    """Something that the tech must know; its kind is a row of `_WORDS`."""
 
     kind: str
     text: str
 
 
-# By the kind of a notice: what it is about, the strokes of the bell, and its words.
-_NOTICES = {
-    "scores missing": (
-        "press",
-        0,
-        "Pressed. The force stays hidden until these have scored: {raters}.",
-    ),
-    "refused": ("press", 2, "No berry: {why}."),
-    "too hard": (
-        "press",
-        3,
-        "TOO HARD: {peak:.2f} N, but the gauge is rated for {capacity:g} N: its cell may be hurt. "
-        "Check it with weights before the next berry: gauge verify.",
-    ),
-    "unread in press": (
-        "press",
-        0,
-        "{lines} of that press could not be read. If the gauge shows a word for an overload, gauge "
-        "learn teaches it: press that hard while it listens.",
-    ),
-    "silent": (
-        "line",
-        0,
-        "nothing received for {seconds:.0f} s. Is the gauge on, and does it send? Still listening.",
-    ),
-    "unreadable": (
-        "line",
-        0,
-        "for {seconds:.0f} s bytes came, but none that the line format can read. Speed or format "
-        "may be wrong: gauge learn makes a new format.",
-    ),
-    "behind": (
-        "line",
-        2,
-        "MORE LINES COME THAN CAN BE READ: what is read now came {seconds:.0f} s ago. Wait, or let "
-        "the gauge send less often: 2,000 lines a second are plenty.",
-    ),
-    "not stored": ("store", 2, "NOT STORED YET: {why} Trying again; do not close this window."),
+_WORDS = {
+    "scores missing": "Pressed. The force stays hidden until these have scored: {raters}.",
+    "refused": "No berry: {why}.",
+    "too hard": "TOO HARD: {peak:.2f} N, but the gauge is rated for {capacity:g} N: its cell may "
+    "be hurt. Check it with weights before the next berry: gauge verify.",
+    "unread in press": "{lines} of that press could not be read. If the gauge shows a word for an "
+    "overload, gauge learn teaches it: press that hard while it listens.",
+    "silent": "nothing received for {seconds:.0f} s. Is the gauge on, and does it send? Still "
+    "listening.",
+    "unreadable": "for {seconds:.0f} s bytes came, but none that the line format can read. Speed "
+    "or format may be wrong: gauge learn makes a new format.",
+    "behind": "MORE LINES COME THAN CAN BE READ: what is read now came {seconds:.0f} s ago. Wait, "
+    "or let the gauge send less often: 2,000 lines a second are plenty.",
+    "not stored": "NOT STORED YET: {why} Trying again; do not close this window.",
 }
+# What an event is about, where not the press, and strokes of the bell, where it rings; by the kind
+# of a notice, or by the type of another event.
+_TOPICS: dict[object, str] = dict.fromkeys(("silent", "unreadable", "behind", LineLost), "line")
+_TOPICS["not stored"] = "store"
+_STROKES: dict[object, int] = {
+    BerryLogged: 1,
+    **dict.fromkeys(("refused", "behind", "not stored", TruncatedPress, DetectorNotice), 2),
+    **dict.fromkeys(("too hard", LineLost), 3),
+}
+FULL_BELLS = 4
 
 
 def notice(kind: str, **values: object) -> Notice:
     """Make a notice, with these values in its words."""
-    return Notice(kind, _NOTICES[kind][2].format(**values))
+    return Notice(kind, _WORDS[kind].format(**values))
 
 
 # A Gap is an event when it is over and stored.
@@ -138,9 +124,7 @@ def describe(event: Event, port: str) -> str:
 
 def topic(event: Event) -> str:
     """Name what an event is about: a message of it ends when the next one comes, or its end."""
-    if isinstance(event, Notice):
-        return _NOTICES[event.kind][0]
-    return "line" if isinstance(event, LineLost) else "press"
+    return _TOPICS.get(_kind(event), "press")
 
 
 def bells(event: Event) -> int:
@@ -149,10 +133,8 @@ def bells(event: Event) -> int:
     Stored is one; a press that is no berry two; a line that is lost, or a cell at risk, three.
     Where a sample is full, its screen rings `FULL_BELLS`.
     """
-    if isinstance(event, Notice):
-        return _NOTICES[event.kind][1]
-    return _BELLS.get(type(event), 0)
+    return _STROKES.get(_kind(event), 0)
 
 
-_BELLS = {BerryLogged: 1, TruncatedPress: 2, DetectorNotice: 2, LineLost: 3}
-FULL_BELLS = 4
+def _kind(event: Event) -> object:
+    return event.kind if isinstance(event, Notice) else type(event)
