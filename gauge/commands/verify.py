@@ -5,25 +5,16 @@ from __future__ import annotations
 import sys
 import textwrap
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import (
-    FILE,
-    echo,
-    emit_json,
-    json_option,
-    number_option,
-    print_table,
-    read_by,
-    record_options,
-    say,
-)
+from gauge.clikit import echo, emit_json, json_option, option, print_table, receives, say
 from gauge.commands.certificates import certificate_option, certify
-from gauge.commands.options import begun_season, capacity_option, format_option, gauge_options
+from gauge.commands.options import begun_season, format_option
 from gauge.errors import StoppedError, VerificationFailedError
 from gauge.records import Chunk, Gap, Session
 from gauge.verify.mass import Mass, parse_mass
@@ -54,95 +45,62 @@ def read_time(text: str) -> str:
     return at.astimezone(UTC).isoformat(timespec="seconds")
 
 
-source_options = record_options(
-    "source",
-    dict,
-    click.option("--port", help="Port of the gauge, such as /dev/ttyUSB0 or socket://host:port."),
-    click.option(
-        "--capture", type=FILE, help="Judge a capture of the weights being hung, instead of a port."
-    ),
-    click.option(
-        "--at",
-        "taken_at",
-        metavar="TIME",
-        callback=read_by(read_time),
-        help="When the capture was taken (ISO 8601).",
-    ),
-    format_option(),
-)
-weight_options = record_options(
-    "weights",
-    dict,
-    click.option(
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    port: str | None = option("Port of the gauge, such as /dev/ttyUSB0 or socket://host:port.")
+    capture: Path | None = option("Judge a capture of the weights being hung, instead of a port.")
+    taken_at: str | None = option(
+        "When the capture was taken (ISO 8601).", "--at", metavar="TIME", read=read_time
+    )
+    season_file: Path = option("Season file that keeps the result.", "--season", required=True)
+    masses: tuple[Mass, ...] = option(
+        "A check weight in g, kg, lb or oz; once for each, in the order hung.",
         "--mass",
-        "masses",
-        multiple=True,
         metavar="500g",
-        callback=read_by(lambda texts: tuple(map(parse_mass, texts))),
-        help="A check weight in g, kg, lb or oz; once for each, in the order hung.",
-    ),
-    number_option(
-        "--runs", "How often the whole list is hung.", low=1, high=20, whole=True, default=1
-    ),
-    number_option(
-        "--tolerance",
-        "The lab's own, in percent of the force.",
-        low=0.01,
-        high=50,
-        default=1.0,
-        name="tolerance_pct",
-    ),
-    click.option(
-        "--weight-class",
+        read=lambda texts: tuple(map(parse_mass, texts)),
+    )
+    runs: int = option("How often the whole list is hung.", low=1, high=20, default=1)
+    tolerance_pct: float = option(
+        "The lab's own, in percent of the force.", "--tolerance", low=0.01, high=50, default=1.0
+    )
+    weight_class: str | None = option(
+        "OIML R 111 class of the weights; its limit counts against the gauge.",
         type=click.Choice(["F2", "M1", "M2"]),
-        help="OIML R 111 class of the weights; its limit counts against the gauge.",
-    ),
-    capacity_option,
-    click.option(
-        "--loading",
+    )
+    capacity_newton: float | None = option("Capacity of the gauge, in N.", "--capacity-n", above=0)
+    loading: str = option(
+        "Whether weights hang from the gauge, or are set on its head while it stands upright: "
+        "berries are pressed, so compression checks what is used.",
         type=click.Choice(["hanging", "compression"]),
         default="hanging",
-        help="Whether weights hang from the gauge, or are set on its head while it stands upright: "
-        "berries are pressed, so compression checks what is used.",
-    ),
-    number_option(
-        "--timeout", "Seconds to wait for each weight.", low=1, default=60.0, name="timeout_s"
-    ),
-)
-site_options = record_options(
-    "site",
-    dict,
-    number_option(
-        "--latitude", "Of the bench, in degrees; kept for next time.", name="latitude_deg"
-    ),
-    number_option("--elevation", "Of the bench, in m; kept with the latitude.", name="elevation_m"),
-)
+    )
+    timeout_s: float = option("Seconds to wait for each weight.", "--timeout", low=1, default=60.0)
+    latitude_deg: float | None = option(
+        "Of the bench, in degrees; kept for next time.", "--latitude"
+    )
+    elevation_m: float | None = option("Of the bench, in m; kept with the latitude.", "--elevation")
+    operator: str | None = option("Who works at the gauge.")
+    gauge: str | None = option("Name of the gauge.")
+    gauge_serial: str | None = option("Serial number of the gauge.", "--serial-number")
+    chart_file: Path | None = option(
+        "Draw the season's control chart; without --mass only that.", "--chart"
+    )
+
+    @property
+    def named(self) -> dict[str, str | None]:
+        """What the gauge is known by."""
+        return {"gauge": self.gauge, "gauge_serial": self.gauge_serial}
 
 
 @click.command("verify")
-@source_options
-@click.option(
-    "--season", "season_file", type=FILE, required=True, help="Season file that keeps the result."
-)
-@weight_options
-@site_options
-@record_options("gauge", dict, *gauge_options)
+@format_option()
+@receives(_Asked)
 @certificate_option
-@click.option(
-    "--chart",
-    "chart_file",
-    type=FILE,
-    help="Draw the season's control chart; without --mass only that.",
-)
 @json_option
 def command(
-    source: dict[str, Any],
-    season_file: Path,
-    weights: dict[str, Any],
-    site: dict[str, float | None],
-    gauge: dict[str, Any],
+    asked: _Asked,
+    format_name: str | None,
     certificates: tuple[CertificateRow, ...],
-    chart_file: Path | None,
     as_json: bool,
 ) -> None:
     """Check the gauge against check weights.
@@ -156,36 +114,38 @@ def command(
         --mass 200g --mass 500g --latitude 35.5 --elevation 250
     gauge verify --season 2026.season --chart weights.png
     """  # noqa: D301
-    named = {name: gauge[name] for name in ("gauge", "gauge_serial")}
-    if not weights["masses"]:
-        _without_weights(season_file, certificates, named, chart_file)
+    if not asked.masses:
+        _without_weights(asked, certificates)
         return
-    fmt, received, taken = _source(**source)
+    fmt, received, taken = _source(asked, format_name)
     from gauge.season.checks import known_capacity
     from gauge.verify.verification import verify
 
-    with begun_season(season_file) as season:
-        certify(season, certificates, **named)
-        weights["capacity_newton"] = weights["capacity_newton"] or known_capacity(
-            season.sessions(), **named
-        )
-        settings = _settings(season, site, **weights)
+    with begun_season(asked.season_file) as season:
+        certify(season, certificates, **asked.named)
+        known = known_capacity(season.sessions(), **asked.named)
+        settings = _settings(season, asked, asked.capacity_newton or known)
         say(_CAUTIONS)
         if settings.capacity_newton is None:
             say("The gauge's capacity is not known: give --capacity-n to guard against overload.")
         session = Session(
-            purpose="verify", capacity_newton=settings.capacity_newton, **taken, **gauge
+            purpose="verify",
+            capacity_newton=settings.capacity_newton,
+            operator=asked.operator,
+            gauge=asked.gauge,
+            gauge_serial=asked.gauge_serial,
+            **taken,
         )
         try:
             result = verify(received, fmt, season, session, settings, report=_Shown())
         except KeyboardInterrupt:
             raise StoppedError(
-                f"stopped before all weights were read; {season_file} keeps what was received, but "
-                "no result.",
+                f"stopped before all weights were read; {asked.season_file} keeps what was "
+                "received, but no result.",
                 todo="Take the weight off, and run gauge verify again from the start.",
             ) from None
-    if chart_file is not None:
-        _chart(season_file, chart_file)
+    if asked.chart_file is not None:
+        _chart(asked.season_file, asked.chart_file)
     emit_json(result.document()) if as_json else _show(result)
     if not result.passed:
         raise VerificationFailedError(
@@ -194,24 +154,19 @@ def command(
         )
 
 
-def _without_weights(
-    season_file: Path,
-    certificates: tuple[CertificateRow, ...],
-    named: dict[str, Any],
-    chart_file: Path | None,
-) -> None:
+def _without_weights(asked: _Asked, certificates: tuple[CertificateRow, ...]) -> None:
     """Keep certificates, or draw the chart: what needs no weight."""
     if certificates:
-        with begun_season(season_file) as season:
-            certify(season, certificates, **named)
-    if chart_file is not None:
-        _chart(season_file, chart_file)
+        with begun_season(asked.season_file) as season:
+            certify(season, certificates, **asked.named)
+    if asked.chart_file is not None:
+        _chart(asked.season_file, asked.chart_file)
     elif not certificates:
         raise click.UsageError("name a check weight: --mass 500g.")
 
 
 def _source(
-    port: str | None, capture: Path | None, taken_at: str | None, format_name: str | None
+    asked: _Asked, format_name: str | None
 ) -> tuple[LineFormat, Iterator[Chunk | Gap], dict[str, Any]]:
     """Return the line format, what is received, and what the session says of it."""
     from gauge.port.portreader import receive
@@ -219,37 +174,40 @@ def _source(
     from gauge.protocol.formatfile import load_format
     from gauge.season.tables import now
 
+    port, capture = asked.port, asked.capture
     if (port is None) == (capture is None):
         raise click.UsageError("give --port, or --capture with a file.")
-    if taken_at is not None and capture is None:
+    if asked.taken_at is not None and capture is None:
         raise click.UsageError("--at goes with --capture.")
     if format_name is None:
         raise click.UsageError("give --format, the line format that gauge learn wrote.")
     fmt = load_format(format_name)
     items = receive(port, fmt) if port is not None else load_capture(capture or "")
     note = None if capture is None else f"from {capture.name}"
-    taken = {"started_at": taken_at or now(), "port": port, "note": note, "line_format": fmt.name}
-    return fmt, items, taken
+    at = asked.taken_at or now()
+    return fmt, items, {"started_at": at, "port": port, "note": note, "line_format": fmt.name}
 
 
-def _settings(
-    season: SeasonFile,
-    site: dict[str, float | None],
-    *,
-    masses: tuple[Mass, ...],
-    runs: int,
-    **judging: Any,
-) -> CheckSettings:
+def _settings(season: SeasonFile, asked: _Asked, capacity_newton: float | None) -> CheckSettings:
     """Complete what is stated by what the season knows of its site."""
     from gauge.verify.checkweight import CheckSettings
     from gauge.verify.gravity import gravity_at
 
+    site = {"latitude_deg": asked.latitude_deg, "elevation_m": asked.elevation_m}
     if any(value is not None for value in site.values()):
         gravity = gravity_at(**site)
         season.set_site(**site)
     else:
         gravity = gravity_at(season.latitude_deg, season.elevation_m)
-    return CheckSettings(masses=masses * runs, gravity=gravity, **judging)
+    return CheckSettings(
+        masses=asked.masses * asked.runs,
+        gravity=gravity,
+        capacity_newton=capacity_newton,
+        tolerance_pct=asked.tolerance_pct,
+        weight_class=asked.weight_class,
+        loading=asked.loading,
+        timeout_s=asked.timeout_s,
+    )
 
 
 class _Shown:
