@@ -87,8 +87,13 @@ def simulated_half_widths(what: Simulation) -> Floats:
     open_side = np.full(len(truth.cuts), np.inf)
     try:
         if what.panel.raters > 1:
-            few_points = what.berries >= _MANY_BERRIES and what.panel.berry_sd <= _LIKE_BERRIES
-            effort = Effort(points=5 if few_points else 9, moves=1, near=1e-2)
+            alike, many = what.panel.berry_sd <= _LIKE_BERRIES, what.berries >= _MANY_BERRIES
+            effort = Effort(
+                points=5 if alike and many else 9,
+                wide_points=9 if alike else 21,
+                moves=1,
+                near=1e-2,
+            )
             cuts = fit_panel_centre(
                 pairs, force_scale=truth.force_scale, level=what.level, growth=truth.growth,
                 effort=effort,

@@ -53,7 +53,7 @@ _BY_CHANCE = 0.002
 _PLACE, _OWN = 3.0, 0.5
 # Log-likelihood; berry deviations that lower it by more than this are ruled out.
 _FALLEN = 5.0
-_HARD = Effort(points=31)
+_HARD = Effort(points=31, wide_points=31)
 
 
 @dataclass(frozen=True, kw_only=True)
