@@ -59,36 +59,6 @@ def read_by(read: Callable[[Any], Any]) -> Callable[..., Any]:
     return lambda _context, _option, typed: None if typed is None else read(typed)
 
 
-def number_option(
-    flag: str,
-    text: str,
-    *,
-    above: float | None = None,
-    low: float | None = None,
-    high: float | None = None,
-    whole: bool = False,
-    name: str = "",
-    **more: Any,
-) -> Callable[[F], F]:
-    """Make an option that takes a number within bounds, of which `above` is not allowed itself.
-
-    A force in N such as ``--noise-n`` is passed to the command as ``noise_newton``, unless `name`
-    says otherwise. `text` is the help, `more` as of `click.option`.
-
-    Examples
-    --------
-    >>> @click.command()
-    ... @number_option("--noise-n", "Noise in N.", low=0, default=0.01)
-    ... def show(noise_newton: float) -> float:
-    ...     return noise_newton
-    >>> show.main(["--noise-n", "0.02"], standalone_mode=False)
-    0.02
-    """
-    number = _number(whole, above, low, high)
-    name = name or re.sub("_n$", "_newton", flag.strip("-").replace("-", "_"))
-    return click.option(flag, name, type=number, help=text, **more)
-
-
 def _number(whole: bool, above: float | None, low: float | None, high: float | None) -> Any:
     least = low if above is None else above
     if least is None and high is None:
@@ -102,8 +72,8 @@ def option(text: str, *flags: str, **how: Any) -> Any:
 
     The field's name gives the flag, unless `flags` are given, and its type what may be typed: a
     ``bool`` is a flag, a ``tuple[..., ...]`` may be repeated, a ``Path`` is a file. `text` is the
-    help; `how` are bounds as of `number_option`, a function `read` that what was typed passes
-    through, or as of `click.option`.
+    help; `how` are bounds `above` (not allowed itself), `low` and `high`, a function `read` that
+    what was typed passes through, or as of `click.option`.
 
     Examples
     --------
@@ -159,53 +129,15 @@ def _parameter(one: Field[Any]) -> click.Parameter:
         how["callback"] = read_by(read)
     if kind in {"int", "float"}:
         how.setdefault("type", _number(kind == "int", *bounds))
-    elif kind in {"Path", "bool"}:
-        how |= {"is_flag": True} if kind == "bool" else {"type": FILE}
+    elif kind == "Path":
+        how.setdefault("type", FILE)
+    elif kind == "bool":
+        how["is_flag"] = True
     flags = how.pop("flags")
     if flags is None:
         return click.Argument([one.name], **how)
     flags = flags or ("--" + one.name.replace("_", "-"),)
     return click.Option([*flags, one.name], multiple=how.pop("multiple", bool(several)), **how)
-
-
-def record_options(
-    name: str, make: Callable[..., object], *options: Callable[[F], F]
-) -> Callable[[F], F]:
-    """Add options that a command receives together, as one record, by its parameter `name`.
-
-    `make` makes it from the values of the options, by their names: mostly a dataclass. The
-    `options` are decorators such as `click.option` makes, in the order of the help.
-
-    Examples
-    --------
-    >>> from types import SimpleNamespace
-    >>> scale_options = record_options(
-    ...     "scale", SimpleNamespace, click.option("--low"), click.option("--high")
-    ... )
-    >>> @click.command()
-    ... @scale_options
-    ... def show(scale: SimpleNamespace) -> str:
-    ...     return f"{scale.low} to {scale.high}"
-    >>> show.main(["--low", "firm", "--high", "soft"], standalone_mode=False)
-    'firm to soft'
-    """
-
-    def decorate(function: F) -> F:
-        names: list[str] = []
-
-        @functools.wraps(function)
-        def with_record(**values: Any) -> Any:
-            record = make(**{key: values.pop(key) for key in names})
-            return function(**{name: record}, **values)
-
-        known = len(getattr(function, "__click_params__", ()))
-        decorated: Any = with_record
-        for option in reversed(options):
-            decorated = option(decorated)
-        names += [parameter.name for parameter in decorated.__click_params__[known:]]
-        return decorated  # type: ignore[no-any-return]
-
-    return decorate
 
 
 class LazyGroup(click.Group):

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import FILE, emit_json, json_option, number_option, say
+from gauge.clikit import emit_json, json_option, option, receives, say
 from gauge.errors import AlreadyThereError, CannotWriteError, NotSureError, StoppedError
 from gauge.outfile import is_database, write_whole
 
@@ -19,48 +19,39 @@ if TYPE_CHECKING:
     from gauge.units import Unit
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    port: str = option("Serial port, or a URL such as socket://host:4001.", required=True)
+    out: Path = option(
+        "Line format to write. What was received is kept beside it, in FORMAT.received.txt.",
+        required=True,
+        metavar="FORMAT.toml",
+        type=click.Path(path_type=Path, dir_okay=False),
+    )
+    received_file: Path | None = option(
+        "Keep what was received in this file, also where no format is found.", "--received"
+    )
+    yes: bool = option("Do not ask; requests may be sent to a silent gauge.")
+    texts: tuple[str, ...] = option(
+        r"Also try this request on a silent gauge; \r, \n and \xNN are understood.",
+        "--request",
+        metavar="TEXT",
+    )
+    unit_name: str | None = option(
+        "Unit on the display, if lines have none.", "--unit", metavar="U"
+    )
+    seconds: float = option(
+        "Longest time to listen at the setting that fits; trying one takes about 2 s.",
+        low=1,
+        high=3600,
+        default=20.0,
+    )
+
+
 @click.command("learn")
-@click.option("--port", required=True, help="Serial port, or a URL such as socket://host:4001.")
-@click.option(
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FORMAT.toml",
-    help="Line format to write. What was received is kept beside it, in FORMAT.received.txt.",
-)
-@click.option(
-    "--received",
-    "received_file",
-    type=FILE,
-    help="Keep what was received in this file, also where no format is found.",
-)
-@click.option("--yes", is_flag=True, help="Do not ask; requests may be sent to a silent gauge.")
-@click.option(
-    "--request",
-    "texts",
-    multiple=True,
-    metavar="TEXT",
-    help=r"Also try this request on a silent gauge; \r, \n and \xNN are understood.",
-)
-@click.option("--unit", "unit_name", metavar="U", help="Unit on the display, if lines have none.")
-@number_option(
-    "--seconds",
-    "Longest time to listen at the setting that fits; trying one takes about 2 s.",
-    low=1,
-    high=3600,
-    default=20.0,
-)
+@receives(_Asked)
 @json_option
-def command(
-    port: str,
-    out: Path,
-    received_file: Path | None,
-    yes: bool,
-    texts: tuple[str, ...],
-    unit_name: str | None,
-    seconds: float,
-    as_json: bool,
-) -> None:
+def command(asked: _Asked, as_json: bool) -> None:
     """Listen to a gauge and write its line format.
 
     Plug the gauge in, let it send, and squeeze its head slowly, twice, when asked.
@@ -78,50 +69,50 @@ def command(
     from gauge.protocol.formatfile import dump_format
     from gauge.units import parse_unit
 
-    _check_target(out, ask=not yes)
-    unit = parse_unit(unit_name) if unit_name else None
-    given = [unescape(text) for text in texts]
+    _check_target(asked.out, ask=not asked.yes)
+    unit = parse_unit(asked.unit_name) if asked.unit_name else None
+    given = [unescape(text) for text in asked.texts]
 
     def asks() -> Sequence[bytes]:
         question = "Nothing was received. Send requests (READ?, W) to the gauge?"
-        return requests(given) if yes or click.confirm(question, err=True) else ()
+        return requests(given) if asked.yes or click.confirm(question, err=True) else ()
 
     def sweep(unit: Unit | None) -> Learned:
-        listener = PortListener(port)
-        speed = not port.startswith("socket://")
+        listener = PortListener(asked.port)
+        speed = not asked.port.startswith("socket://")
         sweep = Sweep(
-            listener, seconds=seconds, takes_speed=speed, unit=unit, asks=asks, report=say
+            listener, seconds=asked.seconds, takes_speed=speed, unit=unit, asks=asks, report=say
         )
         try:
             return sweep.run()
         finally:
             listener.close()
             received.extend(sweep.received)
-            if received_file is not None:
-                write_whole(received_file, _capture_lines(received))
+            if asked.received_file is not None:
+                write_whole(asked.received_file, _capture_lines(received))
 
     received: list[Received] = []
     try:
         try:
             learned = sweep(unit)
         except NoUnitError as error:
-            if yes:
+            if asked.yes:
                 raise
             say(error.what)
             learned = sweep(parse_unit(click.prompt("Unit on the display, such as N", err=True)))
         _describe(learned)
-        if not yes:
+        if not asked.yes:
             _confirm(learned)
     except (KeyboardInterrupt, click.Abort):
         raise StoppedError(
             "stopped; no format was written.", todo="Run gauge learn again when the gauge is ready."
         ) from None
-    if received_file is None:
-        write_whole(out.with_name(f"{out.stem}.received.txt"), _capture_lines(received))
-    write_whole(out, [dump_format(replace(learned.fmt, name=out.stem))])
-    say(f"{out}: written.")
+    if asked.received_file is None:
+        write_whole(asked.out.with_name(f"{asked.out.stem}.received.txt"), _capture_lines(received))
+    write_whole(asked.out, [dump_format(replace(learned.fmt, name=asked.out.stem))])
+    say(f"{asked.out}: written.")
     if as_json:
-        emit_json(_document(learned, out))
+        emit_json(_document(learned, asked.out))
 
 
 def _capture_lines(received: Sequence[Received]) -> Iterator[str]:

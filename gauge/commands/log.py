@@ -6,31 +6,30 @@ import json
 import sys
 from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, number_option, record_options, say
+from gauge.clikit import option, receives, say
 from gauge.commands.goingon import agreed, complete, on_terminal, remember, zero
 from gauge.commands.options import (
+    GaugeOptions,
     begun_season,
-    capacity_option,
     format_option,
-    gauge_options,
     loading_rate_option,
     plan_squeezes,
     press_only_option,
 )
 from gauge.commands.statedsample import (
+    SampleOptions,
     StatedSample,
     more_option,
     new_option,
     requested_sample,
     sample_of,
-    sample_options,
 )
 from gauge.errors import NothingReceivedError
 from gauge.plaintext import plural
@@ -42,67 +41,70 @@ if TYPE_CHECKING:
     from gauge.session.memory import Place
 
 
-def read_scoring(raters: str | None, blind: bool) -> dict[str, Any]:
-    """Read --raters and --blind."""
-    names = tuple(name.strip() for name in (raters or "").split(",") if name.strip())
-    if raters is not None and not names:
-        raise click.UsageError("--raters names nobody: write --raters ines,marek.")
-    if blind and not names:
-        raise click.UsageError("--blind hides forces until the raters have scored: give --raters.")
-    if len(set(names)) != len(names):
-        raise click.UsageError("--raters names the same rater twice.")
-    return {"raters": names, "blind": blind}
-
-
-scoring_options = record_options(
-    "scoring",
-    read_scoring,
-    click.option("--raters", metavar="NAME,NAME", help="Raters who score berries by finger."),
-    click.option(
-        "--blind", is_flag=True, help="Hide forces until all raters have scored; show blind codes."
-    ),
-)
-
-
-def read_session(protocol: Sequence[str], **known: Any) -> Session:
-    """Read who presses with what, and how where that is not as the season's protocol says."""
-    from gauge.pressprotocol import PressProtocol
-
-    own = PressProtocol().with_typed(protocol).stated
-    known["head_mm"] = known["head_mm"] or own.pop("head_mm", None)
-    return Session(started_at="", protocol=json.dumps(own) if own else None, **known)
-
-
-session_options = record_options(
-    "session",
-    read_session,
-    click.option(
-        "--protocol",
+@dataclass(frozen=True, kw_only=True)
+class _Asked(SampleOptions, GaugeOptions):
+    port: str | None = option("Device, such as /dev/ttyUSB0 or COM3, or a URL.")
+    season_file: Path | None = option("Season file; begun if there is none.", "--season")
+    berries: int | None = option("Stop after N berries.", low=1, metavar="N")
+    yes: bool = option("Do not wait for Enter.")
+    plain: bool = option("Lines only, no screen control.")
+    raters: str | None = option("Raters who score berries by finger.", metavar="NAME,NAME")
+    blind: bool = option("Hide forces until all raters have scored; show blind codes.")
+    half_width_newton: float | None = option(
+        "Half-width that the mean's 95 % interval shall have, in N.",
+        "--half-width",
+        above=0,
+        metavar="N",
+    )
+    silent_stop_s: float | None = option(
+        "End when no reading came for S seconds.", "--stop-after-silence", above=0, metavar="S"
+    )
+    verify_days: float = option(
+        "Warn when the last good check of the gauge is older.", low=0, default=7.0
+    )
+    protocol: tuple[str, ...] = option(
+        "How this session presses, where not as the season's protocol says; see 'gauge protocol'.",
         metavar="KEY=VALUE",
-        multiple=True,
-        help="How this session presses, where not as the season's protocol says; see "
-        "'gauge protocol'.",
-    ),
-    *gauge_options,
-    number_option("--head-mm", "Diameter of the head.", above=0),
-    capacity_option,
-)
+    )
+    head_mm: float | None = option("Diameter of the head.", above=0)
+
+    def scoring(self) -> dict[str, Any]:
+        """Read --raters and --blind."""
+        names = tuple(name.strip() for name in (self.raters or "").split(",") if name.strip())
+        if self.raters is not None and not names:
+            raise click.UsageError("--raters names nobody: write --raters ines,marek.")
+        if self.blind and not names:
+            raise click.UsageError(
+                "--blind hides forces until the raters have scored: give --raters."
+            )
+        if len(set(names)) != len(names):
+            raise click.UsageError("--raters names the same rater twice.")
+        return {"raters": names, "blind": self.blind}
+
+    def session(self) -> Session:
+        """Read who presses with what, and how where that is not as the season's protocol says."""
+        from gauge.pressprotocol import PressProtocol
+
+        own = PressProtocol().with_typed(self.protocol).stated
+        return Session(
+            started_at="",
+            operator=self.operator,
+            gauge=self.gauge,
+            gauge_serial=self.gauge_serial,
+            head_mm=self.head_mm or own.pop("head_mm", None),
+            capacity_newton=self.capacity_newton,
+            protocol=json.dumps(own) if own else None,
+        )
 
 
 @click.command("log")
-@click.option("--port", help="Device, such as /dev/ttyUSB0 or COM3, or a URL.")
 @format_option()
-@click.option("--season", "season_file", type=FILE, help="Season file; begun if there is none.")
-@sample_options
+@receives(_Asked)
 @new_option
 @more_option
-@number_option("--berries", "Stop after N berries.", low=1, whole=True, metavar="N")
 @press_only_option
-@click.option("--yes", is_flag=True, help="Do not wait for Enter.")
-@click.option("--plain", is_flag=True, help="Lines only, no screen control.")
 @click.option("--quiet", is_flag=True, help="Ring no bell.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each stored berry.")
-@scoring_options
 @click.option(
     "--new-rater",
     "new_raters",
@@ -110,35 +112,7 @@ session_options = record_options(
     help="A rater whom the season does not know yet; may be repeated.",
 )
 @loading_rate_option
-@number_option(
-    "--half-width",
-    "Half-width that the mean's 95 % interval shall have, in N.",
-    above=0,
-    name="half_width_newton",
-    metavar="N",
-)
-@number_option(
-    "--verify-days", "Warn when the last good check of the gauge is older.", low=0, default=7.0
-)
-@number_option(
-    "--stop-after-silence",
-    "End when no reading came for S seconds.",
-    above=0,
-    name="silent_stop_s",
-    metavar="S",
-)
-@session_options
-def command(
-    port: str | None,
-    format_name: str | None,
-    season_file: Path | None,
-    stated: StatedSample,
-    scoring: dict[str, Any],
-    session: Session,
-    yes: bool,
-    verify_days: float,
-    **how: Any,
-) -> None:
+def command(asked: _Asked, format_name: str | None, **how: Any) -> None:
     """Log one peak per berry.
 
     Press a berry, wait for the bell, take the next one: no key is needed. A berry is shown only
@@ -162,8 +136,11 @@ def command(
     from gauge.session.daylists import summary
     from gauge.session.samplechoice import next_or_match
 
-    place, remembered, odd = complete(port, format_name, season_file, session, **scoring)
-    lines_only = how.pop("plain") or how["as_json"]
+    stated = asked.stated()
+    place, remembered, odd = complete(
+        asked.port, format_name, asked.season_file, asked.session(), **asked.scoring()
+    )
+    lines_only = asked.plain or how["as_json"]
     on_screen = not lines_only and sys.stdout.isatty() and on_terminal()
     if remembered:
         lines: list[str] = []
@@ -173,16 +150,17 @@ def command(
                 season = held.enter_context(open_season(place.season, read_only=True))
                 row = next_or_match(season.samples(), stated.code)
             if not odd:
-                lines = summary(place, season, row, stated.code, zero(place), verify_days)
+                lines = summary(place, season, row, stated.code, zero(place), asked.verify_days)
             known = row is not None and row.sample.fruit_temp_c is not None
         measured = None if known or stated.known["fruit_temp_c"] else stated.known
-        if not agreed(lines, odd, yes=yes, measured=measured):
+        if not agreed(lines, odd, yes=asked.yes, measured=measured):
             from gauge.commands import start
 
             click.get_current_context().invoke(start.command)
             return
-    ask = on_terminal() and not yes
-    log_at(place, stated, on_screen=on_screen, ask=ask, verify_days=verify_days, **how)
+    how |= {"on_screen": on_screen, "ask": on_terminal() and not asked.yes}
+    names = ("berries", "half_width_newton", "verify_days", "silent_stop_s")
+    log_at(place, stated, **how, **{name: getattr(asked, name) for name in names})
 
 
 def log_at(

@@ -6,13 +6,13 @@ import math
 import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import F, number_option, read_by, say
+from gauge.clikit import F, option, read_by, say
 from gauge.errors import FirmhandError, InvalidValueError
 
 if TYPE_CHECKING:
@@ -97,12 +97,16 @@ loading_rate_option = click.option(
     help="Planned rate of loading, in peaks a second (2: full force after half a second); presses "
     "outside it are flagged.",
 )
-capacity_option = number_option("--capacity-n", "Capacity of the gauge, in N.", above=0)
-gauge_options = (
-    click.option("--operator", help="Who works at the gauge."),
-    click.option("--gauge", help="Name of the gauge."),
-    click.option("--serial-number", "gauge_serial", help="Serial number of the gauge."),
-)
+
+
+@dataclass(frozen=True, kw_only=True)
+class GaugeOptions:
+    """Which gauge it is, and who works at it."""
+
+    operator: str | None = option("Who works at the gauge.")
+    gauge: str | None = option("Name of the gauge.")
+    gauge_serial: str | None = option("Serial number of the gauge.", "--serial-number")
+    capacity_newton: float | None = option("Capacity of the gauge, in N.", "--capacity-n", above=0)
 
 
 press_only_option = click.option(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -11,16 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import (
-    FILE,
-    document,
-    echo,
-    emit_json,
-    print_table,
-    record_options,
-    say,
-    season_argument,
-)
+from gauge.clikit import argument, document, echo, emit_json, option, print_table, receives, say
 from gauge.plaintext import plural
 from gauge.pressprotocol import PressProtocol
 from gauge.records import Sample, Session
@@ -33,52 +24,38 @@ _SAMPLE = tuple(f.name for f in fields(Sample) if f.name not in {"code", "cues",
 _Row = dict[str, Any]
 
 
-def read_layout(delimiter: str | None, decimal: str) -> dict[str, Any]:
-    """Read how the CSV is laid out, as `csv_lines` takes it."""
-    comma = decimal == "comma"
-    delimiter = delimiter or ("semicolon" if comma else "comma")
-    if comma and delimiter == "comma":
-        raise click.UsageError("A decimal comma needs --delimiter semicolon or tab.")
-    return {"delimiter": _DELIMITERS[delimiter], "decimal_comma": comma}
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    season: Path = argument()
+    sample: str | None = option("Only the berries of this sample.")
+    as_json: bool = option("Print one JSON document, a list of berries.", "--json")
+    csv_file: Path | None = option("Write a CSV file.", "--csv")
+    long: bool = option(
+        "One row a finger score of the berries that count, as 'calibrate fit' reads a CSV."
+    )
+    delimiter: str | None = option(
+        "What separates the cells of the CSV; comma, or semicolon with a decimal comma.",
+        type=click.Choice(list(_DELIMITERS)),
+    )
+    decimal: str = option(
+        "The decimal sign of the CSV.", type=click.Choice(["point", "comma"]), default="point"
+    )
+    voided: bool = option("Also write void berries into the CSV.")
+    bom: bool = option("Begin the CSV with a byte order mark, for spreadsheets.")
+
+    @property
+    def layout(self) -> dict[str, Any]:
+        """How the CSV is laid out, as `csv_lines` takes it."""
+        comma = self.decimal == "comma"
+        delimiter = self.delimiter or ("semicolon" if comma else "comma")
+        if comma and delimiter == "comma":
+            raise click.UsageError("A decimal comma needs --delimiter semicolon or tab.")
+        return {"delimiter": _DELIMITERS[delimiter], "decimal_comma": comma}
 
 
 @click.command("readings", no_args_is_help=True)
-@season_argument
-@click.option("--sample", help="Only the berries of this sample.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document, a list of berries.")
-@click.option("--csv", "csv_file", type=FILE, help="Write a CSV file.")
-@click.option(
-    "--long",
-    is_flag=True,
-    help="One row a finger score of the berries that count, as 'calibrate fit' reads a CSV.",
-)
-@record_options(
-    "layout",
-    read_layout,
-    click.option(
-        "--delimiter",
-        type=click.Choice(list(_DELIMITERS)),
-        help="What separates the cells of the CSV; comma, or semicolon with a decimal comma.",
-    ),
-    click.option(
-        "--decimal",
-        type=click.Choice(["point", "comma"]),
-        default="point",
-        help="The decimal sign of the CSV.",
-    ),
-)
-@click.option("--voided", is_flag=True, help="Also write void berries into the CSV.")
-@click.option("--bom", is_flag=True, help="Begin the CSV with a byte order mark, for spreadsheets.")
-def command(
-    season: Path,
-    sample: str | None,
-    as_json: bool,
-    csv_file: Path | None,
-    long: bool,
-    layout: dict[str, Any],
-    voided: bool,
-    bom: bool,
-) -> None:
+@receives(_Asked)
+def command(asked: _Asked) -> None:
     """Show or export every berry.
 
     Voided berries are shown too, with the reason, and what was noted. The CSV holds those that
@@ -95,8 +72,9 @@ def command(
     from gauge.season.checks import peak_flags
     from gauge.season.file import open_season
 
-    with open_season(season, read_only=True) as file:
-        code = None if sample is None else file.sample(sample).sample.code
+    layout = asked.layout
+    with open_season(asked.season, read_only=True) as file:
+        code = None if asked.sample is None else file.sample(asked.sample).sample.code
         berries = file.berries(code)
         samples = {row.sample.code: row.sample for row in file.samples()}
         notes: dict[int | None, list[str]] = {}
@@ -111,19 +89,19 @@ def command(
         | at_gauge.get(berry.session_id or 0, nowhere)
         for berry in berries
     ]
-    if csv_file is not None:
+    if asked.csv_file is not None:
         from gauge.columns import export
 
-        valid = [row for row in rows if voided or row["void"] is None]
-        header, cells = (_long if long else _wide)(valid)
+        valid = [row for row in rows if asked.voided or row["void"] is None]
+        header, cells = (_long if asked.long else _wide)(valid)
         lines = ([row.get(name) for name in header] for row in cells)
-        beside = export(csv_file, header, lines, bom=bom, **layout)
+        beside = export(asked.csv_file, header, lines, bom=asked.bom, **layout)
         left_out = len(rows) - len(valid)
         void = f"; {left_out} void left out (--voided adds them)" if left_out else ""
-        say(f"{plural(len(valid), 'berry')} written to {csv_file}{void}.{beside}")
-    if as_json:
+        say(f"{plural(len(valid), 'berry')} written to {asked.csv_file}{void}.{beside}")
+    if asked.as_json:
         emit_json(rows)
-    elif csv_file is None:
+    elif asked.csv_file is None:
         _show(rows)
 
 

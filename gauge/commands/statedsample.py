@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from gauge.clikit import number_option, read_by, record_options, say
-from gauge.commands.options import crop_option
+from gauge.clikit import option, say
+from gauge.commands.options import read_crop
 from gauge.errors import NoSuchRecordError, StoppedError
 from gauge.records import POSSIBLE, Sample
 
@@ -31,52 +31,49 @@ class StatedSample(NamedTuple):
         return crop
 
 
-def read_sample(code: str | None, take_next: bool, **known: Any) -> StatedSample:
-    """Read --sample or --next (as without both), and what is known of a new sample."""
-    if code is not None and take_next:
-        raise click.UsageError("give --sample CODE, or --next for the next one of the plan.")
-    return StatedSample(code, known)
+def _number(name: str, text: str) -> Any:
+    low, high = POSSIBLE[name]
+    return option(text, low=low, high=high)
 
 
-_NUMBERS = {
-    "storage_day": "Days stored.",
-    "storage_temp_c": "Of the store, in degrees Celsius.",
-    "fruit_temp_c": "Of the fruit, in degrees Celsius.",
-    "out_of_store_h": "Hours between the store and the press.",
-}
-sample_options = record_options(
-    "stated",
-    read_sample,
-    click.option("--sample", "code", metavar="CODE", help="Sample, by its code or blind code."),
-    click.option("--next", "take_next", is_flag=True, help="The next sample of the plan."),
-    crop_option("Of a new season or sample; raspberry brings firm and soft, any other 1 to 5."),
-    click.option("--selection", help="Of a new sample."),
-    click.option("--plot", help="Of a new sample."),
-    click.option("--replicate", help="Of a new sample."),
-    click.option(
-        "--harvest-date",
+@dataclass(frozen=True, kw_only=True)
+class SampleOptions:
+    """Which sample is meant, and what is known of a new one."""
+
+    code: str | None = option("Sample, by its code or blind code.", "--sample", metavar="CODE")
+    take_next: bool = option("The next sample of the plan.", "--next")
+    crop: str | None = option(
+        "Of a new season or sample; raspberry brings firm and soft, any other 1 to 5.",
+        read=read_crop,
+    )
+    selection: str | None = option("Of a new sample.")
+    plot: str | None = option("Of a new sample.")
+    replicate: str | None = option("Of a new sample.")
+    harvest_date: str | None = option(
+        "Of a new sample.",
         type=click.DateTime(["%Y-%m-%d"]),
         metavar="YYYY-MM-DD",
-        callback=read_by(lambda day: day.date().isoformat()),
-        help="Of a new sample.",
-    ),
-    *(
-        number_option(f"--{name.replace('_', '-')}", text, low=low, high=high)
-        for name, text in _NUMBERS.items()
-        for low, high in [POSSIBLE[name]]
-    ),
-    click.option("--clamshell", help="Of a new sample."),
-    click.option("--site", help="Where it was picked."),
-    click.option("--lot", help="Lot that the sample was taken from."),
-    number_option(
-        "--planned",
-        "Berries that the sample is to have.",
-        low=1,
-        whole=True,
-        name="berries_planned",
-        metavar="N",
-    ),
-)
+        read=lambda day: day.date().isoformat(),
+    )
+    storage_day: float | None = _number("storage_day", "Days stored.")
+    storage_temp_c: float | None = _number("storage_temp_c", "Of the store, in degrees Celsius.")
+    fruit_temp_c: float | None = _number("fruit_temp_c", "Of the fruit, in degrees Celsius.")
+    out_of_store_h: float | None = _number(
+        "out_of_store_h", "Hours between the store and the press."
+    )
+    clamshell: str | None = option("Of a new sample.")
+    site: str | None = option("Where it was picked.")
+    lot: str | None = option("Lot that the sample was taken from.")
+    berries_planned: int | None = option(
+        "Berries that the sample is to have.", "--planned", low=1, metavar="N"
+    )
+
+    def stated(self) -> StatedSample:
+        """Return what is stated of the sample: without --sample as with --next."""
+        if self.code is not None and self.take_next:
+            raise click.UsageError("give --sample CODE, or --next for the next one of the plan.")
+        names = [one.name for one in fields(SampleOptions) if one.name not in {"code", "take_next"}]
+        return StatedSample(self.code, {name: getattr(self, name) for name in names})
 
 
 new_option = click.option(

@@ -14,7 +14,7 @@ import click
 
 from gauge.clikit import echo, emit_json, json_option, option, print_table, receives, say
 from gauge.commands.certificates import certificate_option, certify
-from gauge.commands.options import begun_season, format_option
+from gauge.commands.options import GaugeOptions, begun_season, format_option
 from gauge.errors import StoppedError, VerificationFailedError
 from gauge.records import Chunk, Gap, Session
 from gauge.verify.mass import Mass, parse_mass
@@ -46,7 +46,7 @@ def read_time(text: str) -> str:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Asked:
+class _Asked(GaugeOptions):
     port: str | None = option("Port of the gauge, such as /dev/ttyUSB0 or socket://host:port.")
     capture: Path | None = option("Judge a capture of the weights being hung, instead of a port.")
     taken_at: str | None = option(
@@ -67,7 +67,6 @@ class _Asked:
         "OIML R 111 class of the weights; its limit counts against the gauge.",
         type=click.Choice(["F2", "M1", "M2"]),
     )
-    capacity_newton: float | None = option("Capacity of the gauge, in N.", "--capacity-n", above=0)
     loading: str = option(
         "Whether weights hang from the gauge, or are set on its head while it stands upright: "
         "berries are pressed, so compression checks what is used.",
@@ -79,9 +78,6 @@ class _Asked:
         "Of the bench, in degrees; kept for next time.", "--latitude"
     )
     elevation_m: float | None = option("Of the bench, in m; kept with the latitude.", "--elevation")
-    operator: str | None = option("Who works at the gauge.")
-    gauge: str | None = option("Name of the gauge.")
-    gauge_serial: str | None = option("Serial number of the gauge.", "--serial-number")
     chart_file: Path | None = option(
         "Draw the season's control chart; without --mass only that.", "--chart"
     )
