@@ -68,7 +68,6 @@ _SETTLE_S, _SETTLE_FAR_S = 0.4, 0.8  # s; level readings so long are a first res
 _LOOKS = 16  # times in a first run, that may be long, it is asked whether it is level
 _ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no less
 _ZERO_SHARE = 0.03  # of the largest reading before; a first rest so low is near zero
-_QUICK_S = 0.3  # s; the quickest press from its onset to its end
 _SMALL_SHARE = 0.3  # of the usual peak; where the display became coarser, a press rises by it
 
 
@@ -231,7 +230,7 @@ class Detector:
                 if part.losses and part.losses[-1].at == at:
                     seconds += part.losses.pop().seconds
                 part.losses.append(Loss(at, seconds))
-            elif before < _QUICK_S <= self._missing[1]:
+            elif before < MOMENT_S <= self._missing[1]:
                 text = f"Nothing could be read for {self._missing[1]:.1f} s: "
                 text += "a berry pressed then is not stored."
                 out.append(DetectorNotice(t_s=now_s, text=text))
