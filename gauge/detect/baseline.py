@@ -23,6 +23,7 @@ from typing import NamedTuple
 BLOCK = 4  # readings; a block has at least so many
 SAME_SIGMA = 4  # sigma or standard errors; levels that differ by less may be the same
 LONG_S = 3.0  # s; what lasts so long is no pause of a hand; rest is believed so late
+_PRIOR = 4  # blocks; so much the surprise is held to be 1 at first
 _MEMORY = 40  # blocks; the noise and the surprise are averages over about so many
 _MEDIAN = 1.4826  # median of |z| to standard deviation of a normal z
 _WALK = 0.05  # variances of a reading a second; how far a level may wander by itself
@@ -30,6 +31,7 @@ _BEND = 0.02  # the same a second cubed; how fast a slope may change
 _SLOPE_SIGMA_S = 1.0  # sigma a second; slopes that are likely before anything is known
 _TAIL_S = 0.5  # s; the tail of a release, which says nothing of drift
 _TAIL = 4.0  # variances of a reading; a level just after a release may be off by two sigma
+_MOST_SURPRISE = 10.0  # variances; more is not the gauge at rest
 _STEPS = 1.5  # display steps; what differs by less shows as two neighbouring numbers
 _WIDE = 8.0  # readings; the margin of n is wider by this over n, about as Student's t at five sigma
 _SURE = 3.0  # standard errors; a slope of less is taken for none
@@ -60,11 +62,6 @@ def rough_sigma(values: Sequence[float]) -> float:
     """Noise of a short run from its second differences, which no slope touches."""
     triples = zip(values, values[1:], values[2:], strict=False)
     return _MEDIAN * median([abs(a - 2 * b + c) for a, b, c in triples]) / math.sqrt(6)
-
-
-def widening(n: float) -> float:
-    """Factor by which margins are wider for what `n` readings leave unknown of the noise."""
-    return 1 + _WIDE / max(n, 1.0)
 
 
 class Baseline:
@@ -121,7 +118,7 @@ class Baseline:
         self.variance = max(within, self._rounding, 1e-30)
         wander = (self._between * max(self._surprise, 1.0) - 1) / self._n
         self.sigma_newton = math.sqrt(self.variance * (1 + wander))
-        self.width = widening(self._dof)
+        self.width = 1 + _WIDE / max(self._dof, 1.0)
 
     def foretell(self, t_s: float) -> tuple[float, float]:
         """Level at a time, and its standard deviation (N)."""
@@ -243,7 +240,7 @@ class Baseline:
             return False
         if off > max(sigmas * self.width * known, _STEPS / 2 * self.step_newton):
             return False
-        surprise = (off / spread) ** 2 * max(self._surprise, 1.0)
+        surprise = min((off / spread) ** 2 * max(self._surprise, 1.0), _MOST_SURPRISE)
         self._young.append((block, surprise))
         self._last.append((block.t_s, block.mean_newton))
         old_s = block.t_s - min(LONG_S, (block.t_s - self._rest_s) / 2)
@@ -273,10 +270,10 @@ class Baseline:
         self._dof = keep * self._dof + block.n - 1
         self._range = max(keep * self._range, block.range_newton)
         self._surprises = keep * self._surprises + 1
-        weight = 1 / (self._surprises + BLOCK)
+        weight = 1 / (self._surprises + _PRIOR)
         if not math.isnan(self._mean):
             between = (block.mean_newton - self._mean) ** 2 / self.variance * block.n / 2
-            self._between += (between - self._between) * weight
+            self._between += (min(between, _MOST_SURPRISE) - self._between) * weight
             self._between = max(self._between, 1.0)
         self._mean = block.mean_newton
         self._surprise += (surprise - self._surprise) * weight

@@ -40,7 +40,6 @@ from gauge.detect.baseline import (
     Block,
     block_of,
     rough_sigma,
-    widening,
 )
 from gauge.detect.detectorview import DetectorView, ForceTrace
 from gauge.detect.display import Display
@@ -67,7 +66,9 @@ _DWELL = 3, 10  # readings; at least and at most
 _SETTLE_S, _SETTLE_FAR_S = 0.4, 0.8  # s; level readings so long are a first rest, near zero and far
 _LOOKS = 16  # times in a first run, that may be long, it is asked whether it is level
 _ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no less
+_STRAY_SIGMA = 14  # sigma; readings of a first rest stray no further, also where noise wanders
 _ZERO_SHARE = 0.03  # of the largest reading before; a first rest so low is near zero
+_UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
 _SMALL_SHARE = 0.3  # of the usual peak; where the display became coarser, a press rises by it
 
 
@@ -304,7 +305,7 @@ class Detector:
         half = n // 2
         off = abs(fmean(values[half:]) - fmean(values[:half]))
         spread = max(values) - min(values)
-        if off > SAME_SIGMA * sigma or spread > 2 * SAME_SIGMA * sigma * widening(n):
+        if off > SAME_SIGMA * sigma or spread > _STRAY_SIGMA * sigma:
             return False
         level = fmean(values)
         near = level <= max(2 * SAME_SIGMA * sigma, _ZERO_SHARE * self._largest_newton)
@@ -516,7 +517,7 @@ class Detector:
         if self._display.coarser and self._peaks:  # no longer what the hand needs, but what it did
             few = _SMALL_SHARE * median(self._peaks) / self._display.step_newton
             return min(1.0, few / self.settings.press_steps)
-        return 1.0
+        return 1.0 if self._display.is_sure else _UNSURE_STEP
 
     def _say_cut(self, out: list[Event], t_s: float, reason: str, largest: float) -> None:
         """Tell of a press that was seen only in part."""

@@ -84,6 +84,11 @@ class Display:
             self.multiple = next(m for m in _MULTIPLES if self._shared % m == 0)
 
     @property
+    def is_sure(self) -> bool:
+        """Whether enough different numbers were seen to know what they are multiples of."""
+        return self.multiple == 1 or len(self._numbers) >= _SURE
+
+    @property
     def step_newton(self) -> float:
         """Display step (N); that of the last digit while no numbers differ."""
         return max(self.multiple, 1) * self._digit_newton

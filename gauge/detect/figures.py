@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 _POINTS = 200  # means that a double rise is looked for in
 _LONE = 2.0  # times the largest step upwards elsewhere; a single reading that rises further
-_FEW = 6  # steps that tell it; sigma by which it stands out at least
+_FEW = 6  # steps that tell it
+_LONE_SIGMA = 6  # sigma; it stands out by so much at least
 HAND_S = 0.08  # s; no hand changes its force much faster
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 _FOOT_SHARE = 0.1  # of the rise; the rate of the ramp is taken from there on
@@ -147,7 +148,7 @@ def is_lone_peak(part: Part, level_newton: float, sigma_newton: float, rate_hz: 
     after = [*forces[at + 1 : at + 4], base, base, base][:3]
     left = max(level_newton - base, 0.0)
     height = forces[at] - max(before, after[0]) - left
-    if height < max(_FEW * sigma_newton, _FOOT_SHARE * (before - base)):
+    if height < max(_LONE_SIGMA * sigma_newton, _FOOT_SHARE * (before - base)):
         return False
     holds = min(after) > (base + forces[at]) / 2 and max(after) - min(after) < height / 2
     return holds or forces[at] - before - left > _LONE * max(steps)

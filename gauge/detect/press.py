@@ -26,7 +26,11 @@ SMALL_SHARE = 0.2  # of the rise; what is left, or pulled, after a release is le
 FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
 _MOST_LEVELS = 16  # within a press; bounds the memory
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
+_BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at rest
+_AWAY = 1.5  # times that near; readings further off are no part of a release that may be over
+_ANEW_SHARE, _ANEW_SIGMA = 0.3, 3  # of the rise, sigma; the most that a rise anew is asked to be
 _SINGLE = 1.6  # times as much is asked of a single reading
+_NOISE_SHARE = 0.15  # of what is left; five times noise of 3 % of the force
 _LONE_NEED = 1.5  # times the least rise is asked of a press that a single reading shows
 _FLAT_SIGMA = 5  # standard errors by which the halves of level readings may differ at most
 _END_SQUARE_S = 10.0  # s times the square of its share of the rise; level so long ends a press,
@@ -191,10 +195,12 @@ class OpenPress:
         margin = math.inf
         if len(near) >= dwell - 1:
             margin = self.zero.high(t_s, self.settings.onset_sigma) - level
+            margin = min(margin, _ANEW_SHARE * max(rise, 0.0) + _ANEW_SIGMA * self.sigma_newton)
         if force > level + close:
             if len(near) >= dwell and self._is_anew(force, level, margin):
                 return Ending(self.lowest_newton, dwell, anew=True)
-            near.clear()
+            if force > level + _AWAY * close:
+                near.clear()
             return None
         if not near:
             self.t_near_s, self.lowest_newton = t_s, math.inf
@@ -214,12 +220,13 @@ class OpenPress:
     def _band_newton(self, rise: float, unsure: float) -> float:
         """How far above the foretold level readings are back at it."""
         most = SMALL_SHARE * max(rise, 0.0)
-        off = min(SAME_SIGMA * unsure, most / 2)
-        return min(self.width * math.hypot(SAME_SIGMA * self.sigma_newton, off), most)
+        off = min(_BAND_SIGMA * unsure, most / 2)
+        return min(self.width * math.hypot(_BAND_SIGMA * self.sigma_newton, off), most)
 
     def _is_anew(self, force: float, level: float, margin: float) -> bool:
-        """Whether the force, back near the baseline, rises anew."""
-        return force > max(self.lowest_newton, level) + margin
+        """Whether the force, back near the baseline, rises anew; noise may grow with the force."""
+        low = max(self.lowest_newton, level)
+        return force > low + margin + _NOISE_SHARE * (low - level)
 
     def level(self, t_s: float, rate_hz: float) -> Ending | None:
         """Whether the force is level for so long that it is zero; a shorter one is noted."""
