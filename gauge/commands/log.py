@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Asked(SampleOptions, GaugeOptions):
+class _Asked(GaugeOptions, SampleOptions):
     port: str | None = option("Device, such as /dev/ttyUSB0 or COM3, or a URL.")
     season_file: Path | None = option("Season file; begun if there is none.", "--season")
     berries: int | None = option("Stop after N berries.", low=1, metavar="N")
