@@ -29,6 +29,8 @@ SECTIONS = [
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "chrome"))), None)
 
+pytestmark = pytest.mark.slow  # two seasons are fitted for the page
+
 
 class Page(HTMLParser):
     """The elements of a page, with the text of headings, cells and paragraphs."""
@@ -210,7 +212,6 @@ def test_an_empty_season_says_what_to_do_and_only_files_are_written(tmp_path: Pa
         assert file.crop == "raspberry"
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
 def test_a_browser_shows_and_prints_it_without_a_complaint(html: str, tmp_path: Path) -> None:
     def browse(page: Path, *options: str) -> str:

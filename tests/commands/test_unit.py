@@ -53,7 +53,7 @@ def test_a_season_remembers_the_unit_and_json_stays_in_newtons(season: Path) -> 
 
 def test_a_csv_is_shown_in_a_unit_too_and_a_wrong_one_is_named(tmp_path: Path) -> None:
     sheet = tmp_path / "pairs.csv"
-    rows = (f"{0.05 * n + 0.4},{5 - n // 18}" for n in range(89))
+    rows = (f"{0.2 * n + 0.4},{5 - n // 5}" for n in range(24))
     sheet.write_text("force_N,score\n" + "\n".join(rows) + "\n", encoding="utf-8")
     text = shown("fit", sheet, "--penalised", "--unit", "kgf")
     assert "force kgf" in text

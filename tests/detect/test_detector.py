@@ -385,6 +385,7 @@ def cut_start(draw, number, rng_key=3):
     return truth.readings[at:], truth.readings[b - 1].t_s
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("draw", [draw_session, draw_hand_session])
 def test_simulated_sessions_that_start_in_mid_press(draw):
     """No peak from the press that was cut, above 25 % of its force; it is reported in most cases.

@@ -136,6 +136,7 @@ def test_hands_on_the_log_scale_are_a_random_intercept() -> None:
     assert panel.hand_sd == pytest.approx(mixed.sd * spread * np.sqrt(6 / 5), rel=0.2)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not on this machine")
 def test_crossed_effects_against_r(tmp_path) -> None:
     """Random data, hands and berries crossed, against ordinal::clmm (Laplace for both)."""

@@ -44,6 +44,7 @@ def test_varied_order_gives_the_true_cut_points(force_scale) -> None:
     assert before.cut_newton == pytest.approx(pressed, rel=0.02)
 
 
+@pytest.mark.slow
 def test_over_panels_cut_points_and_softening_are_the_true_ones() -> None:
     """Of twelve panels, two of the 95 % intervals may miss: more is rarer than 1 in 50."""
     panels = [fit_panel(panel_of(seed, "varied")) for seed in range(20, 32)]
@@ -129,6 +130,7 @@ def test_diagnose_does_not_take_a_constant_order_for_one_scale() -> None:
     assert any("takes the order in" in line for line in varied)
 
 
+@pytest.mark.slow
 def test_seasons_are_compared_at_one_level() -> None:
     """Of one season the order was not recorded: both are compared as fruit that was squeezed."""
     first, second = panel_of(10, "varied", softening=0.08), panel_of(11, "varied", softening=0.08)

@@ -40,6 +40,7 @@ def test_no_error_changes_nothing_and_too_large_a_one_is_refused() -> None:
         GaugeError(newton=-1.0)
 
 
+@pytest.mark.slow
 def test_cut_points_mean_true_force_once_the_error_is_told() -> None:
     """Large panels, 0.3 N off: outer cuts lean outwards, and with the error told much less."""
     case = Hands(raters=3, berries=1500, hand_sd=0.0, gauge_newton=0.3)
