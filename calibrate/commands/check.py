@@ -112,7 +112,7 @@ def command(asked: _Asked) -> None:
     if fitted and early:
         answers.say(
             f"fewer than {LEAST_BERRIES} scores beside those that {fitted[0].source} was fitted "
-            f"to, so held against the other raters: {', '.join(early)}"
+            f"to, so compared with the other raters: {', '.join(early)}"
         )
     charts: dict[str, HandHistory | None] = {}
     if asked.history:
@@ -191,7 +191,7 @@ def _calibration(asked: _Asked) -> tuple[Pairs, ForceScale] | None:
     fitted = load_scored(asked.against or asked.source, name)
     if fitted is None:
         answers.say(
-            f"calibration {name} was stored without its scores: hands are held against the other "
+            f"calibration {name} was stored without its scores: hands are compared with the other "
             "raters; adopt one anew"
         )
     return fitted

@@ -159,7 +159,7 @@ _PARTS: tuple[_Part, ...] = (
     ),
     (
         "Each hand over the season",
-        "How far is each hand from the scale that it is held against, and has it moved?",
+        "How far is each hand from the scale that it is compared with, and has it moved?",
         facts.practice,
         (f"check S --all --history --plot {_DRAWN}",),
     ),

@@ -292,7 +292,7 @@ def test_hands_are_held_against_the_adopted_calibration_by_later_scores(tmp_path
     season = make_season(tmp_path / "2026.season", berries=120)
     assert CliRunner().invoke(group, ["adopt", str(season), "july", "--yes"]).exit_code == 0
     early = CliRunner().invoke(group, ["check", str(season), "--rater", "odile", "--json"])
-    assert "that calibration july was fitted to, so held against the other raters: odile" in (
+    assert "that calibration july was fitted to, so compared with the other raters: odile" in (
         early.stderr
     )
     assert json.loads(early.stdout)["reference"] == "the other raters"
