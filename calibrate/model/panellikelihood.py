@@ -7,7 +7,7 @@ Newton's method finds its highest point.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ from gauge.errors import NotConvergedError
 Floats = NDArray[np.float64]
 
 _MAX_ITERATIONS = 60
+# Log-likelihood; a promised gain beyond the edge of the parameters that is left untaken.
+_EDGE = 0.5
 # Standard deviation of log berries up to which few nodes do.
 _LIKE_BERRIES = 0.1
 
@@ -126,6 +128,18 @@ class Evaluation:
     hessian: Floats  # (p, p)
     nodes: Nodes
     share: Floats  # (n_berries, points), probability of each node given the data
+
+    @cached_property
+    def information(self) -> Floats:
+        """Minus the Hessian; flat in directions in which the likelihood is not concave.
+
+        Few scores can leave such directions, and a normal approximation that bends the wrong way
+        would rise without end where raters may differ widely.
+        """
+        values, vectors = np.linalg.eigh(-self.hessian)
+        if values[0] > -1e-9 * values[-1]:
+            return -self.hessian
+        return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
 
     def under(self, prior: Prior) -> Evaluation:
         """Move to the mode under a prior by the normal approximation around this one."""
@@ -277,6 +291,9 @@ def find_mode(
                     break
             length *= 0.5
         else:
+            # At the edge where cut points would cross; the normal approximation there has a slope.
+            if gain < _EDGE and ridge == 0.0:
+                return here
             break
         here = there
         # Nodes that kept moving would keep the mode moving too.

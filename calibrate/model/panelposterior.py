@@ -197,7 +197,7 @@ def _around(
     once: the Schur complement of its block, with the pull as a border, whose corner so gathers the
     exponent (Goodnight, J. H. (1979) Am. Stat. 33:149-158).
     """
-    info, first = -mode.hessian, panel.data.n_fixed
+    info, first = mode.information, panel.data.n_fixed
     effects = [effect[panel.pooled].ravel() for effect in panel.data.effects]
     rest = np.setdiff1d(np.arange(panel.data.size), np.concatenate(effects))
     order, precision = np.concatenate([rest, *effects]), panel.prior.precision
@@ -206,39 +206,34 @@ def _around(
     left[0, 1:, 0] = left[0, 0, 1:] = _pull(panel, mode)[order]
     at = 1 + np.arange(rest.size)
     left[0, at, at] += precision[rest]
-    log_size, sign = -np.log(precision[rest[rest >= first]]).sum(keepdims=True), np.ones(1)
+    log_size = -np.log(precision[rest[rest >= first]]).sum(keepdims=True)
     for effect, step in zip(reversed(effects), reversed(steps), strict=True):
         own, at = np.maximum(step, NO_DEVIATION) ** -2.0, np.arange(effect.size)
         n = left.shape[1] - effect.size
         block = np.repeat(left[None, :, n:, n:], step.size, axis=0)
         block[:, :, at, at] += own[:, None, None]
         left = left[:, :n, :n] - left[:, :n, n:] @ np.linalg.solve(block, left[:, n:, :n])
-        of_block = np.linalg.slogdet(block)
-        log_size = (log_size + of_block.logabsdet - at.size * np.log(own)[:, None]).ravel()
-        sign, left = (sign * of_block.sign).ravel(), left.reshape(-1, n, n)
+        log_size = log_size + np.linalg.slogdet(block)[1] - at.size * np.log(own)[:, None]
+        left, log_size = left.reshape(-1, n, n), log_size.ravel()
     covariance = np.asarray(np.linalg.inv(left[:, 1:, 1:]))
     mean = (covariance @ left[:, 1:, :1])[:, :, 0]
     height = (mean * left[:, 1:, 0]).sum(axis=1) - left[:, 0, 0]
-    of_rest = np.linalg.slogdet(left[:, 1:, 1:])
-    score = 0.5 * (height - log_size - of_rest.logabsdet)
+    score = 0.5 * (height - log_size - np.linalg.slogdet(left[:, 1:, 1:])[1])
     score += mode.log_likelihood - mode.theta @ (mode.gradient + 0.5 * info @ mode.theta)
-    noise = _sampling_variance(panel, info)
-    # Nodes that do not reach can leave a curve that is none; such a guess counts for nothing.
-    proper = (sign * of_rest.sign > 0) & (height > 0.0) & (noise > 0.0)
-    return np.where(proper, score, -np.inf), max(noise, NO_DEVIATION**2), mean, covariance
+    return score, _sampling_variance(panel, info), mean, covariance
 
 
 def _pull(panel: Panel, mode: Evaluation) -> Floats:
     """Precision times mean of the likelihood around a mode, and of what is known of places."""
     first, prior = panel.data.n_fixed, panel.prior
-    pull = mode.gradient - mode.hessian @ mode.theta
+    pull = mode.gradient + mode.information @ mode.theta
     pull[:first] += (prior.precision * prior.centre)[:first]
     return np.asarray(pull)
 
 
 def _whole(panel: Panel, guesses: Floats, mode: Evaluation) -> tuple[Floats, Floats]:
     """Mean and covariance of all parameters around a mode, for every guess."""
-    curve = np.repeat(-mode.hessian[None], len(guesses), axis=0)
+    curve = np.repeat(mode.information[None], len(guesses), axis=0)
     at = np.arange(panel.data.size)
     curve[:, at, at] += panel.precisions(guesses)
     covariance = np.asarray(np.linalg.inv(curve))
