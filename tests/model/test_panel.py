@@ -22,10 +22,10 @@ from calibrate.data.pairs import Pairs
 from calibrate.data.scale import BLACKBERRY, Scale
 from calibrate.model.cutmodel import fit_cuts
 from calibrate.model.intervals import cut_intervals
-from calibrate.model.panel import fit_panel
+from calibrate.model.panel import fit_panel, fit_panel_centre
 from calibrate.model.paneldata import PanelData
-from calibrate.model.panellikelihood import Nodes, adaptive_nodes, evaluate, find_mode
-from calibrate.model.panelposterior import Normals
+from calibrate.model.panellikelihood import FULL, Effort, Nodes, adaptive_nodes, evaluate, find_mode
+from calibrate.model.panelposterior import Normals, pool
 from calibrate.model.panelsetup import prepare
 from calibrate.model.ratershift import rater_cuts
 from gauge.errors import (
@@ -194,6 +194,39 @@ def test_order_of_cut_points() -> None:
 def test_nodes_integrate_a_normal_effect() -> None:
     effect, log_weight = adaptive_nodes(np.array([0.3]), np.array([0.9]), 1.0, 20)
     assert (np.exp(log_weight) * effect**2).sum() == pytest.approx(1.0, abs=1e-6)
+
+
+def test_a_likelihood_that_is_not_concave_stays_flat() -> None:
+    """Bent the wrong way for one hand, by less than the narrowest guess is bent the right way."""
+    panel = prepare(simulate(np.random.default_rng(2), Scenario(raters=4))[0], force_scale="linear")
+    (mode, *_), hand = panel.modes(berries=False), panel.data.effects[0][0]
+    assert mode.information == pytest.approx(-mode.hessian)
+    apart = np.eye(panel.data.size)[hand]
+    bent = mode.hessian + (1.5 - mode.hessian[hand, hand]) * np.outer(apart, apart)
+    odd = replace(mode, hessian=bent)
+    assert np.linalg.eigvalsh(odd.information)[0] > -1e-6
+    posterior = pool(panel, [odd])
+    assert np.isfinite(posterior.weight).all()
+    assert np.abs(posterior.mean).max() < 5.0
+
+
+def test_a_mode_at_the_edge_of_crossing_cut_points_is_reported() -> None:
+    """14 berries by five raters: one of them hardly used a score between two others."""
+    for seed in (5, 36):
+        fit = fit_panel(simulate(np.random.default_rng(seed), Scenario(raters=5, berries=14))[0])
+        assert (fit.cut_newton[:-1] > fit.cut_newton[1:]).all()
+        assert all(cut.low < cut.value < cut.high < 30 for cut in fit.cuts)
+
+
+def test_berries_that_differ_much_are_integrated_finely() -> None:
+    """Half-widths within 3 % of those with twice the nodes, where berries differ by 25 %."""
+    pairs = simulate(np.random.default_rng(8), Scenario(raters=4, berries=80, berry_sd=0.25))[0]
+    fine = Effort(points=41, wide_points=41)
+    usual, finer = (
+        [cut.high - cut.low for cut in fit_panel_centre(pairs, force_scale="linear", effort=one)]
+        for one in (FULL, fine)
+    )
+    assert usual == pytest.approx(finer, rel=0.03)
 
 
 def test_interval_of_one_normal() -> None:
