@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -18,6 +20,11 @@ from gauge.units import MOST_NEWTON, newtons, parse_unit
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
+
+
+# A press that differs from the others of its pad by more than this factor is of another pad, in
+# another unit, or lost its decimal point: common practice, no source.
+_MOST_CHANGE = 2.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -90,6 +97,8 @@ def _press(
         known = {"batch": before[-1].batch, "made_on": before[-1].made_on}
         if about["batch"] in {None, known["batch"]}:
             about = about | {name: about[name] or known[name] for name in known}
+    same = [row.force_newton for row in before if row.batch == about["batch"]]
+    _refuse_changed(label, median(same or forces_newton), forces_newton)
     for newton in forces_newton:
         row = PadPressRow(pad=label, at=options.moment(as_of), force_newton=newton, **about)
         file.add_pad_press(row)
@@ -98,6 +107,18 @@ def _press(
     if not answers.emitted(found):
         shown = ", ".join(map(with_unit, forces_newton))
         answers.say(f"pad {label}: {shown} kept")
+
+
+def _refuse_changed(label: str, usual_newton: float, forces_newton: Sequence[float]) -> None:
+    """Refuse forces that a pad cannot have, which keeps its force."""
+    for newton in forces_newton:
+        if not usual_newton / _MOST_CHANGE <= newton <= usual_newton * _MOST_CHANGE:
+            raise InvalidValueError(
+                f"{with_unit(newton)} is a force that pad {label} cannot have: it usually shows "
+                f"{with_unit(usual_newton)}.",
+                todo="Look at the decimal point, the --unit and the name of the pad; where earlier "
+                "presses are wrong, go on under another name or --batch.",
+            )
 
 
 def _list(file: SeasonFile, as_of: date) -> None:

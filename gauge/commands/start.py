@@ -89,7 +89,9 @@ def _port(last: Place) -> str:
         answer = _ask("Port of the gauge" + (" (number or name)" if ports else ""), known)
         if answer.isdigit() and 0 < int(answer) <= len(ports):
             return ports[int(answer) - 1].port
-        if answer:
+        if answer.isdigit() and ports:
+            say(f"No port of this list has the number {answer}.")
+        elif answer:
             return answer
 
 
@@ -163,13 +165,16 @@ def _planned(context: click.Context, season: Path) -> None:
 
 def _crop() -> str | None:
     """Ask for the crop until it is a known one, or another one that is meant."""
-    from gauge.season.scores import DEFAULT_SCALES
+    from gauge.season.scores import DEFAULT_SCALES, like_crop
 
+    likely = "blackberry"
     while True:
+        typed = _ask("Crop: blackberry or raspberry", likely)
         try:
-            crop = read_crop(_ask("Crop: blackberry or raspberry", "blackberry"))
+            crop = read_crop(typed)
         except FirmhandError as error:
             say(str(error))
+            likely = like_crop(typed) or likely
             continue
         if crop in DEFAULT_SCALES or click.confirm(f"Go on with {crop}?", err=True):
             return crop

@@ -51,11 +51,20 @@ def known_crop(typed: str) -> str:
     crop = name_key(typed)
     if crop in DEFAULT_SCALES:
         return crop
-    near = get_close_matches(crop, DEFAULT_SCALES, 1, 0.75)
+    near = like_crop(crop)
     if near or not re.fullmatch(r"[^\W\d_]+([ -][^\W\d_]+)?", crop):
-        todo = f"Is it {near[0]}?" if near else "Give blackberry, raspberry or another crop's name."
+        todo = f"Is it {near}?" if near else "Give blackberry, raspberry or another crop's name."
         raise InvalidValueError(f"'{typed}' is no crop known here.", todo=todo)
     return " ".join(typed.split())
+
+
+def like_crop(typed: str) -> str | None:
+    """Return the crop of ours that was most likely meant, if any.
+
+    >>> like_crop("raspbery"), like_crop("dewberry")
+    ('raspberry', None)
+    """
+    return next(iter(get_close_matches(name_key(typed), DEFAULT_SCALES, 1, 0.75)), None)
 
 
 def labels_of(scale_json: str) -> tuple[str, ...]:

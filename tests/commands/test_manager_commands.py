@@ -366,7 +366,15 @@ def test_pads_show_how_the_gauge_repeats(own: Path) -> None:
     assert "--gauge-sd 0.0" in run("pads", own).output
     early = run("pads", own, "B", "--force", "1.5", "--as-of", "2126-07-03")
     assert "still to come" in str(early.exception)
-    assert answer("pads", own)["pads"][1]["presses"] == 5
+    # A lost decimal point, a typo below, another unit: all presses of a call, or none.
+    for typed in ("15", "1.5"), ("1.5", "0.7"), ("0.34", "0.35"):
+        refused = run("pads", own, "B", *(word for one in typed for word in ("--force", one)))
+        assert "pad B cannot have" in str(refused.exception)
+    refused = run("pads", own, "C", "--force", "2.5", "--force", "2.4", "--force", "25")
+    assert "25.00 N is a force that pad C cannot have" in str(refused.exception)
+    answer("pads", own, "B", "--force", "0.34", "--unit", "lbf", "--as-of", "2026-07-04")
+    assert answer("pads", own)["pads"][1]["presses"] == 6
+    answer("pads", own, "B", "--force", "15", "--batch", "8")  # another batch is another pad
 
 
 def test_practice_is_kept_apart_from_data(own: Path) -> None:

@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 from gauge.cli import group
 from gauge.commands.goingon import home
+from gauge.port import serialport
 from gauge.port.serialport import PortInfo
 from gauge.records import Sample, Session
 from gauge.season.file import open_season
@@ -57,6 +58,15 @@ def test_log_without_options_says_so_where_nothing_is_remembered() -> None:
     result = CliRunner().invoke(group, ["log"])
     assert result.exit_code == 2
     assert "gauge start" in result.stderr
+
+
+def test_a_number_that_is_no_port_of_the_list_is_asked_about_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(serialport, "serial_ports", lambda: [usb("/dev/ttyUSB9")])
+    found = CliRunner().invoke(group, ["start"], input="2\n1\n")  # and no more: it stops
+    assert "No port of this list has the number 2." in found.stderr
+    assert "Name of the gauge" in found.stderr.split("number 2.")[1]
 
 
 @needs_pty
@@ -104,6 +114,7 @@ def test_a_first_day_in_one_conversation_and_a_second_with_enter_alone(
         assert "Today: 1 berry" in terminal.words
         assert "Left: 1 berry of 1 sample" in terminal.words
     with open_season("b.season") as season:
+        assert season.crop == "raspberry"  # Enter took the crop that was asked about
         assert [row.berries for row in season.samples()] == [1, 0]
         session = season.sessions()[-1].session
         assert (session.gauge, session.gauge_serial, session.operator) == ("FG-2", "0012", "jo")
