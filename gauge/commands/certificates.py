@@ -27,8 +27,10 @@ def certificate(parts: Sequence[str]) -> CertificateRow:
         raise click.BadParameter(
             f"'{' '.join(parts)}' is no certificate such as gauge K-118 2026-01-31 2027-01-31."
         ) from None
-    if kind not in {"gauge", "weights"} or due < issued:
-        raise click.BadParameter(f"'{kind} {number}': is of gauge or weights, due once issued.")
+    if kind not in {"gauge", "weights"}:
+        raise click.BadParameter(f"'{kind}': a certificate is of gauge or weights.")
+    if due < issued:
+        raise click.BadParameter(f"'{kind} {number}' is due on {due}, before its issue, {issued}.")
     return CertificateRow(kind=kind, name=kind, number=number, issued_on=issued, due_on=due)
 
 

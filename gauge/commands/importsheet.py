@@ -54,6 +54,10 @@ class SheetOptions:
             name, equals, header = typed.partition("=")
             if not equals or not name.strip() or not header.strip():
                 raise click.UsageError(f"--map {typed!r} is not NAME=HEADER, such as sample=Box.")
+            if header.strip() == "-":
+                raise click.UsageError(
+                    f"--map {typed!r}: a column that is not read is -={name.strip()}."
+                )
             found[header.strip()] = "" if name.strip() == "-" else column_name(name)
             if self.unit and found[header.strip()] == "force":
                 found[header.strip()] = f"force_{parse_unit(self.unit)}"
@@ -232,11 +236,11 @@ def _document(found: Found, problems: list[dict[str, Any]], *, stored: bool) -> 
 
 def report(path: Path, found: Found, how: SheetOptions, what: str) -> None:
     """Say what was stored, or would be."""
+    done = "no problem, and nothing stored yet" if how.check else "stored"
     if not (found.berries or found.scores or found.corrected):
-        what = "nothing new"
+        what, done = "nothing new", "no problem" if how.check else "nothing stored"
     by = f" by {', '.join(found.raters)}" if found.raters else ""
     corrected = f", {len(found.corrected)} corrected" if found.corrected else ""
-    done = "no problem, and nothing stored yet" if how.check else "stored"
     say(f"{path.name}: {what}{by}{corrected}; {done}.")
     if found.already:
         say(f"{found.already} berries and scores were in the season already, just so.")

@@ -136,7 +136,9 @@ def new_samples(
 ) -> list[Sample]:
     """Leave out samples that are stored just as they are planned.
 
-    An AlreadyThereError, which names the file of the plan, refuses one that is stored otherwise.
+    What a plan leaves open may be noted by now, as the temperature of the fruit is at the bench.
+    An AlreadyThereError, which names the file of the plan, refuses a sample that is stored
+    otherwise.
 
     Examples
     --------
@@ -151,11 +153,8 @@ def new_samples(
         if old is None:
             fresh.append(sample)
             continue
-        same = replace(
-            sample, plan_order=old.plan_order, blind_code=sample.blind_code or old.blind_code
-        )
         names = (f.name for f in fields(Sample))
-        if changed := [n for n in names if getattr(same, n) != getattr(old, n)]:
+        if changed := [n for n in names if getattr(sample, n) not in (None, {}, getattr(old, n))]:
             raise AlreadyThereError(
                 f"{source}: sample '{sample.code}' is in the season with another "
                 f"{', '.join(changed)}.",

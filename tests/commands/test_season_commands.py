@@ -191,6 +191,11 @@ def test_a_longer_plan_adds_what_is_new_and_a_changed_one_is_refused(tmp_path, p
     before = run("plan", path, "--json")
     run("plan", path, "--import", plan)
     assert run("plan", path, "--json") == before
+    # What the tech noted since of a sample, where the plan leaves it open, contradicts nothing.
+    noted = ("--set", "out_of_store_h=0.5", "--why", "noted at the bench")
+    run("correct", path, "sample", "T1", *noted)
+    run("plan", path, "--import", plan)
+    assert run("plan", path, "--json") == before
     plan.write_text(PLAN.replace("R-114", "R-999") + "T4,5,raspberry,R-1,,,,\n")
     with pytest.raises(AlreadyThereError, match="'T1' is in the season with another selection"):
         run("plan", path, "--import", plan)

@@ -341,8 +341,12 @@ def test_a_slip_in_a_column_of_scores_does_not_hide_the_column(tmp_path: Path) -
         run("import", path, write(tmp_path, text))
     assert "row 2, column 'Defects': '0'" in str(caught.value)
     assert "--map -='Defects'" in str(caught.value)
-    run("import", path, write(tmp_path, text.replace("33", "3")), "--map", "-=Defects")
+    sheet = write(tmp_path, text.replace("33", "3"))
+    assert "is -=Defects" in run("import", path, sheet, "--map", "Defects=-").stderr
+    run("import", path, sheet, "--map", "-=Defects")
     assert scores_of(path)["C", 2] == {"Ines": "3"}
+    for more, told in ((), "nothing new; nothing stored."), (("--check",), "no problem."):
+        assert told in run("import", path, sheet, *more).stderr
 
 
 def test_squeeze_orders_come_in(tmp_path: Path) -> None:

@@ -77,6 +77,13 @@ def test_verify_tells_and_keeps_uncertainty_and_certificates(tmp_path: Path) -> 
     assert {part["name"] for part in wide["components"]} >= {"weights", "resolution", "zero"}
     assert found["loading"] == "hanging"
     assert "certificate K-118 of the gauge, issued 2026-01-31" in told
+    for wrong, what in (
+        (("scale", "W-7", "2025-05-01", "2026-05-01"), "is of gauge or weights"),
+        (("weights", "W-7", "2026-05-01", "2025-05-01"), "due on 2025-05-01, before its issue"),
+    ):
+        refused = CliRunner().invoke(gauge, ["verify", "--season", "s", "--certificate", *wrong])
+        assert refused.exit_code == 2
+        assert what in refused.stderr
     assert "Overdue: certificate W-7 of the weights" in told
     with open_season(path, read_only=True) as season:
         assert season.verifications()[0].result["uncertainty"] == wide
