@@ -57,8 +57,6 @@ class BerryTables(ScoreTables):
         *,
         scores: Sequence[FingerScore] = (),
         chunks: Sequence[Chunk] = (),
-        size_mm: float | None = None,
-        fruit_temp_c: float | None = None,
         press_only: bool = False,
     ) -> int:
         """Store a berry with its peak, scores and pending chunks in one transaction; return its id.
@@ -90,8 +88,6 @@ class BerryTables(ScoreTables):
                 "berries",
                 sample_id=sample_id,
                 number=self.next_number(sample_id) if number is None else number,
-                size_mm=size_mm,
-                fruit_temp_c=fruit_temp_c,
                 press_only=1 if press_only else None,
                 at=at,
             )

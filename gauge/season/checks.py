@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 # Expected range of two normal deviates over their standard deviation, to the three decimals of
 # the printed tables (exactly 2/sqrt(pi) = 1.128379), so that limits equal the textbooks'.
 D2_OF_TWO = 1.128
-_D4_OF_TWO = 3.267
 # results; the first that passed set the limits, so that a later drift cannot widen them
 N_BASE = 10
 _BEYOND = 1.2  # times the heaviest check weight; common practice, no source
@@ -188,23 +187,16 @@ class CheckPoint:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Individuals:
-    """Individuals chart: centre and limits of the values and of their moving ranges.
+    """Individuals chart: centre and limits of the values."""
 
-    `outside` are the positions (from 0) of values beyond the limits.
-    """
-
-    values: tuple[float, ...]
     centre: float
     low: float
     high: float
-    mean_moving_range: float
-    moving_range_high: float
-    outside: tuple[int, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Ewma:
-    """EWMA chart: smoothed values with limits for each; `outside` as in `Individuals`."""
+    """EWMA chart: smoothed values, limits for each, and the positions of those `outside`."""
 
     smoothed: tuple[float, ...]
     low: tuple[float, ...]
@@ -271,17 +263,8 @@ def individuals(values: Sequence[float]) -> Individuals:
         )
     ranges = [abs(b - a) for a, b in itertools.pairwise(values)]
     centre = math.fsum(values) / len(values)
-    mean_range = math.fsum(ranges) / len(ranges)
-    width = 3 * mean_range / D2_OF_TWO
-    return Individuals(
-        values=tuple(values),
-        centre=centre,
-        low=centre - width,
-        high=centre + width,
-        mean_moving_range=mean_range,
-        moving_range_high=_D4_OF_TWO * mean_range,
-        outside=tuple(i for i, v in enumerate(values) if abs(v - centre) > width),
-    )
+    width = 3 * math.fsum(ranges) / len(ranges) / D2_OF_TWO
+    return Individuals(centre=centre, low=centre - width, high=centre + width)
 
 
 def ewma(
@@ -291,22 +274,20 @@ def ewma(
     sigma: float,
     weight: float = 0.2,
     width: float = 3.0,
-    steady: bool = False,
 ) -> Ewma:
     """Compute an exponentially weighted moving average chart.
 
     The average starts at `target`, where the series should be; `sigma` is the standard deviation
     of one value, `weight` that of the newest, and the limits are `width` standard deviations of the
-    average wide to each side. `steady` takes those of the long run from the first value on, instead
-    of the exact ones. NIST/SEMATECH e-Handbook, 6.3.2.4; Montgomery, Introduction to Statistical
-    Quality Control, chapter 9 (exact limits).
+    average wide to each side, exact from the first value on. NIST/SEMATECH e-Handbook, 6.3.2.4;
+    Montgomery, Introduction to Statistical Quality Control, chapter 9 (exact limits).
     """
     if not 0 < weight <= 1 or sigma < 0:
         raise InvalidValueError("the weight lies above 0 and up to 1, sigma is not negative.")
     smoothed, low, high, z = [], [], [], target
     for i, value in enumerate(values, start=1):
         z = weight * value + (1 - weight) * z
-        grown = 1.0 if steady else -math.expm1(2 * i * math.log1p(-weight)) if weight < 1 else 1.0
+        grown = -math.expm1(2 * i * math.log1p(-weight)) if weight < 1 else 1.0
         half = width * sigma * math.sqrt(weight / (2 - weight) * grown)
         smoothed.append(z)
         low.append(target - half)

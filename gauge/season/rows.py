@@ -166,8 +166,6 @@ class Found:
 class NoteRow:
     """A note on a session or a berry."""
 
-    note_id: int
-    at: str
     text: str
     session_id: int | None
     berry_id: int | None
@@ -332,10 +330,9 @@ class ClamshellRow:
 class TrailRow:
     """A change: these columns of these rows of a table, from `old` to `new`, by whom and why.
 
-    `kind` is "void", "undo", "correct", "scores", "adopt", "retire", "scale", "site" or "end".
+    `kind` is "void", "undo", "correct", "scores", "adopt", "retire", "measure", "site" or "end".
     """
 
-    trail_id: int
     at: str
     who: str | None
     kind: str

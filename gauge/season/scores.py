@@ -155,27 +155,6 @@ class ScoreTables(SessionTables):
                 added = self._add("raters", name=name, **new)
                 self._note_change("raters", [added], {}, {"name": name, **new}, "correct", why)
 
-    def set_scale(self, scale_json: str) -> None:
-        """Declare the season's scale; ranks of scores already stored follow it.
-
-        It is refused where it lacks a label that a stored score bears.
-        """
-        labels = labels_of(scale_json)
-        with self._write("setting the scale"):
-            given: dict[tuple[str, int], list[int]] = {}
-            for score_id, label, rank in self._records("scores", "score_id", "score", "score_rank"):
-                given.setdefault((label, rank), []).append(score_id)
-            for label, _ in given:
-                if label not in labels:
-                    raise InvalidValueError(
-                        f"{self.path}: a berry is scored '{label}', which the new scale lacks"
-                    )
-            self._change("season", [1], {"scale": scale_json}, kind="scale")
-            for (label, rank), ids in given.items():
-                if labels[rank - 1 : rank] != (label,):
-                    new = {"score_rank": labels.index(label) + 1}
-                    self._change("scores", ids, new, kind="scale")
-
     def add_scores(
         self, scores: Iterable[tuple[int, FingerScore]], *, source: str = "gauge"
     ) -> int:

@@ -58,15 +58,13 @@ class PressedBerry:
     unevenness: float = 0.3  # from 0 to below 1; depth of the wave in the speed of the hand
     relaxation: float = 0.2  # share of the force that relaxes away if held for long
     relaxation_s: float = 0.6  # s; time constant of the relaxation
-    break_at: float = 0.0  # share of the peak at which the skin breaks; 0 for never
-    break_drop: float = 0.3  # share by which the force then drops before it rises again
 
     def __post_init__(self) -> None:
         if not (
             self.peak_newton > 0 and self.rise_s > 0 and self.release_s > 0 and self.hold_s >= 0
         ):
             raise InvalidValueError("a press needs a peak, a rise and a release above zero")
-        shares = (self.unevenness, self.relaxation, self.break_at, self.break_drop)
+        shares = (self.unevenness, self.relaxation)
         if not all(0 <= share < 1 for share in shares) or self.relaxation_s <= 0:
             raise InvalidValueError("the shares of a press lie between 0 and 1")
 
@@ -89,12 +87,7 @@ class PressedBerry:
     def _ramp(self, x: float) -> float:
         """Share of the peak at share `x` of the ramp."""
         way = x - self.unevenness * math.sin(2 * math.pi * x) / (2 * math.pi)
-        share: float = way**1.5
-        if self.break_at and share > self.break_at:
-            # From the break on: drop, then rise again from there to the full peak.
-            low = self.break_at * (1 - self.break_drop)
-            share = low + (share - self.break_at) * (1 - low) / (1 - self.break_at)
-        return share
+        return float(way**1.5)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -176,27 +169,25 @@ class Selection:
         return [_lognormal(rng, mean_newton, self.cv) for _ in range(count)]
 
 
-def draw_berry(rng: Random, peak_newton: float, *, pace: float = 1.0) -> PressedBerry:
-    """Draw how one tech's hand lowers the stand on one berry; a `pace` above 1 is a slower hand."""
+def draw_berry(rng: Random, peak_newton: float) -> PressedBerry:
+    """Draw how one tech's hand lowers the stand on one berry."""
     return PressedBerry(
         peak_newton=peak_newton,
-        rise_s=pace * _lognormal(rng, 1.2, 0.25),
-        hold_s=pace * (0.15 + 0.3 * rng.random()),
-        release_s=pace * (0.2 + 0.15 * rng.random()),
+        rise_s=_lognormal(rng, 1.2, 0.25),
+        hold_s=0.15 + 0.3 * rng.random(),
+        release_s=0.2 + 0.15 * rng.random(),
         unevenness=0.6 * rng.random(),
         relaxation=0.1 + 0.2 * rng.random(),
     )
 
 
-def berry_track(
-    rng: Random, peaks_newton: Iterable[float], *, rest_s: float = 1.5, pace: float = 1.0
-) -> Track:
-    """Play one press a berry, with a rest of about `rest_s` before each and after the last."""
+def berry_track(rng: Random, peaks_newton: Iterable[float]) -> Track:
+    """Play one press a berry, with a rest of about 1.5 s before each and after the last."""
     acts: list[Act] = []
     for peak_newton in peaks_newton:
-        acts += [Rest(duration_s=pace * rest_s * (0.8 + 0.4 * rng.random()))]
-        acts += [draw_berry(rng, peak_newton, pace=pace)]
-    return Track([*acts, Rest(duration_s=pace * rest_s)])
+        acts += [Rest(duration_s=1.5 * (0.8 + 0.4 * rng.random()))]
+        acts += [draw_berry(rng, peak_newton)]
+    return Track([*acts, Rest(duration_s=1.5)])
 
 
 def weight_track(

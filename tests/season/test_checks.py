@@ -127,7 +127,7 @@ def test_a_failure_widens_no_limit_and_a_later_drift_is_seen() -> None:
     assert chart.failed == (5,)
     assert chart.outside == (11, 12)
     assert chart.base is not None
-    assert chart.base.values == tuple(steady)
+    assert chart.base == individuals(steady)
     assert chart.smooth is not None
     assert len(chart.smooth.smoothed) == len(chart.run) == 12
     alone = control_chart(_points(0.3, 1.5))
@@ -139,24 +139,25 @@ def test_a_failure_widens_no_limit_and_a_later_drift_is_seen() -> None:
 
 def test_individuals_chart_of_the_handbook() -> None:
     # NIST/SEMATECH e-Handbook 6.3.2.2, flow rate: printed 50.81, 1.8778, 55.8041, 45.8159.
-    chart = individuals(_column("nist_flowrate.csv", "x"))
+    values = _column("nist_flowrate.csv", "x")
+    chart = individuals(values)
     assert round(chart.centre, 2) == 50.81
-    assert round(chart.mean_moving_range, 4) == 1.8778
+    # Three mean moving ranges over 1.128.
+    assert round((chart.high - chart.centre) * 1.128 / 3, 4) == 1.8778
     assert round(chart.high, 4) == 55.8041
     assert round(chart.low, 4) == 45.8159
-    assert chart.moving_range_high == pytest.approx(6.134700, abs=1e-6)
-    assert chart.outside == ()
+    assert all(chart.low < value < chart.high for value in values)
 
 
 def test_ewma_chart_of_the_handbook() -> None:
     # NIST/SEMATECH e-Handbook 6.3.2.4: lambda 0.3, target 50, s 2.0539; as printed.
     printed = [50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11, 49.36,
                49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99]  # fmt: skip
-    chart = ewma(_column("nist_ewma.csv", "x"), target=50, sigma=2.0539, weight=0.3, steady=True)
+    chart = ewma(_column("nist_ewma.csv", "x"), target=50, sigma=2.0539, weight=0.3)
     assert [round(z, 2) for z in chart.smoothed] == printed
-    assert round(chart.high[0], 4) == 52.5884
-    # Printed 47.4115, cut and not rounded.
-    assert chart.low[0] == pytest.approx(47.41156826, abs=1e-8)
+    # The limits printed are those of the long run: 52.5884, and 47.4115, cut and not rounded.
+    assert chart.high[-1] == pytest.approx(52.58843174, abs=2e-6)
+    assert chart.low[-1] == pytest.approx(47.41156826, abs=2e-6)
     assert chart.outside == ()
 
 

@@ -224,15 +224,13 @@ def test_void_undo_says_the_new_number(path) -> None:
     assert "number 2 was pressed again, so it is 4 now" in result.out
 
 
-def test_scores_and_scale_stand_in_the_trail(path) -> None:
+def test_scores_stand_in_the_trail(path) -> None:
     with open_season(path) as season:
         season.add_scores([(1, FingerScore(rater="odile", score="2"))], source="monday.csv")
-        season.set_scale('{"labels": ["0", "1", "2", "3", "4", "5"], "sale_limit": "3"}')
         rows = {row.kind: row for row in season.trail()}
-        assert season.columns("pair", ["score_rank"])["score_rank"] == [4, 4, 4, 4, 3]
+        assert season.columns("pair", ["score_rank"])["score_rank"] == [3, 3, 3, 3, 2]
     assert rows["scores"].new == {"source": "monday.csv", "scores": 1, "first": 7}
-    assert rows["scale"].old == {"score_rank": 2}
-    assert rows["scale"].who
+    assert rows["scores"].who
 
 
 # --- audit and backup -------------------------------------------------------------------------

@@ -42,9 +42,10 @@ def marks(score: str = "3", rater: str = "ines", occasion: int = 1) -> FingerSco
 def test_a_berry_comes_back_as_it_was_shown(season) -> None:
     pressed = press(12.5, "0.2790", Unit.LBF, flags=(Flag.OVERLOAD, Flag.DOUBLE_RISE))
     berry_id = season.acknowledge_berry(
-        1, 2, 7, pressed, scores=[marks("2"), marks("4", "marek")], size_mm=21.5, fruit_temp_c=19.0,
+        1, 2, 7, pressed, scores=[marks("2"), marks("4", "marek")],
         chunks=[Chunk(1, b"0.2790 lbf\r\n")],
     )  # fmt: skip
+    season.measure_berry(berry_id, {"size_mm": 21.5, "fruit_temp_c": 19.0}, "callipers")
     berry = season.berry(berry_id)
     assert (berry.sample, berry.number, berry.session_id) == ("C2", 7, 1)
     assert (berry.peak_shown, berry.peak_unit) == ("0.2790", "lbf")
@@ -87,7 +88,6 @@ def test_the_same_press_told_twice_is_one_berry(season) -> None:
             lambda s: s.acknowledge_berry(1, 1, 2, press(9.0), scores=[marks("2"), marks("3")]),
             AlreadyThereError,
         ),
-        (lambda s: s.acknowledge_berry(1, 1, 2, press(9.0), size_mm=-1.0), InvalidValueError),
         (
             lambda s: s.acknowledge_berry(1, 1, 2, press(9.0), scores=[marks("3", "in\udcffes")]),
             InvalidValueError,
@@ -161,19 +161,6 @@ def test_new_seasons_start_with_the_scales_that_calibrate_knows() -> None:
     assert Scale.from_json(default_scale("blackberry")) == BLACKBERRY
     assert Scale.from_json(default_scale("raspberry")) == RASPBERRY
     assert default_scale(None) == default_scale("dewberry") == default_scale("blackberry")
-
-
-def test_the_scale_is_changed_only_when_it_fits_the_scores(season) -> None:
-    berry = season.acknowledge_berry(1, 1, None, press(), scores=[marks("4")])
-    with pytest.raises(InvalidValueError, match="scored '4'"):
-        season.set_scale('{"labels": ["firm", "soft"]}')
-    season.set_scale('{"labels": ["5", "4", "3", "2", "1"], "sale_limit": "4"}')
-    assert season.labels[0] == "5"
-    assert season.columns("scores", ["score_rank"]) == {"score_rank": [2]}
-    assert season.berry(berry).scores[0].score == "4"
-    for text in ("", "[]", '{"labels": ["a", "a"]}', '{"labels": ["a", "b"], "sale_limit": "c"}'):
-        with pytest.raises(InvalidValueError):
-            season.set_scale(text)
 
 
 def test_text_that_is_no_text_is_damage_and_not_a_crash(season) -> None:
@@ -405,10 +392,8 @@ def test_a_large_season_is_read_at_a_rate_of_a_million_berries_in_seconds(tmp_pa
 def test_columns_are_as_the_views_for_other_programs_show_them(season) -> None:
     for n in range(5):
         scores = [marks(), marks("2", "marek", 2)] if n % 2 else []
-        temp = 4.5 if n == 3 else None
-        season.acknowledge_berry(
-            1, 1 + n % 2, None, press(float(n)), scores=scores, fruit_temp_c=temp
-        )
+        season.acknowledge_berry(1, 1 + n % 2, None, press(float(n)), scores=scores)
+    season.measure_berry(4, {"fruit_temp_c": 4.5}, "thermometer")
     season.void(3, "slipped")
     for view in ("berry", "pair"):
         names = [row[0] for row in season._rows("SELECT name FROM pragma_table_info(?)", (view,))]

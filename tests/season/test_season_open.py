@@ -84,9 +84,11 @@ def test_creation_and_its_settings(tmp_path) -> None:
         assert season.labels == ("firm", "soft")
     with open_season(path, create=True, code="other") as season:  # opened as it is
         assert season.code == "new"
-    with pytest.raises(InvalidValueError):
-        open_season(tmp_path / "bad.season", create=True, scale_json='{"labels": ["1"]}')
-    assert not (tmp_path / "bad.season").exists()
+    for text in ('{"labels": ["1"]}', "[]", '{"labels": ["a", "a"]}', "{",
+                 '{"labels": ["a", "b"], "sale_limit": "c"}'):  # fmt: skip
+        with pytest.raises(InvalidValueError):
+            open_season(tmp_path / "bad.season", create=True, scale_json=text)
+        assert not (tmp_path / "bad.season").exists()
     empty = tmp_path / "empty.season"
     empty.touch()
     with open_season(empty, create=True) as season:  # left by a stop while it was begun
