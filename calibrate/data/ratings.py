@@ -28,7 +28,6 @@ class Ratings:
 
     rank: Ints
     raters: tuple[str, ...]
-    berries: tuple[str, ...]
     scale: Scale
 
     def complete(self) -> Ints:
@@ -56,7 +55,7 @@ def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
         )
     table = np.full((len(berry.labels), len(raters.labels)), -1, dtype=np.int64)
     table[berry.code, raters.code] = rank
-    return Ratings(rank=table, raters=raters.labels, berries=berry.labels, scale=scale)
+    return Ratings(rank=table, raters=raters.labels, scale=scale)
 
 
 def _from_csv(path: Path, scale: Scale) -> tuple[Factor, Factor, Ints]:

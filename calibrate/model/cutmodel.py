@@ -125,12 +125,6 @@ class CutFit:
         return np.exp(finite) if self.force_scale == "log" else finite
 
     @property
-    def cut_se(self) -> Floats:
-        """Standard errors of `cut`, in the units of h; NaN where the cut point is infinite."""
-        se = np.append(np.sqrt(np.diagonal(self.covariance)[:-1]), np.nan)
-        return np.asarray(se[np.where(self.free < 0, -1, self.free)])
-
-    @property
     def aic(self) -> float:
         """Akaike's criterion; comparable between force scales, as the scores are the same."""
         return self.ordinal.aic + 2.0 * (self.growth.power > 0.0)

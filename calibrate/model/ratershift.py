@@ -55,11 +55,9 @@ class Gaps:
 class RaterShift:
     """One rater's own cut points and their distance from the reference."""
 
-    name: str
     n: int  # scores of the rater today
     reference: str  # against what: `OTHERS` or `OWN_HISTORY`
     panel: tuple[str, ...]  # the raters compared with
-    cuts: tuple[Estimate, ...]  # the rater's own, not pooled towards the panel
     panel_cuts: tuple[Estimate, ...]  # of the panel's mean hand
     reference_cuts: tuple[Estimate, ...]
     # How much more force, in newtons, the rater needs than the reference to call a berry that
@@ -185,11 +183,9 @@ def _compare(
         return [by_cut.get(cut, Estimate(value=None)) for cut in range(data.n_cuts)]
 
     return RaterShift(
-        name=name,
         n=round(float(pairs.count[pairs.rater == at].sum())),
         reference=OTHERS if earlier is None else OWN_HISTORY,
         panel=others,
-        cuts=panel.in_newton(of_known(posterior.of(both[0]).estimates(level))),
         panel_cuts=posterior.cuts(of_panel, level),
         reference_cuts=posterior.cuts(reference, level),
         boundaries=panel.at_boundaries(of_known(shifts)),

@@ -33,7 +33,7 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     """
     figure = new_figure(height_in=6.0)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3, 2])
-    grid = _grid(calibration, pairs)
+    grid = _grid(pairs)
     upper.set_xlim(grid[0], grid[-1])
     for axes in (upper, lower):
         _bands(axes, calibration, (float(grid[0]), float(grid[-1])))
@@ -52,7 +52,7 @@ def draw_fit(calibration: Calibration, pairs: Pairs) -> Figure:
     return figure
 
 
-def _grid(calibration: Calibration, pairs: Pairs) -> np.ndarray:
+def _grid(pairs: Pairs) -> np.ndarray:
     low, high = float(pairs.force_newton.min()), float(pairs.force_newton.max())
     margin = 0.04 * (high - low)
     start = max(low - margin, low / 2.0) if low >= 0 else low - margin

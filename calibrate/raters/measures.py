@@ -63,8 +63,6 @@ class SaleLimitSkill:
 
     sensitivity: Estimate | None
     specificity: Estimate | None
-    n_beyond: int
-    n_within: int
 
 
 def sale_limit_skill(
@@ -82,8 +80,6 @@ def sale_limit_skill(
     return SaleLimitSkill(
         sensitivity=share(beyond, called),
         specificity=share(~beyond, ~called),
-        n_beyond=int(beyond.sum()),
-        n_within=int((~beyond).sum()),
     )
 
 

@@ -15,6 +15,7 @@ from gauge.season.rows import PracticeRow
 # Share of the panel's cut; how far a rater may be off before the first squeeze: the
 # spread that raters bring to a season (common practice, no source).
 PRIOR_SHARE = 0.15
+_PATIENCE = 12  # squeezes
 GRID = np.linspace(-4.0, 4.0, 401)  # standard deviations of that prior
 
 
@@ -127,18 +128,12 @@ def next_anchor(
     return str(rng.choice(ties))
 
 
-def advise(
-    calibration: Calibration,
-    squeezes: Sequence[Squeeze],
-    *,
-    limit_newton: float,
-    patience: int = 12,
-) -> Advice:
+def advise(calibration: Calibration, squeezes: Sequence[Squeeze], *, limit_newton: float) -> Advice:
     """Advise by whether the rater is within the limit, still learning, or not improving.
 
     Ready: at every boundary the shift lies within `limit_newton` with a probability of about 0.9
-    (mean and 1.645 SD of its posterior). Not improving: after `patience` squeezes, the last half of
-    them are no nearer to the panel's scores than the half before.
+    (mean and 1.645 SD of its posterior). Not improving: after two dozen squeezes, the last dozen
+    are no nearer to the panel's scores than the dozen before.
 
     Raises
     ------
@@ -150,10 +145,10 @@ def advise(
     states = boundary_states(calibration, squeezes)
     if squeezes and all(abs(s.shift_newton) + 1.645 * s.sd_newton <= limit_newton for s in states):
         return Advice.READY
-    if len(squeezes) < 2 * patience:
+    if len(squeezes) < 2 * _PATIENCE:
         return Advice.GO_ON
     miss = np.abs([signed_miss_newton(calibration, s.force_newton, s.rank) for s in squeezes])
-    before, after = miss[-2 * patience : -patience].mean(), miss[-patience:].mean()
+    before, after = miss[-2 * _PATIENCE : -_PATIENCE].mean(), miss[-_PATIENCE:].mean()
     return Advice.NOT_IMPROVING if after >= before and after > 0 else Advice.GO_ON
 
 

@@ -56,7 +56,7 @@ def methods(file: SeasonFile) -> Methods:
     sentences = [
         _fruit(file, berries, missing),
         _gauge(file, berries, missing),
-        _checks(file, berries, missing),
+        _checks(file, missing),
         _pressing(file, missing),
         _doubts(file, berries),
         _scores(file, berries, missing),
@@ -148,7 +148,7 @@ def _gauge(file: SeasonFile, berries: list[BerryRow], missing: _Missing) -> str:
     )
 
 
-def _checks(file: SeasonFile, berries: list[BerryRow], missing: _Missing) -> str:
+def _checks(file: SeasonFile, missing: _Missing) -> str:
     rows = file.verifications()
     gauges = {(row.gauge, row.gauge_serial) for row in rows}
     held = [one for gauge in gauges or {(None, None)} for one in file.certificates(*gauge)]

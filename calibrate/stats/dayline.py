@@ -159,16 +159,13 @@ def fit_logit_line(
     return _line(x, intercept, slope, own, known)
 
 
-def crossing(
-    line: Line, target: float, *, target_variance: float = 0.0, level: float = 0.95
-) -> Estimate:
+def crossing(line: Line, target: float, *, level: float = 0.95) -> Estimate:
     """Day at which a line meets a target, with Fieller's interval.
 
     The interval holds all days d at which (intercept + slope d - target)^2 is no more than t^2
     times its variance (Fieller, E. C. (1954) J. R. Stat. Soc. B 16:175-185). Where the slope is
     not shown to differ from zero, the set has no upper end, or no end at all: that side is None.
-    Without degrees of freedom both sides are None. `target_variance` is that of a target which is
-    itself an estimate, independent of the line.
+    Without degrees of freedom both sides are None.
     """
     a, b = line.intercept - target, line.slope
     var = line.covariance
@@ -179,7 +176,7 @@ def crossing(
     # Quadratic A d^2 + B d + C <= 0 of the days that the data do not exclude.
     qa = b * b - t2 * var[1, 1]
     qb = 2 * (a * b - t2 * var[0, 1])
-    qc = a * a - t2 * (var[0, 0] + target_variance)
+    qc = a * a - t2 * var[0, 0]
     root = qb * qb - 4 * qa * qc
     first = last = None
     if root >= 0 and qa != 0:

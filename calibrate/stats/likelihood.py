@@ -81,15 +81,12 @@ class Terms:
     gap : ndarray of float, shape (g, p)
         Rows whose product with phi is the distance between two neighbouring thresholds.
     gap_weight : ndarray of float, shape (g,)
-    row : ndarray of int, shape (m,)
-        Which observation each row of `design` came from.
     """
 
     design: Floats
     weight: Floats
     gap: Floats
     gap_weight: Floats
-    row: Ints
 
     def __call__(self, phi: Floats) -> tuple[float, Floats, Floats]:
         """Return log-likelihood, gradient and Hessian; minus infinity if thresholds cross."""
@@ -168,5 +165,4 @@ def make_terms(
         weight=np.concatenate([weight[upper], weight[lower]]),
         gap=gap,
         gap_weight=gap_weight,
-        row=np.concatenate([upper, lower]),
     )

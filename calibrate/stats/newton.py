@@ -29,7 +29,6 @@ class Optimum:
 
     phi: Floats
     value: float
-    gradient: Floats
     hessian: Floats
     decrement: float
     iterations: int
@@ -71,7 +70,6 @@ def maximise(objective: Objective, start: Floats) -> Optimum:
     return Optimum(
         phi=phi,
         value=here[0],
-        gradient=here[1],
         hessian=here[2],
         decrement=decrement,
         iterations=iteration,

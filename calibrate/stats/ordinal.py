@@ -45,11 +45,6 @@ class OrdinalFit:
     free: Ints
 
     @property
-    def se(self) -> Floats:
-        """Standard errors of `phi` (observed information)."""
-        return np.sqrt(np.diagonal(self.covariance))
-
-    @property
     def aic(self) -> float:
         """Akaike's criterion."""
         return 2.0 * self.phi.size - 2.0 * self.log_likelihood

@@ -72,24 +72,18 @@ class Dispersion:
     p: float | None
 
 
-def dispersion(hits: ArrayLike, n: ArrayLike, group: ArrayLike | None = None) -> Dispersion:
-    """Measure over-dispersion of clamshells about the proportion of their group.
+def dispersion(hits: ArrayLike, n: ArrayLike) -> Dispersion:
+    """Measure over-dispersion of clamshells about their common proportion.
 
-    McCullagh, P. & Nelder, J. A. (1989) Generalized Linear Models, 2nd ed., section 4.5. `hits`,
-    `n` and `group` (one group by default), shape (m,), are of one clamshell each.
+    McCullagh, P. & Nelder, J. A. (1989) Generalized Linear Models, 2nd ed., section 4.5. `hits`
+    and `n`, shape (m,), are of one clamshell each.
     """
     from scipy.special import chdtrc
 
     x, total = np.asarray(hits, dtype=float), np.asarray(n, dtype=float)
-    code = np.zeros(x.size, int) if group is None else np.asarray(group, dtype=int)
-    sums = np.bincount(code, x, minlength=1), np.bincount(code, total, minlength=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        p = (sums[0] / sums[1])[code]
-    inner = (p > 0) & (p < 1)
-    df = int(inner.sum()) - int(np.unique(code[inner]).size)
-    if df <= 0:
+    df, p = x.size - 1, float(x.sum() / total.sum()) if x.size else 0.0
+    if df <= 0 or not 0 < p < 1:
         return Dispersion(ratio=None, df=0, p=None)
-    x, total, p = x[inner], total[inner], p[inner]
     chi2 = float(((x - total * p) ** 2 / (total * p * (1 - p))).sum())
     return Dispersion(ratio=chi2 / df, df=df, p=float(chdtrc(df, chi2)))
 

@@ -89,7 +89,6 @@ class Table:
     blocks: tuple[str, ...]
     unit: str
     level: float
-    calibration: Calibration | None
     rows: tuple[Row, ...]
     compared: tuple[Compared, ...]
     replication: tuple[Replication, ...]
@@ -170,7 +169,6 @@ def tabulate(
         blocks=tuple(blocks),
         unit=chosen if units.m else "clamshell",
         level=level,
-        calibration=calibration,
         rows=tuple(
             _row(
                 dict(zip(by, key, strict=True)), berries.get(key), cards.get(key),

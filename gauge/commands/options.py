@@ -44,9 +44,11 @@ def read_crop(text: str) -> str | None:
     return crop
 
 
-def crop_option(text: str) -> Callable[[F], F]:
-    """Make the option of a crop."""
-    return click.option("--crop", callback=read_by(read_crop), help=text)
+crop_option = click.option(
+    "--crop",
+    callback=read_by(read_crop),
+    help="Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.",
+)
 
 
 @contextmanager

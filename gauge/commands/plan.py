@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     default=None,
     help="Hand one berry in ten to one of its raters twice (the default), or none.",
 )
-@crop_option("Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.")
+@crop_option
 @click.option("--blind", "hide", is_flag=True, help="Show blind codes only, for the bench.")
 @json_option
 def command(

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     help="Store the berries in this season file; begun if there is none.",
 )
 @click.option("--sample", "code", metavar="CODE", help="Sample of the season that they belong to.")
-@crop_option("Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.")
+@crop_option
 @new_option
 @more_option
 @loading_rate_option

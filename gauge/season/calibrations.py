@@ -108,9 +108,7 @@ class CalibrationTables(Tables):
 
     # --- calibrations -------------------------------------------------------------------------
 
-    def save_calibration(
-        self, name: str, fingerprint: str, document: Mapping[str, Any], version: str = __version__
-    ) -> None:
+    def save_calibration(self, name: str, fingerprint: str, document: Mapping[str, Any]) -> None:
         """Store a calibration under a name that is free; it is never overwritten."""
         with self._write("storing a calibration"):
             if (name,) in self._records("calibrations", "name"):
@@ -123,7 +121,7 @@ class CalibrationTables(Tables):
                 name=name,
                 at=now(),
                 fingerprint=fingerprint,
-                version=version,
+                version=__version__,
                 document=as_json(document),
             )
 
@@ -188,7 +186,7 @@ class CalibrationTables(Tables):
                 new = {"retired_at": None, "retired_why": None}
                 self._change("anchors", [row.anchor_id], new, kind="undo", why=why)
 
-    def retire_anchor(self, anchor_id: int, why: str, at: str | None = None) -> None:
+    def retire_anchor(self, anchor_id: int, why: str) -> None:
         """Retire an anchor; it stays in the file."""
         with self._write("retiring an anchor"):
             row = next((row for row in self.anchors() if row.anchor_id == anchor_id), None)
@@ -196,7 +194,7 @@ class CalibrationTables(Tables):
                 raise NoSuchRecordError(f"{self.path} holds no anchor {anchor_id}.")
             if row.retired_at is not None:
                 raise AlreadyThereError(f"Anchor {row.label} is retired already.")
-            new = {"retired_at": at or now(), "retired_why": why}
+            new = {"retired_at": now(), "retired_why": why}
             self._change("anchors", [anchor_id], new, kind="retire", why=why)
 
     def anchors(self, calibration: str | None = None) -> list[AnchorRow]:

@@ -57,7 +57,7 @@ FIELLER = [(2.406662, 4.087524), (4.612407, 6.191274), (6.960670, 8.513235), (8.
 
 def wald_limits(fit) -> list[tuple[float, float]]:
     """Cut points less and plus their standard errors: a check on the covariance."""
-    half = critical(0.95) * fit.cut_se
+    half = critical(0.95) * np.sqrt(np.diagonal(fit.covariance)[:-1])
     return list(zip(fit.cut - half, fit.cut + half, strict=True))
 
 

@@ -271,7 +271,9 @@ def test_coverage_where_pooling_fails() -> None:
         fit = fit_panel(pairs)
         ours.append([c.low < t < c.high for c, t in zip(fit.cuts, CUTS_N, strict=True)])
         flat = fit_cuts(pairs)
-        pooled.append(np.abs(flat.cut_newton - CUTS_N) < 1.96 * flat.cut_se)
+        pooled.append(
+            np.abs(flat.cut_newton - CUTS_N) < 1.96 * np.sqrt(np.diagonal(flat.covariance)[:-1])
+        )
         hands += [
             c.low < t < c.high
             for rater, cuts in zip(fit.raters, truth.rater_cuts_newton, strict=True)
@@ -405,8 +407,6 @@ def test_one_rater_against_the_panel() -> None:
     assert shift.shift.low < mean < shift.shift.high
     for at, cut in zip(shift.boundaries, CUTS_N, strict=True):
         assert at.low < 0.2 * cut < at.high
-    for own, panel, at in zip(shift.cuts, shift.panel_cuts, shift.boundaries, strict=True):
-        assert own.value - panel.value == pytest.approx(at.value, abs=0.01)
 
 
 def test_one_rater_against_another_source() -> None:

@@ -60,7 +60,7 @@ def test_with_many_berries_the_penalty_no_longer_matters() -> None:
     pairs = _pairs(force, rank, RASPBERRY)
     plain, fit = fit_cuts(pairs), fit_penalised(pairs)
     assert fit.cut == pytest.approx(plain.cut, abs=0.005)
-    half = 1.959964 * plain.cut_se
+    half = 1.959964 * np.sqrt(np.diagonal(plain.covariance)[:-1])
     assert fit.high - fit.low == pytest.approx(2 * half, rel=0.05)
 
 
