@@ -20,3 +20,10 @@ def test_numbers_that_begin_again_in_every_sample_are_different_berries(tmp_path
     path.write_text("berry,rater,score\n1,ines,2\n1,marek,3\n1,ines,4\n")
     with pytest.raises(BadTableError, match="row 4, column 'score': rater ines scored berry 1"):
         load_ratings(path)
+
+
+def test_a_sheet_with_a_column_a_rater_is_refused_with_the_way_to_go(tmp_path: Path) -> None:
+    path = tmp_path / "scores.csv"
+    path.write_text("sample,berry,ines,marek\nC1,1,2,3\nC1,2,4,5\n")
+    with pytest.raises(BadTableError, match=r"no column 'rater'.*comes in by 'gauge import'"):
+        load_ratings(path)
