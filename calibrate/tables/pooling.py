@@ -159,8 +159,7 @@ def _refuse_unknown(
     for cue in cues:
         on_sheets = any(cue in one.levels for one in sheets)
         if not on_sheets and (cue not in factors or (factors[cue].code < 0).all()):
-            todo = "Name several one by one." if "," in cue else ""
-            raise NoSuchRecordError(f"No source has a value for '{cue}'.", todo=todo)
+            raise NoSuchRecordError(f"No source has a value for '{cue}'.")
 
 
 def _refuse_reversed(force_newton: Floats, rank: Ints, scale: Scale | None) -> None:

@@ -186,7 +186,6 @@ def test_storage_days_make_rows_and_are_no_block(tmp_path):
 def test_unknown_level_and_clashing_options(tmp_path):
     path = save(tmp_path, frame())
     assert run(path, "--by", "colour").exit_code != 0
-    assert "Name several one by one" in str(run(path, "--by", "selection,plot").exception)
     with pytest.raises(NoSuchRecordError):
         tabulate(pool_of([1.0]), by=("plot",))
     assert isinstance(run(path, "--compare", "site").exception, NoSuchRecordError)
