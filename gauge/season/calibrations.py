@@ -254,10 +254,9 @@ class CalibrationTables(Tables):
         with self._write("storing practice"):
             self._add("practice", **stored(row))
 
-    def practice(self, rater: str | None = None) -> list[PracticeRow]:
-        """All practice, oldest first; of one rater if named."""
-        found = (made(PracticeRow, row) for row in self._dicts("practice"))
-        return [row for row in found if rater in {None, row.rater}]
+    def practice(self) -> list[PracticeRow]:
+        """All practice, oldest first."""
+        return [made(PracticeRow, row) for row in self._dicts("practice")]
 
     def add_clamshell_counts(self, rows: Sequence[ClamshellRow]) -> None:
         """Store clamshell sheets, all or none; a rater has one of a sample."""

@@ -190,10 +190,8 @@ class VerificationRow:
 
     verification_id: int
     at: str
-    session_id: int | None
     gauge: str | None
     gauge_serial: str | None
-    gravity_m_s2: float
     gravity_from: str
     tolerance_pct: float
     passed: bool
@@ -255,7 +253,6 @@ class AnchorRow:
     force_newton: float
     press_limit: int
     valid_days: float
-    made_at: str
     retired_at: str | None = None
     retired_why: str | None = None
     presses: tuple[PressRow, ...] = ()

@@ -344,7 +344,7 @@ def test_an_anchor_of_a_fresh_lot_is_pressed_after_its_squeeze(tmp_path: Path) -
     found = run("practice", season, "--rater", "ines", "--seed", "1", text=typed)
     assert "press that berry of" in found.stderr
     with open_season(season, read_only=True) as file:
-        assert [row.force_newton for row in file.practice("ines")] == [2.71, 2.5]
+        assert [row.force_newton for row in file.practice()] == [2.71, 2.5]
 
 
 def test_pads_show_how_the_gauge_repeats(own: Path) -> None:
@@ -392,7 +392,7 @@ def test_practice_is_kept_apart_from_data(own: Path) -> None:
     assert "'seven' is not a score" in result.stderr
     assert answer("fit", own) == before
     with open_season(own, read_only=True) as file:
-        assert len(file.practice("ines")) == 3
+        assert len(file.practice()) == 3
         assert sum(len(row.presses) for row in file.anchors()) == 3
 
 

@@ -100,8 +100,7 @@ MADE = datetime(2026, 7, 1, 8)
 def stored(**differs: Any) -> AnchorRow:
     row = AnchorRow(
         anchor_id=1, calibration="july", kind="berry", label="A1", berry_id=None, score="3",
-        boundary=None, force_newton=2.0, press_limit=5, valid_days=3.0, made_at=MADE.isoformat(),
-        since=MADE.date(),
+        boundary=None, force_newton=2.0, press_limit=5, valid_days=3.0, since=MADE.date(),
     )  # fmt: skip
     return replace(row, **differs)
 

@@ -37,8 +37,8 @@ def _column(name: str, column: str) -> list[float]:
 def _row(day: int, errors: dict[str, float | None], serial: str | None = None) -> VerificationRow:
     seen = [error for error in errors.values() if error is not None]
     return VerificationRow(
-        verification_id=day, session_id=None, at=f"2026-06-{day:02d}T08:00:00+00:00", gauge=None,
-        gauge_serial=serial, gravity_m_s2=9.8, gravity_from="here", tolerance_pct=1.0,
+        verification_id=day, at=f"2026-06-{day:02d}T08:00:00+00:00", gauge=None,
+        gauge_serial=serial, gravity_from="here", tolerance_pct=1.0,
         passed=all(abs(error) <= 1 for error in seen),
         result={"weights": [{"mass": m, "error_pct": e} for m, e in errors.items()]},
     )  # fmt: skip

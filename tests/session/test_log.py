@@ -829,8 +829,8 @@ def test_a_capture_in_another_format_says_so(tmp_path):
 
 def verification(at: str, *, passed: bool, serial: str | None = None) -> VerificationRow:
     return VerificationRow(
-        verification_id=1, at=at, session_id=None, gauge=None, gauge_serial=serial,
-        gravity_m_s2=9.8, gravity_from="", tolerance_pct=1.0, passed=passed, result={},
+        verification_id=1, at=at, gauge=None, gauge_serial=serial, gravity_from="",
+        tolerance_pct=1.0, passed=passed, result={},
     )  # fmt: skip
 
 
