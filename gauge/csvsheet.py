@@ -15,10 +15,10 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import Any, NamedTuple, NoReturn, TypeVar
 
-from gauge.errors import BadTableError, FirmhandError
+from gauge.errors import BadTableError, FirmhandError, UnknownUnitError
 from gauge.plaintext import control_in, seen
 from gauge.sheetfile import other_sheets, sheet_rows
-from gauge.units import SPELLINGS, Unit, newtons
+from gauge.units import SPELLINGS, Unit, newtons, parse_unit
 
 T = TypeVar("T")
 
@@ -300,6 +300,13 @@ class Sheet:
         if not value.is_integer():
             raise ValueError(f"{text} is not a whole number")
         return int(value)
+
+    def unit(self, text: str) -> Unit:
+        """Read one unit of force; a ValueError is for `bad`."""
+        try:
+            return parse_unit(text)
+        except UnknownUnitError as error:
+            raise ValueError(error.what.rstrip(".")) from None
 
 
 class CsvSheet(Sheet):

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from calibrate.data.factor import Codes, Factor, combined
 from calibrate.data.scale import Scale, score_label
 from gauge.csvsheet import ROUNDING, Sheet, name_key
-from gauge.errors import BadTableError, InvalidValueError, UnknownUnitError
+from gauge.errors import BadTableError, InvalidValueError
 from gauge.plaintext import seen
-from gauge.units import SPELLINGS, Unit, parse_unit
+from gauge.units import SPELLINGS, Unit
 
 T = TypeVar("T")
 Floats = NDArray[np.float64]
@@ -177,7 +177,7 @@ class CodedSheet(Sheet):
                 todo="Add a column unit (N, lbf, kgf ...), or name the column force_N.",
             )
         units, shown = self.columns["unit"], self.columns[column]
-        for at, of in enumerate(self.parsed("unit", _unit)):
+        for at, of in enumerate(self.parsed("unit", self.unit)):
             mine = np.flatnonzero((units.code == at) & np.isfinite(force))
             # As written and in its unit, so that the conversion is exact to the last digit.
             known = np.full(len(shown.labels), np.nan)
@@ -191,7 +191,7 @@ class CodedSheet(Sheet):
         if "unit" in self.header and "force" not in self.header:
 
             def said(text: str) -> None:
-                if text and (other := _unit(text)) is not unit:
+                if text and (other := self.unit(text)) is not unit:
                     raise ValueError(f"{other}, but column '{self.typed[column]}' is in {unit}")
 
             self.parsed("unit", said)
@@ -202,10 +202,3 @@ def spelled_once(names: Factor) -> Factor:
     first: dict[str, str] = {}
     one = [first.setdefault(name_key(name), name) for name in names.labels]
     return names.relabelled(one).sorted()
-
-
-def _unit(text: str) -> Unit:
-    try:
-        return parse_unit(text)
-    except UnknownUnitError as error:
-        raise ValueError(error.what.rstrip(".")) from None

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from gauge.csvsheet import ROUNDING, CsvSheet
-from gauge.errors import BadTableError, UnknownUnitError
+from gauge.errors import BadTableError
 from gauge.units import MOST_NEWTON, SPELLINGS, Unit, parse_unit
 
 
@@ -46,7 +46,7 @@ def _read(sheet: CsvSheet, column: str, unit: Unit | None) -> list[Force | None]
     if column != "force":
         units = [parse_unit(column.rpartition("_")[2])] * len(sheet)
     elif "unit" in sheet.columns:
-        units = sheet.parsed("unit", lambda text: read_unit(text) if text else unit)
+        units = sheet.parsed("unit", lambda text: sheet.unit(text) if text else unit)
     elif bracket := re.search(r"[(\[]\s*(\w+)\s*[)\]]\s*$", sheet.typed[column]):
         units = [SPELLINGS.get(bracket[1], unit)] * len(sheet)
     values = sheet.parsed(column, lambda text: sheet.number(text) if text else None)
@@ -78,15 +78,7 @@ def _note_other_units(sheet: CsvSheet, column: str, unit: Unit | None) -> None:
     if unit not in {None, own}:
         raise BadTableError(f"{sheet.path}: {header}.", todo=f"Leave out --unit {unit}.")
     if "unit" in sheet.columns and "force" not in sheet.columns:
-        said = sheet.parsed("unit", lambda text: read_unit(text) if text else None)
+        said = sheet.parsed("unit", lambda text: sheet.unit(text) if text else None)
         for index, other in enumerate(said):
             if other not in {None, own}:
                 sheet.note(index, "unit", f"{other}, but {header}")
-
-
-def read_unit(text: str) -> Unit:
-    """Read a unit; a ValueError is for a cell."""
-    try:
-        return parse_unit(text)
-    except UnknownUnitError as error:
-        raise ValueError(error.what.rstrip(".")) from None
