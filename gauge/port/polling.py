@@ -131,7 +131,7 @@ class Poller:
         lines = self._lines()
         if len(lines) > 1:
             return self._two(now_ns, alike=len(set(lines)) == 1)
-        if lines and self._ended():
+        if lines and self._buffer.endswith(self._terminators):
             since_s = (now_ns - self._received_ns) / 1e9
             # Were this the double of an older reply, the true one would come as fast as usual:
             # stay until it would have.
@@ -174,9 +174,6 @@ class Poller:
         self._asked_ns = None
         self._until_ns = now_ns + round(wait_s * 1e9)
         return dropped
-
-    def _ended(self) -> bool:
-        return any(self._buffer.endswith(end) for end in self._terminators)
 
     def _lines(self) -> list[bytes]:
         """Return the lines in the buffer, the last one perhaps unfinished."""

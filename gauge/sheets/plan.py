@@ -256,13 +256,10 @@ def blind_codes(n: int, *, rng: random.Random, taken: Collection[str] = ()) -> l
     return rng.sample(free, n)
 
 
-def _weighted(places: list[int]) -> int:
-    return sum(place << i for i, place in enumerate(places)) % len(LETTERS)
-
-
 def _code(number: int) -> str:
     base = len(LETTERS)
     places = [number % base, number // base % base, number // base**2]
+    weighted = sum(place << i for i, place in enumerate(places))
     # 8 times 2 is 1 modulo 15, so this last place makes the weighted sum zero.
-    places.append(-2 * _weighted(places) % base)
+    places.append(-2 * weighted % base)
     return "".join(LETTERS[place] for place in places)
