@@ -169,25 +169,27 @@ class Selection:
         return [_lognormal(rng, mean_newton, self.cv) for _ in range(count)]
 
 
-def draw_berry(rng: Random, peak_newton: float) -> PressedBerry:
-    """Draw how one tech's hand lowers the stand on one berry."""
+def draw_berry(rng: Random, peak_newton: float, *, pace: float = 1.0) -> PressedBerry:
+    """Draw how one tech's hand lowers the stand on one berry; a `pace` above 1 is a slower hand."""
     return PressedBerry(
         peak_newton=peak_newton,
-        rise_s=_lognormal(rng, 1.2, 0.25),
-        hold_s=0.15 + 0.3 * rng.random(),
-        release_s=0.2 + 0.15 * rng.random(),
+        rise_s=pace * _lognormal(rng, 1.2, 0.25),
+        hold_s=pace * (0.15 + 0.3 * rng.random()),
+        release_s=pace * (0.2 + 0.15 * rng.random()),
         unevenness=0.6 * rng.random(),
         relaxation=0.1 + 0.2 * rng.random(),
     )
 
 
-def berry_track(rng: Random, peaks_newton: Iterable[float]) -> Track:
-    """Play one press a berry, with a rest of about 1.5 s before each and after the last."""
+def berry_track(
+    rng: Random, peaks_newton: Iterable[float], *, rest_s: float = 1.5, pace: float = 1.0
+) -> Track:
+    """Play one press a berry, with a rest of about `rest_s` before each and after the last."""
     acts: list[Act] = []
     for peak_newton in peaks_newton:
-        acts += [Rest(duration_s=1.5 * (0.8 + 0.4 * rng.random()))]
-        acts += [draw_berry(rng, peak_newton)]
-    return Track([*acts, Rest(duration_s=1.5)])
+        acts += [Rest(duration_s=pace * rest_s * (0.8 + 0.4 * rng.random()))]
+        acts += [draw_berry(rng, peak_newton, pace=pace)]
+    return Track([*acts, Rest(duration_s=pace * rest_s)])
 
 
 def weight_track(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 import time
 
@@ -71,9 +72,17 @@ def serve(
     return clock_s
 
 
-def recorded(gauge: VirtualGauge) -> list[Chunk]:
-    """Play a whole track without a line, as a capture would have it."""
-    return gauge.sent_until(gauge.track.duration_s)
+def recorded(gauge: VirtualGauge, *, latency_s: float = 0.0) -> list[Chunk]:
+    """Play a whole track without a line, as a capture would have it.
+
+    Lines are handed over in bursts `latency_s` apart, as by a USB adapter.
+    """
+    chunks = gauge.sent_until(gauge.track.duration_s)
+    if not latency_s:
+        return chunks
+    burst_ns = round(latency_s * 1e9)
+    bursts = itertools.groupby(chunks, lambda chunk: (chunk.t_ns // burst_ns + 1) * burst_ns)
+    return [Chunk(at, b"".join(chunk.data for chunk in burst)) for at, burst in bursts]
 
 
 def _bits(data: bytes, sent: SerialSettings) -> list[int]:

@@ -211,6 +211,9 @@ def test_same_seed_same_bytes_and_every_tick_once() -> None:
     ]
     assert pieces == whole
     assert len(whole) == int(piecewise.track.duration_s * 50) + 1
+    burst = recorded(_gauge([2.0, 3.0], rate_hz=50), latency_s=0.1)
+    assert b"".join(c.data for c in burst) == b"".join(c.data for c in whole)
+    assert len(burst) < len(whole) / 4
 
 
 def test_shown_peak_is_the_true_one() -> None:
