@@ -91,12 +91,28 @@ def fit(
         found,
         n=pairs.n,
         level=level,
-        warnings=(*found.warnings, *few, *pairs.doubts),
+        warnings=(*found.warnings, *_no_force(found), *few, *pairs.doubts),
         raters=pairs.raters,
         fingerprint=fingerprint(pairs, found.force_scale, level),
         version=__version__,
         source=pairs.source,
     )
+
+
+def _no_force(found: Calibration) -> list[str]:
+    """Say which cut points are no force that a berry could have."""
+    labels = found.scale.labels
+    below = [
+        f"{firmer}/{softer}"
+        for firmer, softer, cut in zip(labels, labels[1:], found.cuts, strict=False)
+        if cut.value is not None and cut.value <= 0
+    ]
+    if not below:
+        return []
+    return [
+        f"not above 0 N, so no force at all: cut {', '.join(below)}; look for a wrong row, score "
+        "more berries, or fit on the log scale"
+    ]
 
 
 def _of_true_force(pairs: Pairs, error: GaugeError) -> Pairs:

@@ -198,6 +198,19 @@ def test_open_sides_are_null_with_a_warning(tmp_path: Path) -> None:
     assert "open" in fit(path).stdout
 
 
+def test_cut_points_below_zero_are_named_as_no_force(tmp_path: Path) -> None:
+    path = tmp_path / "few.csv"
+    path.write_text(
+        "force_N,score\n2.15,4\n1.53,1\n2.71,2\n1.96,5\n3.93,3\n3.74,2\n3.9,3\n3.01,4\n2.79,2\n"
+        "3.58,2\n"
+    )
+    document = json.loads(fit(path, "--json").stdout)
+    assert document["cuts"][3]["force_N"] < 0
+    assert any("no force at all: cut 3/4, 4/5" in text for text in document["warnings"])
+    path.write_text("force_N,score\n" + "1.0,2\n2.0,1\n1.2,1\n1.8,2\n0.5,2\n2.5,1\n")
+    assert not any("no force" in t for t in json.loads(fit(path, "--json").stdout)["warnings"])
+
+
 def test_auto_takes_the_scale_of_the_smaller_aic(tmp_path: Path) -> None:
     for seed in (1, 2, 3):
         path = blackberries(tmp_path / "three.csv", seed=seed)
