@@ -66,8 +66,9 @@ def command(asked: _Asked) -> None:
     --history charts every score after the reference: a slow drift passes its limit before a single
     check sees it, and a hand that stays as it is does so once in a thousand scores.
 
-    Within limit: shown to be so at every boundary, and about as sharp as before. Drifted: shown to
-    have moved. Else it cannot tell yet, and shows how many more berries would do.
+    Within limit: shown to be so, each boundary judged with the help of the others, for a hand
+    mostly moves as a whole; and about as sharp as before. Drifted: shown to have moved. Else it
+    cannot tell yet, and shows how many more berries would do.
 
     \b
     calibrate check 2026.season --rater ines --plot ines.pdf

@@ -22,6 +22,7 @@ from gauge.protocol.capture import load_capture
 from gauge.records import Chunk, FingerScore, Gap
 from gauge.season.file import open_season
 from gauge.sheets.plan import LETTERS, blind_codes
+from tests.answers import call
 from tests.season_helpers import begun, press, run
 
 
@@ -365,6 +366,24 @@ def test_void_says_what_it_did_and_refuses_twice(path) -> None:
         "number": 1,
         "void": "wet",
     }
+
+
+def test_several_berries_are_voided_together_and_come_back_together(path) -> None:
+    """A sheet that was imported with the wrong unit: its berries have ids one after another."""
+    run("void", path, 2, "--why", "fell")
+    with pytest.raises(AlreadyThereError, match="Void already: 2"):
+        run("void", path, "1-3", "--why", "kgf for N")
+    with pytest.raises(NoSuchRecordError):
+        run("void", path, "1-9999999999", "--why", "kgf for N")
+    void = {row["berry_id"]: row["void"] for row in json.loads(run("readings", path, "--json"))}
+    assert (void[1], void[3]) == (None, None)
+    assert len(json.loads(run("void", path, "1", "3", "--why", "kgf for N", "--json"))) == 2
+    shown = run("void", path, "1-3", "--undo", "--why", "N after all")
+    assert shown.count("counts again") == 3
+    assert all(row["void"] is None for row in json.loads(run("readings", path, "--json")))
+    result = call(f"gauge void {path} 3-1 --why no")
+    assert result.status == 2
+    assert "such as 31-60" in result.err
 
 
 def test_a_capture_is_written_with_its_gaps(tmp_path) -> None:
