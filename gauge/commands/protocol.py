@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from gauge.clikit import echo, emit_json, json_option, season_argument
+from gauge.plaintext import plural
 from gauge.pressprotocol import PARTS
 
 _KEYS = "; ".join(f"{name} ({part.called}, {part.typed})" for name, part in PARTS.items())
@@ -54,3 +55,6 @@ def command(season: Path, settings: tuple[str, ...], session_id: int | None, as_
         echo(f"{part.called:24}  {shown.said(name) or 'not stated'}")
     for i, words in others.items():
         echo(f"session {i}: {words}")
+    if settings and session_id is None and len(others) < len(found):
+        n = plural(len(found) - len(others), "session")
+        echo(f"It holds for {n} pressed before, too; --session N states what was another way.")

@@ -40,7 +40,9 @@ def season(tmp_path: Path) -> Path:
 
 def test_a_protocol_is_set_part_by_part_and_the_trail_keeps_what_stood_there(season: Path) -> None:
     run(gauge, "protocol", season, "--set", "head_mm=8", "--set", "speed=Hand", "--set", "end=30%")
-    run(gauge, "protocol", season, "--set", "speed=2.5 mm/s", "--set", "orientation=calyx  down")
+    later = run(gauge, "protocol", season, "--set", "speed=2.5 mm/s", "--set",
+                "orientation=calyx  down")  # fmt: skip
+    assert "pressed before, too; --session N" in later.stdout
     shown = json.loads(run(gauge, "protocol", season, "--json").stdout)
     assert shown == {
         "head_mm": 8.0, "head_shape": None, "speed": 2.5, "end": "30 %",
