@@ -488,7 +488,8 @@ class Detector:
         end_s, rate_hz = press.t_near_s if press.near else t_s, self._arrivals.rate_hz
         if part.largest_newton - level < press.need_newton() / 2:
             return True
-        if part.t_start_s - self._ended_s < MOMENT_S and press.is_left(part, rate_hz):
+        with_it = part.t_start_s - self._ended_s < MOMENT_S / 2  # came with the release before
+        if with_it and press.is_left(part, rate_hz):
             return True
         return press.is_touch(part, end_s, rate_hz)
 

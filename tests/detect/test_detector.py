@@ -130,6 +130,12 @@ def test_two_presses_in_quick_succession_are_two(readings_between):
     assert second.peak_newton == pytest.approx(1.5, abs=0.02)
 
 
+def test_a_sudden_press_soon_after_a_release_is_not_what_stayed_on_the_head():
+    sudden = [up(0.8, 0.06), 0.8 + rest(0.8)]
+    pair = [rest(2), up(4.0, 2), rest(0.2), *sudden, rest(2)]
+    assert len(berries(run(said(noisy(np.concatenate(pair)))))) == 2
+
+
 @pytest.mark.parametrize("height", [0.008, 0.015])
 def test_a_touch_is_no_compression(height):
     touch = height * np.sin(np.linspace(0, math.pi, 30))
