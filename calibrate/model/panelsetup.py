@@ -42,7 +42,7 @@ class Deviation:
 
 HANDS = Deviation(usual=0.15, apart=1.0, grid=np.append(0.0, np.geomspace(0.02, 0.9, 8)), scale=0.3)
 SPREADS = Deviation(usual=0.3, apart=0.6, grid=np.array([0.0, 0.15, 0.35]), scale=0.3)
-TILTS = Deviation(usual=0.1, apart=NO_DEVIATION, grid=np.array([0.0, 0.1, 0.25]), scale=0.2)
+TILTS = Deviation(usual=0.1, apart=NO_DEVIATION, grid=np.array([0.0, 0.1, 0.25, 0.45]), scale=0.35)
 OFFSETS = Deviation(usual=0.1, apart=0.5, grid=np.array([0.0, 0.05, 0.1, 0.18]), scale=0.15)
 DEVIATIONS = (HANDS, SPREADS, TILTS, OFFSETS)
 # Standard deviations of log berry effects for which the mode is found.
