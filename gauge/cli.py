@@ -21,7 +21,7 @@ COMMANDS = {
     "readings": ("gauge.commands.readings", "Show or export every berry."),
     "import": ("gauge.commands.importsheet", "Import berries and their scores from a sheet."),
     "scores": ("gauge.commands.scores", "Import finger scores from a sheet, or type them."),
-    "void": ("gauge.commands.void", "Void a berry, or take its void back, with a reason."),
+    "void": ("gauge.commands.void", "Void berries, or take their voids back, with a reason."),
     "correct": ("gauge.commands.correct", "Correct a sample, a rater or a berry."),
     "capture": ("gauge.commands.capture", "Write a session's capture as text."),
     "audit": ("gauge.commands.audit", "Hold a season against its digests and bytes."),
