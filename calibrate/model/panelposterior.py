@@ -212,7 +212,7 @@ def _around(
         n = left.shape[1] - effect.size
         block = np.repeat(left[None, :, n:, n:], step.size, axis=0)
         block[:, :, at, at] += own[:, None, None]
-        left = left[:, :n, :n] - left[:, :n, n:] @ np.linalg.solve(block, left[:, n:, :n])
+        left = left[:, :n, :n] - left[:, :n, n:] @ np.linalg.solve(block, left[None, :, n:, :n])
         log_size = log_size + np.linalg.slogdet(block)[1] - at.size * np.log(own)[:, None]
         left, log_size = left.reshape(-1, n, n), log_size.ravel()
     covariance = np.asarray(np.linalg.inv(left[:, 1:, 1:]))

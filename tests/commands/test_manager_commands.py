@@ -415,6 +415,7 @@ def test_tray(season: Path, tmp_path: Path) -> None:
     assert "row 2" in str(run("tray", season, "--lots", lots).exception)
 
 
+@pytest.mark.slow
 def test_compare_finds_a_known_shift_and_says_what_else_differs(
     season: Path, tmp_path: Path
 ) -> None:

@@ -418,6 +418,7 @@ def test_the_user_is_asked_and_may_say_no(tmp_path: Path) -> None:
     assert re.search(r"2 squeezes seen", result.output)
 
 
+@pytest.mark.slow
 @needs_pty
 def test_stopped_by_the_user(tmp_path: Path) -> None:
     out, kept = tmp_path / "bench.toml", tmp_path / "what.txt"
@@ -496,6 +497,7 @@ def test_not_sure_writes_nothing(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []  # neither a format nor what was received
 
 
+@pytest.mark.slow
 def test_a_unit_that_lines_do_not_say_is_asked_for_after_a_few_lines(tmp_path: Path) -> None:
     out, began = tmp_path / "bench.toml", time.monotonic()
     with TcpFeeder(lambda f, i: b"%7.2f\r\n" % f) as feeder:

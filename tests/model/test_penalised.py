@@ -83,6 +83,7 @@ def test_limits_are_where_the_penalised_profile_has_fallen() -> None:
         assert 2 * (held - best) == pytest.approx(3.841459, abs=0.02)
 
 
+@pytest.mark.slow
 def test_scores_that_change_midway_between_even_forces_have_their_cuts_there() -> None:
     """By symmetry; here the spread is so small that far from a cut p is 1 to the last digit."""
     force = 0.4 + 0.05 * np.arange(90)

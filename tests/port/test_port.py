@@ -421,6 +421,7 @@ def test_presses_on_a_polled_gauge_with_bad_replies_are_logged(share):
     assert set(peaks) == {3.0}
 
 
+@pytest.mark.slow
 def test_a_gauge_that_does_not_answer_is_one_gap(tcp):
     silent = threading.Event()
 

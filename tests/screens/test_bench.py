@@ -187,6 +187,7 @@ def test_berries_needed_is_the_smallest_number(sd, half_width):
 # --- never the wrong thing to a berry ----------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_v_drops_the_press_that_waits_for_scores_and_no_stored_berry(season):
     async def script(bench):
         await bench.keys("3", "4")
@@ -206,6 +207,7 @@ def test_v_drops_the_press_that_waits_for_scores_and_no_stored_berry(season):
     bench(season, script, raters=raters, blind=True, options={"raters": raters})
 
 
+@pytest.mark.slow
 def test_a_full_sample_says_what_is_next_and_takes_no_more(season):
     season.add_samples(
         [
@@ -250,6 +252,7 @@ def test_enter_goes_on_with_the_next_sample_of_the_plan_once_one_is_full(season)
     bench(season, script, options={"code": "P-1", "n_required": 1})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("code", ["B-V12", "NV1-07", "V1", "QQ", "PP7", "U1"])
 def test_a_scanned_code_never_does_what_its_letters_do(season, code):
     season.add_sample(Sample(code="B-01", plan_order=1))
@@ -270,6 +273,7 @@ def test_a_scanned_code_never_does_what_its_letters_do(season, code):
     bench(season, script)
 
 
+@pytest.mark.slow
 def test_a_scanned_code_opens_its_sample_even_while_a_void_is_asked_about(season):
     season.add_sample(Sample(code="B-V12", plan_order=1))
 
@@ -287,6 +291,7 @@ def test_a_scanned_code_opens_its_sample_even_while_a_void_is_asked_about(season
     bench(season, script)
 
 
+@pytest.mark.slow
 def test_a_mistyped_code_is_asked_about_and_begins_nothing(season):
     season.add_samples([Sample(code=c, plan_order=i) for i, c in enumerate(("A-01", "B-01"), 1)])
 
@@ -307,6 +312,7 @@ def test_a_mistyped_code_is_asked_about_and_begins_nothing(season):
     bench(season, script)
 
 
+@pytest.mark.slow
 def test_u_takes_back_the_last_void_score_or_note(season):
     async def script(bench):
         await bench.press()
@@ -350,6 +356,7 @@ def test_backspace_corrects_a_score_before_the_last_rater_and_after(season):
 # --- screen and bell ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_each_state_has_its_word_and_its_bell(season):
     async def script(bench):
         bench.session.receive(rest(1))
@@ -396,6 +403,7 @@ def test_quiet_rings_no_bell(season):
     bench(season, script, quiet=True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [(120, 40), (80, 24), (60, 15)])
 def test_the_word_the_figure_and_the_last_message_are_seen_at_any_size(season, size):
     columns, rows = size
@@ -423,6 +431,7 @@ def test_the_word_the_figure_and_the_last_message_are_seen_at_any_size(season, s
     bench(season, script, size=size, warning="This gauge was never checked. " * 3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [(120, 40), (80, 24), (60, 15)])
 def test_a_press_that_is_no_berry_is_seen_at_two_metres(season, size):
     async def script(bench):

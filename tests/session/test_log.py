@@ -498,6 +498,7 @@ def test_log_over_tcp_prints_the_contract_lines(tcp, tmp_path):
         assert session.session.port == tcp.url
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("code", ["b-01", "B-01 ", "B - 01"])
 def test_log_matches_codes_whatever_their_case_and_spaces(tcp, tmp_path, code):
     path = tmp_path / "d.season"
@@ -513,6 +514,7 @@ def test_log_matches_codes_whatever_their_case_and_spaces(tcp, tmp_path, code):
         assert [(row.sample.code, row.berries) for row in season.samples()] == [("B-01", 1)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("new", [False, True])
 def test_log_begins_no_sample_that_the_plan_does_not_know_unless_told_to(tcp, tmp_path, new):
     path = tmp_path / "d.season"
@@ -529,6 +531,7 @@ def test_log_begins_no_sample_that_the_plan_does_not_know_unless_told_to(tcp, tm
         assert "The nearest is B26-01" in str(result.exception)
 
 
+@pytest.mark.slow
 def test_a_full_sample_takes_no_more_unless_told_to(tcp, tmp_path):
     path = tmp_path / "d.season"
     words = ["--port", tcp.url, "--format", "number-unit", "--season", str(path), "--sample", "A"]
@@ -621,6 +624,7 @@ def test_log_in_silence_ends_when_asked_to(tcp, tmp_path):
     assert "0 of 2" in str(result.exception)
 
 
+@pytest.mark.slow
 def test_blind_scores_are_typed_in_plain_mode(tcp, tmp_path):
     threading.Thread(target=lambda: play(tcp.accept().sendall, BERRY), daemon=True).start()
     path = tmp_path / "f.season"
@@ -645,6 +649,7 @@ def test_a_rater_whom_the_season_does_not_know_is_refused_at_the_start(tcp, tmp_
     assert "'mareck'" in str(result.exception)
 
 
+@pytest.mark.slow
 def test_raters_named_once_stay_known_though_they_score_nothing(tmp_path):
     path = tmp_path / "a.season"
 

@@ -285,6 +285,7 @@ def test_a_link_in_the_way(tmp_path: Path) -> None:
     assert (tmp_path / "gauge").read_text() == "mine"
 
 
+@pytest.mark.slow
 def test_polled_over_tcp() -> None:
     end = TcpServer()
     with running(end, _gauge([2.0], mode="polled", request=b"R\r")):
@@ -299,6 +300,7 @@ def test_polled_over_tcp() -> None:
             assert b"N\r\n" in _read_until(port, b"N\r\n")
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::DeprecationWarning:serial")
 @pytest.mark.parametrize("framing", ["7E1", "8N1", "8O1"])
 def test_com_port_honours_speed_data_bits_and_parity(framing: str) -> None:
