@@ -47,10 +47,11 @@ def command(season: Path, berry_id: list[range], undo: bool, why: str, as_json: 
     from gauge.season.file import open_season
 
     with open_season(season) as file:
-        for several in berry_id:
-            for end in (several[0], several[-1]):
-                file.berry(end)  # refused where there is none
-        before = [row for row in file.berries() if any(row.berry_id in each for each in berry_id)]
+        rows = {row.berry_id: row for row in file.berries()}
+        for end in (end for several in berry_id for end in (several[0], several[-1])):
+            if end not in rows:
+                file.berry(end)  # says what is not there
+        before = [row for row in rows.values() if any(row.berry_id in each for each in berry_id)]
         unfit = [str(row.berry_id) for row in before if (row.void is None) == undo]
         if unfit and len(before) > 1:
             raise AlreadyThereError(
@@ -62,7 +63,8 @@ def command(season: Path, berry_id: list[range], undo: bool, why: str, as_json: 
                 file.take_back_void(row.berry_id, why)
             else:
                 file.void(row.berry_id, why)
-        berries = [file.berry(row.berry_id) for row in before]
+        rows = {row.berry_id: row for row in file.berries()}
+    berries = [rows[row.berry_id] for row in before]
     if as_json:
         found = [document(berry, "berry_id", "sample", "number", "void") for berry in berries]
         emit_json(found[0] if len(found) == 1 else found)
