@@ -130,8 +130,8 @@ class Baseline:
     def high(self, t_s: float, sigmas: float) -> float:
         """Force above which a reading has left the baseline.
 
-        A slope downwards may end at any time. How unsure the level is does not count here: to begin
-        a press that is none costs nothing, to learn from the foot of one costs that press.
+        A slope downwards may end at any time. How uncertain the level is does not count here: to
+        begin a press that is none costs nothing, to learn from the foot of one costs that press.
         """
         level, _ = self.foretell(t_s)
         off = sigmas * self.width * self.sigma_newton
@@ -220,10 +220,10 @@ class Baseline:
 
     def learn(self, block: Block, sigmas: float) -> bool:
         """Take a block of readings; False where it has left the baseline upwards."""
-        level, unsure = self.foretell(block.t_s)
+        level, level_error = self.foretell(block.t_s)
         error = self._scale(self._error(block.n))
         off = block.mean_newton - level
-        spread = math.hypot(unsure, error)
+        spread = math.hypot(level_error, error)
         most = SAME_SIGMA * self.width * spread
         if off < 0 and self._is_pull(block.t_s, block.mean_newton):
             return True

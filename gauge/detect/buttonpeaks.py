@@ -1,7 +1,7 @@
 """Peaks of a gauge that sends a number only when its button is pressed: each one is a berry.
 
-The gauge has found the peak by itself, so nothing is detected here and nothing can be said of the
-ramp.
+The gauge has found the peak by itself, so nothing is detected here and the ramp is not
+known.
 """
 
 from __future__ import annotations

@@ -5,14 +5,14 @@ Pure and incremental: no clock, no line, no file; memory does not grow with the 
 Theory of operation
 -------------------
 `gauge.detect.baseline` foretells what the gauge would show with nothing on it, and how surely. All
-questions are asked of that: has the force left it, is it back. A level away from it may be a new
+else is compared with that: has the force left it, is it back. A level away from it may be a new
 zero or the hold of a berry; nobody knows at once, so the press goes on, and its levels are judged
 when its end is known (`gauge.detect.press`).
 
 ======== ============================================== ==========================================
 state    what is seen                                   what follows
 ======== ============================================== ==========================================
-settling a run of level readings                        rest; told, if it had been higher before
+settling a run of level readings                        rest; reported, if higher before
 rest     a reading or block above the baseline          press
 rest     a block far below                              the level follows; soon after a release it
                                                         waits until a pull of juice would be over
@@ -460,7 +460,7 @@ class Detector:
         ]
         for part in found:
             self._judge(press, part, part.level_newton, 1, part.from_s, out)
-        base, unsure = press.zero.foretell(t_s)
+        base, level_error = press.zero.foretell(t_s)
         touch = self._is_touch(press, last, t_s, level)
         if touch and earlier and not found:  # nothing is left of it: it was one press
             for part in [*earlier[1:], last]:
@@ -468,7 +468,9 @@ class Detector:
             last = earlier[0]
             touch = self._is_touch(press, last, t_s, level)
         fell = base - level
-        most = max(SMALL_SHARE * last.rise_newton, SAME_SIGMA * max(unsure, press.sigma_newton))
+        most = max(
+            SMALL_SHARE * last.rise_newton, SAME_SIGMA * max(level_error, press.sigma_newton)
+        )
         if not self._confirmed and fell > most:
             if not touch or fell > need:
                 self._say_cut(out, t_s, self._unseen or "began in mid-press", last.largest_newton)

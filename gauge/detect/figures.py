@@ -174,7 +174,7 @@ def press_of(
     rated = _RATED * (settings.capacity_newton or math.inf)
     # What stays on the head came with the last of the force: it is no second rise.
     margin = settings.onset_sigma * press.width * sigma + max(level_newton - base, 0.0)
-    most_off = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * step) + 2 * press.unsure_newton
+    most_off = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * step) + 2 * press.base_error_newton
     # All readings must lie off, as the tail of a release may still be falling.
     last = (press.near or press.low)[-n:] or [level_newton]
     off = max(min(last) - base, base - max(last))

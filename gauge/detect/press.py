@@ -29,9 +29,9 @@ _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
 _BAND_SIGMA = 3.5  # sigma; readings so near the foretold baseline are back at rest
 _AWAY = 1.5  # times that near; readings further off are no part of a release that may be over
 _ANEW_SHARE, _ANEW_SIGMA = 0.3, 3  # of the rise, sigma; the most that a rise anew is asked to be
-_SINGLE = 1.6  # times as much is asked of a single reading
+_SINGLE = 1.6  # times as much is required of a single reading
 _NOISE_SHARE = 0.15  # of what is left; five times noise of 3 % of the force
-_LONE_NEED = 1.5  # times the least rise is asked of a press that a single reading shows
+_LONE_NEED = 1.5  # times the least rise is required of a press that a single reading shows
 _FLAT_SIGMA = 5  # standard errors by which the halves of level readings may differ at most
 _END_SQUARE_S = 10.0  # s times the square of its share of the rise; level so long ends a press,
 _END_SHARE = 0.5  # of the rise; but never above it: a hold of fruit keeps more
@@ -140,7 +140,7 @@ class OpenPress:
         self.zero, self.settings = zero, settings
         self.t_before_s = t_before_s
         self.sigma_newton, self.width = zero.sigma_newton, zero.width
-        self.base_newton, self.unsure_newton = zero.foretell(t_start_s)
+        self.base_newton, self.base_error_newton = zero.foretell(t_start_s)
         self.floor_newton = self.base_newton  # the last level that looks like a new zero,
         self.top_newton = -math.inf  # and the largest reading since
         self.step_share = 1.0  # of the display step, where it may be smaller
@@ -188,9 +188,9 @@ class OpenPress:
 
     def back(self, t_s: float, force: float, dwell: int) -> Ending | None:
         """Whether the force is back at the baseline, or was close to it and rises anew."""
-        level, unsure = self.zero.foretell(t_s)
+        level, level_error = self.zero.foretell(t_s)
         rise = self.largest_newton - level
-        band = self._band_newton(rise, unsure)
+        band = self._band_newton(rise, level_error)
         close, near = max(band, _NEAR_SHARE * rise), self.near
         margin = math.inf
         if len(near) >= dwell - 1:
@@ -217,10 +217,10 @@ class OpenPress:
             return Ending(fmean(last), dwell)
         return None
 
-    def _band_newton(self, rise: float, unsure: float) -> float:
+    def _band_newton(self, rise: float, level_error: float) -> float:
         """How far above the foretold level readings are back at it."""
         most = SMALL_SHARE * max(rise, 0.0)
-        off = min(_BAND_SIGMA * unsure, most / 2)
+        off = min(_BAND_SIGMA * level_error, most / 2)
         return min(self.width * math.hypot(_BAND_SIGMA * self.sigma_newton, off), most)
 
     def _is_anew(self, force: float, level: float, margin: float) -> bool:
