@@ -101,10 +101,9 @@ def fit(
 
 def _no_force(found: Calibration) -> list[str]:
     """Say which cut points are no force that a berry could have."""
-    labels = found.scale.labels
     below = [
-        f"{firmer}/{softer}"
-        for firmer, softer, cut in zip(labels, labels[1:], found.cuts, strict=False)
+        "/".join(between)
+        for between, cut in zip(found.scale.boundaries, found.cuts, strict=True)
         if cut.value is not None and cut.value <= 0
     ]
     if not below:

@@ -219,12 +219,10 @@ def sample_size(
             ),
         )  # fmt: skip
         start, first = _start(panels, half_width_newton, assurance)
-        at = start
-        if start < len(_LADDER):
-            at = _boundary(
-                start, len(_LADDER),
-                lambda at: panels.plan(at, fits).reached(half_width_newton) >= assurance,
-            )  # fmt: skip
+        at = _boundary(
+            start, len(_LADDER),
+            lambda at: panels.plan(at, fits).reached(half_width_newton) >= assurance,
+        )  # fmt: skip
         if at == len(_LADDER):
             raise _infeasible(calibration, first, panel, half_width_newton, assurance)
         last = panels.plan(at, fits)

@@ -60,9 +60,10 @@ def dependence(pairs: Pairs, force_scale: ForceScale) -> Dependence:
     if (pairs.count != 1.0).any():
         return Dependence()
     products, squares, lengths = np.zeros(_LAGS), 0.0, []
+    order = scoring_order(pairs)
     for rater in np.unique(pairs.rater):
-        residual = _residuals(pairs, int(rater), force_scale)
-        if residual.size >= _FEWEST:
+        residual = _residuals(pairs, order[pairs.rater[order] == rater], force_scale)
+        if residual.size:
             squares += float(residual @ residual)
             lengths.append(residual.size)
             products += [float(residual[k:] @ residual[:-k]) for k in range(1, _LAGS + 1)]
@@ -110,10 +111,8 @@ def _all_lags(correlation: Floats, weight: Floats, n: float) -> float:
     return 1.0 + 2.0 * float(a[best] * fall.sum())
 
 
-def _residuals(pairs: Pairs, rater: int, force_scale: ForceScale) -> Floats:
-    """Residuals of one rater's scores about his or her own cut points; none where none fit."""
-    rows = scoring_order(pairs)
-    rows = rows[pairs.rater[rows] == rater]
+def _residuals(pairs: Pairs, rows: NDArray[np.int64], force_scale: ForceScale) -> Floats:
+    """Residuals of one rater's `rows` about his or her own cut points; none where none fit."""
     used, rank = np.unique(pairs.rank[rows], return_inverse=True)
     steps = np.diff(rank)
     if used.size < 2 or rows.size < _FEWEST or (steps >= 0).all() or (steps <= 0).all():

@@ -187,8 +187,7 @@ def fit_panel(
         firmest=firmest,
         hands="hands" in effects,
         spreads="spreads" in effects,
-        # With one boundary an offset there is the hand itself.
-        offsets="boundaries" in effects and np.unique(pairs.rank).size > 2,
+        offsets="boundaries" in effects,
     )
     panel = with_growth(panel)
     modes = panel.modes(berries="berries" in effects)
@@ -204,8 +203,7 @@ def fit_panel_centre(
     effort: Effort = FULL,
 ) -> tuple[Estimate, ...]:
     """Fit only the cut points of the centre, as `fit_panel` does, without its tests."""
-    offsets = np.unique(pairs.rank).size > 2
-    panel = prepare(pairs, force_scale=force_scale, offsets=offsets, ordered=False).growing(growth)
+    panel = prepare(pairs, force_scale=force_scale, ordered=False).growing(growth)
     posterior = pool(panel, panel.modes(berries=True, effort=effort), centre_only=True)
     return posterior.cuts(panel.centre[: panel.data.n_fixed], level)
 
@@ -214,12 +212,7 @@ def _report(posterior: Posterior, effects: frozenset[str], level: float) -> Pane
     panel, data = posterior.panel, posterior.panel.data
     spread = math.exp(posterior.middle(panel.spread))
     # A deviation stands in the report only where the model has the effect and the data show it.
-    shown = (
-        "hands" in effects,
-        "spreads" in effects,
-        "boundaries" in effects and data.n_cuts > 1,
-        "berries" in effects and panel.repeated,
-    )
+    shown = (*panel.differ[:3], "berries" in effects and panel.repeated)
     _, spread_sd, tilt_sd, offset_sd, berry_sd = posterior.best
     tilted = data.direction**2
     boundary_sd = math.sqrt(tilt_sd**2 * float(tilted.mean()) + offset_sd**2)

@@ -187,6 +187,8 @@ def prepare(
     """
     pooled = fit_cuts(pairs, force_scale=force_scale, firmest=firmest)
     used, rank = np.unique(pairs.rank, return_inverse=True)
+    # With one boundary an offset there is the hand itself.
+    offsets = offsets and used.size > 2
     _require_overlap(pairs, rank)
     _, berry = np.unique(pairs.berry, return_inverse=True)
     log_cut = _log_cuts(pooled, pairs)

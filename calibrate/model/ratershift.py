@@ -146,7 +146,7 @@ def rater_cuts(
         force_scale=force_scale,
         firmest=firmest,
         hands=several,
-        offsets=several and np.unique(joined.rank).size > 2,
+        offsets=several,
         apart=apart,
     )
     return _compare(pool(panel, panel.modes(berries=True)), at, earlier, rater, level)
@@ -175,7 +175,7 @@ def _compare(
     reference_spread = panel.spread if earlier is None else data.spread_weights[earlier]
     sharpness = 1.0 - 2.0 * _OF_SPREAD * (1.0 - level)
     ratio = posterior.of((data.spread_weights[at] - reference_spread)[:, None])
-    blunter, alone = (ratio.estimates(at)[0].map(math.exp) for at in (sharpness, 2 * level - 1))
+    blunter, alone = (ratio.estimates(p)[0].map(math.exp) for p in (sharpness, 2 * level - 1))
     confounded, of_order = _order(panel, at, earlier, name)
 
     def of_known(estimates: Sequence[Estimate]) -> list[Estimate]:
@@ -211,13 +211,13 @@ def _order(panel: Panel, at: int, earlier: int | None, name: str) -> tuple[bool,
 
     A rater who squeezes as early, on average, as those compared with has nothing to explain.
     """
-    pairs, recorded = panel.pairs, panel.pairs.squeeze_recorded
+    pairs = panel.pairs
     if panel.data.squeezes is not None or pairs.squeezes is None:
         return False, []
     mine, theirs = pairs.rater == at, pairs.rater != at
     if earlier is not None:
         theirs = pairs.rater == earlier
-    if not recorded.any():
+    if not pairs.squeeze_recorded.any():
         shared = pairs.squeezes[mine].max() > 1.0 < pairs.squeezes[theirs].max()
         return False, [_NO_ORDER] if shared else []
     apart = abs(pairs.squeezes[mine].mean() - pairs.squeezes[theirs].mean())
