@@ -88,14 +88,14 @@ def hidden_newton(
 
     Before each loss the force may have gone on rising as fast as it then rose, or as the ramp.
     """
-    most = 0.0
+    most, peak = 0.0, max(forces)
     for at, seconds in losses:
         around = forces[max(at - 2, 0) : at + 2]
         before = forces[at - 1] if at else base_newton
         fresh = forces[max(at - 4, 0) : at] if at > 4 else [base_newton, *forces[:at]]
         climb = max((b - a for a, b in pairwise(fresh)), default=0.0)
         rate = max(ramp.rate_newton_s, climb * rate_hz if len(fresh) > 2 else 0.0)
-        most = max(most, max([before, *around]) + rate * seconds - max(forces))
+        most = max(most, max([before, *around]) + rate * seconds - peak)
     return most
 
 

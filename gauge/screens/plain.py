@@ -58,7 +58,7 @@ class PlainScreen:
         quiet: bool = False,
     ) -> None:
         self._actions, self._session, self._as_json = actions, actions.session, as_json
-        self._bell = "" if quiet or not sys.stdout.isatty() else "\a"
+        self._bell = "" if quiet or as_json or not sys.stdout.isatty() else "\a"
         self._same_gaps, self._last_reason = 0, ""
         self._typed: queue.SimpleQueue[str] = queue.SimpleQueue()
         if sys.stdin.isatty() or self._session.recorder.pending.raters:
@@ -98,7 +98,7 @@ class PlainScreen:
             else:
                 sys.stdout.write(f"{describe(event, self._session.reader.device)}\n")
                 sys.stdout.flush()
-            if self._bell and not self._as_json:
+            if self._bell:
                 sys.stdout.write(self._bell * bells(event))
                 sys.stdout.flush()
             if isinstance(event, BerryLogged):

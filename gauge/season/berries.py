@@ -153,12 +153,11 @@ class BerryTables(ScoreTables):
         All have one value a row, None where nothing is known.
         """
         names = list(names)
-        table = view not in {"berry", "pair"}
         known = self._columns(view)
         for name in names:
             if name not in known:
                 raise InvalidValueError(f"{self.path}: '{view}' has no column '{name}'")
-        if table:
+        if view not in {"berry", "pair"}:
             at = self._places(view, *names)
             checked = {"scores": self._scores, "peaks": self._peaks}
             rows = checked[view]() if view in checked else self._read(view)

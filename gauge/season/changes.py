@@ -119,8 +119,9 @@ class ChangeTables(BerryTables):
         for berry_id, mark in corrected:
             place = ids[berry_id, mark.rater, mark.occasion]
             alike.setdefault((mark.score, mark.squeeze_order), []).append(place)
+        labels = self.labels
         for (label, order), places in alike.items():
-            rank = self.labels.index(label) + 1
+            rank = labels.index(label) + 1
             new: dict[str, Any] = {"score": label, "score_rank": rank, "taken_back": None}
             new |= {"squeeze_order": order} if order else {}
             self._change("scores", places, new, kind="correct", why=why)

@@ -89,14 +89,10 @@ def against_clm() -> bool:
         print("clm: not timed, Rscript is not on this machine")
         return True
     from calibrate.cuts.fitting import _best, fit
-    from calibrate.data.pairs import Pairs
-    from calibrate.data.scale import BLACKBERRY
+    from tests.pairsof import pairs_of
 
     force, rank = scored(300, 1)
-    none = np.zeros(300, dtype=np.int64)
-    pairs = Pairs(
-        scale=BLACKBERRY, force_newton=force, rank=rank, count=np.ones(300), rater=none, berry=none
-    )
+    pairs = pairs_of(force, rank)
     with tempfile.TemporaryDirectory() as folder:
         table = Path(folder) / "rows.csv"
         rows = (f"{f!r},{k}" for f, k in zip(force.tolist(), rank.tolist(), strict=True))
