@@ -53,11 +53,8 @@ class ChangeTables(BerryTables):
             self.set_setting("protocol", protocol.stated)
             return
         self.session(session_id)
-        own = {**protocol.stated, "head_mm": None}
-        new = {
-            "head_mm": protocol.head_mm,
-            "protocol": as_json({k: v for k, v in own.items() if v}),
-        }
+        own = {name: value for name, value in protocol.stated.items() if name != "head_mm"}
+        new = {"head_mm": protocol.head_mm, "protocol": as_json(own)}
         with self._write("storing how berries are pressed"):
             self._change("sessions", [session_id], new, kind="correct")
 

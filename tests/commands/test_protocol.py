@@ -59,6 +59,9 @@ def test_a_protocol_is_set_part_by_part_and_the_trail_keeps_what_stood_there(sea
         assert not file.differences()
     run(gauge, "protocol", season, "--session", 2, "--set", "head_mm=8")
     assert json.loads(run(gauge, "protocol", season, "--json").stdout)["sessions"] == {}
+    run(gauge, "protocol", season, "--session", 2, "--set", "fruit_c=0")
+    of_session = json.loads(run(gauge, "protocol", season, "--session", 2, "--json").stdout)
+    assert of_session["fruit_c"] == 0
 
 
 @pytest.mark.parametrize(
