@@ -69,6 +69,7 @@ def _adopt(asked: _Asked, name: str, stored: CalibrationRow | None) -> None:
             f"{asked.season} holds a calibration '{name}' already.",
             todo="It is never overwritten; choose another name.",
         )
+    pairs: calibrate.Pairs | None = None
     if stored is None:
         pairs = asked.pairs(asked.season)
         made = asked.fitted(asked.season, pairs)
@@ -76,7 +77,7 @@ def _adopt(asked: _Asked, name: str, stored: CalibrationRow | None) -> None:
         document = made.to_document() | scored_document(pairs.panel()[0])
     else:
         made = calibrate.Calibration.from_document(stored.document)
-    against = [] if asked.yes else _objections(asked)
+    against = [] if asked.yes else _objections(asked, pairs or asked.pairs(asked.season))
     if against and not _confirmed(against):
         raise NotConfirmedError(
             f"'{name}' is not adopted, and nothing was stored: {'; '.join(against)}.",
@@ -93,12 +94,11 @@ def _adopt(asked: _Asked, name: str, stored: CalibrationRow | None) -> None:
         answers.say(f"adopted as '{name}' in {asked.season}, fingerprint {made.fingerprint[:12]}")
 
 
-def _objections(asked: _Asked) -> list[str]:
+def _objections(asked: _Asked, pairs: calibrate.Pairs) -> list[str]:
     """Find what makes a calibration doubtful: hands that moved, a gauge that failed."""
     from gauge.season.checks import last_check
 
     found = []
-    pairs = asked.pairs(asked.season)
     for name in pairs.panel()[0].raters:
         try:
             check = calibrate.check_rater(pairs, name, firmest=asked.firmest, level=asked.level)

@@ -184,7 +184,7 @@ class FitOptions(PairOptions):
             force_scale=self.force_scale,
             level=self.level,
             firmest=self.firmest,
-            earlier_hand_sds=hand_sds or self.earlier_hand_sds(source),
+            earlier_hand_sds=self.earlier_hand_sds(source) if hand_sds is None else hand_sds,
             **how,
         )
 

@@ -40,7 +40,7 @@ def command(asked: _Asked) -> None:
     now = None
     if asked.current is not None:
         try:
-            now = asked.fitted(asked.current, hand_sds=before.hand_sds)
+            now = asked.fitted(asked.current, hand_sds=before.hand_sds or None)
         except (TooFewScoresError, SeparationError, NotConvergedError) as error:
             answers.say(f"{asked.current}: {error} Last season's cuts are used alone.")
     cuts = carry(before, now, season_sd=asked.season_sd, level=asked.level)

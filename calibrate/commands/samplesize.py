@@ -14,6 +14,7 @@ from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
 from calibrate.data.scale import BLACKBERRY, Scale
 from gauge.clikit import argument, echo, option
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     import numpy as np
@@ -157,7 +158,7 @@ def _show(document: dict[str, Any]) -> None:
         ]
     )
     raters, hand_sd = document["raters"], document["hand_sd"]
-    hands = f"{raters} rater{'s' if raters > 1 else ''}, hands differing by {hand_sd:.0%}"
+    hands = f"{plural(raters, 'rater')}, hands differing by {hand_sd:.0%}"
     echo(
         f"{document['berries']} berries scored by {hands}: {document['reached']:.0%} of simulated "
         f"panels reach it at every cut ({document['assurance']:.0%} are asked for)."

@@ -16,6 +16,7 @@ from calibrate.data.squeezes import PressOnly, softening_known, squeezes_to_pres
 from gauge.csvsheet import name_key
 from gauge.errors import BadTableError, InvalidValueError, NoSuchRaterError, UnreadableFileError
 from gauge.outfile import is_database, refuse_irregular
+from gauge.plaintext import plural
 from gauge.season.rows import RaterRow
 
 # Berries that a hand must have scored to count in a panel: fewer say next to nothing of it, and a
@@ -210,7 +211,7 @@ def flagged_note(n: int) -> tuple[str, ...]:
     """Say how many flagged berries are used, where any are."""
     if not n:
         return ()
-    of_them = "1 berry is flagged and used" if n == 1 else f"{n} berries are flagged and used"
+    of_them = f"{plural(n, 'berry')} {'is' if n == 1 else 'are'} flagged and used"
     return (f"{of_them}; 'gauge readings' shows the flags, --without-flag leaves them out",)
 
 

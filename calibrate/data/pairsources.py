@@ -136,13 +136,13 @@ def from_season(path: Path, firmest: str, scale: Scale | None) -> tuple[Pairs, N
 
 def _press_only(berries: Mapping[str, list[Any]], scored: list[int]) -> PressOnly | None:
     """Compare the berries of a season that were pressed only to their squeezed mates."""
+    if not any(berries["press_only"]):
+        return None
     squeezes = Counter(scored)
     rows = [
         (sample, force, 0 if only else squeezes[berry_id])
         for berry_id, sample, only, force, void in zip(*berries.values(), strict=True)
         if void is None and force is not None and (only or berry_id in squeezes)
     ]
-    if not any(berries["press_only"]):
-        return None
     samples, forces, counts = zip(*rows, strict=True)
     return press_only(samples, np.array(forces, float), np.array(counts, float))

@@ -217,9 +217,9 @@ def expected_true(force_newton: Floats, of_berries_newton: Floats, error: GaugeE
     `force_newton`, shape (n,), is as shown, `of_berries_newton` the same, once for each berry. An
     error that is no smaller than the forces vary is an InvalidValueError.
     """
-    shown = np.unique(force_newton)
     if error.newton == 0.0 and error.share == 0.0:
         return force_newton
+    shown = np.unique(force_newton)
     mean = float(of_berries_newton.mean())
     square = float((of_berries_newton**2).mean())
     # E W^2 = E F^2 (1 + share^2) + newton^2.
