@@ -43,7 +43,7 @@ from gauge.detect.baseline import (
 )
 from gauge.detect.detectorview import DetectorView, ForceTrace
 from gauge.detect.display import Display
-from gauge.detect.figures import Loss, press_of
+from gauge.detect.figures import Finished, Loss, press_of
 from gauge.detect.press import (
     MOMENT_S,
     SMALL_SHARE,
@@ -317,6 +317,7 @@ class Detector:
         self._state, self._press = _REST, None
         self._before: list[float] = []
         self._block: list[float] = []
+        self._shown: list[Reading] = []  # the readings of the block
         self._block_s = t_s
         self._set_band(t_s)
 
@@ -331,10 +332,11 @@ class Detector:
             self._take_press(reading, t_s, force, out)
             return
         self._block.append(force)
+        self._shown.append(reading)
         if len(self._block) >= self._many:
-            self._end_block(reading, t_s, out)
+            self._end_block(t_s, out)
 
-    def _end_block(self, reading: Reading, t_s: float, out: list[Event]) -> None:
+    def _end_block(self, t_s: float, out: list[Event]) -> None:
         """Learn from a block of readings at rest."""
         block, zero = block_of(t_s, self._block), self._zero
         self._tell_rate(t_s, out)
@@ -343,15 +345,15 @@ class Detector:
         if not self._confirmed and self._is_first(block):
             zero.start(t_s, [*self._before, *self._block])
         elif not zero.learn(block, self.settings.onset_sigma):
-            last = self._block
             self._begin(self._block_s)
             assert self._press is not None
-            for force in last:
+            for reading, force in zip(self._shown, self._block, strict=True):
                 self._press.take(reading, force)
             return
         if not self._confirmed:
             self._tell_unseen(t_s, before, out)
         self._before, self._block, self._block_s = self._block, [], t_s
+        self._shown = []
         self._set_band(t_s)
 
     def _is_first(self, block: Block) -> bool:
@@ -512,8 +514,30 @@ class Detector:
             part.flags.add(Flag.UNIT_CHANGED)
         self._switched, self._confirmed = False, True
         self._peaks.append(part.largest_newton)
-        rate_hz, usual = self._arrivals.rate_hz, median(self._peaks)
-        out.append(press_of(press, part, level, n, t_s, rate_hz, usual))
+        out.append(
+            press_of(self._finished(press, part, level, n, t_s), self.settings, median(self._peaks))
+        )
+
+    def _finished(self, press: OpenPress, part: Part, level: float, n: int, t_s: float) -> Finished:
+        """Write down a part that is a press."""
+        assert part.peak is not None
+        return Finished(
+            t_start_s=part.t_start_s,
+            t_end_s=t_s,
+            peak=part.peak,
+            forces=part.forces,
+            losses=part.losses,
+            n_readings=part.count,
+            rate_hz=self._arrivals.rate_hz or part.count / max(t_s - part.t_start_s, 1e-3),
+            base_newton=part.base_newton,
+            base_error_newton=press.base_error_newton,
+            sigma_newton=press.sigma_newton,
+            width=press.width,
+            level_newton=level,
+            last=(press.near or press.low)[-n:] or [level],
+            step_newton=press.zero.step_newton,
+            flags=part.flags,
+        )
 
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""

@@ -15,13 +15,11 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from gauge.detect.baseline import BLOCK, SAME_SIGMA, rough_sigma
-from gauge.records import Flag, Press
-
-if TYPE_CHECKING:
-    from gauge.detect.press import OpenPress, Part
+from gauge.detect.settings import DetectorSettings
+from gauge.records import Flag, Press, Reading
 
 _POINTS = 200  # means that a double rise is looked for in
 _LONE = 2.0  # times the largest step upwards elsewhere; a single reading that rises further
@@ -48,6 +46,26 @@ class Loss(NamedTuple):
 
     at: int
     seconds: float
+
+
+class Finished(NamedTuple):
+    """A press that is over, as the detector knows it; forces and levels in newtons."""
+
+    t_start_s: float
+    t_end_s: float
+    peak: Reading
+    forces: list[float]  # its readings in order, from the first that left the baseline
+    losses: list[Loss]
+    n_readings: int  # of a long press not all of their forces are kept
+    rate_hz: float
+    base_newton: float  # level before it, its standard error,
+    base_error_newton: float
+    sigma_newton: float  # the noise of readings there, and the factor for what is unknown of that
+    width: float
+    level_newton: float  # level after it, and readings that show it: one or more
+    last: list[float]
+    step_newton: float
+    flags: set[Flag]  # that were raised while it lasted
 
 
 def measure_ramp(
@@ -130,82 +148,70 @@ def is_double_rise(
     return rises > 1
 
 
-def is_lone_peak(part: Part, level_newton: float, sigma_newton: float, rate_hz: float) -> bool:
+def is_lone_peak(found: Finished) -> bool:
     """Whether the peak is a single reading that no neighbour supports.
 
     It exceeds both by more than six sigma and a tenth of their force, besides what stays on the
     head from then on. No hand does that and then holds, or rises by more than `_LONE` times its
     largest step elsewhere, within `HAND_S`. Where readings are missing beside it nothing is known.
     """
-    forces, base = part.forces, part.base_newton
+    forces, base = found.forces, found.base_newton
     at = forces.index(max(forces))
     steps = [forces[i] - forces[i - 1] for i in range(1, len(forces)) if i != at]
-    if len(steps) < _FEW or rate_hz * HAND_S < 1:
+    if len(steps) < _FEW or found.rate_hz * HAND_S < 1:
         return False
-    if any(abs(loss.at - at) <= 1 for loss in part.losses):
+    if any(abs(loss.at - at) <= 1 for loss in found.losses):
         return False
     before = forces[at - 1] if at else base
     after = [*forces[at + 1 : at + 4], base, base, base][:3]
-    left = max(level_newton - base, 0.0)
+    left = max(found.level_newton - base, 0.0)
     height = forces[at] - max(before, after[0]) - left
-    if height < max(_LONE_SIGMA * sigma_newton, _FOOT_SHARE * (before - base)):
+    if height < max(_LONE_SIGMA * found.sigma_newton, _FOOT_SHARE * (before - base)):
         return False
     holds = min(after) > (base + forces[at]) / 2 and max(after) - min(after) < height / 2
     return holds or forces[at] - before - left > _LONE * max(steps)
 
 
-def press_of(
-    press: OpenPress,
-    part: Part,
-    level_newton: float,
-    n: int,
-    t_s: float,
-    rate_hz: float,
-    usual_newton: float,
-) -> Press:
-    """Put a part of a finished press into figures, with its flags."""
-    peak, step, settings = part.peak, press.zero.step_newton, press.settings
-    assert peak is not None
-    base, sigma, rise = part.base_newton, press.sigma_newton, part.rise_newton
-    rate_hz = rate_hz or part.count / max(t_s - part.t_start_s, 1e-3)
-    ramp = measure_ramp(part.forces, base, sigma, rate_hz)
-    hidden = hidden_newton(part.forces, base, part.losses, ramp, rate_hz)
+def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -> Press:
+    """Put a finished press into figures, with its flags; `usual_newton` is the usual peak."""
+    peak, step, level, forces = found.peak, found.step_newton, found.level_newton, found.forces
+    base, sigma, rise = found.base_newton, found.sigma_newton, peak.force_newton - found.base_newton
+    ramp = measure_ramp(forces, base, sigma, found.rate_hz)
+    hidden = hidden_newton(forces, base, found.losses, ramp, found.rate_hz)
     plan = settings.loading_rate_per_s
     rated = _RATED * (settings.capacity_newton or math.inf)
     # What stays on the head came with the last of the force: it is no second rise.
-    margin = settings.onset_sigma * press.width * sigma + max(level_newton - base, 0.0)
-    most_off = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * step) + 2 * press.base_error_newton
+    margin = settings.onset_sigma * found.width * sigma + max(level - base, 0.0)
+    most_off = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * step) + 2 * found.base_error_newton
     # All readings must lie off, as the tail of a release may still be falling.
-    last = (press.near or press.low)[-n:] or [level_newton]
-    off = max(min(last) - base, base - max(last))
-    found = {
+    off = max(min(found.last) - base, base - max(found.last))
+    holds = {
         Flag.FEW_READINGS: ramp.n < settings.few_readings,
         Flag.LOADING_RATE: plan is not None and not plan[0] <= ramp.rate_newton_s / rise <= plan[1],
         Flag.DOUBLE_RISE: is_double_rise(
-            loaded(part.forces, base, level_newton), base, margin, settings.dip_share
+            loaded(forces, base, level), base, margin, settings.dip_share
         ),
-        Flag.LONE_READING: is_lone_peak(part, level_newton, sigma, rate_hz),
-        Flag.OVERLOAD: part.largest_newton >= rated,
+        Flag.LONE_READING: is_lone_peak(found),
+        Flag.OVERLOAD: peak.force_newton >= rated,
         Flag.BASELINE_DRIFT: off > max(SAME_SIGMA * sigma, most_off),
         Flag.PEAK_MAY_BE_HIGHER: hidden > max(2 * sigma, step),
         Flag.ZERO_OFF: abs(base) > most_off,
     }
-    flags = part.flags | {flag for flag, holds in found.items() if holds}
     return Press(
-        t_start_s=part.t_start_s,
+        t_start_s=found.t_start_s,
         t_peak_s=peak.t_s,
-        t_end_s=max(t_s, peak.t_s),
+        t_end_s=max(found.t_end_s, peak.t_s),
         peak_shown=peak.shown,
         peak_unit=peak.unit,
-        peak_newton=part.largest_newton,
+        peak_newton=peak.force_newton,
         baseline_newton=base,
         noise_newton=sigma,
-        n_readings=part.count,
+        n_readings=found.n_readings,
         n_ramp=ramp.n,
-        rate_hz=rate_hz,
+        rate_hz=found.rate_hz,
         loading_rate_newton_s=ramp.rate_newton_s,
         sampling_loss_newton=max(ramp.loss_newton, hidden),
-        flags=tuple(flag for flag in Flag if flag in flags),
+        flags=tuple(flag for flag in Flag if flag in found.flags or holds.get(flag)),
     )
 
 

@@ -88,6 +88,15 @@ def test_the_first_of_equal_largest_readings_is_the_peak():
     assert berry.t_peak_s == next(r.t_s for r in readings if r.value == 2.0)
 
 
+def test_the_peak_as_shown_is_that_of_its_reading():
+    """The press is so low that it is found with the fourth reading of a block, after its peak."""
+    still = [6, -8, 1, -2, -1, -1, -6, -1, -3, 10, 1, -1]
+    readings = said(np.array([*still, 20, 33, 42, 31, 18, *still]) / 1000, 10)
+    [berry] = run(readings)
+    peak = max(readings, key=lambda r: r.value)
+    assert (berry.peak_shown, berry.t_peak_s) == (peak.shown, peak.t_s)
+
+
 def test_digits_stay_as_shown():
     forces = np.concatenate([rest(), up(1.2), rest()])
     [berry] = run(said(forces, unit=Unit.LBF, decimals=2))
