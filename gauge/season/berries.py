@@ -244,15 +244,15 @@ class BerryTables(ScoreTables):
             new = {"void_why": why.strip(), "void_at": now()}
             self._change("berries", [berry_id], new, kind="void", why=why)
 
-    def take_back_void(self, berry_id: int, why: str) -> BerryRow:
-        """Take back a void; the berry gets the next free number where its own was pressed again."""
+    def take_back_void(self, berry_id: int, why: str) -> int:
+        """Take back a void; return the berry's number, the next free one if another has its own."""
         with self._write("taking back a void"):
             row = self._one(berry_id)
             if row["void_why"] is None:
                 raise AlreadyThereError(f"Berry {berry_id} is not void.")
             new = {"void_why": None, "void_at": None, **self._free(row["sample_id"], row["number"])}
             self._change("berries", [berry_id], new, kind="undo", why=why)
-        return self.berry(berry_id)
+        return int((row | new)["number"])
 
     def _free(self, sample_id: int, number: int) -> dict[str, int]:
         """The sample's next number, for a berry whose own one is that of a berry that counts."""

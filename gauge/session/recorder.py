@@ -298,8 +298,7 @@ class BerryRecorder:
         self.plan_turns()
 
         def take_back() -> str:
-            row = season.take_back_void(last.berry_id, UNDONE)
-            again = replace(last, number=row.number)
+            again = replace(last, number=season.take_back_void(last.berry_id, UNDONE))
             if self.sample is sample:
                 self.logged.insert(place, again)
             self.n_logged += 1
