@@ -84,9 +84,8 @@ class SeasonFile(ChangeTables, CalibrationTables):
             (None, f"{table}, row {row_id} refers to a row of {parent} that is not there")
             for table, row_id, parent, _ in self._rows("PRAGMA foreign_key_check")
         ]
-        for kind, table in schema.known_objects(schema.VERSION):
-            if kind == "table" and table != schema.CHAIN_ENDS:
-                found += self._differences(table)
+        for table in schema.tables_with_digests():
+            found += self._differences(table)
         if not found:
             try:
                 self.berries()  # value, unit and newtons; rank and scale; flags
@@ -307,9 +306,7 @@ def give_digests(db: sqlite3.Connection) -> None:
     Only for rows that were never acknowledged under a digest: those of an older version.
     """
     db.execute("DELETE FROM digests")
-    for kind, table in schema.known_objects(schema.VERSION):
-        if kind != "table" or table == schema.CHAIN_ENDS:
-            continue
+    for table in schema.tables_with_digests():
         names = [row[0] for row in db.execute("SELECT name FROM pragma_table_info(?)", (table,))]
         listed = ", ".join(name for name in names if name != "digest")
         rows = db.execute(f"SELECT rowid, {listed} FROM {table} ORDER BY rowid").fetchall()

@@ -324,6 +324,11 @@ def known_objects(version: int) -> Objects:
         return objects(db)
 
 
+def tables_with_digests() -> list[str]:
+    """Name the tables whose rows bear a digest: all but that of the chains' ends."""
+    return [name for kind, name in known_objects(VERSION) if kind == "table" and name != CHAIN_ENDS]
+
+
 def foreign_object(db: sqlite3.Connection, version: int) -> str | None:
     """Name an object that is not as a file of that version has it; None where all are ours."""
     found, known = objects(db), known_objects(version)
