@@ -124,7 +124,7 @@ def _document(found: LimitsOfAgreement, names: tuple[str, str], level: float) ->
         "upper_limit_N": found.upper.to_json(),
         "slope": found.slope.to_json(),
         "repeatability": {
-            name: one and {"sd_N": one.sd, "coefficient_N": one.coefficient, "df": one.df}
+            name: one and one.to_json()
             for name, one in zip(names, found.repeatability, strict=True)
         },
     }

@@ -138,8 +138,7 @@ def _list(file: SeasonFile, as_of: date) -> None:
         | {"made_on": pad.made_on and str(pad.made_on), "pressed_on": str(pad.pressed_on)}
         for pad in pads
     ]
-    repeats = found and {"sd_N": found.sd, "coefficient_N": found.coefficient, "df": found.df}
-    if answers.emitted({"pads": listed, "repeatability": repeats}):
+    if answers.emitted({"pads": listed, "repeatability": found and found.to_json()}):
         return
     answers.print_table(
         ["pad", "batch", "age", "C", "pressed on", "presses", f"force {unit()}", f"SD {unit()}"],

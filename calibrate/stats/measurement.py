@@ -50,6 +50,10 @@ class Repeatability:
     coefficient: float
     df: int
 
+    def to_json(self) -> dict[str, float]:
+        """Return it as the commands print it, of readings in newtons."""
+        return {"sd_N": self.sd, "coefficient_N": self.coefficient, "df": self.df}
+
 
 def repeatability(readings: ArrayLike) -> Repeatability:
     """Estimate the repeatability of one gauge from repeated readings.

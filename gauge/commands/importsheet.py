@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gauge.clikit import FILE, emit_json, json_option, option, receives, say, season_argument
-from gauge.commands.options import begun_season, read_crop
+from gauge.commands.options import CROP, NEW_RATER, begun_season, read_crop
 from gauge.errors import BadTableError, FirmhandError, NoSuchRaterError
 from gauge.plaintext import plural
 
@@ -34,9 +34,7 @@ class SheetOptions:
     )
     page: str | None = option("Which sheet of a workbook; the first if not given.", "--sheet")
     rater: str | None = option("Who scored the sheet, where it names no rater.")
-    new_raters: tuple[str, ...] = option(
-        "A rater whom the season does not know yet; may be repeated.", "--new-rater"
-    )
+    new_raters: tuple[str, ...] = option(NEW_RATER, "--new-rater")
     correct: bool = option("Put other scores in place of those stored; needs --why.")
     why: str | None = option("Reason of the corrections; it is kept in the change log.")
     check: bool = option("Say what is wrong, and store nothing.")
@@ -67,10 +65,7 @@ class SheetOptions:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _ForceSheet(SheetOptions):
     unit: str | None = option("Unit of the forces, where the sheet names none.")
-    crop: str | None = option(
-        "Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.",
-        read=read_crop,
-    )
+    crop: str | None = option(CROP, read=read_crop)
 
 
 @click.command("import", no_args_is_help=True)

@@ -44,11 +44,10 @@ def read_crop(text: str) -> str | None:
     return crop
 
 
-crop_option = click.option(
-    "--crop",
-    callback=read_by(read_crop),
-    help="Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5.",
-)
+CROP = "Crop of a season begun here: blackberry, raspberry, or another one, scored 1 to 5."
+NEW_RATER = "A rater whom the season does not know yet; may be repeated."
+
+crop_option = click.option("--crop", callback=read_by(read_crop), help=CROP)
 
 
 @contextmanager
