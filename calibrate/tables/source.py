@@ -18,7 +18,7 @@ from calibrate.data.pairs import flag_names, looks_like_season
 from calibrate.data.scale import BLACKBERRY, RASPBERRY, Scale, score_label
 from gauge.errors import BadTableError
 from gauge.records import Sample
-from gauge.season.file import open_season
+from gauge.season.file import SeasonFile, open_season
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -226,7 +226,8 @@ def _from_season(path: Path, cues: Sequence[str], without_flags: Sequence[str]) 
         peak = season.columns("peaks", ["berry_id", "peak_n"])
         score = season.columns("scores", ["berry_id", "score_rank", "rater", "occasion"])
         samples = season.samples()
-        sheets = season.clamshell_counts()
+        levels = {row.sample.code: _levels(row.sample, code, cues) for row in samples}
+        clamshells = _clamshells_in(season, scale, levels)
         doubts = peak_flags(season)
         conditions = conditions_in(season)
     berry_id = np.array(berry["berry_id"], np.int64)
@@ -239,9 +240,7 @@ def _from_season(path: Path, cues: Sequence[str], without_flags: Sequence[str]) 
     keep = useful & np.array([why is None for why in berry["void_why"]], bool)
     keep &= _without(flags, without_flags)
     rows = np.flatnonzero(keep)
-    sample_ids = np.array([row.sample_id for row in samples], np.int64)
-    of_sample = _places(sample_ids, berry["sample_id"])[rows]
-    levels = {row.sample.code: _levels(row.sample, code, cues) for row in samples}
+    of_sample = _places([row.sample_id for row in samples], berry["sample_id"])[rows]
     by_sample = {
         name: Factor.of([one.get(name) for one in levels.values()]).at(of_sample)
         for name in dict.fromkeys(name for one in levels.values() for name in one)
@@ -265,21 +264,22 @@ def _from_season(path: Path, cues: Sequence[str], without_flags: Sequence[str]) 
         scores=scores.at(np.flatnonzero(keep[scored])),
         scale=scale,
         conditions=conditions,
-        clamshells=tuple(
-            Clamshell.from_document(
-                row.sheet,
-                sample=row.sample,
-                scale=scale,
-                rater=row.rater,
-                levels=levels[row.sample],
-                where=str(path),
-            )
-            for row in sheets
-        ),
+        clamshells=clamshells,
     )
 
 
-def _places(ids: Ints, sought: Sequence[int]) -> Ints:
+def _clamshells_in(
+    season: SeasonFile, scale: Scale, levels: Mapping[str, dict[str, str]]
+) -> tuple[Clamshell, ...]:
+    """Read the sheets of a season, each with what is known of its sample."""
+    read = partial(Clamshell.from_document, scale=scale, where=str(season.path))
+    return tuple(
+        read(row.sheet, sample=row.sample, rater=row.rater, levels=levels[row.sample])
+        for row in season.clamshell_counts()
+    )
+
+
+def _places(ids: Sequence[int] | Ints, sought: Sequence[int]) -> Ints:
     """Find where each id stands; the season file holds no id that stands nowhere."""
     order = np.argsort(ids)
     return order[np.searchsorted(ids, np.array(sought, np.int64), sorter=order)]

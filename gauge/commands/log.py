@@ -16,6 +16,7 @@ import click
 from gauge.clikit import option, receives, say
 from gauge.commands.goingon import agreed, complete, on_terminal, remember, zero
 from gauge.commands.options import (
+    NEW_RATER,
     GaugeOptions,
     begun_season,
     format_option,
@@ -105,12 +106,7 @@ class _Asked(GaugeOptions, SampleOptions):
 @press_only_option
 @click.option("--quiet", is_flag=True, help="Ring no bell.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON line for each stored berry.")
-@click.option(
-    "--new-rater",
-    "new_raters",
-    multiple=True,
-    help="A rater whom the season does not know yet; may be repeated.",
-)
+@click.option("--new-rater", "new_raters", multiple=True, help=NEW_RATER)
 @loading_rate_option
 def command(asked: _Asked, format_name: str | None, **how: Any) -> None:
     """Log one peak per berry.
@@ -160,27 +156,29 @@ def command(asked: _Asked, format_name: str | None, **how: Any) -> None:
             return
     how |= {"on_screen": on_screen, "ask": on_terminal() and not asked.yes}
     names = ("berries", "half_width_newton", "verify_days", "silent_stop_s")
-    log_at(place, stated, **how, **{name: getattr(asked, name) for name in names})
+    log_at(place, stated, LogOptions(**how, **{name: getattr(asked, name) for name in names}))
 
 
-def log_at(
-    place: Place,
-    stated: StatedSample,
-    *,
-    on_screen: bool = True,
-    ask: bool = True,
-    new: bool = False,
-    more: bool = False,
-    press_only: bool | None = None,
-    new_raters: Sequence[str] = (),
-    berries: int | None = None,
-    quiet: bool = False,
-    as_json: bool = False,
-    loading_rate_per_s: tuple[float, float] | None = None,
-    half_width_newton: float | None = None,
-    verify_days: float = 7.0,
-    silent_stop_s: float | None = None,
-) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LogOptions:
+    """How berries are logged: what may be begun, what is shown, and when it ends."""
+
+    on_screen: bool = True
+    ask: bool = True
+    new: bool = False
+    more: bool = False
+    press_only: bool | None = None
+    new_raters: Sequence[str] = ()
+    berries: int | None = None
+    quiet: bool = False
+    as_json: bool = False
+    loading_rate_per_s: tuple[float, float] | None = None
+    half_width_newton: float | None = None
+    verify_days: float = 7.0
+    silent_stop_s: float | None = None
+
+
+def log_at(place: Place, stated: StatedSample, how: LogOptions) -> None:
     """Log berries at a place; the season and the sample are begun only once the port is open."""
     from gauge.port.portreader import reader_for
     from gauge.protocol.formatfile import load_format
@@ -195,13 +193,13 @@ def log_at(
     with ExitStack() as held:
         # The port first: one that is not there must not begin a season or a sample.
         reader = held.enter_context(reader_for(place.port, fmt))
-        requested = requested_sample(season_file, stated, new=new, ask=ask)
+        requested = requested_sample(season_file, stated, new=how.new, ask=how.ask)
         season = held.enter_context(begun_season(season_file, crop=stated.crop))
-        place = replace(place, raters=_known_raters(season, place.raters, new_raters))
-        plan_squeezes(season, press_only=press_only)
+        place = replace(place, raters=_known_raters(season, place.raters, how.new_raters))
+        plan_squeezes(season, press_only=how.press_only)
         row = sample_of(season, requested)
-        left = lacking(row, more=more, may_be_full=on_screen)
-        amiss = doubts(place, season, verify_days)
+        left = lacking(row, more=how.more, may_be_full=how.on_screen)
+        amiss = doubts(place, season, how.verify_days)
         with LiveSession(
             reader=reader,
             fmt=fmt,
@@ -210,21 +208,21 @@ def log_at(
             session=_rated(season, place.session),
             raters=place.raters if place.blind else (),
             squeezers=place.raters,
-            n_required=min((n for n in (left, berries) if n is not None), default=None),
-            loading_rate_per_s=loading_rate_per_s,
-            silent_stop_s=silent_stop_s,
+            n_required=min((n for n in (left, how.berries) if n is not None), default=None),
+            loading_rate_per_s=how.loading_rate_per_s,
+            silent_stop_s=how.silent_stop_s,
         ) as live:
             remember(place)
             for line in (*amiss, *fruit_missing(row)):
                 say(line)
             actions = BenchActions(live, raters=place.raters, blind=place.blind)
-            if on_screen:
-                bench: dict[str, Any] = {"warning": next(iter(amiss), None), "quiet": quiet}
-                bench |= {"half_width_newton": half_width_newton, "stay": berries is None}
+            if how.on_screen:
+                bench: dict[str, Any] = {"warning": next(iter(amiss), None), "quiet": how.quiet}
+                bench |= {"half_width_newton": how.half_width_newton, "stay": how.berries is None}
                 _run_bench(actions, **bench)
             else:
-                PlainScreen(actions, as_json=as_json, quiet=quiet).run_session()
-            _report(actions, berries)
+                PlainScreen(actions, as_json=how.as_json, quiet=how.quiet).run_session()
+            _report(actions, how.berries)
 
 
 def _known_raters(season: SeasonFile, names: Sequence[str], new: Sequence[str]) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ import click
 
 from gauge.clikit import say
 from gauge.commands.goingon import home, on_terminal, remember
-from gauge.commands.log import log_at
+from gauge.commands.log import LogOptions, log_at
 from gauge.commands.options import read_crop, removed_if_empty
 from gauge.commands.statedsample import StatedSample
 from gauge.errors import FirmhandError, VerificationFailedError
@@ -52,7 +52,8 @@ def command(context: click.Context) -> None:
         stated = _stated(season)
         remember(place)
         say("Press a berry, wait for the bell, take the next; the keys stand on the screen.")
-        log_at(place, stated, on_screen=sys.stdout.isatty() and on_terminal(), new=True)
+        on_screen = sys.stdout.isatty() and on_terminal()
+        log_at(place, stated, LogOptions(on_screen=on_screen, new=True))
 
 
 def _ask(words: str, known: str | None = None) -> str:
