@@ -18,6 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
 N_ROWS = 10_000_000
 
 

@@ -10,7 +10,10 @@ import sys
 import time
 from collections.abc import Callable
 from decimal import Decimal
+from pathlib import Path
 from random import Random
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from gauge.protocol.formatfile import shipped_format
 from gauge.protocol.framing import Framer

@@ -20,6 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
 from calibrate.data.scale import BLACKBERRY
 from gauge.season.file import give_digests, open_season
 
