@@ -171,6 +171,20 @@ class DetectorNotice:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class DetectorView:
+    """What the detector knows now: "settling" (waiting for rest), "rest" or "press"; NaN: nothing.
+
+    `largest_newton` is that of the press under way, `current_newton` the last reading.
+    """
+
+    state: str
+    baseline_newton: float
+    noise_newton: float
+    current_newton: float
+    largest_newton: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Sample:
     """A clamshell, or any other set of berries measured together.
 

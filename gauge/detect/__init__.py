@@ -4,4 +4,4 @@ In: readings one after another, gaps, lines that could not be read.
 Out: presses with their peaks and flags, and presses seen only in part.
 """
 
-__all__ = ["buttonpeaks", "detector", "detectorview", "settings"]
+__all__ = ["buttonpeaks", "detector", "settings"]

@@ -11,9 +11,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from gauge.detect.detector import Detector, Event
-from gauge.detect.detectorview import DetectorView
 from gauge.detect.settings import DetectorSettings
-from gauge.records import Flag, Press, Reading, Status
+from gauge.records import DetectorView, Flag, Press, Reading, Status
 from gauge.units import Unit
 
 _LATE_REPLY_S = 2.0  # s; a reply that comes later is a gap
@@ -88,7 +87,6 @@ class ButtonPeaks:
             noise_newton=0.0,
             current_newton=self._last,
             largest_newton=math.nan,
-            trace=(),
         )
 
 

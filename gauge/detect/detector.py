@@ -41,7 +41,6 @@ from gauge.detect.baseline import (
     block_of,
     rough_sigma,
 )
-from gauge.detect.detectorview import DetectorView, ForceTrace
 from gauge.detect.display import Display
 from gauge.detect.figures import Finished, Loss, press_of
 from gauge.detect.press import (
@@ -54,7 +53,15 @@ from gauge.detect.press import (
     least_rise,
 )
 from gauge.detect.settings import DetectorSettings
-from gauge.records import DetectorNotice, Flag, Press, Reading, Status, TruncatedPress
+from gauge.records import (
+    DetectorNotice,
+    DetectorView,
+    Flag,
+    Press,
+    Reading,
+    Status,
+    TruncatedPress,
+)
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
 Event = Press | TruncatedPress | DetectorNotice
@@ -93,7 +100,7 @@ class Detector:
         self.settings = settings or DetectorSettings()
         self._arrivals = Arrivals(self.settings.gap_s)
         self._display = Display()
-        self._trace = ForceTrace()
+        self._current_newton = math.nan
         self._zero = Baseline(0.0)
         self._unit: Unit | None = None
         self._press: OpenPress | None = None
@@ -127,7 +134,7 @@ class Detector:
             force = reading.value * self._factor
             if not math.isfinite(force) or reading.status not in (Status.OK, Status.OVERLOAD):
                 continue
-            self._trace.see(t_s, force)
+            self._current_newton = force
             shown = reading.shown
             if self._display.multiple != 1 or len(shown) - shown.rfind(".") != self._display.tail:
                 self._see_digits(reading)
@@ -170,9 +177,8 @@ class Detector:
             state=_REST if press and not pressed else self._state,
             baseline_newton=self._zero.level_newton if known else math.nan,
             noise_newton=self._zero.sigma_newton if known else math.nan,
-            current_newton=self._trace.current_newton,
+            current_newton=self._current_newton,
             largest_newton=press.largest_newton if press and pressed else math.nan,
-            trace=self._trace.points,
         )
 
     # --- common to all states -------------------------------------------------------------------

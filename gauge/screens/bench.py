@@ -228,14 +228,15 @@ class BenchScreen(App[None]):
         )
         self.query_one("#head", Static).update(_text(head, self.size.width))
         self.query_one("#foot", Static).update(_text(foot, self.size.width))
-        chart, view = self.query_one(Sparkline), self._session.recorder.view
-        hidden = bool(self._session.recorder.missing)
+        chart, recorder = self.query_one(Sparkline), self._session.recorder
+        hidden = bool(recorder.missing)
         room = self.size.height - len(head) - len(foot)
         chart.display = room > 3 and not (self._ascii or hidden)
         if chart.display:
             # At rest the noise must not look like a press.
-            floor = 20 * view.noise_newton if view.noise_newton == view.noise_newton else 1.0
-            trace = [max(0.0, force) for _, force in view.trace[-200:]]
+            noise = recorder.view.noise_newton
+            floor = 1.0 if math.isnan(noise) else 20 * noise
+            trace = [max(0.0, force) for _, force in recorder.trace.points][-200:]
             chart.data = [*trace, floor, 0.0] if trace and max(trace) < floor else trace
 
     def state(self) -> BenchState:

@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
 
 from gauge.detect.buttonpeaks import detector_for
-from gauge.detect.detectorview import DetectorView
 from gauge.detect.settings import DETECTOR_VERSION, DetectorSettings
 from gauge.errors import InvalidValueError, LockedSeasonError, NoSuchRecordError
 from gauge.plaintext import plural
@@ -23,6 +22,7 @@ from gauge.protocol.lineformat import LineFormat
 from gauge.records import (
     Chunk,
     DetectorNotice,
+    DetectorView,
     FingerScore,
     Flag,
     Gap,
@@ -35,13 +35,13 @@ from gauge.season.file import SeasonFile
 from gauge.season.rows import SampleRow
 from gauge.session.berrystore import BerryStore
 from gauge.session.events import BerryLogged, Event, notice
+from gauge.session.forcetrace import ForceTrace
 from gauge.session.pendingberry import PendingBerry
 from gauge.session.silence import SilenceWatch
 from gauge.sheets.squeezes import SqueezePlan, Turns
 
 __all__ = [
-    "DETECTOR_VERSION", "OWN_GAPS", "BerryRecorder", "DetectorSettings", "DetectorView",
-    "rederivable",
+    "DETECTOR_VERSION", "OWN_GAPS", "BerryRecorder", "DetectorSettings", "rederivable",
 ]  # fmt: skip
 
 _WRITE_EVERY_NS = 1_000_000_000  # ns; bytes received are in the season file at the latest then
@@ -110,6 +110,7 @@ class BerryRecorder:
         self._detector = detector_for(fmt.mode, self._settings)
         self.framer = Framer(fmt)
         self.silence = SilenceWatch()
+        self.trace = ForceTrace()
         self.logged: list[BerryLogged] = []
         self.n_logged = 0
         self.lost: LineLost | None = None
@@ -205,6 +206,7 @@ class BerryRecorder:
         rejected = self.framer.counts.rejected
         readings = self.framer.feed(item.t_ns, item.data)
         self.silence.receive(item.t_ns, len(item.data), readable=bool(readings))
+        self.trace.see(readings)
         found = self._detector.feed(readings) if readings else []
         if unreadable := self.framer.counts.rejected - rejected:
             self._unread_s.extend([item.t_ns / 1e9] * unreadable)

@@ -490,15 +490,13 @@ def test_splitting_the_readings_changes_nothing(seed, rate_hz):
     assert parts.view == whole.view
 
 
-def test_view_is_a_bounded_snapshot():
+def test_view_is_a_snapshot():
     detector = Detector()
     assert detector.view.state == "settling"
     detector.feed(said(np.tile(np.concatenate([rest(), up(), rest()]), 20)))
     detector.feed(said([*rest(), *up(1)], start_s=60.0))
     view = detector.view
     assert (view.state, view.largest_newton, view.current_newton) == ("press", 1.0, 1.0)
-    assert len(view.trace) <= 301
-    assert all(a[0] < b[0] for a, b in itertools.pairwise(view.trace))
 
 
 # --- settings and button gauges ---------------------------------------------------------------

@@ -10,6 +10,7 @@ import sys
 import threading
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -108,6 +109,15 @@ def test_berries_are_numbered_stored_and_reported(season):
     assert [row.peak_newton for row in season.berries("C-01")] == [2.37, 2.5, 0.87]
     again = recorder_for(season)
     assert [e.number for e in feed(again, chunks(BERRY))] == [4]
+
+
+def test_the_trace_of_a_screen_is_bounded_and_keeps_the_largest_forces():
+    recorder = BerryRecorder(FMT)
+    feed(recorder, chunks(THREE * 5))
+    points = recorder.trace.points
+    assert len(points) == 300
+    assert all(a[0] < b[0] for a, b in pairwise(points))
+    assert max(force for _, force in points) == 2.5
 
 
 def test_no_berry_is_reported_that_is_not_stored(season, monkeypatch):
