@@ -36,7 +36,7 @@ class HistoryPoint:
     """The chart of a day: scores so far, the hand's shift, and the limit of chance.
 
     Both are those at the end of the day; where the limit was passed on it (`outside`), those of
-    the score that was furthest beyond. `day` is None without dates.
+    the score that was furthest beyond. `day` is None where the last score has no date.
     """
 
     day: str | None
@@ -106,8 +106,9 @@ def hand_history(
     average = np.array(chart.smoothed)
     beyond = np.abs(average) - limits
     outside = beyond > 0
-    days = [str(at)[:10] for at in own.extra.get("scored_at", []) if at]
-    dated = len(days) == own.rank.size and len(set(days)) > 1
+    times = own.extra.get("scored_at", [None] * own.rank.size)
+    days = [str(at)[:10] if at else None for at in times]
+    dated = all(days) and len(set(days)) > 1
     # A point is a day, or twenty scores.
     groups = np.array(days) if dated else np.arange(own.rank.size) // _A_POINT
     first = np.flatnonzero(np.append(True, groups[1:] != groups[:-1]))
@@ -122,7 +123,7 @@ def hand_history(
         run_length=RUN_LENGTH,
         points=tuple(
             HistoryPoint(
-                day=days[end - 1] if len(days) >= end else None,
+                day=days[end - 1],
                 n=end,
                 shift_newton=float(average[at]) * newton,
                 limit_newton=float(limits[at]) * newton,

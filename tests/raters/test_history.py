@@ -79,6 +79,14 @@ def test_a_point_is_filled_where_its_own_numbers_pass_the_limit() -> None:
         assert one.outside == (abs(one.shift_newton) > one.limit_newton)
 
 
+def test_a_point_names_no_other_scores_day_where_some_have_none() -> None:
+    before, after = _season(np.random.default_rng(6), np.zeros(60))
+    days = after.extra["scored_at"].copy()
+    days[[10, 39]] = None  # so that points are of twenty scores; the second one's last has no day
+    found = hand_history(replace(after, extra={"scored_at": days}), "ines", against=before)
+    assert [point.day for point in found.points] == ["2026-07-01", None, "2026-07-02"]
+
+
 def test_without_a_calibration_the_first_scores_are_the_reference() -> None:
     before, after = _season(np.random.default_rng(5), np.zeros(30))
     whole = replace(before, extra={})
