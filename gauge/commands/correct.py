@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import echo, emit_json, json_option, season_argument
-from gauge.errors import InvalidValueError
+from gauge.clikit import echo, emit_json, json_option, say, season_argument
+from gauge.commands.goingon import on_terminal
+from gauge.errors import InvalidValueError, NotConfirmedError
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
@@ -27,6 +30,7 @@ if TYPE_CHECKING:
 @click.option("--new-rater", "new", is_flag=True, help="A rater who has scored nothing yet.")
 @click.option("--hide", is_flag=True, help="Leave a sample without berries out of the plan.")
 @click.option("--sample", help="The sample that a berry belongs to.")
+@click.option("--undo", is_flag=True, help="Part a sample again from the one it was joined to.")
 @click.option("--why", required=True, help="The reason; it is kept in the change log.")
 @json_option
 def command(
@@ -38,15 +42,16 @@ def command(
     new: bool,
     hide: bool,
     sample: str | None,
+    undo: bool,
     why: str,
     as_json: bool,
 ) -> None:
     """Correct a sample, a rater or a berry.
 
     A rater's name typed wrong is renamed, or joined to the right one; a sample is renamed,
-    completed, joined to another or hidden; a berry is moved to another sample. A berry is named by
-    the id that 'gauge readings' lists. Scores are corrected by 'gauge scores --correct'. A rater
-    in training, or suspended, does not count in the panel until qualified.
+    completed, joined to another (--undo parts them) or hidden; a berry is moved to another sample.
+    A berry is named by the id that 'gauge readings' lists. Scores are corrected by 'gauge scores
+    --correct'. A rater in training, or suspended, does not count in the panel until qualified.
 
     \b
     gauge correct 2026.season rater mareck --name marek --why "typed wrong"
@@ -56,9 +61,11 @@ def command(
     """  # noqa: D301
     from gauge.season.file import open_season
 
-    given = {"--name": new_name, "--set": settings, "--hide": hide, "--sample": sample}
+    given = {
+        "--name": new_name, "--set": settings, "--hide": hide, "--sample": sample, "--undo": undo,
+    }  # fmt: skip
     allowed = {
-        "sample": ["--name", "--set", "--hide"],
+        "sample": ["--name", "--set", "--hide", "--undo"],
         "rater": ["--name", "--set"],
         "berry": ["--sample"],
     }
@@ -67,11 +74,16 @@ def command(
     for option, value in given.items():
         if value and option not in allowed[kind]:
             raise click.UsageError(f"{option} is not for a {kind}.")
+    if undo and (new_name or settings or hide):
+        raise click.UsageError("--undo goes alone.")
     with open_season(season) as file:
         if kind == "rater":
             done = _rater(file, name, new_name, settings, new, why)
         elif kind == "berry":
             done = _berry(file, name, str(sample), why)
+        elif undo:
+            row = file.part_sample(name, why)
+            done = {"code": row.sample.code, "berries": row.berries}
         else:
             done = _sample(file, name, new_name, settings, hide, why)
     if as_json:
@@ -84,6 +96,8 @@ def _done(kind: str, done: dict[str, Any]) -> str:
     """Say what is true of a thing now that it is corrected."""
     if kind == "berry":
         return f"is now berry {done['number']} of sample {done['sample']}"
+    if "berries" in done:
+        return f"is apart again, with {plural(done['berries'], 'berry')}"
     changes = dict(done)
     name = changes.pop("name", None) or changes.pop("code", None)
     parts = [] if name is None else [f"is now {name}"]
@@ -151,8 +165,31 @@ def _sample(
         changes["code"] = new_name.strip()
     if hide:
         changes["hidden"] = 1
+    joined = _joined(file, name, changes.get("code", ""))
     file.correct_sample(name, changes, why)
+    if joined:
+        say(joined)
     return changes
+
+
+def _joined(file: SeasonFile, name: str, code: str) -> str | None:
+    """Ask whether a sample is to be joined to the one that bears its new code; return what to say.
+
+    Where nobody can be asked it is joined, for one call parts them again.
+    """
+    from gauge.season.rows import match
+
+    row = file.sample(name, hidden=True)
+    others = [one for one in file.samples() if one.sample_id != row.sample_id]
+    if (other := match(others, code)) is None:
+        return None
+    own, there, what = row.sample.code, other.sample.code, plural(row.berries, "berry")
+    question = f"Sample {there} is there already. Join the {what} of {own} to it?"
+    if on_terminal() and not click.confirm(question, err=True):
+        raise NotConfirmedError("Nothing was joined.", todo="Give the sample a code of its own.")
+    undo = shlex.join(["gauge", "correct", str(file.path), "sample", own, "--undo"])
+    joined = f"Sample {there} was there already: the {what} of {own} joined it."
+    return f"{joined} {undo} --why TEXT parts them."
 
 
 def _known_crop(file: SeasonFile, typed: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -12,7 +13,7 @@ from gauge.plaintext import plural
 from gauge.pressprotocol import PressProtocol
 from gauge.records import FingerScore, Session
 from gauge.season.berries import BerryTables
-from gauge.season.rows import Found, ImportedBerry, Key, match
+from gauge.season.rows import Found, ImportedBerry, Key, SampleRow, TrailRow, match
 from gauge.season.tables import as_json, now, stored
 
 # Columns that name a rater, by table, and what of a row no rater may have twice.
@@ -23,6 +24,8 @@ _RATERS = {
     "practice": ("rater", ("practice_id",)),
     "anchor_presses": ("by", ("press_id",)),
 }
+# How the trail calls what is one joining of a sample to another one.
+_JOIN = "join"
 
 
 class ChangeTables(BerryTables):
@@ -167,7 +170,7 @@ class ChangeTables(BerryTables):
         """Change what is known of a sample, or join it to the one that bears its new code.
 
         What is stated of a sample beside the code of another one is stated of that one. A sample
-        with berries is not hidden.
+        with berries is not hidden. `part_sample` takes a joining back.
         """
         row = self.sample(code, hidden="hidden" in changes)
         # What no sample can be is refused before it is stored: afterwards nobody could read it.
@@ -181,33 +184,67 @@ class ChangeTables(BerryTables):
             if other is not None and (hidden or key == "blind_code"):
                 raise self._taken_code(changes[key], other.sample.code, hidden)
         with self._write("correcting a sample"):
-            berries = self._records("berries", "berry_id", "sample_id")
-            mine = [berry_id for berry_id, sample_id in berries if sample_id == row.sample_id]
-            counts = self._records("clamshell_counts", "count_id", "sample_id", "rater")
-            sheets = {i: rater for i, sample_id, rater in counts if sample_id == row.sample_id}
+            mine = self._of_sample("berries", row.sample_id)
+            sheets = self._of_sample("clamshell_counts", row.sample_id)
             if changes.get("hidden") and (mine or sheets):
                 has = plural(len(mine), "berry") if mine else plural(len(sheets), "sheet")
                 raise AlreadyThereError(
                     f"Sample {row.sample.code} has {has}, so it is not hidden.",
                     todo="Join it to another: --name CODE.",
                 )
-            if other is not None:
-                joined = other.sample_id
-                for berry_id in mine:
-                    self._move(berry_id, joined, why)
-                theirs = {rater for _, sample_id, rater in counts if sample_id == joined}
-                if both := sorted(theirs & set(sheets.values())):
-                    raise AlreadyThereError(
-                        f"{both[0]} counted {row.sample.code} and {other.sample.code}.",
-                        todo="Nothing was changed. They are two samples.",
-                    )
-                new = {"sample_id": joined}
-                self._change("clamshell_counts", list(sheets), new, kind="correct", why=why)
-                more = {k: v for k, v in changes.items() if k not in {"code", "hidden"}}
-                if more:
-                    self._change("samples", [joined], more, kind="correct", why=why)
-                changes = {"hidden": 1}
-            self._change("samples", [row.sample_id], changes, kind="correct", why=why)
+            if other is None:
+                self._change("samples", [row.sample_id], changes, kind="correct", why=why)
+                return
+            theirs = self._of_sample("clamshell_counts", other.sample_id)
+            raters: dict[int, str] = dict(self._records("clamshell_counts", "count_id", "rater"))
+            if both := {raters[i] for i in sheets} & {raters[i] for i in theirs}:
+                raise AlreadyThereError(
+                    f"{min(both)} counted {row.sample.code} and {other.sample.code}.",
+                    todo="Nothing was changed. They are two samples.",
+                )
+            if more := {k: v for k, v in changes.items() if k not in {"code", "hidden"}}:
+                self._change("samples", [other.sample_id], more, kind="correct", why=why)
+            new = {"sample_id": other.sample_id}
+            self._move(mine, other.sample_id, kind=_JOIN, why=why)
+            self._change("clamshell_counts", sheets, new, kind=_JOIN, why=why)
+            self._change("samples", [row.sample_id], {"hidden": 1}, kind=_JOIN, why=why)
+
+    def part_sample(self, code: str, why: str) -> SampleRow:
+        """Take back that a sample was joined to another one: what was its own is so again.
+
+        A berry or sheet that was moved on since, or added since, stays where it is.
+        """
+        sample_id = self.sample(code, hidden=True).sample_id
+        joined: list[TrailRow] = []
+        for change in self.trail():
+            itself = change.table == "samples" and sample_id in change.ids
+            if change.kind == _JOIN and (itself or change.old.get("sample_id") == sample_id):
+                joined.append(change)
+            elif change.kind == "undo" and itself:
+                joined.clear()
+        if not joined:
+            raise NoSuchRecordError(
+                f"Sample {code} was not joined to another one.",
+                todo="'gauge correct SEASON berry ID --sample CODE' moves a berry.",
+            )
+        shown = {row.sample_id for row in self.samples()}
+        for row in self.samples(hidden=True):
+            if row.sample_id in {one.new.get("sample_id") for one in joined} - shown:
+                raise AlreadyThereError(
+                    f"Sample {row.sample.code}, to which {code} was joined, is hidden.",
+                    todo="Take that back first: --undo if it was joined too, or --set hidden=no.",
+                )
+        with self._write("parting a sample"):
+            for change in joined:
+                ids: Sequence[int] = change.ids
+                if there := change.new.get("sample_id"):
+                    ids = sorted({*ids} & {*self._of_sample(change.table, there)})
+                if change.table == "berries":
+                    number = change.old.get("number")
+                    self._move(ids, sample_id, kind="undo", why=why, number=number)
+                else:
+                    self._change(change.table, ids, change.old, kind="undo", why=why)
+        return self.sample(code)
 
     def correct_berry(self, berry_id: int, sample: str, why: str) -> None:
         """Move a berry to another sample; it gets the next number where its own is taken."""
@@ -215,10 +252,27 @@ class ChangeTables(BerryTables):
         if self._one(berry_id)["sample_id"] == sample_id:
             raise AlreadyThereError(f"Berry {berry_id} is of sample {sample} already.")
         with self._write("correcting a berry"):
-            self._move(berry_id, sample_id, why)
+            self._move([berry_id], sample_id, kind="correct", why=why)
 
-    def _move(self, berry_id: int, sample_id: int, why: str) -> None:
-        row = self._one(berry_id)
-        number = self._free(sample_id, row["number"]) if row["void_why"] is None else {}
-        new = {"sample_id": sample_id, **number}
-        self._change("berries", [berry_id], new, kind="correct", why=why)
+    def _of_sample(self, table: str, sample_id: int) -> list[int]:
+        """The ids of the rows of a table that belong to a sample."""
+        rows = self._records(table, self._columns(table)[0], "sample_id")
+        return [row_id for row_id, of in rows if of == sample_id]
+
+    def _move(
+        self, ids: Sequence[int], sample_id: int, *, kind: str, why: str, number: int | None = None
+    ) -> None:
+        """Move berries to a sample, by `number` or their own, or the next one if it is taken."""
+        rows = self._records("berries", "berry_id", "sample_id", "number", "void_why")
+        taken = {n for _, of, n, void in rows if of == sample_id and void is None}
+        alike: dict[int | None, list[int]] = defaultdict(list)  # by new number, None for their own
+        for berry_id, _, own, void in rows:
+            if berry_id in ids:
+                wanted = number or own
+                if void is None:
+                    wanted = max(taken) + 1 if wanted in taken else wanted
+                    taken.add(wanted)
+                alike[None if wanted == own else wanted].append(berry_id)
+        for wanted, same in alike.items():
+            new = {"sample_id": sample_id} | ({} if wanted is None else {"number": wanted})
+            self._change("berries", same, new, kind=kind, why=why)

@@ -327,7 +327,8 @@ class ClamshellRow:
 class TrailRow:
     """A change: these columns of these rows of a table, from `old` to `new`, by whom and why.
 
-    `kind` is "void", "undo", "correct", "scores", "adopt", "retire", "measure", "site" or "end".
+    `kind` is "void", "undo", "correct", "join", "scores", "adopt", "retire", "measure", "site" or
+    "end".
     """
 
     at: str

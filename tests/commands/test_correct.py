@@ -9,10 +9,11 @@ import pytest
 from click.testing import CliRunner
 
 from gauge.cli import group
-from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError
+from gauge.errors import AlreadyThereError, InvalidValueError, NoSuchRecordError, NotConfirmedError
 from gauge.records import FingerScore, Sample
 from gauge.season.file import open_season
 from gauge.season.rows import ClamshellRow, PracticeRow
+from tests.answers import call
 from tests.season_helpers import begun, press
 
 
@@ -101,7 +102,8 @@ def test_samples_are_joined_and_the_empty_one_is_hidden(path: Path) -> None:
 def test_what_is_set_while_two_samples_are_joined_is_said_of_the_one_that_stays(path: Path) -> None:
     shown = run(path, "sample", "C2", "--name", "C1", "--set", "selection=R-120", "--set",
                 "crop=Blackberry")  # fmt: skip
-    assert shown == ("sample C2 is now C1, has selection R-120 now, has crop blackberry now.\n")
+    _, said = shown.splitlines()
+    assert said == "sample C2 is now C1, has selection R-120 now, has crop blackberry now."
     with open_season(path, read_only=True) as season:
         sample = season.sample("C1").sample
         assert (sample.selection, sample.crop) == ("R-120", "blackberry")
@@ -122,6 +124,71 @@ def test_hiding_is_taken_back_and_a_hidden_code_says_how(path: Path, tmp_path: P
     )
     with open_season(path, read_only=True) as season:
         assert [row.sample.code for row in season.samples()] == ["C1", "C2", "C-typo"]
+
+
+def belonging(path: Path) -> list[tuple[int, str, int, str | None]]:
+    with open_season(path, read_only=True) as season:
+        assert season.differences() == []
+        return [(b.berry_id, b.sample, b.number, b.void) for b in season.berries()]
+
+
+def test_a_joining_is_said_and_one_undo_parts_the_samples_again(path: Path) -> None:
+    count(path, "C2", "ines")
+    with open_season(path) as season:
+        season.void(4, "slipped")
+    before = belonging(path)
+    result = call(f"gauge correct {path} sample C2 --name C1 --why slip")
+    said = f"joined it. gauge correct {path} sample C2 --undo --why TEXT parts them."
+    assert (result.status, result.out) == (0, "sample C2 is now C1.\n")
+    assert said in " ".join(result.err.split())
+    with open_season(path) as season:
+        season.acknowledge_berry(1, 1, None, press(50.0))  # of C1, where it stays
+    shown = run(path, "sample", "C2", "--undo")
+    assert shown == "sample C2 is apart again, with 1 berry.\n"
+    assert belonging(path) == [*before[:2], (5, "C1", 4, None), *before[2:]]
+    with open_season(path, read_only=True) as season:
+        assert [row.sample for row in season.clamshell_counts()] == ["C2"]
+        assert [row.sample.code for row in season.samples()] == ["C1", "C2", "C-typo"]
+    with pytest.raises(NoSuchRecordError, match="C2 was not joined"):
+        run(path, "sample", "C2", "--undo")
+
+
+def test_what_was_pressed_or_moved_after_a_joining_stays_where_it_is(path: Path) -> None:
+    run(path, "sample", "C2", "--name", "C1")
+    with open_season(path) as season:
+        season.acknowledge_berry(1, 2, 1, press(40.0))  # a session of C2 went on
+    run(path, "berry", "4", "--sample", "C-typo")
+    run(path, "sample", "C2", "--undo")
+    found = {berry: (sample, number) for berry, sample, number, _ in belonging(path)}
+    assert found[5] == ("C2", 1)
+    assert found[3] == ("C2", 2)  # the next number: its own was pressed meanwhile
+    assert found[4][0] == "C-typo"
+
+
+def test_a_sample_is_not_parted_from_one_that_is_hidden(path: Path) -> None:
+    before = belonging(path)
+    run(path, "sample", "C2", "--name", "C1")
+    run(path, "sample", "C1", "--name", "C-typo")
+    with pytest.raises(AlreadyThereError, match="C1, to which C2 was joined, is hidden"):
+        run(path, "sample", "C2", "--undo")
+    run(path, "sample", "C1", "--undo")
+    run(path, "sample", "C2", "--undo")
+    assert belonging(path) == before
+
+
+def test_a_joining_is_asked_about_on_a_terminal(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gauge.commands.correct.on_terminal", lambda: True)
+    before = path.read_bytes()
+    line = f"gauge correct {path} sample C2 --name C1 --why slip"
+    result = call(line, "n\n")
+    assert result.status == NotConfirmedError.exit_code
+    assert "Sample C1 is there already. Join the 2 berries of C2 to it? [y/N]" in result.err
+    assert path.read_bytes() == before
+    assert call(line, "y\n").status == 0
+    with open_season(path, read_only=True) as season:
+        assert [row.sample.code for row in season.samples()] == ["C1", "C-typo"]
 
 
 def count(path: Path, sample: str, rater: str) -> None:
