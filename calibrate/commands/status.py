@@ -31,9 +31,9 @@ class _Status:
     warnings: list[str] = field(default_factory=list)
 
     def then(self, what: str, command: str) -> None:
-        """Add a next step; S in its command stands for the season."""
-        words = (self.season if word == "S" else word for word in command.split(" "))
-        self.next.append({"what": what, "command": " ".join(words)})
+        """Add a next step; the first S in its command stands for the season."""
+        before, _, after = f"{command} ".partition(" S ")
+        self.next.append({"what": what, "command": f"{before} {self.season} {after}".strip()})
 
 
 @answers.command("status")
@@ -75,9 +75,11 @@ def _gauge(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
     sessions = [row.session for row in file.sessions() if row.session_id in pressed]
     # What was imported was pressed elsewhere, and perhaps years ago.
     logged = [session for session in sessions if session.line_format or session.gauge]
-    own = {key: getattr(logged[-1], key) for key in ("gauge", "gauge_serial")} if logged else {}
+    # The gauge that was logged with last; before the first berry, the one that was checked last.
+    of = [*rows, *logged][-1:]
+    own = {key: getattr(one, key) for one in of for key in ("gauge", "gauge_serial")}
     last = last_check(rows, **own)
-    if last is not None and last.passed:
+    if last is not None and last.passed and any(own.values()):
         status.done.append(f"the gauge passed its check of {last.at[:10]}")
     warning = check_warning(rows, days=_CHECK_DAYS, **own)
     if warning is not None and (rows or logged):
@@ -85,8 +87,10 @@ def _gauge(status: _Status, file: SeasonFile, berries: list[BerryRow]) -> None:
     status.warnings += overdue(file.certificates(**own))
     if warning is not None and (rows or logged or not sessions):
         port = next((shlex.quote(one.port) for one in reversed(logged) if one.port), "PORT")
+        flags = {"--gauge": own.get("gauge"), "--serial-number": own.get("gauge_serial")}
+        name = " ".join(f"{flag} {shlex.quote(of)}" for flag, of in flags.items() if of)
         how = f"gauge verify --port {port} --format FORMAT.toml --season S --mass 500g"
-        status.then("check the gauge", how)
+        status.then("check the gauge", f"{how} {name or '--gauge NAME'}")
 
 
 def _pressing(status: _Status, file: SeasonFile) -> None:

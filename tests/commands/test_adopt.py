@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 
 from calibrate.cli import group
 from gauge.errors import InvalidValueError, NoSuchRaterError, NotConfirmedError
-from gauge.records import FingerScore, Sample
+from gauge.records import FingerScore, Sample, Session
 from gauge.season.file import open_season
 from tests.seasons import make_season, press
 
@@ -192,6 +192,35 @@ def test_the_status_leads_from_scores_to_anchors_and_practice(tmp_path: Path) ->
     shown = run("status", path).output
     assert "done  90 berries of 3 samples" in shown
     assert "done  270 finger scores by ines, marek, odile" in shown
+
+
+@pytest.mark.parametrize("logged", [True, False])
+@pytest.mark.parametrize(
+    ("named", "flags"),
+    [({}, "--gauge NAME"), ({"gauge": "S"}, "--gauge S"),
+     ({"gauge": "bench 2", "gauge_serial": "K7"}, "--gauge 'bench 2' --serial-number K7")],
+)  # fmt: skip
+def test_a_check_is_named_once_and_its_command_names_the_gauge(
+    tmp_path: Path, named: dict[str, str], flags: str, logged: bool
+) -> None:
+    path = tmp_path / "a.season"
+    result = {"passed": True, "tolerance_pct": 1.0, "gravity_m_s2": 9.8, "gravity_from": "-"}
+    with open_season(path, create=True) as season:
+        if logged:
+            sample = season.add_sample(Sample(code="C1"))
+            session = Session(started_at="2026-07-06T09:00:00Z", line_format="x", port="P", **named)
+            season.acknowledge_berry(season.add_session(session), sample, None, press(2.5, 10.0))
+        season.add_verification(result, **named)
+    found = answer("status", path)
+    said = [line for line in (*found["done"], *found["warnings"]) if "check" in line]
+    assert len(said) == 1
+    assert ("passed its check" in said[0]) == bool(named)
+    with open_season(path) as season:
+        season.add_verification(result | {"passed": False}, **named)
+    port = "P" if logged else "PORT"
+    assert commands(path)[0] == (
+        f"gauge verify --port {port} --format FORMAT.toml --season {path} --mass 500g {flags}"
+    )
 
 
 def test_a_calibration_older_than_its_data_is_stale(own: Path) -> None:
