@@ -59,6 +59,22 @@ def read_by(read: Callable[[Any], Any]) -> Callable[..., Any]:
     return lambda _context, _option, typed: None if typed is None else read(typed)
 
 
+class _OneFile(click.Option):
+    """An option that names one file: a second is refused, which would hide the first silently."""
+
+    def add_to_parser(self, parser: Any, ctx: click.Context) -> None:
+        """Have all files kept that are named."""
+        parser.add_option(obj=self, opts=self.opts, dest=self.name, action="append")
+
+    def type_cast_value(self, ctx: click.Context, value: Any) -> Any:
+        """Return the one file that was named."""
+        if isinstance(value, list):
+            if len(value) > 1:
+                raise click.BadParameter(f"name one file, not {len(value)}.", ctx, self)
+            [value] = value
+        return super().type_cast_value(ctx, value)
+
+
 def _number(whole: bool, above: float | None, low: float | None, high: float | None) -> Any:
     least = low if above is None else above
     if least is None and high is None:
@@ -137,6 +153,8 @@ def _parameter(one: Field[Any]) -> click.Parameter:
     if flags is None:
         return click.Argument([one.name], **how)
     flags = flags or ("--" + one.name.replace("_", "-"),)
+    if kind == "Path" and not several:
+        return _OneFile([*flags, one.name], **how)
     return click.Option([*flags, one.name], multiple=how.pop("multiple", bool(several)), **how)
 
 

@@ -39,8 +39,8 @@ class _Asked(options.PairOptions):
     )
     others: bool = option("Hold them against the other raters of SOURCE.")
     limit: float | None = option("The lab's limit of a hand's shift, N; else --limit-pct.", above=0)
-    limit_pct: float = option(
-        "The same in percent of each cut point.", above=0, high=99, default=20
+    limit_pct: float | None = option(
+        "The same in percent of each cut point. Default: 20.", above=0, high=99
     )
     force_scale: ForceScale = options.force_scale_option("Scale of force in the model.")
     level: float = options.level_option()
@@ -50,6 +50,12 @@ class _Asked(options.PairOptions):
         "Draw one page (png, pdf, svg); with several raters the name is added, unless it is the "
         "charts of --history."
     )
+
+    def limits(self) -> dict[str, Any]:
+        """Return the lab's limit of a hand's shift, as `check_rater` takes it."""
+        if self.limit is not None and self.limit_pct is not None:
+            raise click.UsageError("Give --limit or --limit-pct, not both.")
+        return {"limit_newton": self.limit, "limit_share": (self.limit_pct or 20.0) / 100}
 
 
 @answers.command("check", _Asked)
@@ -79,6 +85,9 @@ def command(asked: _Asked) -> None:
     from calibrate.data.pairs import LEAST_BERRIES
     from calibrate.raters.check import check_rater
 
+    limits = asked.limits()
+    if asked.everyone and asked.raters:
+        raise click.UsageError("Give --rater or --all, not both.")
     fitted = None if asked.others else _calibration(asked)
     panel = fitted[0] if fitted else asked.pairs(asked.against) if asked.against else None
     # A short session may not use every score; the panel's scale is the declared one.
@@ -100,8 +109,8 @@ def command(asked: _Asked) -> None:
                 held["against"] = None
         try:
             report = check_rater(
-                today, name, **held, limit_newton=asked.limit, limit_share=asked.limit_pct / 100,
-                firmest=asked.firmest, sale_limit=asked.sale_limit, level=asked.level,
+                today, name, **held, **limits, firmest=asked.firmest, sale_limit=asked.sale_limit,
+                level=asked.level,
             )  # fmt: skip
         except FirmhandError as error:
             if not asked.everyone or (name == names[-1] and not reports):

@@ -554,6 +554,23 @@ def test_numbers_that_mean_nothing_are_refused(season: Path, words: tuple[str, .
     assert result.stdout == ""
 
 
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (("check", "SEASON", "--all", "--rater", "ines"), "Give --rater or --all, not both."),
+        (("check", "SEASON", "--all", "--limit", "0.2", "--limit-pct", "20"), "not both."),
+        (("table", "SEASON", "--plot", "a.png", "--plot", "b.pdf"), "'--plot': name one file"),
+        (("fit", "SEASON", "--plot", "a.png", "--plot", "b.png"), "'--plot': name one file"),
+    ],
+)
+def test_of_two_that_say_the_same_thing_none_gives_way_silently(
+    season: Path, words: tuple[str, ...], why: str
+) -> None:
+    result = run(*(season if word == "SEASON" else word for word in words))
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert why in " ".join(result.stderr.split())
+
+
 def test_more_berries_than_the_lot_has_are_refused_in_words() -> None:
     with pytest.raises(InvalidValueError, match="a lot of 20 has no 50 berries"):
         plan_of(50, 0.1, lot_size=20)
