@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -77,6 +77,8 @@ def command(asked: _Asked) -> None:
         code = None if asked.sample is None else file.sample(asked.sample).sample.code
         berries = file.berries(code)
         samples = {row.sample.code: row.sample for row in file.samples()}
+        # A plan seldom names the crop, which is that of the season then.
+        samples = {c: replace(one, crop=one.crop or file.crop) for c, one in samples.items()}
         notes: dict[int | None, list[str]] = {}
         for note in file.notes():
             notes.setdefault(note.berry_id, []).append(note.text)

@@ -86,6 +86,16 @@ def test_json_gives_every_berry(path) -> None:
     ]
 
 
+def test_a_sample_without_a_crop_of_its_own_is_of_the_seasons(tmp_path) -> None:
+    path, out = tmp_path / "p.season", tmp_path / "b.csv"
+    with begun(path, "C1", crop="raspberry") as season:
+        season.add_sample(Sample(code="C2", crop="blackberry"))
+        for sample in (1, 2):
+            season.acknowledge_berry(1, sample, 1, press(float(sample)))
+    run("readings", path, "--csv", out)
+    assert list(pd.read_csv(out)["crop"]) == ["raspberry", "blackberry"]
+
+
 def test_the_table_fits_a_narrow_terminal_and_says_what_is_void(path) -> None:
     shown = run("readings", path)
     assert max(len(line) for line in shown.splitlines()) <= 80
