@@ -59,6 +59,8 @@ class _Asked(ShownForces):
         metavar="YYYY-MM-DD",
     )
     temp_c: float | None = option("Temperature of the pad, C.", low=-30, high=60)
+    undo: bool = option("Take back the press of PAD that was typed last; needs --why.")
+    why: str | None = option("Why a press is taken back.")
     as_of: date = options.as_of_option()
 
 
@@ -68,16 +70,22 @@ def command(asked: _Asked) -> None:
 
     Does the gauge repeat, and is a newton still a newton? A pad keeps its force: it is an anchor at
     any age, links seasons ('calibrate compare'), and several presses of it on a day show how far
-    the gauge differs from itself. A pad of another batch is another pad.
+    the gauge differs from itself. A pad of another batch is another pad. --undo takes back a press
+    that was typed wrong.
 
     \b
     calibrate pads 2026.season PAD-A --force 3.02 --force 3.05 --force 3.01 --batch 7 --temp-c 21
+    calibrate pads 2026.season PAD-A --undo --why "3.01 was that of PAD-B"
     calibrate pads 2026.season
     """  # noqa: D301
     forces_newton = asked.newtons()
     with gauge.open_season(asked.season, read_only=asked.pad is None) as file:
         if asked.pad is None:
             _list(file, asked.as_of)
+        elif asked.undo:
+            if asked.why is None or asked.forces:
+                raise click.UsageError("--undo goes with --why TEXT, and with no --force.")
+            _undo(file, asked.pad, asked.why)
         elif not forces_newton:
             raise click.UsageError("A pad's press needs --force.")
         else:
@@ -107,6 +115,14 @@ def _press(
     if not answers.emitted(found):
         shown = ", ".join(map(with_unit, forces_newton))
         answers.say(f"pad {label}: {shown} kept")
+
+
+def _undo(file: SeasonFile, label: str, why: str) -> None:
+    """Take back the last press of a pad, and say what is left of it."""
+    newton = file.take_back_pad_press(label, why).force_newton
+    left = sum(row.pad == label for row in file.pad_presses())
+    if not answers.emitted({"pad": label, "force_N": newton, "presses": left}):
+        answers.say(f"pad {label}: {with_unit(newton)} is taken back; presses left: {left}")
 
 
 def _refuse_changed(label: str, usual_newton: float, forces_newton: Sequence[float]) -> None:

@@ -244,9 +244,20 @@ class CalibrationTables(Tables):
         with self._write("storing a press of a pad"):
             self._add("pad_presses", **stored(row))
 
+    def take_back_pad_press(self, pad: str, why: str) -> PadPressRow:
+        """Take back the press of a pad that was stored last."""
+        with self._write("taking back a press of a pad"):
+            rows = self._dicts("pad_presses")
+            last = {row["pad"]: row for row in rows if row["taken_back"] is None}
+            row = self._one_of(last, pad, f"press of pad {pad}")
+            new = {"taken_back": why}
+            self._change("pad_presses", [row["press_id"]], new, kind="undo", why=why)
+        return made(PadPressRow, row)
+
     def pad_presses(self) -> list[PadPressRow]:
-        """All presses of durable pads, oldest first."""
-        found = [made(PadPressRow, row) for row in self._dicts("pad_presses")]
+        """All presses of durable pads that count, oldest first."""
+        rows = self._dicts("pad_presses")
+        found = [made(PadPressRow, row) for row in rows if row["taken_back"] is None]
         return sorted(found, key=lambda row: row.at)
 
     def add_practice(self, row: PracticeRow) -> None:

@@ -12,7 +12,7 @@ from click.testing import CliRunner, Result
 from calibrate.cli import group
 from calibrate.cuts.acceptance import plan_of
 from gauge.cli import group as gauge_group
-from gauge.errors import InvalidValueError, NoSuchRaterError
+from gauge.errors import InvalidValueError, NoSuchRaterError, NoSuchRecordError
 from gauge.records import FingerScore, Flag
 from gauge.season.file import open_season
 from tests.seasons import make_season, press
@@ -345,6 +345,24 @@ def test_an_anchor_of_a_fresh_lot_is_pressed_after_its_squeeze(tmp_path: Path) -
     assert "press that berry of" in found.stderr
     with open_season(season, read_only=True) as file:
         assert [row.force_newton for row in file.practice()] == [2.71, 2.5]
+
+
+def test_a_press_of_a_pad_that_was_typed_wrong_is_taken_back(own: Path) -> None:
+    before = answer("pads", own)
+    answer("pads", own, "A", "--force", "3.3", "--force", "3.4")
+    for refused in (("--undo",), ("--undo", "--why", "x", "--force", "3")):
+        assert run("pads", own, "A", *refused).exit_code == 2
+    found = answer("pads", own, "A", "--undo", "--why", "of another pad")
+    assert (found["pad"], found["force_N"]) == ("A", 3.4)
+    said = run("pads", own, "A", "--undo", "--why", "of another pad").stderr
+    assert said == f"pad A: 3.30 N is taken back; presses left: {found['presses'] - 1}\n"
+    assert answer("pads", own) == before
+    with open_season(own, read_only=True) as season:
+        assert season.differences() == []
+        assert [(row.kind, row.why) for row in season.trail()][-1] == ("undo", "of another pad")
+    refused = run("pads", own, "D", "--undo", "--why", "x").exception
+    assert isinstance(refused, NoSuchRecordError)
+    assert "holds no press of pad D. It holds A, B." in str(refused)
 
 
 def test_pads_show_how_the_gauge_repeats(own: Path) -> None:
