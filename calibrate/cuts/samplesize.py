@@ -354,13 +354,9 @@ class NextForce:
 
 
 def next_forces(
-    calibration: Calibration,
-    force_newton: ArrayLike,
-    choices_newton: Sequence[float],
-    *,
-    count: int = 3,
+    calibration: Calibration, force_newton: ArrayLike, choices_newton: Sequence[float]
 ) -> tuple[NextForce, ...]:
-    """Choose the forces (or lots' mean forces) whose next berries show most about the cuts.
+    """Choose three forces (or lots' mean forces) whose next berries show most about the cuts.
 
     One berry at a time, by how much the mean variance of the cuts shrinks (A-optimality; Atkinson,
     Donev & Tobias (2007) Optimum Experimental Designs, section 10.1), the berries so far counted.
@@ -372,12 +368,11 @@ def next_forces(
         Scored so far, two or more different ones.
     choices_newton : sequence of float
         What can be picked.
-    count : int
     """
     information = berry_information(calibration, force_newton).sum(axis=0)
     options = berry_information(calibration, choices_newton)
     picked = []
-    for _ in range(count):
+    for _ in range(3):
         now = float(np.trace(np.linalg.inv(information)[:-1, :-1]))
         after = [float(np.trace(np.linalg.inv(information + one)[:-1, :-1])) for one in options]
         best = int(np.argmin(after))

@@ -45,7 +45,6 @@ class RaterCuts:
     shift: Estimate
     spread: float  # in newtons, or log newtons on the log scale
     cuts: tuple[Estimate, ...]  # in newtons, one a boundary of the scale
-    unused: tuple[str, ...]  # labels that this rater never used
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,7 +53,6 @@ class PanelFit:
 
     scale: Scale
     force_scale: ForceScale
-    level: float
     n: int  # scores
     # Of the centre of the population of hands that the raters come from, firmest first. The
     # interval includes what the few raters leave unknown of it.
@@ -221,7 +219,6 @@ def _report(posterior: Posterior, effects: frozenset[str], level: float) -> Pane
     return PanelFit(
         scale=panel.pairs.scale,
         force_scale=panel.force_scale,
-        level=level,
         n=panel.pairs.n,
         cuts=cuts,
         these_raters=posterior.cuts(panel.hand_cuts().mean(axis=0), level),
@@ -281,7 +278,6 @@ def _raters(posterior: Posterior, level: float) -> tuple[RaterCuts, ...]:
                 shift=log_shift.map(math.expm1),
                 spread=math.exp(posterior.middle(data.spread_weights[j])),
                 cuts=posterior.cuts(cuts, level),
-                unused=panel.unused(j),
             )
         )
     return tuple(found)

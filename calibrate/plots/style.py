@@ -33,20 +33,13 @@ _HEADING_IN = 0.62  # inches; height of the heading above a picture
 # inches; what a page of A4 holds below its heading
 PAGE_IN = (A4_IN[0] - 2 * _MARGIN_IN, A4_IN[1] - 2 * _MARGIN_IN - _HEADING_IN)
 
-_RC: dict[Any, Any] = {
-    "font.size": 9.0,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.edgecolor": INK,
-    "svg.hashsalt": "firmhand",
-    "pdf.fonttype": 42,
-}
+# As files are written: the same names in each SVG, and text as text in a PDF.
+_RC: dict[Any, Any] = {"svg.hashsalt": "firmhand", "pdf.fonttype": 42}
 
 
 def new_figure(width_in: float = PAGE_IN[0], height_in: float = 5.0) -> Figure:
     """Make an empty figure of a size in inches, by default as wide as a page of A4 holds."""
-    with rc_context(_RC):
-        return Figure(figsize=(width_in, height_in), layout="constrained")
+    return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
 def tidy(axes: Axes, note: str = "", **more: Any) -> None:

@@ -150,7 +150,7 @@ def test_a_panel_is_drawn_as_planned() -> None:
 
 def test_the_next_berries_are_picked_where_information_is_missing() -> None:
     firm_only = np.linspace(2.8, 5.5, 60)
-    picks = next_forces(_calibration(), [*firm_only, 1.2], [1.2, 2.1, 3.2, 4.5, 6.0], count=2)
+    picks = next_forces(_calibration(), [*firm_only, 1.2], [1.2, 2.1, 3.2, 4.5, 6.0])
     assert picks[0].force_newton == 1.2
     assert all(pick.gain_pct > 0 for pick in picks)
     # Brute force: no single choice lowers the mean variance more.
