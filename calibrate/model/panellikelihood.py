@@ -294,7 +294,13 @@ def find_mode(
             # At the edge where cut points would cross; the normal approximation there has a slope.
             if gain < _EDGE and ridge == 0.0:
                 return here
-            break
+            if data.in_order(trial):
+                break
+            raise NotConvergedError(
+                "Two cut points of a rater meet: too few scores lie between them.",
+                todo="Score more berries near the boundaries, until every rater has given every "
+                "score; or ask for --penalised, a fit that takes all raters as one hand.",
+            )
         here = there
         # Nodes that kept moving would keep the mode moving too.
         if iteration <= effort.moves and gain > 1e-4:

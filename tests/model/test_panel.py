@@ -32,6 +32,7 @@ from gauge.errors import (
     CannotCompareError,
     InvalidValueError,
     NoSuchRaterError,
+    NotConvergedError,
     SeparationError,
     TooFewScoresError,
     WrongDirectionError,
@@ -311,6 +312,16 @@ def test_a_skipped_score_is_said_and_does_not_bend_the_panel(skip, label) -> Non
     assert skipped.cut_newton == pytest.approx(whole.cut_newton, rel=0.04)
     assert any(f"tamsin never used score {label}" in text for text in skipped.warnings)
     assert all(cut.value is not None for cut in skipped.raters[3].cuts)
+
+
+@pytest.mark.parametrize(("raters", "seed"), [(2, 4), (3, 71), (4, 37)])
+def test_a_panel_of_too_few_berries_says_so_and_blames_no_rater(raters: int, seed: int) -> None:
+    case = Scenario(raters=raters, berries=14, hand_sd=0.1)
+    pairs, _ = simulate(np.random.default_rng(seed), case)
+    why = r"too few scores lie between them\. Score more berries near the boundaries.*--penalised"
+    with pytest.raises(NotConvergedError, match=why):
+        fit_calibration(pairs)
+    assert np.isfinite(fit_calibration(pairs, penalised=True).cut_newton).all()
 
 
 def test_a_panel_of_one_is_fitted_alone_and_says_so() -> None:
