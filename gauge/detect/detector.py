@@ -143,9 +143,7 @@ class Detector:
 
     def unreadable(self, t_s: float, n: int) -> list[Event]:
         """Take that `n` lines came which could not be read: a peak may hide in them."""
-        arrivals = self._arrivals
-        arrivals.count += n
-        arrivals.last_s = t_s if arrivals.last_s is not None else None
+        self._arrivals.skip(t_s, n)
         out: list[Event] = []
         self._lose(n, 0, out)
         return out
@@ -215,8 +213,6 @@ class Detector:
         if reason is None:
             if self._arrivals.lost:
                 self._lose(self._arrivals.lost, self._arrivals.since, out)
-            if self._arrivals.paused and self._press:  # its neighbours say little of a reading
-                self._press.part.losses.append(Loss(len(self._press.part.forces), 0.0))
             return
         t_s, force = reading.t_s, reading.value * self._factor
         off = abs(force - self._zero.level_newton)
@@ -456,7 +452,7 @@ class Detector:
         press, rate_hz, level = self._press, self._arrivals.rate_hz, end.level_newton
         assert press is not None
         if self._arrivals.missing:
-            self._lose(self._arrivals.missing, 0, out)
+            self._lose(self._arrivals.missing, self._arrivals.since, out)
         *earlier, last = press.cut(level, rate_hz)
         press.step_share = self._step_share()
         need = press.need_newton()

@@ -2,43 +2,47 @@
 
 Works on the forces of the press in order; no state, no detection.
 
-What sampling can have missed
------------------------------
+What missing time can hide
+--------------------------
 A linear ramp of R N/s that ends in a sudden break, read every T seconds, shows a largest reading
 that falls short by anything between 0 and R T (elementary: the break lies anywhere between two
-readings). R is the larger of the mean rate of the ramp and the local rate at its top, so a smooth
-top (half-sine: at most 1 - cos(pi f T) of the peak) stays within the same bound. Where readings
-were lost, T is as much longer.
+readings). R is the larger of the mean rate of the ramp and the local rate, so a smooth top
+(half-sine: at most 1 - cos(pi f T) of the peak) stays within the same bound. Wherever readings are
+missing for S seconds, lost, late or unreadable, the force can have been higher than its neighbours
+there by R S, in the same way, and by the noise of a reading.
 """
 
 from __future__ import annotations
 
 import math
-from itertools import pairwise
+from collections.abc import Sequence
+from itertools import accumulate
 from typing import NamedTuple
 
-from gauge.detect.baseline import BLOCK, SAME_SIGMA, rough_sigma
+from gauge.detect.baseline import SAME_SIGMA, rough_sigma
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Press, Reading
 
-_POINTS = 200  # means that a double rise is looked for in
-_LONE = 2.0  # times the largest step upwards elsewhere; a single reading that rises further
-_FEW = 6  # steps that tell it
-_LONE_SIGMA = 6  # sigma; it stands out by so much at least
 HAND_S = 0.08  # s; no hand changes its force much faster
+_FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 _FOOT_SHARE = 0.1  # of the rise; the rate of the ramp is taken from there on
-_ZERO_SHARE = 0.01  # of the usual peak; zero off by less, before or after, is of no concern,
+_ZERO_SHARE = 0.01  # of the usual peak; zero off by less is of no concern,
 _ZERO_STEPS = 3  # display steps; nor by less than so many
 _RATED = 0.95  # of the capacity
 
 
 class Ramp(NamedTuple):
-    """Figures of a loading ramp: readings on it, mean rate (N/s), largest possible loss (N)."""
+    """A loading ramp: readings on it, mean rate (N/s), what its peak can fall short by (N).
+
+    `loss_newton` is for the time between two readings, `hidden_newton` for readings that are
+    missing; it is below zero where even they cannot have been higher than the peak.
+    """
 
     n: int
     rate_newton_s: float
     loss_newton: float
+    hidden_newton: float
 
 
 class Loss(NamedTuple):
@@ -69,7 +73,11 @@ class Finished(NamedTuple):
 
 
 def measure_ramp(
-    forces: list[float], base_newton: float, sigma_newton: float, rate_hz: float
+    forces: Sequence[float],
+    base_newton: float,
+    sigma_newton: float,
+    rate_hz: float,
+    losses: Sequence[Loss] = (),
 ) -> Ramp:
     """Measure the loading ramp of a press, from its readings from the onset on.
 
@@ -91,69 +99,48 @@ def measure_ramp(
     foot = base_newton + _FOOT_SHARE * rise
     start = next((i for i in range(top, -1, -1) if forces[i] <= foot), -1)
     low = forces[start] if start >= 0 else base_newton
-    count = top - start
-    mean = (forces[top] - low) / count if count else rise
-    back = max(1, round(_FOOT_SHARE * count))
-    before = forces[top - back] if top >= back else base_newton
-    local = (forces[top] - before) / back
-    return Ramp(top + 1, mean * rate_hz, max(mean, local, 0.0))
+    mean = (forces[top] - low) / (top - start) if top > start else rise
+    back = max(1, round(_FOOT_SHARE * (top - start)))
+
+    def climb(i: int) -> float:
+        """How much the force can rise from reading to reading after the one with this index."""
+        before = forces[i - back] if i >= back else base_newton
+        return max(mean, (forces[i] - before) / back if i >= 0 else 0.0)
+
+    hidden = [
+        max(forces[max(at - 2, 0) : at + 2], default=base_newton) + climb(at - 1) * s * rate_hz
+        for at, s in losses
+    ]
+    most = max(hidden, default=-math.inf) + 2 * sigma_newton - peak
+    return Ramp(top + 1, mean * rate_hz, max(climb(top), 0.0), most)
 
 
-def hidden_newton(
-    forces: list[float], base_newton: float, losses: list[Loss], ramp: Ramp, rate_hz: float
-) -> float:
-    """Force by which a peak can lie above the largest reading, hidden in readings that were lost.
-
-    Before each loss the force may have gone on rising as fast as it then rose, or as the ramp.
-    """
-    most, peak = 0.0, max(forces)
-    for at, seconds in losses:
-        around = forces[max(at - 2, 0) : at + 2]
-        before = forces[at - 1] if at else base_newton
-        fresh = forces[max(at - 4, 0) : at] if at > 4 else [base_newton, *forces[:at]]
-        climb = max((b - a for a, b in pairwise(fresh)), default=0.0)
-        rate = max(ramp.rate_newton_s, climb * rate_hz if len(fresh) > 2 else 0.0)
-        most = max(most, max([before, *around]) + rate * seconds - peak)
-    return most
-
-
-def is_double_rise(
-    forces: list[float], base_newton: float, margin_newton: float, share: float
-) -> bool:
+def is_double_rise(found: Finished, margin_newton: float, share: float) -> bool:
     """Whether the force dropped and rose again before the release.
 
-    Drop and second rise must each exceed the margin, `share` of the rise and seven times the noise
-    near the top, which often grows with the force: it is taken from second differences of the
-    readings above half the rise, where there are enough.
+    Drop and second rise must each exceed the margin or `share` of the rise, and four times the
+    noise near the top, which often grows with the force. They are those of means over half the time
+    that a hand needs; what swings after the release, or below the level at the end, is none.
     """
-    width = -(-len(forces) // _POINTS)
-    if width > 1:
-        forces = [sum(forces[i : i + width]) / width for i in range(0, len(forces) - width, width)]
-    drop = max(margin_newton, share * (max(forces) - base_newton))
-    half = (base_newton + max(forces)) / 2
+    forces, base = found.forces, found.base_newton
+    half = (base + max(forces)) / 2
     top = [force for force in forces if force > half]
-    if len(top) > 2 * BLOCK:
-        noise = rough_sigma(top)
-        drop = max(drop, SAME_SIGMA * noise) + 3 * noise
-    rises, rising, turn = 1, True, base_newton
-    for force in forces:
-        if rising:
-            turn = max(turn, force)
-            if force < turn - drop:
-                rising, turn = False, force
-        else:
-            turn = min(turn, force)
-            if force > turn + drop:
-                rises, rising, turn = rises + 1, True, force
-    return rises > 1
+    noise = rough_sigma(top) if len(top) > 2 * _FEW else 0.0
+    n = max(i for i, force in enumerate(forces) if force >= half) + 1
+    held = [max(force, found.level_newton) for force in forces[:n]]
+    width = max(1, round(HAND_S / 2 * found.rate_hz))
+    means = [sum(held[i : i + width]) / width for i in range(0, max(n - width, 1), width)]
+    later = [*accumulate(reversed(means), max)][::-1]
+    drop = max(map(lambda a, b, c: min(a, c) - b, accumulate(means, max), means, later))
+    return drop > max(margin_newton, share * (max(means) - base)) + SAME_SIGMA * noise
 
 
 def is_lone_peak(found: Finished) -> bool:
     """Whether the peak is a single reading that no neighbour supports.
 
-    It exceeds both by more than six sigma and a tenth of their force, besides what stays on the
-    head from then on. No hand does that and then holds, or rises by more than `_LONE` times its
-    largest step elsewhere, within `HAND_S`. Where readings are missing beside it nothing is known.
+    It exceeds both by more than a tenth of their force, besides what stays on the head from then
+    on. No hand does that and then holds for three readings, or rises by more than twice its largest
+    step elsewhere, where readings come faster than it. Where they are missing nothing is known.
     """
     forces, base = found.forces, found.base_newton
     at = forces.index(max(forces))
@@ -163,39 +150,40 @@ def is_lone_peak(found: Finished) -> bool:
     if any(abs(loss.at - at) <= 1 for loss in found.losses):
         return False
     before = forces[at - 1] if at else base
-    after = [*forces[at + 1 : at + 4], base, base, base][:3]
+    after = [*forces[at + 1 : at + 4], base][:3]
     left = max(found.level_newton - base, 0.0)
-    height = forces[at] - max(before, after[0]) - left
-    if height < max(_LONE_SIGMA * found.sigma_newton, _FOOT_SHARE * (before - base)):
+    beside = max(before, after[0]) - base
+    if forces[at] - base - beside - left < _FOOT_SHARE * beside:
         return False
-    holds = min(after) > (base + forces[at]) / 2 and max(after) - min(after) < height / 2
-    return holds or forces[at] - before - left > _LONE * max(steps)
+    return min(after) - base > (1 - _FOOT_SHARE) * beside or forces[at] - before - left > 2 * max(
+        steps
+    )
 
 
 def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -> Press:
     """Put a finished press into figures, with its flags; `usual_newton` is the usual peak."""
-    peak, step, level, forces = found.peak, found.step_newton, found.level_newton, found.forces
-    base, sigma, rise = found.base_newton, found.sigma_newton, peak.force_newton - found.base_newton
-    ramp = measure_ramp(forces, base, sigma, found.rate_hz)
-    hidden = hidden_newton(forces, base, found.losses, ramp, found.rate_hz)
+    peak, base, sigma, level = found.peak, found.base_newton, found.sigma_newton, found.level_newton
+    rise = peak.force_newton - base
+    ramp = measure_ramp(found.forces, base, sigma, found.rate_hz, found.losses)
     plan = settings.loading_rate_per_s
     rated = _RATED * (settings.capacity_newton or math.inf)
     # What stays on the head came with the last of the force: it is no second rise.
     margin = settings.onset_sigma * found.width * sigma + max(level - base, 0.0)
-    most_off = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * step) + 2 * found.base_error_newton
-    # All readings must lie off, as the tail of a release may still be falling.
-    off = max(min(found.last) - base, base - max(found.last))
+    concern = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * found.step_newton)
+    error = found.base_error_newton
+    # Zero is off where it was so before and after; else it moved. All readings must show that, as
+    # the tail of a release may still be falling.
+    off = min(base, level) if base > 0 else min(-base, -level)
+    moved = max(min(found.last) - base, base - max(found.last))
     holds = {
         Flag.FEW_READINGS: ramp.n < settings.few_readings,
         Flag.LOADING_RATE: plan is not None and not plan[0] <= ramp.rate_newton_s / rise <= plan[1],
-        Flag.DOUBLE_RISE: is_double_rise(
-            loaded(forces, base, level), base, margin, settings.dip_share
-        ),
+        Flag.DOUBLE_RISE: is_double_rise(found, margin, settings.dip_share),
         Flag.LONE_READING: is_lone_peak(found),
         Flag.OVERLOAD: peak.force_newton >= rated,
-        Flag.BASELINE_DRIFT: off > max(SAME_SIGMA * sigma, most_off),
-        Flag.PEAK_MAY_BE_HIGHER: hidden > max(2 * sigma, step),
-        Flag.ZERO_OFF: abs(base) > most_off,
+        Flag.BASELINE_DRIFT: moved > max(SAME_SIGMA * sigma, concern + 2 * error),
+        Flag.PEAK_MAY_BE_HIGHER: ramp.hidden_newton > 0,
+        Flag.ZERO_OFF: off > concern + error,
     }
     return Press(
         t_start_s=found.t_start_s,
@@ -210,18 +198,6 @@ def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -
         n_ramp=ramp.n,
         rate_hz=found.rate_hz,
         loading_rate_newton_s=ramp.rate_newton_s,
-        sampling_loss_newton=max(ramp.loss_newton, hidden),
+        sampling_loss_newton=max(ramp.loss_newton, ramp.hidden_newton),
         flags=tuple(flag for flag in Flag if flag in found.flags or holds.get(flag)),
     )
-
-
-def loaded(forces: list[float], base_newton: float, level_newton: float) -> list[float]:
-    """Forces up to the release, where all below the level at its end is that level.
-
-    What swings and lifts after it, or up to what stays on the head, is no second rise.
-    """
-    half = (base_newton + max(forces)) / 2
-    n = len(forces)
-    while n > 1 and forces[n - 1] < half:
-        n -= 1
-    return [max(force, level_newton) for force in forces[:n]]
