@@ -24,7 +24,7 @@ COMMANDS = {
     "void": ("gauge.commands.void", "Void berries, or take their voids back, with a reason."),
     "correct": ("gauge.commands.correct", "Correct a sample, a rater or a berry."),
     "capture": ("gauge.commands.capture", "Write a session's capture as text."),
-    "audit": ("gauge.commands.audit", "Hold a season against its digests and bytes."),
+    "audit": ("gauge.commands.audit", "Compare a season with its digests and bytes."),
     "backup": ("gauge.commands.backup", "Write a checked copy of a season."),
     "replay": ("gauge.commands.replay", "Find the peaks in a capture again."),
     "convert": ("gauge.commands.convert", "Convert a force between units."),

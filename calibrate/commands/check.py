@@ -35,9 +35,9 @@ class _Asked(options.PairOptions):
         "Source of the panel, in place of a calibration or the other raters of SOURCE."
     )
     calibration_name: str | None = options.name_option(
-        "Hold hands against this stored calibration, not the season's own."
+        "Compare hands with this stored calibration, not the season's own."
     )
-    others: bool = option("Hold them against the other raters of SOURCE.")
+    others: bool = option("Compare them with the other raters of SOURCE.")
     limit: float | None = option("The lab's limit of a hand's shift, N; else --limit-pct.", above=0)
     limit_pct: float | None = option(
         "The same in percent of each cut point. Default: 20.", above=0, high=99

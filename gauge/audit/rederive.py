@@ -39,7 +39,7 @@ class Audit:
 
 
 def audit(season: SeasonFile) -> Audit:
-    """Hold a season against its digests and against the bytes that were received.
+    """Compare a season with its digests and with the bytes that were received.
 
     Sessions of 0.1.0 name neither detector nor settings, so theirs is another detector's.
     """

@@ -16,7 +16,7 @@ from gauge.errors import DamagedSeasonError
 @click.option("--trail", "show_trail", is_flag=True, help="List who changed what, when and why.")
 @json_option
 def command(season: Path, show_trail: bool, as_json: bool) -> None:
-    """Hold a season against its digests and bytes.
+    """Compare a season with its digests and bytes.
 
     Every row is compared with its digest, and every peak is derived again from the bytes that were
     received. What differs is named berry by berry, nothing is changed. This finds rot and careless
