@@ -89,7 +89,8 @@ def option(text: str, *flags: str, **how: Any) -> Any:
     The field's name gives the flag, unless `flags` are given, and its type what may be typed: a
     ``bool`` is a flag, a ``tuple[..., ...]`` may be repeated, a ``Path`` is a file. `text` is the
     help; `how` are bounds `above` (not allowed itself), `low` and `high`, a function `read` that
-    what was typed passes through, or as of `click.option`.
+    what was typed passes through, `once` for a file of which a second is refused, or as of
+    `click.option`.
 
     Examples
     --------
@@ -153,7 +154,7 @@ def _parameter(one: Field[Any]) -> click.Parameter:
     if flags is None:
         return click.Argument([one.name], **how)
     flags = flags or ("--" + one.name.replace("_", "-"),)
-    if kind == "Path" and not several:
+    if how.pop("once", False) and not several:
         return _OneFile([*flags, one.name], **how)
     return click.Option([*flags, one.name], multiple=how.pop("multiple", bool(several)), **how)
 

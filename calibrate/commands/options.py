@@ -90,7 +90,7 @@ def _checked_picture(typed: Any) -> Any:
 
 def plot_option(what: str = "Draw it to this png, pdf or svg file.", *flags: str) -> Any:
     """Declare a picture, or several; `what` is its help."""
-    return option(what, *flags, read=_checked_picture)
+    return option(what, *flags, read=_checked_picture, once=True)
 
 
 def name_option(what: str) -> Any:
