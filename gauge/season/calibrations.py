@@ -26,6 +26,8 @@ from gauge.season.rows import (
 )
 from gauge.season.tables import Tables, as_json, now, stored
 
+_GONE = "pad presses taken back"  # setting; ids, as the table has no column for it
+
 
 def _earliest(*days: date | None) -> date | None:
     return min((day for day in days if day is not None), default=None)
@@ -247,18 +249,20 @@ class CalibrationTables(Tables):
     def take_back_pad_press(self, pad: str, why: str) -> PadPressRow:
         """Take back the press of a pad that was stored last."""
         with self._write("taking back a press of a pad"):
-            rows = self._dicts("pad_presses")
-            last = {row["pad"]: row for row in rows if row["taken_back"] is None}
+            last = {row["pad"]: row for row in self._pad_presses()}
             row = self._one_of(last, pad, f"press of pad {pad}")
-            new = {"taken_back": why}
-            self._change("pad_presses", [row["press_id"]], new, kind="undo", why=why)
+            gone = [*(self.setting(_GONE) or ()), row["press_id"]]
+            self._set(_GONE, gone, kind="undo", why=why)
         return made(PadPressRow, row)
 
     def pad_presses(self) -> list[PadPressRow]:
         """All presses of durable pads that count, oldest first."""
-        rows = self._dicts("pad_presses")
-        found = [made(PadPressRow, row) for row in rows if row["taken_back"] is None]
+        found = [made(PadPressRow, row) for row in self._pad_presses()]
         return sorted(found, key=lambda row: row.at)
+
+    def _pad_presses(self) -> list[dict[str, Any]]:
+        gone = self.setting(_GONE) or ()
+        return [row for row in self._dicts("pad_presses") if row["press_id"] not in gone]
 
     def add_practice(self, row: PracticeRow) -> None:
         """Store one squeeze of a warm-up."""

@@ -33,18 +33,6 @@ class ChangeTables(BerryTables):
 
     # --- settings -----------------------------------------------------------------------------
 
-    def setting(self, name: str) -> Any:
-        """What was set under a name; None if nothing was."""
-        known: dict[str, str] = dict(self._records("settings", "name", "value"))
-        return self._from_json(known[name], object) if name in known else None
-
-    def set_setting(self, name: str, value: Any, *, kind: str = "setting") -> None:
-        """Set a value that JSON can hold; the trail keeps the old one."""
-        with self._write(f"storing the {name}"):
-            ids: dict[str, int] = dict(self._records("settings", "name", "setting_id"))
-            at = ids.get(name) or self._add("settings", name=name, value="null")
-            self._change("settings", [at], {"value": as_json(value)}, kind=kind)
-
     @property
     def protocol(self) -> PressProtocol:
         """How the season's berries are pressed, as far as it was stated."""

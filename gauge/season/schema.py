@@ -259,7 +259,6 @@ DROP TABLE clamshell_counts_3;
 ALTER TABLE pad_presses ADD COLUMN batch TEXT;
 ALTER TABLE pad_presses ADD COLUMN made_on TEXT;
 ALTER TABLE pad_presses ADD COLUMN temp_c REAL;
-ALTER TABLE pad_presses ADD COLUMN taken_back TEXT;
 ALTER TABLE anchor_presses ADD COLUMN taken_back TEXT;
 DROP VIEW pair;
 DROP VIEW berry;

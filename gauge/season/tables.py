@@ -228,6 +228,22 @@ class Tables(CheckedRows):
             old=as_json(old), new=as_json(new),
         )  # fmt: skip
 
+    def setting(self, name: str) -> Any:
+        """What was set under a name; None if nothing was."""
+        known: dict[str, str] = dict(self._records("settings", "name", "value"))
+        return self._from_json(known[name], object) if name in known else None
+
+    def set_setting(self, name: str, value: Any, *, kind: str = "setting") -> None:
+        """Set a value that JSON can hold; the trail keeps the old one."""
+        with self._write(f"storing the {name}"):
+            self._set(name, value, kind=kind)
+
+    def _set(self, name: str, value: Any, *, kind: str, why: str | None = None) -> None:
+        """Within a transaction, set a value."""
+        ids: dict[str, int] = dict(self._records("settings", "name", "setting_id"))
+        at = ids.get(name) or self._add("settings", name=name, value="null")
+        self._change("settings", [at], {"value": as_json(value)}, kind=kind, why=why)
+
     def _end(self, table: str) -> Chain:
         """The end of a table's chain; read again where another program has added rows."""
         n_rows, last = self._stored_end(table)
