@@ -118,7 +118,7 @@ class Press:
     """One press on one berry, from rest to rest.
 
     Times are since the session began. The peak is the largest reading as the gauge showed it, not
-    corrected for the baseline.
+    corrected for the baseline. The defaults are for a gauge that sends nothing but the peak.
     """
 
     t_start_s: float
@@ -127,13 +127,13 @@ class Press:
     peak_shown: str
     peak_unit: Unit
     peak_newton: float
-    baseline_newton: float  # level of the readings at rest before the press
-    noise_newton: float  # their robust standard deviation
-    n_readings: int
-    n_ramp: int  # readings on the ramp of loading
-    rate_hz: float
-    loading_rate_newton_s: float  # mean on the ramp
-    sampling_loss_newton: float  # the largest force that sampling can have missed at the peak
+    baseline_newton: float = 0.0  # level of the readings at rest before the press
+    noise_newton: float = 0.0  # their robust standard deviation
+    n_readings: int = 1
+    n_ramp: int = 0  # readings on the ramp of loading
+    rate_hz: float = 0.0
+    loading_rate_newton_s: float = 0.0  # mean on the ramp
+    sampling_loss_newton: float = 0.0  # the largest force that sampling can have missed at the peak
     flags: tuple[Flag, ...] = ()
 
     def __post_init__(self) -> None:
@@ -181,7 +181,7 @@ class DetectorView:
     baseline_newton: float
     noise_newton: float
     current_newton: float
-    largest_newton: float
+    largest_newton: float = math.nan
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

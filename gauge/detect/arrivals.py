@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from statistics import median_high
 
 _MARK_S = 0.25  # s; how often time and count are noted for the rate
 _MARKS = 12  # notes that rate, usual silence and usual lateness are taken from
@@ -37,7 +36,7 @@ class Arrivals:
 
     def __init__(self, gap_s: float) -> None:
         self._least_s, self.count, self.coming = gap_s, 0, 0
-        self._marks: deque[tuple[float, int, float, float]] = deque(maxlen=_MARKS)
+        self._marks: deque[tuple[float, int]] = deque(maxlen=_MARKS)
         self.restart(None)
 
     def restart(self, t_s: float | None) -> None:
@@ -45,7 +44,7 @@ class Arrivals:
         self.last_s, self.rate_hz, self.lost = t_s, 0.0, 0.0
         self._marks.clear()
         self._gap_s, self._brief_s, self._most = GAP_SILENCES * self._least_s, 0.0, _LATE
-        self._longest_s = self._worst = self._short = 0.0
+        self._usual_s = self._longest_s = self._late = self._latest = self._short = 0.0
         self._before_s, self._counted, self._look = 0.0, 0, False
         self._mark_s, self._mark_count = -math.inf, 0
 
@@ -102,7 +101,7 @@ class Arrivals:
         self._short = self._shortfall(t_s, self.count)
         self._before_s, self._counted = t_s, self.count
         if self._short <= self._most:
-            self._worst = max(self._worst, self._short)
+            self._latest = max(self._latest, self._short)
             self._hole = self._paced = self.count
             self._paced_s, self._gone_s = t_s, 0.0
         elif before <= self._most or abs(self._short - before) > max(
@@ -117,16 +116,17 @@ class Arrivals:
 
     def _mark(self, t_s: float) -> None:
         """Note time and count, from which rate, usual silence and usual lateness follow."""
-        self._marks.append((t_s, self.count, self._longest_s, self._worst))
-        from_s, from_count, _, _ = self._marks[0]
-        if t_s > from_s:
+        self._marks.append((t_s, self.count))
+        from_s, from_count = self._marks[0]
+        if n := len(self._marks) - 1:
             self.rate_hz = (self.count - from_count) / (t_s - from_s)
             self._brief_s = _LATE / self.rate_hz
-            usual_s = median_high([silence_s for _, _, silence_s, _ in self._marks])
-            self._gap_s = max(self._least_s, GAP_SILENCES * usual_s)
-            self._most = _LATE + 2 * max([worst for *_, worst in self._marks])
-        self._longest_s = self._worst = 0.0
-        self._mark_s, self._mark_count = t_s + _MARK_S, self.count + 2
+            self._usual_s += (self._longest_s - self._usual_s) / n
+            self._gap_s = max(self._least_s, GAP_SILENCES * self._usual_s)
+            self._late = max(self._latest, self._late * (1 - 1 / n))
+            self._most = _LATE + 2 * self._late
+        self._longest_s = self._latest = 0.0
+        self._mark_s, self._mark_count = t_s + _MARK_S, self.count + 2 + n // 3
 
 
 def _gap(silence_s: float) -> str:

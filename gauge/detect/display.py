@@ -7,32 +7,11 @@ themselves: while none differ nothing is known, and while few differ a multiple 
 from __future__ import annotations
 
 import math
-import re
 
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
-_MULTIPLES = (50, 20, 10, 5, 2, 1)
 _SURE = 9  # different numbers that are hardly all multiples by chance
-_NUMBER = re.compile(r"\d*[.,]?(\d*)\s*(?:[eE]([+-]?\d+))?$")
-
-
-def digit_newton(shown: str, unit: Unit) -> float:
-    """Size in newtons of the last digit of a number as shown.
-
-    Examples
-    --------
-    >>> digit_newton("-1.24", Unit.N), digit_newton("1.240E+01", Unit.N), digit_newton("12", Unit.N)
-    (0.01, 0.01, 1.0)
-    """
-    found = _NUMBER.search(shown)
-    decimals, exponent = found.groups() if found else ("", None)
-    return float(f"1e{int(exponent or 0) - len(decimals or '')}") * NEWTON_PER_FLOAT[unit]
-
-
-def _whole(shown: str) -> int:
-    """All digits of a number as one whole number (1 for numbers with an exponent)."""
-    bare = shown.lstrip("+- ").replace(".", "")
-    return int(bare) if bare.isdecimal() else 1
+_COUNTS = 100  # all displays count their last digit in what divides this
 
 
 class Display:
@@ -43,7 +22,7 @@ class Display:
     tail : int
         Of the number seen last, how many characters come from its decimal point on.
     multiple : int
-        Of the last digit: what all numbers so far are multiples of; 0 while none differ.
+        Of the last digit: what all numbers so far are multiples of.
     coarser : bool
         Whether the last digit became larger since the session began.
 
@@ -57,31 +36,26 @@ class Display:
     """
 
     def __init__(self) -> None:
-        self._digit_newton = 0.0
-        self.tail = 0
-        self._shared, self.multiple, self.coarser = 0, 0, False
+        self._digit_newton, self.coarser = 0.0, False
+        self.tail, self.multiple = 0, _COUNTS
         self._numbers: set[int] = set()
-
-    def _check(self, shown: str, unit: Unit) -> None:
-        """Take the size of the last digit; another one than before says nothing of multiples."""
-        digit = digit_newton(shown, unit)
-        if digit != self._digit_newton:
-            self.coarser = self.coarser or digit > self._digit_newton > 0
-            self._digit_newton, self._shared, self.multiple = digit, 0, 0
-            self._numbers.clear()
 
     def see(self, shown: str, unit: Unit) -> None:
         """Narrow the multiple by a number as shown."""
+        digits, _, exponent = shown.upper().partition("E")
+        whole, _, decimals = digits.partition(".")
         tail = len(shown) - shown.rfind(".")
         if tail != self.tail:
             self.tail = tail
-            self._check(shown, unit)
-        number = _whole(shown)
+            digit = float(f"1e{int(exponent or 0) - len(decimals)}") * NEWTON_PER_FLOAT[unit]
+            if digit != self._digit_newton:  # the numbers before say nothing of multiples of it
+                self.coarser = self.coarser or digit > self._digit_newton > 0
+                self._digit_newton, self.multiple = digit, _COUNTS
+                self._numbers.clear()
+        number = int(whole + decimals)
+        self.multiple = math.gcd(self.multiple, number)
         if len(self._numbers) < _SURE:
             self._numbers.add(number)
-        if len(self._numbers) > 1:
-            self._shared = math.gcd(self._shared, number, *(() if self._shared else self._numbers))
-            self.multiple = next(m for m in _MULTIPLES if self._shared % m == 0)
 
     @property
     def is_sure(self) -> bool:
@@ -91,4 +65,4 @@ class Display:
     @property
     def step_newton(self) -> float:
         """Display step (N); that of the last digit while no numbers differ."""
-        return max(self.multiple, 1) * self._digit_newton
+        return (self.multiple if len(self._numbers) > 1 else 1) * self._digit_newton

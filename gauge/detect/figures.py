@@ -7,16 +7,16 @@ What missing time can hide
 A linear ramp of R N/s that ends in a sudden break, read every T seconds, shows a largest reading
 that falls short by anything between 0 and R T (elementary: the break lies anywhere between two
 readings). R is the larger of the mean rate of the ramp and the local rate, so a smooth top
-(half-sine: at most 1 - cos(pi f T) of the peak) stays within the same bound. Wherever readings are
-missing for S seconds, lost, late or unreadable, the force can have been higher than its neighbours
-there by R S, in the same way, and by the noise of a reading.
+(half-sine: at most 1 - cos(pi f T) of the peak) stays within the same bound. So does the force
+while readings are missing, lost or unreadable: it rises above its neighbours by R T at most, with T
+the time that is missing, and what the gauge would have shown by the noise of a reading more.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from typing import NamedTuple
 
 from gauge.detect.baseline import SAME_SIGMA, rough_sigma
@@ -33,10 +33,10 @@ _RATED = 0.95  # of the capacity
 
 
 class Ramp(NamedTuple):
-    """A loading ramp: readings on it, mean rate (N/s), what its peak can fall short by (N).
+    """A loading ramp: readings on it, mean rate (N/s), by how much its peak can fall short (N).
 
-    `loss_newton` is for the time between two readings, `hidden_newton` for readings that are
-    missing; it is below zero where even they cannot have been higher than the peak.
+    Loss is what the time between two readings can hide, hidden what readings that are missing can:
+    below zero where they cannot have been higher than the peak.
     """
 
     n: int
@@ -92,27 +92,21 @@ def measure_ramp(
     >>> ramp.n, round(ramp.rate_newton_s, 6), round(ramp.loss_newton, 6)
     (5, 2.0, 0.2)
     """
-    peak = max(forces)
+    x, peak = [base_newton, *forces], max(forces)
     rise = peak - base_newton
     enough = peak - max(2 * sigma_newton, _TOP_SHARE * rise)
-    top = next(i for i, v in enumerate(forces) if v >= enough)
-    foot = base_newton + _FOOT_SHARE * rise
-    start = next((i for i in range(top, -1, -1) if forces[i] <= foot), -1)
-    low = forces[start] if start >= 0 else base_newton
-    mean = (forces[top] - low) / (top - start) if top > start else rise
+    top = next(i for i, v in enumerate(x) if v >= enough)
+    start = max(i for i, v in enumerate(x[: top + 1]) if i == 0 or v - x[0] <= _FOOT_SHARE * rise)
+    mean = (x[top] - x[start]) / max(top - start, 1)
     back = max(1, round(_FOOT_SHARE * (top - start)))
 
     def climb(i: int) -> float:
-        """How much the force can rise from reading to reading after the one with this index."""
-        before = forces[i - back] if i >= back else base_newton
-        return max(mean, (forces[i] - before) / back if i >= 0 else 0.0)
+        """How much more than a reading the next one can be."""
+        return max(mean, (x[i] - x[max(i - back, 0)]) / back, 0.0)
 
-    hidden = [
-        max(forces[max(at - 2, 0) : at + 2], default=base_newton) + climb(at - 1) * s * rate_hz
-        for at, s in losses
-    ]
-    most = max(hidden, default=-math.inf) + 2 * sigma_newton - peak
-    return Ramp(top + 1, mean * rate_hz, max(climb(top), 0.0), most)
+    highest = [max(x[max(at - 1, 0) : at + 3]) + climb(at) * s * rate_hz for at, s in losses]
+    hidden = max(highest, default=-math.inf) + 2 * sigma_newton - peak
+    return Ramp(top, mean * rate_hz, climb(top), hidden)
 
 
 def is_double_rise(found: Finished, margin_newton: float, share: float) -> bool:
@@ -142,22 +136,16 @@ def is_lone_peak(found: Finished) -> bool:
     on. No hand does that and then holds for three readings, or rises by more than twice its largest
     step elsewhere, where readings come faster than it. Where they are missing nothing is known.
     """
-    forces, base = found.forces, found.base_newton
-    at = forces.index(max(forces))
-    steps = [forces[i] - forces[i - 1] for i in range(1, len(forces)) if i != at]
+    x = [0.0, *(force - found.base_newton for force in found.forces), 0.0, 0.0, 0.0]
+    at, left = x.index(max(x)), max(found.level_newton - found.base_newton, 0.0)
+    steps = [b - a for i, (a, b) in enumerate(pairwise(x[1:-3]), 2) if i != at]
+    beside, up = max(x[at - 1], x[at + 1]), x[at] - x[at - 1] - left
     if len(steps) < _FEW or found.rate_hz * HAND_S < 1:
         return False
-    if any(abs(loss.at - at) <= 1 for loss in found.losses):
+    if any(abs(loss.at + 1 - at) <= 1 for loss in found.losses):
         return False
-    before = forces[at - 1] if at else base
-    after = [*forces[at + 1 : at + 4], base][:3]
-    left = max(found.level_newton - base, 0.0)
-    beside = max(before, after[0]) - base
-    if forces[at] - base - beside - left < _FOOT_SHARE * beside:
-        return False
-    return min(after) - base > (1 - _FOOT_SHARE) * beside or forces[at] - before - left > 2 * max(
-        steps
-    )
+    holds = min(x[at + 1 : at + 4]) > (1 - _FOOT_SHARE) * beside
+    return x[at] - left > (1 + _FOOT_SHARE) * beside and (holds or up > 2 * max(steps))
 
 
 def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -> Press:
@@ -175,16 +163,17 @@ def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -
     # the tail of a release may still be falling.
     off = min(base, level) if base > 0 else min(-base, -level)
     moved = max(min(found.last) - base, base - max(found.last))
-    holds = {
-        Flag.FEW_READINGS: ramp.n < settings.few_readings,
-        Flag.LOADING_RATE: plan is not None and not plan[0] <= ramp.rate_newton_s / rise <= plan[1],
-        Flag.DOUBLE_RISE: is_double_rise(found, margin, settings.dip_share),
-        Flag.LONE_READING: is_lone_peak(found),
-        Flag.OVERLOAD: peak.force_newton >= rated,
-        Flag.BASELINE_DRIFT: moved > max(SAME_SIGMA * sigma, concern + 2 * error),
-        Flag.PEAK_MAY_BE_HIGHER: ramp.hidden_newton > 0,
-        Flag.ZERO_OFF: off > concern + error,
-    }
+    holds = (
+        (Flag.FEW_READINGS, ramp.n < settings.few_readings),
+        (Flag.LOADING_RATE, plan and not plan[0] <= ramp.rate_newton_s / rise <= plan[1]),
+        (Flag.DOUBLE_RISE, is_double_rise(found, margin, settings.dip_share)),
+        (Flag.LONE_READING, is_lone_peak(found)),
+        (Flag.OVERLOAD, peak.force_newton >= rated),
+        (Flag.BASELINE_DRIFT, moved > max(SAME_SIGMA * sigma, concern + 2 * error)),
+        (Flag.PEAK_MAY_BE_HIGHER, ramp.hidden_newton > 0),
+        (Flag.ZERO_OFF, off > concern + error),
+    )
+    flags = found.flags | {flag for flag, is_so in holds if is_so}
     return Press(
         t_start_s=found.t_start_s,
         t_peak_s=peak.t_s,
@@ -199,5 +188,5 @@ def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -
         rate_hz=found.rate_hz,
         loading_rate_newton_s=ramp.rate_newton_s,
         sampling_loss_newton=max(ramp.loss_newton, ramp.hidden_newton),
-        flags=tuple(flag for flag in Flag if flag in found.flags or holds.get(flag)),
+        flags=tuple(sorted(flags, key=list(Flag).index)),
     )

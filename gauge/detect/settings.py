@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 from gauge.errors import InvalidValueError
 
@@ -15,36 +15,7 @@ DETECTOR_VERSION = "2"
 class DetectorSettings:
     """Settings of `gauge.detect.Detector`; the defaults fit hand-lowered stands.
 
-    Attributes
-    ----------
-    onset_sigma : float
-        A reading so many standard deviations above the predicted baseline has left it.
-    press_sigma : float
-        What rises less than so many standard deviations of the noise at rest is a touch.
-    press_steps : float
-        The same in display steps.
-    shortest_s : float
-        What is over sooner is a knock.
-    dip_share : float
-        A drop and a second rise count as a double rise from this share of the rise on.
-    few_readings : int
-        Fewer readings on the loading ramp are flagged. A linear ramp of n readings with a sudden
-        break can hide up to 1/n of the peak.
-    gap_s : float
-        The shortest silence that cuts a press; it is longer for slow or bursty lines.
-    lowest_hz : float
-        A gauge that sends fewer readings a second sends too seldom, and is said to.
-    capacity_newton : float, optional
-        Rating of the gauge; a peak of 95 % of it and more is flagged.
-    loading_rate_per_s : tuple of float, optional
-        Lowest and highest planned rate of loading, as a share of the press's own rise a second
-        (1/s): at one speed of the head a firm berry has more N/s, but the same share. Outside it a
-        berry is flagged.
-
-    Raises
-    ------
-    InvalidValueError
-        If a number is not finite or out of its range; the message names the setting.
+    All are above zero; an InvalidValueError names the setting that is not in its range.
 
     Examples
     --------
@@ -52,22 +23,26 @@ class DetectorSettings:
     12
     """
 
-    onset_sigma: float = 5.0
-    press_sigma: float = 10.0
-    press_steps: float = 4.5
-    shortest_s: float = 0.1
-    dip_share: float = 0.05
+    onset_sigma: float = 5.0  # sigma above the predicted baseline; a reading there has left it
+    press_sigma: float = 10.0  # sigma of the noise at rest; what rises less is a touch,
+    press_steps: float = 4.5  # as is what rises by less display steps
+    shortest_s: float = 0.1  # s; what is over sooner is a knock
+    dip_share: float = 0.05  # of the rise; a drop and second rise of so much are a double rise
+    # Readings on the loading ramp; fewer are flagged. A linear ramp of n readings that ends in a
+    # sudden break can hide up to 1/n of the peak.
     few_readings: int = 10
-    gap_s: float = 0.5
-    lowest_hz: float = 3.0
-    capacity_newton: float | None = None
+    gap_s: float = 0.5  # s; shortest silence that cuts a press, longer for slow or bursty lines
+    lowest_hz: float = 3.0  # readings/s; a gauge that sends fewer sends too seldom, and is said to
+    capacity_newton: float | None = None  # rating of the gauge; peaks near it are flagged
+    # Lowest and highest planned rate of loading as shares of the press's own rise a second (1/s):
+    # at one speed of the head a firm berry has more N/s, but the same share. Others are flagged.
     loading_rate_per_s: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, int | float) and not (math.isfinite(value) and value > 0):
-                raise InvalidValueError(f"Setting {item.name} must be above zero, not {value}.")
+        for name in self.__slots__:
+            value = getattr(self, name)
+            if isinstance(value, int | float) and not 0 < value < math.inf:
+                raise InvalidValueError(f"Setting {name} must be above zero, not {value}.")
         if self.dip_share >= 1:
             raise InvalidValueError("Setting dip_share must be below 1.")
         if self.press_sigma < self.onset_sigma:
