@@ -12,7 +12,7 @@ from collections import deque
 
 _MARK_S = 0.25  # s; how often time and count are noted for the rate
 _MARKS = 12  # notes that rate, usual silence and usual lateness are taken from
-_LATE = 1.3  # readings; so many may always be late, by the jitter of the line
+_LATE = 0.7  # readings; so many may always be late, by the jitter of the line
 _SURE = 0.98  # share of the rate that is sure; it is known to a percent or two
 _PACE_S = 0.1  # s; at the usual pace so long, no more is on its way
 GAP_SILENCES = 4  # usual silences; a longer silence is a gap
@@ -109,7 +109,7 @@ class Arrivals:
         ):  # late ones come in, or more is missing
             self._paced, self._paced_s = self.count, t_s
         elif self.count - self._paced >= 2 and t_s - self._paced_s >= _PACE_S:
-            self.lost, self._short = self._short, 0.0
+            self.lost, self._short, self._latest = self._short, 0.0, _LATE  # or it was but late
             if min(self._gone_s, self.lost / self.rate_hz) > self._gap_s:
                 return _gap(self.lost / self.rate_hz)
         return None
@@ -120,7 +120,7 @@ class Arrivals:
         from_s, from_count = self._marks[0]
         if n := len(self._marks) - 1:
             self.rate_hz = (self.count - from_count) / (t_s - from_s)
-            self._brief_s = _LATE / self.rate_hz
+            self._brief_s = 2 * _LATE / self.rate_hz
             self._usual_s += (self._longest_s - self._usual_s) / n
             self._gap_s = max(self._least_s, GAP_SILENCES * self._usual_s)
             self._late = max(self._latest, self._late * (1 - 1 / n))

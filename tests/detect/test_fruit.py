@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from gauge.detect.buttonpeaks import detector_for
 from gauge.detect.detector import Detector
 from gauge.detect.settings import DetectorSettings
 from gauge.records import DetectorNotice, Flag, Press, Reading
@@ -88,6 +89,48 @@ def test_readings_that_come_late_and_in_pieces_are_not_lost():
         piece = min((i - 145) // 14, 2)
         readings[i] = readings[i]._replace(t_s=max(readings[i].t_s, 1.85 + 0.04 * piece))
     assert fed_in_chunks(readings) == ()
+
+
+def test_a_late_piece_that_is_nearly_whole_is_not_taken_for_a_loss():
+    """The line stalls for 0.2 s; 17 readings come at once, the last three 0.04 s later."""
+    readings = said(noisy(REST, RISE, FALL, REST), 100.0)
+    for i in range(150, 170):
+        readings[i] = readings[i]._replace(t_s=1.7 if i < 167 else 1.74)
+    for i in range(170, 174):
+        readings[i] = readings[i]._replace(t_s=1.74)
+    assert fed_in_chunks(readings) == ()
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 100.0])
+def test_a_single_reading_that_is_lost_on_a_steep_ramp_is_told_of(rate_hz):
+    rest, rise = np.zeros(round(4 * rate_hz)), np.linspace(0, 5, round(0.75 * rate_hz))
+    readings = said(noisy(rest, rise, [0.3], rest), rate_hz)
+    top = max(range(len(readings)), key=lambda i: readings[i].value)
+    assert Flag.PEAK_MAY_BE_HIGHER not in flags(readings).flags
+    assert Flag.PEAK_MAY_BE_HIGHER in flags(readings, lost=[top]).flags
+
+
+def test_a_damaged_line_in_a_hold_can_hide_a_reading_a_little_higher():
+    readings = said(noisy(REST, RISE, np.full(120, 5.0), FALL, REST, noise=0.02))
+    top = max(range(len(readings)), key=lambda i: readings[i].value)
+    berry = flags(readings, bad=[top])
+    assert berry.peak_newton < readings[top].value <= berry.peak_newton + berry.sampling_loss_newton
+    assert Flag.PEAK_MAY_BE_HIGHER in berry.flags
+
+
+def test_late_replies_one_after_another_are_no_gap():
+    """Of a polled gauge that may be silent for 2 s, three replies take 1.3 s each in one press."""
+    readings = said(noisy(REST, np.linspace(0, 5, 150), FALL, REST), 20.0)
+    late = [r for i, r in enumerate(readings) if not (150 < i < 228 and (i - 150) % 27 > 1)]
+    detector = detector_for("polled")
+    [berry] = [event for reading in late for event in detector.feed([reading])]
+    assert berry.peak_shown == max(late, key=lambda r: r.value).shown
+
+
+def test_a_zero_that_was_off_only_before_the_press_has_moved():
+    berry = flags(said(noisy(REST + 0.2, RISE + 0.2, FALL, REST)))
+    assert Flag.BASELINE_DRIFT in berry.flags
+    assert Flag.ZERO_OFF not in berry.flags
 
 
 def test_residue_that_comes_with_the_last_reading_is_no_lone_reading():
