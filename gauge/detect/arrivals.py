@@ -102,14 +102,12 @@ class Arrivals:
         self._before_s, self._counted = t_s, self.count
         if self._short <= self._most:
             self._latest = max(self._latest, self._short)
-            self._hole = self._paced = self.count
-            self._paced_s, self._gone_s = t_s, 0.0
-        elif before <= self._most or abs(self._short - before) > max(
-            1, got / 2
-        ):  # late ones come in, or more is missing
+            self._hole, self._gone_s = self.count, 0.0
+        same = abs(self._short - before) <= max(1, got / 2)
+        if not same or min(self._short, before) <= self._most:  # or late ones are coming in
             self._paced, self._paced_s = self.count, t_s
         elif self.count - self._paced >= 2 and t_s - self._paced_s >= _PACE_S:
-            self.lost, self._short, self._latest = self._short, 0.0, _LATE  # or it was but late
+            self.lost, self._short, self._latest = self._short, 0.0, _LATE  # or were but late
             if min(self._gone_s, self.lost / self.rate_hz) > self._gap_s:
                 return _gap(self.lost / self.rate_hz)
         return None

@@ -33,10 +33,9 @@ _RATED = 0.95  # of the capacity
 
 
 class Ramp(NamedTuple):
-    """A loading ramp: readings on it, mean rate (N/s), by how much its peak can fall short (N).
+    """A loading ramp: readings on it, mean rate, by how much its peak can fall short.
 
-    Loss is what the time between two readings can hide, hidden what readings that are missing can:
-    below zero where they cannot have been higher than the peak.
+    Loss is what the time between two readings can hide, hidden what missing ones can (below 0: no).
     """
 
     n: int
@@ -83,14 +82,6 @@ def measure_ramp(
 
     It ends where the force first comes within two sigma or 2 % of the peak, so that a hold at the
     top is no part of it.
-
-    Examples
-    --------
-    A ramp of 2 N/s read ten times a second can hide 0.2 N.
-
-    >>> ramp = measure_ramp([0.2, 0.4, 0.6, 0.8, 1.0, 0.0], 0.0, 0.001, 10.0)
-    >>> ramp.n, round(ramp.rate_newton_s, 6), round(ramp.loss_newton, 6)
-    (5, 2.0, 0.2)
     """
     x, peak = [base_newton, *forces], max(forces)
     rise = peak - base_newton
@@ -104,17 +95,18 @@ def measure_ramp(
         """How much more than a reading the next one can be."""
         return max(mean, (x[i] - x[max(i - back, 0)]) / back, 0.0)
 
-    highest = [max(x[max(at - 1, 0) : at + 3]) + climb(at) * s * rate_hz for at, s in losses]
+    # Of a long press not all forces are kept: losses after those stand at its end.
+    lost = [(min(at, len(forces)), s) for at, s in losses]
+    highest = [max(x[max(at - 1, 0) : at + 3]) + climb(at) * s * rate_hz for at, s in lost]
     hidden = max(highest, default=-math.inf) + 2 * sigma_newton - peak
     return Ramp(top, mean * rate_hz, climb(top), hidden)
 
 
 def is_double_rise(found: Finished, margin_newton: float, share: float) -> bool:
-    """Whether the force dropped and rose again before the release.
+    """Whether the force dropped and rose again before the release, by more than the margin each.
 
-    Drop and second rise must each exceed the margin or `share` of the rise, and four times the
-    noise near the top, which often grows with the force. They are those of means over half the time
-    that a hand needs; what swings after the release, or below the level at the end, is none.
+    Nor may that be the noise near the top, which often grows with the force, or last less than half
+    the time a hand needs. What swings after the release, or below the level at the end, is none.
     """
     forces, base = found.forces, found.base_newton
     half = (base + max(forces)) / 2

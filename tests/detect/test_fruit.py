@@ -140,6 +140,13 @@ def test_residue_that_comes_with_the_last_reading_is_no_lone_reading():
     assert Flag.LONE_READING in flags(said(forces)).flags
 
 
+def test_a_line_lost_late_in_a_very_long_press_is_no_error():
+    """A ramp of 8 s at 10,000 readings/s; not all of its forces are kept."""
+    rest, rise = np.zeros(10_000), np.linspace(0, 5, 80_000)
+    readings = said(noisy(rest, rise, rise[::-800], rest), 10_000.0)
+    assert flags(readings, bad=[75_000]).n_readings > 79_000
+
+
 def test_an_overload_that_cannot_be_read_is_told_of():
     readings = said(noisy(REST, RISE, FALL, REST))
     bad = [i for i, reading in enumerate(readings) if reading.value > 4.2]
