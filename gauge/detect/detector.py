@@ -228,8 +228,11 @@ class Detector:
             before = before if now_s - then_s < 2 * _BLOCK_S else 0.0
             self._missing = now_s, before + n / rate_hz
             if press is not None:
-                part = press.part
-                at, seconds = max(len(part.forces) - back, 0), n / rate_hz
+                part, at, seconds = press.part, len(press.part.forces) - back, n / rate_hz
+                if at < 0 and press.parts:  # a level was found in the meantime
+                    part = press.parts[-1]
+                    at += len(part.forces)
+                at = max(at, 0)
                 if part.losses and part.losses[-1].at == at:
                     seconds += part.losses.pop().seconds
                 part.losses.append(Loss(at, seconds))

@@ -118,6 +118,14 @@ def test_a_damaged_line_in_a_hold_can_hide_a_reading_a_little_higher():
     assert Flag.PEAK_MAY_BE_HIGHER in berry.flags
 
 
+def test_readings_lost_in_a_hold_just_before_it_is_known_as_one_are_told_of():
+    """They are found lost 0.1 s later, when a part of the press has ended."""
+    fall = 5 - 0.8 * np.arange(40) / 50
+    forces = noisy(REST, np.linspace(0, 5, 500), np.full(24, 5.0), fall, FALL, REST, noise=0.002)
+    forces[622] = 5.05
+    assert Flag.PEAK_MAY_BE_HIGHER in flags(said(forces), lost=range(620, 624)).flags
+
+
 def test_late_replies_one_after_another_are_no_gap():
     """Of a polled gauge that may be silent for 2 s, three replies take 1.3 s each in one press."""
     readings = said(noisy(REST, np.linspace(0, 5, 150), FALL, REST), 20.0)
