@@ -161,7 +161,7 @@ def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -
         (Flag.DOUBLE_RISE, is_double_rise(found, margin, settings.dip_share)),
         (Flag.LONE_READING, is_lone_peak(found)),
         (Flag.OVERLOAD, peak.force_newton >= rated),
-        (Flag.BASELINE_DRIFT, moved > max(SAME_SIGMA * sigma, concern + 2 * error)),
+        (Flag.BASELINE_DRIFT, moved > concern + error + 2 * sigma),
         (Flag.PEAK_MAY_BE_HIGHER, ramp.hidden_newton > 0),
         (Flag.ZERO_OFF, off > concern + error),
     )
