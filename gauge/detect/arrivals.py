@@ -28,7 +28,7 @@ class Arrivals:
     count, coming : int
         Readings and unreadable lines so far, and when all that has arrived is taken; kept by the
         caller.
-    lost : float
+    lost : int
         Readings that were found lost at the last tick (0: none).
     rate_hz : float
         Readings a second (0: not known yet).
@@ -41,7 +41,7 @@ class Arrivals:
 
     def restart(self, t_s: float | None) -> None:
         """Forget the rate: a gap lies before the reading at this time."""
-        self.last_s, self.rate_hz, self.lost = t_s, 0.0, 0.0
+        self.last_s, self.rate_hz, self.lost = t_s, 0.0, 0
         self._marks.clear()
         self._gap_s, self._brief_s, self._most = GAP_SILENCES * self._least_s, 0.0, _LATE
         self._usual_s = self._longest_s = self._late = self._latest = self._short = 0.0
@@ -50,7 +50,7 @@ class Arrivals:
 
     def tick(self, t_s: float) -> str | None:
         """Move the clock to the time of a reading; the reason where a gap was before it."""
-        last, self.last_s, self.lost = self.last_s, t_s, 0.0
+        last, self.last_s, self.lost = self.last_s, t_s, 0
         if last is None:
             return None
         silence_s, reason = t_s - last, None
@@ -80,10 +80,10 @@ class Arrivals:
         self.count += n
 
     @property
-    def missing(self) -> float:
+    def missing(self) -> int:
         """Readings that seem lost, but may still come."""
         short = self._shortfall(self.last_s or 0.0, self.coming)
-        return short if short > self._most else 0.0
+        return math.ceil(short) if short > self._most else 0
 
     @property
     def since(self) -> int:
@@ -107,7 +107,7 @@ class Arrivals:
         if not same or min(self._short, before) <= self._most:  # or late ones are coming in
             self._paced, self._paced_s = self.count, t_s
         elif self.count - self._paced >= 2 and t_s - self._paced_s >= _PACE_S:
-            self.lost, self._short, self._latest = self._short, 0.0, _LATE  # or were but late
+            self.lost, self._short, self._latest = math.ceil(self._short), 0.0, _LATE  # or late
             if min(self._gone_s, self.lost / self.rate_hz) > self._gap_s:
                 return _gap(self.lost / self.rate_hz)
         return None

@@ -105,6 +105,7 @@ class Baseline:
         self._squares = sum([(v - level) ** 2 for v in values])
         self.show(self.step_newton)
         self.settle(t_s, level, len(values), same_newton=0.0)
+        self._p_level = 1 / len(values)  # no release was before
 
     def settle(self, t_s: float, level_newton: float, n: int, same_newton: float) -> None:
         """Take the level of `n` readings after a press or a fall: foretold, or a new one.
@@ -131,7 +132,9 @@ class Baseline:
         return t_s < self._pull_s and level_newton > self._pull_newton
 
     def doubt(self) -> None:
-        """Drop the blocks that were not believed yet: they may be the foot of a press."""
+        """Drop the youngest blocks, which may be the foot of a press: it comes back no more."""
+        while any(block[2] <= self.foretell(block[0])[0] for block in self._young):
+            self._believe(*self._young.popleft())
         self._young.clear()
 
     def learn(self, t_s: float, values: Sequence[float], sigmas: float) -> bool:

@@ -255,16 +255,16 @@ class Detector:
         if not zero.is_sure:  # perhaps the first rest was none, and this is so much stiller
             last = self._before + block
             own = max(rough_sigma(last), zero.step_newton)
-            far = abs(fmean(last) - zero.level_newton) > 2 * SAME_SIGMA * own
-            if far and self.settings.press_sigma * own < zero.sigma_newton:
+            lower = fmean(last) < zero.level_newton - 2 * SAME_SIGMA * own
+            if lower and self.settings.press_sigma * own < zero.sigma_newton:
                 self._unsettle(self._unseen, zero.level_newton)
                 return
         if zero.learn(t_s, block, self.settings.onset_sigma):
             self._rest(t_s)
             return
-        press = self._begin(t_s)
+        press = self._begin(self._shown[0].t_s)
         for reading, force in zip(self._shown, block, strict=True):
-            press.take(reading, t_s, force, self._arrivals.rate_hz, beat=False)
+            press.take(reading, reading.t_s, force, self._arrivals.rate_hz, beat=False)
 
     def _tell(self, t_s: float, out: list[Event]) -> None:
         """Say once that the gauge sends too seldom, or that its display has become coarser."""

@@ -188,10 +188,9 @@ class OpenPress:
             self.low.clear()
         else:  # also while no base is known, so that it is NaN
             self.low.append(force)
-        if self.low or self.n_near:
-            end = self._ending(t_s, force, rate_hz, beat)
-            if end:
-                return end
+        end = self._ending(t_s, force, rate_hz, beat) if self.low or self.n_near else None
+        if end and end.anew:
+            return end
         self.count += 1
         self.forces.append(force)
         if force > self.part_newton:
@@ -200,9 +199,9 @@ class OpenPress:
                 self.top_newton = force
                 self.largest_newton = max(self.largest_newton, force)
                 self._watch()
-        if beat:
+        if beat and not end:
             self._hold(t_s, rate_hz)
-        return None
+        return end
 
     def _watch(self) -> None:
         base, floor = self.base_newton, self.floor_newton
