@@ -335,7 +335,7 @@ class OpenPress:
         shown = sum(force > part.base_newton + need / 2 for force in part.forces)
         if part.rise_newton < (need if shown > 1 else _LONE_NEED * need) or not part.peak:
             return False
-        if top - part.level_newton < need / 2:
+        if top - part.level_newton < need / 2 or part.peak.t_s > part.from_s:  # did not fall
             return False
         stay = part.stay_newton
         left = stay - part.base_newton < need or self._is_step(part, rate_hz, stay)
