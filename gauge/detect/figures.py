@@ -65,7 +65,8 @@ class Finished(NamedTuple):
     base_error_newton: float
     sigma_newton: float  # the noise of readings there, and the factor for what is unknown of that
     width: float
-    level_newton: float  # level after it, and readings that show it: one or more
+    level_newton: float  # level after it, standard error of the one foretold for then,
+    error_newton: float  # and readings that show it: one or more
     last: list[float]
     step_newton: float
     flags: set[Flag]  # that were raised while it lasted
@@ -150,7 +151,6 @@ def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -
     # What stays on the head came with the last of the force: it is no second rise.
     margin = settings.onset_sigma * found.width * sigma + max(level - base, 0.0)
     concern = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * found.step_newton)
-    error = found.base_error_newton
     # Zero is off where it was so before and after; else it moved. All readings must show that, as
     # the tail of a release may still be falling.
     off = min(base, level) if base > 0 else min(-base, -level)
@@ -161,9 +161,9 @@ def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -
         (Flag.DOUBLE_RISE, is_double_rise(found, margin, settings.dip_share)),
         (Flag.LONE_READING, is_lone_peak(found)),
         (Flag.OVERLOAD, peak.force_newton >= rated),
-        (Flag.BASELINE_DRIFT, moved > concern + error + 2 * sigma),
+        (Flag.BASELINE_DRIFT, moved > concern + 2 * (found.error_newton + sigma)),
         (Flag.PEAK_MAY_BE_HIGHER, ramp.hidden_newton > 0),
-        (Flag.ZERO_OFF, off > concern + error),
+        (Flag.ZERO_OFF, off > concern + found.base_error_newton),
     )
     flags = found.flags | {flag for flag, is_so in holds if is_so}
     return Press(

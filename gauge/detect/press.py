@@ -155,6 +155,7 @@ class OpenPress:
             sigma_newton=zero.sigma_newton,
             width=zero.width,
             level_newton=part.level_newton,
+            error_newton=zero.foretell(part.from_s)[1],
             last=self.low[-n:] or [part.level_newton],
             step_newton=zero.step_newton,
             flags=part.flags,
@@ -289,7 +290,9 @@ class OpenPress:
         if self.peak and min(forces[-n:]) == self.part_newton:
             new.held[self.part_newton] = t_s - self.peak.t_s
         if parts and (new.rise_newton < self.need_newton() or len(parts) > _MOST_LEVELS):
-            new = parts[-1].join(new)._replace(from_s=parts.pop().from_s)
+            old, new = parts[-1], parts.pop().join(new)
+            if old.level_newton - level < self.need_newton():  # it goes on
+                new = new._replace(from_s=old.from_s)
         parts.append(new)
         self._go_on(t_s)
         if self._is_zero(new, rate_hz):
