@@ -84,9 +84,12 @@ class Baseline:
 
         A slope downwards may end at any time. How uncertain the level is does not count here: to
         begin a press that is none costs nothing, to learn from the foot of one costs that press.
+        What shows as two neighbouring numbers has a noise of up to half a step, but no tails.
         """
         drift = max(self.drift_newton_s * (t_s - self.t_s), 0.0)
-        off = max(sigmas * self.width * self.sigma_newton, _STEPS * self.step_newton)
+        wide, steps = sigmas * self.width, _STEPS * self.step_newton
+        tails = math.sqrt(max(self._variance - (self.step_newton / 2) ** 2, 0.0))
+        off = min(max(wide * self.sigma_newton, steps), steps + wide * tails)
         return self.level_newton + drift + off
 
     def _ahead(self, dt: float) -> float:
