@@ -13,7 +13,6 @@ from collections import deque
 _MARK_S = 0.25  # s; how often time and count are noted for the rate
 _MARKS = 12  # notes that rate, usual silence and usual lateness are taken from
 _LATE = 0.7  # readings; so many may always be late, by the jitter of the line
-_SURE = 0.98  # share of the rate that is sure; it is known to a percent or two
 _PACE_S = 0.1  # s; at the usual pace so long, no more is on its way
 GAP_SILENCES = 4  # usual silences; a longer silence is a gap
 
@@ -41,6 +40,7 @@ class Arrivals:
 
     def restart(self, t_s: float | None) -> None:
         """Forget the rate: a gap lies before the reading at this time."""
+        self._sure_hz = 0.0
         self.last_s, self.rate_hz, self.lost = t_s, 0.0, 0
         self._marks.clear()
         self._gap_s, self._brief_s, self._most = GAP_SILENCES * self._least_s, 0.0, _LATE
@@ -92,7 +92,7 @@ class Arrivals:
 
     def _shortfall(self, t_s: float, count: int) -> float:
         """How many readings fewer have come than were due at a time."""
-        due = (t_s - self._before_s) * self.rate_hz * _SURE
+        due = (t_s - self._before_s) * self._sure_hz
         return max(self._short + due - (count - self._counted), 0.0)
 
     def _weigh(self, t_s: float) -> str | None:
@@ -117,9 +117,11 @@ class Arrivals:
         self._marks.append((t_s, self.count))
         from_s, from_count = self._marks[0]
         if n := len(self._marks) - 1:
-            self.rate_hz = (self.count - from_count) / (t_s - from_s)
+            span_s = t_s - from_s
+            self.rate_hz = (self.count - from_count) / span_s
             self._brief_s = 2 * _LATE / self.rate_hz
             self._usual_s += (self._longest_s - self._usual_s) / n
+            self._sure_hz = self.rate_hz * max(1 - self._usual_s / span_s, 0.0)
             self._gap_s = max(self._least_s, GAP_SILENCES * self._usual_s)
             self._late = max(self._latest, self._late * (1 - 1 / n))
             self._most = _LATE + 2 * self._late
