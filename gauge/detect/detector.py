@@ -91,7 +91,7 @@ class Detector:
         self._told_rate = False
         self._told_step = 0.0
         self._ended_s = -math.inf
-        self._missing = (-math.inf, 0.0)  # when readings were last lost, and for how long
+        self._missing_s = 0.0  # for so long since the last block or berry, nothing could be read
         self._unsettle("the session began in mid-press")
 
     # --- what callers use -----------------------------------------------------------------------
@@ -125,7 +125,7 @@ class Detector:
         """Take that `n` lines came which could not be read: a peak may hide in them."""
         self._arrivals.skip(t_s, n)
         out: list[Event] = []
-        self._lose(n, 0, out)
+        self._lose(n, 0)
         return out
 
     def gap(self, t_s: float, reason: str) -> list[Event]:
@@ -183,7 +183,7 @@ class Detector:
         reason = self._arrivals.tick(reading.t_s)
         if reason is None:
             if self._arrivals.lost:
-                self._lose(self._arrivals.lost, self._arrivals.since, out)
+                self._lose(self._arrivals.lost, self._arrivals.since)
             return
         t_s, force = reading.t_s, reading.value * self._factor
         off = abs(force - self._zero.level_newton)
@@ -191,18 +191,12 @@ class Detector:
             out.extend(self.gap(t_s, reason))
         self._arrivals.restart(t_s)
 
-    def _lose(self, n: float, back: int, out: list[Event]) -> None:
+    def _lose(self, n: float, back: int) -> None:
         """Note that readings are missing, before the last `back` ones."""
-        press, rate_hz = self._press, self._arrivals.rate_hz
-        if rate_hz:
-            now_s, (then_s, before) = self._arrivals.last_s or 0.0, self._missing
-            before = before if now_s - then_s < 2 * _BLOCK_S else 0.0
-            self._missing = now_s, before + n / rate_hz
-            if press is not None:
-                press.lose(back, n / rate_hz)
-            elif before < MOMENT_S <= self._missing[1]:
-                text = f"Nothing could be read for {self._missing[1]:.1f} s: "
-                self._say(out, now_s, text + "a berry pressed then is not stored.")
+        if rate_hz := self._arrivals.rate_hz:
+            self._missing_s += n / rate_hz
+            if self._press is not None:
+                self._press.lose(back, n / rate_hz)
 
     def _overload(self, t_s: float) -> None:
         """Take the gauge's word that the force is beyond its range."""
@@ -251,7 +245,6 @@ class Detector:
     def _learn(self, t_s: float, out: list[Event]) -> None:
         """Learn from a block of readings at rest."""
         block, zero = self._block, self._zero
-        self._tell(t_s, out)
         if not zero.is_sure:  # perhaps the first rest was none, and this is so much stiller
             last = self._before + block
             own = max(rough_sigma(last), zero.step_newton)
@@ -260,6 +253,7 @@ class Detector:
                 self._unsettle(self._unseen, zero.level_newton)
                 return
         if zero.learn(t_s, block, self.settings.onset_sigma):
+            self._tell(t_s, out)
             self._rest(t_s)
             return
         press = self._begin(self._shown[0].t_s)
@@ -267,7 +261,11 @@ class Detector:
             press.take(reading, reading.t_s, force, self._arrivals.rate_hz, beat=False)
 
     def _tell(self, t_s: float, out: list[Event]) -> None:
-        """Say once that the gauge sends too seldom, or that its display has become coarser."""
+        """Say what may have been missed at rest: once, if the gauge or its display is the cause."""
+        if self._missing_s >= MOMENT_S:
+            text = f"Nothing could be read for {self._missing_s:.1f} s: "
+            self._say(out, t_s, text + "a berry pressed then is not stored.")
+        self._missing_s = 0.0
         rate_hz, least_hz = self._arrivals.rate_hz, self.settings.lowest_hz
         if 0 < rate_hz < least_hz and not self._told_rate:
             self._told_rate = True
@@ -290,8 +288,8 @@ class Detector:
         before_s = t_s - 1 / rate_hz if rate_hz else t_s
         self._press = press = OpenPress(zero, before_s, t_s, self.settings)
         press.ended_s = self._ended_s
-        if t_s - self._missing[0] < 2 * _BLOCK_S:
-            press.losses.append(Loss(0, self._missing[1]))
+        if self._missing_s:
+            press.losses.append(Loss(0, self._missing_s))
         self._since = 0
         return press
 
@@ -307,7 +305,7 @@ class Detector:
             self._rest(t_s)
             return
         if self._arrivals.missing:
-            self._lose(self._arrivals.missing, self._arrivals.since, out)
+            self._lose(self._arrivals.missing, self._arrivals.since)
         press.step_share = self._step_share()
         base, error = zero.foretell(t_s)
         parts, found = press.cut(level, t_s, rate_hz)
@@ -345,7 +343,7 @@ class Detector:
             self._say(out, t_s, text, no_berry=True)
         if self._switched:
             part.flags.add(Flag.UNIT_CHANGED)
-        self._switched, self._zero.is_sure = False, True
+        self._switched, self._zero.is_sure, self._missing_s = False, True, 0.0
         self._peaks.append(part.largest_newton)
         done = press.finished(part, n, self._arrivals.rate_hz)
         out.append(press_of(done, self.settings, median(self._peaks)))
@@ -359,6 +357,7 @@ class Detector:
 
     def _say_cut(self, out: list[Event], t_s: float, reason: str, largest: float) -> None:
         """Tell of a press that was seen only in part."""
+        self._missing_s = 0.0
         out.append(TruncatedPress(t_s=t_s, largest_newton=max(largest, 0.0), reason=reason))
 
     def _cut(self, t_s: float, reason: str) -> list[Event]:
