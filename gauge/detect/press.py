@@ -102,12 +102,14 @@ class OpenPress:
         self.zero, self.settings, self.t_before_s = zero, settings, t_before_s
         base, self.base_error_newton = zero.foretell(t_start_s)
         self.base_newton = self.floor_newton = base  # the last level that looks like a new zero,
-        self.top_newton = -math.inf  # and the largest reading since
+        self.top_newton = -math.inf  # the largest reading since; and both before it fell there
+        self.before_newton = base, -math.inf
         self.step_share = 1.0  # of the display step, where it may be smaller
         self.ended_s = -math.inf  # when the press before ended
         self.parts: list[Part] = []
         self.low: list[float] = []  # readings since the force was last too high for a zero:
-        self.watch_newton = math.inf  # above this one
+        self.watch_newton = math.inf  # above this one; whether it crept there, as in a hold,
+        self.crept, self.high_s = False, t_start_s  # from half as high again
         self.n_near, self.t_near_s, self.lowest_newton = 0, t_start_s, math.inf
         self.largest_newton = -math.inf
         self._go_on(t_start_s)
@@ -187,7 +189,11 @@ class OpenPress:
         """Take a reading; the level, where the press has ended."""
         if force > self.watch_newton:
             self.low.clear()
+            if force > (self.watch_newton + self.top_newton) / 2:
+                self.high_s = t_s
         else:  # also while no base is known, so that it is NaN
+            if not self.low:
+                self.crept = t_s - self.high_s > 2 * MOMENT_S
             self.low.append(force)
         end = self._ending(t_s, force, rate_hz, beat) if self.low or self.n_near else None
         if end and end.anew:
@@ -219,9 +225,9 @@ class OpenPress:
         level, error = zero.foretell(t_s)
         rise = max(self.largest_newton - level, 0.0)
         most = SMALL_SHARE * rise
-        off = SAME_SIGMA * zero.width * math.hypot(zero.sigma_newton, error)
-        band = min(off, most)
-        close = max(band, _NEAR_SHARE * rise)
+        sigmas = SAME_SIGMA * zero.width
+        close = max(min(sigmas * math.hypot(zero.sigma_newton, error), most), _NEAR_SHARE * rise)
+        band = min(sigmas * math.hypot(zero.sigma_newton, self.base_error_newton), most)
         dwell = max(_DWELL[0], min(_DWELL[1], round(_DWELL_S * rate_hz)))
         last = low[-dwell:]
         if force <= level + close:
@@ -262,11 +268,12 @@ class OpenPress:
     def _least(self, mean_newton: float, rate_hz: float) -> int:
         """Readings that a level is asked to last for, to be a new zero."""
         floor, top = self.floor_newton, self.top_newton
-        lower = mean_newton < floor - SAME_SIGMA * self.zero.sigma_newton
-        if lower or top - floor < self.need_newton():  # has not risen from there
+        if top - floor < self.need_newton():  # has not risen from there
+            floor, top = self.before_newton
+        if mean_newton < floor - SAME_SIGMA * self.zero.sigma_newton:
             floor, top = self.base_newton, self.largest_newton
         share = (mean_newton - floor) / (top - floor) if top > floor else 1.0
-        if share > _HALF:
+        if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
         return max(BLOCK, math.ceil(max(MOMENT_S, _SQUARE_S * share * share) * rate_hz))
 
@@ -296,6 +303,8 @@ class OpenPress:
         parts.append(new)
         self._go_on(t_s)
         if self._is_zero(new, rate_hz):
+            if self.top_newton - self.floor_newton > self.need_newton():
+                self.before_newton = self.floor_newton, self.top_newton
             self.floor_newton, self.top_newton = level, -math.inf
         elif level < self.floor_newton - SAME_SIGMA * zero.sigma_newton:
             self.floor_newton, self.top_newton = self.base_newton, self.largest_newton
@@ -328,8 +337,14 @@ class OpenPress:
     def _is_zero(self, part: Part, rate_hz: float) -> bool:
         """Whether a part looks like a new zero: it fell to its level, or rose as no hand does."""
         height, need = part.level_newton - part.base_newton, self.need_newton()
+        half = (part.largest_newton + part.level_newton) / 2
+        n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
+        soon = n < (part.to_s - part.from_s + 2 * MOMENT_S) * rate_hz
         fell = part.rise_newton - height > need and height < _FELL_SHARE * part.rise_newton
-        return fell or (height > need and self._is_step(part, rate_hz, part.level_newton))
+        fell &= part.rise_newton > (part.level_newton - self.base_newton) / 2  # no waver of a hold
+        return (fell and soon) or (
+            height > need and self._is_step(part, rate_hz, part.level_newton)
+        )
 
     def _is_press(self, part: Part, rate_hz: float) -> bool:
         """Whether a part is a press: no touch, knock, step of zero, or what stays on the head."""
