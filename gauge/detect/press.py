@@ -372,6 +372,6 @@ class OpenPress:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
         most = part.base_newton + _RISE_SHARE * (top_newton - part.base_newton)
         n = next((i for i, force in enumerate(part.forces) if force >= most), 0)
-        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= n)
+        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= n + 1)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
         return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
