@@ -126,7 +126,7 @@ class Arrivals:
             self._late = max(self._latest, self._late * (1 - 1 / n))
             self._most = _LATE + 2 * self._late
         self._longest_s = self._latest = 0.0
-        self._mark_s, self._mark_count = t_s + _MARK_S, self.count + 2 + n // 3
+        self._mark_s, self._mark_count = t_s + _MARK_S, self.count + 2 + n // 2
 
 
 def _gap(silence_s: float) -> str:

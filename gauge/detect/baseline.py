@@ -70,6 +70,7 @@ class Baseline:
         self.step_newton, rounding = step_newton, step_newton**2 / 12
         found = self._squares / self._dof if self._dof else 0.0
         self._variance = max(found, rounding, 1e-30)
+        self._scaled = max(self._surprise, 1.0) * self._variance  # with the surprise
         self._shared = (rounding / self._variance) ** 2  # error that no mean makes smaller
         self.sigma_newton = math.sqrt(self._variance)
         self.width = 1 + _WIDE / max(self._dof, 1.0)  # of margins, for what few readings leave open
@@ -94,11 +95,11 @@ class Baseline:
 
     def _ahead(self, dt: float) -> float:
         """Variance of the level after a time."""
-        walked = max(dt, 0.0) * (_WALK + _BEND * dt * dt / 3)
+        walked = dt * (_WALK + _BEND * dt * dt / 3) if dt > 0 else 0.0
         return self._p_level + dt * (2 * self._p_both + dt * self._p_slope) + walked
 
     def _scale(self, p: float) -> float:
-        return math.sqrt(max(self._surprise, 1.0) * self._variance * p)
+        return math.sqrt(self._scaled * p)
 
     # --- learning -------------------------------------------------------------------------------
 
@@ -156,9 +157,10 @@ class Baseline:
                     return False  # perhaps that was no rest, but a hold
                 self.settle(t_s, mean, n, same_newton=0.0)
             return True
-        known = self.width * math.hypot(self._scale(self._p_level), error)
-        if off > max(sigmas * known, _STEPS / 2 * self.step_newton):
-            return False
+        if off > max(sigmas * self.width * error, _STEPS / 2 * self.step_newton):
+            known = self.width * math.hypot(self._scale(self._p_level), error)
+            if off > sigmas * known:
+                return False
         surprise = min((off / spread) ** 2 * max(self._surprise, 1.0), _MOST_SURPRISE)
         squares = sum([(v - mean) ** 2 for v in values])
         self._young.append((t_s, n, mean, squares, surprise))

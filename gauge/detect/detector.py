@@ -271,7 +271,7 @@ class Detector:
             self._told_rate = True
             text = f"The gauge sends too seldom: {rate_hz:.1f} readings a second, "
             self._say(out, t_s, text + f"{least_hz:g} are needed. Presses can be lost.")
-        step = self._display.step_newton
+        step = self._zero.step_newton
         if self._told_step < step and self._display.coarser and self._peaks:
             self._told_step = step
             text = f"The display shows steps of {step:g} N now: small presses are lost."
