@@ -13,7 +13,7 @@ from collections import deque
 _MARK_S = 0.25  # s; how often time and count are noted for the rate
 _MARKS = 12  # notes that rate, usual silence and usual lateness are taken from
 _LATE = 0.7  # readings; so many may always be late, by the jitter of the line
-_PACE_S = 0.1  # s; at the usual pace so long, no more is on its way
+CHUNK_S = 0.1  # s; what arrives within it may be one chunk; after it, no more is on its way
 GAP_SILENCES = 4  # usual silences; a longer silence is a gap
 
 
@@ -106,7 +106,7 @@ class Arrivals:
         same = abs(self._short - before) <= max(1, got / 2)
         if not same or min(self._short, before) <= self._most:  # or late ones are coming in
             self._paced, self._paced_s = self.count, t_s
-        elif self.count - self._paced >= 2 and t_s - self._paced_s >= _PACE_S:
+        elif self.count - self._paced >= 2 and t_s - self._paced_s >= CHUNK_S:
             self.lost, self._short, self._latest = math.ceil(self._short), 0.0, _LATE  # or late
             if min(self._gone_s, self.lost / self.rate_hz) > self._gap_s:
                 return _gap(self.lost / self.rate_hz)

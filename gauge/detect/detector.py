@@ -34,7 +34,7 @@ from collections import deque
 from collections.abc import Iterable
 from statistics import fmean, median
 
-from gauge.detect.arrivals import Arrivals
+from gauge.detect.arrivals import CHUNK_S, Arrivals
 from gauge.detect.baseline import BLOCK, SAME_SIGMA, Baseline, rough_sigma
 from gauge.detect.display import Display
 from gauge.detect.figures import Loss, press_of
@@ -53,9 +53,7 @@ from gauge.units import NEWTON_PER_FLOAT, Unit
 
 Event = Press | TruncatedPress | DetectorNotice
 
-_BLOCK_S = 0.1  # s; readings are taken together in blocks of this length
 _UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
-_COARSE_SHARE = 0.3  # of the usual peak; where the display became coarser, a press rises by it
 
 
 class Detector:
@@ -219,8 +217,8 @@ class Detector:
     def _rest(self, t_s: float) -> None:
         """Wait for a press: for the next block, readings up to `_high` are at rest."""
         self._press, self._before, self._block, self._shown = None, self._block, [], []
-        self._high = self._zero.high(t_s + _BLOCK_S, self.settings.onset_sigma)
-        self._many = max(BLOCK, math.ceil(_BLOCK_S * self._arrivals.rate_hz))
+        self._high = self._zero.high(t_s + CHUNK_S, self.settings.onset_sigma)
+        self._many = max(BLOCK, math.ceil(CHUNK_S * self._arrivals.rate_hz))
 
     def _take(self, reading: Reading, t_s: float, force: float, out: list[Event]) -> None:
         press, arrivals = self._press, self._arrivals
@@ -351,7 +349,7 @@ class Detector:
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""
         if self._display.coarser and self._peaks:  # no longer what the hand needs, but what it did
-            few = _COARSE_SHARE * median(self._peaks) / self._display.step_newton
+            few = SMALL_SHARE * median(self._peaks) / self._display.step_newton
             return min(1.0, few / self.settings.press_steps)
         return 1.0 if self._display.is_sure else _UNSURE_STEP
 

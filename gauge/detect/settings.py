@@ -31,8 +31,8 @@ class DetectorSettings:
     # Readings on the loading ramp; fewer are flagged. A linear ramp of n readings that ends in a
     # sudden break can hide up to 1/n of the peak.
     few_readings: int = 10
-    # Shortest silence that cuts a press (s), longer for slow or bursty lines: hardly time enough for
-    # a hand to release a berry and press the next.
+    # Shortest silence that cuts a press (s), longer for slow or bursty lines: within less a hand
+    # hardly releases a berry and presses the next.
     gap_s: float = 0.65
     lowest_hz: float = 3.0  # readings/s; a gauge that sends fewer sends too seldom, and is said to
     capacity_newton: float | None = None  # rating of the gauge; peaks near it are flagged
