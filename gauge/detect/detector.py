@@ -75,7 +75,7 @@ class Detector:
 
     def __init__(self, settings: DetectorSettings | None = None) -> None:
         self.settings = settings or DetectorSettings()
-        self._arrivals = Arrivals(self.settings.gap_s)
+        self._arrivals, self._out = Arrivals(self.settings.gap_s), list[Event]()
         self._display = Display()
         self._current_newton = math.nan
         self._zero = Baseline(0.0)
@@ -97,15 +97,14 @@ class Detector:
     def feed(self, readings: Iterable[Reading]) -> list[Event]:
         """Take the readings of one chunk; the presses and notices that became certain with them."""
         batch = readings if isinstance(readings, list | tuple) else list(readings)
-        out: list[Event] = []
-        arrivals = self._arrivals
+        self._out, arrivals = list[Event](), self._arrivals
         arrivals.coming = arrivals.count + len(batch)
         for reading in batch:
             t_s = reading.t_s
             if reading.unit is not self._unit:
                 self._switch(reading)
             if t_s != arrivals.last_s:
-                self._tick(reading, out)
+                self._tick(reading)
             arrivals.count += 1
             if reading.status is Status.OVERLOAD:
                 self._overload(t_s)
@@ -116,33 +115,30 @@ class Detector:
             shown = reading.shown
             if self._display.multiple != 1 or len(shown) - shown.rfind(".") != self._display.tail:
                 self._see_digits(reading)
-            self._take(reading, t_s, force, out)
-        return out
+            self._take(reading, t_s, force)
+        return self._out
 
     def unreadable(self, t_s: float, n: int) -> list[Event]:
         """Take that `n` lines came which could not be read: a peak may hide in them."""
         self._arrivals.skip(t_s, n)
-        out: list[Event] = []
         self._lose(n, 0)
-        return out
+        return []
 
     def gap(self, t_s: float, reason: str) -> list[Event]:
         """Note that bytes may have been lost: a press under way is cut, rest must be seen again."""
-        out = self._cut(t_s, reason)
-        self._unsettle("" if out else f"began in mid-press after a gap ({reason})")
+        self._out = []
+        self._break(t_s, reason)
         self._arrivals.restart(None)
-        return out
+        return self._out
 
     def close(self) -> list[Event]:
         """End the session: a press whose release was not seen is cut."""
-        out: list[Event] = []
-        t_s, press = self._arrivals.last_s or 0.0, self._press
+        self._out, t_s, press = list[Event](), self._arrivals.last_s or 0.0, self._press
         if press is not None and press.n_near and press.low:
             last = press.low[-press.n_near :]
-            self._finish(t_s, Ending(median(last), len(last)), out)
-        out += self._cut(t_s, "the session ended in mid-press")
-        self._unsettle("")
-        return out
+            self._finish(t_s, Ending(median(last), len(last)))
+        self._break(t_s, "the session ended in mid-press")
+        return self._out
 
     @property
     def view(self) -> DetectorView:
@@ -176,7 +172,7 @@ class Detector:
         if step != self._zero.step_newton:
             self._zero.show(step)
 
-    def _tick(self, reading: Reading, out: list[Event]) -> None:
+    def _tick(self, reading: Reading) -> None:
         """Move the clock to a reading; a gap may lie before it, or readings be lost."""
         reason = self._arrivals.tick(reading.t_s)
         if reason is None:
@@ -186,7 +182,7 @@ class Detector:
         t_s, force = reading.t_s, reading.value * self._factor
         off = abs(force - self._zero.level_newton)
         if self._press is not None or off >= SAME_SIGMA * self._zero.sigma_newton:
-            out.extend(self.gap(t_s, reason))
+            self._break(t_s, reason)
         self._arrivals.restart(t_s)
 
     def _lose(self, n: float, back: int) -> None:
@@ -220,14 +216,14 @@ class Detector:
         self._high = self._zero.high(t_s + CHUNK_S, self.settings.onset_sigma)
         self._many = max(BLOCK, math.ceil(CHUNK_S * self._arrivals.rate_hz))
 
-    def _take(self, reading: Reading, t_s: float, force: float, out: list[Event]) -> None:
+    def _take(self, reading: Reading, t_s: float, force: float) -> None:
         press, arrivals = self._press, self._arrivals
         if press is None:
             if force <= self._high:
                 self._block.append(force)
                 self._shown.append(reading)
                 if len(self._block) >= self._many:
-                    self._learn(t_s, out)
+                    self._learn(t_s)
                 return
             press = self._begin(t_s)
         self._since += 1
@@ -236,11 +232,11 @@ class Detector:
             self._since = 0
         end = press.take(reading, t_s, force, arrivals.rate_hz, beat)
         if end and not (arrivals.missing and self._zero.is_known and not end.anew):
-            self._finish(t_s, end, out)
+            self._finish(t_s, end)
             if end.anew:
-                self._take(reading, t_s, force, out)
+                self._take(reading, t_s, force)
 
-    def _learn(self, t_s: float, out: list[Event]) -> None:
+    def _learn(self, t_s: float) -> None:
         """Learn from a block of readings at rest."""
         block, zero = self._block, self._zero
         if not zero.is_sure:  # perhaps the first rest was none, and this is so much stiller
@@ -251,32 +247,32 @@ class Detector:
                 self._unsettle(self._unseen, zero.level_newton)
                 return
         if zero.learn(t_s, block, self.settings.onset_sigma):
-            self._tell(t_s, out)
+            self._tell(t_s)
             self._rest(t_s)
             return
         press = self._begin(self._shown[0].t_s)
         for reading, force in zip(self._shown, block, strict=True):
             press.take(reading, reading.t_s, force, self._arrivals.rate_hz, beat=False)
 
-    def _tell(self, t_s: float, out: list[Event]) -> None:
+    def _tell(self, t_s: float) -> None:
         """Say what may have been missed at rest: once, if the gauge or its display is the cause."""
         if self._missing_s >= MOMENT_S:
             text = f"Nothing could be read for {self._missing_s:.1f} s: "
-            self._say(out, t_s, text + "a berry pressed then is not stored.")
+            self._say(t_s, text + "a berry pressed then is not stored.")
         self._missing_s = 0.0
         rate_hz, least_hz = self._arrivals.rate_hz, self.settings.lowest_hz
         if 0 < rate_hz < least_hz and not self._told_rate:
             self._told_rate = True
             text = f"The gauge sends too seldom: {rate_hz:.1f} readings a second, "
-            self._say(out, t_s, text + f"{least_hz:g} are needed. Presses can be lost.")
+            self._say(t_s, text + f"{least_hz:g} are needed. Presses can be lost.")
         step = self._zero.step_newton
         if self._told_step < step and self._display.coarser and self._peaks:
             self._told_step = step
             text = f"The display shows steps of {step:g} N now: small presses are lost."
-            self._say(out, t_s, text)
+            self._say(t_s, text)
 
-    def _say(self, out: list[Event], t_s: float, text: str, *, no_berry: bool = False) -> None:
-        out.append(DetectorNotice(t_s=t_s, text=text, no_berry=no_berry))
+    def _say(self, t_s: float, text: str, *, no_berry: bool = False) -> None:
+        self._out.append(DetectorNotice(t_s=t_s, text=text, no_berry=no_berry))
 
     # --- press ----------------------------------------------------------------------------------
 
@@ -291,7 +287,7 @@ class Detector:
         self._since = 0
         return press
 
-    def _finish(self, t_s: float, end: Ending, out: list[Event]) -> None:
+    def _finish(self, t_s: float, end: Ending) -> None:
         """Judge a press that ended at a level, and go back to rest."""
         press, zero, rate_hz = self._press, self._zero, self._arrivals.rate_hz
         assert press is not None
@@ -299,7 +295,7 @@ class Detector:
         if not zero.is_known:
             zero.start(t_s, press.low[-end.n :])
             if self._unseen and press.largest_newton - level > press.need_newton():
-                self._say_cut(out, t_s, self._unseen, press.largest_newton)
+                self._say_cut(t_s, self._unseen, press.largest_newton)
             self._rest(t_s)
             return
         if self._arrivals.missing:
@@ -312,13 +308,13 @@ class Detector:
         if not zero.is_sure and fell > most:
             if found or (self._unseen and fell > press.need_newton()):
                 largest = max(base, press.largest_newton)
-                self._say_cut(out, t_s, self._unseen or "began in mid-press", largest)
+                self._say_cut(t_s, self._unseen or "began in mid-press", largest)
             self._unsettle("")
             return
         if Flag.OVERLOAD in last.flags and last not in found:
-            self._say_cut(out, t_s, "overload without a number", 0.0)
+            self._say_cut(t_s, "overload without a number", 0.0)
         for part in found:
-            self._judge(press, part, end.n if part is last else 1, out)
+            self._judge(press, part, end.n if part is last else 1)
         if last in found:
             self._ended_s = t_s
             zero.expect_pull(t_s, SMALL_SHARE * last.rise_newton)
@@ -327,24 +323,24 @@ class Detector:
         zero.settle(t_s, level if says else math.nan, end.n, same)
         self._rest(t_s)
 
-    def _judge(self, press: OpenPress, part: Part, n: int, out: list[Event]) -> None:
+    def _judge(self, press: OpenPress, part: Part, n: int) -> None:
         """Make a berry of a part that is a press."""
         t_s = part.from_s
         if part.largest_newton <= 0:
             text = "No berry: no reading of that press is above zero. Zero the gauge, press again."
-            self._say(out, t_s, text, no_berry=True)
+            self._say(t_s, text, no_berry=True)
             return
         for held in part.stages():
             text = f"The display held {held:.2f} N and was not reset: a berry pressed then is not "
             text += "stored. Reset the display between berries."
             part.flags.add(Flag.DOUBLE_RISE)
-            self._say(out, t_s, text, no_berry=True)
+            self._say(t_s, text, no_berry=True)
         if self._switched:
             part.flags.add(Flag.UNIT_CHANGED)
         self._switched, self._zero.is_sure, self._missing_s = False, True, 0.0
         self._peaks.append(part.largest_newton)
         done = press.finished(part, n, self._arrivals.rate_hz)
-        out.append(press_of(done, self.settings, median(self._peaks)))
+        self._out.append(press_of(done, self.settings, median(self._peaks)))
 
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""
@@ -353,20 +349,19 @@ class Detector:
             return min(1.0, few / self.settings.press_steps)
         return 1.0 if self._display.is_sure else _UNSURE_STEP
 
-    def _say_cut(self, out: list[Event], t_s: float, reason: str, largest: float) -> None:
+    def _say_cut(self, t_s: float, reason: str, largest: float) -> None:
         """Tell of a press that was seen only in part."""
         self._missing_s = 0.0
-        out.append(TruncatedPress(t_s=t_s, largest_newton=max(largest, 0.0), reason=reason))
+        self._out.append(TruncatedPress(t_s=t_s, largest_newton=max(largest, 0.0), reason=reason))
 
-    def _cut(self, t_s: float, reason: str) -> list[Event]:
-        """Report a press under way as cut, unless it was a touch so far."""
-        press, out = self._press, list[Event]()
-        if press is None or not self._zero.is_known:
-            return []
-        if press.is_idle:
-            self._finish(t_s, Ending(press.floor_newton, BLOCK), out)
-            return out
-        flags = press.flags.union(*(part.flags for part in press.parts))
-        if Flag.OVERLOAD in flags or (not press.is_slight and press.largest_newton > 0):
-            self._say_cut(out, t_s, reason, press.largest_newton)
-        return out
+    def _break(self, t_s: float, reason: str) -> None:
+        """Report a press under way as cut, unless it was a touch so far, and wait for rest."""
+        press, told = self._press, len(self._out)
+        if press is not None and self._zero.is_known:
+            flags = press.flags.union(*(part.flags for part in press.parts))
+            if press.is_idle:
+                self._finish(t_s, Ending(press.floor_newton, BLOCK))
+            elif Flag.OVERLOAD in flags or (not press.is_slight and press.largest_newton > 0):
+                self._say_cut(t_s, reason, press.largest_newton)
+        began = f"began in mid-press after a gap ({reason})"
+        self._unsettle("" if len(self._out) > told else began)
