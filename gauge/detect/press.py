@@ -257,7 +257,8 @@ class OpenPress:
     def _first_rest(self, rate_hz: float) -> Ending | None:
         """Whether readings are level before any zero is known; so is their noise."""
         step, last = self.zero.step_newton, self.low[-2 * BLOCK :]
-        near = max(2 * SAME_SIGMA * rough_sigma(last), SMALL_SHARE * self.largest_newton)
+        sigma = max(rough_sigma(last), _ROUNDING * step)
+        near = max(2 * SAME_SIGMA * sigma, SMALL_SHARE * self.largest_newton)
         far = abs(fmean(last) - self.zero.guess_newton) > near
         n = max(2 * BLOCK, math.ceil((2 if far else 1) * _FIRST_S * rate_hz))
         last = self.low[-n:]
