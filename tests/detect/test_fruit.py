@@ -59,6 +59,39 @@ def test_readings_lost_at_the_top_are_told_of():
     assert cut.peak_newton + cut.sampling_loss_newton >= whole.peak_newton
 
 
+def test_a_burst_of_half_a_second_throws_no_press_away():
+    readings = said(noisy(REST, RISE, np.full(50, 5.0), FALL, REST))
+    berry = flags(readings, lost=range(150, 177))  # 0.54 s, up to the hold
+    assert Flag.PEAK_MAY_BE_HIGHER in berry.flags
+    assert berry.peak_newton == pytest.approx(5, abs=0.05)
+
+
+def test_a_fast_press_that_was_lost_from_mid_rise_on_is_no_knock():
+    readings = said(noisy(REST, 0.3 * np.arange(8), REST), 80.0)
+    assert Flag.PEAK_MAY_BE_HIGHER in flags(readings, lost=range(104, 112)).flags
+
+
+def test_what_could_not_be_read_after_a_touch_is_told():
+    """Of a press nothing is left but the first and last readings, too low for one."""
+    touch = np.full(8, 0.028)
+    readings = said(noisy(REST, touch, np.full(20, 5.0), touch, REST))
+    detector = Detector()
+    events = detector.feed(readings[:108]) + detector.feed(readings[128:])
+    [notice] = events
+    assert "Nothing could be read for 0.4 s" in notice.text
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_chunks_that_come_late_from_the_first_on_are_no_loss(seed):
+    """Each chunk is late by up to 0.15 s; the rate must not be taken from the first two of them."""
+    rng = np.random.default_rng([9, seed])
+    readings = said(noisy(REST, REST, RISE, FALL, REST), 200.0)
+    times = np.ceil([r.t_s / 0.016 for r in readings]) * 0.016
+    late = {t: rng.uniform(0, 0.15) for t in times}
+    times = np.maximum.accumulate([t + late[t] for t in times])
+    assert fed_in_chunks([r._replace(t_s=t) for r, t in zip(readings, times, strict=True)]) == ()
+
+
 def test_readings_lost_far_from_the_top_hide_no_peak():
     readings = said(noisy(REST, RISE, np.full(50, 5.0), FALL, REST))
     assert Flag.PEAK_MAY_BE_HIGHER not in flags(readings, lost=range(110, 118)).flags
