@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from statistics import fmean, median
 from typing import NamedTuple
 
@@ -31,7 +32,6 @@ _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
 _HOLD_SHARE = 0.01  # of its height; what a hold may waver and creep
 _FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
 _RISE_SHARE = 0.9  # of the rise; no hand loads a berry to so much of its peak at once
-_LONE_NEED = 1.5  # times the least rise is required of a press that a single reading shows
 _ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no less
 _MOST_LEVELS = 16  # within a press; bounds the memory
 
@@ -111,7 +111,8 @@ class OpenPress:
         self.watch_newton = math.inf  # above this one; whether it crept there, as in a hold,
         self.crept, self.high_s = False, t_start_s  # from half as high again
         self.n_near, self.t_near_s, self.lowest_newton = 0, t_start_s, math.inf
-        self.largest_newton = -math.inf
+        self.largest_newton = self.sure_newton = -math.inf  # the largest reading, and of those
+        self.last_newton = base if zero.is_known else math.inf  # that are no larger than the last
         self._go_on(t_start_s)
 
     def _go_on(self, t_s: float) -> None:
@@ -198,21 +199,25 @@ class OpenPress:
         end = self._ending(t_s, force, rate_hz, beat) if self.low or self.n_near else None
         if end and end.anew:
             return end
+        # Where readings come faster than a hand, what no neighbour supports says nothing.
+        sure = min(force, self.last_newton) if rate_hz * HAND_S > 1 else force
+        self.last_newton = force
         self.count += 1
         self.forces.append(force)
         if force > self.part_newton:
             self.part_newton, self.peak = force, reading
-            if force > self.top_newton:
-                self.top_newton = force
-                self.largest_newton = max(self.largest_newton, force)
-                self._watch()
+            self.largest_newton = max(self.largest_newton, force)
+        if sure > self.top_newton:
+            self.top_newton = sure
+            self.sure_newton = max(self.sure_newton, sure)
+            self._watch()
         if beat and not end:
             self._hold(t_s, rate_hz)
         return end
 
     def _watch(self) -> None:
         base, floor = self.base_newton, self.floor_newton
-        self.watch_newton = base + _HALF * (self.largest_newton - base)
+        self.watch_newton = base + _HALF * (self.sure_newton - base)
         rise = self.top_newton - floor
         if rise > (floor - base) / 2:  # less is a waver of a hold
             self.watch_newton = max(self.watch_newton, floor + _HALF * rise)
@@ -223,7 +228,7 @@ class OpenPress:
         if not zero.is_known:
             return self._first_rest(rate_hz) if beat and rate_hz else None
         level, error = zero.foretell(t_s)
-        rise = max(self.largest_newton - level, 0.0)
+        rise = max(self.sure_newton - level, self.need_newton())
         most = SMALL_SHARE * rise
         sigmas = SAME_SIGMA * zero.width
         close = max(min(sigmas * math.hypot(zero.sigma_newton, error), most), _NEAR_SHARE * rise)
@@ -258,7 +263,7 @@ class OpenPress:
         """Whether readings are level before any zero is known; so is their noise."""
         step, last = self.zero.step_newton, self.low[-2 * BLOCK :]
         sigma = max(rough_sigma(last), _ROUNDING * step)
-        near = max(2 * SAME_SIGMA * sigma, SMALL_SHARE * self.largest_newton)
+        near = max(2 * SAME_SIGMA * sigma, SMALL_SHARE * self.sure_newton)
         far = abs(fmean(last) - self.zero.guess_newton) > near
         n = max(2 * BLOCK, math.ceil((2 if far else 1) * _FIRST_S * rate_hz))
         last = self.low[-n:]
@@ -272,7 +277,7 @@ class OpenPress:
         if top - floor < self.need_newton():  # has not risen from there
             floor, top = self.before_newton
         if mean_newton < floor - SAME_SIGMA * self.zero.sigma_newton:
-            floor, top = self.base_newton, self.largest_newton
+            floor, top = self.base_newton, self.sure_newton
         share = (mean_newton - floor) / (top - floor) if top > floor else 1.0
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
@@ -308,7 +313,7 @@ class OpenPress:
                 self.before_newton = self.floor_newton, self.top_newton
             self.floor_newton, self.top_newton = level, -math.inf
         elif level < self.floor_newton - SAME_SIGMA * zero.sigma_newton:
-            self.floor_newton, self.top_newton = self.base_newton, self.largest_newton
+            self.floor_newton, self.top_newton = self.base_newton, self.sure_newton
         self._watch()
 
     # --- hindsight ------------------------------------------------------------------------------
@@ -350,9 +355,8 @@ class OpenPress:
     def _is_press(self, part: Part, rate_hz: float) -> bool:
         """Whether a part is a press: no touch, knock, step of zero, or what stays on the head."""
         follows = part.t_start_s - self.ended_s < MOMENT_S / 2  # it came with the release before
-        need, top = self.need_newton(), part.largest_newton
-        shown = sum(force > part.base_newton + need / 2 for force in part.forces)
-        if part.rise_newton < (need if shown > 1 else _LONE_NEED * need) or not part.peak:
+        need, top = self.need_newton(), max(self._supported(part, rate_hz), default=-math.inf)
+        if top - part.base_newton < need or not part.peak:
             return False
         if top - part.level_newton < need / 2 or part.peak.t_s > part.from_s:  # did not fall
             return False
@@ -369,10 +373,16 @@ class OpenPress:
         sudden = lasted_s < MOMENT_S or follows
         return not (sudden and self._is_step(part, rate_hz, top))
 
+    def _supported(self, part: Part, rate_hz: float) -> list[float]:
+        """Forces of a part as far as a neighbour supports them."""
+        pairs = rate_hz * HAND_S > 1 and len(part.forces) > 1
+        return [min(pair) for pair in pairwise(part.forces)] if pairs else part.forces
+
     def _is_step(self, part: Part, rate_hz: float, top_newton: float) -> bool:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
+        sure = self._supported(part, rate_hz)
         most = part.base_newton + _RISE_SHARE * (top_newton - part.base_newton)
-        n = next((i for i, force in enumerate(part.forces) if force >= most), 0)
+        n = next((i for i, force in enumerate(sure) if force >= most), 0)
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= n + 1)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
         return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
