@@ -200,7 +200,8 @@ class OpenPress:
         if end and end.anew:
             return end
         # Where readings come faster than a hand, what no neighbour supports says nothing.
-        sure = min(force, self.last_newton) if rate_hz * HAND_S > 1 else force
+        fast = rate_hz * HAND_S > 1 and not (self.losses and self.losses[-1].at == self.count)
+        sure = min(force, self.last_newton) if fast else force
         self.last_newton = force
         self.count += 1
         self.forces.append(force)
@@ -368,6 +369,10 @@ class OpenPress:
         lasted_s = end_s - self.t_before_s
         if rate_hz:  # readings that come late come together
             lasted_s = max(lasted_s, (part.n_readings - self.n_near) / rate_hz)
+        low = min(map(max, pairwise(part.forces)), default=top)
+        dip = min(part.base_newton, part.level_newton) - low
+        if dip > SMALL_SHARE * (top - part.base_newton) + SAME_SIGMA * self.zero.sigma_newton:
+            return False  # a swing
         if lasted_s < self.settings.shortest_s:
             return False
         sudden = lasted_s < MOMENT_S or follows
@@ -375,8 +380,14 @@ class OpenPress:
 
     def _supported(self, part: Part, rate_hz: float) -> list[float]:
         """Forces of a part as far as a neighbour supports them."""
-        pairs = rate_hz * HAND_S > 1 and len(part.forces) > 1
-        return [min(pair) for pair in pairwise(part.forces)] if pairs else part.forces
+        if rate_hz * HAND_S <= 1:
+            return part.forces
+        x = [-math.inf, *part.forces, -math.inf]
+        lost = {loss.at for loss in part.losses}  # nobody knows what lay between
+        return [
+            force if lost & {i, i + 1} else min(force, max(x[i], x[i + 2]))
+            for i, force in enumerate(part.forces)
+        ]
 
     def _is_step(self, part: Part, rate_hz: float, top_newton: float) -> bool:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
