@@ -371,12 +371,11 @@ class OpenPress:
             lasted_s = max(lasted_s, (part.n_readings - self.n_near) / rate_hz)
         low = min(map(max, pairwise(part.forces)), default=top)
         dip = min(part.base_newton, part.level_newton) - low
-        if dip > SMALL_SHARE * (top - part.base_newton) + SAME_SIGMA * self.zero.sigma_newton:
-            return False  # a swing
-        if lasted_s < self.settings.shortest_s:
+        swings = dip > SMALL_SHARE * (top - part.base_newton) + SAME_SIGMA * self.zero.sigma_newton
+        if lasted_s < (2 * MOMENT_S if swings else self.settings.shortest_s):
             return False
         sudden = lasted_s < MOMENT_S or follows
-        return not (sudden and self._is_step(part, rate_hz, top))
+        return not (sudden and self._is_step(part, rate_hz, part.largest_newton))
 
     def _supported(self, part: Part, rate_hz: float) -> list[float]:
         """Forces of a part as far as a neighbour supports them."""
@@ -391,9 +390,10 @@ class OpenPress:
 
     def _is_step(self, part: Part, rate_hz: float, top_newton: float) -> bool:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
-        sure = self._supported(part, rate_hz)
-        most = part.base_newton + _RISE_SHARE * (top_newton - part.base_newton)
-        n = next((i for i, force in enumerate(sure) if force >= most), 0)
+        n, base = 0, part.base_newton
+        for x in part.forces, self._supported(part, rate_hz):
+            most = base + _RISE_SHARE * (min(top_newton, max(x)) - base)
+            n = max(n, next(i for i, force in enumerate(x) if force >= most))
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= n + 1)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
         return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
