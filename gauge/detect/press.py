@@ -30,7 +30,6 @@ _SQUARE_S = 10.0  # s times the square of its share of the rise; so long a level
 _HALF = 0.5  # of the rise; but never above it: a hold of fruit keeps more
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
 _HOLD_SHARE = 0.01  # of its height; what a hold may waver and creep
-_FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
 _RISE_SHARE = 0.9  # of the rise; no hand loads a berry to so much of its peak at once
 _ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no less
 _MOST_LEVELS = 16  # within a press; bounds the memory
@@ -347,7 +346,7 @@ class OpenPress:
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
         soon = n < (part.to_s - part.from_s + 2 * MOMENT_S) * rate_hz
-        fell = part.rise_newton - height > need and height < _FELL_SHARE * part.rise_newton
+        fell = part.rise_newton - height > need and height < _HALF * part.rise_newton
         fell &= part.rise_newton > (part.level_newton - self.base_newton) / 2  # no waver of a hold
         return (fell and soon) or (
             height > need and self._is_step(part, rate_hz, part.level_newton)
