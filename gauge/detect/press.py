@@ -343,14 +343,13 @@ class OpenPress:
     def _is_zero(self, part: Part, rate_hz: float) -> bool:
         """Whether a part looks like a new zero: it fell to its level, or rose as no hand does."""
         height, need = part.level_newton - part.base_newton, self.need_newton()
+        if height > need and self._is_step(part, rate_hz, part.level_newton):
+            return True
+        least = max(2 * height, (part.level_newton - self.base_newton) / 2)  # as of no hold's waver
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
-        soon = n < (part.to_s - part.from_s + 2 * MOMENT_S) * rate_hz
-        fell = part.rise_newton - height > need and height < _HALF * part.rise_newton
-        fell &= part.rise_newton > (part.level_newton - self.base_newton) / 2  # no waver of a hold
-        return (fell and soon) or (
-            height > need and self._is_step(part, rate_hz, part.level_newton)
-        )
+        soon = n < (part.to_s - part.from_s + 2 * MOMENT_S) * rate_hz  # no hold creeps so fast
+        return soon and part.rise_newton > max(least, height + need)
 
     def _is_press(self, part: Part, rate_hz: float) -> bool:
         """Whether a part is a press: no touch, knock, step of zero, or what stays on the head."""
