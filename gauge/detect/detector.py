@@ -13,17 +13,21 @@ from a zero that nobody knows.
 ======== ============================================== ==========================================
 state    what is seen                                   what follows
 ======== ============================================== ==========================================
-settling a run of level readings                        rest; reported, if higher before
+settling a run of level readings                        rest; a press, if higher before, is told of
 rest     a reading or block above the baseline          press
 rest     a block far below                              the level follows, soon after a release
                                                         only if that lasts; a first rest that no
                                                         press came back to was a hold: press
+rest     a lower and far stiller block, likewise        settling
 press    level for half a second                        noted as a level of this press
 press    level: for some readings at the baseline, or   over: each part between levels that were
          for the longer, the higher that is             zero is a berry, or a touch, a knock, a
                                                         step of zero, a press seen in part; rest
+press    the same, far below such a first rest          the hold is told of as cut; settling
 press    close to the baseline, and rises anew          over, and the next one begins: press
-any      gap                                            a press is cut; settling
+any      readings lost or unreadable                    a berry they are part of may be higher;
+                                                        with none, they are told of in rest
+any      gap                                            a press is cut, and told of; settling
 ======== ============================================== ==========================================
 """
 
