@@ -329,7 +329,8 @@ class OpenPress:
         for part in [*self.parts, end]:
             whole, run = whole.join(part) if whole else part, run.join(part) if run else part
             height, level = part.level_newton - run.base_newton, part.level_newton
-            near = height < self.zero.sigma_newton or level_newton > level - height / 2
+            gone = run.base_newton - level_newton > SMALL_SHARE * whole.rise_newton  # all fell off
+            near = gone or height < self.zero.sigma_newton or level_newton > level - height / 2
             lasted = part.to_s - part.from_s >= LONG_S
             if part is end or (near and (lasted or self._is_zero(run, rate_hz))):
                 found.append(run)
