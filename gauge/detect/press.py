@@ -30,6 +30,7 @@ _SQUARE_S = 10.0  # s times the square of its share of the rise; so long a level
 _HALF = 0.5  # of the rise; but never above it: a hold of fruit keeps more
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
 _HOLD_SHARE = 0.01  # of its height; what a hold may waver and creep
+_FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
 _RISE_SHARE = 0.9  # of the rise; no hand loads a berry to so much of its peak at once
 _ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no less
 _MOST_LEVELS = 16  # within a press; bounds the memory
@@ -346,7 +347,9 @@ class OpenPress:
         height, need = part.level_newton - part.base_newton, self.need_newton()
         if height > need and self._is_step(part, rate_hz, part.level_newton):
             return True
-        least = max(2 * height, (part.level_newton - self.base_newton) / 2)  # as of no hold's waver
+        least = max(
+            height / _FELL_SHARE, (part.level_newton - self.base_newton) / 2
+        )  # as of no hold's waver
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
         soon = n < (part.to_s - part.from_s + 2 * MOMENT_S) * rate_hz  # no hold creeps so fast
