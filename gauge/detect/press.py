@@ -347,9 +347,8 @@ class OpenPress:
         height, need = part.level_newton - part.base_newton, self.need_newton()
         if height > need and self._is_step(part, rate_hz, part.level_newton):
             return True
-        least = max(
-            height / _FELL_SHARE, (part.level_newton - self.base_newton) / 2
-        )  # as of no hold's waver
+        waver = (part.level_newton - self.base_newton) / 2  # of a hold, at most
+        least = max(height / _FELL_SHARE, waver)
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
         soon = n < (part.to_s - part.from_s + 2 * MOMENT_S) * rate_hz  # no hold creeps so fast
@@ -364,15 +363,15 @@ class OpenPress:
         if top - part.level_newton < need / 2 or part.peak.t_s > part.from_s:  # did not fall
             return False
         stay = part.stay_newton
-        left = stay - part.base_newton < need or self._is_step(part, rate_hz, stay)
-        if follows and top - stay < need and left:  # what stays on the head
-            return False
+        low = stay - part.base_newton < need
+        if follows and top - stay < need and (low or self._is_step(part, rate_hz, stay)):
+            return False  # it is what stays on the head
         end_s = self.t_near_s if self.n_near else part.from_s
         lasted_s = end_s - self.t_before_s
         if rate_hz:  # readings that come late come together
             lasted_s = max(lasted_s, (part.n_readings - self.n_near) / rate_hz)
-        low = min(map(max, pairwise(part.forces)), default=top)
-        dip = min(part.base_newton, part.level_newton) - low
+        lowest = min(map(max, pairwise(part.forces)), default=top)
+        dip = min(part.base_newton, part.level_newton) - lowest
         swings = dip > SMALL_SHARE * (top - part.base_newton) + SAME_SIGMA * self.zero.sigma_newton
         if lasted_s < (2 * MOMENT_S if swings else self.settings.shortest_s):
             return False
