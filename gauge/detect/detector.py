@@ -41,8 +41,8 @@ from statistics import fmean, median
 from gauge.detect.arrivals import CHUNK_S, Arrivals
 from gauge.detect.baseline import BLOCK, SAME_SIGMA, Baseline, rough_sigma
 from gauge.detect.display import Display
-from gauge.detect.figures import Loss, press_of
-from gauge.detect.press import MOMENT_S, SMALL_SHARE, Ending, OpenPress, Part
+from gauge.detect.figures import Part
+from gauge.detect.press import MOMENT_S, SMALL_SHARE, Ending, OpenPress
 from gauge.detect.settings import DetectorSettings
 from gauge.records import (
     DetectorNotice,
@@ -165,7 +165,7 @@ class Detector:
         if self._unit is not None:
             self._switched, self._display = True, Display()
             if self._press is not None:
-                self._press.flags.add(Flag.UNIT_CHANGED)
+                self._press.part.flags.add(Flag.UNIT_CHANGED)
         self._unit, self._factor = reading.unit, NEWTON_PER_FLOAT[reading.unit]
         if reading.status is Status.OK:
             self._see_digits(reading)
@@ -199,7 +199,7 @@ class Detector:
     def _overload(self, t_s: float) -> None:
         """Take the gauge's word that the force is beyond its range."""
         press = self._press or self._begin(t_s)
-        press.flags.add(Flag.OVERLOAD)
+        press.part.flags.add(Flag.OVERLOAD)
         press.n_near = 0
         press.low.clear()
 
@@ -211,7 +211,7 @@ class Detector:
         guess_newton = old.level_newton if old.is_sure else old.guess_newton
         self._zero = Baseline(self._display.step_newton, guess_newton)
         self._press = OpenPress(self._zero, t_s, t_s, self.settings)
-        self._press.largest_newton = largest_newton
+        self._press.part.largest_newton = largest_newton
         self._unseen, self._since, self._many = reason, 0, BLOCK
 
     def _rest(self, t_s: float) -> None:
@@ -287,7 +287,7 @@ class Detector:
         self._press = press = OpenPress(zero, before_s, t_s, self.settings)
         press.ended_s = self._ended_s
         if self._missing_s:
-            press.losses.append(Loss(0, self._missing_s))
+            press.lose(0, self._missing_s)
         self._since = 0
         return press
 
@@ -343,8 +343,8 @@ class Detector:
             part.flags.add(Flag.UNIT_CHANGED)
         self._switched, self._zero.is_sure, self._missing_s = False, True, 0.0
         self._peaks.append(part.largest_newton)
-        done = press.finished(part, n, self._arrivals.rate_hz)
-        self._out.append(press_of(done, self.settings, median(self._peaks)))
+        usual_newton = median(self._peaks)
+        self._out.append(press.press_of(part, n, self._arrivals.rate_hz, usual_newton))
 
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""
@@ -362,7 +362,7 @@ class Detector:
         """Report a press under way as cut, unless it was a touch so far, and wait for rest."""
         press, told = self._press, len(self._out)
         if press is not None and self._zero.is_known:
-            flags = press.flags.union(*(part.flags for part in press.parts))
+            flags = press.part.flags.union(*(part.flags for part in press.parts))
             if press.is_idle:
                 self._finish(t_s, Ending(press.floor_newton, BLOCK))
             elif Flag.OVERLOAD in flags or (not press.is_slight and press.largest_newton > 0):

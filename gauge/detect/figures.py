@@ -16,14 +16,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from itertools import accumulate, pairwise
 from typing import NamedTuple
 
-from gauge.detect.baseline import SAME_SIGMA, rough_sigma
+from gauge.detect.baseline import SAME_SIGMA, Baseline, rough_sigma
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Press, Reading
 
 HAND_S = 0.08  # s; no hand changes its force much faster
+_FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
 _FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 _FOOT_SHARE = 0.1  # of the rise; the rate of the ramp is taken from there on
@@ -51,25 +53,59 @@ class Loss(NamedTuple):
     seconds: float
 
 
-class Finished(NamedTuple):
-    """A press that is over, as the detector knows it; forces and levels in newtons."""
+@dataclass
+class Part:
+    """What rose and fell between two levels of a press; between two zeros, a berry."""
 
     t_start_s: float
-    t_end_s: float
-    peak: Reading
-    forces: list[float]  # its readings in order, from the first that left the baseline
-    losses: list[Loss]
-    n_readings: int  # of a long press not all of their forces are kept
-    rate_hz: float
-    base_newton: float  # level before it, its standard error,
+    base_newton: float  # level before it, and its standard error
     base_error_newton: float
-    sigma_newton: float  # the noise of readings there, and the factor for what is unknown of that
-    width: float
-    level_newton: float  # level after it, standard error of the one foretold for then,
-    error_newton: float  # and readings that show it: one or more
-    last: list[float]
-    step_newton: float
-    flags: set[Flag]  # that were raised while it lasted
+    stay_newton: float = math.nan  # the first of its levels
+    level_newton: float = math.nan  # the last, from when on, and till when it was seen
+    from_s: float = math.nan
+    to_s: float = math.nan
+    largest_newton: float = -math.inf
+    peak: Reading | None = None
+    n_readings: int = 0  # of a long press not all of their forces are kept
+    forces: list[float] = field(default_factory=list)
+    losses: list[Loss] = field(default_factory=list)
+    flags: set[Flag] = field(default_factory=set)
+    held: dict[float, float] = field(default_factory=dict)  # peaks the display held, how long
+
+    @property
+    def rise_newton(self) -> float:
+        """Rise above the level at which it began."""
+        return self.largest_newton - self.base_newton
+
+    def take(self, reading: Reading, force: float) -> None:
+        """Add a reading."""
+        self.n_readings += 1
+        self.forces.append(force)
+        if force > self.largest_newton:
+            self.largest_newton, self.peak = force, reading
+
+    def end(self, level_newton: float, from_s: float, to_s: float) -> Part:
+        """End it at a level; itself."""
+        self.stay_newton = self.level_newton = level_newton
+        self.from_s, self.to_s = from_s, to_s
+        return self
+
+    def join(self, newer: Part) -> Part:
+        """Go on with the part after this one."""
+        top, at = max(self, newer, key=lambda part: part.largest_newton), len(self.forces)
+        held = {force: self.held.get(force, 0.0) + s for force, s in newer.held.items()}
+        return replace(
+            newer, t_start_s=self.t_start_s, base_newton=self.base_newton,
+            stay_newton=self.stay_newton, largest_newton=top.largest_newton, peak=top.peak,
+            n_readings=self.n_readings + newer.n_readings, forces=self.forces + newer.forces,
+            losses=[*self.losses, *(Loss(at + loss.at, loss.seconds) for loss in newer.losses)],
+            flags=self.flags | newer.flags, held=self.held | held,
+        )  # fmt: skip
+
+    def stages(self) -> list[float]:
+        """Peaks before the last that a display has held, where it held the last one, too."""
+        held = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
+        return held[:-1] if held and held[-1] == self.largest_newton else []
 
 
 def measure_ramp(
@@ -103,81 +139,93 @@ def measure_ramp(
     return Ramp(top, mean * rate_hz, climb(top), hidden)
 
 
-def is_double_rise(found: Finished, margin_newton: float, share: float) -> bool:
+def is_double_rise(part: Part, rate_hz: float, margin_newton: float, share: float) -> bool:
     """Whether the force dropped and rose again before the release, by more than the margin each.
 
     Nor may that be the noise near the top, which often grows with the force, or last less than half
     the time a hand needs. What swings after the release, or below the level at the end, is none.
     """
-    forces, base = found.forces, found.base_newton
+    forces, base = part.forces, part.base_newton
     half = (base + max(forces)) / 2
     top = [force for force in forces if force > half]
     noise = rough_sigma(top) if len(top) > 2 * _FEW else 0.0
     n = max(i for i, force in enumerate(forces) if force >= half) + 1
-    held = [max(force, found.level_newton) for force in forces[:n]]
-    width = max(1, round(HAND_S / 2 * found.rate_hz))
+    held = [max(force, part.level_newton) for force in forces[:n]]
+    width = max(1, round(HAND_S / 2 * rate_hz))
     means = [sum(held[i : i + width]) / width for i in range(0, max(n - width, 1), width)]
     later = [*accumulate(reversed(means), max)][::-1]
     drop = max(map(lambda a, b, c: min(a, c) - b, accumulate(means, max), means, later))
     return drop > max(margin_newton, share * (max(means) - base)) + SAME_SIGMA * noise
 
 
-def is_lone_peak(found: Finished) -> bool:
+def is_lone_peak(part: Part, rate_hz: float) -> bool:
     """Whether the peak is a single reading that no neighbour supports.
 
     It exceeds both by more than a tenth of their force, besides what stays on the head from then
     on. No hand does that and then holds for three readings, or rises by more than twice its largest
     step elsewhere, where readings come faster than it. Where they are missing nothing is known.
     """
-    x = [0.0, *(force - found.base_newton for force in found.forces), 0.0, 0.0, 0.0]
-    at, left = x.index(max(x)), max(found.level_newton - found.base_newton, 0.0)
+    x = [0.0, *(force - part.base_newton for force in part.forces), 0.0, 0.0, 0.0]
+    at, left = x.index(max(x)), max(part.level_newton - part.base_newton, 0.0)
     steps = [b - a for i, (a, b) in enumerate(pairwise(x[1:-3]), 2) if i != at]
     beside, up = max(x[at - 1], x[at + 1]), x[at] - x[at - 1] - left
-    if len(steps) < _FEW or found.rate_hz * HAND_S < 1:
+    if len(steps) < _FEW or rate_hz * HAND_S < 1:
         return False
-    if any(abs(loss.at + 1 - at) <= 1 for loss in found.losses):
+    if any(abs(loss.at + 1 - at) <= 1 for loss in part.losses):
         return False
     holds = min(x[at + 1 : at + 4]) > (1 - _FOOT_SHARE) * beside
     return x[at] - left > (1 + _FOOT_SHARE) * beside and (holds or up > 2 * max(steps))
 
 
-def press_of(found: Finished, settings: DetectorSettings, usual_newton: float) -> Press:
-    """Put a finished press into figures, with its flags; `usual_newton` is the usual peak."""
-    peak, base, sigma, level = found.peak, found.base_newton, found.sigma_newton, found.level_newton
+def press_of(
+    part: Part,
+    zero: Baseline,
+    rate_hz: float,
+    last: Sequence[float],
+    settings: DetectorSettings,
+    usual_newton: float,
+) -> Press:
+    """Put a part that is a press into figures, with its flags.
+
+    `last` are readings that show the level at its end: one or more; `usual_newton` is the usual
+    peak.
+    """
+    assert part.peak is not None
+    peak, base, level, sigma = part.peak, part.base_newton, part.level_newton, zero.sigma_newton
     rise = peak.force_newton - base
-    ramp = measure_ramp(found.forces, base, sigma, found.rate_hz, found.losses)
+    ramp = measure_ramp(part.forces, base, sigma, rate_hz, part.losses)
     plan = settings.loading_rate_per_s
     rated = _RATED * (settings.capacity_newton or math.inf)
     # What stays on the head came with the last of the force: it is no second rise.
-    margin = settings.onset_sigma * found.width * sigma + max(level - base, 0.0)
-    concern = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * found.step_newton)
+    margin = settings.onset_sigma * zero.width * sigma + max(level - base, 0.0)
+    concern = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * zero.step_newton)
     # Zero is off where it was so before and after; else it moved. All readings must show that, as
     # the tail of a release may still be falling.
     off = min(base, level) if base > 0 else min(-base, -level)
-    moved = max(min(found.last) - base, base - max(found.last))
+    moved = max(min(last) - base, base - max(last))
     holds = (
         (Flag.FEW_READINGS, ramp.n < settings.few_readings),
         (Flag.LOADING_RATE, plan and not plan[0] <= ramp.rate_newton_s / rise <= plan[1]),
-        (Flag.DOUBLE_RISE, is_double_rise(found, margin, settings.dip_share)),
-        (Flag.LONE_READING, is_lone_peak(found)),
+        (Flag.DOUBLE_RISE, is_double_rise(part, rate_hz, margin, settings.dip_share)),
+        (Flag.LONE_READING, is_lone_peak(part, rate_hz)),
         (Flag.OVERLOAD, peak.force_newton >= rated),
-        (Flag.BASELINE_DRIFT, moved > concern + 2 * (found.error_newton + sigma)),
+        (Flag.BASELINE_DRIFT, moved > concern + 2 * (zero.foretell(part.from_s)[1] + sigma)),
         (Flag.PEAK_MAY_BE_HIGHER, ramp.hidden_newton > 0),
-        (Flag.ZERO_OFF, off > concern + found.base_error_newton),
+        (Flag.ZERO_OFF, off > concern + part.base_error_newton),
     )
-    flags = found.flags | {flag for flag, is_so in holds if is_so}
+    flags = part.flags | {flag for flag, is_so in holds if is_so}
     return Press(
-        t_start_s=found.t_start_s,
+        t_start_s=part.t_start_s,
         t_peak_s=peak.t_s,
-        t_end_s=max(found.t_end_s, peak.t_s),
+        t_end_s=max(part.from_s, peak.t_s),
         peak_shown=peak.shown,
         peak_unit=peak.unit,
         peak_newton=peak.force_newton,
         baseline_newton=base,
         noise_newton=sigma,
-        n_readings=found.n_readings,
+        n_readings=part.n_readings,
         n_ramp=ramp.n,
-        rate_hz=found.rate_hz,
+        rate_hz=rate_hz,
         loading_rate_newton_s=ramp.rate_newton_s,
         sampling_loss_newton=max(ramp.loss_newton, ramp.hidden_newton),
         flags=tuple(sorted(flags, key=list(Flag).index)),

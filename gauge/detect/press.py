@@ -16,14 +16,13 @@ from statistics import fmean, median
 from typing import NamedTuple
 
 from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
-from gauge.detect.figures import HAND_S, Finished, Loss
+from gauge.detect.figures import HAND_S, Loss, Part, press_of
 from gauge.detect.settings import DetectorSettings
-from gauge.records import Flag, Reading
+from gauge.records import Press, Reading
 
 MOMENT_S = 0.25  # s; within it a hand does but one thing: no press, no second one, no long hold
 SMALL_SHARE = 0.2  # of the rise; what is left, or pulled, after a release is less
 _KEPT = 65_536  # readings of a press that are kept for its figures; bounds the memory
-_FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
 _DWELL_S, _DWELL = 0.06, (3, 10)  # s, readings; so long at the foretold zero ends a press
 _FIRST_S = 0.4  # s; a first rest lasts so long, and twice that far from the zero that is guessed
 _SQUARE_S = 10.0  # s times the square of its share of the rise; so long a level is a new zero,
@@ -42,46 +41,6 @@ class Ending(NamedTuple):
     level_newton: float
     n: int
     anew: bool = False
-
-
-class Part(NamedTuple):
-    """What rose and fell between two levels of a press; between two zeros, a berry."""
-
-    t_start_s: float
-    base_newton: float
-    stay_newton: float  # the first of its levels
-    level_newton: float  # the last, from when on, and till when it was seen
-    from_s: float
-    to_s: float
-    largest_newton: float
-    peak: Reading | None
-    n_readings: int
-    forces: list[float]
-    losses: list[Loss]
-    flags: set[Flag]
-    held: dict[float, float]  # peaks that the display held, for how long
-
-    @property
-    def rise_newton(self) -> float:
-        """Rise above the level at which it began."""
-        return self.largest_newton - self.base_newton
-
-    def stages(self) -> list[float]:
-        """Peaks before the last that a display has held, where it held the last one, too."""
-        held = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
-        return held[:-1] if held and held[-1] == self.largest_newton else []
-
-    def join(self, newer: Part) -> Part:
-        """Go on with the part after this one."""
-        top, at = max(self, newer, key=lambda part: part.largest_newton), len(self.forces)
-        held = {force: self.held.get(force, 0.0) + s for force, s in newer.held.items()}
-        return newer._replace(
-            t_start_s=self.t_start_s, base_newton=self.base_newton, stay_newton=self.stay_newton,
-            largest_newton=top.largest_newton, peak=top.peak,
-            n_readings=self.n_readings + newer.n_readings, forces=self.forces + newer.forces,
-            losses=[*self.losses, *(Loss(at + loss.at, loss.seconds) for loss in newer.losses)],
-            flags=self.flags | newer.flags, held=self.held | held,
-        )  # fmt: skip
 
 
 def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0.0) -> bool:
@@ -111,63 +70,36 @@ class OpenPress:
         self.watch_newton = math.inf  # above this one; whether it crept there, as in a hold,
         self.crept, self.high_s = False, t_start_s  # from half as high again
         self.n_near, self.t_near_s, self.lowest_newton = 0, t_start_s, math.inf
-        self.largest_newton = self.sure_newton = -math.inf  # the largest reading, and of those
-        self.last_newton = base if zero.is_known else math.inf  # that are no larger than the last
-        self._go_on(t_start_s)
-
-    def _go_on(self, t_s: float) -> None:
-        """Begin a part."""
-        self.t_s, self.forces, self.losses = t_s, list[float](), list[Loss]()
-        self.flags, self.count = set[Flag](), 0
-        self.part_newton = -math.inf  # the largest reading of it
-        self.peak: Reading | None = None
-
-    def _part(self, level_newton: float, from_s: float, to_s: float) -> Part:
-        """Put together what was since the last level, up to this one."""
-        base = self.parts[-1].level_newton if self.parts else self.base_newton
-        return Part(
-            self.t_s, base, level_newton, level_newton, from_s, to_s, self.part_newton, self.peak,
-            self.count, self.forces, self.losses, self.flags, {},
-        )  # fmt: skip
+        self.sure_newton = -math.inf  # the largest reading that is no larger than the last
+        self.last_newton = base if zero.is_known else math.inf
+        self.part = Part(t_start_s, base, self.base_error_newton)  # since the last of the levels
 
     def lose(self, back: int, seconds: float) -> None:
         """Note that readings are missing for so long, before the last `back` ones."""
-        at, losses = len(self.forces) - back, self.losses
-        if at < 0 and self.parts:  # a level was found in the meantime
-            losses = self.parts[-1].losses
-            at += len(self.parts[-1].forces)
-        at = max(at, 0)
-        if losses and losses[-1].at == at:
-            seconds += losses.pop().seconds
-        losses.append(Loss(at, seconds))
+        part = self.part
+        if back > len(part.forces) and self.parts:  # a level was found in the meantime
+            back -= len(part.forces)
+            part = self.parts[-1]
+        at = max(len(part.forces) - back, 0)
+        if part.losses and part.losses[-1].at == at:
+            seconds += part.losses.pop().seconds
+        part.losses.append(Loss(at, seconds))
 
-    def finished(self, part: Part, n: int, rate_hz: float) -> Finished:
+    def press_of(self, part: Part, n: int, rate_hz: float, usual_newton: float) -> Press:
         """Write down a part that is a press, and was level for its last `n` readings."""
-        assert part.peak is not None
-        zero = self.zero
-        return Finished(
-            t_start_s=part.t_start_s,
-            t_end_s=part.from_s,
-            peak=part.peak,
-            forces=part.forces,
-            losses=part.losses,
-            n_readings=part.n_readings,
-            rate_hz=rate_hz or part.n_readings / max(part.from_s - part.t_start_s, 1e-3),
-            base_newton=part.base_newton,
-            base_error_newton=self.base_error_newton,
-            sigma_newton=zero.sigma_newton,
-            width=zero.width,
-            level_newton=part.level_newton,
-            error_newton=zero.foretell(part.from_s)[1],
-            last=self.low[-n:] or [part.level_newton],
-            step_newton=zero.step_newton,
-            flags=part.flags,
-        )
+        rate_hz = rate_hz or part.n_readings / max(part.from_s - part.t_start_s, 1e-3)
+        last = self.low[-n:] or [part.level_newton]
+        return press_of(part, self.zero, rate_hz, last, self.settings, usual_newton)
 
     def need_newton(self) -> float:
         """Least rise of this press (N): it stands out of the noise, and of the display's steps."""
         steps = self.settings.press_steps * self.step_share * self.zero.step_newton
         return max(self.settings.press_sigma * self.zero.sigma_newton, steps)
+
+    @property
+    def largest_newton(self) -> float:
+        """The largest reading so far."""
+        return max(part.largest_newton for part in [*self.parts, self.part])
 
     @property
     def is_idle(self) -> bool:
@@ -178,9 +110,8 @@ class OpenPress:
     @property
     def is_slight(self) -> bool:
         """Whether nothing was a press: what stayed at a low level has but crept from there."""
-        base = self.parts[-1].level_newton if self.parts else self.base_newton
         rises = [part.stay_newton - part.base_newton for part in self.parts]
-        return max(*rises, self.part_newton - base, 0.0) < self.need_newton()
+        return max(*rises, self.part.rise_newton, 0.0) < self.need_newton()
 
     # --- its end --------------------------------------------------------------------------------
 
@@ -200,14 +131,11 @@ class OpenPress:
         if end and end.anew:
             return end
         # Where readings come faster than a hand, what no neighbour supports says nothing.
-        fast = rate_hz * HAND_S > 1 and not (self.losses and self.losses[-1].at == self.count)
+        losses = self.part.losses
+        fast = rate_hz * HAND_S > 1 and not (losses and losses[-1].at == self.part.n_readings)
         sure = min(force, self.last_newton) if fast else force
         self.last_newton = force
-        self.count += 1
-        self.forces.append(force)
-        if force > self.part_newton:
-            self.part_newton, self.peak = force, reading
-            self.largest_newton = max(self.largest_newton, force)
+        self.part.take(reading, force)
         if sure > self.top_newton:
             self.top_newton = sure
             self.sure_newton = max(self.sure_newton, sure)
@@ -289,7 +217,7 @@ class OpenPress:
     def _hold(self, t_s: float, rate_hz: float) -> None:
         """Note a level, if there is one; it may be the last one that goes on."""
         n = max(2 * BLOCK, math.ceil(2 * MOMENT_S * rate_hz))
-        zero, parts, forces = self.zero, self.parts, self.forces
+        zero, parts, new, forces = self.zero, self.parts, self.part, self.part.forces
         for kept in self.low, forces:
             if len(kept) > _KEPT:
                 del kept[_KEPT // 2 : -n]
@@ -300,15 +228,15 @@ class OpenPress:
         sigma = max(zero.sigma_newton, creep)
         if not (creep > 0 and is_flat(forces[-n:], sigma, zero.step_newton, creep)):
             return
-        new = self._part(level, t_s - n / rate_hz if rate_hz else self.t_s, t_s)
-        if self.peak and min(forces[-n:]) == self.part_newton:
-            new.held[self.part_newton] = t_s - self.peak.t_s
+        new.end(level, t_s - n / rate_hz if rate_hz else new.t_start_s, t_s)
+        if new.peak and min(forces[-n:]) == new.largest_newton:
+            new.held[new.largest_newton] = t_s - new.peak.t_s
         if parts and (new.rise_newton < self.need_newton() or len(parts) > _MOST_LEVELS):
             old, new = parts[-1], parts.pop().join(new)
             if old.level_newton - level < self.need_newton():  # it goes on
-                new = new._replace(from_s=old.from_s)
+                new.from_s = old.from_s
         parts.append(new)
-        self._go_on(t_s)
+        self.part = Part(t_s, level, self.base_error_newton)
         if self._is_zero(new, rate_hz):
             if self.top_newton - self.floor_newton > self.need_newton():
                 self.before_newton = self.floor_newton, self.top_newton
@@ -326,7 +254,7 @@ class OpenPress:
         """
         found: list[Part] = []
         whole = run = None
-        end = self._part(level_newton, t_s, t_s)
+        end = self.part.end(level_newton, t_s, t_s)
         for part in [*self.parts, end]:
             whole, run = whole.join(part) if whole else part, run.join(part) if run else part
             height, level = part.level_newton - run.base_newton, part.level_newton
