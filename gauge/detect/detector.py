@@ -210,7 +210,7 @@ class Detector:
         old, t_s = self._zero, self._arrivals.last_s or 0.0
         guess_newton = old.level_newton if old.is_sure else old.guess_newton
         self._zero = Baseline(self._display.step_newton, guess_newton)
-        self._press = OpenPress(self._zero, t_s, t_s, self.settings)
+        self._press = OpenPress(self._zero, self._arrivals, self.settings, t_s)
         self._press.part.largest_newton = largest_newton
         self._unseen, self._since, self._many = reason, 0, BLOCK
 
@@ -234,7 +234,7 @@ class Detector:
         beat = self._since >= self._many
         if beat:
             self._since = 0
-        end = press.take(reading, t_s, force, arrivals.rate_hz, beat)
+        end = press.take(reading, t_s, force, beat)
         if end and not (arrivals.missing and self._zero.is_known and not end.anew):
             self._finish(t_s, end)
             if end.anew:
@@ -256,7 +256,7 @@ class Detector:
             return
         press = self._begin(self._shown[0].t_s)
         for reading, force in zip(self._shown, block, strict=True):
-            press.take(reading, reading.t_s, force, self._arrivals.rate_hz, beat=False)
+            press.take(reading, reading.t_s, force, beat=False)
 
     def _tell(self, t_s: float) -> None:
         """Say what may have been missed at rest: once, if the gauge or its display is the cause."""
@@ -281,10 +281,8 @@ class Detector:
     # --- press ----------------------------------------------------------------------------------
 
     def _begin(self, t_s: float) -> OpenPress:
-        zero, rate_hz = self._zero, self._arrivals.rate_hz
-        zero.doubt()
-        before_s = t_s - 1 / rate_hz if rate_hz else t_s
-        self._press = press = OpenPress(zero, before_s, t_s, self.settings)
+        self._zero.doubt()
+        self._press = press = OpenPress(self._zero, self._arrivals, self.settings, t_s)
         press.ended_s = self._ended_s
         if self._missing_s:
             press.lose(0, self._missing_s)
@@ -293,12 +291,12 @@ class Detector:
 
     def _finish(self, t_s: float, end: Ending) -> None:
         """Judge a press that ended at a level, and go back to rest."""
-        press, zero, rate_hz = self._press, self._zero, self._arrivals.rate_hz
+        press, zero = self._press, self._zero
         assert press is not None
         level, same = end.level_newton, SAME_SIGMA * zero.sigma_newton
         if not zero.is_known:
             zero.start(t_s, press.low[-end.n :])
-            if self._unseen and press.largest_newton - level > press.need_newton():
+            if self._unseen and press.largest_newton - level > press.need_newton:
                 self._say_cut(t_s, self._unseen, press.largest_newton)
             self._rest(t_s)
             return
@@ -306,11 +304,11 @@ class Detector:
             self._lose(self._arrivals.missing, self._arrivals.since)
         press.step_share = self._step_share()
         base, error = zero.foretell(t_s)
-        parts, found = press.cut(level, t_s, rate_hz)
+        parts, found = press.cut(level, t_s)
         last, fell = parts[-1], base - level
         most = max(SMALL_SHARE * last.rise_newton, SAME_SIGMA * error, same)
         if not zero.is_sure and fell > most:
-            if found or (self._unseen and fell > press.need_newton()):
+            if found or (self._unseen and fell > press.need_newton):
                 largest = max(base, press.largest_newton)
                 self._say_cut(t_s, self._unseen or "began in mid-press", largest)
             self._unsettle("")
@@ -344,7 +342,7 @@ class Detector:
         self._switched, self._zero.is_sure, self._missing_s = False, True, 0.0
         self._peaks.append(part.largest_newton)
         usual_newton = median(self._peaks)
-        self._out.append(press.press_of(part, n, self._arrivals.rate_hz, usual_newton))
+        self._out.append(press.press_of(part, n, usual_newton))
 
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""
@@ -364,7 +362,7 @@ class Detector:
         if press is not None and self._zero.is_known:
             flags = press.part.flags.union(*(part.flags for part in press.parts))
             if press.is_idle:
-                self._finish(t_s, Ending(press.floor_newton, BLOCK))
+                self._finish(t_s, Ending(press.floor.level_newton, BLOCK))
             elif Flag.OVERLOAD in flags or (not press.is_slight and press.largest_newton > 0):
                 self._say_cut(t_s, reason, press.largest_newton)
         began = f"began in mid-press after a gap ({reason})"

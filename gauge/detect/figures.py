@@ -108,6 +108,11 @@ class Part:
         return held[:-1] if held and held[-1] == self.largest_newton else []
 
 
+def is_fast(rate_hz: float) -> bool:
+    """Whether readings come faster than a hand changes its force."""
+    return rate_hz * HAND_S > 1
+
+
 def measure_ramp(
     forces: Sequence[float],
     base_newton: float,
@@ -169,7 +174,7 @@ def is_lone_peak(part: Part, rate_hz: float) -> bool:
     at, left = x.index(max(x)), max(part.level_newton - part.base_newton, 0.0)
     steps = [b - a for i, (a, b) in enumerate(pairwise(x[1:-3]), 2) if i != at]
     beside, up = max(x[at - 1], x[at + 1]), x[at] - x[at - 1] - left
-    if len(steps) < _FEW or rate_hz * HAND_S < 1:
+    if len(steps) < _FEW or not is_fast(rate_hz):
         return False
     if any(abs(loss.at + 1 - at) <= 1 for loss in part.losses):
         return False

@@ -11,12 +11,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import fmean, median
 from typing import NamedTuple
 
+from gauge.detect.arrivals import Arrivals
 from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
-from gauge.detect.figures import HAND_S, Loss, Part, press_of
+from gauge.detect.figures import HAND_S, Loss, Part, is_fast, press_of
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Press, Reading
 
@@ -52,27 +54,39 @@ def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0
     return off <= most and spread <= max(2 * SAME_SIGMA * sigma, 2 * step)
 
 
+@dataclass
+class Rise:
+    """A level that looks like a zero, and the largest reading since that a neighbour supports."""
+
+    level_newton: float
+    top_newton: float = -math.inf
+
+    @property
+    def height_newton(self) -> float:
+        """How high the force has risen above the level."""
+        return self.top_newton - self.level_newton
+
+
 class OpenPress:
     """A press under way, begun at a reading that left a baseline, or before one is known."""
 
     def __init__(
-        self, zero: Baseline, t_before_s: float, t_start_s: float, settings: DetectorSettings
+        self, zero: Baseline, arrivals: Arrivals, settings: DetectorSettings, t_start_s: float
     ) -> None:
-        self.zero, self.settings, self.t_before_s = zero, settings, t_before_s
-        base, self.base_error_newton = zero.foretell(t_start_s)
-        self.base_newton = self.floor_newton = base  # the last level that looks like a new zero,
-        self.top_newton = -math.inf  # the largest reading since; and both before it fell there
-        self.before_newton = base, -math.inf
+        self.zero, self.arrivals, self.settings = zero, arrivals, settings
+        self.t_before_s = t_start_s - (1 / arrivals.rate_hz if arrivals.rate_hz else 0.0)
+        base, error = zero.foretell(t_start_s)
+        self.whole = self.floor = Rise(base)  # from the start; from the last level like a zero,
+        self.before = Rise(base)  # and the one before that
         self.step_share = 1.0  # of the display step, where it may be smaller
         self.ended_s = -math.inf  # when the press before ended
         self.parts: list[Part] = []
+        self.part = Part(t_start_s, base, error)  # since the last of them
         self.low: list[float] = []  # readings since the force was last too high for a zero:
         self.watch_newton = math.inf  # above this one; whether it crept there, as in a hold,
         self.crept, self.high_s = False, t_start_s  # from half as high again
         self.n_near, self.t_near_s, self.lowest_newton = 0, t_start_s, math.inf
-        self.sure_newton = -math.inf  # the largest reading that is no larger than the last
         self.last_newton = base if zero.is_known else math.inf
-        self.part = Part(t_start_s, base, self.base_error_newton)  # since the last of the levels
 
     def lose(self, back: int, seconds: float) -> None:
         """Note that readings are missing for so long, before the last `back` ones."""
@@ -85,12 +99,14 @@ class OpenPress:
             seconds += part.losses.pop().seconds
         part.losses.append(Loss(at, seconds))
 
-    def press_of(self, part: Part, n: int, rate_hz: float, usual_newton: float) -> Press:
+    def press_of(self, part: Part, n: int, usual_newton: float) -> Press:
         """Write down a part that is a press, and was level for its last `n` readings."""
-        rate_hz = rate_hz or part.n_readings / max(part.from_s - part.t_start_s, 1e-3)
+        lasted_s = max(part.from_s - part.t_start_s, 1e-3)
+        rate_hz = self.arrivals.rate_hz or part.n_readings / lasted_s
         last = self.low[-n:] or [part.level_newton]
         return press_of(part, self.zero, rate_hz, last, self.settings, usual_newton)
 
+    @property
     def need_newton(self) -> float:
         """Least rise of this press (N): it stands out of the noise, and of the display's steps."""
         steps = self.settings.press_steps * self.step_share * self.zero.step_newton
@@ -104,95 +120,98 @@ class OpenPress:
     @property
     def is_idle(self) -> bool:
         """Whether the force stays at a level that looks like zero."""
-        rises = self.top_newton - self.floor_newton > self.need_newton()
-        return self.floor_newton != self.base_newton and not rises
+        return self.floor is not self.whole and self.floor.height_newton <= self.need_newton
 
     @property
     def is_slight(self) -> bool:
         """Whether nothing was a press: what stayed at a low level has but crept from there."""
         rises = [part.stay_newton - part.base_newton for part in self.parts]
-        return max(*rises, self.part.rise_newton, 0.0) < self.need_newton()
+        return max(*rises, self.part.rise_newton, 0.0) < self.need_newton
 
     # --- its end --------------------------------------------------------------------------------
 
-    def take(
-        self, reading: Reading, t_s: float, force: float, rate_hz: float, beat: bool
-    ) -> Ending | None:
+    def take(self, reading: Reading, t_s: float, force: float, beat: bool) -> Ending | None:
         """Take a reading; the level, where the press has ended."""
         if force > self.watch_newton:
             self.low.clear()
-            if force > (self.watch_newton + self.top_newton) / 2:
+            if force > (self.watch_newton + self.floor.top_newton) / 2:
                 self.high_s = t_s
         else:  # also while no base is known, so that it is NaN
             if not self.low:
                 self.crept = t_s - self.high_s > 2 * MOMENT_S
             self.low.append(force)
-        end = self._ending(t_s, force, rate_hz, beat) if self.low or self.n_near else None
+        end = self._ending(t_s, force, beat) if self.low or self.n_near else None
         if end and end.anew:
             return end
         # Where readings come faster than a hand, what no neighbour supports says nothing.
-        losses = self.part.losses
-        fast = rate_hz * HAND_S > 1 and not (losses and losses[-1].at == self.part.n_readings)
-        sure = min(force, self.last_newton) if fast else force
-        self.last_newton = force
-        self.part.take(reading, force)
-        if sure > self.top_newton:
-            self.top_newton = sure
-            self.sure_newton = max(self.sure_newton, sure)
+        part, fast = self.part, is_fast(self.arrivals.rate_hz)
+        lone = fast and not (part.losses and part.losses[-1].at == part.n_readings)
+        sure, self.last_newton = min(force, self.last_newton) if lone else force, force
+        part.take(reading, force)
+        if sure > self.floor.top_newton:
+            self.floor.top_newton = sure
+            self.whole.top_newton = max(self.whole.top_newton, sure)
             self._watch()
         if beat and not end:
-            self._hold(t_s, rate_hz)
+            self._hold(t_s)
         return end
 
     def _watch(self) -> None:
-        base, floor = self.base_newton, self.floor_newton
-        self.watch_newton = base + _HALF * (self.sure_newton - base)
-        rise = self.top_newton - floor
-        if rise > (floor - base) / 2:  # less is a waver of a hold
-            self.watch_newton = max(self.watch_newton, floor + _HALF * rise)
+        """Set the force above which it is too high for a zero."""
+        base, floor = self.whole.level_newton, self.floor
+        self.watch_newton = base + _HALF * self.whole.height_newton
+        if floor.height_newton > (floor.level_newton - base) / 2:  # less is a waver of a hold
+            above = floor.level_newton + _HALF * floor.height_newton
+            self.watch_newton = max(self.watch_newton, above)
 
-    def _ending(self, t_s: float, force: float, rate_hz: float, beat: bool) -> Ending | None:
+    def _ending(self, t_s: float, force: float, beat: bool) -> Ending | None:
         """Whether the force is at zero: back at the foretold one, or long at a new one."""
-        zero, low = self.zero, self.low
+        zero, low, rate_hz = self.zero, self.low, self.arrivals.rate_hz
         if not zero.is_known:
-            return self._first_rest(rate_hz) if beat and rate_hz else None
+            return self._first_rest() if beat and rate_hz else None
         level, error = zero.foretell(t_s)
-        rise = max(self.sure_newton - level, self.need_newton())
-        most = SMALL_SHARE * rise
-        sigmas = SAME_SIGMA * zero.width
-        close = max(min(sigmas * math.hypot(zero.sigma_newton, error), most), _NEAR_SHARE * rise)
-        band = min(sigmas * math.hypot(zero.sigma_newton, self.base_error_newton), most)
+        rise = max(self.whole.top_newton - level, self.need_newton)
         dwell = max(_DWELL[0], min(_DWELL[1], round(_DWELL_S * rate_hz)))
-        last = low[-dwell:]
-        if force <= level + close:
-            if not self.n_near:
-                self.t_near_s, self.lowest_newton = t_s, math.inf
-            self.n_near += 1
-        if self.n_near >= dwell:
-            if force <= level + close and low:
-                self.lowest_newton = min(self.lowest_newton, median(last))
-            margin = zero.high(t_s, self.settings.onset_sigma) - level
-            if force > max(self.lowest_newton, level) + margin:
-                return Ending(self.lowest_newton, dwell, anew=True)
-        if force > level + 2 * close:
-            self.n_near = 0
+        close = max(self._margin(error, rise), _NEAR_SHARE * rise)
+        if self._rises_anew(t_s, force, level, close, dwell):
+            return Ending(self.lowest_newton, dwell, anew=True)
         if not low:
             return None
-        if max(last) <= level + band:
+        if max(low[-dwell:]) <= level + self._margin(self.part.base_error_newton, rise):
             n = dwell
         elif beat:
-            n = self._least(fmean(low[-_DWELL[1] :]), rate_hz)
+            n = self._least(fmean(low[-_DWELL[1] :]))
         else:
             return None
         if len(low) > n and is_flat(low[-n:], zero.sigma_newton, zero.step_newton):
             return Ending(fmean(low[-n:]), n)
         return None
 
-    def _first_rest(self, rate_hz: float) -> Ending | None:
+    def _margin(self, error: float, rise: float) -> float:
+        """How far off zero a reading there may be, where zero is known up to an error."""
+        sigmas = SAME_SIGMA * self.zero.width
+        return min(sigmas * math.hypot(self.zero.sigma_newton, error), SMALL_SHARE * rise)
+
+    def _rises_anew(self, t_s: float, force: float, level: float, close: float, dwell: int) -> bool:
+        """Whether the force has been close to the foretold zero, and leaves it again."""
+        if force <= level + close:
+            if not self.n_near:
+                self.t_near_s, self.lowest_newton = t_s, math.inf
+            self.n_near += 1
+            if self.n_near >= dwell and self.low:
+                self.lowest_newton = min(self.lowest_newton, median(self.low[-dwell:]))
+        margin = self.zero.high(t_s, self.settings.onset_sigma) - level
+        if self.n_near >= dwell and force > max(self.lowest_newton, level) + margin:
+            return True
+        if force > level + 2 * close:
+            self.n_near = 0
+        return False
+
+    def _first_rest(self) -> Ending | None:
         """Whether readings are level before any zero is known; so is their noise."""
-        step, last = self.zero.step_newton, self.low[-2 * BLOCK :]
+        step, last, rate_hz = self.zero.step_newton, self.low[-2 * BLOCK :], self.arrivals.rate_hz
         sigma = max(rough_sigma(last), _ROUNDING * step)
-        near = max(2 * SAME_SIGMA * sigma, SMALL_SHARE * self.sure_newton)
+        near = max(2 * SAME_SIGMA * sigma, SMALL_SHARE * self.whole.top_newton)
         far = abs(fmean(last) - self.zero.guess_newton) > near
         n = max(2 * BLOCK, math.ceil((2 if far else 1) * _FIRST_S * rate_hz))
         last = self.low[-n:]
@@ -200,54 +219,55 @@ class OpenPress:
         flat = len(last) == n and is_flat(last, sigma, step, SAME_SIGMA * sigma)
         return Ending(fmean(last), n) if flat else None
 
-    def _least(self, mean_newton: float, rate_hz: float) -> int:
+    def _least(self, mean_newton: float) -> int:
         """Readings that a level is asked to last for, to be a new zero."""
-        floor, top = self.floor_newton, self.top_newton
-        if top - floor < self.need_newton():  # has not risen from there
-            floor, top = self.before_newton
-        if mean_newton < floor - SAME_SIGMA * self.zero.sigma_newton:
-            floor, top = self.base_newton, self.sure_newton
-        share = (mean_newton - floor) / (top - floor) if top > floor else 1.0
+        rise = self.floor if self.floor.height_newton >= self.need_newton else self.before
+        if mean_newton < rise.level_newton - SAME_SIGMA * self.zero.sigma_newton:
+            rise = self.whole
+        height, above = rise.height_newton, mean_newton - rise.level_newton
+        share = above / height if height > 0 else 1.0
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
-        return max(BLOCK, math.ceil(max(MOMENT_S, _SQUARE_S * share * share) * rate_hz))
+        lasts_s = max(MOMENT_S, _SQUARE_S * share * share)
+        return max(BLOCK, math.ceil(lasts_s * self.arrivals.rate_hz))
 
     # --- its levels -----------------------------------------------------------------------------
 
-    def _hold(self, t_s: float, rate_hz: float) -> None:
+    def _hold(self, t_s: float) -> None:
         """Note a level, if there is one; it may be the last one that goes on."""
+        zero, parts, part, rate_hz = self.zero, self.parts, self.part, self.arrivals.rate_hz
         n = max(2 * BLOCK, math.ceil(2 * MOMENT_S * rate_hz))
-        zero, parts, new, forces = self.zero, self.parts, self.part, self.part.forces
-        for kept in self.low, forces:
+        for kept in self.low, part.forces:
             if len(kept) > _KEPT:
                 del kept[_KEPT // 2 : -n]
-        if len(forces) < n:
+        last = part.forces[-n:]
+        if len(last) < n:
             return
-        level = fmean(forces[-n:])
-        creep = _HOLD_SHARE * (level - self.base_newton)
+        level = fmean(last)
+        creep = _HOLD_SHARE * (level - self.whole.level_newton)
         sigma = max(zero.sigma_newton, creep)
-        if not (creep > 0 and is_flat(forces[-n:], sigma, zero.step_newton, creep)):
+        if not (creep > 0 and is_flat(last, sigma, zero.step_newton, creep)):
             return
-        new.end(level, t_s - n / rate_hz if rate_hz else new.t_start_s, t_s)
-        if new.peak and min(forces[-n:]) == new.largest_newton:
-            new.held[new.largest_newton] = t_s - new.peak.t_s
-        if parts and (new.rise_newton < self.need_newton() or len(parts) > _MOST_LEVELS):
-            old, new = parts[-1], parts.pop().join(new)
-            if old.level_newton - level < self.need_newton():  # it goes on
-                new.from_s = old.from_s
-        parts.append(new)
-        self.part = Part(t_s, level, self.base_error_newton)
-        if self._is_zero(new, rate_hz):
-            if self.top_newton - self.floor_newton > self.need_newton():
-                self.before_newton = self.floor_newton, self.top_newton
-            self.floor_newton, self.top_newton = level, -math.inf
-        elif level < self.floor_newton - SAME_SIGMA * zero.sigma_newton:
-            self.floor_newton, self.top_newton = self.base_newton, self.sure_newton
+        part.end(level, t_s - n / rate_hz if rate_hz else part.t_start_s, t_s)
+        if part.peak and min(last) == part.largest_newton:
+            part.held[part.largest_newton] = t_s - part.peak.t_s
+        if parts and (part.rise_newton < self.need_newton or len(parts) > _MOST_LEVELS):
+            old, part = parts[-1], parts.pop().join(part)
+            if old.level_newton - level < self.need_newton:  # it goes on
+                part.from_s = old.from_s
+        parts.append(part)
+        self.part = Part(t_s, level, part.base_error_newton)
+        if self._is_zero(part):
+            if self.floor.height_newton > self.need_newton:
+                self.before = replace(self.floor)
+            self.floor = Rise(level)
+        elif level < self.floor.level_newton - SAME_SIGMA * zero.sigma_newton:
+            self.floor = self.whole
         self._watch()
 
     # --- hindsight ------------------------------------------------------------------------------
 
-    def cut(self, level_newton: float, t_s: float, rate_hz: float) -> tuple[list[Part], list[Part]]:
+    def cut(self, level_newton: float, t_s: float) -> tuple[list[Part], list[Part]]:
         """Cut the press at its levels that were zero, now that its end is known.
 
         All its parts, and those that are presses. Where none is, it was one press, if any.
@@ -261,42 +281,44 @@ class OpenPress:
             gone = run.base_newton - level_newton > SMALL_SHARE * whole.rise_newton  # all fell off
             near = gone or height < self.zero.sigma_newton or level_newton > level - height / 2
             lasted = part.to_s - part.from_s >= LONG_S
-            if part is end or (near and (lasted or self._is_zero(run, rate_hz))):
+            if part is end or (near and (lasted or self._is_zero(run))):
                 found.append(run)
                 run = None
         for parts in found, [whole] if whole else []:
-            presses = [part for part in parts if self._is_press(part, rate_hz)]
+            presses = [part for part in parts if self._is_press(part)]
             if presses:
                 break
         return parts, presses
 
-    def _is_zero(self, part: Part, rate_hz: float) -> bool:
+    def _is_zero(self, part: Part) -> bool:
         """Whether a part looks like a new zero: it fell to its level, or rose as no hand does."""
-        height, need = part.level_newton - part.base_newton, self.need_newton()
-        if height > need and self._is_step(part, rate_hz, part.level_newton):
+        height, need = part.level_newton - part.base_newton, self.need_newton
+        if height > need and self._is_step(part, part.level_newton):
             return True
-        waver = (part.level_newton - self.base_newton) / 2  # of a hold, at most
+        waver = (part.level_newton - self.whole.level_newton) / 2  # of a hold, at most
         least = max(height / _FELL_SHARE, waver)
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
-        soon = n < (part.to_s - part.from_s + 2 * MOMENT_S) * rate_hz  # no hold creeps so fast
+        soon = (
+            n < (part.to_s - part.from_s + 2 * MOMENT_S) * self.arrivals.rate_hz
+        )  # no hold creeps so fast
         return soon and part.rise_newton > max(least, height + need)
 
-    def _is_press(self, part: Part, rate_hz: float) -> bool:
+    def _is_press(self, part: Part) -> bool:
         """Whether a part is a press: no touch, knock, step of zero, or what stays on the head."""
         follows = part.t_start_s - self.ended_s < MOMENT_S / 2  # it came with the release before
-        need, top = self.need_newton(), max(self._supported(part, rate_hz), default=-math.inf)
+        need, top = self.need_newton, max(self._supported(part), default=-math.inf)
         if top - part.base_newton < need or not part.peak:
             return False
         if top - part.level_newton < need / 2 or part.peak.t_s > part.from_s:  # did not fall
             return False
         stay = part.stay_newton
         low = stay - part.base_newton < need
-        if follows and top - stay < need and (low or self._is_step(part, rate_hz, stay)):
+        if follows and top - stay < need and (low or self._is_step(part, stay)):
             return False  # it is what stays on the head
         end_s = self.t_near_s if self.n_near else part.from_s
         lasted_s = end_s - self.t_before_s
-        if rate_hz:  # readings that come late come together
+        if rate_hz := self.arrivals.rate_hz:  # readings that come late come together
             lasted_s = max(lasted_s, (part.n_readings - self.n_near) / rate_hz)
         lowest = min(map(max, pairwise(part.forces)), default=top)
         dip = min(part.base_newton, part.level_newton) - lowest
@@ -304,11 +326,11 @@ class OpenPress:
         if lasted_s < (2 * MOMENT_S if swings else self.settings.shortest_s):
             return False
         sudden = lasted_s < MOMENT_S or follows
-        return not (sudden and self._is_step(part, rate_hz, part.largest_newton))
+        return not (sudden and self._is_step(part, part.largest_newton))
 
-    def _supported(self, part: Part, rate_hz: float) -> list[float]:
+    def _supported(self, part: Part) -> list[float]:
         """Forces of a part as far as a neighbour supports them."""
-        if rate_hz * HAND_S <= 1:
+        if not is_fast(self.arrivals.rate_hz):
             return part.forces
         x = [-math.inf, *part.forces, -math.inf]
         lost = {loss.at for loss in part.losses}  # nobody knows what lay between
@@ -317,12 +339,12 @@ class OpenPress:
             for i, force in enumerate(part.forces)
         ]
 
-    def _is_step(self, part: Part, rate_hz: float, top_newton: float) -> bool:
+    def _is_step(self, part: Part, top_newton: float) -> bool:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
         n, base = 0, part.base_newton
-        for x in part.forces, self._supported(part, rate_hz):
+        for x in part.forces, self._supported(part):
             most = base + _RISE_SHARE * (min(top_newton, max(x)) - base)
             n = max(n, next(i for i, force in enumerate(x) if force >= most))
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= n + 1)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
-        return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
+        return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * self.arrivals.rate_hz
