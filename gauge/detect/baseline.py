@@ -42,7 +42,8 @@ def rough_sigma(values: Sequence[float]) -> float:
 class Baseline:
     """Predictive distribution of the gauge at rest; unknown until `start`.
 
-    `guess_newton` is what the level may be before that; `is_sure` whether a press came back to it.
+    `guess_newton` is what the level may be before that; `is_sure` whether a press came back to it;
+    `ended_s` when that was last.
 
     Examples
     --------
@@ -60,7 +61,7 @@ class Baseline:
         self._squares, self._dof, self._mean = 0.0, 0.0, math.nan
         self._surprise, self._surprises = 1.0, 0.0
         self._young: deque[tuple[float, int, float, float, float]] = deque()  # as in _believe
-        self._pull_s, self._pull_newton = -math.inf, 0.0
+        self.ended_s, self._pull_newton = -math.inf, 0.0
         self.show(step_newton)
 
     # --- what is known --------------------------------------------------------------------------
@@ -129,11 +130,11 @@ class Baseline:
 
     def expect_pull(self, t_s: float, most_newton: float) -> None:
         """Take that a press ended: juice may pull below the level by so much, but not for long."""
-        self._pull_s, self._pull_newton = t_s + _PULL_S, self.foretell(t_s)[0] - most_newton
+        self.ended_s, self._pull_newton = t_s, self.foretell(t_s)[0] - most_newton
 
     def is_pull(self, t_s: float, level_newton: float) -> bool:
         """Whether a level that was fallen to may be a pull of juice, which says nothing of zero."""
-        return t_s < self._pull_s and level_newton > self._pull_newton
+        return t_s < self.ended_s + _PULL_S and level_newton > self._pull_newton
 
     def doubt(self) -> None:
         """Drop the youngest blocks, which may be the foot of a press: it comes back no more."""

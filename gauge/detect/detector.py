@@ -92,7 +92,6 @@ class Detector:
         self._peaks: deque[float] = deque(maxlen=9)
         self._told_rate = False
         self._told_step = 0.0
-        self._ended_s = -math.inf
         self._missing_s = 0.0  # for so long since the last block or berry, nothing could be read
         self._unsettle("the session began in mid-press")
 
@@ -283,7 +282,6 @@ class Detector:
     def _begin(self, t_s: float) -> OpenPress:
         self._zero.doubt()
         self._press = press = OpenPress(self._zero, self._arrivals, self.settings, t_s)
-        press.ended_s = self._ended_s
         if self._missing_s:
             press.lose(0, self._missing_s)
         self._since = 0
@@ -304,8 +302,8 @@ class Detector:
             self._lose(self._arrivals.missing, self._arrivals.since)
         press.step_share = self._step_share()
         base, error = zero.foretell(t_s)
-        parts, found = press.cut(level, t_s)
-        last, fell = parts[-1], base - level
+        last, found = press.cut(level, t_s)
+        fell = base - level
         most = max(SMALL_SHARE * last.rise_newton, SAME_SIGMA * error, same)
         if not zero.is_sure and fell > most:
             if found or (self._unseen and fell > press.need_newton):
@@ -318,7 +316,6 @@ class Detector:
         for part in found:
             self._judge(press, part, end.n if part is last else 1)
         if last in found:
-            self._ended_s = t_s
             zero.expect_pull(t_s, SMALL_SHARE * last.rise_newton)
         knocked = last not in found and end.n < self._many  # the swing of a knock is no level
         says = not knocked and (fell <= same or not zero.is_pull(t_s, level))

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 from itertools import pairwise
 from statistics import fmean, median
 from typing import NamedTuple
@@ -79,7 +80,6 @@ class OpenPress:
         self.whole = self.floor = Rise(base)  # from the start; from the last level like a zero,
         self.before = Rise(base)  # and the one before that
         self.step_share = 1.0  # of the display step, where it may be smaller
-        self.ended_s = -math.inf  # when the press before ended
         self.parts: list[Part] = []
         self.part = Part(t_start_s, base, error)  # since the last of them
         self.low: list[float] = []  # readings since the force was last too high for a zero:
@@ -267,28 +267,29 @@ class OpenPress:
 
     # --- hindsight ------------------------------------------------------------------------------
 
-    def cut(self, level_newton: float, t_s: float) -> tuple[list[Part], list[Part]]:
+    def cut(self, level_newton: float, t_s: float) -> tuple[Part, list[Part]]:
         """Cut the press at its levels that were zero, now that its end is known.
 
-        All its parts, and those that are presses. Where none is, it was one press, if any.
+        Its last part, and those that are presses. Where none is, it was one press, if any.
         """
-        found: list[Part] = []
-        whole = run = None
-        end = self.part.end(level_newton, t_s, t_s)
-        for part in [*self.parts, end]:
-            whole, run = whole.join(part) if whole else part, run.join(part) if run else part
-            height, level = part.level_newton - run.base_newton, part.level_newton
-            gone = run.base_newton - level_newton > SMALL_SHARE * whole.rise_newton  # all fell off
-            near = gone or height < self.zero.sigma_newton or level_newton > level - height / 2
-            lasted = part.to_s - part.from_s >= LONG_S
-            if part is end or (near and (lasted or self._is_zero(run))):
-                found.append(run)
-                run = None
-        for parts in found, [whole] if whole else []:
-            presses = [part for part in parts if self._is_press(part)]
-            if presses:
+        parts = [*self.parts, self.part.end(level_newton, t_s, t_s)]
+        runs = parts[:1]
+        for part in parts[1:]:
+            if self._was_zero(runs[-1], level_newton):
+                runs.append(part)
+            else:
+                runs[-1] = runs[-1].join(part)
+        for found in runs, [reduce(Part.join, parts)]:
+            if presses := [part for part in found if self._is_press(part)]:
                 break
-        return parts, presses
+        return found[-1], presses
+
+    def _was_zero(self, part: Part, end_newton: float) -> bool:
+        """Whether a part ended at zero: it looks so or lasted, and the end is nearer to that."""
+        base, level = part.base_newton, part.level_newton
+        gone = base - end_newton > SMALL_SHARE * part.rise_newton  # all fell off
+        near = gone or level - base < self.zero.sigma_newton or end_newton > (base + level) / 2
+        return near and (part.to_s - part.from_s >= LONG_S or self._is_zero(part))
 
     def _is_zero(self, part: Part) -> bool:
         """Whether a part looks like a new zero: it fell to its level, or rose as no hand does."""
@@ -299,14 +300,14 @@ class OpenPress:
         least = max(height / _FELL_SHARE, waver)
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
-        soon = (
-            n < (part.to_s - part.from_s + 2 * MOMENT_S) * self.arrivals.rate_hz
-        )  # no hold creeps so fast
-        return soon and part.rise_newton > max(least, height + need)
+        most_s = part.to_s - part.from_s + 2 * MOMENT_S  # no hold creeps so fast
+        return n < most_s * self.arrivals.rate_hz and part.rise_newton > max(least, height + need)
 
     def _is_press(self, part: Part) -> bool:
         """Whether a part is a press: no touch, knock, step of zero, or what stays on the head."""
-        follows = part.t_start_s - self.ended_s < MOMENT_S / 2  # it came with the release before
+        follows = (
+            part.t_start_s - self.zero.ended_s < MOMENT_S / 2
+        )  # it came with the release before
         need, top = self.need_newton, max(self._supported(part), default=-math.inf)
         if top - part.base_newton < need or not part.peak:
             return False
