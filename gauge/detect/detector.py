@@ -139,7 +139,7 @@ class Detector:
         self._out, t_s, press = list[Event](), self._arrivals.last_s or 0.0, self._press
         if press is not None and press.n_near and press.low:
             last = press.low[-press.n_near :]
-            self._finish(t_s, Ending(median(last), len(last)))
+            self._finish(t_s, press, Ending(median(last), len(last)))
         self._break(t_s, "the session ended in mid-press")
         return self._out
 
@@ -234,10 +234,19 @@ class Detector:
         if beat:
             self._since = 0
         end = press.take(reading, t_s, force, beat)
-        if end and not (arrivals.missing and self._zero.is_known and not end.anew):
-            self._finish(t_s, end)
+        if end and not self._zero.is_known:
+            self._start(t_s, press, end)
+        elif end and (end.anew or not arrivals.missing):
+            self._finish(t_s, press, end)
             if end.anew:
                 self._take(reading, t_s, force)
+
+    def _start(self, t_s: float, press: OpenPress, end: Ending) -> None:
+        """Take the first rest."""
+        self._zero.start(t_s, press.low[-end.n :])
+        if self._unseen and press.largest_newton - end.level_newton > press.need_newton:
+            self._say_cut(t_s, self._unseen, press.largest_newton)
+        self._rest(t_s)
 
     def _learn(self, t_s: float) -> None:
         """Learn from a block of readings at rest."""
@@ -287,17 +296,9 @@ class Detector:
         self._since = 0
         return press
 
-    def _finish(self, t_s: float, end: Ending) -> None:
+    def _finish(self, t_s: float, press: OpenPress, end: Ending) -> None:
         """Judge a press that ended at a level, and go back to rest."""
-        press, zero = self._press, self._zero
-        assert press is not None
-        level, same = end.level_newton, SAME_SIGMA * zero.sigma_newton
-        if not zero.is_known:
-            zero.start(t_s, press.low[-end.n :])
-            if self._unseen and press.largest_newton - level > press.need_newton:
-                self._say_cut(t_s, self._unseen, press.largest_newton)
-            self._rest(t_s)
-            return
+        zero, level, same = self._zero, end.level_newton, SAME_SIGMA * self._zero.sigma_newton
         if self._arrivals.missing:
             self._lose(self._arrivals.missing, self._arrivals.since)
         press.step_share = self._step_share()
@@ -359,7 +360,7 @@ class Detector:
         if press is not None and self._zero.is_known:
             flags = press.part.flags.union(*(part.flags for part in press.parts))
             if press.is_idle:
-                self._finish(t_s, Ending(press.floor.level_newton, BLOCK))
+                self._finish(t_s, press, Ending(press.floor.level_newton, BLOCK))
             elif Flag.OVERLOAD in flags or (not press.is_slight and press.largest_newton > 0):
                 self._say_cut(t_s, reason, press.largest_newton)
         began = f"began in mid-press after a gap ({reason})"

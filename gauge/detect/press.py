@@ -297,36 +297,31 @@ class OpenPress:
         if height > need and self._is_step(part, part.level_newton):
             return True
         waver = (part.level_newton - self.whole.level_newton) / 2  # of a hold, at most
-        least = max(height / _FELL_SHARE, waver)
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
         most_s = part.to_s - part.from_s + 2 * MOMENT_S  # no hold creeps so fast
-        return n < most_s * self.arrivals.rate_hz and part.rise_newton > max(least, height + need)
+        fell = part.rise_newton > max(height / _FELL_SHARE, waver, height + need)
+        return fell and n < most_s * self.arrivals.rate_hz
 
     def _is_press(self, part: Part) -> bool:
         """Whether a part is a press: no touch, knock, step of zero, or what stays on the head."""
-        follows = (
-            part.t_start_s - self.zero.ended_s < MOMENT_S / 2
-        )  # it came with the release before
-        need, top = self.need_newton, max(self._supported(part), default=-math.inf)
-        if top - part.base_newton < need or not part.peak:
+        need, base, stay = self.need_newton, part.base_newton, part.stay_newton
+        top = max(self._supported(part), default=-math.inf)
+        fell = top - part.level_newton >= need / 2
+        if top - base < need or not fell or not part.peak or part.peak.t_s > part.from_s:
             return False
-        if top - part.level_newton < need / 2 or part.peak.t_s > part.from_s:  # did not fall
-            return False
-        stay = part.stay_newton
-        low = stay - part.base_newton < need
-        if follows and top - stay < need and (low or self._is_step(part, stay)):
+        follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
+        if follows and top - stay < need and (stay - base < need or self._is_step(part, stay)):
             return False  # it is what stays on the head
-        end_s = self.t_near_s if self.n_near else part.from_s
-        lasted_s = end_s - self.t_before_s
+        lasted_s = (self.t_near_s if self.n_near else part.from_s) - self.t_before_s
         if rate_hz := self.arrivals.rate_hz:  # readings that come late come together
             lasted_s = max(lasted_s, (part.n_readings - self.n_near) / rate_hz)
         lowest = min(map(max, pairwise(part.forces)), default=top)
-        dip = min(part.base_newton, part.level_newton) - lowest
-        swings = dip > SMALL_SHARE * (top - part.base_newton) + SAME_SIGMA * self.zero.sigma_newton
+        most = SMALL_SHARE * (top - base) + SAME_SIGMA * self.zero.sigma_newton
+        swings = min(base, part.level_newton) - lowest > most
         if lasted_s < (2 * MOMENT_S if swings else self.settings.shortest_s):
             return False
-        sudden = lasted_s < MOMENT_S or follows
+        sudden = follows or lasted_s < MOMENT_S
         return not (sudden and self._is_step(part, part.largest_newton))
 
     def _supported(self, part: Part) -> list[float]:
