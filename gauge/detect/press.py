@@ -159,7 +159,7 @@ class OpenPress:
     def _watch(self) -> None:
         """Set the force above which it is too high for a zero."""
         base, floor = self.whole.level_newton, self.floor
-        self.watch_newton = base + _HALF * self.whole.height_newton
+        self.watch_newton = base + _HALF * max(self.whole.height_newton, self.need_newton)
         if floor.height_newton > (floor.level_newton - base) / 2:  # less is a waver of a hold
             above = floor.level_newton + _HALF * floor.height_newton
             self.watch_newton = max(self.watch_newton, above)
@@ -200,8 +200,9 @@ class OpenPress:
             self.n_near += 1
             if self.n_near >= dwell and self.low:
                 self.lowest_newton = min(self.lowest_newton, median(self.low[-dwell:]))
-        margin = self.zero.high(t_s, self.settings.onset_sigma) - level
-        if self.n_near >= dwell and force > max(self.lowest_newton, level) + margin:
+        stays = (1 + SMALL_SHARE) * max(self.lowest_newton - level, 0.0)  # and wavers by its share
+        high = self.zero.high(t_s, self.settings.onset_sigma)
+        if self.n_near >= dwell and force > high + stays:
             return True
         if force > level + 2 * close:
             self.n_near = 0
@@ -249,7 +250,7 @@ class OpenPress:
         if not (creep > 0 and is_flat(last, sigma, zero.step_newton, creep)):
             return
         part.end(level, t_s - n / rate_hz if rate_hz else part.t_start_s, t_s)
-        if part.peak and min(last) == part.largest_newton:
+        if part.peak and min(last[n // 2 :]) == part.largest_newton:
             part.held[part.largest_newton] = t_s - part.peak.t_s
         if parts and (part.rise_newton < self.need_newton or len(parts) > _MOST_LEVELS):
             old, part = parts[-1], parts.pop().join(part)
@@ -272,7 +273,10 @@ class OpenPress:
 
         Its last part, and those that are presses. Where none is, it was one press, if any.
         """
-        parts = [*self.parts, self.part.end(level_newton, t_s, t_s)]
+        end = self.part.end(level_newton, t_s, t_s)
+        if self.parts and end.largest_newton in self.parts[-1].held:  # it was still held
+            end.held[end.largest_newton] = self.high_s - end.t_start_s
+        parts = [*self.parts, end]
         runs = parts[:1]
         for part in parts[1:]:
             if self._was_zero(runs[-1], level_newton):
@@ -337,10 +341,10 @@ class OpenPress:
 
     def _is_step(self, part: Part, top_newton: float) -> bool:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
-        n, base = 0, part.base_newton
+        n, base, rate_hz = 0, part.base_newton, self.arrivals.rate_hz
         for x in part.forces, self._supported(part):
             most = base + _RISE_SHARE * (min(top_newton, max(x)) - base)
             n = max(n, next(i for i, force in enumerate(x) if force >= most))
-        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= n + 1)
+        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= HAND_S * rate_hz)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
-        return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * self.arrivals.rate_hz
+        return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
