@@ -133,7 +133,7 @@ def smallest_plan(
         if plan.accepted(good) >= assurance:
             return plan
     raise InfeasiblePlanError(
-        f"No sample of {lot_size or MOST_BERRIES} berries or fewer tells lots of {good:.1%} soft "
-        f"from lots of {at_most:.1%}.",
+        f"No sample of {lot_size or MOST_BERRIES} berries or fewer separates lots of {good:.1%} "
+        f"soft from lots of {at_most:.1%}.",
         todo="Allow more soft berries, or ask for less assurance.",
     )

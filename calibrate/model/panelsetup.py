@@ -211,24 +211,14 @@ def prepare(
         squeezes=None if softening is None else pairs.squeezes,
         log_scale=force_scale == "log",
     )
-    width = np.full(data.size, _PLACE)
-    width[log_cut.size : data.n_places] = _OWN
     differ = (hands, spreads, offsets, offsets)
-    for kind, effect, differs in zip(DEVIATIONS, data.effects, differ, strict=True):
-        width[effect] = kind.usual if differs else NO_DEVIATION
-        # With one boundary an offset there is the hand itself.
-        alone = kind is OFFSETS and data.n_cuts == 1
-        width[effect[list(apart)]] = NO_DEVIATION if alone else kind.apart
-    centre = np.zeros(data.size)
-    centre[: data.n_places + 1] = [*log_cut, *extra, np.log(pooled.spread)]
-    if softening is not None:
-        centre[data.n_places + 1], width[data.n_places + 1] = softening
+    start = np.array([*log_cut, *extra, np.log(pooled.spread)])
     return Panel(
         pairs=pairs,
         force_scale=force_scale,
         used=used,
         data=data,
-        prior=Prior(centre=centre, precision=width**-2.0),
+        prior=_prior(data, start, softening, differ, apart),
         differ=differ,
         pooled=np.setdiff1d(np.arange(data.n_raters), apart),
         skipped=tuple(sorted(skipped)),
@@ -236,6 +226,27 @@ def prepare(
         growth=NO_GROWTH,
         dependence=order,
     )
+
+
+def _prior(
+    data: PanelData,
+    start: Floats,
+    softening: tuple[float, float] | None,
+    differ: Sequence[bool],
+    apart: Sequence[int],
+) -> Prior:
+    """Say where the search starts, and how far from there each parameter may be."""
+    centre, width = np.zeros(data.size), np.full(data.size, _PLACE)
+    centre[: start.size] = start
+    width[data.n_cuts : data.n_places] = _OWN
+    if softening is not None:
+        centre[start.size], width[start.size] = softening
+    for kind, effect, differs in zip(DEVIATIONS, data.effects, differ, strict=True):
+        width[effect] = kind.usual if differs else NO_DEVIATION
+        # With one boundary an offset there is the hand itself.
+        alone = kind is OFFSETS and data.n_cuts == 1
+        width[effect[list(apart)]] = NO_DEVIATION if alone else kind.apart
+    return Prior(centre=centre, precision=width**-2.0)
 
 
 def with_growth(panel: Panel) -> Panel:

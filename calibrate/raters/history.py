@@ -104,37 +104,46 @@ def hand_history(
     settled = 1.0 - (1.0 - WEIGHT) ** np.arange(1, own.rank.size + 1)
     limits = np.hypot(np.array(chart.high), width * off * settled)
     average = np.array(chart.smoothed)
-    beyond = np.abs(average) - limits
-    outside = beyond > 0
-    times = own.extra.get("scored_at", [None] * own.rank.size)
-    days = [str(at)[:10] if at else None for at in times]
-    dated = all(days) and len(set(days)) > 1
-    # A point is a day, or twenty scores.
-    groups = np.array(days) if dated else np.arange(own.rank.size) // _A_POINT
-    first = np.flatnonzero(np.append(True, groups[1:] != groups[:-1]))
+    outside = np.abs(average) > limits
     newton = 1.0 / per_newton
     if force_scale == "log":
         newton *= float(np.median(hand.cut_newton[np.isfinite(hand.cut_newton)]))
+    times = own.extra.get("scored_at", [None] * own.rank.size)
+    days = [str(at)[:10] if at else None for at in times]
     return HandHistory(
         rater=rater,
         reference=reference,
         n_reference=against.n,
         n=own.n,
         run_length=RUN_LENGTH,
-        points=tuple(
+        points=_points(days, average * newton, limits * newton),
+        first_outside=int(np.argmax(outside)) + 1 if outside.any() else None,
+    )
+
+
+def _points(
+    days: list[str | None], shift_newton: Floats, limit_newton: Floats
+) -> tuple[HistoryPoint, ...]:
+    """Put the chart of each score together by day, or by twenty scores where days are unknown."""
+    dated = all(days) and len(set(days)) > 1
+    groups = np.array(days) if dated else np.arange(len(days)) // _A_POINT
+    first = np.flatnonzero(np.append(True, groups[1:] != groups[:-1]))
+    beyond = np.abs(shift_newton) - limit_newton
+    points = []
+    for begin, end in pairwise([*first.tolist(), len(days)]):
+        worst = begin + int(np.argmax(beyond[begin:end]))
+        outside = bool(beyond[worst] > 0)
+        at = worst if outside else end - 1
+        points.append(
             HistoryPoint(
                 day=days[end - 1],
                 n=end,
-                shift_newton=float(average[at]) * newton,
-                limit_newton=float(limits[at]) * newton,
-                outside=bool(outside[at]),
+                shift_newton=float(shift_newton[at]),
+                limit_newton=float(limit_newton[at]),
+                outside=outside,
             )
-            for begin, end in pairwise([*first.tolist(), own.rank.size])
-            for worst in [begin + int(np.argmax(beyond[begin:end]))]
-            for at in [worst if outside[worst] else end - 1]
-        ),
-        first_outside=int(np.argmax(outside)) + 1 if outside.any() else None,
-    )
+        )
+    return tuple(points)
 
 
 def _scores(hand: CutFit, pairs: Pairs) -> tuple[Floats, Floats]:

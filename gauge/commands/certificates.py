@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def certificate(parts: Sequence[str]) -> CertificateRow:
-    """Read a certificate: gauge or weights, number, day of issue, day on which it is due."""
+    """Read a certificate: gauge or weights, number, date of issue, due date."""
     from gauge.season.rows import CertificateRow
 
     try:
@@ -30,7 +30,7 @@ def certificate(parts: Sequence[str]) -> CertificateRow:
     if kind not in {"gauge", "weights"}:
         raise click.BadParameter(f"'{kind}': a certificate is of gauge or weights.")
     if due < issued:
-        raise click.BadParameter(f"'{kind} {number}' is due on {due}, before its issue, {issued}.")
+        raise click.BadParameter(f"'{kind} {number}': due date {due} is before its issue {issued}.")
     return CertificateRow(kind=kind, name=kind, number=number, issued_on=issued, due_on=due)
 
 

@@ -222,9 +222,9 @@ class CalibrationTables(Tables):
     def press_days(self) -> dict[int, date]:
         """The day on which each berry was pressed, by its id, where it is known.
 
-        Harvest plus storage day, where a sample has both, is earlier than what the clock said of a
-        berry that was replayed later. A berry of a sheet that names no time has that of its storing
-        (which ends in Z, as no time of a sheet does), and that says nothing of its press.
+        A berry replayed later has a clock time after its press: harvest plus storage day, where a
+        sample has both, is then the earlier. One of a sheet that names no time has that of its
+        storing (which ends in Z, as no time of a sheet does), and that is not used.
         """
         due = {
             row["sample_id"]: made(Sample, row).due

@@ -108,7 +108,7 @@ def check_warning(
 
 
 def overdue(rows: Iterable[CertificateRow], today: date | None = None) -> list[str]:
-    """Say which certificates are past their day.
+    """Say which certificates are past their due date.
 
     Examples
     --------

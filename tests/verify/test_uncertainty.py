@@ -79,7 +79,7 @@ def test_verify_tells_and_keeps_uncertainty_and_certificates(tmp_path: Path) -> 
     assert "certificate K-118 of the gauge, issued 2026-01-31" in told
     for wrong, what in (
         (("scale", "W-7", "2025-05-01", "2026-05-01"), "is of gauge or weights"),
-        (("weights", "W-7", "2026-05-01", "2025-05-01"), "due on 2025-05-01, before its issue"),
+        (("weights", "W-7", "2026-05-01", "2025-05-01"), "due date 2025-05-01 is before its issue"),
     ):
         refused = CliRunner().invoke(gauge, ["verify", "--season", "s", "--certificate", *wrong])
         assert refused.exit_code == 2
