@@ -13,7 +13,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from gauge.outfile import write_whole
+from gauge.errors import InvalidValueError
+from gauge.outfile import Kind, may_replace, write_whole
 
 Cell = str | int | float | Decimal | None
 # A cell that begins so is run as a formula (CWE-1236, neutralisation of formula elements in a
@@ -123,6 +124,7 @@ _KINDS = (
     (r"predicted_scores_(.+)", "", "share of berries scored {}, by force and calibration"),
     (r"letters_(.+)", "", "letters of {}: means that share a letter are not shown to differ"),
 )
+_DICTIONARY = Kind("dictionary of columns", rb"column[,;\t]unit")
 UNKNOWN = Column("", "column of the plan or of the source, as it is written there")
 
 
@@ -155,14 +157,24 @@ def export(
 ) -> str:  # fmt: skip
     """Write a CSV and beside it the dictionary of its columns; return words for the screen.
 
-    `layout` goes to `csv_lines`. A CSV that goes to stdout has no dictionary.
+    `layout` goes to `csv_lines`. A CSV that goes to stdout has no dictionary. A CSV that is there
+    is replaced where it has such columns, or a dictionary: any other is a sheet of somebody's.
     """
-    write_whole(path, csv_lines(header, rows, **layout), bom=bom)
+    if path.suffix.lower() in {".xlsx", ".xls", ".ods"}:
+        raise InvalidValueError(
+            f"{path}: what is written is a CSV, which no spreadsheet opens under that ending.",
+            todo=f"Name it {path.with_suffix('.csv').name}.",
+        )
+    beside = path.with_name(f"{path.stem}_columns.csv")
+    first = "".join(csv_lines(header[:3], [], **layout)).rstrip()
+    known = beside.is_file() and may_replace(beside, _DICTIONARY)
+    kind = None if known else Kind("CSV of firmhand", re.escape(first.encode()))
+    write_whole(path, csv_lines(header, rows, **layout), bom=bom, kind=kind)
     if str(path) == "-":
         return ""
-    beside = path.with_name(f"{path.stem}_columns.csv")
     lines = [(name, *describe(name)) for name in header]
-    write_whole(beside, csv_lines(["column", *Column._fields], lines, **layout), bom=bom)
+    named = csv_lines(["column", *Column._fields], lines, **layout)
+    write_whole(beside, named, bom=bom, kind=_DICTIONARY)
     return f" {beside.name} says what its columns mean."
 
 

@@ -17,7 +17,7 @@ from calibrate.commands import answers, options
 from calibrate.report import facts
 from gauge.clikit import Printed, argument, keep_printed, option
 from gauge.errors import FirmhandError, NoSuchRecordError
-from gauge.outfile import write_whole
+from gauge.outfile import PAGE, write_whole
 
 if TYPE_CHECKING:
     from calibrate.report.page import Section
@@ -59,7 +59,7 @@ def command(asked: _Asked) -> None:
         digest = file.digest
     about += [f"Made {datetime.now(UTC):%d %b %Y}; forces in {answers.unit()}; digest {digest}."]
     sections = [_made(asked, *part) for part in _PARTS]
-    write_whole(asked.out, [render(title, about, sections)])
+    write_whole(asked.out, [render(title, about, sections)], kind=PAGE)
     failed = [section.title for section in sections if section.missing]
     lacking = f"; to be filled: {', '.join(failed)}" if failed else ""
     answers.say(f"report: {asked.out}{lacking}")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,14 +9,12 @@ from typing import TYPE_CHECKING
 import click
 
 from gauge.clikit import FILE, document, emit_json, json_option, print_table, say, season_argument
-from gauge.errors import AlreadyThereError, NoSuchRecordError
-from gauge.outfile import write_whole
+from gauge.errors import NoSuchRecordError
+from gauge.outfile import CAPTURE, write_whole
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile
     from gauge.season.rows import SessionRow
-
-_BEGINS = re.compile(rb"#|-?\d+\t|$")  # as a capture text does, or an empty file
 
 
 @click.command("capture", no_args_is_help=True)
@@ -52,23 +48,10 @@ def command(season: Path, session: int | None, out: Path | None, as_json: bool) 
         say(f"Session {session}: {n_bytes} bytes written to {out}.")
 
 
-def _refuse_other_file(out: Path) -> None:
-    """Refuse to write over anything but an earlier capture."""
-    begin = b""
-    if out.is_file():  # a pipe would be waited for
-        with contextlib.suppress(OSError), out.open("rb") as before:
-            begin = before.read(99)
-    if not _BEGINS.match(begin):
-        raise AlreadyThereError(
-            f"{out} exists and is no capture; it stays as it is.", todo="Give --out another name."
-        )
-
-
 def _write(file: SeasonFile, session: int, out: Path) -> int:
     """Write a session's capture; return its number of bytes."""
     from gauge.protocol.capture import write_capture
 
-    _refuse_other_file(out)
     row = file.session(session)
     n_bytes = sum(len(chunk.data) for chunk in file.chunks(session))
     if not n_bytes:
@@ -85,7 +68,7 @@ def _write(file: SeasonFile, session: int, out: Path) -> int:
         for line in write_capture(file.received(session)):
             yield f"{line}\n"
 
-    write_whole(out, lines())
+    write_whole(out, lines(), kind=CAPTURE)
     return n_bytes
 
 

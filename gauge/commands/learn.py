@@ -11,7 +11,7 @@ import click
 
 from gauge.clikit import emit_json, json_option, option, receives, say
 from gauge.errors import AlreadyThereError, CannotWriteError, NotSureError, StoppedError
-from gauge.outfile import is_database, write_whole
+from gauge.outfile import CAPTURE, is_database, write_whole
 
 if TYPE_CHECKING:
     from gauge.learn.inference import Learned
@@ -89,7 +89,7 @@ def command(asked: _Asked, as_json: bool) -> None:
             listener.close()
             received.extend(sweep.received)
             if asked.received_file is not None:
-                write_whole(asked.received_file, _capture_lines(received))
+                write_whole(asked.received_file, _capture_lines(received), kind=CAPTURE)
 
     received: list[Received] = []
     try:
@@ -108,7 +108,8 @@ def command(asked: _Asked, as_json: bool) -> None:
             "stopped; no format was written.", todo="Run gauge learn again when the gauge is ready."
         ) from None
     if asked.received_file is None:
-        write_whole(asked.out.with_name(f"{asked.out.stem}.received.txt"), _capture_lines(received))
+        beside = asked.out.with_name(f"{asked.out.stem}.received.txt")
+        write_whole(beside, _capture_lines(received), kind=CAPTURE)
     write_whole(asked.out, [dump_format(replace(learned.fmt, name=asked.out.stem))])
     say(f"{asked.out}: written.")
     if as_json:

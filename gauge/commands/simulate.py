@@ -15,7 +15,7 @@ import click
 from gauge.clikit import echo, option, receives, say
 from gauge.commands.options import format_option
 from gauge.errors import PortError
-from gauge.outfile import write_whole
+from gauge.outfile import CAPTURE, write_whole
 
 if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat, SerialSettings
@@ -159,7 +159,8 @@ def command(asked: _Asked, format_name: str) -> None:
         **_faults(asked.faults, track.duration_s / 2, other_unit),
     )
     if asked.capture_file is not None:
-        write_whole(asked.capture_file, (f"{line}\n" for line in write_capture(recorded(gauge))))
+        lines = (f"{line}\n" for line in write_capture(recorded(gauge)))
+        write_whole(asked.capture_file, lines, kind=CAPTURE)
         say(f"{asked.capture_file}: {track.duration_s:.1f} s written")
         return
     play = _some(asked, "speedup", "seconds", "forever", "linger_s")

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gauge.errors import InvalidValueError
-from gauge.outfile import drafted
+from gauge.outfile import PDF, drafted
 from gauge.records import Sample
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def write_sheets(
     from matplotlib.backends.backend_pdf import PdfPages
 
     undated = {"CreationDate": None, "Producer": None}
-    with drafted(target) as draft, PdfPages(draft, metadata=undated) as pdf:
+    with drafted(target, PDF) as draft, PdfPages(draft, metadata=undated) as pdf:
         for place, row in enumerate(rows, 1):
             of = f"{title}   sample {place} of {len(samples)}"
             for page in _sheets(row, of, raters, squeezes, blind=blind):

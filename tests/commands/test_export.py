@@ -17,13 +17,19 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from matplotlib.figure import Figure
 
 from calibrate.cli import group as calibrate
 from gauge.cli import group
 from gauge.columns import UNKNOWN, csv_lines
 from gauge.csvsheet import CsvSheet
-from gauge.errors import CannotWriteError, UnreadableFileError
-from gauge.outfile import write_whole
+from gauge.errors import (
+    AlreadyThereError,
+    CannotWriteError,
+    InvalidValueError,
+    UnreadableFileError,
+)
+from gauge.outfile import save_picture, write_whole
 from gauge.records import FingerScore, Flag, Sample, Session
 from gauge.season.file import open_season
 from gauge.units import Unit
@@ -232,7 +238,7 @@ def test_no_text_runs_as_a_formula_and_numbers_stay_numbers() -> None:
 
 def test_a_target_that_cannot_be_written_is_a_clear_error(path, tmp_path, monkeypatch) -> None:
     out = tmp_path / "b.csv"
-    out.write_text("old")
+    out.write_text("berry_id,sample,number\n")  # an earlier one
     with pytest.raises(CannotWriteError, match="a folder"):
         run("readings", path, "--csv", tmp_path)
     with pytest.raises(CannotWriteError, match="No such file"):
@@ -244,8 +250,45 @@ def test_a_target_that_cannot_be_written_is_a_clear_error(path, tmp_path, monkey
     monkeypatch.setattr("pathlib.Path.replace", locked)
     with pytest.raises(CannotWriteError, match="Close it where it is open"):
         run("readings", path, "--csv", out)
-    assert out.read_text() == "old"
+    assert out.read_text() == "berry_id,sample,number\n"
     assert {p.name for p in tmp_path.iterdir()} == {"a.season", "b.csv"}
+
+
+def test_a_sheet_of_somebodys_is_never_written_over(path, tmp_path) -> None:
+    """A slip of the hand names the sheet that was read, in place of the file to write."""
+    sheet = tmp_path / "scores.csv"
+    sheet.write_text("sample,number,rater,score\nC1,1,ines,2\n")
+    before = sheet.read_bytes()
+    for call in (
+        [group, "readings", path, "--csv", sheet],
+        [calibrate, "report", path, "--out", sheet],
+        [calibrate, "table", path, "--csv", sheet],
+        [group, "simulate", "--capture", sheet],
+    ):
+        refused = CliRunner().invoke(call[0], [*map(str, call[1:])])
+        assert isinstance(refused.exception, AlreadyThereError), call
+        assert "scores.csv exists and is no " in str(refused.exception)
+        assert sheet.read_bytes() == before
+    named_so = tmp_path / "cuts.png"
+    named_so.write_text("a note")
+    with pytest.raises(AlreadyThereError, match="is no PNG"):
+        save_picture(Figure(), named_so)
+    assert {p.name for p in tmp_path.iterdir()} == {"a.season", "scores.csv", "cuts.png"}
+
+
+def test_an_earlier_csv_is_replaced_whatever_its_layout(path, tmp_path) -> None:
+    out = tmp_path / "b.csv"
+    for more in ([], ["--long"], ["--decimal", "comma", "--bom"], []):
+        run("readings", path, "--csv", out, *more)
+    assert pd.read_csv(out).columns[0] == "berry_id"
+    (tmp_path / "b_columns.csv").unlink()
+    run("readings", path, "--csv", out)
+
+
+def test_no_csv_is_named_like_a_workbook(path, tmp_path) -> None:
+    with pytest.raises(InvalidValueError, match=r"Name it b\.csv"):
+        run("readings", path, "--csv", tmp_path / "b.xlsx")
+    assert [p.name for p in tmp_path.iterdir()] == ["a.season"]
 
 
 def test_a_failure_half_way_leaves_the_old_file(tmp_path) -> None:

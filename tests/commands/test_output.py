@@ -8,7 +8,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from matplotlib.figure import Figure
 
+from gauge.outfile import save_picture
 from gauge.season.file import open_season
 from tests.answers import SAMPLE_RUNS
 from tests.seasons import make_season
@@ -91,7 +93,8 @@ def test_a_picture_that_does_not_fit_is_refused_and_the_old_one_stays(
     kind: str, tmp_path: Path
 ) -> None:
     picture = tmp_path / f"a{kind}"
-    picture.write_text("old")
+    save_picture(Figure(), picture)
+    old = picture.read_bytes()
     code = f"""
 import resource, signal
 from pathlib import Path
@@ -109,4 +112,4 @@ except CannotWriteError:
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert (done.stdout, done.stderr) == ("refused\n", "")
-    assert [(file, file.read_text()) for file in tmp_path.iterdir()] == [(picture, "old")]
+    assert [(file, file.read_bytes()) for file in tmp_path.iterdir()] == [(picture, old)]
