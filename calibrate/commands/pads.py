@@ -16,6 +16,7 @@ from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
 from gauge.clikit import argument, echo, option
 from gauge.errors import InvalidValueError, TooFewScoresError
+from gauge.plaintext import plural
 from gauge.units import MOST_NEWTON, newtons, parse_unit
 
 if TYPE_CHECKING:
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 # A press that differs from the others of its pad by more than this factor is of another pad, in
 # another unit, or lost its decimal point: common practice, no source.
 _MOST_CHANGE = 2.0
+# One that differs by more than this factor is shown: pads age, but not so much in a season.
+_SHOWN_CHANGE = 1.2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,19 +82,42 @@ def command(asked: _Asked) -> None:
     calibrate pads 2026.season
     """  # noqa: D301
     forces_newton = asked.newtons()
+    if asked.pad is None and (asked.forces or asked.undo):
+        raise click.UsageError("Name the pad: calibrate pads SEASON PAD-A --force 3.02.")
     with gauge.open_season(asked.season, read_only=asked.pad is None) as file:
         if asked.pad is None:
             _list(file, asked.as_of)
-        elif asked.undo:
+            return
+        pad = _named(file, asked.pad)
+        if asked.undo:
             if asked.why is None or asked.forces:
                 raise click.UsageError("--undo goes with --why TEXT, and with no --force.")
-            _undo(file, asked.pad, asked.why)
+            _undo(file, pad, asked.why)
         elif not forces_newton:
             raise click.UsageError("A pad's press needs --force.")
         else:
             day = None if asked.made is None else asked.made.date().isoformat()
             about = {"batch": asked.batch, "made_on": day, "temp_c": asked.temp_c}
-            _press(file, asked.pad, forces_newton, about, asked.as_of)
+            _press(file, pad, forces_newton, about, asked.as_of)
+
+
+def _named(file: SeasonFile, typed: str) -> str:
+    """Return the name of a pad, known or new; refuse none, and the label of a berry."""
+    from gauge.season.rows import as_known
+
+    known = [row.pad for row in file.pad_presses()]
+    pad = as_known(typed, known)
+    if pad in known:
+        return pad
+    if not pad:
+        raise InvalidValueError("a pad needs a name.", todo="Write it on the pad, such as PAD-A.")
+    berries = [f"{berry.sample}-{berry.number}" for berry in file.berries()]
+    if (label := as_known(pad, berries)) in berries:
+        raise InvalidValueError(
+            f"{label} is a berry of {file.path}, and no pad.",
+            todo="'calibrate squeeze' records a press of an anchor.",
+        )
+    return pad
 
 
 def _press(
@@ -106,7 +132,8 @@ def _press(
         if about["batch"] in {None, known["batch"]}:
             about = about | {name: about[name] or known[name] for name in known}
     same = [row.force_newton for row in before if row.batch == about["batch"]]
-    _refuse_changed(label, median(same or forces_newton), forces_newton)
+    usual = median(same or forces_newton)
+    _refuse_changed(label, usual, forces_newton)
     for newton in forces_newton:
         row = PadPressRow(pad=label, at=options.moment(as_of), force_newton=newton, **about)
         file.add_pad_press(row)
@@ -115,6 +142,9 @@ def _press(
     if not answers.emitted(found):
         shown = ", ".join(map(with_unit, forces_newton))
         answers.say(f"pad {label}: {shown} kept")
+    if any(not usual / _SHOWN_CHANGE <= one <= usual * _SHOWN_CHANGE for one in forces_newton):
+        what = f"pad {label} usually shows {with_unit(usual)}: was it this pad?"
+        answers.warn([f"{what} --undo takes its last press back."])
 
 
 def _undo(file: SeasonFile, label: str, why: str) -> None:
@@ -178,6 +208,6 @@ def _list(file: SeasonFile, as_of: date) -> None:
         return
     echo(
         f"The gauge repeats on pads with a standard deviation of {with_unit(found.sd)} "
-        f"({found.df} degrees of freedom).\nA fit takes that error out of the cut points by "
-        f"--gauge-sd {found.sd:.3g} (N), if fruit is pressed in the same way."
+        f"({plural(found.df, 'degree')} of freedom).\nA fit takes that error out of the cut "
+        f"points by --gauge-sd {found.sd:.3g} (N), if fruit is pressed in the same way."
     )

@@ -185,7 +185,11 @@ def _find(
     file: SeasonFile, label: str, calibration_name: str | None, *, retired: bool = False
 ) -> AnchorRow:
     """Find an anchor by its label; a retired one only if asked for."""
-    rows = [row for row in file.anchors(calibration_name) if row.label == label]
+    from gauge.season.rows import as_known
+
+    rows = file.anchors(calibration_name)
+    label = as_known(label, [row.label for row in rows])
+    rows = [row for row in rows if row.label == label]
     if not rows:
         raise NoSuchRecordError(
             f"{file.path} holds no anchor {label}.",

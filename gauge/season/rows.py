@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from datetime import date
@@ -75,9 +76,26 @@ def match(rows: Iterable[SampleRow], code: str) -> SampleRow | None:
 
 def nearest(rows: Iterable[SampleRow], code: str) -> str | None:
     """Return the code that an unknown one is most likely a slip of."""
-    known = {code_key(name): name for row in rows for name in row.sample.names}
-    near = get_close_matches(code_key(code), known, 1)
+
+    def key(name: str) -> str:  # C-1 is the nearest to C-01
+        return re.sub(r"(?<!\d)0+(?=\d)", "", code_key(name))
+
+    known = {key(name): name for row in rows for name in row.sample.names}
+    near = get_close_matches(key(code), known, 1)
     return known[near[0]] if near else None
+
+
+def as_known(typed: str, known: Iterable[str]) -> str:
+    """Return the known label that is typed, whatever its case and blanks; else the typed one.
+
+    Examples
+    --------
+    >>> as_known(" pad-a", ["PAD-A"]), as_known(" PAD-B ", ["PAD-A"])
+    ('PAD-A', 'PAD-B')
+    """
+    labels = {code_key(label): label for label in known}
+    # Labels may differ only in case; then the exact one counts.
+    return typed if typed in labels.values() else labels.get(code_key(typed), typed.strip())
 
 
 def code_key(code: str) -> str:

@@ -395,6 +395,30 @@ def test_pads_show_how_the_gauge_repeats(own: Path) -> None:
     answer("pads", own, "B", "--force", "15", "--batch", "8")  # another batch is another pad
 
 
+def test_a_press_is_of_a_pad_that_is_meant(own: Path) -> None:
+    """A pad left out, a pad without a name, a berry, and a pad whose name has another case."""
+    before = answer("pads", own)
+    for words in (("--force", "3.3"), ("--undo", "--why", "x")):
+        refused = run("pads", own, *words)
+        assert refused.exit_code == 2
+        assert "Name the pad" in refused.stderr
+    with open_season(own, read_only=True) as season:
+        berry = season.berries()[0]
+    for name, what in (("", "needs a name"), (" ", "needs a name"),
+                       (f"{berry.sample}-{berry.number}", "is a berry of")):  # fmt: skip
+        assert what in str(run("pads", own, name, "--force", "3.3").exception)
+    assert answer("pads", own) == before
+    assert answer("pads", own, " a", "--force", "3.0")["pad"] == "A"
+    assert [pad["name"] for pad in answer("pads", own)["pads"]] == ["A", "B"]
+
+
+def test_a_press_far_from_the_usual_of_its_pad_is_shown(own: Path) -> None:
+    run("pads", own, "E", "--force", "1.60")
+    for force, shown in (("1.65", False), ("3.02", True)):
+        said = run("pads", own, "E", "--force", force).stderr
+        assert ("pad E usually shows 1.6" in said) == shown
+
+
 def test_practice_is_kept_apart_from_data(own: Path) -> None:
     run("adopt", own, "july", "--yes")
     run("anchors", own, "--calibration", "july", "--keep")
