@@ -41,14 +41,38 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 class FiniteRange(click.FloatRange):
     """A range of numbers without nan, which is in every range, and without infinity."""
 
+    name = "number"
+
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
-        """Read a number within the range."""
+        """Read a number within the range; a comma may part thousands or decimals, so it is none."""
+        if re.fullmatch(r"-?\d+,\d+", str(value)):
+            self.fail(f"'{value}': type a point, {str(value).replace(',', '.')}.", param, ctx)
         number: float = super().convert(value, param, ctx)
         if not math.isfinite(number):
             self.fail(f"{value} is no number of this kind.", param, ctx)
         return number
+
+
+class _Count(click.IntRange):
+    """A range of whole numbers."""
+
+    name = "integer"
+
+
+class _Day(click.DateTime):
+    """A day as 2026-07-31 or 31.7.2026."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read a day; the error shows how to write it."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"'{value}' is no day such as 2026-07-31.", param, ctx)
+
+
+DAY = _Day(["%Y-%m-%d", "%d.%m.%Y"])
 
 
 def read_by(read: Callable[[Any], Any]) -> Callable[..., Any]:
@@ -79,7 +103,7 @@ def _number(whole: bool, above: float | None, low: float | None, high: float | N
     least = low if above is None else above
     if least is None and high is None:
         return click.INT if whole else click.FLOAT
-    kind: Any = click.IntRange if whole else FiniteRange
+    kind: Any = _Count if whole else FiniteRange
     return kind(least, high, min_open=above is not None)
 
 

@@ -13,7 +13,7 @@ import click
 import calibrate
 import gauge
 from calibrate.data.scale import Scale, parse_scale
-from gauge.clikit import FiniteRange, option, say
+from gauge.clikit import DAY, FiniteRange, option, say
 from gauge.errors import InvalidValueError
 from gauge.outfile import check_picture
 from gauge.records import Flag
@@ -57,8 +57,7 @@ def moment(as_of: date) -> str:
 def as_of_option(*flags: str) -> Any:
     """Declare the day from which ages count."""
     what = "Day on which this is done, from which ages count; today if none."
-    kind = click.DateTime(["%Y-%m-%d"])
-    return option(what, "--as-of", *flags, type=kind, metavar="YYYY-MM-DD", callback=_as_day)
+    return option(what, "--as-of", *flags, type=DAY, metavar="YYYY-MM-DD", callback=_as_day)
 
 
 def level_option(what: str = "Level of the intervals.") -> Any:

@@ -14,7 +14,7 @@ import click
 import gauge
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
-from gauge.clikit import argument, echo, option
+from gauge.clikit import DAY, argument, echo, option
 from gauge.errors import InvalidValueError, TooFewScoresError
 from gauge.plaintext import plural
 from gauge.units import MOST_NEWTON, newtons, parse_unit
@@ -58,7 +58,7 @@ class _Asked(ShownForces):
     batch: str | None = option("Of the pad; remembered.")
     made: datetime | None = option(
         "Day on which the pad was made; remembered.",
-        type=click.DateTime(["%Y-%m-%d"]),
+        type=DAY,
         metavar="YYYY-MM-DD",
     )
     temp_c: float | None = option("Temperature of the pad, C.", low=-30, high=60)

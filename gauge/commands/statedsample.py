@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from gauge.clikit import option, say
+from gauge.clikit import DAY, option, say
 from gauge.commands.options import read_crop
 from gauge.errors import NoSuchRecordError, StoppedError
 from gauge.records import POSSIBLE, Sample
@@ -51,7 +51,7 @@ class SampleOptions:
     replicate: str | None = option("Of a new sample.")
     harvest_date: str | None = option(
         "Of a new sample.",
-        type=click.DateTime(["%Y-%m-%d"]),
+        type=DAY,
         metavar="YYYY-MM-DD",
         read=lambda day: day.date().isoformat(),
     )

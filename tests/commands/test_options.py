@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from gauge.clikit import argument, option, parameters
+from gauge.clikit import DAY, argument, option, parameters
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -57,7 +58,9 @@ def test_a_record_is_made_of_what_was_typed() -> None:
     ("words", "why"),
     [
         (("--berries", "0"), "'--berries': 0 is not in the range x>=1"),
-        (("--berries", "1.5"), "'--berries': '1.5' is not a valid integer range"),
+        (("--berries", "1.5"), "'--berries': '1.5' is not a valid integer."),
+        (("--level", "0,9"), "'--level': '0,9': type a point, 0.9."),
+        (("--level", "a"), "'--level': 'a' is not a valid number."),
         (("--level", "nan"), "'--level': nan is no number of this kind"),
         (("--spread", "0.5"), "'--spread': 0.5 is not in the range x>=1"),
         (("--n-berries", "3"), "No such option '--n-berries'"),
@@ -77,3 +80,25 @@ def test_its_own_come_before_those_that_it_shares() -> None:
     (spread,) = (one for one in parameters(Asked) if one.name == "spread")
     assert isinstance(spread, click.Option)
     assert spread.help == "Spread of the fingers."
+
+
+@pytest.mark.parametrize(
+    ("typed", "day"),
+    [
+        ("2026-07-31", "2026-07-31"),
+        ("31.7.2026", "2026-07-31"),
+        ("7/8/2026", None),
+        ("31.2.2026", None),
+    ],
+)
+def test_a_day_is_as_on_a_sheet_and_one_that_may_be_another_is_refused(
+    typed: str, day: str | None
+) -> None:
+    @click.command()
+    @click.option("--on", type=DAY)
+    def show(on: datetime) -> None:
+        click.echo(on.date().isoformat())
+
+    result = CliRunner().invoke(show, ["--on", typed])
+    assert result.exit_code == (0 if day else 2)
+    assert (day or f"'{typed}' is no day such as 2026-07-31.") in result.output
