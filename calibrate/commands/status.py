@@ -163,11 +163,15 @@ def _calibration(status: _Status, season: Path) -> None:
         status.warnings.append(f"calibration {name} is older than the season's data")
         fresh = next(f"{name}-{n}" for n in range(2, 999) if f"{name}-{n}" not in stored)
         status.then("adopt a calibration of all data", f"calibrate adopt S {shlex.quote(fresh)}")
+    worn: dict[str, list[str]] = {}
     for anchor in anchors:
         if anchor.retired_at is None and (why := retirement_reason(anchor, today)):
-            status.warnings.append(f"anchor {anchor.label} must retire: {why}")
+            worn.setdefault(why, []).append(anchor.label)
+    for why, labels in worn.items():
+        one = "anchor" if len(labels) == 1 else "anchors"
+        status.warnings.append(f"{one} {', '.join(labels)} must retire: {why}")
     if good := good_anchors(anchors, today):
-        status.done.append(f"{len(good)} anchors are good")
+        status.done.append(f"{len(good)} of {len(anchors)} anchors are good")
         rater = shlex.quote(pairs.raters[0]) if pairs.raters else "NAME"
         status.then("let a rater warm up", f"calibrate practice S --rater {rater}")
     else:

@@ -236,6 +236,8 @@ def _calibration(file: SeasonFile, missing: _Missing) -> str:
         return ""
     kept = Calibration.from_document(stored[name].document)
     panel = kept.hand_sd is not None
+    scored = {mark.rater for berry in file.berries() if not berry.void for mark in berry.scores}
+    whose = f" ({', '.join(kept.raters)})" if {*kept.raters} not in (set(), scored) else ""
     model = (
         "a cumulative logistic model with random effects of rater and berry"
         if panel
@@ -249,7 +251,8 @@ def _calibration(file: SeasonFile, missing: _Missing) -> str:
     force = "force" if kept.force_scale == "linear" else "log force"
     return (
         "Cut points, the forces at which a berry is as likely to get the firmer score of a pair, "
-        f"or a firmer one, as a softer one, were estimated from {kept.n} scores by {model} on "
-        f"{force}: {', '.join(cuts)} {unit()} ({kept.level:.0%} intervals; calibration {name} of "
-        f"{stored[name].at[:10]}, firmhand {stored[name].version}, data {kept.fingerprint[:12]})."
+        f"or a firmer one, as a softer one, were estimated from {kept.n} scores{whose} by {model} "
+        f"on {force}: {', '.join(cuts)} {unit()} ({kept.level:.0%} intervals; calibration {name} "
+        f"of {stored[name].at[:10]}, firmhand {stored[name].version}, "
+        f"data {kept.fingerprint[:12]})."
     )

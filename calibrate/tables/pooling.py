@@ -156,10 +156,14 @@ def _refuse_unknown(
     cues: Sequence[str], factors: Mapping[str, Factor], sheets: Sequence[Clamshell]
 ) -> None:
     """Refuse a cue that no berry and no sheet has a value for."""
+    known = {name for one in sheets for name in one.levels}
+    known |= {name for name, factor in factors.items() if (factor.code >= 0).any()}
     for cue in cues:
-        on_sheets = any(cue in one.levels for one in sheets)
-        if not on_sheets and (cue not in factors or (factors[cue].code < 0).all()):
-            raise NoSuchRecordError(f"No source has a value for '{cue}'.")
+        if cue not in known:
+            raise NoSuchRecordError(
+                f"No source has a value for '{cue}'.",
+                todo=f"There are values for {', '.join(sorted(known)) or 'nothing'}.",
+            )
 
 
 def _refuse_reversed(force_newton: Floats, rank: Ints, scale: Scale | None) -> None:

@@ -102,7 +102,7 @@ def requested_sample(season_file: Path, stated: StatedSample, *, new: bool, ask:
     if row is None and code is None:
         if not ask:
             raise NoSuchRecordError(
-                f"{season_file}: no planned sample is left.",
+                f"{season_file}: no {'planned sample is left' if has_plan(rows) else 'plan'}.",
                 todo="Name one with --sample; 'gauge plan' shows the plan and imports more.",
             )
         code = click.prompt("No planned sample is left. Code of the sample", err=True)
@@ -116,7 +116,7 @@ def requested_sample(season_file: Path, stated: StatedSample, *, new: bool, ask:
     if not ask:
         raise NoSuchRecordError(unknown, todo="--new begins a sample that is not in the plan.")
     if not season_file.exists():
-        unknown = f"{season_file} does not exist."
+        unknown = f"{season_file} does not exist: it begins with this sample."
     begin = f"Type b to begin '{sample.code}'" + (f", Enter for {near}" if near else "")
     say(unknown)
     answer = click.prompt(begin, default="", show_default=False, err=True).strip()

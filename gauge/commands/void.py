@@ -19,7 +19,10 @@ def _ranges(
         first, _, last = text.partition("-")
         last = last or first
         if not (first.isdecimal() and last.isdecimal() and int(first) <= int(last)):
-            raise click.BadParameter(f"'{text}' is no berry id such as 41, nor ids such as 31-60.")
+            raise click.BadParameter(
+                f"'{text}' is no berry id such as 41, nor ids such as 31-60. "
+                "'gauge readings' lists them."
+            )
         found.append(range(int(first), int(last) + 1))
     return found
 

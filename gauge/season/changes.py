@@ -134,6 +134,8 @@ class ChangeTables(BerryTables):
                     f"{self.path} has no rater '{name}'.",
                     todo=f"It has {', '.join(self.every_rater()) or 'none at all'}.",
                 )
+            if name == new:
+                raise AlreadyThereError(f"Rater {name} is named so already.")
             for table, (column, once) in _RATERS.items():
                 key = self._columns(table)[0]
                 rows = self._records(table, key, column, *once)

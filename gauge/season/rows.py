@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import date
 from difflib import get_close_matches
@@ -75,7 +75,14 @@ def match(rows: Iterable[SampleRow], code: str) -> SampleRow | None:
 
 
 def nearest(rows: Iterable[SampleRow], code: str) -> str | None:
-    """Return the code that an unknown one is most likely a slip of."""
+    """Return the code that an unknown one is most likely a slip of.
+
+    Examples
+    --------
+    >>> rows = [SampleRow(sample_id=n, sample=Sample(code=f"C-{n:02}"), berries=0) for n in (1, 21)]
+    >>> nearest(rows, "C-1")
+    'C-01'
+    """
 
     def key(name: str) -> str:  # C-1 is the nearest to C-01
         return re.sub(r"(?<!\d)0+(?=\d)", "", code_key(name))
@@ -85,17 +92,19 @@ def nearest(rows: Iterable[SampleRow], code: str) -> str | None:
     return known[near[0]] if near else None
 
 
-def as_known(typed: str, known: Iterable[str]) -> str:
+def as_known(typed: str, known: Sequence[str]) -> str:
     """Return the known label that is typed, whatever its case and blanks; else the typed one.
 
     Examples
     --------
     >>> as_known(" pad-a", ["PAD-A"]), as_known(" PAD-B ", ["PAD-A"])
     ('PAD-A', 'PAD-B')
+    >>> as_known("A", ["A", "a"]), as_known("a", ["A", "a"])
+    ('A', 'a')
     """
     labels = {code_key(label): label for label in known}
     # Labels may differ only in case; then the exact one counts.
-    return typed if typed in labels.values() else labels.get(code_key(typed), typed.strip())
+    return typed if typed in known else labels.get(code_key(typed), typed.strip())
 
 
 def code_key(code: str) -> str:

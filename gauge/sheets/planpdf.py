@@ -44,7 +44,10 @@ def write_sheets(
         raise InvalidValueError(f"{target} is not named .pdf.", todo="Name it sheet.pdf.")
     samples = [row.sample for row in rows]
     if not samples:
-        raise InvalidValueError("no sample is planned.", todo="gauge plan imports a plan.")
+        raise InvalidValueError(
+            "no planned sample is to be printed.",
+            todo="gauge plan imports a plan; --all prints samples that are done, too.",
+        )
     from matplotlib.backends.backend_pdf import PdfPages
 
     undated = {"CreationDate": None, "Producer": None}

@@ -155,6 +155,22 @@ def test_a_voided_berry_is_no_anchor_and_another_takes_its_place(own: Path) -> N
     assert (rows[label].retired_why, rows[instead].retired_at) == ("fell", None)
 
 
+def test_anchors_that_retire_for_one_reason_are_named_together(own: Path) -> None:
+    labels = [row["berry"] for row in answer("anchors", own, "--keep")["anchors"][:3]]
+    for label in labels:
+        run("squeeze", own, label, "--by", "ines")
+    with open_season(own) as season:
+        for berry in season.berries():
+            if f"{berry.sample}-{berry.number}" in labels:
+                season.void(berry.berry_id, "fell")
+    found = answer("status", own)
+    named = f"anchors {', '.join(labels)} must retire: its berry was voided: fell"
+    assert named in found["warnings"]
+    good = next(line for line in found["done"] if line.endswith("anchors are good"))
+    n_good, n = map(int, good.split()[:3:2])
+    assert n - n_good == 3
+
+
 def test_practice_refuses_an_unknown_rater(own: Path) -> None:
     run("anchors", own, "--keep")
     with pytest.raises(NoSuchRaterError, match=r"'tove' has scored nothing.*--new-rater"):

@@ -60,6 +60,8 @@ def test_two_raters_of_one_berry_are_not_joined(path: Path) -> None:
         run(path, "rater", "ines", "--name", "marek")
     with pytest.raises(NoSuchRecordError, match="no rater 'tove'"):
         run(path, "rater", "tove", "--name", "ines")
+    with pytest.raises(AlreadyThereError, match="Rater ines is named so already"):
+        run(path, "rater", "ines", "--name", "ines")
 
 
 def test_a_sample_is_renamed_and_completed(path: Path) -> None:

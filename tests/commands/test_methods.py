@@ -96,6 +96,16 @@ def test_what_was_recorded_stands_in_the_paragraph(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+def test_whose_scores_the_cut_points_are_of_is_said_where_others_scored_too(tmp_path: Path) -> None:
+    path = make_season(tmp_path / "2026.season")
+    suspended = ["rater", "odile", "--set", "status=suspended", "--why", "a cold"]
+    assert CliRunner().invoke(gauge, ["correct", str(path), *suspended]).exit_code == 0
+    assert CliRunner().invoke(calibrate, ["adopt", str(path), "july", "--yes"]).exit_code == 0
+    text, _ = paragraph(path)
+    assert "3 raters (ines, marek, odile) scored 90 of the berries" in text
+    assert "from 180 scores (ines, marek) by a cumulative" in text
+
+
 def test_how_peaks_of_a_sheet_were_taken_is_not_known(tmp_path: Path) -> None:
     path, sheet = tmp_path / "a.season", tmp_path / "old.csv"
     sheet.write_text("sample,berry,force_N\nA,1,2.0\nA,2,1.5\n")
