@@ -88,6 +88,9 @@ def command(asked: _Asked) -> None:
     limits = asked.limits()
     if asked.everyone and asked.raters:
         raise click.UsageError("Give --rater or --all, not both.")
+    itself = asked.against is not None and asked.against.resolve() == asked.source.resolve()
+    if itself and asked.calibration_name is None:
+        raise click.UsageError("--against SOURCE itself needs the name of a --calibration.")
     fitted = None if asked.others else _calibration(asked)
     panel = fitted[0] if fitted else asked.pairs(asked.against) if asked.against else None
     # A short session may not use every score; the panel's scale is the declared one.

@@ -12,6 +12,7 @@ from calibrate.commands.answers import format_newton
 from gauge.clikit import argument, echo, option
 
 if TYPE_CHECKING:
+    from calibrate import Pairs
     from calibrate.cuts.seasonshift import PadCheck, Rescored, SeasonComparison
 
 
@@ -65,6 +66,8 @@ def command(asked: _Asked) -> None:
         )
         moved = rescored(found.first, found.second, pairs.force_newton)
         warnings = list(differences(before, after))
+        if not (asked.stored1 or name) and _same(first_pairs, pairs):
+            warnings.append(f"{path} holds the very scores of {asked.season1}: nothing can differ.")
         if pads is not None and pads.held is False:
             warnings.append(
                 f"Durable pads read {pads.change_pct.value:+.1f} % in the second season: the "
@@ -91,6 +94,14 @@ def command(asked: _Asked) -> None:
     if not answers.emitted(answers.one_or_all(documents, "comparisons")):
         for each in compared:
             each.show()
+
+
+def _same(one: Pairs, other: Pairs) -> bool:
+    """Whether two sources hold the same scores of the same forces."""
+    from calibrate.cuts.fitting import fingerprint
+
+    first, second = (fingerprint(pairs, "linear", 0.95) for pairs in (one, other))
+    return first == second
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -49,8 +49,13 @@ def command(asked: _Asked) -> None:
     calibrate report 2026.season --out report.html
     calibrate report 2026.season --earlier 2025.season --out report.html
     """  # noqa: D301
+    from calibrate.data.pairs import looks_like_season
     from calibrate.report.page import render
 
+    for earlier in asked.earlier:
+        looks_like_season(earlier)  # refuses a slip in a name, which would leave its section empty
+        if earlier.resolve() == asked.season.resolve():
+            raise click.UsageError("--earlier is a season before SEASON, not SEASON itself.")
     lab = options.remembered(asked.season, "lab", asked.lab)
     with gauge.open_season(asked.season, read_only=True) as file:
         title = f"Season {file.code}"

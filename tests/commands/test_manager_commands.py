@@ -486,6 +486,9 @@ def test_compare_finds_a_known_shift_and_says_what_else_differs(
     three = answer("compare", season, other, season)
     assert len(three["comparisons"]) == 2
     assert three["comparisons"][1]["cuts"][0]["shift_N"] == pytest.approx(0)
+    alike = [any("the very scores" in text for text in each["warnings"])
+             for each in three["comparisons"]]  # fmt: skip
+    assert alike == [False, True]
 
 
 def test_carry_fades_as_berries_come(season: Path, tmp_path: Path) -> None:
@@ -586,6 +589,7 @@ def test_a_sampling_plan_and_a_lot_counted_by_hand() -> None:
         ("lot", "SEASON", "--all", "--at-most", "0.1", "--berries", "5", "--soft", "2"),
         ("fit", "SEASON", "--earlier", "SEASON"),
         ("limit", "SEASON", "--earlier", "SEASON"),
+        ("check", "SEASON", "--rater", "ines", "--against", "SEASON"),
         ("anchors", "SEASON", "--per-score", "100000"),
         ("pads", "SEASON", "A", "--force", "3", "--temp-c", "nan"),
     ],

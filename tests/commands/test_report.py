@@ -116,6 +116,16 @@ def test_every_section_is_there_and_says_how_it_was_made(html: str) -> None:
     assert cells[at : at + 4] == ["2026-07-02", "4", "75%", "-0.06"]  # ines practised
 
 
+def test_an_earlier_season_that_is_none_is_refused_before_the_work(season: Path) -> None:
+    out = season.with_name("slip.html")
+    for earlier, why in ((season.with_name("2052.season"), "No such file"), (season, "not SEASON")):
+        words = ["report", str(season), "--earlier", str(earlier), "--out", str(out)]
+        refused = CliRunner().invoke(group, words)
+        assert refused.exit_code != 0
+        assert why in f"{refused.exception} {refused.output}"
+    assert not out.exists()
+
+
 def test_names_of_a_season_are_text_and_nothing_is_loaded_or_run(html: str) -> None:
     page = Page(html)
     assert any(HOSTILE in text for text in page.text("p") if "2026.season" in text)  # the lab
