@@ -116,7 +116,7 @@ class Detector:
                 continue
             self._current_newton = force
             shown = reading.shown
-            if self._display.multiple != 1 or len(shown) - shown.rfind(".") != self._display.tail:
+            if self._display.multiple != 1 or len(shown.partition(".")[2]) != self._display.tail:
                 self._see_digits(reading)
             self._take(reading, t_s, force)
         return self._out
@@ -170,9 +170,11 @@ class Detector:
             self._see_digits(reading)
 
     def _see_digits(self, reading: Reading) -> None:
-        self._display.see(reading.shown, reading.unit)
+        finer = self._display.see(reading.shown, reading.unit)
         step = self._display.step_newton
-        if step != self._zero.step_newton:
+        if finer and self._press is None:  # the noise was hidden by coarse steps
+            self._unsettle("began as the display changed its decimals")
+        elif step != self._zero.step_newton:
             self._zero.show(step)
 
     def _tick(self, reading: Reading) -> None:

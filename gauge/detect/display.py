@@ -20,7 +20,7 @@ class Display:
     Attributes
     ----------
     tail : int
-        Of the number seen last, how many characters come from its decimal point on.
+        Of the number seen last, how many characters follow its decimal point.
     multiple : int
         Of the last digit: what all numbers so far are multiples of.
     coarser : bool
@@ -30,32 +30,35 @@ class Display:
     --------
     >>> display = Display()
     >>> for shown in ("0.00", "0.35", "0.40", "0.45"):
-    ...     display.see(shown, Unit.N)
+    ...     _ = display.see(shown, Unit.N)
     >>> display.step_newton
     0.05
     """
 
     def __init__(self) -> None:
         self._digit_newton, self.coarser = 0.0, False
-        self.tail, self.multiple = 0, _COUNTS
+        self.tail, self.multiple = -1, _COUNTS
         self._numbers: set[int] = set()
 
-    def see(self, shown: str, unit: Unit) -> None:
-        """Narrow the multiple by a number as shown."""
+    def see(self, shown: str, unit: Unit) -> bool:
+        """Narrow the multiple by a number as shown; whether its last digit became smaller."""
+        finer = False
         digits, _, exponent = shown.upper().partition("E")
         whole, _, decimals = digits.partition(".")
-        tail = len(shown) - shown.rfind(".")
+        tail = len(shown.partition(".")[2])
         if tail != self.tail:
             self.tail = tail
             digit = float(f"1e{int(exponent or 0) - len(decimals)}") * NEWTON_PER_FLOAT[unit]
             if digit != self._digit_newton:  # the numbers before say nothing of multiples of it
                 self.coarser = self.coarser or digit > self._digit_newton > 0
+                finer = digit < self._digit_newton
                 self._digit_newton, self.multiple = digit, _COUNTS
                 self._numbers.clear()
         number = int(whole + decimals)
         self.multiple = math.gcd(self.multiple, number)
         if len(self._numbers) < _SURE:
             self._numbers.add(number)
+        return finer
 
     @property
     def is_sure(self) -> bool:

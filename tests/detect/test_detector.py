@@ -454,6 +454,18 @@ def test_a_dip_on_a_coarse_display_splits_no_small_press():
     assert len(run(readings)) == 1
 
 
+@pytest.mark.parametrize("decimals", [0, 1, 2])
+def test_noise_that_coarse_steps_hid_is_found_where_the_display_becomes_finer(decimals):
+    """A press of one coarse step is found then, and noise of some fine ones is no berry."""
+    step = 10.0**-decimals
+    coarse = noisy(np.concatenate([rest(3), up(8 * step), rest(3)]), 0.15 * step)
+    fine = noisy(np.concatenate([rest(20), up(2 * step), rest(2)]), 0.15 * step, seed=1)
+    readings = said(np.round(coarse, decimals) + 0.0, decimals=decimals)
+    readings += said(fine, decimals=decimals + 1, start_s=len(coarse) / 100)
+    peaks = [round(float(berry.peak_shown) / step) for berry in berries(run(readings))]
+    assert peaks == [8, 2]
+
+
 def test_noise_that_grows_with_the_force_is_no_double_rise():
     rng = np.random.default_rng(8)
     pressed = np.concatenate([up(3), np.full(200, 3.0)])
