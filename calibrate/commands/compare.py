@@ -67,7 +67,7 @@ def command(asked: _Asked) -> None:
         moved = rescored(found.first, found.second, pairs.force_newton)
         warnings = list(differences(before, after))
         if not (asked.stored1 or name) and _same(first_pairs, pairs):
-            warnings.append(f"{path} holds the very scores of {asked.season1}: nothing can differ.")
+            warnings.append(f"{path} holds the same scores as the first season: no shift.")
         if pads is not None and pads.held is False:
             warnings.append(
                 f"Durable pads read {pads.change_pct.value:+.1f} % in the second season: the "
