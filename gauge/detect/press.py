@@ -326,7 +326,7 @@ class OpenPress:
         if lasted_s < (2 * MOMENT_S if swings else self.settings.shortest_s):
             return False
         sudden = follows or lasted_s < MOMENT_S
-        return not (sudden and self._is_step(part, part.largest_newton))
+        return not (sudden and self._is_step(part, top))
 
     def _supported(self, part: Part) -> list[float]:
         """Forces of a part as far as a neighbour supports them."""
@@ -341,10 +341,9 @@ class OpenPress:
 
     def _is_step(self, part: Part, top_newton: float) -> bool:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
-        n, base, rate_hz = 0, part.base_newton, self.arrivals.rate_hz
-        for x in part.forces, self._supported(part):
-            most = base + _RISE_SHARE * (min(top_newton, max(x)) - base)
-            n = max(n, next(i for i, force in enumerate(x) if force >= most))
+        forces, base, rate_hz = self._supported(part), part.base_newton, self.arrivals.rate_hz
+        most = base + _RISE_SHARE * (min(top_newton, max(forces)) - base)
+        n = next(i for i, force in enumerate(forces) if force >= most)
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= HAND_S * rate_hz)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
         return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
