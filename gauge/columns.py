@@ -165,7 +165,7 @@ def export(
             f"{path}: what is written is a CSV, which no spreadsheet opens under that ending.",
             todo=f"Name it {path.with_suffix('.csv').name}.",
         )
-    beside = path.with_name(f"{path.stem}_columns.csv")
+    beside = path.parent / f"{path.stem}_columns.csv"
     first = "".join(csv_lines(header[:3], [], **layout)).rstrip()
     known = beside.is_file() and may_replace(beside, _DICTIONARY)
     kind = None if known else Kind("CSV of firmhand", re.escape(first.encode()))

@@ -67,7 +67,7 @@ def drafted(path: Path | str, kind: Kind | None = None) -> Iterator[Path]:
     AlreadyThereError, that it holds something else than a file of the new one's `kind`.
     """
     target = Path(os.path.realpath(path))
-    draft = target.with_name(f".{target.name}.{os.getpid()}.part")
+    draft = target.parent / f".{target.name}.{os.getpid()}.part"
     try:
         refuse_irregular(target)
         if is_database(target):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+import click
+
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
 from gauge.clikit import argument, echo, option
@@ -36,6 +38,8 @@ def command(asked: _Asked) -> None:
     """  # noqa: D301
     from calibrate.cuts.seasonprior import carry
 
+    if asked.current and asked.current.resolve() == asked.previous.resolve():
+        raise click.UsageError("PREVIOUS is the season before CURRENT, not CURRENT itself.")
     before = asked.calibration(asked.previous, asked.stored)
     now = None
     if asked.current is not None:

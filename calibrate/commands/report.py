@@ -16,7 +16,7 @@ import gauge
 from calibrate.commands import answers, options
 from calibrate.report import facts
 from gauge.clikit import Printed, argument, keep_printed, option
-from gauge.errors import FirmhandError, NoSuchRecordError
+from gauge.errors import DamagedSeasonError, FirmhandError, NoSuchRecordError
 from gauge.outfile import PAGE, write_whole
 
 if TYPE_CHECKING:
@@ -90,6 +90,8 @@ def _made(
                 elif step is not None:
                     with gauge.open_season(asked.season, read_only=True) as file:
                         step(file)
+            except DamagedSeasonError:
+                raise
             except (FirmhandError, click.ClickException) as error:
                 missing.append(getattr(error, "message", str(error)))
             except Exception as error:  # a fault of one section is not the end of the page

@@ -71,18 +71,23 @@ def command(asked: _Asked) -> None:
         same = answers.document(asked, "season", "forces", "unit", "as_of")
         click.get_current_context().invoke(pads.command, pad=asked.label, **same)
         return
+    from gauge.season.rows import as_known
+
     forces_newton = asked.newtons()
     with gauge.open_season(asked.season, read_only=asked.label is None) as file:
+        anchors = file.anchors(asked.calibration_name)
         if asked.label is None:
-            _list(file.anchors(asked.calibration_name), asked.as_of)
-        elif asked.undo:
+            _list(anchors, asked.as_of)
+            return
+        label = as_known(asked.label, [row.label for row in anchors])
+        if asked.undo:
             if asked.why is None or asked.by is not None or asked.forces or asked.replace:
                 raise click.UsageError("--undo goes with --why TEXT, and with nothing else.")
-            _undo(file, asked.label, asked.calibration_name, asked.why)
+            _undo(file, label, asked.calibration_name, asked.why)
         elif asked.replace:
-            _replace(file, asked, asked.label)
+            _replace(file, asked, label)
         else:
-            _press(file, asked, asked.label, forces_newton or [None])
+            _press(file, asked, label, forces_newton or [None])
 
 
 def _press(
@@ -149,8 +154,8 @@ def _undo(file: SeasonFile, label: str, calibration_name: str | None, why: str) 
         return
     state = f"it stays retired: {row.retired_why}" if row.retired_at else "an anchor as before"
     echo(
-        f"{label}: its last squeeze is taken back; {len(row.presses)} of {row.press_limit} left, "
-        f"{with_unit(row.latest_newton)}; {state}."
+        f"{label}: its last squeeze is taken back, so that it had {len(row.presses)} of "
+        f"{row.press_limit}; {with_unit(row.latest_newton)}, {state}."
     )
 
 
@@ -185,11 +190,7 @@ def _find(
     file: SeasonFile, label: str, calibration_name: str | None, *, retired: bool = False
 ) -> AnchorRow:
     """Find an anchor by its label; a retired one only if asked for."""
-    from gauge.season.rows import as_known
-
-    rows = file.anchors(calibration_name)
-    label = as_known(label, [row.label for row in rows])
-    rows = [row for row in rows if row.label == label]
+    rows = [row for row in file.anchors(calibration_name) if row.label == label]
     if not rows:
         raise NoSuchRecordError(
             f"{file.path} holds no anchor {label}.",

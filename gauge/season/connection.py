@@ -136,7 +136,7 @@ def mapped(error: Exception, path: Path, doing: str) -> FirmhandError:
     if isinstance(error, sqlite3.ProgrammingError | sqlite3.InterfaceError):
         raise error  # our own mistake, and no state of the file
     if extended is None:
-        return damaged(path, f"text is not UTF-8 ({error})")
+        return damaged(path, str(error).partition(" with text")[0])  # which runs over many lines
     code = extended & 0xFF
     what = f"{path}: {doing} failed ({error})."
     if extended in {sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY}:
@@ -177,11 +177,11 @@ def damaged(path: Path, what: str) -> DamagedSeasonError:
     """Say that a season file is damaged, and what to do; it is never repaired in silence.
 
     >>> print(damaged(Path("a.season"), "no table berries"))
-    a.season is damaged: no table berries. Nothing was changed. 'gauge audit' names all that
-    differs; keep this file, and work on from the last good copy.
+    a.season is damaged: no table berries. Nothing was changed. Keep this file, and work on from
+    the last good copy; 'gauge audit' names what differs, as far as it can be read.
     """
     return DamagedSeasonError(
         f"{path} is damaged: {what}.",
-        todo="Nothing was changed. 'gauge audit' names all that differs; keep this file, and "
-        "work on from the last good copy.",
+        todo="Nothing was changed. Keep this file, and work on from the last good copy; 'gauge "
+        "audit' names what differs, as far as it can be read.",
     )

@@ -239,8 +239,9 @@ def test_no_text_runs_as_a_formula_and_numbers_stay_numbers() -> None:
 def test_a_target_that_cannot_be_written_is_a_clear_error(path, tmp_path, monkeypatch) -> None:
     out = tmp_path / "b.csv"
     out.write_text("berry_id,sample,number\n")  # an earlier one
-    with pytest.raises(CannotWriteError, match="a folder"):
-        run("readings", path, "--csv", tmp_path)
+    for folder in (tmp_path, "", "/"):
+        with pytest.raises(CannotWriteError, match="a folder"):
+            run("readings", path, "--csv", folder)
     with pytest.raises(CannotWriteError, match="No such file"):
         run("readings", path, "--csv", tmp_path / "no" / "b.csv")
 

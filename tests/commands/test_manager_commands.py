@@ -233,7 +233,7 @@ def test_a_squeeze_is_one_that_can_be_and_can_be_taken_back(own: Path) -> None:
     assert state() == (pytest.approx(0.95 * newton, abs=1e-3), 1, None)
     with open_season(own, read_only=True) as file:
         assert [one.table for one in file.trail()][-2:] == ["anchor_presses", "anchors"]
-    assert "0 of 5 left" in run("squeeze", own, label, *undo).stdout
+    assert "so that it had 0 of 5;" in run("squeeze", own, label, *undo).stdout
     assert run("squeeze", own, label, *undo).exit_code != 0
 
 
@@ -410,6 +410,13 @@ def test_a_press_is_of_a_pad_that_is_meant(own: Path) -> None:
     assert answer("pads", own) == before
     assert answer("pads", own, " a", "--force", "3.0")["pad"] == "A"
     assert [pad["name"] for pad in answer("pads", own)["pads"]] == ["A", "B"]
+
+
+def test_an_anchor_is_found_whatever_the_case_of_its_label(own: Path) -> None:
+    run("adopt", own, "july", "--yes")
+    label = answer("anchors", own, "--keep")["anchors"][0]["berry"]
+    found = run("squeeze", own, f" {label.lower()}", "--by", "ines")
+    assert f"{label}: squeeze 1 of 5" in found.stdout
 
 
 def test_a_press_far_from_the_usual_of_its_pad_is_shown(own: Path) -> None:
@@ -589,6 +596,7 @@ def test_a_sampling_plan_and_a_lot_counted_by_hand() -> None:
         ("lot", "SEASON", "--all", "--at-most", "0.1", "--berries", "5", "--soft", "2"),
         ("fit", "SEASON", "--earlier", "SEASON"),
         ("limit", "SEASON", "--earlier", "SEASON"),
+        ("prior", "SEASON", "SEASON"),
         ("check", "SEASON", "--rater", "ines", "--against", "SEASON"),
         ("anchors", "SEASON", "--per-score", "100000"),
         ("pads", "SEASON", "A", "--force", "3", "--temp-c", "nan"),

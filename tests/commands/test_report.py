@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 import shutil
+import sqlite3
 import subprocess
+from contextlib import closing
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -14,7 +16,7 @@ from click.testing import CliRunner
 from calibrate.cli import group
 from calibrate.commands import agree
 from calibrate.plots.style import GREY, INK, PALE
-from gauge.errors import CannotWriteError
+from gauge.errors import CannotWriteError, DamagedSeasonError
 from gauge.records import Sample
 from gauge.season.file import open_season
 from gauge.season.rows import PracticeRow
@@ -123,6 +125,17 @@ def test_an_earlier_season_that_is_none_is_refused_before_the_work(season: Path)
         refused = CliRunner().invoke(group, words)
         assert refused.exit_code != 0
         assert why in f"{refused.exception} {refused.output}"
+    assert not out.exists()
+
+
+def test_no_page_is_made_of_a_damaged_season(season: Path) -> None:
+    rotten = season.with_name("rotten.season")
+    rotten.write_bytes(season.read_bytes())
+    with closing(sqlite3.connect(rotten)) as base, base:
+        base.execute("UPDATE scores SET rater = CAST(x'ff' AS TEXT) WHERE score_id = 1")
+    out = season.with_name("rotten.html")
+    refused = CliRunner().invoke(group, ["report", str(rotten), "--out", str(out)])
+    assert isinstance(refused.exception, DamagedSeasonError)
     assert not out.exists()
 
 
