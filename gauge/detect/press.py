@@ -254,7 +254,8 @@ class OpenPress:
             part.held[part.largest_newton] = t_s - part.peak.t_s
         if parts and (part.rise_newton < self.need_newton or len(parts) > _MOST_LEVELS):
             old, part = parts[-1], parts.pop().join(part)
-            if old.level_newton - level < self.need_newton:  # it goes on
+            # It goes on, or what was zero already fell further.
+            if old.level_newton - level < self.need_newton or self._is_zero(old):
                 part.from_s = old.from_s
         parts.append(part)
         self.part = Part(t_s, level, part.base_error_newton)
@@ -310,9 +311,10 @@ class OpenPress:
     def _is_press(self, part: Part) -> bool:
         """Whether a part is a press: no touch, knock, step of zero, or what stays on the head."""
         need, base, stay = self.need_newton, part.base_newton, part.stay_newton
-        top = max(self._supported(part), default=-math.inf)
+        x = self._supported(part)
+        top = max(x, default=-math.inf)
         fell = top - part.level_newton >= need / 2
-        if top - base < need or not fell or not part.peak or part.peak.t_s > part.from_s:
+        if top - base < need or not fell:
             return False
         follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
         if follows and top - stay < need and (stay - base < need or self._is_step(part, stay)):
@@ -320,10 +322,12 @@ class OpenPress:
         lasted_s = (self.t_near_s if self.n_near else part.from_s) - self.t_before_s
         if rate_hz := self.arrivals.rate_hz:  # readings that come late come together
             lasted_s = max(lasted_s, (part.n_readings - self.n_near) / rate_hz)
-        lowest = min(map(max, pairwise(part.forces)), default=top)
         most = SMALL_SHARE * (top - base) + SAME_SIGMA * self.zero.sigma_newton
-        swings = min(base, part.level_newton) - lowest > most
-        if lasted_s < (2 * MOMENT_S if swings else self.settings.shortest_s):
+        dip = min(base, part.level_newton) - min(map(max, pairwise(part.forces)), default=top)
+        if dip > most:  # it swings, as a knock does: each swing is short
+            low = [-1, *(i for i, force in enumerate(x) if force < base + most), len(x)]
+            lasted_s = (max(b - a for a, b in pairwise(low)) - 2) / rate_hz if rate_hz else 0.0
+        if lasted_s < self.settings.shortest_s:
             return False
         sudden = follows or lasted_s < MOMENT_S
         return not (sudden and self._is_step(part, top))
@@ -341,9 +345,10 @@ class OpenPress:
 
     def _is_step(self, part: Part, top_newton: float) -> bool:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
-        forces, base, rate_hz = self._supported(part), part.base_newton, self.arrivals.rate_hz
-        most = base + _RISE_SHARE * (min(top_newton, max(forces)) - base)
-        n = next(i for i, force in enumerate(forces) if force >= most)
-        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= HAND_S * rate_hz)
+        x, base, rate_hz = self._supported(part), part.base_newton, self.arrivals.rate_hz
+        top = min(top_newton, max(x) - 2 * self.zero.sigma_newton)  # the highest is so by noise
+        most = base + _RISE_SHARE * (top - base)
+        n = next(i for i, force in enumerate(x) if force >= most)
+        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= HAND_S * rate_hz + 1)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
         return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
