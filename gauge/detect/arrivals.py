@@ -1,8 +1,10 @@
 """When readings arrive: how many a second, which silence is a gap, how many were lost.
 
-Many lines come in bursts, and after a busy moment many readings may come late and at once. So what
-is missing after a silence is lost only when those that follow come at their usual pace and do not
-make up for it. Forces are no concern of this file.
+A gauge sends by a schedule, each reading as long after the one before; but many lines come in
+bursts, and after a busy moment many readings may come late and at once. So all is one question: for
+how long is the stream behind its schedule? For as long as is usual: it is in time. For longer:
+readings are missing. They are lost when those that follow come at their pace and do not make up for
+it. Forces are no concern of this file.
 """
 
 from __future__ import annotations
@@ -10,15 +12,15 @@ from __future__ import annotations
 import math
 from collections import deque
 
-_MARK_S = 0.25  # s; how often time and count are noted for the rate
-_MARKS = 12  # notes that rate, usual silence and usual lateness are taken from
+_NOTE_S = 0.25  # s; how often, at most, is noted what the schedule is taken from
+_NOTES = 12  # notes that are kept
 _LATE = 0.7  # readings; so many may always be late, by the jitter of the line
 CHUNK_S = 0.1  # s; what arrives within it may be one chunk; after it, no more is on its way
 GAP_SILENCES = 4  # usual silences; a longer silence is a gap
 
 
 class Arrivals:
-    """Clock and rate of a stream of readings.
+    """Clock and schedule of a stream of readings.
 
     Attributes
     ----------
@@ -35,98 +37,91 @@ class Arrivals:
 
     def __init__(self, gap_s: float) -> None:
         self._least_s, self.count, self.coming = gap_s, 0, 0
-        self._marks: deque[tuple[float, int]] = deque(maxlen=_MARKS)
+        self._notes: deque[tuple[float, int, float, float]] = deque(maxlen=_NOTES)
         self.restart(None)
 
     def restart(self, t_s: float | None) -> None:
-        """Forget the rate: a gap lies before the reading at this time."""
-        self._sure_hz = 0.0
+        """Forget the schedule: a gap lies before the reading at this time."""
         self.last_s, self.rate_hz, self.lost = t_s, 0.0, 0
-        self._marks.clear()
-        self._gap_s, self._brief_s, self._most = GAP_SILENCES * self._least_s, 0.0, _LATE
-        self._usual_s = self._longest_s = self._late = self._latest = self._short = 0.0
-        self._before_s, self._counted, self._look = 0.0, 0, False
-        self._mark_s, self._mark_count = -math.inf, 0
+        self._start_s = self._each_s = self._usual_s = 0.0  # each reading is due so long after that
+        self._behind_s, self._even_s, self._in_time = 0.0, 0.0, self.count
+        self._gap_s, self._note_s = GAP_SILENCES * self._least_s, -math.inf
+        self._longest_s = self._latest_s = 0.0  # silence, time behind the schedule, since a note
+        self._notes.clear()
 
     def tick(self, t_s: float) -> str | None:
         """Move the clock to the time of a reading; the reason where a gap was before it."""
-        last, self.last_s, self.lost = self.last_s, t_s, 0
-        if last is None:
+        last_s, self.last_s, self.lost = self.last_s, t_s, 0
+        if last_s is None:
             return None
-        silence_s, reason = t_s - last, None
+        silence_s, reason = t_s - last_s, None
         if silence_s < 0:
             return "the clock went back"
-        if not self._marks and silence_s > self._gap_s:
-            return _gap(silence_s)
-        long = silence_s > self._brief_s
-        marks = t_s >= self._mark_s and self.count >= self._mark_count and self._short <= self._most
-        if marks or long or self._look:  # before a long silence, after it, while any is missing
-            reason = self._weigh(last)
-            self._look = long or self._short > self._most
-            if marks and self._short <= self._most:
-                self._mark(last)
-        if silence_s > self._gap_s:
-            self._gone_s = silence_s
-        elif silence_s > self._longest_s:
+        behind_s = self._behind(last_s, self.count)
+        if behind_s > self._usual_s:
+            reason = self._wait(last_s, behind_s)
+        else:
+            if self._behind_s > self._latest_s:  # it has caught up
+                self._latest_s = self._behind_s
+            elif behind_s < 0:
+                self._start_s += behind_s
+            self._behind_s, self._in_time = behind_s, self.count
+            if last_s >= self._note_s:
+                self._note(last_s)
+        if silence_s > self._longest_s:
             self._longest_s = silence_s
+            if silence_s > self._gap_s and not self.rate_hz:
+                reason = _gap(silence_s)
         return reason
 
     def skip(self, t_s: float, n: int) -> None:
         """Take that `n` lines came which could not be read."""
         if self.last_s is not None:
-            if not self._look:
-                self._weigh(self.last_s)
-            self.last_s, self._look = t_s, True
+            self.last_s = t_s
         self.count += n
 
     @property
     def missing(self) -> int:
         """Readings that seem lost, but may still come."""
-        short = self._shortfall(self.last_s or 0.0, self.coming)
-        return math.ceil(short) if short > self._most else 0
+        behind_s = self._behind(self.last_s or 0.0, self.coming)
+        return math.ceil(behind_s / self._each_s) if behind_s > self._usual_s else 0
 
     @property
     def since(self) -> int:
         """Readings that came after those that are lost or missing."""
-        return self.count - self._hole
+        return self.count - self._in_time
 
-    def _shortfall(self, t_s: float, count: int) -> float:
-        """How many readings fewer have come than were due at a time."""
-        due = (t_s - self._before_s) * self._sure_hz
-        return max(self._short + due - (count - self._counted), 0.0)
+    def _behind(self, t_s: float, count: int) -> float:
+        """For how long the stream is behind its schedule when so many readings have come."""
+        return t_s - self._start_s - count * self._each_s if self.rate_hz else 0.0
 
-    def _weigh(self, t_s: float) -> str | None:
-        """Compare what has arrived with what was due; what stays missing is lost."""
-        before, got = self._short, self.count - self._counted
-        self._short = self._shortfall(t_s, self.count)
-        self._before_s, self._counted = t_s, self.count
-        if self._short <= self._most:
-            self._latest = max(self._latest, self._short)
-            self._hole, self._gone_s = self.count, 0.0
-        same = abs(self._short - before) <= max(1, got / 2)
-        if not same or min(self._short, before) <= self._most:  # or late ones are coming in
-            self._paced, self._paced_s = self.count, t_s
-        elif self.count - self._paced >= 2 and t_s - self._paced_s >= CHUNK_S:
-            self.lost, self._short, self._latest = math.ceil(self._short), 0.0, _LATE  # or late
-            if min(self._gone_s, self.lost / self.rate_hz) > self._gap_s:
-                return _gap(self.lost / self.rate_hz)
+    def _wait(self, t_s: float, behind_s: float) -> str | None:
+        """Wait whether what is missing comes late; what stays missing is lost."""
+        past_s, more_s = t_s - self._even_s, behind_s - self._behind_s
+        came_s = past_s - more_s
+        if self._behind_s <= self._usual_s or abs(more_s) > max(self._each_s, came_s / 2):
+            self._behind_s, self._even_s = behind_s, t_s
+        elif past_s >= CHUNK_S and came_s >= 2 * self._each_s:
+            self.lost = math.ceil(behind_s / self._each_s)
+            self._start_s += behind_s
+            self._behind_s = 0.0
+            if min(behind_s, self._longest_s) > self._gap_s:
+                return _gap(behind_s)
         return None
 
-    def _mark(self, t_s: float) -> None:
-        """Note time and count, from which rate, usual silence and usual lateness follow."""
-        self._marks.append((t_s, self.count))
-        from_s, from_count = self._marks[0]
-        if n := len(self._marks) - 1:
-            span_s = t_s - from_s
-            self.rate_hz = (self.count - from_count) / span_s
-            self._brief_s = 2 * _LATE / self.rate_hz
-            self._usual_s += (self._longest_s - self._usual_s) / n
-            self._sure_hz = self.rate_hz * max(1 - self._usual_s / span_s, 0.0)
-            self._gap_s = max(self._least_s, GAP_SILENCES * self._usual_s)
-            self._late = max(self._latest, self._late * (1 - 1 / n))
-            self._most = _LATE + 2 * self._late
-        self._longest_s = self._latest = 0.0
-        self._mark_s, self._mark_count = t_s + _MARK_S, self.count + 2 + n // 2
+    def _note(self, t_s: float) -> None:
+        """Note what has come, and take the schedule from the last such notes."""
+        behind_s, longest_s = self._behind(t_s, self.count), min(self._longest_s, self._gap_s)
+        self._notes.append((t_s, self.count, longest_s, min(self._latest_s, CHUNK_S)))
+        if n := len(self._notes) - 1:
+            times_s, counts, silences_s, latest_s = zip(*self._notes, strict=True)
+            span_s, came, silence_s = t_s - times_s[0], self.count - counts[0], sum(silences_s) / n
+            self.rate_hz, self._each_s = came / span_s, (span_s + silence_s) / came
+            self._start_s = t_s - behind_s - self.count * self._each_s
+            self._usual_s = _LATE * self._each_s + 2 * sum(latest_s) / n
+            self._gap_s = max(self._least_s, GAP_SILENCES * silence_s)
+        self._longest_s = self._latest_s = 0.0
+        self._note_s = t_s + max(_NOTE_S, n * self._each_s)
 
 
 def _gap(silence_s: float) -> str:
