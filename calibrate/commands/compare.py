@@ -113,6 +113,17 @@ class _Compared:
     pads: PadCheck | None
     warnings: list[str]
 
+    def _whose(self) -> str:
+        """Say of which hands the intervals are."""
+        if self.found.same_raters:
+            return (
+                "The same raters scored both seasons: the intervals are of their own scale, and "
+                "narrower than those of 'fit', which are for all hands such as theirs."
+            )
+        if len({*self.found.first.raters, *self.found.second.raters}) < 2:
+            return "One hand scored both seasons: the intervals are of that hand alone."
+        return "The raters are not the same: the intervals are for all hands such as theirs."
+
     def document(self) -> dict[str, Any]:
         """The comparison as it is printed by --json."""
         first, second, moved = self.found.first, self.found.second, self.moved
@@ -169,12 +180,7 @@ class _Compared:
             f"{self.moved.lost:.0f} would fall beyond the sale limit, {self.moved.gained:.0f} come "
             "within it."
         )
-        echo(
-            "The same raters scored both seasons: the intervals are of their own scale, and "
-            "narrower than those of 'fit', which are for all hands such as theirs."
-            if self.found.same_raters
-            else "The raters are not the same: the intervals are for all hands such as theirs."
-        )
+        echo(self._whose())
         spreads = (format_newton(one.spread, sign="-") for one in (first, second))
         echo(f"Spread of the fingers {', then '.join(spreads)}.")
         if self.pads is not None:

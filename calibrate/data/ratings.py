@@ -61,8 +61,11 @@ def load_ratings(source: Path, scale: Scale | None = None) -> Ratings:
 def _from_csv(path: Path, scale: Scale) -> tuple[Factor, Factor, Ints]:
     sheet = CodedSheet(path, "the columns berry, rater and score, one row a score")
     way = "It has one row a score; a sheet with a column a rater comes in by 'gauge import'."
-    sheet.need("berry", "rater", "score", todo=way)
-    berry, rater = sheet.berries() or sheet.names("berry"), sheet.raters()
+    berry = sheet.berries()
+    if berry is None:
+        sheet.lacks("berry", way)
+    sheet.need("rater", "score", todo=way)
+    rater = sheet.raters()
     rank = sheet.ranks(scale).astype(np.int64)
     first = first_rows(combined([berry, rater], len(sheet)))
     for row in np.flatnonzero(first != np.arange(len(sheet)))[:1].tolist():

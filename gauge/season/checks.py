@@ -89,8 +89,8 @@ def check_warning(
     rows = list(rows)
     if rows and not (gauge or gauge_serial):
         return (
-            "This gauge has no name here, so no check is known to be of it: give --gauge or "
-            "--serial-number, as in gauge verify."
+            "The gauge has no name here, so no check is known to be of it: name it by --gauge or "
+            "--serial-number, in gauge log and in gauge verify."
         )
     last = last_check(rows, gauge=gauge, gauge_serial=gauge_serial)
     if last is None:

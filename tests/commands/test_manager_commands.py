@@ -514,6 +514,9 @@ def test_the_same_raters_are_compared_by_their_own_scale(season: Path, tmp_path:
         tmp_path / "other.firm", seed=5, berries=150,
         hands={"ines": -0.06, "marek": 0.0, "tove": 0.08},
     )  # fmt: skip
+    alone = make_season(tmp_path / "alone.firm", hands={"ines": 0.0})
+    said = run("compare", alone, alone).stdout
+    assert "One hand scored both seasons: the intervals are of that hand alone." in said
     same = answer("compare", season, again)
     changed = answer("compare", season, other)
     assert same["same_raters"] is True

@@ -17,6 +17,9 @@ def test_numbers_that_begin_again_in_every_sample_are_different_berries(tmp_path
     )
     ratings = load_ratings(path)
     assert ratings.rank.tolist() == [[1, 2], [3, 4]]
+    # A sheet of scores as `gauge scores` reads it calls the berry's number so.
+    path.write_text(path.read_text().replace("berry", "number"))
+    assert load_ratings(path).rank.tolist() == ratings.rank.tolist()
     path.write_text("berry,rater,score\n1,ines,2\n1,marek,3\n1,ines,4\n")
     with pytest.raises(BadTableError, match="row 4, column 'score': rater ines scored berry 1"):
         load_ratings(path)
