@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, NoReturn, TypeVar
 
 from gauge.errors import BadTableError, FirmhandError, UnknownUnitError
-from gauge.plaintext import control_in, seen
+from gauge.plaintext import control_in, plural, seen
 from gauge.sheetfile import other_sheets, sheet_rows
 from gauge.units import SPELLINGS, Unit, newtons, parse_unit
 
@@ -199,7 +199,7 @@ class Sheet:
             if len(row) == width:
                 yield number, row
                 continue
-            what = f"{len(row)} cells, but the header has {width}"
+            what = f"{plural(len(row), 'cell')}, but the header has {width}"
             if self.problems is None:
                 raise BadTableError(
                     f"{self.path}, row {number}: {what}.", todo="Complete or remove the row."

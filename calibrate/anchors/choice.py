@@ -16,6 +16,7 @@ from calibrate.cuts.calibration import Calibration
 from calibrate.data.labels import with_unit
 from calibrate.data.pairs import Pairs
 from gauge.errors import InfeasiblePlanError, InvalidValueError
+from gauge.plaintext import plural
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -56,9 +57,9 @@ class AnchorSet:
 
     def kinds(self) -> str:
         """Say how many anchors are of which kind, the ordinary ones first."""
-        names = {"pad": "pads", "lot": "fresh lots", "berry": "pressed berries"}
+        names = {"pad": "pad", "lot": "fresh lot", "berry": "pressed berry"}
         counts = Counter(anchor.candidate.kind for anchor in self.anchors)
-        return ", ".join(f"{counts[kind]} {name}" for kind, name in names.items() if counts[kind])
+        return ", ".join(plural(counts[kind], name) for kind, name in names.items() if counts[kind])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

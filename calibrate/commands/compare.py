@@ -10,6 +10,7 @@ import calibrate
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
 from gauge.clikit import argument, echo, option
+from gauge.plaintext import plural
 
 if TYPE_CHECKING:
     from calibrate import Pairs
@@ -186,4 +187,5 @@ class _Compared:
         if self.pads is not None:
             change = self.pads.change_pct
             sure = "" if change.low is None else f" ({change.low:+.1f} to {change.high:+.1f})"
-            echo(f"{self.pads.n_pads} durable pads changed by {change.value:+.1f} %{sure}.")
+            pads = plural(self.pads.n_pads, "durable pad")
+            echo(f"{pads} changed by {change.value:+.1f} %{sure}.")

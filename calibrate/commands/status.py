@@ -136,7 +136,8 @@ def _scores(status: _Status, berries: list[BerryRow]) -> None:
         status.done.append(f"{n} finger scores by {', '.join(raters)}")
     unscored = sum(not (berry.scores or berry.press_only) for berry in berries)
     if unscored:
-        status.then(f"bring in the scores of {unscored} berries", "gauge scores S SHEET.csv")
+        of = plural(unscored, "berry")
+        status.then(f"bring in the scores of {of}", "gauge scores S SHEET.csv")
 
 
 def _calibration(status: _Status, season: Path) -> None:

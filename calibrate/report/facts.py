@@ -76,8 +76,8 @@ def gauge(file: SeasonFile) -> None:
     passed = [row for row in rows if row.passed]
     last = rows[-1]
     echo(
-        f"The gauge was checked {len(rows)} times and passed {len(passed)} times; at the last "
-        f"check, of {last.at[:10]}, it {'passed' if last.passed else 'FAILED'}."
+        f"The gauge passed {len(passed)} of {plural(len(rows), 'check')}; at the last, of "
+        f"{last.at[:10]}, it {'passed' if last.passed else 'FAILED'}."
     )
     if not last.passed:
         echo("Do not trust its forces until 'gauge verify' passes.")
@@ -155,8 +155,8 @@ def flags(file: SeasonFile) -> None:
         for berry in berries
         if berry.void is None and flags.get(berry.berry_id)
     ]
-    echo(f"{len(void)} of {len(berries)} berries are void, and are used nowhere.")
-    echo(f"{len(flagged)} berries are flagged, and are used.")
+    for found, what in ((void, "void, used nowhere"), (flagged, "flagged, and used")):
+        echo(f"{what.capitalize()}: {len(found) or 'none'} of {plural(len(berries), 'berry')}.")
     for title, rows in (("Void berries", void), ("Flagged berries", flagged)):
         print_table(
             ["berry", f"force {unit()}", "why"],

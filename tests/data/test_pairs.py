@@ -134,7 +134,7 @@ def test_what_is_no_scale(text: str) -> None:
         ("force_N,score,rater\n1,1,ines\n2,2,\n", "row 3, column 'rater': the cell is empty"),
         ("force_N,unit,score\n1,,1\n2,lbf,2\n", "row 3, column 'unit': lbf, but column 'force_N'"),
         ("force,unit,score\n1,N,1\n2,stone,2\n", "row 3, column 'unit': 'stone' is not a unit"),
-        ("force_N,score\n1.0,1\n2.0\n", "row 3: 1 cells, but the header has 2"),
+        ("force_N,score\n1.0,1\n2.0\n", "row 3: 1 cell, but the header has 2"),
         ('force_N,score\n"1.0,1\n', "not a CSV"),
     ],
 )
