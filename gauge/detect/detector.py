@@ -57,6 +57,8 @@ from gauge.units import NEWTON_PER_FLOAT, Unit
 
 Event = Press | TruncatedPress | DetectorNotice
 
+_OK = Status.OK  # a member of an enumeration is looked up slowly
+
 _UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
 
 
@@ -79,7 +81,8 @@ class Detector:
 
     def __init__(self, settings: DetectorSettings | None = None) -> None:
         self.settings = settings or DetectorSettings()
-        self._arrivals, self._out = Arrivals(self.settings.gap_s), list[Event]()
+        self._arrivals = Arrivals(self.settings.gap_s)
+        self._out: list[Event] = []
         self._display = Display()
         self._current_newton = math.nan
         self._zero = Baseline(0.0)
@@ -99,20 +102,24 @@ class Detector:
 
     def feed(self, readings: Iterable[Reading]) -> list[Event]:
         """Take the readings of one chunk; the presses and notices that became certain with them."""
-        batch = readings if isinstance(readings, list | tuple) else list(readings)
-        self._out, arrivals = list[Event](), self._arrivals
+        batch, arrivals = list(readings), self._arrivals
+        self._out = []
         arrivals.coming = arrivals.count + len(batch)
         for reading in batch:
             t_s = reading.t_s
             if reading.unit is not self._unit:
                 self._switch(reading)
             if t_s != arrivals.last_s:
-                self._tick(reading)
+                reason = arrivals.tick(t_s)
+                if reason or arrivals.lost:
+                    self._fall_silent(reading, reason)
             arrivals.count += 1
-            if reading.status is Status.OVERLOAD:
+            if reading.status is not _OK:
+                if reading.status is not Status.OVERLOAD:
+                    continue
                 self._overload(t_s)
             force = reading.value * self._factor
-            if not math.isfinite(force) or reading.status not in (Status.OK, Status.OVERLOAD):
+            if not math.isfinite(force):
                 continue
             self._current_newton = force
             shown = reading.shown
@@ -177,12 +184,10 @@ class Detector:
         elif step != self._zero.step_newton:
             self._zero.show(step)
 
-    def _tick(self, reading: Reading) -> None:
-        """Move the clock to a reading; a gap may lie before it, or readings be lost."""
-        reason = self._arrivals.tick(reading.t_s)
+    def _fall_silent(self, reading: Reading, reason: str | None) -> None:
+        """Take that readings were lost before this one, or that for a reason a gap lies there."""
         if reason is None:
-            if self._arrivals.lost:
-                self._lose(self._arrivals.lost, self._arrivals.since)
+            self._lose(self._arrivals.lost, self._arrivals.since)
             return
         t_s, force = reading.t_s, reading.value * self._factor
         off = abs(force - self._zero.level_newton)
