@@ -216,9 +216,9 @@ class Detector:
         old, t_s = self._zero, self._arrivals.last_s or 0.0
         guess_newton = old.level_newton if old.is_sure else old.guess_newton
         self._zero = Baseline(self._display.step_newton, guess_newton)
-        self._press = OpenPress(self._zero, self._arrivals, self.settings, t_s)
+        self._press = OpenPress(self._zero, self._arrivals, self.settings, t_s, BLOCK)
         self._press.part.largest_newton = largest_newton
-        self._unseen, self._since, self._many = reason, 0, BLOCK
+        self._unseen = reason
 
     def _rest(self, t_s: float) -> None:
         """Wait for a press: for the next block, readings up to `_high` are at rest."""
@@ -236,11 +236,7 @@ class Detector:
                     self._learn(t_s)
                 return
             press = self._begin(t_s)
-        self._since += 1
-        beat = self._since >= self._many
-        if beat:
-            self._since = 0
-        end = press.take(reading, t_s, force, beat)
+        end = press.take(reading, t_s, force)
         if end and not self._zero.is_known:
             self._start(t_s, press, end)
         elif end and (end.anew or not arrivals.missing):
@@ -271,7 +267,7 @@ class Detector:
             return
         press = self._begin(self._shown[0].t_s)
         for reading, force in zip(self._shown, block, strict=True):
-            press.take(reading, reading.t_s, force, beat=False)
+            press.take(reading, reading.t_s, force)
 
     def _tell(self, t_s: float) -> None:
         """Say what may have been missed at rest: once, if the gauge or its display is the cause."""
@@ -297,11 +293,10 @@ class Detector:
 
     def _begin(self, t_s: float) -> OpenPress:
         self._zero.doubt()
-        self._press = press = OpenPress(self._zero, self._arrivals, self.settings, t_s)
+        self._press = OpenPress(self._zero, self._arrivals, self.settings, t_s, self._many)
         if self._missing_s:
-            press.lose(0, self._missing_s)
-        self._since = 0
-        return press
+            self._press.lose(0, self._missing_s)
+        return self._press
 
     def _finish(self, t_s: float, press: OpenPress, end: Ending) -> None:
         """Judge a press that ended at a level, and go back to rest."""

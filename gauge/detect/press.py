@@ -72,20 +72,21 @@ class OpenPress:
     """A press under way, begun at a reading that left a baseline, or before one is known."""
 
     def __init__(
-        self, zero: Baseline, arrivals: Arrivals, settings: DetectorSettings, t_start_s: float
+        self, zero: Baseline, arrivals: Arrivals, settings: DetectorSettings, t_s: float, beat: int
     ) -> None:
         self.zero, self.arrivals, self.settings = zero, arrivals, settings
-        self.t_before_s = t_start_s - (1 / arrivals.rate_hz if arrivals.rate_hz else 0.0)
-        base, error = zero.foretell(t_start_s)
+        self.beat = beat  # readings; so often it is asked whether the force is level
+        self.t_before_s = t_s - (1 / arrivals.rate_hz if arrivals.rate_hz else 0.0)
+        base, error = zero.foretell(t_s)
         self.whole = self.floor = Rise(base)  # from the start; from the last level like a zero,
         self.before = Rise(base)  # and the one before that
         self.step_share = 1.0  # of the display step, where it may be smaller
         self.parts: list[Part] = []
-        self.part = Part(t_start_s, base, error)  # since the last of them
+        self.part = Part(t_s, base, error)  # since the last of them
         self.low: list[float] = []  # readings since the force was last too high for a zero:
         self.watch_newton = math.inf  # above this one; whether it crept there, as in a hold,
-        self.crept, self.high_s = False, t_start_s  # from half as high again
-        self.n_near, self.t_near_s, self.lowest_newton = 0, t_start_s, math.inf
+        self.crept, self.high_s = False, t_s  # from half as high again
+        self.n_near, self.t_near_s, self.lowest_newton = 0, t_s, math.inf
         self.last_newton = base if zero.is_known else math.inf
 
     def lose(self, back: int, seconds: float) -> None:
@@ -130,8 +131,9 @@ class OpenPress:
 
     # --- its end --------------------------------------------------------------------------------
 
-    def take(self, reading: Reading, t_s: float, force: float, beat: bool) -> Ending | None:
+    def take(self, reading: Reading, t_s: float, force: float) -> Ending | None:
         """Take a reading; the level, where the press has ended."""
+        beat = (self.part.n_readings + 1) % self.beat == 0
         if force > self.watch_newton:
             self.low.clear()
             if force > (self.watch_newton + self.floor.top_newton) / 2:
