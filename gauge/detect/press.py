@@ -76,7 +76,6 @@ class OpenPress:
     ) -> None:
         self.zero, self.arrivals, self.settings = zero, arrivals, settings
         self.beat = beat  # readings; so often it is asked whether the force is level
-        self.t_before_s = t_s - (1 / arrivals.rate_hz if arrivals.rate_hz else 0.0)
         base, error = zero.foretell(t_s)
         self.whole = self.floor = Rise(base)  # from the start; from the last level like a zero,
         self.before = Rise(base)  # and the one before that
@@ -86,7 +85,7 @@ class OpenPress:
         self.low: list[float] = []  # readings since the force was last too high for a zero:
         self.watch_newton = math.inf  # above this one; whether it crept there, as in a hold,
         self.crept, self.high_s = False, t_s  # from half as high again
-        self.n_near, self.t_near_s, self.lowest_newton = 0, t_s, math.inf
+        self.n_near, self.lowest_newton = 0, math.inf  # readings near zero, their lowest median
         self.last_newton = base if zero.is_known else math.inf
 
     def lose(self, back: int, seconds: float) -> None:
@@ -198,7 +197,7 @@ class OpenPress:
         """Whether the force has been close to the foretold zero, and leaves it again."""
         if force <= level + close:
             if not self.n_near:
-                self.t_near_s, self.lowest_newton = t_s, math.inf
+                self.lowest_newton = math.inf
             self.n_near += 1
             if self.n_near >= dwell and self.low:
                 self.lowest_newton = min(self.lowest_newton, median(self.low[-dwell:]))
@@ -321,14 +320,14 @@ class OpenPress:
         follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
         if follows and top - stay < need and (stay - base < need or self._is_step(part, stay)):
             return False  # it is what stays on the head
-        lasted_s = (self.t_near_s if self.n_near else part.from_s) - self.t_before_s
-        if rate_hz := self.arrivals.rate_hz:  # readings that come late come together
-            lasted_s = max(lasted_s, (part.n_readings - self.n_near) / rate_hz)
+        n, lost_s = part.n_readings - self.n_near, sum(loss.seconds for loss in part.losses)
         most = SMALL_SHARE * (top - base) + SAME_SIGMA * self.zero.sigma_newton
         dip = min(base, part.level_newton) - min(map(max, pairwise(part.forces)), default=top)
         if dip > most:  # it swings, as a knock does: each swing is short
             low = [-1, *(i for i, force in enumerate(x) if force < base + most), len(x)]
-            lasted_s = (max(b - a for a, b in pairwise(low)) - 2) / rate_hz if rate_hz else 0.0
+            n, lost_s = max(b - a for a, b in pairwise(low)) - 2, 0.0
+        rate_hz = self.arrivals.rate_hz
+        lasted_s = lost_s + n / rate_hz if rate_hz else math.inf  # by count: many may come late
         if lasted_s < self.settings.shortest_s:
             return False
         sudden = follows or lasted_s < MOMENT_S
