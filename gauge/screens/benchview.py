@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
 
-from gauge.screens.benchactions import key_list
+from gauge.screens.benchactions import key_help, key_list
 from gauge.screens.bigtext import HEIGHT, big
 from gauge.session.events import FLAG_WORDS, BerryLogged
 
@@ -88,7 +88,10 @@ def draw(
     for message in reversed(state.messages[:-1]):
         foot.add(6, f"  {message}", "dim", 1)
     if state.messages:
-        foot.add(0, f"> {state.messages[-1]}", "message")
+        newest = state.messages[-1]
+        if newest == key_help() and (rows <= 20 or columns < 78):
+            newest = key_list()  # what each key does at length has no place here
+        foot.add(0, f"> {newest}", "message", 4)
     if state.prompt:
         foot.add(-1, state.prompt, "prompt", 4)
     else:

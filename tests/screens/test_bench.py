@@ -488,6 +488,16 @@ def test_the_question_mark_says_what_every_key_does(season):
     bench(season, script, size=(80, 24))
 
 
+@pytest.mark.parametrize("size", [(60, 15), (60, 24), (80, 20)])
+def test_on_a_small_screen_the_question_mark_names_every_key_in_whole_words(season, size):
+    async def script(bench):
+        shown = (await bench.keys("?")).replace("\xa0", " ")
+        for key, (what, _) in KEYS.items():
+            assert f"[{key}] {what}" in shown
+
+    bench(season, script, size=size)
+
+
 def test_the_order_of_squeezes_stands_there_without_hidden_forces_too(season):
     async def script(bench):
         bench.session.receive([0.0] * 60)
