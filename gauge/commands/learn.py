@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING
 import click
 
 from gauge.clikit import emit_json, json_option, option, receives, say
-from gauge.errors import AlreadyThereError, CannotWriteError, NotSureError, StoppedError
+from gauge.errors import (
+    AlreadyThereError,
+    CannotWriteError,
+    FirmhandError,
+    NotSureError,
+    StoppedError,
+)
 from gauge.outfile import CAPTURE, is_database, write_whole
 
 if TYPE_CHECKING:
@@ -155,8 +161,23 @@ def _check_target(out: Path, *, ask: bool) -> None:
             f"{out} is a season file or another database, and stays as it is.",
             todo="Give --out a name such as bench.toml.",
         )
+    if not ask and not _is_format(out):  # --yes is said of formats
+        raise AlreadyThereError(
+            f"{out} exists and is no line format; it stays as it is.",
+            todo="Give --out another name.",
+        )
     if ask and not click.confirm(f"{out} exists. Replace it by what is learned now?", err=True):
         raise AlreadyThereError(f"{out} exists and stays as it is.", todo="Give --out a new name.")
+
+
+def _is_format(path: Path) -> bool:
+    from gauge.protocol.formatfile import load_format
+
+    try:
+        load_format(path)
+    except FirmhandError:
+        return False
+    return True
 
 
 def _confirm(learned: Learned) -> None:

@@ -465,7 +465,10 @@ def test_a_target_that_cannot_be_written_is_refused_before_anybody_squeezes(
     result = learn("socket://127.0.0.1:9", season, "--yes")
     assert isinstance(result.exception, AlreadyThereError)
     assert season.read_bytes() == before
-    assert [path.name for path in tmp_path.iterdir()] == ["a.season"]
+    notes = tmp_path / "notes.md"
+    notes.write_text("# Gauges\n")
+    assert "is no line format" in str(learn("socket://127.0.0.1:9", notes, "--yes").exception)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.season", "notes.md"]
 
 
 @pytest.mark.slow
