@@ -169,8 +169,9 @@ def _calibration(status: _Status, season: Path) -> None:
         if anchor.retired_at is None and (why := retirement_reason(anchor, today)):
             worn.setdefault(why, []).append(anchor.label)
     for why, labels in worn.items():
-        one = "anchor" if len(labels) == 1 else "anchors"
-        status.warnings.append(f"{one} {', '.join(labels)} must retire: {why}")
+        many = f"anchors {', '.join(labels)} must retire, each because {why}"
+        one = f"anchor {labels[0]} must retire: {why}"
+        status.warnings.append(one if len(labels) == 1 else many)
     if good := good_anchors(anchors, today):
         status.done.append(f"{len(good)} of {len(anchors)} anchors are good")
         rater = shlex.quote(pairs.raters[0]) if pairs.raters else "NAME"

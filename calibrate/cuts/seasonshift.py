@@ -13,7 +13,7 @@ from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.fitting import ForceChoice, fit
 from calibrate.data.pairs import Pairs
 from calibrate.stats.estimate import Estimate, difference, ratio, t_quantile
-from gauge.errors import CannotCompareError, TooFewScoresError
+from gauge.errors import CannotCompareError, InvalidValueError, TooFewScoresError
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -86,9 +86,13 @@ def compare_seasons(
 
     Raises
     ------
+    InvalidValueError
+        If the margin is not above zero.
     CannotCompareError
         If the scales differ.
     """
+    if not margin_newton > 0:
+        raise InvalidValueError("the margin must be above zero")
     as_pressed = (first.softening is None) != (second.softening is None)
     if as_pressed:
         first, second = map(_of_pressed_fruit, (first, second))

@@ -164,7 +164,7 @@ def test_anchors_that_retire_for_one_reason_are_named_together(own: Path) -> Non
             if f"{berry.sample}-{berry.number}" in labels:
                 season.void(berry.berry_id, "fell")
     found = answer("status", own)
-    named = f"anchors {', '.join(labels)} must retire: its berry was voided: fell"
+    named = f"anchors {', '.join(labels)} must retire, each because its berry was voided: fell"
     assert named in found["warnings"]
     good = next(line for line in found["done"] if line.endswith("anchors are good"))
     n_good, n = map(int, good.split()[:3:2])

@@ -8,7 +8,7 @@ from scipy.stats import binomtest, norm
 
 from calibrate.cuts.calibration import Calibration
 from calibrate.cuts.seasonprior import carry
-from calibrate.cuts.seasonshift import cut_shifts, pad_check, rescored
+from calibrate.cuts.seasonshift import compare_seasons, cut_shifts, pad_check, rescored
 from calibrate.data.scale import BLACKBERRY, RASPBERRY
 from calibrate.stats.estimate import Estimate, difference, ratio
 from gauge.errors import CannotCompareError, InvalidValueError, TooFewScoresError
@@ -48,6 +48,13 @@ def test_difference_reproduces_newcombe(one, two, low, high) -> None:
 def test_difference_of_symmetric_intervals_is_the_root_of_squares() -> None:
     found = difference(Estimate(value=1, low=0.7, high=1.3), Estimate(value=2, low=1.6, high=2.4))
     assert (found.low, found.high) == pytest.approx((0.5, 1.5))
+
+
+@pytest.mark.parametrize("margin", [0.0, -0.1, math.nan])
+def test_a_margin_that_means_nothing_is_refused(margin) -> None:
+    season = _calibration((4.0, 3.0, 2.0, 1.0))
+    with pytest.raises(InvalidValueError, match="the margin must be above zero"):
+        compare_seasons(season, season, margin_newton=margin)
 
 
 def test_an_open_side_stays_open() -> None:
