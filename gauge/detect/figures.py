@@ -163,23 +163,24 @@ def is_double_rise(part: Part, rate_hz: float, margin_newton: float, share: floa
     return drop > max(margin_newton, share * (max(means) - base)) + SAME_SIGMA * noise
 
 
-def is_lone_peak(part: Part, rate_hz: float) -> bool:
+def is_lone_peak(part: Part, rate_hz: float, sigma_newton: float) -> bool:
     """Whether the peak is a single reading that no neighbour supports.
 
     It exceeds both by more than a tenth of their force, besides what stays on the head from then
-    on. No hand does that and then holds for three readings, or rises by more than twice its largest
-    step elsewhere, where readings come faster than it. Where they are missing nothing is known.
+    on. No hand does that by more than the force changes just before and after it; nor rises by so
+    much more than in any other step, the less the more readings come in the time that it needs.
+    Where readings come slower than it, or are missing, nothing is known.
     """
     x = [0.0, *(force - part.base_newton for force in part.forces), 0.0, 0.0, 0.0]
-    at, left = x.index(max(x)), max(part.level_newton - part.base_newton, 0.0)
+    at, left, n = x.index(max(x)), max(part.level_newton - part.base_newton, 0.0), rate_hz * HAND_S
     steps = [b - a for i, (a, b) in enumerate(pairwise(x[1:-3]), 2) if i != at]
     beside, up = max(x[at - 1], x[at + 1]), x[at] - x[at - 1] - left
-    if len(steps) < _FEW or not is_fast(rate_hz):
+    if len(steps) < _FEW or n < 1 or any(abs(loss.at + 1 - at) <= 1 for loss in part.losses):
         return False
-    if any(abs(loss.at + 1 - at) <= 1 for loss in part.losses):
-        return False
-    holds = min(x[at + 1 : at + 4]) > (1 - _FOOT_SHARE) * beside
-    return x[at] - left > (1 + _FOOT_SHARE) * beside and (holds or up > 2 * max(steps))
+    around = pairwise([*x[max(at - 2, 0) : at], *x[at + 1 : at + 3]])
+    change = max(abs(b - a) for a, b in around) + SAME_SIGMA * sigma_newton
+    above = x[at] - left - beside
+    return above > _FOOT_SHARE * beside and (above > change or up > (1 + 2 / n) * max(steps))
 
 
 def press_of(
@@ -212,7 +213,7 @@ def press_of(
         (Flag.FEW_READINGS, ramp.n < settings.few_readings),
         (Flag.LOADING_RATE, plan and not plan[0] <= ramp.rate_newton_s / rise <= plan[1]),
         (Flag.DOUBLE_RISE, is_double_rise(part, rate_hz, margin, settings.dip_share)),
-        (Flag.LONE_READING, is_lone_peak(part, rate_hz)),
+        (Flag.LONE_READING, is_lone_peak(part, rate_hz, sigma)),
         (Flag.OVERLOAD, peak.force_newton >= rated),
         (Flag.BASELINE_DRIFT, moved > concern + 2 * (zero.foretell(part.from_s)[1] + sigma)),
         (Flag.PEAK_MAY_BE_HIGHER, ramp.hidden_newton > 0),
