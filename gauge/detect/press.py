@@ -349,7 +349,7 @@ class OpenPress:
         x, base, rate_hz = self._supported(part), part.base_newton, self.arrivals.rate_hz
         top = min(top_newton, max(x) - 2 * self.zero.sigma_newton)  # the highest is so by noise
         most = base + _RISE_SHARE * (top - base)
-        n = next(i for i, force in enumerate(x) if force >= most)
+        n = next((i for i, force in enumerate(x) if force >= most), len(x))
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= HAND_S * rate_hz + 1)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
         return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
