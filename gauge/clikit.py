@@ -212,6 +212,19 @@ class LazyGroup(click.Group):
         command: click.Command = module.command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command that is typed; the refusal of another names the nearest."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            from difflib import get_close_matches
+
+            near = get_close_matches(args[0], self.lazy, 1)
+            hint = f" The nearest is '{near[0]}'." if near else ""
+            raise click.UsageError(error.message + hint, ctx) from None
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands from the table alone, importing none of them."""
         with formatter.section("Commands"):

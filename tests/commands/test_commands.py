@@ -40,11 +40,17 @@ def test_help_can_be_asked(script: str, name: str, module: str, line: str) -> No
     assert line in " ".join(result.output.split())
 
 
-@pytest.mark.parametrize("group", [gauge_cli.group, calibrate_cli.group])
-def test_an_unknown_command_is_refused(group: click.Group) -> None:
+@pytest.mark.parametrize(
+    ("group", "slip", "meant"),
+    [(gauge_cli.group, "lgo", "log"), (calibrate_cli.group, "fti", "fit")],
+)
+def test_an_unknown_command_is_refused(group: click.Group, slip: str, meant: str) -> None:
     result = CliRunner().invoke(group, ["nonsense"])
     assert result.exit_code == 2
     assert "No such command" in result.output
+    assert "nearest" not in result.output
+    result = CliRunner().invoke(group, [slip])
+    assert f"No such command '{slip}'. The nearest is '{meant}'." in result.output
 
 
 @pytest.mark.parametrize(("script", "start"), [("gauge", "rea"), ("calibrate", "anch")])
