@@ -17,7 +17,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from itertools import accumulate, pairwise
+from itertools import accumulate, groupby, pairwise
+from statistics import median
 from typing import NamedTuple
 
 from gauge.detect.baseline import SAME_SIGMA, Baseline, rough_sigma
@@ -119,11 +120,13 @@ def measure_ramp(
     sigma_newton: float,
     rate_hz: float,
     losses: Sequence[Loss] = (),
+    step_newton: float = 0.0,
 ) -> Ramp:
     """Measure the loading ramp of a press, from its readings from the onset on.
 
     It ends where the force first comes within two sigma or 2 % of the peak, so that a hold at the
-    top is no part of it.
+    top is no part of it. Where numbers on it are repeated, and yet change by more than two display
+    steps at a time, the line is faster than the display: what is repeated is no new reading.
     """
     x, peak = [base_newton, *forces], max(forces)
     rise = peak - base_newton
@@ -131,7 +134,10 @@ def measure_ramp(
     top = next(i for i, v in enumerate(x) if v >= enough)
     start = max(i for i, v in enumerate(x[: top + 1]) if i == 0 or v - x[0] <= _FOOT_SHARE * rise)
     mean = (x[top] - x[start]) / max(top - start, 1)
-    back = max(1, round(_FOOT_SHARE * (top - start)))
+    runs = [len(list(run)) for _, run in groupby(x[start : top + 1])]
+    skips = x[top] - x[start] > 2 * step_newton * len(runs)
+    each = median(runs) if skips else 1  # lines for a new reading
+    back = max(round(each), round(_FOOT_SHARE * (top - start)))
 
     def climb(i: int) -> float:
         """How much more than a reading the next one can be."""
@@ -141,7 +147,7 @@ def measure_ramp(
     lost = [(min(at, len(forces)), s) for at, s in losses]
     highest = [max(x[max(at - 1, 0) : at + 3]) + climb(at) * s * rate_hz for at, s in lost]
     hidden = max(highest, default=-math.inf) + 2 * sigma_newton - peak
-    return Ramp(top, mean * rate_hz, climb(top), hidden)
+    return Ramp(round(top / each), mean * rate_hz, each * climb(top), hidden)
 
 
 def is_double_rise(part: Part, rate_hz: float, margin_newton: float, share: float) -> bool:
@@ -199,7 +205,7 @@ def press_of(
     assert part.peak is not None
     peak, base, level, sigma = part.peak, part.base_newton, part.level_newton, zero.sigma_newton
     rise = peak.force_newton - base
-    ramp = measure_ramp(part.forces, base, sigma, rate_hz, part.losses)
+    ramp = measure_ramp(part.forces, base, sigma, rate_hz, part.losses, zero.step_newton)
     plan = settings.loading_rate_per_s
     rated = _RATED * (settings.capacity_newton or math.inf)
     # What stays on the head came with the last of the force: it is no second rise.

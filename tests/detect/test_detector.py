@@ -355,6 +355,16 @@ def test_what_sampling_can_have_missed_on_a_linear_ramp(rate_newton_s, rate_hz, 
     assert ramp.loss_newton == pytest.approx(largest_newton, rel=1e-9)
 
 
+@pytest.mark.parametrize("late", range(5))
+def test_what_a_display_slower_than_its_line_can_have_missed(late):
+    """A ramp of 2 N/s with sudden break, shown at 10/s and sent at 50/s: up to 0.2 N (as above)."""
+    true = 2 * np.arange(1, 50 + late) / 50
+    forces = true[np.arange(len(true)) // 5 * 5]
+    ramp = measure_ramp([*forces.tolist(), 0.0], 0.0, 1e-6, 50, step_newton=0.01)
+    assert true.max() - forces.max() <= ramp.loss_newton == pytest.approx(0.2, abs=0.03)
+    assert ramp.n == pytest.approx(len(true) / 5, abs=1)
+
+
 @pytest.mark.parametrize("phase", np.linspace(0, 1, 11))
 def test_half_sine_stays_within_the_bound(phase):
     """1 Hz half-sine at 20 readings/s falls short by at most 1 - cos(pi f T) = 1.231166 %."""
