@@ -76,8 +76,7 @@ class Arrivals:
 
     def skip(self, t_s: float, n: int) -> None:
         """Take that `n` lines came which could not be read."""
-        if self.last_s is not None:
-            self.last_s = t_s
+        self.last_s = t_s
         self.count += n
 
     @property

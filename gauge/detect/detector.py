@@ -56,7 +56,6 @@ from gauge.records import (
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
 Event = Press | TruncatedPress | DetectorNotice
-
 _OK = Status.OK  # a member of an enumeration is looked up slowly
 
 _UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
@@ -106,7 +105,7 @@ class Detector:
         self._out = []
         arrivals.coming = arrivals.count + len(batch)
         for reading in batch:
-            t_s = reading.t_s
+            t_s, shown = reading.t_s, reading.shown
             if reading.unit is not self._unit:
                 self._switch(reading)
             if t_s != arrivals.last_s:
@@ -122,7 +121,6 @@ class Detector:
             if not math.isfinite(force):
                 continue
             self._current_newton = force
-            shown = reading.shown
             if self._display.multiple != 1 or len(shown.partition(".")[2]) != self._display.tail:
                 self._see_digits(reading)
             self._take(reading, t_s, force)

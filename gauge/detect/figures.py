@@ -135,8 +135,7 @@ def measure_ramp(
     start = max(i for i, v in enumerate(x[: top + 1]) if i == 0 or v - x[0] <= _FOOT_SHARE * rise)
     mean = (x[top] - x[start]) / max(top - start, 1)
     runs = [len(list(run)) for _, run in groupby(x[start : top + 1])]
-    skips = x[top] - x[start] > 2 * step_newton * len(runs)
-    each = median(runs) if skips else 1  # lines for a new reading
+    each = median(runs) if x[top] - x[start] > 2 * step_newton * len(runs) else 1
     back = max(round(each), round(_FOOT_SHARE * (top - start)))
 
     def climb(i: int) -> float:
