@@ -184,7 +184,10 @@ class OpenPress:
             n = self._least(fmean(low[-_DWELL[1] :]))
         else:
             return None
-        if len(low) > n and is_flat(low[-n:], zero.sigma_newton, zero.step_newton):
+        sigma = zero.sigma_newton
+        # Means of many readings show a drift: a level may be off by as much as a reading may.
+        drift = SAME_SIGMA * sigma * max(1 - SAME_SIGMA / math.sqrt(n), 0.0)
+        if len(low) > n and is_flat(low[-n:], sigma, zero.step_newton, drift):
             return Ending(fmean(low[-n:]), n)
         return None
 
