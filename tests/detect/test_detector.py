@@ -156,6 +156,39 @@ def test_a_knock_of_a_few_readings_is_no_compression():
     assert run(said(noisy([*rest(2), 1.5, 2.0, 1.0, *rest(2)]))) == []
 
 
+def test_a_false_reading_at_rest_does_not_swallow_the_press_after_it():
+    """A display of 0.01 N that shows its zero just above the level that was foretold."""
+    before = np.resize([0.0, 0.0, 0.0, -0.01], 75)
+    forces = np.concatenate([before, [2.11], rest(1, 25), up(0.9, 3, 25), rest(2, 25)])
+    [berry] = run(said(forces, 25, decimals=2))
+    assert (berry.peak_shown, berry.baseline_newton) == ("0.90", pytest.approx(0, abs=0.005))
+    assert berry.t_start_s == pytest.approx(4.1, abs=0.1)
+
+
+def test_a_false_reading_in_a_hold_does_not_end_the_press():
+    """Half of a false force is far above the hold, which is then no new zero."""
+    held = np.full(200, 0.5)
+    held[100] = 9.0
+    forces = [rest(2), np.linspace(0, 0.5, 50), held, np.linspace(0.5, 1.0, 50), rest(2)]
+    [berry] = run(said(noisy(np.concatenate(forces))))
+    assert berry.peak_newton == pytest.approx(9.0, abs=0.02)
+
+
+def swing(height, hz, decay_s, rate_hz=100.0):
+    """Force of a bench that was knocked."""
+    t = np.arange(round(0.5 * rate_hz)) / rate_hz
+    return height * np.sin(2 * math.pi * hz * t) * np.exp(-t / decay_s)
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 25.0, 40.0, 100.0])
+@pytest.mark.parametrize("hz", [8, 11, 15, 23, 37])
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_the_swing_of_a_knock_is_no_press(rate_hz, hz, sign):
+    knock = np.concatenate([swing(sign * 2.0, hz, 0.05, rate_hz), rest(1.5, rate_hz)])
+    forces = noisy(np.concatenate([rest(3, rate_hz), np.tile(knock, 3)]))
+    assert berries(run(said(forces, rate_hz))) == []
+
+
 def test_tension_is_never_a_peak():
     pull = -up(1.0)
     assert run(said(noisy(np.concatenate([rest(), pull, rest(2)])))) == []
