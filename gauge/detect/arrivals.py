@@ -98,7 +98,9 @@ class Arrivals:
         """Wait whether what is missing comes late; what stays missing is lost."""
         past_s, more_s = t_s - self._even_s, behind_s - self._behind_s
         came_s = past_s - more_s
-        if self._behind_s <= self._usual_s or abs(more_s) > max(self._each_s, came_s / 2):
+        if self._behind_s <= self._usual_s and more_s < _LATE * self._each_s:  # crept: none is lost
+            self._start_s, self._in_time = self._start_s + more_s, self.count
+        elif self._behind_s <= self._usual_s or abs(more_s) > max(self._each_s, came_s / 2):
             self._behind_s, self._even_s = behind_s, t_s
         elif past_s >= CHUNK_S and came_s >= 2 * self._each_s:
             self.lost = math.ceil(behind_s / self._each_s)
