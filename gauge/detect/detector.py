@@ -58,6 +58,7 @@ from gauge.units import NEWTON_PER_FLOAT, Unit
 Event = Press | TruncatedPress | DetectorNotice
 _OK = Status.OK  # a member of an enumeration is looked up slowly
 
+_USUAL = 9  # berries; the usual peak is the median of the last so many
 _UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
 
 
@@ -91,7 +92,7 @@ class Detector:
         self._switched = False
         self._block: list[float] = []  # forces since the last block, and the readings
         self._shown: list[Reading] = []
-        self._peaks: deque[float] = deque(maxlen=9)
+        self._peaks: deque[float] = deque(maxlen=_USUAL)
         self._told_rate = False
         self._told_step = 0.0
         self._missing_s = 0.0  # for so long since the last block or berry, nothing could be read
@@ -204,7 +205,7 @@ class Detector:
         """Take the gauge's word that the force is beyond its range."""
         press = self._press or self._begin(t_s)
         press.part.flags.add(Flag.OVERLOAD)
-        press.n_near = 0
+        press.n_near, press.lowest_newton = 0, math.inf
         press.low.clear()
 
     # --- settling and rest ----------------------------------------------------------------------
@@ -281,8 +282,7 @@ class Detector:
         step = self._zero.step_newton
         if self._told_step < step and self._display.coarser and self._peaks:
             self._told_step = step
-            text = f"The display shows steps of {step:g} N now: small presses are lost."
-            self._say(t_s, text)
+            self._say(t_s, f"The display shows steps of {step:g} N now: small presses are lost.")
 
     def _say(self, t_s: float, text: str, *, no_berry: bool = False) -> None:
         self._out.append(DetectorNotice(t_s=t_s, text=text, no_berry=no_berry))
@@ -291,10 +291,10 @@ class Detector:
 
     def _begin(self, t_s: float) -> OpenPress:
         self._zero.doubt()
-        self._press = OpenPress(self._zero, self._arrivals, self.settings, t_s, self._many)
+        self._press = press = OpenPress(self._zero, self._arrivals, self.settings, t_s, self._many)
         if self._missing_s:
-            self._press.lose(0, self._missing_s)
-        return self._press
+            press.lose(0, self._missing_s)
+        return press
 
     def _finish(self, t_s: float, press: OpenPress, end: Ending) -> None:
         """Judge a press that ended at a level, and go back to rest."""

@@ -199,8 +199,6 @@ class OpenPress:
     def _rises_anew(self, t_s: float, force: float, level: float, close: float, dwell: int) -> bool:
         """Whether the force has been close to the foretold zero, and leaves it again."""
         if force <= level + close:
-            if not self.n_near:
-                self.lowest_newton = math.inf
             self.n_near += 1
             if self.n_near >= dwell and self.low:
                 self.lowest_newton = min(self.lowest_newton, median(self.low[-dwell:]))
@@ -209,7 +207,7 @@ class OpenPress:
         if self.n_near >= dwell and force > high + stays:
             return True
         if force > level + 2 * close:
-            self.n_near = 0
+            self.n_near, self.lowest_newton = 0, math.inf
         return False
 
     def _first_rest(self) -> Ending | None:
@@ -317,25 +315,28 @@ class OpenPress:
         need, base, stay = self.need_newton, part.base_newton, part.stay_newton
         x = self._supported(part)
         top = max(x, default=-math.inf)
-        fell = top - part.level_newton >= need / 2
-        if top - base < need or not fell:
+        if top - base < need or top - part.level_newton < need / 2:
             return False
         follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
         step = stay - base < need or self._is_step(part, stay, MOMENT_S)
         if follows and top - stay < need and step:
             return False  # it is what stays on the head
+        lasted_s = self._lasted_s(part, x, top)
+        sudden = (follows or lasted_s < MOMENT_S) and self._is_step(part, top)
+        return lasted_s >= self.settings.shortest_s and not sudden
+
+    def _lasted_s(self, part: Part, forces: list[float], top_newton: float) -> float:
+        """How long a part lasted: its readings and lost ones; of a knock that swings, one swing."""
         n, lost_s = part.n_readings - self.n_near, sum(loss.seconds for loss in part.losses)
-        most = SMALL_SHARE * (top - base) + SAME_SIGMA * self.zero.sigma_newton
-        dip = min(base, part.level_newton) - min(map(max, pairwise(part.forces)), default=top)
-        if dip > most:  # it swings, as a knock does: each swing is short
-            low = [-1, *(i for i, force in enumerate(x) if force < base + most), len(x)]
+        base, rate_hz = part.base_newton, self.arrivals.rate_hz
+        most = SMALL_SHARE * (top_newton - base) + SAME_SIGMA * self.zero.sigma_newton
+        dip = min(base, part.level_newton) - min(
+            map(max, pairwise(part.forces)), default=top_newton
+        )
+        if dip > most:
+            low = [-1, *(i for i, force in enumerate(forces) if force < base + most), len(forces)]
             n, lost_s = max(b - a for a, b in pairwise(low)) - 2, 0.0
-        rate_hz = self.arrivals.rate_hz
-        lasted_s = lost_s + n / rate_hz if rate_hz else math.inf  # by count: many may come late
-        if lasted_s < self.settings.shortest_s:
-            return False
-        sudden = follows or lasted_s < MOMENT_S
-        return not (sudden and self._is_step(part, top))
+        return lost_s + n / rate_hz if rate_hz else math.inf  # by count, as many may come late
 
     def _supported(self, part: Part) -> list[float]:
         """Forces of a part as far as a neighbour supports them."""
