@@ -106,9 +106,8 @@ class Baseline:
 
     def start(self, t_s: float, values: Sequence[float]) -> None:
         """Take a run of readings for the first rest."""
-        level, self._dof, self.is_known = fmean(values), len(values) - 1.0, True
-        self._squares = sum([(v - level) ** 2 for v in values])
-        self.show(self.step_newton)
+        level, self.is_known = fmean(values), True
+        self._see(sum([(v - level) ** 2 for v in values]), len(values) - 1)
         self.settle(t_s, level, len(values), same_newton=0.0)
         self._p_level = 1 / len(values)  # no release was before
 
@@ -158,10 +157,9 @@ class Baseline:
                     return False  # perhaps that was no rest, but a hold
                 self.settle(t_s, mean, n, same_newton=0.0)
             return True
-        if off > max(sigmas * self.width * error, _STEPS / 2 * self.step_newton):
-            known = self.width * math.hypot(self._scale(self._p_level), error)
-            if off > sigmas * known:
-                return False
+        known = sigmas * self.width * math.hypot(self._scale(self._p_level), error)
+        if off > max(known, _STEPS / 2 * self.step_newton):
+            return False
         surprise = min((off / spread) ** 2 * max(self._surprise, 1.0), _MOST_SURPRISE)
         squares = sum([(v - mean) ** 2 for v in values])
         self._young.append((t_s, n, mean, squares, surprise))
@@ -169,6 +167,22 @@ class Baseline:
         while self._young and self._young[0][0] <= old_s:
             self._believe(*self._young.popleft())
         return True
+
+    def admit(self, values: Sequence[float], level_newton: float, most: float, many: int) -> None:
+        """Take a touch that came to a level for rest: it strays from the nearer of its two levels.
+
+        So a step is no noise; nor is a reading taken to stray by more than `most`.
+        """
+        for i in range(0, len(values), many):
+            block, level = values[i : i + many], self.level_newton
+            strays = [min(abs(v - level), abs(v - level_newton), most) for v in block]
+            self._see(sum([stray * stray for stray in strays]), len(block))
+
+    def _see(self, squares: float, n: int) -> None:
+        """Take for the noise by how much `n` readings at rest stray."""
+        keep = 1 - 1 / _MEMORY
+        self._squares, self._dof = keep * self._squares + squares, keep * self._dof + n
+        self.show(self.step_newton)
 
     def _advance(self, t_s: float, slope_newton_s: float) -> None:
         dt = t_s - self.t_s
@@ -180,14 +194,11 @@ class Baseline:
 
     def _believe(self, t_s: float, n: int, mean: float, squares: float, surprise: float) -> None:
         """Take a block for rest: one step of the filter."""
-        keep = 1 - 1 / _MEMORY
         apart = 0.0 if math.isnan(self._mean) else (mean - self._mean) ** 2 / 2
         self._mean = mean
-        self._squares = keep * self._squares + squares + n * apart
-        self._dof = keep * self._dof + n
-        self._surprises = keep * self._surprises + 1
+        self._surprises += 1 - self._surprises / _MEMORY
         self._surprise += (surprise - self._surprise) / (self._surprises + BLOCK)
-        self.show(self.step_newton)
+        self._see(squares + n * apart, n)
         self._advance(t_s, self.slope_newton_s)
         self._weigh(mean, n)
 

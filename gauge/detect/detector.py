@@ -83,18 +83,15 @@ class Detector:
         self.settings = settings or DetectorSettings()
         self._arrivals = Arrivals(self.settings.gap_s)
         self._out: list[Event] = []
-        self._display = Display()
-        self._current_newton = math.nan
-        self._zero = Baseline(0.0)
+        self._display, self._zero = Display(), Baseline(0.0)
         self._unit: Unit | None = None
         self._press: OpenPress | None = None
-        self._factor = math.nan
+        self._factor = self._current_newton = math.nan
         self._switched = False
         self._block: list[float] = []  # forces since the last block, and the readings
         self._shown: list[Reading] = []
         self._peaks: deque[float] = deque(maxlen=_USUAL)
-        self._told_rate = False
-        self._told_step = 0.0
+        self._told_rate, self._told_step = False, 0.0
         self._missing_s = 0.0  # for so long since the last block or berry, nothing could be read
         self._unsettle("the session began in mid-press")
 
@@ -302,6 +299,7 @@ class Detector:
         if self._arrivals.missing:
             self._lose(self._arrivals.missing, self._arrivals.since)
         press.step_share = self._step_share()
+        press.usual_newton = median(self._peaks or [0.0])
         base, error = zero.foretell(t_s)
         last, found = press.cut(level, t_s)
         fell = base - level
@@ -318,6 +316,9 @@ class Detector:
             self._judge(press, part, end.n if part is last else 1)
         if last in found:
             zero.expect_pull(t_s, SMALL_SHARE * last.rise_newton)
+        if not found:  # what is no press is rest; but what rises somewhat higher stays a press
+            most = min(last.rise_newton, press.need_newton) / SAME_SIGMA
+            zero.admit(last.forces, level, most, self._many)
         knocked = last not in found and end.n < self._many  # the swing of a knock is no level
         says = not knocked and (fell <= same or not zero.is_pull(t_s, level))
         zero.settle(t_s, level if says else math.nan, end.n, same)
@@ -339,8 +340,7 @@ class Detector:
             part.flags.add(Flag.UNIT_CHANGED)
         self._switched, self._zero.is_sure, self._missing_s = False, True, 0.0
         self._peaks.append(part.largest_newton)
-        usual_newton = median(self._peaks)
-        self._out.append(press.press_of(part, n, usual_newton))
+        self._out.append(press.press_of(part, n, median(self._peaks)))
 
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""

@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from gauge.detect.arrivals import Arrivals
 from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
-from gauge.detect.figures import HAND_S, Loss, Part, is_fast, press_of
+from gauge.detect.figures import HAND_S, ZERO_SHARE, Loss, Part, is_fast, press_of
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Press, Reading
 
@@ -79,7 +79,7 @@ class OpenPress:
         base, error = zero.foretell(t_s)
         self.whole = self.floor = Rise(base)  # from the start; from the last level like a zero,
         self.before = Rise(base)  # and the one before that
-        self.step_share = 1.0  # of the display step, where it may be smaller
+        self.step_share, self.usual_newton = 1.0, 0.0  # of the display steps asked; usual peak
         self.parts: list[Part] = []
         self.part = Part(t_s, base, error)  # since the last of them
         self.low: list[float] = []  # readings since the force was last too high for a zero:
@@ -108,9 +108,10 @@ class OpenPress:
 
     @property
     def need_newton(self) -> float:
-        """Least rise of this press (N): it stands out of the noise, and of the display's steps."""
+        """Least rise of this press (N): beside the noise, the display's steps, the usual peak."""
         steps = self.settings.press_steps * self.step_share * self.zero.step_newton
-        return max(self.settings.press_sigma * self.zero.sigma_newton, steps)
+        least = max(steps, ZERO_SHARE * self.usual_newton)
+        return max(self.settings.press_sigma * self.zero.sigma_newton, least)
 
     @property
     def largest_newton(self) -> float:
