@@ -143,8 +143,7 @@ class Baseline:
 
     def learn(self, t_s: float, values: Sequence[float], sigmas: float) -> bool:
         """Take a block of readings; False where it has left the baseline."""
-        n = len(values)
-        mean = sum(values) / n
+        n, mean = len(values), sum(values) / len(values)
         level, level_error = self.foretell(t_s)
         error = self._scale(1 / n + self._shared)
         off, spread = mean - level, math.hypot(level_error, error)
@@ -169,10 +168,7 @@ class Baseline:
         return True
 
     def admit(self, values: Sequence[float], level_newton: float, most: float, many: int) -> None:
-        """Take a touch that came to a level for rest: it strays from the nearer of its two levels.
-
-        So a step is no noise; nor is a reading taken to stray by more than `most`.
-        """
+        """Take a touch for rest: it strays from the nearer of two levels, or by at most so much."""
         for i in range(0, len(values), many):
             block, level = values[i : i + many], self.level_newton
             strays = [min(abs(v - level), abs(v - level_newton), most) for v in block]
@@ -189,8 +185,7 @@ class Baseline:
         self._p_level = self._ahead(dt)
         self._p_both += dt * self._p_slope
         self._p_slope += max(dt, 0.0) * _BEND
-        self.level_newton += slope_newton_s * dt
-        self.t_s = t_s
+        self.level_newton, self.t_s = self.level_newton + slope_newton_s * dt, t_s
 
     def _believe(self, t_s: float, n: int, mean: float, squares: float, surprise: float) -> None:
         """Take a block for rest: one step of the filter."""

@@ -87,11 +87,10 @@ class Detector:
         self._unit: Unit | None = None
         self._press: OpenPress | None = None
         self._factor = self._current_newton = math.nan
-        self._switched = False
         self._block: list[float] = []  # forces since the last block, and the readings
         self._shown: list[Reading] = []
         self._peaks: deque[float] = deque(maxlen=_USUAL)
-        self._told_rate, self._told_step = False, 0.0
+        self._switched, self._told_rate, self._told_step = False, False, 0.0
         self._missing_s = 0.0  # for so long since the last block or berry, nothing could be read
         self._unsettle("the session began in mid-press")
 
@@ -298,8 +297,7 @@ class Detector:
         zero, level, same = self._zero, end.level_newton, SAME_SIGMA * self._zero.sigma_newton
         if self._arrivals.missing:
             self._lose(self._arrivals.missing, self._arrivals.since)
-        press.step_share = self._step_share()
-        press.usual_newton = median(self._peaks or [0.0])
+        press.step_share, press.usual_newton = self._step_share(), median(self._peaks or [0.0])
         base, error = zero.foretell(t_s)
         last, found = press.cut(level, t_s)
         fell = base - level
