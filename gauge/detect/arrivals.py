@@ -14,7 +14,7 @@ from collections import deque
 
 _NOTE_S = 0.25  # s; how often, at most, is noted what the schedule is taken from
 _NOTES = 12  # notes that are kept
-_LATE = 0.7  # readings; so many may always be late, by the jitter of the line
+_LATE = 0.7  # usual silences, up to two readings long; so late may always be what comes next
 CHUNK_S = 0.1  # s; what arrives within it may be one chunk; after it, no more is on its way
 GAP_SILENCES = 4  # usual silences; a longer silence is a gap
 
@@ -119,7 +119,7 @@ class Arrivals:
             span_s, came, silence_s = t_s - times_s[0], self.count - counts[0], sum(silences_s) / n
             self.rate_hz, self._each_s = came / span_s, (span_s + silence_s) / came
             self._start_s = t_s - behind_s - self.count * self._each_s
-            self._usual_s = _LATE * self._each_s + 2 * sum(latest_s) / n
+            self._usual_s = _LATE * min(silence_s, 2 * self._each_s) + 2 * sum(latest_s) / n
             self._gap_s = max(self._least_s, GAP_SILENCES * silence_s)
         self._longest_s = self._latest_s = 0.0
         self._note_s = t_s + max(_NOTE_S, n * self._each_s)
