@@ -116,6 +116,7 @@ class Detector:
                 self._overload(t_s)
             force = reading.value * self._factor
             if not math.isfinite(force):
+                self._lose(1, 0)
                 continue
             self._current_newton = force
             if self._display.multiple != 1 or len(shown.partition(".")[2]) != self._display.tail:

@@ -233,6 +233,17 @@ def test_overload_at_the_top_keeps_the_largest_number():
     assert Flag.OVERLOAD in berry.flags
 
 
+def test_a_press_that_is_mostly_overload_is_no_knock():
+    """Most of it shows no number; it lasts as long as it lasts."""
+    forces = [*rest(), *np.linspace(0, 5, 25), *np.linspace(5, 0, 10), *rest()]
+    over = [
+        r._replace(value=math.nan, shown="", status=Status.OVERLOAD) if r.value > 1 else r
+        for r in said(noisy(forces))
+    ]
+    [berry] = berries(run(over))
+    assert Flag.OVERLOAD in berry.flags
+
+
 def test_overload_without_any_number_is_no_berry():
     readings = said(np.zeros(300))
     words = [r._replace(value=math.nan, status=Status.OVERLOAD) for r in readings[150:180]]
