@@ -221,7 +221,7 @@ def press_of(
         (Flag.LONE_READING, is_lone_peak(part, rate_hz, sigma)),
         (Flag.OVERLOAD, peak.force_newton >= rated),
         (Flag.BASELINE_DRIFT, moved > concern + 2 * (zero.foretell(part.from_s)[1] + sigma)),
-        (Flag.PEAK_MAY_BE_HIGHER, ramp.hidden_newton > 0),
+        (Flag.PEAK_MAY_BE_HIGHER, ramp.hidden_newton > 0 and Flag.OVERLOAD not in part.flags),
         (Flag.ZERO_OFF, off > concern + part.base_error_newton),
     )
     flags = part.flags | {flag for flag, is_so in holds if is_so}
