@@ -319,8 +319,7 @@ class OpenPress:
         if top - base < need or top - part.level_newton < need / 2:
             return False
         follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
-        step = stay - base < need or self._is_step(part, stay, MOMENT_S)
-        if follows and top - stay < need and step:
+        if follows and top - stay < need and (stay - base < need or self._is_step(part, stay)):
             return False  # it is what stays on the head
         lasted_s = self._lasted_s(part, x, top)
         sudden = (follows or lasted_s < MOMENT_S) and self._is_step(part, top)
@@ -350,12 +349,12 @@ class OpenPress:
             for i, force in enumerate(part.forces)
         ]
 
-    def _is_step(self, part: Part, top_newton: float, hand_s: float = HAND_S) -> bool:
+    def _is_step(self, part: Part, top_newton: float) -> bool:
         """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
         x, base, rate_hz = self._supported(part), part.base_newton, self.arrivals.rate_hz
         top = min(top_newton, max(x) - 2 * self.zero.sigma_newton)  # the highest is so by noise
         most = base + _RISE_SHARE * (top - base)
         n = next((i for i, force in enumerate(x) if force >= most), len(x))
-        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= hand_s * rate_hz + 1)
+        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= HAND_S * rate_hz + 1)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
-        return most > onset and n + _RISE_SHARE < (hand_s - lost_s) * rate_hz
+        return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
