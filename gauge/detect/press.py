@@ -295,7 +295,7 @@ class OpenPress:
     def _was_zero(self, part: Part, end_newton: float) -> bool:
         """Whether a part ended at zero: it looks so or lasted, and the end is nearer to that."""
         base, level = part.base_newton, part.level_newton
-        gone = base - end_newton > SMALL_SHARE * part.rise_newton  # all fell off
+        gone = base - end_newton > SMALL_SHARE * self.whole.height_newton  # all fell off
         near = gone or level - base < self.zero.sigma_newton or end_newton > (base + level) / 2
         return near and (part.to_s - part.from_s >= LONG_S or self._is_zero(part))
 
@@ -316,7 +316,8 @@ class OpenPress:
         need, base, stay = self.need_newton, part.base_newton, part.stay_newton
         x = self._supported(part)
         top = max(x, default=-math.inf)
-        if top - base < need or top - part.level_newton < need / 2:
+        fell = max(need / 2, SMALL_SHARE * (part.level_newton - base))
+        if top - base < need or top - part.level_newton < fell:
             return False
         follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
         if follows and top - stay < need and (stay - base < need or self._is_step(part, stay)):
