@@ -316,7 +316,7 @@ class OpenPress:
         need, base, stay = self.need_newton, part.base_newton, part.stay_newton
         x = self._supported(part)
         top = max(x, default=-math.inf)
-        fell = max(need / 2, SMALL_SHARE * (part.level_newton - base))
+        fell = max(need, part.level_newton - base) / 2
         if top - base < need or top - part.level_newton < fell:
             return False
         follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
