@@ -551,9 +551,11 @@ def test_splitting_the_readings_changes_nothing(seed, rate_hz):
     cuts = sorted(rng.integers(0, len(readings), 5))
     ends = zip([0, *cuts], [*cuts, len(readings)], strict=True)
     split = [event for a, b in ends for event in parts.feed(readings[a:b])]
-    assert split == whole.feed(readings)
-    assert len(split) == 1
+    together = whole.feed(readings)
+    assert split == together
     assert parts.view == whole.view
+    # From ten readings the noise may be found so small that only the close ends the press.
+    assert len(berries(together + whole.close())) == 1
 
 
 def test_view_is_a_snapshot():
