@@ -104,9 +104,10 @@ class Part:
         )  # fmt: skip
 
     def stages(self) -> list[float]:
-        """Peaks before the last that a display has held, where it held the last one, too."""
-        held = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
-        return held[:-1] if held and held[-1] == self.largest_newton else []
+        """Peaks before the last that a display has held for long, where it held the last, too."""
+        long = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
+        last = self.largest_newton
+        return [force for force in long if force < last] if last in self.held else []
 
 
 def is_fast(rate_hz: float) -> bool:
