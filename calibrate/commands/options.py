@@ -87,6 +87,12 @@ def _checked_picture(typed: Any) -> Any:
     return typed
 
 
+def refuse_itself(earlier: Path, season: Path, of: str, *, named: str = "--earlier") -> None:
+    """Refuse a season as the one before itself."""
+    if earlier.resolve() == season.resolve():
+        raise click.UsageError(f"{named} is a season before {of}, not {of} itself.")
+
+
 def plot_option(what: str = "Draw it to this png, pdf or svg file.", *flags: str) -> Any:
     """Declare a picture, or several; `what` is its help."""
     return option(what, *flags, read=_checked_picture, once=True)
@@ -161,8 +167,7 @@ class FitOptions(PairOptions):
         """Tell how far hands differed in the earlier season; nothing where none is named."""
         if self.earlier is None:
             return ()
-        if self.earlier.resolve() == source.resolve():
-            raise click.UsageError("--earlier is a season before SOURCE, not SOURCE itself.")
+        refuse_itself(self.earlier, source, "SOURCE")
         if name := adopted_in([self.earlier]):
             return calibrate.load_calibration(self.earlier, name=name).hand_sds
         return replace(self, earlier=None).fitted(self.earlier).hand_sds

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-import click
-
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
 from gauge.clikit import argument, echo, option
@@ -38,8 +36,8 @@ def command(asked: _Asked) -> None:
     """  # noqa: D301
     from calibrate.cuts.seasonprior import carry
 
-    if asked.current and asked.current.resolve() == asked.previous.resolve():
-        raise click.UsageError("PREVIOUS is the season before CURRENT, not CURRENT itself.")
+    if asked.current:
+        options.refuse_itself(asked.previous, asked.current, "CURRENT", named="PREVIOUS")
     before = asked.calibration(asked.previous, asked.stored)
     now = None
     if asked.current is not None:

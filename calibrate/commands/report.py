@@ -54,8 +54,7 @@ def command(asked: _Asked) -> None:
 
     for earlier in asked.earlier:
         looks_like_season(earlier)  # refuses a slip in a name, which would leave its section empty
-        if earlier.resolve() == asked.season.resolve():
-            raise click.UsageError("--earlier is a season before SEASON, not SEASON itself.")
+        options.refuse_itself(earlier, asked.season, "SEASON")
     lab = options.remembered(asked.season, "lab", asked.lab)
     with gauge.open_season(asked.season, read_only=True) as file:
         title = f"Season {file.code}"
