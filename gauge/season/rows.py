@@ -67,11 +67,8 @@ def match(rows: Iterable[SampleRow], code: str) -> SampleRow | None:
     >>> [match(rows, code) is rows[0] for code in ("b-01 ", " wfmf", "B_01")]
     [True, True, False]
     """
-    key = code_key(code)
-    same = [row for row in rows if key in map(code_key, row.sample.names)]
-    # Codes may differ only in case; then the exact one counts.
-    exact = (row for row in same if code.strip() in row.sample.names)
-    return next(exact, same[0] if same else None)
+    by_name = {name: row for row in reversed([*rows]) for name in row.sample.names}
+    return by_name.get(as_known(code, [*by_name]))
 
 
 def nearest(rows: Iterable[SampleRow], code: str) -> str | None:
@@ -102,9 +99,9 @@ def as_known(typed: str, known: Sequence[str]) -> str:
     >>> as_known("A", ["A", "a"]), as_known("a", ["A", "a"])
     ('A', 'a')
     """
-    labels = {code_key(label): label for label in known}
+    exact, labels = typed.strip(), {code_key(label): label for label in known}
     # Labels may differ only in case; then the exact one counts.
-    return typed if typed in known else labels.get(code_key(typed), typed.strip())
+    return exact if exact in known else labels.get(code_key(exact), exact)
 
 
 def code_key(code: str) -> str:
