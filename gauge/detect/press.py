@@ -302,7 +302,7 @@ class OpenPress:
     def _is_zero(self, part: Part) -> bool:
         """Whether a part looks like a new zero: it fell to its level, or rose as no hand does."""
         height, need = part.level_newton - part.base_newton, self.need_newton
-        if height > need and self._is_step(part, part.level_newton):
+        if height > need and self._is_step(part, self._supported(part), part.level_newton):
             return True
         waver = (part.level_newton - self.whole.level_newton) / 2  # of a hold, at most
         half = (part.largest_newton + part.level_newton) / 2
@@ -320,10 +320,10 @@ class OpenPress:
         if top - base < need or top - part.level_newton < fell:
             return False
         follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
-        if follows and top - stay < need and (stay - base < need or self._is_step(part, stay)):
+        if follows and top - stay < need and (stay - base < need or self._is_step(part, x, stay)):
             return False  # it is what stays on the head
         lasted_s = self._lasted_s(part, x, top)
-        sudden = (follows or lasted_s < MOMENT_S) and self._is_step(part, top)
+        sudden = (follows or lasted_s < MOMENT_S) and self._is_step(part, x, top)
         return lasted_s >= self.settings.shortest_s and not sudden
 
     def _lasted_s(self, part: Part, forces: list[float], top_newton: float) -> float:
@@ -331,10 +331,8 @@ class OpenPress:
         n, lost_s = part.n_readings - self.n_near, sum(loss.seconds for loss in part.losses)
         base, rate_hz = part.base_newton, self.arrivals.rate_hz
         most = SMALL_SHARE * (top_newton - base) + SAME_SIGMA * self.zero.sigma_newton
-        dip = min(base, part.level_newton) - min(
-            map(max, pairwise(part.forces)), default=top_newton
-        )
-        if dip > most:
+        lowest = min(map(max, pairwise(part.forces)), default=top_newton)
+        if min(base, part.level_newton) - lowest > most:
             low = [-1, *(i for i, force in enumerate(forces) if force < base + most), len(forces)]
             n, lost_s = max(b - a for a, b in pairwise(low)) - 2, 0.0
         return lost_s + n / rate_hz if rate_hz else math.inf  # by count, as many may come late
@@ -350,12 +348,12 @@ class OpenPress:
             for i, force in enumerate(part.forces)
         ]
 
-    def _is_step(self, part: Part, top_newton: float) -> bool:
-        """Whether a part rose to a force faster than a hand can: a knock, or a step of zero."""
-        x, base, rate_hz = self._supported(part), part.base_newton, self.arrivals.rate_hz
-        top = min(top_newton, max(x) - 2 * self.zero.sigma_newton)  # the highest is so by noise
+    def _is_step(self, part: Part, forces: list[float], top_newton: float) -> bool:
+        """Whether supported forces of a part rose faster than by hand: a knock, or step of zero."""
+        base, rate_hz = part.base_newton, self.arrivals.rate_hz
+        top = min(top_newton, max(forces) - 2 * self.zero.sigma_newton)  # noise made the highest
         most = base + _RISE_SHARE * (top - base)
-        n = next((i for i, force in enumerate(x) if force >= most), len(x))
+        n = next((i for i, force in enumerate(forces) if force >= most), len(forces))
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= HAND_S * rate_hz + 1)
         onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
         return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
