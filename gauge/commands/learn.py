@@ -161,7 +161,7 @@ def _check_target(out: Path, *, ask: bool) -> None:
             f"{out} is a season file or another database, and stays as it is.",
             todo="Give --out a name such as bench.toml.",
         )
-    if not ask and not _is_format(out):  # --yes is said of formats
+    if not ask and not _is_format(out):  # --yes replaces formats alone
         raise AlreadyThereError(
             f"{out} exists and is no line format; it stays as it is.",
             todo="Give --out another name.",

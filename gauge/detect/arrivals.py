@@ -43,7 +43,7 @@ class Arrivals:
     def restart(self, t_s: float | None) -> None:
         """Forget the schedule: a gap lies before the reading at this time."""
         self.last_s, self.rate_hz, self.lost = t_s, 0.0, 0
-        self._start_s = self._each_s = self._usual_s = 0.0  # each reading is due so long after that
+        self._start_s = self._each_s = self._usual_s = 0.0  # a reading comes each so many s after
         self._behind_s, self._even_s, self._in_time = 0.0, 0.0, self.count
         self._gap_s, self._note_s = GAP_SILENCES * self._least_s, -math.inf
         self._longest_s = self._latest_s = 0.0  # silence, time behind the schedule, since a note

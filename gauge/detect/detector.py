@@ -13,7 +13,7 @@ from a zero that nobody knows.
 ======== ============================================== ==========================================
 state    what is seen                                   what follows
 ======== ============================================== ==========================================
-settling a run of level readings                        rest; a press, if higher before, is told of
+settling a run of level readings                        rest; a press, if higher before, is reported
 rest     a reading or block above the baseline          press
 rest     a block far below                              the level follows, soon after a release
                                                         only if that lasts; a first rest that no
@@ -23,11 +23,11 @@ press    level for half a second                        noted as a level of this
 press    level: for some readings at the baseline, or   over: each part between levels that were
          for the longer, the higher that is             zero is a berry, or a touch, a knock, a
                                                         step of zero, a press seen in part; rest
-press    the same, far below such a first rest          the hold is told of as cut; settling
+press    the same, far below such a first rest          the hold is reported cut; settling
 press    close to the baseline, and rises anew          over, and the next one begins: press
 any      readings lost or unreadable                    a berry they are part of may be higher;
-                                                        with none, they are told of in rest
-any      gap                                            a press is cut, and told of; settling
+                                                        with none, they are reported in rest
+any      gap                                            a press is cut, and reported; settling
 ======== ============================================== ==========================================
 """
 
@@ -90,7 +90,7 @@ class Detector:
         self._block: list[float] = []  # forces since the last block, and the readings
         self._shown: list[Reading] = []
         self._peaks: deque[float] = deque(maxlen=_USUAL)
-        self._switched, self._told_rate, self._told_step = False, False, 0.0
+        self._switched, self._warned_rate, self._warned_step = False, False, 0.0
         self._missing_s = 0.0  # for so long since the last block or berry, nothing could be read
         self._unsettle("the session began in mid-press")
 
@@ -272,13 +272,13 @@ class Detector:
             self._say(t_s, text + "a berry pressed then is not stored.")
         self._missing_s = 0.0
         rate_hz, least_hz = self._arrivals.rate_hz, self.settings.lowest_hz
-        if 0 < rate_hz < least_hz and not self._told_rate:
-            self._told_rate = True
+        if 0 < rate_hz < least_hz and not self._warned_rate:
+            self._warned_rate = True
             text = f"The gauge sends too seldom: {rate_hz:.1f} readings a second, "
             self._say(t_s, text + f"{least_hz:g} are needed. Presses can be lost.")
         step = self._zero.step_newton
-        if self._told_step < step and self._display.coarser and self._peaks:
-            self._told_step = step
+        if self._warned_step < step and self._display.coarser and self._peaks:
+            self._warned_step = step
             self._say(t_s, f"The display shows steps of {step:g} N now: small presses are lost.")
 
     def _say(self, t_s: float, text: str, *, no_berry: bool = False) -> None:
@@ -355,7 +355,7 @@ class Detector:
 
     def _break(self, t_s: float, reason: str) -> None:
         """Report a press under way as cut, unless it was a touch so far, and wait for rest."""
-        press, told = self._press, len(self._out)
+        press, before = self._press, len(self._out)
         if press is not None and self._zero.is_known:
             flags = press.part.flags.union(*(part.flags for part in press.parts))
             if press.is_idle:
@@ -363,4 +363,4 @@ class Detector:
             elif Flag.OVERLOAD in flags or (not press.is_slight and press.largest_newton > 0):
                 self._say_cut(t_s, reason, press.largest_newton)
         began = f"began in mid-press after a gap ({reason})"
-        self._unsettle("" if len(self._out) > told else began)
+        self._unsettle("" if len(self._out) > before else began)
