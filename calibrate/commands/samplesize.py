@@ -71,7 +71,7 @@ def command(asked: _Asked) -> None:
 
     How many berries must be scored until every cut point is known to 0.25 N in four panels of five,
     and which forces are worth picking next? From the season so far, or from a stated guess; the
-    answer is confirmed by fits of simulated panels, which takes up to a minute.
+    answer is confirmed by fits of simulated panels, which takes up to a minute on two free cores.
 
     \b
     calibrate samplesize 2026.season --half-width 0.4 --raters 6

@@ -249,8 +249,10 @@ class _Panels:
     progress: Callable[[int, int], None]
     seen: dict[int, list[Floats]] = field(default_factory=dict)
 
-    def plan(self, at: int, n_fits: int) -> Plan:
-        """Fit panels of a size of the ladder; those fitted before count."""
+    def plan(
+        self, at: int, n_fits: int, settled: Callable[[Sequence[Floats]], bool] = lambda _: False
+    ) -> Plan:
+        """Fit panels of a size of the ladder, until `settled`; those fitted before count."""
         widths = self.seen.setdefault(at, [])
         tasks = [
             replace(self.what, berries=_LADDER[at], seed=seed)
@@ -258,9 +260,11 @@ class _Panels:
         ]
         to_come = len(tasks) + (2 * self.fits if n_fits < self.fits else 0)
         expected = sum(map(len, self.seen.values())) + to_come
-        for one in self.pool.map(simulated_half_widths, tasks, chunksize=5):
+        for one in self.pool.map(simulated_half_widths, tasks):
             widths.append(one)
             self.progress(sum(map(len, self.seen.values())), expected)
+            if settled(widths):  # the pool drops what it has not begun
+                break
         return Plan(
             berries=_LADDER[at], widths_newton=np.array(widths), berries_newton2=self.falling
         )
@@ -273,13 +277,19 @@ def _start(panels: _Panels, half_width_newton: float, assurance: float) -> tuple
     def plan(anchor: int) -> Plan:
         return panels.plan(_ANCHORS[anchor], few)
 
+    def missed(widths: Sequence[Floats]) -> bool:
+        """Return whether so many miss it already that those to come change nothing."""
+        return (few - sum(bool(one.max() > half_width_newton) for one in widths)) / few < assurance
+
     first = plan(_FIRST_ANCHOR)
     if first.shares_at(_LADDER[-1], half_width_newton)[0] < assurance - _HOPELESS:
         return len(_LADDER), first
     high = _boundary(
         int(np.searchsorted(_ANCHORS[:-1], first.least(half_width_newton, assurance))),
         len(_ANCHORS),
-        lambda anchor: plan(anchor).reached(half_width_newton) >= assurance,
+        lambda anchor: (
+            panels.plan(_ANCHORS[anchor], few, missed).reached(half_width_newton) >= assurance
+        ),
     )
     if high in (0, len(_ANCHORS)):
         return (0 if high == 0 else len(_LADDER)), first

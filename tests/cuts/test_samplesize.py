@@ -1,14 +1,18 @@
 """Plans against fits of simulated panels, and expected information against a fit's own."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from calibrate.cuts.calibration import Calibration, as_cuts
 from calibrate.cuts.samplesize import (
+    _LADDER,
     PlannedPanel,
     _boundary,
+    _Panels,
+    _start,
     berry_information,
     next_forces,
     sample_size,
@@ -102,6 +106,22 @@ def test_no_order_of_the_search_makes_a_narrower_interval_need_fewer_berries() -
         ]
         assert found == sorted(found, reverse=True)
         assert found[0] == 12 > found[-1]
+
+
+def test_the_largest_panels_are_fitted_no_longer_than_their_answer_is_open() -> None:
+    """Two of five miss the half-width; of 50 panels 11 are too many, and the 29th is the 11th."""
+    pool = SimpleNamespace(
+        map=lambda _, tasks: (np.array([1 + one.seed % 5 // 3]) for one in tasks)
+    )
+    panel = Simulation(
+        calibration=_calibration(), force_newton=FORCES, panel=PlannedPanel(raters=1), berries=0,
+        level=0.95, seed=0,
+    )  # fmt: skip
+    panels = _Panels(
+        pool=pool, what=panel, falling=np.zeros(1), fits=100, progress=lambda done, expected: None
+    )
+    assert _start(panels, 1.0, 0.8)[0] == len(_LADDER)
+    assert [len(widths) for widths in panels.seen.values()] == [50, 29]
 
 
 def test_hands_that_differ_need_raters_not_berries() -> None:
