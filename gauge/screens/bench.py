@@ -262,7 +262,7 @@ class BenchScreen(App[None]):
             last=recorder.logged[-1] if recorder.logged and not recorder.pending.pressed else None,
             summary=self._summary,
             half_width_newton=self._half_width_newton,
-            messages=tuple(message.text for message in self.actions.messages),
+            messages=tuple(self.actions.messages),
             prompt=self.actions.prompt,
             warning=self._warning,
         )

@@ -156,7 +156,7 @@ class BenchActions(Questions):
         action = actions.get(key)
         if action is not None:
             return action()
-        self.say(key_help() if key == "?" else key_list())
+        self.say(key_help() if key == "?" else key_list(), short=key_list())
         return []
 
     def _void(self) -> list[Event]:

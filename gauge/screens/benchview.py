@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from textwrap import wrap
 
-from gauge.screens.benchactions import key_help, key_list
+from gauge.screens.benchactions import key_list
 from gauge.screens.bigtext import HEIGHT, big
+from gauge.screens.questions import Message
 from gauge.session.events import FLAG_WORDS, BerryLogged
 
 Line = tuple[str, str]  # text, style
@@ -49,7 +50,7 @@ class BenchState:
     last: BerryLogged | None
     summary: Summary  # of the sample's berries that are not void
     half_width_newton: float | None = None  # required; None for a tenth of the mean
-    messages: tuple[str, ...] = ()  # oldest first
+    messages: tuple[Message, ...] = ()  # oldest first
     prompt: str = ""  # what is asked; empty for the list of keys
     warning: str = ""
 
@@ -85,13 +86,12 @@ def draw(
     The word, the figure and the newest message stay whatever the size.
     """
     foot = _Blocks(columns)
-    for message in reversed(state.messages[:-1]):
-        foot.add(6, f"  {message}", "dim", 1)
-    if state.messages:
-        newest = state.messages[-1]
-        if newest == key_help() and (rows <= 20 or columns < 78):
-            newest = key_list()  # what each key does at length has no place here
-        foot.add(0, f"> {newest}", "message", 4)
+    small = rows <= 20 or columns < 78
+    texts = [one.short if small else one.text for one in reversed(state.messages)]
+    for text in texts[1:]:
+        foot.add(6, f"  {text}", "dim", 1)
+    if texts:
+        foot.add(0, f"> {texts[0]}", "message", 4)
     if state.prompt:
         foot.add(-1, state.prompt, "prompt", 4)
     else:

@@ -69,11 +69,12 @@ class KeyBursts:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A message, and what it is about: it ends when that does."""
+    """A message, and what it is about: it ends when that does; `short` is for a small screen."""
 
     text: str
     topic: str
     said_s: float
+    short: str
 
 
 @dataclass(slots=True)
@@ -123,10 +124,10 @@ class Questions(ABC):
 
     # --- messages -----------------------------------------------------------------------------
 
-    def say(self, text: str, topic: str = "answer") -> None:
-        """Show a message; an older one on the same topic ends."""
+    def say(self, text: str, topic: str = "answer", *, short: str | None = None) -> None:
+        """Show a message, on a small screen the short one; an older one on the same topic ends."""
         self.end(topic)
-        self.messages = [*self.messages[-4:], Message(text, topic, time.monotonic())]
+        self.messages = [*self.messages[-4:], Message(text, topic, time.monotonic(), short or text)]
 
     def end(self, *topics: str) -> None:
         """End the messages on these topics: what they say is over."""

@@ -22,7 +22,7 @@ from gauge.screens.bench import BenchScreen
 from gauge.screens.benchactions import KEYS, BenchActions, key_help
 from gauge.screens.benchview import BenchState, berries_needed, draw, summarise, time_left
 from gauge.screens.bigtext import big
-from gauge.screens.questions import Typed
+from gauge.screens.questions import Message, Typed
 from gauge.season.file import open_season
 from gauge.season.rows import SampleRow
 from gauge.session.events import BerryLogged
@@ -455,7 +455,8 @@ def test_no_size_breaks_the_screen(columns, rows, ink, figure, prompt, word):
     state = BenchState(
         word=word, about="what it means " * 4, figure=figure, sample="C-07:",
         progress="sample 3 of 15, berry 7 of 20", last=None, summary=summarise([1.0, 2.0]),
-        messages=("older", "newest " * 9), prompt=prompt, warning="never checked " * 5,
+        messages=(Message("older", "", 0.0, "older"), Message("newest " * 9, "", 0.0, "newest")),
+        prompt=prompt, warning="never checked " * 5,
     )  # fmt: skip
     head, foot = draw(state, columns, rows, ink)
     assert max(len(line) for line, _ in head + foot) <= columns
