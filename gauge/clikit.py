@@ -20,6 +20,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import Field, dataclass, field, fields
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
@@ -73,6 +74,19 @@ class _Day(click.DateTime):
 
 
 DAY = _Day(["%Y-%m-%d", "%d.%m.%Y"])
+
+
+def begun(day: date) -> bool:
+    """Return whether a day has begun somewhere on Earth."""
+    return day <= (datetime.now(UTC) + timedelta(hours=14)).date()
+
+
+def past_day(typed: datetime) -> str:
+    """Return the day of what was done, as in ISO 8601; refuse one to come."""
+    day = typed.date()
+    if not begun(day):
+        raise click.BadParameter(f"{day} is still to come.")
+    return day.isoformat()
 
 
 def read_by(read: Callable[[Any], Any]) -> Callable[..., Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -13,7 +13,7 @@ import click
 import calibrate
 import gauge
 from calibrate.data.scale import Scale, parse_scale
-from gauge.clikit import DAY, FiniteRange, option, say
+from gauge.clikit import DAY, FiniteRange, begun, option, say
 from gauge.errors import InvalidValueError
 from gauge.outfile import check_picture
 from gauge.records import Flag
@@ -46,7 +46,7 @@ def _as_day(_context: click.Context, _option: click.Parameter, typed: datetime |
 def moment(as_of: date) -> str:
     """Return the time of what is done on a day: now, if it is today; one to come is refused."""
     now = datetime.now(UTC)
-    if as_of > (now + timedelta(hours=14)).date():  # the day has begun nowhere on Earth
+    if not begun(as_of):
         raise InvalidValueError(
             f"{as_of} is still to come, and what is stored has been done.",
             todo="Give the day on which it was done with --as-of, or leave it out for today.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,7 @@ import click
 import gauge
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
-from gauge.clikit import DAY, argument, echo, option
+from gauge.clikit import DAY, argument, echo, option, past_day
 from gauge.errors import InvalidValueError, TooFewScoresError
 from gauge.plaintext import plural
 from gauge.units import MOST_NEWTON, newtons, parse_unit
@@ -37,16 +37,17 @@ class ShownForces:
     forces: tuple[str, ...] = option(
         "What the gauge showed; repeat for further presses.", "--force"
     )
-    unit: str = option("Unit of --force.", default="N")
+    unit: str | None = option("Unit of --force; without it, that in which the season shows forces.")
 
-    def newtons(self) -> list[float]:
+    def newtons(self, file: SeasonFile) -> list[float]:
         """Return them in newtons; refuse what no berry has."""
-        found = [newtons(force.replace(",", "."), parse_unit(self.unit)) for force in self.forces]
+        unit = parse_unit(self.unit or file.setting("unit") or "N")
+        found = [newtons(force.replace(",", "."), unit) for force in self.forces]
         for newton, force in zip(found, self.forces, strict=True):
             if not 0 < newton <= MOST_NEWTON:
                 what = "no force of compression" if newton <= 0 else "a force that no berry has"
                 raise InvalidValueError(
-                    f"{force} {self.unit} is {what}.", todo="Give what the gauge showed."
+                    f"{force} {unit} is {what}.", todo="Give what the gauge showed."
                 )
         return found
 
@@ -56,10 +57,11 @@ class _Asked(ShownForces):
     season: Path = argument()
     pad: str | None = argument(required=False)
     batch: str | None = option("Of the pad; remembered.")
-    made: datetime | None = option(
+    made: str | None = option(
         "Day on which the pad was made; remembered.",
         type=DAY,
         metavar="YYYY-MM-DD",
+        read=past_day,
     )
     temp_c: float | None = option("Temperature of the pad, C.", low=-30, high=60)
     undo: bool = option("Take back the press of PAD that was typed last; needs --why.")
@@ -81,7 +83,6 @@ def command(asked: _Asked) -> None:
     calibrate pads 2026.season PAD-A --undo --why "3.01 was that of PAD-B"
     calibrate pads 2026.season
     """  # noqa: D301
-    forces_newton = asked.newtons()
     if asked.pad is None and (asked.forces or asked.undo):
         raise click.UsageError("Name the pad: calibrate pads SEASON PAD-A --force 3.02.")
     with gauge.open_season(asked.season, read_only=asked.pad is None) as file:
@@ -93,12 +94,11 @@ def command(asked: _Asked) -> None:
             if asked.why is None or asked.forces:
                 raise click.UsageError("--undo goes with --why TEXT, and with no --force.")
             _undo(file, pad, asked.why)
-        elif not forces_newton:
+        elif not asked.forces:
             raise click.UsageError("A pad's press needs --force.")
         else:
-            day = None if asked.made is None else asked.made.date().isoformat()
-            about = {"batch": asked.batch, "made_on": day, "temp_c": asked.temp_c}
-            _press(file, pad, forces_newton, about, asked.as_of)
+            about = {"batch": asked.batch, "made_on": asked.made, "temp_c": asked.temp_c}
+            _press(file, pad, asked.newtons(file), about, asked.as_of)
 
 
 def _named(file: SeasonFile, typed: str) -> str:

@@ -73,7 +73,6 @@ def command(asked: _Asked) -> None:
         return
     from gauge.season.rows import as_known
 
-    forces_newton = asked.newtons()
     with gauge.open_season(asked.season, read_only=asked.label is None) as file:
         anchors = file.anchors(asked.calibration_name)
         if asked.label is None:
@@ -87,7 +86,7 @@ def command(asked: _Asked) -> None:
         elif asked.replace:
             _replace(file, asked, label)
         else:
-            _press(file, asked, label, forces_newton or [None])
+            _press(file, asked, label, asked.newtons(file) or [None])
 
 
 def _press(
@@ -114,7 +113,8 @@ def _press(
     if answers.emitted(_document(now) | {"retired": why, "replacement": instead}):
         return
     if why is None:
-        echo(f"{label}: squeeze {len(now.presses)} of {now.press_limit}, still good.")
+        at = with_unit(now.latest_newton)
+        echo(f"{label}: squeeze {len(now.presses)} of {now.press_limit}, {at}, still good.")
     else:
         echo(f"{label} retires: {why}. Throw it away.")
         echo(

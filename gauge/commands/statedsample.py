@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from gauge.clikit import DAY, option, say
+from gauge.clikit import DAY, option, past_day, say
 from gauge.commands.options import read_crop
 from gauge.errors import NoSuchRecordError, StoppedError
 from gauge.records import POSSIBLE, Sample
@@ -53,7 +53,7 @@ class SampleOptions:
         "Of a new sample.",
         type=DAY,
         metavar="YYYY-MM-DD",
-        read=lambda day: day.date().isoformat(),
+        read=past_day,
     )
     storage_day: float | None = _number("storage_day", "Days stored.")
     storage_temp_c: float | None = _number("storage_temp_c", "Of the store, in degrees Celsius.")

@@ -19,6 +19,7 @@ from gauge.records import Gap
 from gauge.screens.benchactions import BenchActions
 from gauge.season.rows import match, nearest
 from gauge.session.events import BerryLogged, Event, Notice, bells, describe
+from gauge.session.samplechoice import berries_left
 
 _GAPS_REPORTED = 4  # a gap of the same kind: three in full, then once that it goes on
 _HELP = (
@@ -103,8 +104,11 @@ class PlainScreen:
                 sys.stdout.flush()
             if isinstance(event, BerryLogged):
                 self._same_gaps = 0
-                if self._session.recorder.done:
-                    say(f"{self._progress()}: full.")
+                if (recorder := self._session.recorder).done:
+                    row, n = self._actions.progress().row, len(recorder.logged)
+                    full = ", and it is full" if berries_left(row) == 0 else ""
+                    name = self._actions.name(row)
+                    say(f"sample {name}: {n} of {recorder.n_required} berries logged{full}.")
             missing = isinstance(event, Notice) and event.kind == "scores missing"
             if missing or isinstance(event, BerryLogged):
                 self._ask()

@@ -384,6 +384,7 @@ def test_pads_show_how_the_gauge_repeats(own: Path) -> None:
     assert "--gauge-sd 0.0" in run("pads", own).output
     early = run("pads", own, "B", "--force", "1.5", "--as-of", "2126-07-03")
     assert "still to come" in str(early.exception)
+    assert "still to come" in run("pads", own, "B", "--force", "1.5", "--made", "2126-07-03").stderr
     # A lost decimal point, a typo below, another unit: all presses of a call, or none.
     for typed in ("15", "1.5"), ("1.5", "0.7"), ("0.34", "0.35"):
         refused = run("pads", own, "B", *(word for one in typed for word in ("--force", one)))
@@ -410,6 +411,21 @@ def test_a_press_is_of_a_pad_that_is_meant(own: Path) -> None:
     assert answer("pads", own) == before
     assert answer("pads", own, " a", "--force", "3.0")["pad"] == "A"
     assert [pad["name"] for pad in answer("pads", own)["pads"]] == ["A", "B"]
+
+
+def test_a_force_is_typed_in_the_unit_that_the_season_shows(own: Path) -> None:
+    """The factor of the pound-force: NIST SP 811, Appendix B.8."""
+    run("adopt", own, "july", "--yes")
+    row = next(r for r in answer("anchors", own, "--keep")["anchors"] if r["kind"] == "berry")
+    run("fit", own, "--unit", "lbf")
+    assert run("pads", own, "P", "--force", "0.68").stderr == "pad P: 0.680 lbf kept\n"
+    assert answer("pads", own, "Q", "--force", "0.68")["force_N"] == pytest.approx(3.024791)
+    assert answer("pads", own, "R", "--force", "3.02", "--unit", "N")["force_N"] == 3.02
+    shown = f"{row['force_N'] / 4.4482216:.3f}"
+    squeezed = run("squeeze", own, row["berry"], "--force", shown)
+    assert f"squeeze 1 of 5, {shown} lbf, still good" in squeezed.stdout
+    for typed in ("100", "-0.68"):
+        assert f"{typed} lbf is" in str(run("pads", own, "P", "--force", typed).exception)
 
 
 def test_an_anchor_is_found_whatever_the_case_of_its_label(own: Path) -> None:

@@ -9,7 +9,7 @@ import signal
 import sys
 import threading
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
@@ -60,6 +60,8 @@ def chunks(forces: list[float], start_ns: int = 0) -> list[Chunk]:
 
 
 BERRY = [*rest(1), *press(2.37), *rest(1)]
+# A day that has begun nowhere on Earth, where the time is UTC+14 at most.
+TO_COME = f"{datetime.now(UTC) + timedelta(days=2, hours=14):%Y-%m-%d}"
 THREE = [*rest(1), *press(2.37), *rest(1), *press(2.5), *rest(1), *press(0.87), *rest(1)]
 
 
@@ -551,11 +553,13 @@ def test_a_full_sample_takes_no_more_unless_told_to(tcp, tmp_path):
             play(tcp.accept().sendall, THREE)
 
     threading.Thread(target=gauge, daemon=True).start()
-    assert run(log, *words, "--planned", "2", "--plain").exit_code == 0
+    done = run(log, *words, "--planned", "2", "--plain")
+    assert "sample A: 2 of 2 berries logged, and it is full.\n" in done.stderr
     full = run(log, *words, "--berries", "1")
     assert isinstance(full.exception, AlreadyThereError)
     assert "sample A is full: 2 of 2" in str(full.exception)
-    assert run(log, *words, "--berries", "1", "--more").exit_code == 0
+    done = run(log, *words, "--berries", "1", "--more")
+    assert done.exit_code == 0
     with open_season(path) as season:
         assert [row.number for row in season.berries()] == [1, 2, 3]
 
@@ -575,7 +579,11 @@ def test_a_command_that_fails_begins_no_season(tmp_path, what):
 
 @pytest.mark.parametrize(
     ("option", "value", "message"),
-    [("--harvest-date", "14/07/2026", "no day such as"), ("--raters", ",", "names nobody")],
+    [
+        ("--harvest-date", "14/07/2026", "no day such as"),
+        ("--raters", ",", "names nobody"),
+        ("--harvest-date", TO_COME, "is still to come"),
+    ],
 )
 def test_log_refuses_what_it_would_store_wrongly(tmp_path, option, value, message):
     path = tmp_path / "e.season"
@@ -602,6 +610,7 @@ def test_log_goes_on_after_a_hang_up_in_mid_press(tcp, tmp_path):
     assert result.stdout == "berry 1: 2.37 N\n"
     assert "Press again" in result.stderr
     assert "gap of" in result.stderr
+    assert "sample C-07: 1 of 1 berries logged.\n" in result.stderr
 
 
 @pytest.mark.slow
