@@ -19,7 +19,6 @@ from gauge.records import Gap
 from gauge.screens.benchactions import BenchActions
 from gauge.season.rows import match, nearest
 from gauge.session.events import BerryLogged, Event, Notice, bells, describe
-from gauge.session.samplechoice import berries_left
 
 _GAPS_REPORTED = 4  # a gap of the same kind: three in full, then once that it goes on
 _HELP = (
@@ -106,7 +105,7 @@ class PlainScreen:
                 self._same_gaps = 0
                 if (recorder := self._session.recorder).done:
                     row, n = self._actions.progress().row, len(recorder.logged)
-                    full = ", and it is full" if berries_left(row) == 0 else ""
+                    full = ", and it is full" if row.berries == row.sample.berries_planned else ""
                     name = self._actions.name(row)
                     say(f"sample {name}: {n} of {recorder.n_required} berries logged{full}.")
             missing = isinstance(event, Notice) and event.kind == "scores missing"
