@@ -11,8 +11,9 @@ import click
 import calibrate
 import gauge
 from calibrate.commands import answers, fit, options
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.errors import AlreadyThereError, FirmhandError, NotConfirmedError
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from gauge.season.rows import CalibrationRow

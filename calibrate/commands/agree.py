@@ -10,7 +10,8 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.data.scale import Scale
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.data.ratings import Ratings

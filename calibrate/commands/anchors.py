@@ -13,8 +13,9 @@ import calibrate
 import gauge
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.errors import InfeasiblePlanError
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from datetime import date

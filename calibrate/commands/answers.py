@@ -18,7 +18,8 @@ from calibrate.data.labels import (
     unit,
     with_unit,
 )
-from gauge.clikit import document, emit_json, kept, parameters, print_table, read_by, say
+from gauge.clikit import parameters, read_by
+from gauge.printed import document, emit_json, kept, print_table, say
 from gauge.units import Unit, parse_unit
 
 __all__ = [

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, checkanswer, options
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.errors import FirmhandError
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.data.pairs import Pairs

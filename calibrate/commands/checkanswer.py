@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from calibrate.commands import answers
-from gauge.clikit import echo
 from gauge.plaintext import plural
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.raters.check import RaterCheck

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import calibrate
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.plaintext import plural
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate import Pairs

@@ -14,7 +14,6 @@ from typing import Any
 
 import click
 
-from gauge.clikit import echo, say
 from gauge.errors import (
     AlreadyThereError,
     CannotWriteError,
@@ -22,6 +21,7 @@ from gauge.errors import (
     FirmhandError,
     UnreadableFileError,
 )
+from gauge.printed import echo, say
 
 _MARK = "# Made by calibrate demo; this folder is made anew by the next run.\n"
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
 from calibrate.commands.answers import format_value as number
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,9 +12,10 @@ import calibrate
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit
 from calibrate.data.scale import Scale
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.errors import CannotCompareError
 from gauge.plaintext import plural
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calibrate.commands import answers, options
-from gauge.clikit import argument, echo
+from gauge.clikit import argument
 from gauge.errors import BadTableError
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.data.codedsheet import CodedSheet

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.cuts.salelimit import ThresholdCost

@@ -11,9 +11,10 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import with_unit
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.csvsheet import name_key
 from gauge.errors import NoSuchRecordError, TooFewScoresError
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.cuts.acceptance import SamplingPlan

@@ -11,8 +11,9 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.data.scale import Scale
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.errors import BadTableError, CannotCompareError, TooFewScoresError
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.cuts.equivalentforce import Equivalent

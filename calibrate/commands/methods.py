@@ -7,7 +7,8 @@ from pathlib import Path
 
 import gauge
 from calibrate.commands import answers
-from gauge.clikit import echo, season_argument
+from gauge.clikit import season_argument
+from gauge.printed import echo
 
 
 @answers.command("methods")

@@ -13,9 +13,10 @@ import click
 import calibrate
 import gauge
 from calibrate.data.scale import Scale, parse_scale
-from gauge.clikit import DAY, FiniteRange, begun, option, say
+from gauge.clikit import DAY, FiniteRange, begun, option
 from gauge.errors import InvalidValueError
 from gauge.outfile import check_picture
+from gauge.printed import say
 from gauge.records import Flag
 
 if TYPE_CHECKING:

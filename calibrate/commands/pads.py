@@ -14,9 +14,10 @@ import click
 import gauge
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
-from gauge.clikit import DAY, argument, echo, option, past_day
+from gauge.clikit import DAY, argument, option, past_day
 from gauge.errors import InvalidValueError, TooFewScoresError
 from gauge.plaintext import plural
+from gauge.printed import echo
 from gauge.units import MOST_NEWTON, newtons, parse_unit
 
 if TYPE_CHECKING:

@@ -12,9 +12,10 @@ import click
 import calibrate
 import gauge
 from calibrate.commands import answers, options
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.errors import InfeasiblePlanError, InvalidValueError
 from gauge.plaintext import plural
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.raters.warmup import Advice, Squeeze

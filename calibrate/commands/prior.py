@@ -7,8 +7,9 @@ from pathlib import Path
 
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.errors import NotConvergedError, SeparationError, TooFewScoresError
+from gauge.printed import echo
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

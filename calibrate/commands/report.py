@@ -15,9 +15,10 @@ import click
 import gauge
 from calibrate.commands import answers, options
 from calibrate.report import facts
-from gauge.clikit import Printed, argument, keep_printed, option
+from gauge.clikit import argument, option
 from gauge.errors import DamagedSeasonError, FirmhandError, NoSuchRecordError
 from gauge.outfile import PAGE, write_whole
+from gauge.printed import Printed, keep_printed
 
 if TYPE_CHECKING:
     from calibrate.report.page import Section

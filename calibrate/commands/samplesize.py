@@ -13,8 +13,9 @@ import click
 from calibrate.commands import answers, options
 from calibrate.commands.answers import format_newton, unit, with_unit
 from calibrate.data.scale import BLACKBERRY, Scale
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.plaintext import plural
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     import numpy as np

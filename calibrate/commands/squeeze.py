@@ -15,13 +15,14 @@ import calibrate
 import gauge
 from calibrate.commands import anchors, answers, options, pads
 from calibrate.commands.answers import format_newton, unit, with_unit
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
 from gauge.errors import (
     AlreadyThereError,
     InfeasiblePlanError,
     InvalidValueError,
     NoSuchRecordError,
 )
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.anchors.candidates import Candidate

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 import calibrate
 import gauge
 from calibrate.commands import answers
-from gauge.clikit import echo, season_argument
+from gauge.clikit import season_argument
 from gauge.plaintext import plural
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile

@@ -11,8 +11,9 @@ import click
 
 from calibrate.commands import answers, options
 from calibrate.data.scale import BLACKBERRY, Scale
-from gauge.clikit import argument, echo, option, read_by
+from gauge.clikit import argument, option, read_by
 from gauge.columns import export
+from gauge.printed import echo
 from gauge.units import Unit, parse_unit
 
 if TYPE_CHECKING:

@@ -13,8 +13,9 @@ import click
 import gauge
 from calibrate.commands import answers, options
 from calibrate.data.scale import Scale
-from gauge.clikit import argument, echo, option, typed_keys
+from gauge.clikit import argument, option, typed_keys
 from gauge.errors import ImpossibleSheetError, InvalidValueError
+from gauge.printed import echo
 
 if TYPE_CHECKING:
     from calibrate.data.clamshell import Clamshell

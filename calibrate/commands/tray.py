@@ -7,7 +7,8 @@ from datetime import date
 from pathlib import Path
 
 from calibrate.commands import answers, options
-from gauge.clikit import argument, echo, option
+from gauge.clikit import argument, option
+from gauge.printed import echo
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 from calibrate.data.conditions import conditions_in, within
 from calibrate.data.labels import format_newton, format_value, unit, with_unit
 from calibrate.raters.warmup import practice_days
-from gauge.clikit import echo, print_table, say
 from gauge.errors import NoSuchRecordError
 from gauge.package import __version__
 from gauge.plaintext import plural
+from gauge.printed import echo, print_table, say
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile

@@ -12,8 +12,8 @@ from xml.etree import ElementTree as ET
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from gauge.clikit import Printed
 from gauge.plaintext import printable
+from gauge.printed import Printed
 
 _LONGEST_GIST = 240  # signs
 _SVG = "http://www.w3.org/2000/svg"

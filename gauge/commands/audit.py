@@ -7,8 +7,9 @@ from typing import Any
 
 import click
 
-from gauge.clikit import echo, emit_json, json_option, season_argument
+from gauge.clikit import json_option, season_argument
 from gauge.errors import DamagedSeasonError
+from gauge.printed import echo, emit_json
 
 
 @click.command("audit", no_args_is_help=True)

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from gauge.clikit import FILE, emit_json, json_option, say, season_argument
+from gauge.clikit import FILE, json_option, season_argument
+from gauge.printed import emit_json, say
 
 
 @click.command("backup", no_args_is_help=True)

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import FILE, document, emit_json, json_option, print_table, say, season_argument
+from gauge.clikit import FILE, json_option, season_argument
 from gauge.errors import NoSuchRecordError
 from gauge.outfile import CAPTURE, write_whole
+from gauge.printed import document, emit_json, print_table, say
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import read_by, say
+from gauge.clikit import read_by
+from gauge.printed import say
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile

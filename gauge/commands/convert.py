@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from gauge.clikit import echo, emit_json, json_option
+from gauge.clikit import json_option
+from gauge.printed import echo, emit_json
 from gauge.units import UNIT_NAMES, convert, parse_unit
 
 HELP = f"""Convert a force between units.

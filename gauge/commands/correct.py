@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import echo, emit_json, json_option, say, season_argument
+from gauge.clikit import json_option, season_argument
 from gauge.commands.goingon import on_terminal
 from gauge.errors import InvalidValueError, NotConfirmedError
 from gauge.plaintext import plural
+from gauge.printed import echo, emit_json, say
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile

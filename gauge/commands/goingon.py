@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import say
 from gauge.errors import FirmhandError, NothingReceivedError, StoppedError
+from gauge.printed import say
 
 if TYPE_CHECKING:
     from gauge.records import Session

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, emit_json, json_option, option, receives, say, season_argument
+from gauge.clikit import FILE, json_option, option, receives, season_argument
 from gauge.commands.options import CROP, NEW_RATER, begun_season, read_crop
 from gauge.errors import BadTableError, FirmhandError, NoSuchRaterError
 from gauge.plaintext import plural
+from gauge.printed import emit_json, say
 
 if TYPE_CHECKING:
     from gauge.csvsheet import CsvSheet, Problem

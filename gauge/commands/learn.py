@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import emit_json, json_option, option, receives, say
+from gauge.clikit import json_option, option, receives
 from gauge.errors import (
     AlreadyThereError,
     CannotWriteError,
@@ -18,6 +18,7 @@ from gauge.errors import (
     StoppedError,
 )
 from gauge.outfile import CAPTURE, is_database, write_whole
+from gauge.printed import emit_json, say
 
 if TYPE_CHECKING:
     from gauge.learn.inference import Learned

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import option, receives, say
+from gauge.clikit import option, receives
 from gauge.commands.goingon import agreed, complete, on_terminal, remember, zero
 from gauge.commands.options import (
     NEW_RATER,
@@ -34,6 +34,7 @@ from gauge.commands.statedsample import (
 )
 from gauge.errors import NothingReceivedError
 from gauge.plaintext import plural
+from gauge.printed import say
 from gauge.records import Session
 
 if TYPE_CHECKING:

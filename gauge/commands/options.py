@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import F, option, read_by, say
+from gauge.clikit import F, option, read_by
 from gauge.errors import FirmhandError, InvalidValueError
+from gauge.printed import say
 
 if TYPE_CHECKING:
     from gauge.season.file import SeasonFile

@@ -11,18 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import (
-    FILE,
-    document,
-    echo,
-    emit_json,
-    json_option,
-    print_table,
-    say,
-    season_argument,
-)
+from gauge.clikit import FILE, json_option, season_argument
 from gauge.commands.options import begun_season, crop_option, plan_squeezes, press_only_option
 from gauge.plaintext import plural
+from gauge.printed import document, echo, emit_json, print_table, say
 
 if TYPE_CHECKING:
     from gauge.season.rows import SampleRow

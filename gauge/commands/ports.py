@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import document, echo, emit_json, json_option, print_table
+from gauge.clikit import json_option
+from gauge.printed import document, echo, emit_json, print_table
 
 if TYPE_CHECKING:
     from gauge.port.serialport import PortInfo

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import click
 
-from gauge.clikit import echo, emit_json, json_option, season_argument
+from gauge.clikit import json_option, season_argument
 from gauge.plaintext import plural
 from gauge.pressprotocol import PARTS
+from gauge.printed import echo, emit_json
 
 _KEYS = "; ".join(f"{name} ({part.called}, {part.typed})" for name, part in PARTS.items())
 

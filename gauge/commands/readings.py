@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import argument, document, echo, emit_json, option, print_table, receives, say
+from gauge.clikit import argument, option, receives
 from gauge.plaintext import plural
 from gauge.pressprotocol import PressProtocol
+from gauge.printed import document, echo, emit_json, print_table, say
 from gauge.records import Sample, Session
 
 if TYPE_CHECKING:

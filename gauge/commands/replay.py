@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import FILE, echo, emit_json, say
+from gauge.clikit import FILE
 from gauge.commands.goingon import on_terminal
 from gauge.commands.options import begun_season, crop_option, format_option, loading_rate_option
 from gauge.commands.statedsample import (
@@ -20,6 +20,7 @@ from gauge.commands.statedsample import (
 )
 from gauge.errors import NothingReceivedError
 from gauge.plaintext import plural
+from gauge.printed import echo, emit_json, say
 
 if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gauge.clikit import FILE, emit_json, json_option, receives, say, season_argument, typed_keys
+from gauge.clikit import FILE, json_option, receives, season_argument, typed_keys
 from gauge.commands.importsheet import SheetOptions, rater_of, report, store_sheet
 from gauge.csvsheet import name_key
 from gauge.errors import NoSuchRecordError
 from gauge.plaintext import plural
+from gauge.printed import emit_json, say
 from gauge.records import FingerScore
 
 if TYPE_CHECKING:

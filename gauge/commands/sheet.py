@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from gauge.clikit import FILE, say, season_argument
+from gauge.clikit import FILE, season_argument
 from gauge.plaintext import plural
+from gauge.printed import say
 
 
 @click.command("sheet", no_args_is_help=True)

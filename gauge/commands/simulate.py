@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import echo, option, receives, say
+from gauge.clikit import option, receives
 from gauge.commands.options import format_option
 from gauge.errors import PortError
 from gauge.outfile import CAPTURE, write_whole
+from gauge.printed import echo, say
 
 if TYPE_CHECKING:
     from gauge.protocol.lineformat import LineFormat, SerialSettings

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import say
 from gauge.commands.goingon import home, on_terminal, remember
 from gauge.commands.log import LogOptions, log_at
 from gauge.commands.options import read_crop, removed_if_empty
 from gauge.commands.statedsample import StatedSample
 from gauge.errors import FirmhandError, VerificationFailedError
+from gauge.printed import say
 from gauge.verify.mass import Mass, parse_mass
 
 if TYPE_CHECKING:

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from gauge.clikit import DAY, option, past_day, say
+from gauge.clikit import DAY, option, past_day
 from gauge.commands.options import read_crop
 from gauge.errors import NoSuchRecordError, StoppedError
+from gauge.printed import say
 from gauge.records import POSSIBLE, Sample
 
 if TYPE_CHECKING:

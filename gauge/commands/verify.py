@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gauge.clikit import echo, emit_json, json_option, option, print_table, receives, say
+from gauge.clikit import json_option, option, receives
 from gauge.commands.certificates import certificate_option, certify
 from gauge.commands.options import GaugeOptions, begun_season, format_option
 from gauge.errors import StoppedError, VerificationFailedError
+from gauge.printed import echo, emit_json, print_table, say
 from gauge.records import Chunk, Gap, Session
 from gauge.verify.mass import Mass, parse_mass
 

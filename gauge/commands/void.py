@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from gauge.clikit import document, echo, emit_json, json_option, season_argument
+from gauge.clikit import json_option, season_argument
 from gauge.errors import AlreadyThereError
+from gauge.printed import document, echo, emit_json
 
 
 def _ranges(

@@ -13,8 +13,8 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from gauge.clikit import emit_json, say
 from gauge.errors import FirmhandError, InvalidValueError, NoSuchRecordError, StorageFailedError
+from gauge.printed import emit_json, say
 from gauge.records import Gap
 from gauge.screens.benchactions import BenchActions
 from gauge.season.rows import match, nearest
