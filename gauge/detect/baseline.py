@@ -156,7 +156,8 @@ class Baseline:
                     return False  # perhaps that was no rest, but a hold
                 self.settle(t_s, mean, n, same_newton=0.0)
             return True
-        known = sigmas * self.width * math.hypot(self._scale(self._p_level), error)
+        # Just after a release the level is unsure, but the tail of that only falls.
+        known = sigmas * self.width * math.hypot(self._scale(min(self._p_level, 1 / n)), error)
         if off > max(known, _STEPS / 2 * self.step_newton):
             return False
         surprise = min((off / spread) ** 2 * max(self._surprise, 1.0), _MOST_SURPRISE)
