@@ -253,18 +253,19 @@ class OpenPress:
         part.end(level, t_s - n / rate_hz if rate_hz else part.t_start_s, t_s)
         if part.peak and min(last[n // 2 :]) == part.largest_newton:
             part.held[part.largest_newton] = t_s - part.peak.t_s
+        crept = False
         if parts and (part.rise_newton < self.need_newton or len(parts) > _MOST_LEVELS):
             old, part = parts[-1], parts.pop().join(part)
-            # It goes on, or what was zero already fell further.
+            # It goes on, or what was zero already fell further. No zero creeps up.
             if old.level_newton - level < self.need_newton or self._is_zero(old):
-                part.from_s = old.from_s
+                part.from_s, crept = old.from_s, old.level_newton == self.floor.level_newton
         parts.append(part)
         self.part = Part(t_s, level, part.base_error_newton)
         if self._is_zero(part):
             if self.floor.height_newton > self.need_newton:
                 self.before = replace(self.floor)
             self.floor = Rise(level)
-        elif level < self.floor.level_newton - SAME_SIGMA * zero.sigma_newton:
+        elif crept or level < self.floor.level_newton - SAME_SIGMA * zero.sigma_newton:
             self.floor = self.whole
         self._watch()
 
