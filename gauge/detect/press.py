@@ -319,21 +319,18 @@ class OpenPress:
         if top - base < need or top - part.level_newton < fell:
             return False
         follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
-        if follows and top - stay < need and (stay - base < need or self._is_step(part, x, stay)):
+        if follows and top - stay < need and self._is_step(part, x, stay):
             return False  # it is what stays on the head
         lasted_s = self._lasted_s(part, x, top)
         sudden = (follows or lasted_s < MOMENT_S) and self._is_step(part, x, top)
         return lasted_s >= self.settings.shortest_s and not sudden
 
     def _lasted_s(self, part: Part, forces: list[float], top_newton: float) -> float:
-        """How long a part lasted: its readings and lost ones; of a knock that swings, one swing."""
-        n, lost_s = part.n_readings - self.n_near, sum(loss.seconds for loss in part.losses)
-        base, rate_hz = part.base_newton, self.arrivals.rate_hz
-        most = SMALL_SHARE * (top_newton - base) + SAME_SIGMA * self.zero.sigma_newton
-        lowest = min(map(max, pairwise(part.forces)), default=top_newton)
-        if min(base, part.level_newton) - lowest > most:
-            low = [-1, *(i for i, force in enumerate(forces) if force < base + most), len(forces)]
-            n, lost_s = max(b - a for a, b in pairwise(low)) - 2, 0.0
+        """How long a part stayed well above its base: its longest such run, and what was lost."""
+        rise, rate_hz = top_newton - part.base_newton, self.arrivals.rate_hz
+        most = part.base_newton + SMALL_SHARE * rise + SAME_SIGMA * self.zero.sigma_newton
+        low = [-1, *(i for i, force in enumerate(forces) if force < most), len(forces)]
+        n, lost_s = max(b - a for a, b in pairwise(low)) - 1, sum(x.seconds for x in part.losses)
         return lost_s + n / rate_hz if rate_hz else math.inf  # by count, as many may come late
 
     def _supported(self, part: Part) -> list[float]:
@@ -350,9 +347,8 @@ class OpenPress:
     def _is_step(self, part: Part, forces: list[float], top_newton: float) -> bool:
         """Whether supported forces of a part rose faster than by hand: a knock, or step of zero."""
         base, rate_hz = part.base_newton, self.arrivals.rate_hz
-        top = min(top_newton, max(forces) - 2 * self.zero.sigma_newton)  # noise made the highest
+        top = top_newton - 2 * self.zero.sigma_newton  # noise made the highest
         most = base + _RISE_SHARE * (top - base)
         n = next((i for i, force in enumerate(forces) if force >= most), len(forces))
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= HAND_S * rate_hz + 1)
-        onset = self.zero.high(part.t_start_s, self.settings.onset_sigma)
-        return most > onset and n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
+        return n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
