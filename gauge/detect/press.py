@@ -312,18 +312,19 @@ class OpenPress:
 
     def _is_press(self, part: Part) -> bool:
         """Whether a part is a press: no touch, knock, step of zero, or what stays on the head."""
-        need, base, stay = self.need_newton, part.base_newton, part.stay_newton
+        need, base = self.need_newton, part.base_newton
         x = self._supported(part)
         top = max(x, default=-math.inf)
         fell = max(need, part.level_newton - base) / 2
         if top - base < need or top - part.level_newton < fell:
             return False
-        follows = part.t_start_s - self.zero.ended_s < MOMENT_S / 2  # it came with that release
-        if follows and top - stay < need and self._is_step(part, x, stay):
-            return False  # it is what stays on the head
         lasted_s = self._lasted_s(part, x, top)
-        sudden = (follows or lasted_s < MOMENT_S) and self._is_step(part, x, top)
-        return lasted_s >= self.settings.shortest_s and not sudden
+        brief = lasted_s < MOMENT_S or self._follows(part)
+        return lasted_s >= self.settings.shortest_s and not (brief and self._is_step(part, x, top))
+
+    def _follows(self, part: Part) -> bool:
+        """Whether a part came with the release of a berry."""
+        return part.t_start_s - self.zero.ended_s < MOMENT_S / 2
 
     def _lasted_s(self, part: Part, forces: list[float], top_newton: float) -> float:
         """How long a part stayed well above its base: its longest such run, and what was lost."""
@@ -346,9 +347,14 @@ class OpenPress:
 
     def _is_step(self, part: Part, forces: list[float], top_newton: float) -> bool:
         """Whether supported forces of a part rose faster than by hand: a knock, or step of zero."""
-        base, rate_hz = part.base_newton, self.arrivals.rate_hz
-        top = top_newton - 2 * self.zero.sigma_newton  # noise made the highest
+        base, rate_hz, sigma = part.base_newton, self.arrivals.rate_hz, self.zero.sigma_newton
+        top = top_newton - 2 * sigma  # noise made the highest
         most = base + _RISE_SHARE * (top - base)
-        n = next((i for i, force in enumerate(forces) if force >= most), len(forces))
-        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= HAND_S * rate_hz + 1)
-        return n + _RISE_SHARE < (HAND_S - lost_s) * rate_hz
+        high = [i for i, force in enumerate(forces) if force >= most] or [len(forces)]
+        # A hand that has just released turns first, which takes as long again: what rises sooner,
+        # and then lies as still as rest until it falls, is residue.
+        last, hand_s = forces[(high[0] + high[-1]) // 2 : high[-1] + 1], HAND_S
+        if self._follows(part) and len(last) >= max(BLOCK, MOMENT_S / 2 * rate_hz):
+            hand_s *= 1 + is_flat(last, sigma, self.zero.step_newton, creep=sigma)
+        lost_s = sum(loss.seconds for loss in part.losses if loss.at <= hand_s * rate_hz + 1)
+        return high[0] + _RISE_SHARE < (hand_s - lost_s) * rate_hz
