@@ -99,6 +99,11 @@ class Baseline:
         walked = dt * (_WALK + _BEND * dt * dt / 3) if dt > 0 else 0.0
         return self._p_level + dt * (2 * self._p_both + dt * self._p_slope) + walked
 
+    @property
+    def wander_newton(self) -> float:
+        """Noise with the surprise."""
+        return self._scale(1.0)
+
     def _scale(self, p: float) -> float:
         return math.sqrt(self._scaled * p)
 
@@ -123,6 +128,7 @@ class Baseline:
         self._young.clear()
         if off > same_newton or math.isnan(self.level_newton):
             self.level_newton, self._p_level = level_newton, 1 / n
+            self.slope_newton_s, self.drift_newton_s, self._p_slope = 0.0, 0.0, 1.0
         elif off <= same_newton:
             self._weigh(level_newton, n)
         self._p_level, self._p_both = self._p_level + _TAIL, 0.0
@@ -154,6 +160,7 @@ class Baseline:
             if max(values) - min(values) < flat:  # a swing is no level
                 if not self.is_sure and off < -2 * sigmas * self.sigma_newton:
                     return False  # perhaps that was no rest, but a hold
+                self._wonder(_MOST_SURPRISE)
                 self.settle(t_s, mean, n, same_newton=0.0)
             return True
         # Just after a release the level is unsure, but the tail of that only falls.
@@ -181,6 +188,11 @@ class Baseline:
         self._squares, self._dof = keep * self._squares + squares, keep * self._dof + n
         self.show(self.step_newton)
 
+    def _wonder(self, surprise: float) -> None:
+        """Take by how much worse than the noise says a block was foretold."""
+        self._surprises += 1 - self._surprises / _MEMORY
+        self._surprise += (surprise - self._surprise) / (self._surprises + BLOCK)
+
     def _advance(self, t_s: float, slope_newton_s: float) -> None:
         dt = t_s - self.t_s
         self._p_level = self._ahead(dt)
@@ -192,8 +204,7 @@ class Baseline:
         """Take a block for rest: one step of the filter."""
         apart = 0.0 if math.isnan(self._mean) else (mean - self._mean) ** 2 / 2
         self._mean = mean
-        self._surprises += 1 - self._surprises / _MEMORY
-        self._surprise += (surprise - self._surprise) / (self._surprises + BLOCK)
+        self._wonder(surprise)
         self._see(squares + n * apart, n)
         self._advance(t_s, self.slope_newton_s)
         self._weigh(mean, n)

@@ -298,7 +298,7 @@ class Detector:
         zero, level, same = self._zero, end.level_newton, SAME_SIGMA * self._zero.sigma_newton
         if self._arrivals.missing:
             self._lose(self._arrivals.missing, self._arrivals.since)
-        press.step_share, press.usual_newton = self._step_share(), median(self._peaks or [0.0])
+        press.step_share, press.usual_newton = self._step_share(), sorted([0, 0, *self._peaks])[-2]
         base, error = zero.foretell(t_s)
         last, found = press.cut(level, t_s)
         fell = base - level

@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from gauge.detect.arrivals import Arrivals
 from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
-from gauge.detect.figures import HAND_S, ZERO_SHARE, Loss, Part, is_fast, press_of
+from gauge.detect.figures import HAND_S, Loss, Part, is_fast, press_of
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Press, Reading
 
@@ -110,7 +110,7 @@ class OpenPress:
     def need_newton(self) -> float:
         """Least rise of this press (N): beside the noise, the display's steps, the usual peak."""
         steps = self.settings.press_steps * self.step_share * self.zero.step_newton
-        least = max(steps, ZERO_SHARE * self.usual_newton)
+        least = max(steps, math.sqrt(SMALL_SHARE * self.zero.wander_newton * self.usual_newton))
         return max(self.settings.press_sigma * self.zero.sigma_newton, least)
 
     @property
