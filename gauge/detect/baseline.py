@@ -71,7 +71,7 @@ class Baseline:
         self.step_newton, rounding = step_newton, step_newton**2 / 12
         found = self._squares / self._dof if self._dof else 0.0
         self._variance = max(found, rounding, 1e-30)
-        self._scaled = max(self._surprise, 1.0) * self._variance  # with the surprise
+        self.wander_newton = math.sqrt(max(self._surprise, 1.0) * self._variance)
         self._shared = (rounding / self._variance) ** 2  # error that no mean makes smaller
         self.sigma_newton = math.sqrt(self._variance)
         self.width = 1 + _WIDE / max(self._dof, 1.0)  # of margins, for what few readings leave open
@@ -99,13 +99,8 @@ class Baseline:
         walked = dt * (_WALK + _BEND * dt * dt / 3) if dt > 0 else 0.0
         return self._p_level + dt * (2 * self._p_both + dt * self._p_slope) + walked
 
-    @property
-    def wander_newton(self) -> float:
-        """Noise with the surprise."""
-        return self._scale(1.0)
-
     def _scale(self, p: float) -> float:
-        return math.sqrt(self._scaled * p)
+        return self.wander_newton * math.sqrt(p)
 
     # --- learning -------------------------------------------------------------------------------
 
