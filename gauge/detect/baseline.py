@@ -3,8 +3,8 @@
 A local linear trend (level and slope, each on a random walk) is filtered over blocks of readings at
 rest: a dynamic linear model with conjugate variance (West and Harrison 1997, chapter 7, from
 memory). All its variances are in units of the variance of one reading, so no force is fixed here.
-How much worse blocks were foretold than the noise says (hum, wander, a drift that bends) scales the
-whole: the surprise.
+How much worse blocks were foretold than the noise says (hum, wander, a drift that bends, a fall)
+scales the whole: the surprise.
 
 The youngest seconds, and half of a rest, may be the foot of a press: they are believed later, and
 the surprise is that of blocks foretold so far ahead. A block far below is no foot: it is a new
@@ -114,8 +114,8 @@ class Baseline:
     def settle(self, t_s: float, level_newton: float, n: int, same_newton: float) -> None:
         """Take the level of `n` readings after a press or a fall: foretold, or a new one.
 
-        New is what is off by more than `same_newton`; then nothing of the old one is left but its
-        slope. A level that says nothing is NaN.
+        New is what is off by more than `same_newton`; then nothing of the old one is left, nor of
+        its slope, which may be that of a wave. A level that says nothing is NaN.
         """
         off = abs(level_newton - self.foretell(t_s)[0])
         self._advance(t_s, self.drift_newton_s)
@@ -155,7 +155,7 @@ class Baseline:
             if max(values) - min(values) < flat:  # a swing is no level
                 if not self.is_sure and off < -2 * sigmas * self.sigma_newton:
                     return False  # perhaps that was no rest, but a hold
-                self._wonder(_MOST_SURPRISE)
+                self._surprise += (_MOST_SURPRISE - self._surprise) / _MEMORY
                 self.settle(t_s, mean, n, same_newton=0.0)
             return True
         # Just after a release the level is unsure, but the tail of that only falls.
@@ -183,11 +183,6 @@ class Baseline:
         self._squares, self._dof = keep * self._squares + squares, keep * self._dof + n
         self.show(self.step_newton)
 
-    def _wonder(self, surprise: float) -> None:
-        """Take by how much worse than the noise says a block was foretold."""
-        self._surprises += 1 - self._surprises / _MEMORY
-        self._surprise += (surprise - self._surprise) / (self._surprises + BLOCK)
-
     def _advance(self, t_s: float, slope_newton_s: float) -> None:
         dt = t_s - self.t_s
         self._p_level = self._ahead(dt)
@@ -199,7 +194,8 @@ class Baseline:
         """Take a block for rest: one step of the filter."""
         apart = 0.0 if math.isnan(self._mean) else (mean - self._mean) ** 2 / 2
         self._mean = mean
-        self._wonder(surprise)
+        self._surprises += 1 - self._surprises / _MEMORY
+        self._surprise += (surprise - self._surprise) / (self._surprises + BLOCK)
         self._see(squares + n * apart, n)
         self._advance(t_s, self.slope_newton_s)
         self._weigh(mean, n)

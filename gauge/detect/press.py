@@ -108,7 +108,7 @@ class OpenPress:
 
     @property
     def need_newton(self) -> float:
-        """Least rise of this press (N): beside the noise, the display's steps, the usual peak."""
+        """Least rise of this press (N): nearer to the usual peak than to the noise, by ratios."""
         steps = self.settings.press_steps * self.step_share * self.zero.step_newton
         least = max(steps, math.sqrt(SMALL_SHARE * self.zero.wander_newton * self.usual_newton))
         return max(self.settings.press_sigma * self.zero.sigma_newton, least)
