@@ -47,6 +47,7 @@ class Arrivals:
         self._behind_s, self._even_s, self._in_time = 0.0, 0.0, self.count
         self._gap_s, self._note_s = GAP_SILENCES * self._least_s, -math.inf
         self._longest_s = self._latest_s = 0.0  # silence, time behind the schedule, since a note
+        self._silences_s = self._late_s = 0.0  # their sums till the last note
         self._notes.clear()
 
     def tick(self, t_s: float) -> str | None:
@@ -112,14 +113,17 @@ class Arrivals:
 
     def _note(self, t_s: float) -> None:
         """Note what has come, and take the schedule from the last such notes."""
-        behind_s, longest_s = self._behind(t_s, self.count), min(self._longest_s, self._gap_s)
-        self._notes.append((t_s, self.count, longest_s, min(self._latest_s, CHUNK_S)))
+        behind_s = self._behind(t_s, self.count)
+        self._notes.append((t_s, self.count, self._silences_s, self._late_s))
+        self._silences_s += min(self._longest_s, self._gap_s)
+        self._late_s += min(self._latest_s, CHUNK_S)
         if n := len(self._notes) - 1:
-            times_s, counts, silences_s, latest_s = zip(*self._notes, strict=True)
-            span_s, came, silence_s = t_s - times_s[0], self.count - counts[0], sum(silences_s) / n
+            first_s, first, silences_s, late_s = self._notes[0]
+            span_s, came = t_s - first_s, self.count - first
+            silence_s, late_s = (self._silences_s - silences_s) / n, (self._late_s - late_s) / n
             self.rate_hz, self._each_s = came / span_s, (span_s + silence_s) / came
             self._start_s = t_s - behind_s - self.count * self._each_s
-            self._usual_s = _LATE * min(silence_s, 2 * self._each_s) + 2 * sum(latest_s) / n
+            self._usual_s = _LATE * min(silence_s, 2 * self._each_s) + 2 * late_s
             self._gap_s = max(self._least_s, GAP_SILENCES * silence_s)
         self._longest_s = self._latest_s = 0.0
         self._note_s = t_s + max(_NOTE_S, n * self._each_s)

@@ -56,7 +56,7 @@ class Baseline:
     def __init__(self, step_newton: float, guess_newton: float = 0.0) -> None:
         self.guess_newton, self.is_known, self.is_sure = guess_newton, False, False
         self.level_newton, self.slope_newton_s, self.drift_newton_s = math.nan, 0.0, 0.0
-        self.t_s = self._rest_s = 0.0
+        self.t_s = self.rest_s = 0.0
         self._p_level, self._p_both, self._p_slope = math.inf, 0.0, 1.0
         self._squares, self._dof, self._mean = 0.0, 0.0, math.nan
         self._surprise, self._surprises = 1.0, 0.0
@@ -69,17 +69,18 @@ class Baseline:
     def show(self, step_newton: float) -> None:
         """Take the display step; noise is never below that of rounding (Sheppard 1898)."""
         self.step_newton, rounding = step_newton, step_newton**2 / 12
-        found = self._squares / self._dof if self._dof else 0.0
-        self._variance = max(found, rounding, 1e-30)
+        n = max(self._dof, 1.0)
+        self._variance = max(self._squares / n, rounding, 1e-30)
         self.wander_newton = math.sqrt(max(self._surprise, 1.0) * self._variance)
         self._shared = (rounding / self._variance) ** 2  # error that no mean makes smaller
         self.sigma_newton = math.sqrt(self._variance)
-        self.width = 1 + _WIDE / max(self._dof, 1.0)  # of margins, for what few readings leave open
+        self.width = 1 + _WIDE / n  # of margins, for what few readings leave open
 
     def foretell(self, t_s: float) -> tuple[float, float]:
         """Level at a time, and its standard deviation (N)."""
         dt = t_s - self.t_s
-        return self.level_newton + self.drift_newton_s * dt, self._scale(self._ahead(dt))
+        error = self.wander_newton * math.sqrt(self._ahead(dt))
+        return self.level_newton + self.drift_newton_s * dt, error
 
     def high(self, t_s: float, sigmas: float) -> float:
         """Force above which a reading has left the baseline.
@@ -89,18 +90,16 @@ class Baseline:
         What shows as two neighbouring numbers has a noise of up to half a step, but no tails.
         """
         drift = max(self.drift_newton_s * (t_s - self.t_s), 0.0)
-        wide, steps = sigmas * self.width, _STEPS * self.step_newton
-        tails = math.sqrt(max(self._variance - (self.step_newton / 2) ** 2, 0.0))
-        off = min(max(wide * self.sigma_newton, steps), steps + wide * tails)
+        wide, off = sigmas * self.width, _STEPS * self.step_newton
+        if wide * self.sigma_newton > off:
+            tails = math.sqrt(max(self._variance - (self.step_newton / 2) ** 2, 0.0))
+            off = min(wide * self.sigma_newton, off + wide * tails)
         return self.level_newton + drift + off
 
     def _ahead(self, dt: float) -> float:
         """Variance of the level after a time."""
         walked = dt * (_WALK + _BEND * dt * dt / 3) if dt > 0 else 0.0
         return self._p_level + dt * (2 * self._p_both + dt * self._p_slope) + walked
-
-    def _scale(self, p: float) -> float:
-        return self.wander_newton * math.sqrt(p)
 
     # --- learning -------------------------------------------------------------------------------
 
@@ -117,9 +116,9 @@ class Baseline:
         New is what is off by more than `same_newton`; then nothing of the old one is left, nor of
         its slope, which may be that of a wave. A level that says nothing is NaN.
         """
-        off = abs(level_newton - self.foretell(t_s)[0])
         self._advance(t_s, self.drift_newton_s)
-        self._rest_s, self._mean = t_s, math.nan
+        off = abs(level_newton - self.level_newton)
+        self.rest_s, self._mean = t_s, math.nan
         self._young.clear()
         if off > same_newton or math.isnan(self.level_newton):
             self.level_newton, self._p_level = level_newton, 1 / n
@@ -144,13 +143,19 @@ class Baseline:
 
     def learn(self, t_s: float, values: Sequence[float], sigmas: float) -> bool:
         """Take a block of readings; False where it has left the baseline."""
-        n, mean = len(values), sum(values) / len(values)
-        level, level_error = self.foretell(t_s)
-        error = self._scale(1 / n + self._shared)
-        off, spread = mean - level, math.hypot(level_error, error)
-        if off < -SAME_SIGMA * self.sigma_newton and self.is_pull(t_s, mean):
+        n, mean, dt = len(values), sum(values) / len(values), t_s - self.t_s
+        off = mean - (self.level_newton + self.drift_newton_s * dt)
+        alone = 1 / n + self._shared
+        surprise = off * off / (self._variance * (self._ahead(dt) + alone))
+        if off > 0:
+            # Just after a release the level is unsure, but the tail of that only falls.
+            unsure = min(self._p_level, 1 / n) + alone
+            known = sigmas * self.width * self.wander_newton * math.sqrt(unsure)
+            if off > max(known, _STEPS / 2 * self.step_newton):
+                return False
+        elif off < -SAME_SIGMA * self.sigma_newton and self.is_pull(t_s, mean):
             return True
-        if off < -SAME_SIGMA * self.width * spread:
+        elif surprise > (SAME_SIGMA * self.width) ** 2 * max(self._surprise, 1.0):
             flat = max(2 * SAME_SIGMA * self.sigma_newton, 2 * self.step_newton)
             if max(values) - min(values) < flat:  # a swing is no level
                 if not self.is_sure and off < -2 * sigmas * self.sigma_newton:
@@ -158,14 +163,9 @@ class Baseline:
                 self._surprise += (_MOST_SURPRISE - self._surprise) / _MEMORY
                 self.settle(t_s, mean, n, same_newton=0.0)
             return True
-        # Just after a release the level is unsure, but the tail of that only falls.
-        known = sigmas * self.width * math.hypot(self._scale(min(self._p_level, 1 / n)), error)
-        if off > max(known, _STEPS / 2 * self.step_newton):
-            return False
-        surprise = min((off / spread) ** 2 * max(self._surprise, 1.0), _MOST_SURPRISE)
-        squares = sum([(v - mean) ** 2 for v in values])
-        self._young.append((t_s, n, mean, squares, surprise))
-        old_s = t_s - min(LONG_S, (t_s - self._rest_s) / 2)
+        squares = math.dist(values, [mean] * n) ** 2
+        self._young.append((t_s, n, mean, squares, min(surprise, _MOST_SURPRISE)))
+        old_s = t_s - min(LONG_S, (t_s - self.rest_s) / 2)
         while self._young and self._young[0][0] <= old_s:
             self._believe(*self._young.popleft())
         return True
@@ -208,7 +208,6 @@ class Baseline:
         self.level_newton += gain * off
         self.slope_newton_s += gain_slope * off
         self._p_slope -= gain_slope * self._p_both
-        self._p_both *= 1 - gain
-        self._p_level *= 1 - gain
-        sure = abs(self.slope_newton_s) > _SURE * self._scale(self._p_slope)
+        self._p_level, self._p_both = (1 - gain) * self._p_level, (1 - gain) * self._p_both
+        sure = abs(self.slope_newton_s) > _SURE * self.wander_newton * math.sqrt(self._p_slope)
         self.drift_newton_s = self.slope_newton_s if sure else 0.0

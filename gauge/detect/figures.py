@@ -33,6 +33,7 @@ _FOOT_SHARE = 0.1  # of the rise; the rate of the ramp is taken from there on
 ZERO_SHARE = 0.01  # of the usual peak; less is no press, and zero off by less of no concern,
 _ZERO_STEPS = 3  # display steps; nor by less than so many
 _RATED = 0.95  # of the capacity
+_FLAGS = list(Flag)  # an enumeration is gone through slowly
 
 
 class Ramp(NamedTuple):
@@ -78,13 +79,6 @@ class Part:
         """Rise above the level at which it began."""
         return self.largest_newton - self.base_newton
 
-    def take(self, reading: Reading, force: float) -> None:
-        """Add a reading."""
-        self.n_readings += 1
-        self.forces.append(force)
-        if force > self.largest_newton:
-            self.largest_newton, self.peak = force, reading
-
     def end(self, level_newton: float, from_s: float, to_s: float) -> Part:
         """End it at a level; itself."""
         self.stay_newton = self.level_newton = level_newton
@@ -115,25 +109,18 @@ def is_fast(rate_hz: float) -> bool:
     return rate_hz * HAND_S > 1
 
 
-def measure_ramp(
-    forces: Sequence[float],
-    base_newton: float,
-    sigma_newton: float,
-    rate_hz: float,
-    losses: Sequence[Loss] = (),
-    step_newton: float = 0.0,
-) -> Ramp:
+def measure_ramp(part: Part, rate_hz: float, sigma_newton: float, step_newton: float) -> Ramp:
     """Measure the loading ramp of a press, from its readings from the onset on.
 
     It ends where the force first comes within two sigma or 2 % of the peak, so that a hold at the
     top is no part of it. Where numbers on it are repeated, and yet change by more than two display
     steps at a time, the line is faster than the display: what is repeated is no new reading.
     """
-    x, peak = [base_newton, *forces], max(forces)
-    rise = peak - base_newton
+    x, peak = [part.base_newton, *part.forces], max(part.forces)
+    rise = peak - part.base_newton
     enough = peak - max(2 * sigma_newton, _TOP_SHARE * rise)
     top = next(i for i, v in enumerate(x) if v >= enough)
-    start = max(i for i, v in enumerate(x[: top + 1]) if i == 0 or v - x[0] <= _FOOT_SHARE * rise)
+    start = next(i for i in range(top, -1, -1) if i == 0 or x[i] - x[0] <= _FOOT_SHARE * rise)
     mean = (x[top] - x[start]) / max(top - start, 1)
     runs = [len(list(run)) for _, run in groupby(x[start : top + 1])]
     each = median(runs) if x[top] - x[start] > 2 * step_newton * len(runs) else 1
@@ -144,7 +131,7 @@ def measure_ramp(
         return max(mean, (x[i] - x[max(i - back, 0)]) / back, 0.0)
 
     # Of a long press not all forces are kept: losses after those stand at its end.
-    lost = [(min(at, len(forces)), s) for at, s in losses]
+    lost = [(min(at, len(part.forces)), s) for at, s in part.losses]
     highest = [max(x[max(at - 1, 0) : at + 3]) + climb(at) * s * rate_hz for at, s in lost]
     hidden = max(highest, default=-math.inf) + 2 * sigma_newton - peak
     return Ramp(round(top / each), mean * rate_hz, each * climb(top), hidden)
@@ -156,12 +143,12 @@ def is_double_rise(part: Part, rate_hz: float, margin_newton: float, share: floa
     Nor may that be the noise near the top, which often grows with the force, or last less than half
     the time a hand needs. What swings after the release, or below the level at the end, is none.
     """
-    forces, base = part.forces, part.base_newton
+    forces, base, level = part.forces, part.base_newton, part.level_newton
     half = (base + max(forces)) / 2
     top = [force for force in forces if force > half]
     noise = rough_sigma(top) if len(top) > 2 * _FEW else 0.0
-    n = max(i for i, force in enumerate(forces) if force >= half) + 1
-    held = [max(force, part.level_newton) for force in forces[:n]]
+    n = len(forces) - next(i for i, force in enumerate(reversed(forces)) if force >= half)
+    held = [force if force > level else level for force in forces[:n]]
     width = max(1, round(HAND_S / 2 * rate_hz))
     means = [sum(held[i : i + width]) / width for i in range(0, max(n - width, 1), width)]
     later = [*accumulate(reversed(means), max)][::-1]
@@ -175,13 +162,13 @@ def is_lone_peak(part: Part, rate_hz: float, sigma_newton: float) -> bool:
     It exceeds both by more than a tenth of their force, besides what stays on the head from then
     on. No hand does that by more than the force changes just before and after it; nor rises by so
     much more than in any other step, the less the more readings come in the time that it needs.
-    Where readings come slower than it, or are missing, nothing is known.
+    Where readings are missing nothing is known; nor where they come slower than it: do not ask.
     """
     x = [0.0, *(force - part.base_newton for force in part.forces), 0.0, 0.0, 0.0]
     at, left, n = x.index(max(x)), max(part.level_newton - part.base_newton, 0.0), rate_hz * HAND_S
     steps = [b - a for i, (a, b) in enumerate(pairwise(x[1:-3]), 2) if i != at]
     beside, up = max(x[at - 1], x[at + 1]), x[at] - x[at - 1] - left
-    if len(steps) < _FEW or n < 1 or any(abs(loss.at + 1 - at) <= 1 for loss in part.losses):
+    if len(steps) < _FEW or any(abs(loss.at + 1 - at) <= 1 for loss in part.losses):
         return False
     around = pairwise([*x[max(at - 2, 0) : at], *x[at + 1 : at + 3]])
     change = max(abs(b - a) for a, b in around) + SAME_SIGMA * sigma_newton
@@ -205,7 +192,7 @@ def press_of(
     assert part.peak is not None
     peak, base, level, sigma = part.peak, part.base_newton, part.level_newton, zero.sigma_newton
     rise = peak.force_newton - base
-    ramp = measure_ramp(part.forces, base, sigma, rate_hz, part.losses, zero.step_newton)
+    ramp = measure_ramp(part, rate_hz, sigma, zero.step_newton)
     plan = settings.loading_rate_per_s
     rated = _RATED * (settings.capacity_newton or math.inf)
     # What stays on the head came with the last of the force: it is no second rise.
@@ -215,17 +202,16 @@ def press_of(
     # the tail of a release may still be falling.
     off = min(base, level) if base > 0 else min(-base, -level)
     moved = max(min(last) - base, base - max(last))
-    holds = (
-        (Flag.FEW_READINGS, ramp.n < settings.few_readings),
-        (Flag.LOADING_RATE, plan and not plan[0] <= ramp.rate_newton_s / rise <= plan[1]),
-        (Flag.DOUBLE_RISE, is_double_rise(part, rate_hz, margin, settings.dip_share)),
-        (Flag.LONE_READING, is_lone_peak(part, rate_hz, sigma)),
-        (Flag.OVERLOAD, peak.force_newton >= rated),
-        (Flag.BASELINE_DRIFT, moved > concern + 2 * (zero.foretell(part.from_s)[1] + sigma)),
-        (Flag.PEAK_MAY_BE_HIGHER, ramp.hidden_newton > 0 and Flag.OVERLOAD not in part.flags),
-        (Flag.ZERO_OFF, off > concern + part.base_error_newton),
-    )
-    flags = part.flags | {flag for flag, is_so in holds if is_so}
+    holds = {
+        Flag.FEW_READINGS: ramp.n < settings.few_readings,
+        Flag.LOADING_RATE: plan and not plan[0] <= ramp.rate_newton_s / rise <= plan[1],
+        Flag.DOUBLE_RISE: is_double_rise(part, rate_hz, margin, settings.dip_share),
+        Flag.LONE_READING: is_fast(rate_hz) and is_lone_peak(part, rate_hz, sigma),
+        Flag.OVERLOAD: peak.force_newton >= rated,
+        Flag.BASELINE_DRIFT: moved > concern + 2 * (zero.foretell(part.from_s)[1] + sigma),
+        Flag.PEAK_MAY_BE_HIGHER: ramp.hidden_newton > 0 and Flag.OVERLOAD not in part.flags,
+        Flag.ZERO_OFF: off > concern + part.base_error_newton,
+    }
     return Press(
         t_start_s=part.t_start_s,
         t_peak_s=peak.t_s,
@@ -240,5 +226,5 @@ def press_of(
         rate_hz=rate_hz,
         loading_rate_newton_s=ramp.rate_newton_s,
         sampling_loss_newton=max(ramp.loss_newton, ramp.hidden_newton),
-        flags=tuple(sorted(flags, key=list(Flag).index)),
+        flags=tuple([flag for flag in _FLAGS if flag in part.flags or holds.get(flag)]),
     )

@@ -49,10 +49,10 @@ class Ending(NamedTuple):
 def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0.0) -> bool:
     """Whether readings are level: their halves agree, and they stray no more than at rest."""
     n = len(values)
+    if max(values) - min(values) - creep > max(2 * SAME_SIGMA * sigma, 2 * step):
+        return False
     off = abs(fmean(values[n // 2 :]) - fmean(values[: n // 2])) - creep
-    spread = max(values) - min(values) - creep
-    most = SAME_SIGMA * sigma / math.sqrt(n) + step / 2
-    return off <= most and spread <= max(2 * SAME_SIGMA * sigma, 2 * step)
+    return off <= SAME_SIGMA * sigma / math.sqrt(n) + step / 2
 
 
 @dataclass
@@ -133,10 +133,11 @@ class OpenPress:
 
     def take(self, reading: Reading, t_s: float, force: float) -> Ending | None:
         """Take a reading; the level, where the press has ended."""
-        beat = (self.part.n_readings + 1) % self.beat == 0
+        part, floor = self.part, self.floor
+        beat = (part.n_readings + 1) % self.beat == 0
         if force > self.watch_newton:
             self.low.clear()
-            if force > (self.watch_newton + self.floor.top_newton) / 2:
+            if force > (self.watch_newton + floor.top_newton) / 2:
                 self.high_s = t_s
         else:  # also while no base is known, so that it is NaN
             if not self.low:
@@ -145,15 +146,20 @@ class OpenPress:
         end = self._ending(t_s, force, beat) if self.low or self.n_near else None
         if end and end.anew:
             return end
-        # Where readings come faster than a hand, what no neighbour supports says nothing.
-        part, fast = self.part, is_fast(self.arrivals.rate_hz)
-        lone = fast and not (part.losses and part.losses[-1].at == part.n_readings)
-        sure, self.last_newton = min(force, self.last_newton) if lone else force, force
-        part.take(reading, force)
-        if sure > self.floor.top_newton:
-            self.floor.top_newton = sure
-            self.whole.top_newton = max(self.whole.top_newton, sure)
-            self._watch()
+        if force > floor.top_newton:
+            # Where readings come faster than a hand, what no neighbour supports says nothing.
+            fast = is_fast(self.arrivals.rate_hz)
+            lone = fast and not (part.losses and part.losses[-1].at == part.n_readings)
+            sure = min(force, self.last_newton) if lone else force
+            if sure > floor.top_newton:
+                floor.top_newton = sure
+                self.whole.top_newton = max(self.whole.top_newton, sure)
+                self._watch()
+        self.last_newton = force
+        part.n_readings += 1
+        part.forces.append(force)
+        if force > part.largest_newton:
+            part.largest_newton, part.peak = force, reading
         if beat and not end:
             self._hold(t_s)
         return end
@@ -162,7 +168,8 @@ class OpenPress:
         """Set the force above which it is too high for a zero."""
         base, floor = self.whole.level_newton, self.floor
         self.watch_newton = base + _HALF * max(self.whole.height_newton, self.need_newton)
-        if floor.height_newton > (floor.level_newton - base) / 2:  # less is a waver of a hold
+        # Less than half of what it lies above the first one is a waver of a hold.
+        if floor is not self.whole and floor.height_newton > (floor.level_newton - base) / 2:
             above = floor.level_newton + _HALF * floor.height_newton
             self.watch_newton = max(self.watch_newton, above)
 
@@ -177,7 +184,7 @@ class OpenPress:
         close = max(self._margin(error, rise), _NEAR_SHARE * rise)
         if self._rises_anew(t_s, force, level, close, dwell):
             return Ending(self.lowest_newton, dwell, anew=True)
-        if not low:
+        if len(low) <= (0 if beat else dwell):
             return None
         if max(low[-dwell:]) <= level + self._margin(self.part.base_error_newton, rise):
             n = dwell
@@ -201,10 +208,10 @@ class OpenPress:
             self.n_near += 1
             if self.n_near >= dwell and self.low:
                 self.lowest_newton = min(self.lowest_newton, median(self.low[-dwell:]))
-        stays = (1 + SMALL_SHARE) * max(self.lowest_newton - level, 0.0)  # and wavers by its share
-        high = self.zero.high(t_s, self.settings.onset_sigma)
-        if self.n_near >= dwell and force > high + stays:
-            return True
+        if self.n_near >= dwell:
+            stays = (1 + SMALL_SHARE) * max(self.lowest_newton - level, 0.0)  # wavers by its share
+            if force > self.zero.high(t_s, self.settings.onset_sigma) + stays:
+                return True
         if force > level + 2 * close:
             self.n_near, self.lowest_newton = 0, math.inf
         return False
@@ -239,12 +246,12 @@ class OpenPress:
         """Note a level, if there is one; it may be the last one that goes on."""
         zero, parts, part, rate_hz = self.zero, self.parts, self.part, self.arrivals.rate_hz
         n = max(2 * BLOCK, math.ceil(2 * MOMENT_S * rate_hz))
+        if len(part.forces) < n:
+            return
         for kept in self.low, part.forces:
             if len(kept) > _KEPT:
                 del kept[_KEPT // 2 : -n]
         last = part.forces[-n:]
-        if len(last) < n:
-            return
         level = fmean(last)
         creep = _HOLD_SHARE * (level - self.whole.level_newton)
         sigma = max(zero.sigma_newton, creep)
@@ -331,7 +338,7 @@ class OpenPress:
         rise, rate_hz = top_newton - part.base_newton, self.arrivals.rate_hz
         most = part.base_newton + SMALL_SHARE * rise + SAME_SIGMA * self.zero.sigma_newton
         low = [-1, *(i for i, force in enumerate(forces) if force < most), len(forces)]
-        n, lost_s = max(b - a for a, b in pairwise(low)) - 1, sum(x.seconds for x in part.losses)
+        n, lost_s = max(b - a for a, b in pairwise(low)) - 1, sum([x.seconds for x in part.losses])
         return lost_s + n / rate_hz if rate_hz else math.inf  # by count, as many may come late
 
     def _supported(self, part: Part) -> list[float]:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from gauge.detect.buttonpeaks import ButtonPeaks, detector_for
 from gauge.detect.detector import Detector
-from gauge.detect.figures import measure_ramp
+from gauge.detect.figures import Part, measure_ramp
 from gauge.detect.settings import DetectorSettings
 from gauge.errors import InvalidValueError
 from gauge.records import Flag, Press, Reading, Status, TruncatedPress
@@ -395,7 +395,7 @@ def test_a_berry_is_reported_soon_after_its_release():
 def test_what_sampling_can_have_missed_on_a_linear_ramp(rate_newton_s, rate_hz, largest_newton):
     """Ramp of R N/s with sudden break: the loss is uniform on 0 to R T (elementary)."""
     forces = rate_newton_s * np.arange(1, 3 * rate_hz + 1) / rate_hz
-    ramp = measure_ramp([*forces.tolist(), 0.0], 0.0, 1e-6, rate_hz)
+    ramp = measure_ramp(Part(0.0, 0.0, 0.0, forces=[*forces.tolist(), 0.0]), rate_hz, 1e-6, 0.0)
     assert ramp.loss_newton == pytest.approx(largest_newton, rel=1e-9)
 
 
@@ -404,7 +404,7 @@ def test_what_a_display_slower_than_its_line_can_have_missed(late):
     """A ramp of 2 N/s with sudden break, shown at 10/s and sent at 50/s: up to 0.2 N (as above)."""
     true = 2 * np.arange(1, 50 + late) / 50
     forces = true[np.arange(len(true)) // 5 * 5]
-    ramp = measure_ramp([*forces.tolist(), 0.0], 0.0, 1e-6, 50, step_newton=0.01)
+    ramp = measure_ramp(Part(0.0, 0.0, 0.0, forces=[*forces.tolist(), 0.0]), 50, 1e-6, 0.01)
     assert true.max() - forces.max() <= ramp.loss_newton == pytest.approx(0.2, abs=0.03)
     assert ramp.n == pytest.approx(len(true) / 5, abs=1)
 
@@ -414,12 +414,12 @@ def test_half_sine_stays_within_the_bound(phase):
     """1 Hz half-sine at 20 readings/s falls short by at most 1 - cos(pi f T) = 1.231166 %."""
     t = (np.arange(11) + phase) / 20
     forces = np.sin(math.pi * t)
-    forces = forces[forces > 0]
+    part = Part(0.0, 0.0, 0.0, forces=forces[forces > 0].tolist())
     worst = 1 - math.cos(math.pi / 20)
     assert worst == pytest.approx(0.01231166, abs=1e-8)
-    lost = 1 - forces.max()
+    lost = 1 - max(part.forces)
     assert lost <= worst + 1e-12
-    assert lost <= measure_ramp(forces.tolist(), 0.0, 1e-6, 20).loss_newton
+    assert lost <= measure_ramp(part, 20, 1e-6, 0.0).loss_newton
 
 
 # --- the whole, from seeds --------------------------------------------------------------------
