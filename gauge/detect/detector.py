@@ -39,7 +39,7 @@ from collections.abc import Iterable
 from statistics import fmean, median
 
 from gauge.detect.arrivals import CHUNK_S, Arrivals
-from gauge.detect.baseline import BLOCK, SAME_SIGMA, Baseline, rough_sigma
+from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
 from gauge.detect.display import Display
 from gauge.detect.figures import Part
 from gauge.detect.press import MOMENT_S, SMALL_SHARE, Ending, OpenPress
@@ -217,10 +217,14 @@ class Detector:
         self._unseen = reason
 
     def _rest(self, t_s: float) -> None:
-        """Wait for a press: for the next block, readings up to `_high` are at rest."""
+        """Wait for a press: readings up to `_high` are at rest, `_full` of them a block."""
+        zero = self._zero
         self._press, self._before, self._block, self._shown = None, self._block, [], []
-        self._high = self._zero.high(t_s + CHUNK_S, self.settings.onset_sigma)
-        self._many = max(BLOCK, math.ceil(CHUNK_S * self._arrivals.rate_hz))
+        self._high = zero.high(t_s + CHUNK_S, self.settings.onset_sigma)
+        self._low = 2 * zero.level_newton - self._high  # below it, `_many` are one
+        self._many = self._full = max(BLOCK, math.ceil(CHUNK_S * self._arrivals.rate_hz))
+        if zero.is_sure and t_s - zero.rest_s > LONG_S:  # what rests long is asked less often
+            self._full = max(BLOCK**2, self._many)
 
     def _take(self, reading: Reading, t_s: float, force: float) -> None:
         press, arrivals = self._press, self._arrivals
@@ -228,7 +232,7 @@ class Detector:
             if force <= self._high:
                 self._block.append(force)
                 self._shown.append(reading)
-                if len(self._block) >= self._many:
+                if len(self._block) >= (self._full if force > self._low else self._many):
                     self._learn(t_s)
                 return
             press = self._begin(t_s)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from gauge.errors import InvalidValueError
 
-DETECTOR_VERSION = "4"
+DETECTOR_VERSION = "5"
 """Another one wherever the same readings can give another peak; sessions keep theirs."""
 
 
