@@ -1,9 +1,10 @@
 """Cost of the detector a reading, from 5 to 2,000 readings a second, and of a day as it is.
 
 Run `python tests/bench/detector_speed.py` from the root of the repository. Each reading is
-fed by itself, as from a line. Ratios are to a loop in the same run that only converts the same
-readings to newtons and keeps the largest of each second. The day: 50 readings/s, a press every
-29 s; eight hours are 1.44 million readings, replayed from their capture into a season.
+fed by itself, as from a line; presses come as on a day, one each 29 s, and densely, one each 7 s.
+"Loops": the cost in that of a loop in the same run that only converts the same readings to newtons
+and keeps the largest of each second. The day: 50 readings/s; eight hours are 1.44 million readings,
+replayed from their capture into a season.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ from gauge.records import Chunk, Reading, Status  # noqa: E402
 from gauge.units import NEWTON_PER_FLOAT, Unit  # noqa: E402
 
 RATES_HZ = (5, 10, 20, 50, 100, 200, 500, 1000, 2000)
+RESTS_S = (27.0, 5.0)  # between presses: on a day, and densely
+LEAST_S = 120  # a stream lasts for at least four presses of a day
 
 
 def stream(rate_hz: float, n: int, rest_s: float, seed: int = 1) -> list[Reading]:
@@ -84,19 +87,20 @@ def main() -> None:
     options.add_argument("--n", type=int, default=60_000)
     options.add_argument("--day", type=float, default=1.0, help="share of a day")
     asked = options.parse_args()
-    print("| readings/s | us a reading | in reference loops | in that at 2,000/s |")
-    print("| --- | --- | --- | --- |")
-    costs = {}
-    for rate_hz in RATES_HZ:
-        readings = stream(rate_hz, asked.n, 5.0)
-        costs[rate_hz] = min(cost_us(Detector(), readings) for _ in range(3))
-        reference = min(reference_us(readings) for _ in range(3))
-        costs[rate_hz, "ratio"] = costs[rate_hz] / reference
-    for rate_hz in RATES_HZ:
-        ratio, times = costs[rate_hz, "ratio"], costs[rate_hz] / costs[RATES_HZ[-1]]
-        print(f"| {rate_hz} | {costs[rate_hz]:.2f} | {ratio:.1f} | {times:.2f} |")
+    heads = [f"each {rest_s + 2:g} s: us a reading | in 2,000/s | loops" for rest_s in RESTS_S]
+    print("| readings/s | " + " | ".join(heads) + " |\n|" + " --- |" * (1 + 3 * len(heads)))
+    lines = {rate_hz: f"| {rate_hz} |" for rate_hz in RATES_HZ}
+    for rest_s in RESTS_S:
+        fastest_us = 0.0
+        for rate_hz in reversed(RATES_HZ):
+            readings = stream(rate_hz, max(asked.n, LEAST_S * rate_hz), rest_s)
+            us = min(cost_us(Detector(), readings) for _ in range(5))
+            loops = us / min(reference_us(readings) for _ in range(5))
+            fastest_us = fastest_us or us
+            lines[rate_hz] += f" {us:.2f} | {us / fastest_us:.2f} | {loops:.1f} |"
+    print("\n".join(lines.values()))
     print(f"a day of 8 h at 50/s, {asked.day:g} of it, by command:")
-    day(stream(50, round(asked.day * 1_440_000), 27.0))
+    day(stream(50, round(asked.day * 1_440_000), RESTS_S[0]))
 
 
 if __name__ == "__main__":
