@@ -137,7 +137,8 @@ class OpenPress:
         beat = (part.n_readings + 1) % self.beat == 0
         if force > self.watch_newton:
             self.low.clear()
-            if force > (self.watch_newton + floor.top_newton) / 2:
+            high = force > (self.watch_newton + floor.top_newton) / 2
+            if high and floor.height_newton > self.need_newton:
                 self.high_s = t_s
         else:  # also while no base is known, so that it is NaN
             if not self.low:
