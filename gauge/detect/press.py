@@ -190,7 +190,7 @@ class OpenPress:
         if max(low[-dwell:]) <= level + self._margin(self.part.base_error_newton, rise):
             n = dwell
         elif beat:
-            n = self._least(fmean(low[-_DWELL[1] :]))
+            n = self._least(t_s, fmean(low[-_DWELL[1] :]))
         else:
             return None
         sigma = zero.sigma_newton
@@ -229,7 +229,7 @@ class OpenPress:
         flat = len(last) == n and is_flat(last, sigma, step, SAME_SIGMA * sigma)
         return Ending(fmean(last), n) if flat else None
 
-    def _least(self, mean_newton: float) -> int:
+    def _least(self, t_s: float, mean_newton: float) -> int:
         """Readings that a level is asked to last for, to be a new zero."""
         rise = self.floor if self.floor.height_newton >= self.need_newton else self.before
         if mean_newton < rise.level_newton - SAME_SIGMA * self.zero.sigma_newton:
@@ -238,7 +238,7 @@ class OpenPress:
         share = above / height if height > 0 else 1.0
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
-        lasts_s = max(MOMENT_S, _SQUARE_S * share * share)
+        lasts_s = max(MOMENT_S, _SQUARE_S * share * share, SMALL_SHARE / 2 * (t_s - self.high_s))
         return max(BLOCK, math.ceil(lasts_s * self.arrivals.rate_hz))
 
     # --- its levels -----------------------------------------------------------------------------
