@@ -145,6 +145,7 @@ class OpenPress:
                 self.crept = t_s - self.high_s > 2 * MOMENT_S
             self.low.append(force)
         end = self._ending(t_s, force, beat) if self.low or self.n_near else None
+        end = end or (self._left() if beat else None)
         if end and end.anew:
             return end
         if force > floor.top_newton:
@@ -240,6 +241,24 @@ class OpenPress:
             return _KEPT  # never
         lasts_s = max(MOMENT_S, _SQUARE_S * share * share, SMALL_SHARE / 2 * (t_s - self.high_s))
         return max(BLOCK, math.ceil(lasts_s * self.arrivals.rate_hz))
+
+    def _left(self) -> Ending | None:
+        """The still level to which the force stepped after its fall to zero, as residue does."""
+        zero, x, rate_hz = self.floor.level_newton, self.part.forces, self.arrivals.rate_hz
+        n, need = max(BLOCK, math.ceil(MOMENT_S * rate_hz)), self.need_newton
+        level = fmean(x[-n:]) if len(x) > n else zero
+        if not need < level - zero < _FELL_SHARE * self.floor.height_newton:
+            return None
+        before = [max(pair) for pair in pairwise(x[-2 * n - self.beat : 1 - n])]  # supported
+        lowest = min(before)
+        most = lowest + _RISE_SHARE * (level - lowest)
+        rises = [force for force in before[before.index(lowest) :] if force < most]
+        fell = lowest < min((zero + level) / 2, level - need)
+        # A hand that has just released turns first: it needs twice its time.
+        if not fell or len(rises) > 2 * HAND_S * rate_hz:
+            return None
+        still = is_flat(x[-n:], self.zero.sigma_newton, self.zero.step_newton)
+        return Ending(level, n) if still else None
 
     # --- its levels -----------------------------------------------------------------------------
 
