@@ -253,6 +253,17 @@ def test_what_comes_with_a_release_and_falls_off_again(settles_s, is_berry):
     assert len(found) == 1 + is_berry
 
 
+def test_residue_near_half_of_a_berry_is_zero_at_once():
+    """The force falls to zero and is back before a hand could turn; then all falls off."""
+    forces = noisy(REST, 0.2 * RISE, 0.2 * FALL, np.full(22, 0.45), REST)
+    detector = Detector()
+    told = [r.t_s for r in said(forces) if detector.feed([r])]
+    assert told[0] < (len(REST) + len(RISE) + len(FALL) + 22) / 50
+    forces = noisy(REST, 0.2 * RISE, 0.2 * FALL, np.full(30, 0.45), 0.45 + 0.2 * RISE, REST)
+    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    assert found == pytest.approx([1.0, 1.45], abs=0.02)
+
+
 def test_a_release_is_acknowledged_soon():
     """At 20 readings a second and more: median within 150 ms, largest within 400 ms."""
     waits = []
