@@ -47,12 +47,16 @@ class Ending(NamedTuple):
 
 
 def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0.0) -> bool:
-    """Whether readings are level: their halves agree, and they stray no more than at rest."""
+    """Whether readings are level: their halves agree, and they stray no more than at rest.
+
+    What the display hides may have fallen; what seems to rise is not level.
+    """
     n = len(values)
     if max(values) - min(values) - creep > max(2 * SAME_SIGMA * sigma, 2 * step):
         return False
-    off = abs(fmean(values[n // 2 :]) - fmean(values[: n // 2])) - creep
-    return off <= SAME_SIGMA * sigma / math.sqrt(n) + step / 2
+    rise = fmean(values[n // 2 :]) - fmean(values[: n // 2])
+    most = SAME_SIGMA * sigma / math.sqrt(n) + creep
+    return -most - step / 2 <= rise <= most
 
 
 @dataclass
