@@ -26,7 +26,7 @@ from gauge.records import Press, Reading
 MOMENT_S = 0.25  # s; within it a hand does but one thing: no press, no second one, no long hold
 SMALL_SHARE = 0.2  # of the rise; what is left, or pulled, after a release is less
 _KEPT = 65_536  # readings of a press that are kept for its figures; bounds the memory
-_DWELL_S, _DWELL = 0.06, (3, 10)  # s, readings; so long at the foretold zero ends a press
+_DWELL_S, _DWELL = 0.06, 3  # s, readings at least; so long at the foretold zero ends a press
 _FIRST_S = 0.4  # s; a first rest lasts so long, and twice that far from the zero that is guessed
 _SQUARE_S = 10.0  # s times the square of its share of the rise; so long a level is a new zero,
 _HALF = 0.5  # of the rise; but never above it: a hold of fruit keeps more
@@ -186,16 +186,17 @@ class OpenPress:
             return self._first_rest() if beat and rate_hz else None
         level, error = zero.foretell(t_s)
         rise = max(self.whole.top_newton - level, self.need_newton)
-        dwell = max(_DWELL[0], min(_DWELL[1], round(_DWELL_S * rate_hz)))
+        dwell = max(_DWELL, round(_DWELL_S * rate_hz))
         close = max(self._margin(error, rise), _NEAR_SHARE * rise)
         if self._rises_anew(t_s, force, level, close, dwell):
             return Ending(self.lowest_newton, dwell, anew=True)
         if len(low) <= (0 if beat else dwell):
             return None
-        if max(low[-dwell:]) <= level + self._margin(self.part.base_error_newton, rise):
+        high = level + self._margin(self.part.base_error_newton, rise)
+        if force <= high and max(low[-dwell:]) <= high:
             n = dwell
         elif beat:
-            n = self._least(t_s, fmean(low[-_DWELL[1] :]))
+            n = self._least(t_s, fmean(low[-dwell:]))
         else:
             return None
         sigma = zero.sigma_newton
