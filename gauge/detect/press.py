@@ -351,12 +351,12 @@ class OpenPress:
         if top - base < need or top - part.level_newton < fell:
             return False
         lasted_s = self._lasted_s(part, x, top)
-        brief = lasted_s < MOMENT_S or self._follows(part)
+        brief = lasted_s < MOMENT_S or self._follows(part, MOMENT_S / 2)
         return lasted_s >= self.settings.shortest_s and not (brief and self._is_step(part, x, top))
 
-    def _follows(self, part: Part) -> bool:
+    def _follows(self, part: Part, within_s: float) -> bool:
         """Whether a part came with the release of a berry."""
-        return part.t_start_s - self.zero.ended_s < MOMENT_S / 2
+        return part.t_start_s - self.zero.ended_s < within_s
 
     def _lasted_s(self, part: Part, forces: list[float], top_newton: float) -> float:
         """How long a part stayed well above its base: its longest such run, and what was lost."""
@@ -386,7 +386,7 @@ class OpenPress:
         # A hand that has just released turns first, which takes as long again: what rises sooner,
         # and then lies as still as rest until it falls, is residue.
         last, hand_s = forces[(high[0] + high[-1]) // 2 : high[-1] + 1], HAND_S
-        if self._follows(part) and len(last) >= max(BLOCK, MOMENT_S / 2 * rate_hz):
+        if self._follows(part, _DWELL_S) and len(last) >= max(BLOCK, MOMENT_S / 2 * rate_hz):
             hand_s *= 1 + is_flat(last, sigma, self.zero.step_newton, creep=sigma)
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= hand_s * rate_hz + 1)
         return high[0] + _RISE_SHARE < (hand_s - lost_s) * rate_hz

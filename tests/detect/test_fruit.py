@@ -244,11 +244,13 @@ def test_the_first_press_leaves_a_fifth_of_itself():
     assert found == pytest.approx([1.0, 5.22], abs=0.02)
 
 
-@pytest.mark.parametrize(("settles_s", "is_berry"), [(0.05, False), (0.4, True)])
-def test_what_comes_with_a_release_and_falls_off_again(settles_s, is_berry):
+@pytest.mark.parametrize(
+    ("n_rest", "settles_s", "is_berry"), [(1, 0.05, False), (1, 0.4, True), (6, 0.05, True)]
+)
+def test_what_comes_with_a_release_and_falls_off_again(n_rest, settles_s, is_berry):
     """Residue lies still sooner than a hand could turn and press anew; a second press does not."""
     comes = 0.3 * (1 - np.exp(-np.arange(100) / 50 / settles_s))
-    forces = noisy(REST, RISE, FALL, np.zeros(6), comes, REST)
+    forces = noisy(REST, RISE, FALL, np.zeros(n_rest), comes, REST)
     found = [e for e in Detector().feed(said(forces)) if isinstance(e, Press)]
     assert len(found) == 1 + is_berry
 
