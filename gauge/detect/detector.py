@@ -59,7 +59,6 @@ Event = Press | TruncatedPress | DetectorNotice
 _OK = Status.OK  # a member of an enumeration is looked up slowly
 
 _USUAL = 9  # berries; the usual peak is the median of the last so many
-_UNSURE_STEP = 0.85  # of the display steps asked for, while few numbers were seen
 
 
 class Detector:
@@ -350,7 +349,7 @@ class Detector:
         if self._display.coarser and self._peaks:  # no longer what the hand needs, but what it did
             few = SMALL_SHARE * median(self._peaks) / self._display.step_newton
             return min(1.0, few / self.settings.press_steps)
-        return 1.0 if self._display.is_sure else _UNSURE_STEP
+        return 1.0
 
     def _say_cut(self, t_s: float, reason: str, largest: float) -> None:
         """Tell of a press that was seen only in part."""

@@ -1,7 +1,7 @@
 """The display step of a gauge: the size of the last digit, times what all numbers are multiples of.
 
 Many displays count in twos, fives or more of their last digit. That shows only in the numbers
-themselves: while none differ nothing is known, and while few differ a multiple may be chance.
+themselves: while none differ nothing is known.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ import math
 
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
-_SURE = 9  # different numbers that are hardly all multiples by chance
 _COUNTS = 100  # all displays count their last digit in what divides this
 
 
@@ -56,14 +55,9 @@ class Display:
                 self._numbers.clear()
         number = int(whole + decimals)
         self.multiple = math.gcd(self.multiple, number)
-        if len(self._numbers) < _SURE:
+        if len(self._numbers) < 2:
             self._numbers.add(number)
         return finer
-
-    @property
-    def is_sure(self) -> bool:
-        """Whether enough different numbers were seen to know what they are multiples of."""
-        return self.multiple == 1 or len(self._numbers) >= _SURE
 
     @property
     def step_newton(self) -> float:

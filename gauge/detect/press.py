@@ -28,13 +28,9 @@ SMALL_SHARE = 0.2  # of the rise; what is left, or pulled, after a release is le
 _KEPT = 65_536  # readings of a press that are kept for its figures; bounds the memory
 _DWELL_S, _DWELL = 0.06, 3  # s, readings at least; so long at the foretold zero ends a press
 _FIRST_S = 0.4  # s; a first rest lasts so long, and twice that far from the zero that is guessed
-_SQUARE_S = 10.0  # s times the square of its share of the rise; so long a level is a new zero,
-_HALF = 0.5  # of the rise; but never above it: a hold of fruit keeps more
+_HALF = 0.5  # of the rise; a new zero is not above it: a hold of fruit keeps more
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
-_HOLD_SHARE = 0.01  # of its height; what a hold may waver and creep
-_FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
 _RISE_SHARE = 0.9  # of the rise; no hand loads a berry to so much of its peak at once
-_ROUNDING = 0.4  # display steps; noise of a display that rounds is taken for no less
 _MOST_LEVELS = 16  # within a press; bounds the memory
 
 
@@ -226,12 +222,12 @@ class OpenPress:
     def _first_rest(self) -> Ending | None:
         """Whether readings are level before any zero is known; so is their noise."""
         step, last, rate_hz = self.zero.step_newton, self.low[-2 * BLOCK :], self.arrivals.rate_hz
-        sigma = max(rough_sigma(last), _ROUNDING * step)
+        sigma = max(rough_sigma(last), self.zero.sigma_newton)
         near = max(2 * SAME_SIGMA * sigma, SMALL_SHARE * self.whole.top_newton)
         far = abs(fmean(last) - self.zero.guess_newton) > near
         n = max(2 * BLOCK, math.ceil((2 if far else 1) * _FIRST_S * rate_hz))
         last = self.low[-n:]
-        sigma = max(rough_sigma(last), _ROUNDING * step)
+        sigma = max(rough_sigma(last), self.zero.sigma_newton)
         flat = len(last) == n and is_flat(last, sigma, step, SAME_SIGMA * sigma)
         return Ending(fmean(last), n) if flat else None
 
@@ -244,7 +240,7 @@ class OpenPress:
         share = above / height if height > 0 else 1.0
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
-        lasts_s = max(MOMENT_S, _SQUARE_S * share * share, SMALL_SHARE / 2 * (t_s - self.high_s))
+        lasts_s = max(MOMENT_S, LONG_S * share, SMALL_SHARE / 2 * (t_s - self.high_s))
         return max(BLOCK, math.ceil(lasts_s * self.arrivals.rate_hz))
 
     def _left(self) -> Ending | None:
@@ -252,7 +248,7 @@ class OpenPress:
         zero, x, rate_hz = self.floor.level_newton, self.part.forces, self.arrivals.rate_hz
         n, need = max(BLOCK, math.ceil(MOMENT_S * rate_hz)), self.need_newton
         level = fmean(x[-n:]) if len(x) > n else zero
-        if not need < level - zero < _FELL_SHARE * self.floor.height_newton:
+        if not need < level - zero < _HALF * self.floor.height_newton:
             return None
         before = [max(pair) for pair in pairwise(x[-2 * n - self.beat : 1 - n])]  # supported
         lowest = min(before)
@@ -278,9 +274,8 @@ class OpenPress:
                 del kept[_KEPT // 2 : -n]
         last = part.forces[-n:]
         level = fmean(last)
-        creep = _HOLD_SHARE * (level - self.whole.level_newton)
-        sigma = max(zero.sigma_newton, creep)
-        if not (creep > 0 and is_flat(last, sigma, zero.step_newton, creep)):
+        flat = is_flat(last, zero.sigma_newton, zero.step_newton)
+        if not flat or level <= self.whole.level_newton:
             return
         part.end(level, t_s - n / rate_hz if rate_hz else part.t_start_s, t_s)
         if part.peak and min(last[n // 2 :]) == part.largest_newton:
@@ -339,7 +334,7 @@ class OpenPress:
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
         most_s = part.to_s - part.from_s + 2 * MOMENT_S  # no hold creeps so fast
-        fell = part.rise_newton > max(height / _FELL_SHARE, waver, height + need)
+        fell = part.rise_newton > max(waver, height + need)
         return fell and n < most_s * self.arrivals.rate_hz
 
     def _is_press(self, part: Part) -> bool:

@@ -25,7 +25,7 @@ class DetectorSettings:
 
     onset_sigma: float = 5.0  # sigma above the predicted baseline; a reading there has left it
     press_sigma: float = 10.0  # sigma of the noise at rest; what rises less is a touch,
-    press_steps: float = 4.5  # as is what rises by less display steps
+    press_steps: float = 4.0  # as is what rises by less display steps
     shortest_s: float = 0.1  # s; what is over sooner is a knock
     dip_share: float = 0.05  # of the rise; a drop and second rise of so much are a double rise
     # Readings on the loading ramp; fewer are flagged. A linear ramp of n readings that ends in a
