@@ -26,10 +26,10 @@ from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Press, Reading
 
 HAND_S = 0.08  # s; no hand changes its force much faster
-_FROZEN_S = 2.5  # s; a display that shows nothing else so long holds its peak
+_FROZEN_S = 1.0  # s; a display that shows nothing else so long holds its peak
 _FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
-_FOOT_SHARE = 0.1  # of the rise; the rate of the ramp is taken from there on
+_FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp or the stage of a held display
 ZERO_SHARE = 0.01  # of the usual peak; less is no press, and zero off by less of no concern,
 _ZERO_STEPS = 3  # display steps; nor by less than so many
 _RATED = 0.95  # of the capacity
@@ -99,9 +99,9 @@ class Part:
 
     def stages(self) -> list[float]:
         """Peaks before the last that a display has held for long, where it held the last, too."""
+        least, last = self.base_newton + _FOOT_SHARE * self.rise_newton, self.largest_newton
         long = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
-        last = self.largest_newton
-        return [force for force in long if force < last] if last in self.held else []
+        return [force for force in long if least <= force < last] if last in self.held else []
 
 
 def is_fast(rate_hz: float) -> bool:
