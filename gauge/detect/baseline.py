@@ -90,10 +90,9 @@ class Baseline:
         What shows as two neighbouring numbers has a noise of up to half a step, but no tails.
         """
         drift = max(self.drift_newton_s * (t_s - self.t_s), 0.0)
-        wide, off = sigmas * self.width, _STEPS * self.step_newton
-        if wide * self.sigma_newton > off:
-            tails = math.sqrt(max(self._variance - (self.step_newton / 2) ** 2, 0.0))
-            off = min(wide * self.sigma_newton, off + wide * tails)
+        wide, steps = sigmas * self.width, _STEPS * self.step_newton
+        tails = math.sqrt(max(self._variance - (self.step_newton / 2) ** 2, 0.0))
+        off = min(max(wide * self.sigma_newton, steps), steps + wide * tails)
         return self.level_newton + drift + off
 
     def _ahead(self, dt: float) -> float:
@@ -149,9 +148,8 @@ class Baseline:
         surprise = off * off / (self._variance * (self._ahead(dt) + alone))
         if off > 0:
             # Just after a release the level is unsure, but the tail of that only falls.
-            unsure = min(self._p_level, 1 / n) + alone
-            known = sigmas * self.width * self.wander_newton * math.sqrt(unsure)
-            if off > max(known, _STEPS / 2 * self.step_newton):
+            unsure = self.wander_newton * math.sqrt(min(self._p_level, 1 / n) + alone)
+            if off > max(sigmas * self.width * unsure, _STEPS / 2 * self.step_newton):
                 return False
         elif off < -SAME_SIGMA * self.sigma_newton and self.is_pull(t_s, mean):
             return True

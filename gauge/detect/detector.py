@@ -217,13 +217,13 @@ class Detector:
 
     def _rest(self, t_s: float) -> None:
         """Wait for a press: readings up to `_high` are at rest, `_full` of them a block."""
-        zero = self._zero
         self._press, self._before, self._block, self._shown = None, self._block, [], []
-        self._high = zero.high(t_s + CHUNK_S, self.settings.onset_sigma)
-        self._low = 2 * zero.level_newton - self._high  # below it, `_many` are one
+        self._high = self._zero.high(t_s + CHUNK_S, self.settings.onset_sigma)
+        self._low = 2 * self._zero.level_newton - self._high  # below it, `_many` are one
         self._many = self._full = max(BLOCK, math.ceil(CHUNK_S * self._arrivals.rate_hz))
-        if zero.is_sure and t_s - zero.rest_s > LONG_S:  # what rests long is asked less often
-            self._full = max(BLOCK**2, self._many)
+        still = abs(self._zero.slope_newton_s) * 2 * LONG_S < self._zero.sigma_newton
+        if still and self._zero.is_sure and t_s - self._zero.rest_s > LONG_S:
+            self._full = max(BLOCK**2, self._many)  # it is asked less often
 
     def _take(self, reading: Reading, t_s: float, force: float) -> None:
         press, arrivals = self._press, self._arrivals
@@ -234,6 +234,9 @@ class Detector:
                 if len(self._block) >= (self._full if force > self._low else self._many):
                     self._learn(t_s)
                 return
+            for i in range(self._many, len(self._block) + 1, self._many):
+                block, last = self._block[i - self._many : i], self._shown[i - 1]
+                self._zero.learn(last.t_s, block, self.settings.onset_sigma)
             press = self._begin(t_s)
         end = press.take(reading, t_s, force)
         if end and not self._zero.is_known:

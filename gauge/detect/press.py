@@ -170,8 +170,7 @@ class OpenPress:
         """Set the force above which it is too high for a zero."""
         base, floor = self.whole.level_newton, self.floor
         self.watch_newton = base + _HALF * max(self.whole.height_newton, self.need_newton)
-        # Less than half of what it lies above the first one is a waver of a hold.
-        if floor is not self.whole and floor.height_newton > (floor.level_newton - base) / 2:
+        if floor.height_newton > (floor.level_newton - base) / 2:  # less is a waver of a hold
             above = floor.level_newton + _HALF * floor.height_newton
             self.watch_newton = max(self.watch_newton, above)
 
