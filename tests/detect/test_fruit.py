@@ -230,6 +230,42 @@ def test_a_display_that_is_not_reset_between_berries_is_told_of():
     assert Flag.DOUBLE_RISE in berry.flags
 
 
+def test_a_display_that_is_held_for_a_moment_only_before_the_next_berry_is_told_of():
+    """It shows 2.00 for 1.5 s, then the next berry's 3.00."""
+    first = np.concatenate([np.linspace(0, 2, 75), np.full(75, 2.0), np.full(60, 2.0)])
+    held = np.concatenate([first, np.linspace(2, 3, 50), np.full(100, 3.0)])
+    events = Detector().feed(said(np.concatenate([noisy(REST), held, noisy(REST)]), decimals=2))
+    assert [e.text[:23] for e in events if isinstance(e, DetectorNotice)] == [
+        "The display held 2.00 N"
+    ]
+
+
+def test_noise_that_a_display_holds_at_rest_is_no_peak_that_was_not_reset():
+    rng = np.random.default_rng(1)
+    rest = np.maximum.accumulate(0.01 * rng.standard_normal(200))
+    forces = np.concatenate([noisy(REST), rest, 5 / 75 * np.arange(76), np.full(200, 5.0), REST])
+    events = Detector().feed(said(forces, 20.0))
+    assert [type(event) for event in events] == [Press]
+
+
+def test_the_tail_of_a_slow_release_is_no_new_zero():
+    """A press that takes 12 s to come down, ever slower, and is at zero at its end."""
+    fall = 1.2 * (1 - np.arange(480) / 480) ** 2.5
+    forces = noisy(np.zeros(120), np.linspace(0, 1.2, 400), fall, np.zeros(200), noise=0.006)
+    berry = flags(said(forces, 40.0))
+    assert berry.flags == ()
+    assert berry.t_end_s > 22
+
+
+def test_a_wave_at_rest_is_no_berry_beside_true_ones():
+    """Hum of 20 mN sets in, read so nearly at its own rate that it shows as a wave of 3.5 s."""
+    presses = np.concatenate([np.linspace(0, 3, 60), np.linspace(3, 0, 10), np.zeros(280)] * 9)
+    wave = 0.02 * np.sin(2 * np.pi * np.arange(200 + len(presses)) / 175)
+    wave[:1050] = 0.0  # until the second berry is over
+    events = Detector().feed(said(noisy(np.zeros(200), presses, noise=0.003) + wave))
+    assert sum(isinstance(event, Press) for event in events) == 9
+
+
 @pytest.mark.parametrize("rate_hz", [2.0, 5.0])
 def test_a_gauge_that_sends_too_seldom_is_told_of(rate_hz):
     detector = Detector()
