@@ -353,9 +353,9 @@ class OpenPress:
         return part.t_start_s - self.zero.ended_s < within_s
 
     def _lasted_s(self, part: Part, forces: list[float], top_newton: float) -> float:
-        """How long a part stayed well above its base: its longest such run, and what was lost."""
-        rise, rate_hz = top_newton - part.base_newton, self.arrivals.rate_hz
-        most = part.base_newton + SMALL_SHARE * rise + SAME_SIGMA * self.zero.sigma_newton
+        """How long a part was as high as a press, or half its top: one run, and what was lost."""
+        base, rate_hz = part.base_newton, self.arrivals.rate_hz
+        most = base + min(_HALF * (top_newton - base), self.need_newton)
         low = [-1, *(i for i, force in enumerate(forces) if force < most), len(forces)]
         n, lost_s = max(b - a for a, b in pairwise(low)) - 1, sum([x.seconds for x in part.losses])
         return lost_s + n / rate_hz if rate_hz else math.inf  # by count, as many may come late
