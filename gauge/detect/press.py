@@ -30,6 +30,7 @@ _DWELL_S, _DWELL = 0.06, 3  # s, readings at least; so long at the foretold zero
 _FIRST_S = 0.4  # s; a first rest lasts so long, and twice that far from the zero that is guessed
 _HALF = 0.5  # of the rise; a new zero is not above it: a hold of fruit keeps more
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
+_FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
 _RISE_SHARE = 0.9  # of the rise; no hand loads a berry to so much of its peak at once
 _MOST_LEVELS = 16  # within a press; bounds the memory
 
@@ -247,7 +248,7 @@ class OpenPress:
         zero, x, rate_hz = self.floor.level_newton, self.part.forces, self.arrivals.rate_hz
         n, need = max(BLOCK, math.ceil(MOMENT_S * rate_hz)), self.need_newton
         level = fmean(x[-n:]) if len(x) > n else zero
-        if not need < level - zero < _HALF * self.floor.height_newton:
+        if not need < level - zero < _FELL_SHARE * self.floor.height_newton:
             return None
         before = [max(pair) for pair in pairwise(x[-2 * n - self.beat : 1 - n])]  # supported
         lowest = min(before)
@@ -333,7 +334,7 @@ class OpenPress:
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
         most_s = part.to_s - part.from_s + 2 * MOMENT_S  # no hold creeps so fast
-        fell = part.rise_newton > max(waver, height + need)
+        fell = part.rise_newton > max(height / _FELL_SHARE, waver, height + need)
         return fell and n < most_s * self.arrivals.rate_hz
 
     def _is_press(self, part: Part) -> bool:
