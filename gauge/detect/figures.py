@@ -29,7 +29,7 @@ HAND_S = 0.08  # s; no hand changes its force much faster
 _FROZEN_S = 1.0  # s; a display that shows nothing else so long holds its peak
 _FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
-_FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp or the stage of a held display
+FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp or the stage of a held display
 ZERO_SHARE = 0.01  # of the usual peak; less is no press, and zero off by less of no concern,
 _ZERO_STEPS = 3  # display steps; nor by less than so many
 _RATED = 0.95  # of the capacity
@@ -99,7 +99,7 @@ class Part:
 
     def stages(self) -> list[float]:
         """Peaks before the last that a display has held for long, where it held the last, too."""
-        least, last = self.base_newton + _FOOT_SHARE * self.rise_newton, self.largest_newton
+        least, last = self.base_newton + FOOT_SHARE * self.rise_newton, self.largest_newton
         long = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
         return [force for force in long if least <= force < last] if last in self.held else []
 
@@ -120,11 +120,11 @@ def measure_ramp(part: Part, rate_hz: float, sigma_newton: float, step_newton: f
     rise = peak - part.base_newton
     enough = peak - max(2 * sigma_newton, _TOP_SHARE * rise)
     top = next(i for i, v in enumerate(x) if v >= enough)
-    start = next(i for i in range(top, -1, -1) if i == 0 or x[i] - x[0] <= _FOOT_SHARE * rise)
+    start = next(i for i in range(top, -1, -1) if i == 0 or x[i] - x[0] <= FOOT_SHARE * rise)
     mean = (x[top] - x[start]) / max(top - start, 1)
     runs = [len(list(run)) for _, run in groupby(x[start : top + 1])]
     each = median(runs) if x[top] - x[start] > 2 * step_newton * len(runs) else 1
-    back = max(round(each), round(_FOOT_SHARE * (top - start)))
+    back = max(round(each), round(FOOT_SHARE * (top - start)))
 
     def climb(i: int) -> float:
         """How much more than a reading the next one can be."""
@@ -173,7 +173,7 @@ def is_lone_peak(part: Part, rate_hz: float, sigma_newton: float) -> bool:
     around = pairwise([*x[max(at - 2, 0) : at], *x[at + 1 : at + 3]])
     change = max(abs(b - a) for a, b in around) + SAME_SIGMA * sigma_newton
     above = x[at] - left - beside
-    return above > _FOOT_SHARE * beside and (above > change or up > (1 + 2 / n) * max(steps))
+    return above > FOOT_SHARE * beside and (above > change or up > (1 + 2 / n) * max(steps))
 
 
 def press_of(

@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from gauge.detect.arrivals import Arrivals
 from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
-from gauge.detect.figures import HAND_S, Loss, Part, is_fast, press_of
+from gauge.detect.figures import FOOT_SHARE, HAND_S, Loss, Part, is_fast, press_of
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Press, Reading
 
@@ -31,7 +31,7 @@ _FIRST_S = 0.4  # s; a first rest lasts so long, and twice that far from the zer
 _HALF = 0.5  # of the rise; a new zero is not above it: a hold of fruit keeps more
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
 _FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
-_RISE_SHARE = 0.9  # of the rise; no hand loads a berry to so much of its peak at once
+_RISE_SHARE = 1 - FOOT_SHARE  # of the rise; no hand loads a berry to all but the foot at once
 _MOST_LEVELS = 16  # within a press; bounds the memory
 
 
