@@ -13,9 +13,9 @@ import math
 from collections import deque
 
 _NOTE_S = 0.25  # s; how often, at most, is noted what the schedule is taken from
-_NOTES = 12  # notes that are kept
-_LATE = 0.7  # usual silences, up to two readings long; so late may always be what comes next
-CHUNK_S = 0.1  # s; what arrives within it may be one chunk; after it, no more is on its way
+_NOTES = 12  # notes that are kept: some seconds of the line
+_LATE = 0.7  # usual silences, two readings at most; so late may be any, but not by a reading; tuned
+CHUNK_S = 0.1  # s; what arrives within it may be one chunk; after it, no more is on its way; tuned
 GAP_SILENCES = 4  # usual silences; a longer silence is a gap
 
 

@@ -19,17 +19,17 @@ from collections import deque
 from collections.abc import Sequence
 from statistics import fmean
 
-BLOCK = 4  # readings; a block has at least so many
-SAME_SIGMA = 4  # sigma or standard errors; levels that differ by less may be the same
-LONG_S = 3.0  # s; what lasts so long is no pause of a hand; rest is believed so late
-_MEMORY = 40  # blocks; the noise and the surprise are averages over about so many
+BLOCK = 4  # readings; a block has at least so many, as fewer hardly show their noise; tuned
+SAME_SIGMA = 4  # sigma or standard errors; levels that differ by less may be the same; tuned
+LONG_S = 3.0  # s; what lasts so long is no pause of a hand; rest is believed so late; tuned
+_MEMORY = 40  # blocks; the noise and the surprise are averages over about so many; tuned
 _WALK = 0.05  # variances of a reading a second; how far a level may wander by itself
 _BEND = 0.02  # the same a second cubed; how fast a slope may change
 _TAIL = 4.0  # variances of a reading; a level just after a release may be off by two sigma
 _MOST_SURPRISE = SAME_SIGMA**2  # variances; what is off by more is not the gauge at rest
 _STEPS = 1.5  # display steps; what differs by less shows as two neighbouring numbers
 _WIDE = 8.0  # readings; margins from n are wider by this over n, about as Student's t
-_SURE = 3.0  # standard errors; a slope of less is taken for none
+_SURE = 3.0  # standard errors; a slope of less is taken for none; tuned
 _PULL_S = 1.0  # s after a release; a pull of juice is over sooner
 
 

@@ -25,8 +25,8 @@ from gauge.detect.baseline import SAME_SIGMA, Baseline, rough_sigma
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Press, Reading
 
-HAND_S = 0.08  # s; no hand changes its force much faster
-_FROZEN_S = 1.0  # s; a display that shows nothing else so long holds its peak
+HAND_S = 0.08  # s; no hand changes its force much faster; tuned
+_FROZEN_S = 1.0  # s; a display that shows nothing else so long holds its peak; tuned
 _FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp or the stage of a held display

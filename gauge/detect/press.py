@@ -24,13 +24,13 @@ from gauge.detect.settings import DetectorSettings
 from gauge.records import Press, Reading
 
 MOMENT_S = 0.25  # s; within it a hand does but one thing: no press, no second one, no long hold
-SMALL_SHARE = 0.2  # of the rise; what is left, or pulled, after a release is less
+SMALL_SHARE = 0.2  # of the rise; what is left, or pulled, after a release is less; tuned
 _KEPT = 65_536  # readings of a press that are kept for its figures; bounds the memory
-_DWELL_S, _DWELL = 0.06, 3  # s, readings at least; so long at the foretold zero ends a press
-_FIRST_S = 0.4  # s; a first rest lasts so long, and twice that far from the zero that is guessed
+_DWELL_S, _DWELL = 0.06, 3  # s, readings at least; so long at the foretold zero ends a press; tuned
+_FIRST_S = 0.4  # s; a first rest lasts so long, twice that far from the zero guessed; tuned
 _HALF = 0.5  # of the rise; a new zero is not above it: a hold of fruit keeps more
-_NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over
-_FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not
+_NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over; tuned
+_FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not; tuned
 _RISE_SHARE = 1 - FOOT_SHARE  # of the rise; no hand loads a berry to all but the foot at once
 _MOST_LEVELS = 16  # within a press; bounds the memory
 

@@ -1,4 +1,8 @@
-"""What may be set about the detector: multiples, shares and times, never forces of its own."""
+"""What may be set about the detector: multiples, shares and times, never forces of its own.
+
+A number whose comment ends with "tuned", here and in the other files, was found by trying: by one
+somewhat smaller or larger simulated presses go wrong (tests/bench/README.md).
+"""
 
 from __future__ import annotations
 
@@ -23,11 +27,11 @@ class DetectorSettings:
     12
     """
 
-    onset_sigma: float = 5.0  # sigma above the predicted baseline; a reading there has left it
-    press_sigma: float = 10.0  # sigma of the noise at rest; what rises less is a touch,
-    press_steps: float = 4.0  # as is what rises by less display steps
-    shortest_s: float = 0.1  # s; what is over sooner is a knock
-    dip_share: float = 0.05  # of the rise; a drop and second rise of so much are a double rise
+    onset_sigma: float = 5.0  # sigma above the baseline; a reading there has left it; tuned
+    press_sigma: float = 10.0  # sigma of the noise at rest; what rises less is a touch; tuned
+    press_steps: float = 4.0  # display steps; what rises by less is one, too; tuned
+    shortest_s: float = 0.1  # s; what is over sooner is a knock; tuned
+    dip_share: float = 0.05  # of the rise; a drop and rise of so much are a double one; tuned
     # Readings on the loading ramp; fewer are flagged. A linear ramp of n readings that ends in a
     # sudden break can hide up to 1/n of the peak.
     few_readings: int = 10
