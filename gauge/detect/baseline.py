@@ -115,8 +115,9 @@ class Baseline:
         New is what is off by more than `same_newton`; then nothing of the old one is left, nor of
         its slope, which may be that of a wave. A level that says nothing is NaN.
         """
-        self._advance(t_s, self.drift_newton_s)
-        off = abs(level_newton - self.level_newton)
+        off = abs(level_newton - self.foretell(t_s)[0])
+        if not math.isnan(level_newton):
+            self._advance(t_s)
         self.rest_s, self._mean = t_s, math.nan
         self._young.clear()
         if off > same_newton or math.isnan(self.level_newton):
@@ -181,12 +182,12 @@ class Baseline:
         self._squares, self._dof = keep * self._squares + squares, keep * self._dof + n
         self.show(self.step_newton)
 
-    def _advance(self, t_s: float, slope_newton_s: float) -> None:
+    def _advance(self, t_s: float) -> None:
         dt = t_s - self.t_s
         self._p_level = self._ahead(dt)
         self._p_both += dt * self._p_slope
         self._p_slope += max(dt, 0.0) * _BEND
-        self.level_newton, self.t_s = self.level_newton + slope_newton_s * dt, t_s
+        self.level_newton, self.t_s = self.level_newton + self.slope_newton_s * dt, t_s
 
     def _believe(self, t_s: float, n: int, mean: float, squares: float, surprise: float) -> None:
         """Take a block for rest: one step of the filter."""
@@ -195,7 +196,7 @@ class Baseline:
         self._surprises += 1 - self._surprises / _MEMORY
         self._surprise += (surprise - self._surprise) / (self._surprises + BLOCK)
         self._see(squares + n * apart, n)
-        self._advance(t_s, self.slope_newton_s)
+        self._advance(t_s)
         self._weigh(mean, n)
 
     def _weigh(self, level_newton: float, n: int) -> None:
