@@ -246,20 +246,17 @@ class OpenPress:
     def _left(self) -> Ending | None:
         """The still level to which the force stepped after its fall to zero, as residue does."""
         zero, x, rate_hz = self.floor.level_newton, self.part.forces, self.arrivals.rate_hz
-        n, need = max(BLOCK, math.ceil(MOMENT_S * rate_hz)), self.need_newton
+        n, sigma = max(BLOCK, math.ceil(MOMENT_S * rate_hz)), self.zero.sigma_newton
         level = fmean(x[-n:]) if len(x) > n else zero
-        if not need < level - zero < _FELL_SHARE * self.floor.height_newton:
+        if not self.need_newton < level - zero < _FELL_SHARE * self.floor.height_newton:
             return None
         before = [max(pair) for pair in pairwise(x[-2 * n - self.beat : 1 - n])]  # supported
         lowest = min(before)
         most = lowest + _RISE_SHARE * (level - lowest)
         rises = [force for force in before[before.index(lowest) :] if force < most]
-        fell = lowest < min((zero + level) / 2, level - need)
         # A hand that has just released turns first: it needs twice its time.
-        if not fell or len(rises) > 2 * HAND_S * rate_hz:
-            return None
-        still = is_flat(x[-n:], self.zero.sigma_newton, self.zero.step_newton)
-        return Ending(level, n) if still else None
+        fast = lowest < (zero + level) / 2 and len(rises) <= 2 * HAND_S * rate_hz
+        return Ending(level, n) if fast and is_flat(x[-n:], sigma, self.zero.step_newton) else None
 
     # --- its levels -----------------------------------------------------------------------------
 
@@ -330,11 +327,10 @@ class OpenPress:
         height, need = part.level_newton - part.base_newton, self.need_newton
         if height > need and self._is_step(part, self._supported(part), part.level_newton):
             return True
-        waver = (part.level_newton - self.whole.level_newton) / 2  # of a hold, at most
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
         most_s = part.to_s - part.from_s + 2 * MOMENT_S  # no hold creeps so fast
-        fell = part.rise_newton > max(height / _FELL_SHARE, waver, height + need)
+        fell = part.rise_newton > max(height / _FELL_SHARE, height + need)
         return fell and n < most_s * self.arrivals.rate_hz
 
     def _is_press(self, part: Part) -> bool:
