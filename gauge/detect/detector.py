@@ -304,7 +304,8 @@ class Detector:
         zero, level, same = self._zero, end.level_newton, SAME_SIGMA * self._zero.sigma_newton
         if self._arrivals.missing:
             self._lose(self._arrivals.missing, self._arrivals.since)
-        press.step_share, press.usual_newton = self._step_share(), sorted([0, 0, *self._peaks])[-2]
+        press.step_share = self._step_share()
+        press.firm_newton = sorted([0.0, 0.0, *self._peaks])[-2]  # the largest may be a false one
         base, error = zero.foretell(t_s)
         last, found = press.cut(level, t_s)
         fell = base - level

@@ -30,7 +30,7 @@ _FROZEN_S = 1.0  # s; a display that shows nothing else so long holds its peak; 
 _FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp or the stage of a held display
-ZERO_SHARE = 0.01  # of the usual peak; less is no press, and zero off by less of no concern,
+_ZERO_SHARE = 0.01  # of the usual peak; zero off by less is of no concern,
 _ZERO_STEPS = 3  # display steps; nor by less than so many
 _RATED = 0.95  # of the capacity
 _FLAGS = list(Flag)  # an enumeration is gone through slowly
@@ -98,10 +98,16 @@ class Part:
         )  # fmt: skip
 
     def stages(self) -> list[float]:
-        """Peaks before the last that a display has held for long, where it held the last, too."""
+        """Peaks before the last that a display has held for long, where it held the last, too.
+
+        Such a display never falls before it is reset; the hold of a hand does.
+        """
         least, last = self.base_newton + FOOT_SHARE * self.rise_newton, self.largest_newton
+        n = next((i for i, force in enumerate(reversed(self.forces)) if force == last), 0)
+        falls = any(b < a and a > least for a, b in pairwise(self.forces[: -n or None]))
         long = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
-        return [force for force in long if least <= force < last] if last in self.held else []
+        held = last in self.held and not falls
+        return [force for force in long if least <= force < last] if held else []
 
 
 def is_fast(rate_hz: float) -> bool:
@@ -197,7 +203,7 @@ def press_of(
     rated = _RATED * (settings.capacity_newton or math.inf)
     # What stays on the head came with the last of the force: it is no second rise.
     margin = settings.onset_sigma * zero.width * sigma + max(level - base, 0.0)
-    concern = max(ZERO_SHARE * usual_newton, _ZERO_STEPS * zero.step_newton)
+    concern = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * zero.step_newton)
     # Zero is off where it was so before and after; else it moved. All readings must show that, as
     # the tail of a release may still be falling.
     off = min(base, level) if base > 0 else min(-base, -level)

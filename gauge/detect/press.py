@@ -80,7 +80,8 @@ class OpenPress:
         base, error = zero.foretell(t_s)
         self.whole = self.floor = Rise(base)  # from the start; from the last level like a zero,
         self.before = Rise(base)  # and the one before that
-        self.step_share, self.usual_newton = 1.0, 0.0  # of the display steps asked; usual peak
+        self.step_share = 1.0  # of the display steps that are asked for
+        self.firm_newton = 0.0  # peak of a firm berry
         self.parts: list[Part] = []
         self.part = Part(t_s, base, error)  # since the last of them
         self.low: list[float] = []  # readings since the force was last too high for a zero:
@@ -109,9 +110,9 @@ class OpenPress:
 
     @property
     def need_newton(self) -> float:
-        """Least rise of this press (N): nearer to the usual peak than to the noise, by ratios."""
+        """Least rise of this press (N): nearer to a firm berry's than to noise, by ratios."""
         steps = self.settings.press_steps * self.step_share * self.zero.step_newton
-        least = max(steps, math.sqrt(SMALL_SHARE * self.zero.wander_newton * self.usual_newton))
+        least = max(steps, math.sqrt(SMALL_SHARE * self.zero.wander_newton * self.firm_newton))
         return max(self.settings.press_sigma * self.zero.sigma_newton, least)
 
     @property
@@ -378,6 +379,6 @@ class OpenPress:
         # and then lies as still as rest until it falls, is residue.
         last, hand_s = forces[(high[0] + high[-1]) // 2 : high[-1] + 1], HAND_S
         if self._follows(part, _DWELL_S) and len(last) >= max(BLOCK, MOMENT_S / 2 * rate_hz):
-            hand_s *= 1 + is_flat(last, sigma, self.zero.step_newton, creep=sigma)
+            hand_s = HAND_S * (2 if is_flat(last, sigma, self.zero.step_newton, creep=sigma) else 1)
         lost_s = sum(loss.seconds for loss in part.losses if loss.at <= hand_s * rate_hz + 1)
         return high[0] + _RISE_SHARE < (hand_s - lost_s) * rate_hz

@@ -248,6 +248,15 @@ def test_noise_that_a_display_holds_at_rest_is_no_peak_that_was_not_reset():
     assert [type(event) for event in events] == [Press]
 
 
+def test_a_hand_that_holds_still_on_a_coarse_display_is_no_display_that_was_not_reset():
+    """Two holds of 1.5 s at one number each; before the second the hand gives way by one step."""
+    rise = [np.linspace(0, 0.6, 20), np.full(30, 0.6), np.full(4, 0.55)]
+    forces = [np.zeros(60), *rise, np.linspace(0.6, 1, 10), np.full(30, 1.0), np.zeros(60)]
+    stepped = 0.05 * np.round(np.concatenate(forces) / 0.05)
+    events = Detector().feed(said(stepped, 20.0, decimals=2))
+    assert [type(event) for event in events] == [Press]
+
+
 def test_the_tail_of_a_slow_release_is_no_new_zero():
     """A press that takes 12 s to come down, ever slower, and is at zero at its end."""
     fall = 1.2 * (1 - np.arange(480) / 480) ** 2.5
