@@ -337,7 +337,7 @@ class Detector:
             text = "No berry: no reading of that press is above zero. Zero the gauge, press again."
             self._say(t_s, text, no_berry=True)
             return
-        for held in part.stages():
+        for held in part.stages(self.settings.dip_share):
             text = f"The display held {held:.2f} N and was not reset: a berry pressed then is not "
             text += "stored. Reset the display between berries."
             part.flags.add(Flag.DOUBLE_RISE)

@@ -29,7 +29,7 @@ HAND_S = 0.08  # s; no hand changes its force much faster; tuned
 _FROZEN_S = 1.0  # s; a display that shows nothing else so long holds its peak; tuned
 _FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
-FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp or the stage of a held display
+FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp
 _ZERO_SHARE = 0.01  # of the usual peak; zero off by less is of no concern,
 _ZERO_STEPS = 3  # display steps; nor by less than so many
 _RATED = 0.95  # of the capacity
@@ -97,17 +97,18 @@ class Part:
             flags=self.flags | newer.flags, held=self.held | held,
         )  # fmt: skip
 
-    def stages(self) -> list[float]:
+    def stages(self, least_share: float) -> list[float]:
         """Peaks before the last that a display has held for long, where it held the last, too.
 
-        Such a display never falls before it is reset; the hold of a hand does.
+        Such a display never falls before it is reset; the hold of a hand does. It holds noise, too:
+        what is lower than a share of the rise is no peak.
         """
-        least, last = self.base_newton + FOOT_SHARE * self.rise_newton, self.largest_newton
-        n = next((i for i, force in enumerate(reversed(self.forces)) if force == last), 0)
-        falls = any(b < a and a > least for a, b in pairwise(self.forces[: -n or None]))
+        least, last = self.base_newton + least_share * self.rise_newton, self.largest_newton
         long = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
-        held = last in self.held and not falls
-        return [force for force in long if least <= force < last] if held else []
+        found = [force for force in long if least <= force < last] if last in self.held else []
+        n = next((i for i, force in enumerate(reversed(self.forces)) if force == last), 0)
+        steps = pairwise(self.forces[: -n or None])
+        return [] if any(b < a and a >= min(found, default=last) for a, b in steps) else found
 
 
 def is_fast(rate_hz: float) -> bool:

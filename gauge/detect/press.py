@@ -342,7 +342,7 @@ class OpenPress:
         fell = max(need, part.level_newton - base) / 2
         if top - base < need or top - part.level_newton < fell:
             return False
-        lasted_s = self._lasted_s(part, x, top)
+        lasted_s = self._lasted_s(part, x)
         brief = lasted_s < MOMENT_S or self._follows(part, MOMENT_S / 2)
         return lasted_s >= self.settings.shortest_s and not (brief and self._is_step(part, x, top))
 
@@ -350,10 +350,9 @@ class OpenPress:
         """Whether a part came with the release of a berry."""
         return part.t_start_s - self.zero.ended_s < within_s
 
-    def _lasted_s(self, part: Part, forces: list[float], top_newton: float) -> float:
-        """How long a part was as high as a press, or half its top: one run, and what was lost."""
-        base, rate_hz = part.base_newton, self.arrivals.rate_hz
-        most = base + min(_HALF * (top_newton - base), self.need_newton)
+    def _lasted_s(self, part: Part, forces: list[float]) -> float:
+        """How long a part was half as high as a press is to be: one run, and what was lost."""
+        most, rate_hz = part.base_newton + _HALF * self.need_newton, self.arrivals.rate_hz
         low = [-1, *(i for i, force in enumerate(forces) if force < most), len(forces)]
         n, lost_s = max(b - a for a, b in pairwise(low)) - 1, sum([x.seconds for x in part.losses])
         return lost_s + n / rate_hz if rate_hz else math.inf  # by count, as many may come late
