@@ -197,7 +197,9 @@ class OpenPress:
         else:
             return None
         sigma = zero.sigma_newton
-        if len(low) > n and is_flat(low[-n:], sigma, zero.step_newton):
+        # Means of many readings show a drift: a level may be off by as much as a reading may.
+        drift = SAME_SIGMA * sigma * max(1 - SAME_SIGMA / math.sqrt(n), 0.0)
+        if len(low) > n and is_flat(low[-n:], sigma, zero.step_newton, drift):
             return Ending(fmean(low[-n:]), n)
         return None
 
