@@ -26,7 +26,7 @@ from gauge.records import Press, Reading
 MOMENT_S = 0.25  # s; within it a hand does but one thing: no press, no second one, no long hold
 SMALL_SHARE = 0.2  # of the rise; what is left, or pulled, after a release is less; tuned
 _KEPT = 65_536  # readings of a press that are kept for its figures; bounds the memory
-_DWELL_S, _DWELL = 0.06, (3, 10)  # s, readings; so long at the foretold zero ends a press; tuned
+_DWELL_S, _DWELL = 0.06, 3  # s, readings at least; so long at the foretold zero ends a press; tuned
 _FIRST_S = 0.4  # s; a first rest lasts so long, twice that far from the zero guessed; tuned
 _HALF = 0.5  # of the rise; a new zero is not above it: a hold of fruit keeps more
 _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over; tuned
@@ -183,7 +183,7 @@ class OpenPress:
             return self._first_rest() if beat and rate_hz else None
         level, error = zero.foretell(t_s)
         rise = max(self.whole.top_newton - level, self.need_newton)
-        dwell = max(_DWELL[0], min(_DWELL[1], round(_DWELL_S * rate_hz)))
+        dwell = max(_DWELL, min(2 * BLOCK, round(_DWELL_S * rate_hz)))
         close = max(self._margin(error, rise), _NEAR_SHARE * rise)
         if self._rises_anew(t_s, force, level, close, dwell):
             return Ending(self.lowest_newton, dwell, anew=True)
