@@ -137,10 +137,11 @@ class Press:
     flags: tuple[Flag, ...] = ()
 
     def __post_init__(self) -> None:
-        if not 0 < self.peak_newton < math.inf:
-            raise InvalidValueError(f"peak {self.peak_newton} N is no force")
-        if not self.t_start_s <= self.t_peak_s <= self.t_end_s:
-            raise InvalidValueError(f"peak at {self.t_peak_s} s lies outside its press")
+        _need(0 < self.peak_newton < math.inf, f"peak {self.peak_newton} N is no force")
+        _need(
+            self.t_start_s <= self.t_peak_s <= self.t_end_s,
+            f"peak at {self.t_peak_s} s lies outside its press",
+        )
 
     @property
     def peak(self) -> float:

@@ -148,9 +148,9 @@ class Baseline:
         alone = 1 / n + self._shared
         surprise = off * off / (self._variance * (self._ahead(dt) + alone))
         if off > 0:
-            # Just after a release the level is unsure, but the tail of that only falls.
-            unsure = self.wander_newton * math.sqrt(min(self._p_level, 1 / n) + alone)
-            if off > max(sigmas * self.width * unsure, _STEPS / 2 * self.step_newton):
+            # Just after a release the level is uncertain, but the tail of that only falls.
+            error = self.wander_newton * math.sqrt(min(self._p_level, 1 / n) + alone)
+            if off > max(sigmas * self.width * error, _STEPS / 2 * self.step_newton):
                 return False
         elif off < -SAME_SIGMA * self.sigma_newton and self.is_pull(t_s, mean):
             return True

@@ -105,10 +105,12 @@ class Part:
         """
         least, last = self.base_newton + least_share * self.rise_newton, self.largest_newton
         long = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
-        found = [force for force in long if least <= force < last] if last in self.held else []
+        found = [force for force in long if least <= force < last]
+        if not found or last not in self.held:
+            return []
         n = next((i for i, force in enumerate(reversed(self.forces)) if force == last), 0)
-        steps = pairwise(self.forces[: -n or None])
-        return [] if any(b < a and a >= min(found, default=last) for a, b in steps) else found
+        lowest, steps = min(found), pairwise(self.forces[: -n or None])
+        return [] if any(b < a and a >= lowest for a, b in steps) else found
 
 
 def is_fast(rate_hz: float) -> bool:
