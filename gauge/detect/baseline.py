@@ -112,8 +112,8 @@ class Baseline:
     def settle(self, t_s: float, level_newton: float, n: int, same_newton: float) -> None:
         """Take the level of `n` readings after a press or a fall: foretold, or a new one.
 
-        New is what is off by more than `same_newton`; then nothing of the old one is left, nor of
-        its slope, which may be that of a wave. A level that says nothing is NaN.
+        New is what is off by more than `same_newton`; then nothing of the old one is left but its
+        slope. A level that says nothing is NaN.
         """
         off = abs(level_newton - self.foretell(t_s)[0])
         if not math.isnan(level_newton):
@@ -122,7 +122,6 @@ class Baseline:
         self._young.clear()
         if off > same_newton or math.isnan(self.level_newton):
             self.level_newton, self._p_level = level_newton, 1 / n
-            self.slope_newton_s, self.drift_newton_s, self._p_slope = 0.0, 0.0, 1.0
         elif off <= same_newton:
             self._weigh(level_newton, n)
         self._p_level, self._p_both = self._p_level + _TAIL, 0.0
