@@ -400,7 +400,7 @@ class BerryRecorder:
             if isinstance(press, DetectorNotice):
                 events.append(press)
             elif self._full(len(self._unstored)):
-                why = "the sample was full. n opens the next: press that berry again there"
+                why = "the sample was full. Open the next one, and press that berry again there"
                 events.append(notice("refused", why=why))
             elif isinstance(press, TruncatedPress):
                 events.append(press)

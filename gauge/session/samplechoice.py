@@ -50,11 +50,11 @@ class Progress:
     of_what: str = ""  # the day or the plan, where days are planned
 
     def __str__(self) -> str:
-        planned = self.row.sample.berries_planned
-        of = f" of {planned}" if planned else ""
-        done = self.row.berries if planned and self.row.berries >= planned else self.row.berries + 1
+        planned, n = self.row.sample.berries_planned, self.row.berries
         where = f"sample {self.place} of {self.n_samples}{self.of_what}, " if self.place else ""
-        return f"{where}berry {done}{of}"
+        if planned and n >= planned:
+            return f"{where}{n} of {planned} logged"
+        return f"{where}berry {n + 1}" + (f" of {planned}" if planned else "")
 
 
 def progress(rows: Sequence[SampleRow], here: int, today: date) -> Progress:

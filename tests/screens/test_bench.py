@@ -221,7 +221,7 @@ def test_a_full_sample_says_what_is_next_and_takes_no_more(season):
         bench.app._flash = ("", "", 0.0)
         await bench.settle()
         assert bench.word == "FULL"
-        assert "sample 1 of 2, berry 1 of 1, full: Enter for the next: P-2" in bench.line
+        assert "sample 1 of 2, 1 of 1 logged, full: Enter for the next: P-2" in bench.line
         await bench.press()
         assert len(season.berries()) == 1
         assert "No berry: the sample was full." in bench.line
