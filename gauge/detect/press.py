@@ -115,6 +115,10 @@ class OpenPress:
         least = max(steps, math.sqrt(SMALL_SHARE * self.zero.wander_newton * self.firm_newton))
         return max(self.settings.press_sigma * self.zero.sigma_newton, least)
 
+    def need_on(self, level_newton: float) -> float:
+        """Least rise above a level within this press (N): by less than half of it a hold wavers."""
+        return max(self.need_newton, _HALF * (level_newton - self.whole.level_newton))
+
     @property
     def largest_newton(self) -> float:
         """The largest reading so far."""
@@ -172,7 +176,7 @@ class OpenPress:
         """Set the force above which it is too high for a zero."""
         base, floor = self.whole.level_newton, self.floor
         self.watch_newton = base + _HALF * max(self.whole.height_newton, self.need_newton)
-        if floor.height_newton > (floor.level_newton - base) / 2:  # less is a waver of a hold
+        if floor.height_newton > self.need_on(floor.level_newton):
             above = floor.level_newton + _HALF * floor.height_newton
             self.watch_newton = max(self.watch_newton, above)
 
@@ -236,7 +240,9 @@ class OpenPress:
 
     def _least(self, t_s: float, mean_newton: float) -> int:
         """Readings that a level is asked to last for, to be a new zero."""
-        rise = self.floor if self.floor.height_newton >= self.need_newton else self.before
+        rise = self.floor
+        if rise.height_newton < self.need_on(rise.level_newton):
+            rise = self.before
         if mean_newton < rise.level_newton - SAME_SIGMA * self.zero.sigma_newton:
             rise = self.whole
         height, above = rise.height_newton, mean_newton - rise.level_newton
@@ -327,7 +333,7 @@ class OpenPress:
 
     def _is_zero(self, part: Part) -> bool:
         """Whether a part looks like a new zero: it fell to its level, or rose as no hand does."""
-        height, need = part.level_newton - part.base_newton, self.need_newton
+        height, need = part.level_newton - part.base_newton, self.need_on(part.base_newton)
         if height > need and self._is_step(part, self._supported(part), part.level_newton):
             return True
         half = (part.largest_newton + part.level_newton) / 2

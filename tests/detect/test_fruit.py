@@ -311,6 +311,16 @@ def test_residue_near_half_of_a_berry_is_zero_at_once():
     assert found == pytest.approx([1.0, 1.45], abs=0.02)
 
 
+@pytest.mark.parametrize(("low", "swing", "period_s"), [(2.4, 0.1, 2.0), (2.4, 0.08, 1.3)])
+def test_a_hand_that_wavers_in_a_long_hold_presses_once(low, swing, period_s):
+    """The berry relaxes to under half of its peak within a second; then its force swings."""
+    t_s = np.arange(600) / 50
+    hold = low + (5 - low) * np.exp(-t_s / 0.4) + swing * np.sin(2 * np.pi * t_s / period_s)
+    forces = noisy(REST, RISE, hold, FALL * low / 5, REST, noise=0.012)
+    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    assert found == pytest.approx([5.0], abs=0.1)
+
+
 def test_a_release_is_acknowledged_soon():
     """At 20 readings a second and more: median within 150 ms, largest within 400 ms."""
     waits = []
