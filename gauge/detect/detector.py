@@ -238,6 +238,9 @@ class Detector:
                 block, last = self._block[i - self._many : i], self._shown[i - 1]
                 self._zero.learn(last.t_s, block, self.settings.onset_sigma)
             press = self._begin(t_s)
+            lowest = min(self._before + self._block, default=math.inf)
+            if not self._zero.is_pull(t_s, lowest):
+                press.dip_newton = press.floor.level_newton - lowest
         end = press.take(reading, t_s, force)
         if end and not self._zero.is_known:
             self._start(t_s, press, end)

@@ -82,6 +82,7 @@ class OpenPress:
         self.before = Rise(base)  # and the one before that
         self.step_share = 1.0  # of the display steps that are asked for
         self.firm_newton = 0.0  # peak of a firm berry
+        self.dip_newton = 0.0  # how far below zero the force was just before, as in a swing
         self.parts: list[Part] = []
         self.part = Part(t_s, base, error)  # since the last of them
         self.low: list[float] = []  # readings since the force was last too high for a zero:
@@ -110,10 +111,13 @@ class OpenPress:
 
     @property
     def need_newton(self) -> float:
-        """Least rise of this press (N): nearer to a firm berry's than to noise, by ratios."""
+        """Least rise of this press (N): nearer to a firm berry's than to noise, by ratios.
+
+        Nor is it less than the force fell just before, as it does in a swing.
+        """
         steps = self.settings.press_steps * self.step_share * self.zero.step_newton
         least = max(steps, math.sqrt(SMALL_SHARE * self.zero.wander_newton * self.firm_newton))
-        return max(self.settings.press_sigma * self.zero.sigma_newton, least)
+        return max(self.settings.press_sigma * self.zero.sigma_newton, self.dip_newton, least)
 
     def need_on(self, level_newton: float) -> float:
         """Least rise above a level within this press (N): by less than half of it a hold wavers."""
@@ -350,17 +354,19 @@ class OpenPress:
         fell = max(need, part.level_newton - base) / 2
         if top - base < need or top - part.level_newton < fell:
             return False
-        lasted_s = self._lasted_s(part, x)
-        brief = lasted_s < MOMENT_S or self._follows(part, MOMENT_S / 2)
-        return lasted_s >= self.settings.shortest_s and not (brief and self._is_step(part, x, top))
+        if self._lasted_s(part, x, need) < self.settings.shortest_s:
+            return False
+        brief = self._lasted_s(part, x, top - base) < MOMENT_S / 2
+        brief = brief or self._follows(part, MOMENT_S / 2)
+        return not (brief and self._is_step(part, x, top))
 
     def _follows(self, part: Part, within_s: float) -> bool:
         """Whether a part came with the release of a berry."""
         return part.t_start_s - self.zero.ended_s < within_s
 
-    def _lasted_s(self, part: Part, forces: list[float]) -> float:
-        """How long a part was half as high as a press is to be: one run, and what was lost."""
-        most, rate_hz = part.base_newton + _HALF * self.need_newton, self.arrivals.rate_hz
+    def _lasted_s(self, part: Part, forces: list[float], rise_newton: float) -> float:
+        """How long a part was half as high as such a rise: one run, and what was lost."""
+        most, rate_hz = part.base_newton + _HALF * rise_newton, self.arrivals.rate_hz
         low = [-1, *(i for i, force in enumerate(forces) if force < most), len(forces)]
         n, lost_s = max(b - a for a, b in pairwise(low)) - 1, sum([x.seconds for x in part.losses])
         return lost_s + n / rate_hz if rate_hz else math.inf  # by count, as many may come late

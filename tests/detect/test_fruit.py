@@ -321,6 +321,15 @@ def test_a_hand_that_wavers_in_a_long_hold_presses_once(low, swing, period_s):
     assert found == pytest.approx([5.0], abs=0.1)
 
 
+@pytest.mark.parametrize("rate_hz", [40.0, 200.0])
+def test_a_jab_of_a_fifth_of_a_second_is_a_berry(rate_hz):
+    """Its force is up within 60 ms, as by a knock; but a knock is over sooner."""
+    rest = np.zeros(round(2 * rate_hz))
+    jab = np.interp(np.arange(0, 0.22, 1 / rate_hz), [0, 0.06, 0.14, 0.2], [0, 5, 5, 0])
+    found = Detector().feed(said(noisy(rest, jab, rest, jab, rest), rate_hz))
+    assert [round(e.peak_newton) for e in found if isinstance(e, Press)] == [5, 5]
+
+
 def test_a_release_is_acknowledged_soon():
     """At 20 readings a second and more: median within 150 ms, largest within 400 ms."""
     waits = []
