@@ -312,9 +312,9 @@ class Detector:
         base, error = zero.foretell(t_s)
         last, found = press.cut(level, t_s)
         fell = base - level
-        most = max(SMALL_SHARE * last.rise_newton, SAME_SIGMA * error, same)
-        if not zero.is_sure and fell > most:
-            if found or (self._unseen and fell > press.need_newton):
+        most = max(SMALL_SHARE * last.rise_newton, SAME_SIGMA * error, press.need_newton)
+        if not zero.is_sure and fell > most:  # it was the hold of a berry
+            if found or self._unseen:
                 largest = max(base, press.largest_newton)
                 self._say_cut(t_s, self._unseen or "began in mid-press", largest)
             self._unsettle("")
