@@ -23,6 +23,7 @@ BLOCK = 4  # readings; a block has at least so many, as fewer hardly show their 
 SAME_SIGMA = 4  # sigma or standard errors; levels that differ by less may be the same; tuned
 LONG_S = 3.0  # s; what lasts so long is no pause of a hand; rest is believed so late; tuned
 _MEMORY = 40  # blocks; the noise and the surprise are averages over about so many; tuned
+_KEEP = 1 - 1 / _MEMORY
 _WALK = 0.05  # variances of a reading a second; how far a level may wander by itself
 _BEND = 0.02  # the same a second cubed; how fast a slope may change
 _TAIL = 4.0  # variances of a reading; a level just after a release may be off by two sigma
@@ -68,12 +69,11 @@ class Baseline:
 
     def show(self, step_newton: float) -> None:
         """Take the display step; noise is never below that of rounding (Sheppard 1898)."""
-        self.step_newton, rounding = step_newton, step_newton**2 / 12
-        n = max(self._dof, 1.0)
-        self._variance = max(self._squares / n, rounding, 1e-30)
-        self.wander_newton = math.sqrt(max(self._surprise, 1.0) * self._variance)
-        self._shared = (rounding / self._variance) ** 2  # error that no mean makes smaller
-        self.sigma_newton = math.sqrt(self._variance)
+        self.step_newton, rounding, n = step_newton, step_newton**2 / 12, self._dof or 1.0
+        self._variance = variance = max(self._squares / n, rounding, 1e-30)
+        self._shared = (rounding / variance) ** 2  # error that no mean makes smaller
+        self.sigma_newton = math.sqrt(variance)
+        self.wander_newton = math.sqrt(variance * (self._surprise if self._surprise > 1 else 1.0))
         self.width = 1 + _WIDE / n  # of margins, for what few readings leave open
 
     def foretell(self, t_s: float) -> tuple[float, float]:
@@ -89,11 +89,11 @@ class Baseline:
         begin a press that is none costs nothing, to learn from the foot of one costs that press.
         What shows as two neighbouring numbers has a noise of up to half a step, but no tails.
         """
-        drift = max(self.drift_newton_s * (t_s - self.t_s), 0.0)
+        drift, hidden = self.drift_newton_s * (t_s - self.t_s), (self.step_newton / 2) ** 2
         wide, steps = sigmas * self.width, _STEPS * self.step_newton
-        tails = math.sqrt(max(self._variance - (self.step_newton / 2) ** 2, 0.0))
+        tails = math.sqrt(self._variance - hidden) if self._variance > hidden else 0.0
         off = min(max(wide * self.sigma_newton, steps), steps + wide * tails)
-        return self.level_newton + drift + off
+        return self.level_newton + off + (drift if drift > 0 else 0.0)
 
     def _ahead(self, dt: float) -> float:
         """Variance of the level after a time."""
@@ -126,9 +126,9 @@ class Baseline:
             self._weigh(level_newton, n)
         self._p_level, self._p_both = self._p_level + _TAIL, 0.0
 
-    def expect_pull(self, t_s: float, most_newton: float) -> None:
-        """Take that a press ended: juice may pull below the level by so much, but not for long."""
-        self.ended_s, self._pull_newton = t_s, self.foretell(t_s)[0] - most_newton
+    def expect_pull(self, t_s: float, lowest_newton: float) -> None:
+        """Take that a press ended: juice may pull so far below the level, but not for long."""
+        self.ended_s, self._pull_newton = t_s, lowest_newton
 
     def is_pull(self, t_s: float, level_newton: float) -> bool:
         """Whether a level that was fallen to may be a pull of juice, which says nothing of zero."""
@@ -145,7 +145,7 @@ class Baseline:
         n, mean, dt = len(values), sum(values) / len(values), t_s - self.t_s
         off = mean - (self.level_newton + self.drift_newton_s * dt)
         alone = 1 / n + self._shared
-        surprise = off * off / (self._variance * (self._ahead(dt) + alone))
+        ahead = self._ahead(dt) + alone
         if off > 0:
             # Just after a release the level is uncertain, but the tail of that only falls.
             error = self.wander_newton * math.sqrt(min(self._p_level, 1 / n) + alone)
@@ -153,7 +153,7 @@ class Baseline:
                 return False
         elif off < -SAME_SIGMA * self.sigma_newton and self.is_pull(t_s, mean):
             return True
-        elif surprise > (SAME_SIGMA * self.width) ** 2 * max(self._surprise, 1.0):
+        elif off < -SAME_SIGMA * self.width * self.wander_newton * math.sqrt(ahead):
             flat = max(2 * SAME_SIGMA * self.sigma_newton, 2 * self.step_newton)
             if max(values) - min(values) < flat:  # a swing is no level
                 if not self.is_sure and off < -2 * sigmas * self.sigma_newton:
@@ -162,10 +162,11 @@ class Baseline:
                 self.settle(t_s, mean, n, same_newton=0.0)
             return True
         squares = math.dist(values, [mean] * n) ** 2
-        self._young.append((t_s, n, mean, squares, min(surprise, _MOST_SURPRISE)))
+        surprise, young = off * off / (self._variance * ahead), self._young
+        young.append((t_s, n, mean, squares, min(surprise, _MOST_SURPRISE)))
         old_s = t_s - min(LONG_S, (t_s - self.rest_s) / 2)
-        while self._young and self._young[0][0] <= old_s:
-            self._believe(*self._young.popleft())
+        while young and young[0][0] <= old_s:
+            self._believe(*young.popleft())
         return True
 
     def admit(self, values: Sequence[float], level_newton: float, most: float, many: int) -> None:
@@ -177,15 +178,14 @@ class Baseline:
 
     def _see(self, squares: float, n: int) -> None:
         """Take for the noise by how much `n` readings at rest stray."""
-        keep = 1 - 1 / _MEMORY
-        self._squares, self._dof = keep * self._squares + squares, keep * self._dof + n
+        self._squares, self._dof = _KEEP * self._squares + squares, _KEEP * self._dof + n
         self.show(self.step_newton)
 
     def _advance(self, t_s: float) -> None:
         dt = t_s - self.t_s
         self._p_level = self._ahead(dt)
         self._p_both += dt * self._p_slope
-        self._p_slope += max(dt, 0.0) * _BEND
+        self._p_slope += dt * _BEND if dt > 0 else 0.0
         self.level_newton, self.t_s = self.level_newton + self.slope_newton_s * dt, t_s
 
     def _believe(self, t_s: float, n: int, mean: float, squares: float, surprise: float) -> None:
@@ -200,12 +200,12 @@ class Baseline:
 
     def _weigh(self, level_newton: float, n: int) -> None:
         """Correct level and slope by the mean of `n` readings."""
-        total = self._p_level + 1 / n + self._shared
-        gain, gain_slope = self._p_level / total, self._p_both / total
-        off = level_newton - self.level_newton
+        p_level, p_both, off = self._p_level, self._p_both, level_newton - self.level_newton
+        total = p_level + 1 / n + self._shared
+        gain, gain_slope = p_level / total, p_both / total
+        self._p_level, self._p_both = (1 - gain) * p_level, (1 - gain) * p_both
+        self._p_slope -= gain_slope * p_both
         self.level_newton += gain * off
-        self.slope_newton_s += gain_slope * off
-        self._p_slope -= gain_slope * self._p_both
-        self._p_level, self._p_both = (1 - gain) * self._p_level, (1 - gain) * self._p_both
-        sure = abs(self.slope_newton_s) > _SURE * self.wander_newton * math.sqrt(self._p_slope)
-        self.drift_newton_s = self.slope_newton_s if sure else 0.0
+        self.slope_newton_s = slope = self.slope_newton_s + gain_slope * off
+        sure = abs(slope) > _SURE * self.wander_newton * math.sqrt(self._p_slope)
+        self.drift_newton_s = slope if sure else 0.0

@@ -178,6 +178,8 @@ class Detector:
             self._unsettle("began as the display changed its decimals")
         elif step != self._zero.step_newton:
             self._zero.show(step)
+            if self._press is not None:
+                self._press.ask()
 
     def _fall_silent(self, reading: Reading, reason: str | None) -> None:
         """Take that readings were lost before this one, or that for a reason a gap lies there."""
@@ -241,6 +243,7 @@ class Detector:
             lowest = min(self._before + self._block, default=math.inf)
             if not self._zero.is_pull(t_s, lowest):
                 press.dip_newton = press.floor.level_newton - lowest
+                press.ask()
         end = press.take(reading, t_s, force)
         if end and not self._zero.is_known:
             self._start(t_s, press, end)
@@ -252,6 +255,7 @@ class Detector:
     def _start(self, t_s: float, press: OpenPress, end: Ending) -> None:
         """Take the first rest."""
         self._zero.start(t_s, press.low[-end.n :])
+        press.ask()
         if self._unseen and press.largest_newton - end.level_newton > press.need_newton:
             self._say_cut(t_s, self._unseen, press.largest_newton)
         self._rest(t_s)
@@ -286,7 +290,7 @@ class Detector:
             text = f"The gauge sends too seldom: {rate_hz:.1f} readings a second, "
             self._say(t_s, text + f"{least_hz:g} are needed. Presses can be lost.")
         step = self._zero.step_newton
-        if self._warned_step < step and self._display.coarser and self._peaks:
+        if self._display.coarser and self._peaks and self._warned_step < step:
             self._warned_step = step
             self._say(t_s, f"The display shows steps of {step:g} N now: small presses are lost.")
 
@@ -307,8 +311,8 @@ class Detector:
         zero, level, same = self._zero, end.level_newton, SAME_SIGMA * self._zero.sigma_newton
         if self._arrivals.missing:
             self._lose(self._arrivals.missing, self._arrivals.since)
-        press.step_share = self._step_share()
-        press.firm_newton = sorted([0.0, 0.0, *self._peaks])[-2]  # the largest may be a false one
+        firm_newton = sorted([0.0, 0.0, *self._peaks])[-2]  # the largest may be a false one
+        press.ask(self._step_share(), firm_newton)
         base, error = zero.foretell(t_s)
         last, found = press.cut(level, t_s)
         fell = base - level
@@ -324,7 +328,7 @@ class Detector:
         for part in found:
             self._judge(press, part, end.n if part is last else 1)
         if last in found:
-            zero.expect_pull(t_s, SMALL_SHARE * last.rise_newton)
+            zero.expect_pull(t_s, base - SMALL_SHARE * last.rise_newton)
         if not found:  # what is no press is rest; but what rises somewhat higher stays a press
             most = min(last.rise_newton, press.need_newton) / SAME_SIGMA
             zero.admit(last.forces, level, most, self._many)

@@ -18,6 +18,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import accumulate, groupby, pairwise
+from operator import sub
 from statistics import median
 from typing import NamedTuple
 
@@ -103,13 +104,13 @@ class Part:
         Such a display never falls before it is reset; the hold of a hand does. It holds noise, too:
         what is lower than a share of the rise is no peak.
         """
+        if self.largest_newton not in self.held:
+            return []
         least, last = self.base_newton + least_share * self.rise_newton, self.largest_newton
         long = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
         found = [force for force in long if least <= force < last]
-        if not found or last not in self.held:
-            return []
         n = next((i for i, force in enumerate(reversed(self.forces)) if force == last), 0)
-        lowest, steps = min(found), pairwise(self.forces[: -n or None])
+        lowest, steps = min(found, default=last), pairwise(self.forces[: -n or None])
         return [] if any(b < a and a >= lowest for a, b in steps) else found
 
 
@@ -153,16 +154,16 @@ def is_double_rise(part: Part, rate_hz: float, margin_newton: float, share: floa
     the time a hand needs. What swings after the release, or below the level at the end, is none.
     """
     forces, base, level = part.forces, part.base_newton, part.level_newton
-    half = (base + max(forces)) / 2
+    half, n = (base + max(forces)) / 2, max(1, round(HAND_S / 2 * rate_hz))
     top = [force for force in forces if force > half]
     noise = rough_sigma(top) if len(top) > 2 * _FEW else 0.0
-    n = len(forces) - next(i for i, force in enumerate(reversed(forces)) if force >= half)
-    held = [force if force > level else level for force in forces[:n]]
-    width = max(1, round(HAND_S / 2 * rate_hz))
-    means = [sum(held[i : i + width]) / width for i in range(0, max(n - width, 1), width)]
-    later = [*accumulate(reversed(means), max)][::-1]
-    drop = max(map(lambda a, b, c: min(a, c) - b, accumulate(means, max), means, later))
-    return drop > max(margin_newton, share * (max(means) - base)) + SAME_SIGMA * noise
+    back = next(i for i, force in enumerate(reversed(forces), 1) if force >= half)
+    held = [force if force > level else level for force in forces[:-back]]
+    means = [sum(held[i : i + n]) / n for i in range(0, len(held) - n + 1, n)] or [base]
+    at = means.index(max(means))
+    sides = means[: at + 1], means[:at:-1]  # both towards the top
+    least = max(margin_newton, share * (means[at] - base)) + SAME_SIGMA * noise
+    return any(drop > least for side in sides for drop in map(sub, accumulate(side, max), side))
 
 
 def is_lone_peak(part: Part, rate_hz: float, sigma_newton: float) -> bool:
@@ -200,7 +201,6 @@ def press_of(
     """
     assert part.peak is not None
     peak, base, level, sigma = part.peak, part.base_newton, part.level_newton, zero.sigma_newton
-    rise = peak.force_newton - base
     ramp = measure_ramp(part, rate_hz, sigma, zero.step_newton)
     plan = settings.loading_rate_per_s
     rated = _RATED * (settings.capacity_newton or math.inf)
@@ -213,10 +213,10 @@ def press_of(
     moved = max(min(last) - base, base - max(last))
     holds = {
         Flag.FEW_READINGS: ramp.n < settings.few_readings,
-        Flag.LOADING_RATE: plan and not plan[0] <= ramp.rate_newton_s / rise <= plan[1],
+        Flag.LOADING_RATE: plan and not plan[0] <= ramp.rate_newton_s / part.rise_newton <= plan[1],
         Flag.DOUBLE_RISE: is_double_rise(part, rate_hz, margin, settings.dip_share),
         Flag.LONE_READING: is_fast(rate_hz) and is_lone_peak(part, rate_hz, sigma),
-        Flag.OVERLOAD: peak.force_newton >= rated,
+        Flag.OVERLOAD: part.largest_newton >= rated,
         Flag.BASELINE_DRIFT: moved > concern + 2 * (zero.foretell(part.from_s)[1] + sigma),
         Flag.PEAK_MAY_BE_HIGHER: ramp.hidden_newton > 0 and Flag.OVERLOAD not in part.flags,
         Flag.ZERO_OFF: off > concern + part.base_error_newton,
@@ -227,7 +227,7 @@ def press_of(
         t_end_s=max(part.from_s, peak.t_s),
         peak_shown=peak.shown,
         peak_unit=peak.unit,
-        peak_newton=peak.force_newton,
+        peak_newton=part.largest_newton,
         baseline_newton=base,
         noise_newton=sigma,
         n_readings=part.n_readings,

@@ -77,12 +77,11 @@ class OpenPress:
     ) -> None:
         self.zero, self.arrivals, self.settings = zero, arrivals, settings
         self.beat = beat  # readings; so often it is asked whether the force is level
+        self.dip_newton = 0.0  # how far below zero the force was just before, as in a swing
+        self.ask()
         base, error = zero.foretell(t_s)
         self.whole = self.floor = Rise(base)  # from the start; from the last level like a zero,
         self.before = Rise(base)  # and the one before that
-        self.step_share = 1.0  # of the display steps that are asked for
-        self.firm_newton = 0.0  # peak of a firm berry
-        self.dip_newton = 0.0  # how far below zero the force was just before, as in a swing
         self.parts: list[Part] = []
         self.part = Part(t_s, base, error)  # since the last of them
         self.low: list[float] = []  # readings since the force was last too high for a zero:
@@ -90,6 +89,15 @@ class OpenPress:
         self.crept, self.high_s = False, t_s  # from half as high again
         self.n_near, self.lowest_newton = 0, math.inf  # readings near zero, their lowest median
         self.last_newton = base if zero.is_known else math.inf
+
+    def ask(self, step_share: float = 1.0, firm_newton: float = 0.0) -> None:
+        """Set its least rise: nearer to that of a firm berry than to the noise, by ratios.
+
+        Nor is it less than the force fell just before, as it does in a swing.
+        """
+        steps = self.settings.press_steps * step_share * self.zero.step_newton
+        least = max(self.dip_newton, math.sqrt(SMALL_SHARE * self.zero.wander_newton * firm_newton))
+        self.need_newton = max(self.settings.press_sigma * self.zero.sigma_newton, steps, least)
 
     def lose(self, back: int, seconds: float) -> None:
         """Note that readings are missing for so long, before the last `back` ones."""
@@ -104,20 +112,9 @@ class OpenPress:
 
     def press_of(self, part: Part, n: int, usual_newton: float) -> Press:
         """Write down a part that is a press, and was level for its last `n` readings."""
-        lasted_s = max(part.from_s - part.t_start_s, 1e-3)
-        rate_hz = self.arrivals.rate_hz or part.n_readings / lasted_s
+        rate_hz = self.arrivals.rate_hz or part.n_readings / max(part.from_s - part.t_start_s, 1e-3)
         last = self.low[-n:] or [part.level_newton]
         return press_of(part, self.zero, rate_hz, last, self.settings, usual_newton)
-
-    @property
-    def need_newton(self) -> float:
-        """Least rise of this press (N): nearer to a firm berry's than to noise, by ratios.
-
-        Nor is it less than the force fell just before, as it does in a swing.
-        """
-        steps = self.settings.press_steps * self.step_share * self.zero.step_newton
-        least = max(steps, math.sqrt(SMALL_SHARE * self.zero.wander_newton * self.firm_newton))
-        return max(self.settings.press_sigma * self.zero.sigma_newton, self.dip_newton, least)
 
     def need_on(self, level_newton: float) -> float:
         """Least rise above a level within this press (N): by less than half of it a hold wavers."""
@@ -180,7 +177,7 @@ class OpenPress:
         """Set the force above which it is too high for a zero."""
         base, floor = self.whole.level_newton, self.floor
         self.watch_newton = base + _HALF * max(self.whole.height_newton, self.need_newton)
-        if floor.height_newton > self.need_on(floor.level_newton):
+        if floor is not self.whole and floor.height_newton > self.need_on(floor.level_newton):
             above = floor.level_newton + _HALF * floor.height_newton
             self.watch_newton = max(self.watch_newton, above)
 
@@ -283,9 +280,8 @@ class OpenPress:
             if len(kept) > _KEPT:
                 del kept[_KEPT // 2 : -n]
         last = part.forces[-n:]
-        level = fmean(last)
         flat = is_flat(last, zero.sigma_newton, zero.step_newton)
-        if not flat or level <= self.whole.level_newton:
+        if not flat or (level := fmean(last)) <= self.whole.level_newton:
             return
         part.end(level, t_s - n / rate_hz if rate_hz else part.t_start_s, t_s)
         if part.peak and min(last[n // 2 :]) == part.largest_newton:
@@ -367,7 +363,7 @@ class OpenPress:
     def _lasted_s(self, part: Part, forces: list[float], rise_newton: float) -> float:
         """How long a part was half as high as such a rise: one run, and what was lost."""
         most, rate_hz = part.base_newton + _HALF * rise_newton, self.arrivals.rate_hz
-        low = [-1, *(i for i, force in enumerate(forces) if force < most), len(forces)]
+        low = [-1, *[i for i, force in enumerate(forces) if force < most], len(forces)]
         n, lost_s = max(b - a for a, b in pairwise(low)) - 1, sum([x.seconds for x in part.losses])
         return lost_s + n / rate_hz if rate_hz else math.inf  # by count, as many may come late
 
