@@ -70,6 +70,7 @@ _WORDS = {
     "refused": "No berry: {why}.",
     "too hard": "TOO HARD: {peak:.2f} N, but the gauge is rated for {capacity:g} N: its cell may "
     "be hurt. Check it with weights before the next berry: gauge verify.",
+    "tiny": "{peak:.2f} N is far below the usual {usual:.2f} N. If nothing was pressed, void it.",
     "unread in press": "{lines} of that press could not be read. If the gauge shows a word for an "
     "overload, gauge learn teaches it: press that hard while it listens.",
     "silent": "nothing received for {seconds:.0f} s. Is the gauge on, and does it send? Still "

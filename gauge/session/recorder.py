@@ -11,6 +11,7 @@ import json
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
+from statistics import median
 
 from gauge.detect.buttonpeaks import detector_for
 from gauge.detect.settings import DETECTOR_VERSION, DetectorSettings
@@ -45,6 +46,7 @@ __all__ = [
 ]  # fmt: skip
 
 _WRITE_EVERY_NS = 1_000_000_000  # ns; bytes received are in the season file at the latest then
+_TINY_SHARE = 0.05  # of the usual peak of the sample; so low is hardly a berry, but kept
 _UNREAD = 1000  # lines; the times of the last so many that could not be read are kept
 # Reasons of gaps that the tech makes.
 PAUSED, CHANGED = OWN_GAPS = ("paused", "the sample was changed")
@@ -450,6 +452,9 @@ class BerryRecorder:
         capacity = self._settings.capacity_newton
         if capacity is not None and press.peak_newton > capacity:
             events.append(notice("too hard", peak=press.peak_newton, capacity=capacity))
+        usual = median([berry.press.peak_newton for berry in self.logged])
+        if press.peak_newton < _TINY_SHARE * usual:
+            events.append(notice("tiny", peak=press.peak_newton, usual=usual))
         n_lines = sum(press.t_start_s <= t_s <= press.t_end_s for t_s in self._unread_s)
         if n_lines and Flag.PEAK_MAY_BE_HIGHER in press.flags:
             events.append(notice("unread in press", lines=plural(n_lines, "line")))

@@ -447,6 +447,16 @@ def test_a_peak_near_the_rating_is_flagged_and_one_above_it_told(season, capacit
     assert len(season.berries()) == 1  # kept
 
 
+def test_a_peak_far_below_the_usual_one_is_kept_and_told(season):
+    """A head that is wiped makes such forces: one berry too many shifts the numbers of all."""
+    recorder = recorder_for(season)
+    forces = [force for peak in (6.2, 7.1, 0.4, 0.15) for force in (*rest(1), *press(peak))]
+    *berries, said = feed(recorder, chunks([*forces, *rest(1)]))
+    assert [round(berry.press.peak_newton, 2) for berry in berries] == [6.2, 7.1, 0.4, 0.15]
+    assert said.text == "0.15 N is far below the usual 3.30 N. If nothing was pressed, void it."
+    assert len(season.berries()) == 4
+
+
 @pytest.mark.slow
 def test_the_rating_is_remembered_with_its_gauge(tcp, tmp_path):
     path = tmp_path / "b.season"
