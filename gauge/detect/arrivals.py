@@ -37,7 +37,6 @@ class Arrivals:
 
     def __init__(self, gap_s: float) -> None:
         self._least_s, self.count, self.coming = gap_s, 0, 0
-        self._notes: deque[tuple[float, int, float, float]] = deque(maxlen=_NOTES)
         self.restart(None)
 
     def restart(self, t_s: float | None) -> None:
@@ -47,33 +46,37 @@ class Arrivals:
         self._behind_s, self._even_s, self._in_time = 0.0, 0.0, self.count
         self._gap_s, self._note_s = GAP_SILENCES * self._least_s, -math.inf
         self._longest_s = self._latest_s = 0.0  # silence, time behind the schedule, since a note
-        self._silences_s = self._late_s = 0.0  # their sums till the last note
-        self._notes.clear()
+        self._silences_s = self._late_s = 0.0  # sum of the one, largest of the other till then
+        self._notes: deque[tuple[float, int, float]] = deque(maxlen=_NOTES)
 
     def tick(self, t_s: float) -> str | None:
         """Move the clock to the time of a reading; the reason where a gap was before it."""
         last_s, self.last_s, self.lost = self.last_s, t_s, 0
         if last_s is None:
             return None
-        silence_s, reason = t_s - last_s, None
+        silence_s, gap_s = t_s - last_s, 0.0
         if silence_s < 0:
             return "the clock went back"
         behind_s = self._behind(last_s, self.count)
         if behind_s > self._usual_s:
-            reason = self._wait(last_s, behind_s)
+            gap_s = self._wait(last_s, behind_s)
         else:
             if self._behind_s > self._latest_s:  # it has caught up
                 self._latest_s = self._behind_s
             elif behind_s < 0:
                 self._start_s += behind_s
             self._behind_s, self._in_time = behind_s, self.count
-            if last_s >= self._note_s:
+        if last_s >= self._note_s:
+            if self._in_time == self.count:
+                self._note(last_s)
+            elif last_s - self._note_s - self._longest_s > self._gap_s:  # ever farther behind
+                self._notes = deque([self._notes[-1]], _NOTES)  # the pace is another one
                 self._note(last_s)
         if silence_s > self._longest_s:
             self._longest_s = silence_s
             if silence_s > self._gap_s and not self.rate_hz:
-                reason = _gap(silence_s)
-        return reason
+                gap_s = silence_s
+        return f"no readings for {gap_s:.2f} s" if gap_s else None
 
     def skip(self, t_s: float, n: int) -> None:
         """Take that `n` lines came which could not be read."""
@@ -95,8 +98,8 @@ class Arrivals:
         """For how long the stream is behind its schedule when so many readings have come."""
         return t_s - self._start_s - count * self._each_s if self.rate_hz else 0.0
 
-    def _wait(self, t_s: float, behind_s: float) -> str | None:
-        """Wait whether what is missing comes late; what stays missing is lost."""
+    def _wait(self, t_s: float, behind_s: float) -> float:
+        """Wait whether it comes late: what stays missing is lost; how long a gap is (0: none)."""
         past_s, more_s = t_s - self._even_s, behind_s - self._behind_s
         came_s = past_s - more_s
         if self._behind_s <= self._usual_s and more_s < _LATE * self._each_s:  # crept: none is lost
@@ -108,26 +111,22 @@ class Arrivals:
             self._start_s += behind_s
             self._behind_s = 0.0
             if min(behind_s, self._longest_s) > self._gap_s:
-                return _gap(behind_s)
-        return None
+                return behind_s
+        return 0.0
 
     def _note(self, t_s: float) -> None:
         """Note what has come, and take the schedule from the last such notes."""
         behind_s = self._behind(t_s, self.count)
-        self._notes.append((t_s, self.count, self._silences_s, self._late_s))
+        self._notes.append((t_s, self.count, self._silences_s))
         self._silences_s += min(self._longest_s, self._gap_s)
-        self._late_s += min(self._latest_s, CHUNK_S)
+        self._late_s = max(min(self._latest_s, CHUNK_S), (1 - 1 / _NOTES) * self._late_s)
         if n := len(self._notes) - 1:
-            first_s, first, silences_s, late_s = self._notes[0]
+            first_s, first, silences_s = self._notes[0]
             span_s, came = t_s - first_s, self.count - first
-            silence_s, late_s = (self._silences_s - silences_s) / n, (self._late_s - late_s) / n
+            silence_s = (self._silences_s - silences_s) / n
             self.rate_hz, self._each_s = came / span_s, (span_s + silence_s) / came
             self._start_s = t_s - behind_s - self.count * self._each_s
-            self._usual_s = _LATE * min(silence_s, 2 * self._each_s) + 2 * late_s
+            self._usual_s = _LATE * min(silence_s, 2 * self._each_s) + self._late_s
             self._gap_s = max(self._least_s, GAP_SILENCES * silence_s)
         self._longest_s = self._latest_s = 0.0
         self._note_s = t_s + max(_NOTE_S, n * self._each_s)
-
-
-def _gap(silence_s: float) -> str:
-    return f"no readings for {silence_s:.2f} s"
