@@ -207,9 +207,10 @@ def press_of(
     # What stays on the head came with the last of the force: it is no second rise.
     margin = settings.onset_sigma * zero.width * sigma + max(level - base, 0.0)
     concern = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * zero.step_newton)
-    # Zero is off where it was so before and after; else it moved. All readings must show that, as
-    # the tail of a release may still be falling.
-    off = min(base, level) if base > 0 else min(-base, -level)
+    # Zero is off where it was so before and may be so after; else it moved. All readings must show
+    # that, as the tail of a release may still be falling.
+    may = sigma / math.sqrt(len(last))
+    off = min(base, level + may) if base > 0 else min(-base, may - level)
     moved = max(min(last) - base, base - max(last))
     holds = {
         Flag.FEW_READINGS: ramp.n < settings.few_readings,
