@@ -126,6 +126,25 @@ def test_readings_lost_just_before_a_sudden_release_are_told_of_in_chunks_too():
     assert Flag.PEAK_MAY_BE_HIGHER in fed_in_chunks(chunked)
 
 
+def test_two_readings_lost_at_the_top_are_seen_where_chunks_are_hardly_longer_than_readings():
+    """A line of 38/s in chunks of 0.032 s: no more than one reading is ever late by itself."""
+    readings = said(noisy(REST, RISE, REST), 38.0)
+    chunked = [r._replace(t_s=math.ceil(r.t_s / 0.032) * 0.032) for r in readings]
+    assert Flag.PEAK_MAY_BE_HIGHER not in fed_in_chunks(chunked)
+    top = max(range(len(chunked)), key=lambda i: chunked[i].value)
+    del chunked[top - 1 : top + 1]
+    assert Flag.PEAK_MAY_BE_HIGHER in fed_in_chunks(chunked)
+
+
+@pytest.mark.parametrize("slower", [2, 3, 5])
+def test_a_gauge_that_slows_down_loses_nothing_from_then_on(slower):
+    readings = said(noisy(*[REST, REST, RISE, RISE[::-1]] * 6, REST), 100.0)
+    kept = readings[:1000] + readings[1000::slower]
+    berries = [event for event in Detector().feed(kept) if isinstance(event, Press)]
+    assert len(berries) == 6
+    assert not any(Flag.PEAK_MAY_BE_HIGHER in berry.flags for berry in berries[-2:])
+
+
 def test_readings_that_come_late_and_in_pieces_are_not_lost():
     """The line stalls for 0.4 s up to the release, then brings all in three pieces."""
     readings = said(noisy(REST, RISE, FALL, REST), 100.0)
