@@ -8,8 +8,8 @@ scales the whole: the surprise.
 
 The youngest seconds, and half of a rest, may be the foot of a press: they are believed later, and
 the surprise is that of blocks foretold so far ahead. A block far below is no foot: it is a new
-level at once (residue that falls off, a zero that decays, tare); but soon after a release juice may
-pull, so that the level waits for a second.
+level at once (residue that falls off, a zero that decays, tare, the tail of a release); but soon
+after a release juice may pull below the zero before it, so that such a level waits for a second.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class Baseline:
         self._squares, self._dof, self._mean = 0.0, 0.0, math.nan
         self._surprise, self._surprises = 1.0, 0.0
         self._young: deque[tuple[float, int, float, float, float]] = deque()  # as in _believe
-        self.ended_s, self._pull_newton = -math.inf, 0.0
+        self.ended_s, self._pull = -math.inf, (0.0, 0.0)
         self.show(step_newton)
 
     # --- what is known --------------------------------------------------------------------------
@@ -107,7 +107,7 @@ class Baseline:
         level, self.is_known = fmean(values), True
         self._see(sum([(v - level) ** 2 for v in values]), len(values) - 1)
         self.settle(t_s, level, len(values), same_newton=0.0)
-        self._p_level = 1 / len(values)  # no release was before
+        self._mean = level  # no release was before
 
     def settle(self, t_s: float, level_newton: float, n: int, same_newton: float) -> None:
         """Take the level of `n` readings after a press or a fall: foretold, or a new one.
@@ -124,15 +124,19 @@ class Baseline:
             self.level_newton, self._p_level = level_newton, 1 / n
         elif off <= same_newton:
             self._weigh(level_newton, n)
-        self._p_level, self._p_both = self._p_level + _TAIL, 0.0
+        self._p_both = 0.0
 
-    def expect_pull(self, t_s: float, lowest_newton: float) -> None:
-        """Take that a press ended: juice may pull so far below the level, but not for long."""
-        self.ended_s, self._pull_newton = t_s, lowest_newton
+    def expect_pull(self, t_s: float, lowest_newton: float, zero_newton: float) -> None:
+        """Take that a press ended: juice may pull so far below zero, but not for long."""
+        self.ended_s, self._pull = t_s, (lowest_newton, zero_newton)
 
     def is_pull(self, t_s: float, level_newton: float) -> bool:
         """Whether a level that was fallen to may be a pull of juice, which says nothing of zero."""
-        return t_s < self.ended_s + _PULL_S and level_newton > self._pull_newton
+        return t_s < self.ended_s + _PULL_S and self._pull[0] < level_newton < self._pull[1]
+
+    def creep(self, dt: float) -> float:
+        """How far the level may drift in a time, by what its slope was and how sure that is (N)."""
+        return (abs(self.drift_newton_s) + 2 * self.wander_newton * math.sqrt(self._p_slope)) * dt
 
     def doubt(self) -> None:
         """Drop the youngest blocks, which may be the foot of a press: it comes back no more."""
@@ -147,15 +151,12 @@ class Baseline:
         alone = 1 / n + self._shared
         ahead = self._ahead(dt) + alone
         if off > 0:
-            # Just after a release the level is uncertain, but the tail of that only falls.
-            error = self.wander_newton * math.sqrt(min(self._p_level, 1 / n) + alone)
+            error = self.wander_newton * math.sqrt(self._p_level + alone)
             if off > max(sigmas * self.width * error, _STEPS / 2 * self.step_newton):
                 return False
-        elif off < -SAME_SIGMA * self.sigma_newton and self.is_pull(t_s, mean):
-            return True
         elif off < -SAME_SIGMA * self.width * self.wander_newton * math.sqrt(ahead):
             flat = max(2 * SAME_SIGMA * self.sigma_newton, 2 * self.step_newton)
-            if max(values) - min(values) < flat:  # a swing is no level
+            if max(values) - min(values) < flat and not self.is_pull(t_s, mean):  # nor is a swing
                 if not self.is_sure and off < -2 * sigmas * self.sigma_newton:
                     return False  # perhaps that was no rest, but a hold
                 self._surprise += (_MOST_SURPRISE - self._surprise) / _MEMORY
@@ -190,12 +191,13 @@ class Baseline:
 
     def _believe(self, t_s: float, n: int, mean: float, squares: float, surprise: float) -> None:
         """Take a block for rest: one step of the filter."""
+        self._advance(t_s)
+        self._p_level += _TAIL * math.isnan(self._mean)  # the first one after a release
         apart = 0.0 if math.isnan(self._mean) else (mean - self._mean) ** 2 / 2
         self._mean = mean
         self._surprises += 1 - self._surprises / _MEMORY
         self._surprise += (surprise - self._surprise) / (self._surprises + BLOCK)
         self._see(squares + n * apart, n)
-        self._advance(t_s)
         self._weigh(mean, n)
 
     def _weigh(self, level_newton: float, n: int) -> None:

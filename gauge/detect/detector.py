@@ -328,7 +328,7 @@ class Detector:
         for part in found:
             self._judge(press, part, end.n if part is last else 1)
         if last in found:
-            zero.expect_pull(t_s, base - SMALL_SHARE * last.rise_newton)
+            zero.expect_pull(t_s, base - SMALL_SHARE * last.rise_newton, base)
         if not found:  # what is no press is rest; but what rises somewhat higher stays a press
             most = min(last.rise_newton, press.need_newton) / SAME_SIGMA
             zero.admit(last.forces, level, most, self._many)

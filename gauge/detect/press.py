@@ -201,10 +201,8 @@ class OpenPress:
             n = self._least(t_s, fmean(low[-dwell:]))
         else:
             return None
-        sigma = zero.sigma_newton
-        # Means of many readings show a drift: a level may be off by as much as a reading may.
-        drift = SAME_SIGMA * sigma * max(1 - SAME_SIGMA / math.sqrt(n), 0.0)
-        if len(low) > n and is_flat(low[-n:], sigma, zero.step_newton, drift):
+        drift = zero.creep(n / rate_hz / 2 if rate_hz else 0.0)  # from half to half
+        if len(low) > n and is_flat(low[-n:], zero.sigma_newton, zero.step_newton, drift):
             return Ending(fmean(low[-n:]), n)
         return None
 
