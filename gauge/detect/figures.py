@@ -31,7 +31,7 @@ _FROZEN_S = 1.0  # s; a display that shows nothing else so long holds its peak; 
 _FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp
-_ZERO_SHARE = 0.01  # of the usual peak; zero off by less is of no concern,
+ZERO_SHARE = 0.01  # of the usual peak; zero off by less is of no concern,
 _ZERO_STEPS = 3  # display steps; nor by less than so many
 _RATED = 0.95  # of the capacity
 _FLAGS = list(Flag)  # an enumeration is gone through slowly
@@ -206,7 +206,7 @@ def press_of(
     rated = _RATED * (settings.capacity_newton or math.inf)
     # What stays on the head came with the last of the force: it is no second rise.
     margin = settings.onset_sigma * zero.width * sigma + max(level - base, 0.0)
-    concern = max(_ZERO_SHARE * usual_newton, _ZERO_STEPS * zero.step_newton)
+    concern = max(ZERO_SHARE * usual_newton, _ZERO_STEPS * zero.step_newton)
     # Zero is off where it was so before and may be so after; else it moved. All readings must show
     # that, as the tail of a release may still be falling.
     may = sigma / math.sqrt(len(last))

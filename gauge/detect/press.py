@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from gauge.detect.arrivals import Arrivals
 from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
-from gauge.detect.figures import FOOT_SHARE, HAND_S, Loss, Part, is_fast, press_of
+from gauge.detect.figures import FOOT_SHARE, HAND_S, ZERO_SHARE, Loss, Part, is_fast, press_of
 from gauge.detect.settings import DetectorSettings
 from gauge.records import Press, Reading
 
@@ -192,19 +192,21 @@ class OpenPress:
         close = max(self._margin(error, rise), _NEAR_SHARE * rise)
         if self._rises_anew(t_s, force, level, close, dwell):
             return Ending(self.lowest_newton, dwell, anew=True)
-        if len(low) <= (0 if beat else dwell):
+        if len(low) <= dwell:
             return None
-        high = level + self._margin(self.part.base_error_newton, rise)
-        if force <= high and max(low[-dwell:]) <= high:
-            n = dwell
-        elif beat:
+        high, sigma = level + self._margin(self.part.base_error_newton, rise), zero.sigma_newton
+        n, creep = dwell, 0.0
+        if force > high or max(low[-dwell:]) > high:
             n = self._least(t_s, fmean(low[-dwell:]))
-        else:
-            return None
-        drift = zero.creep(n / rate_hz / 2 if rate_hz else 0.0)  # from half to half
-        if len(low) > n and is_flat(low[-n:], zero.sigma_newton, zero.step_newton, drift):
+            if low[-1] < low[-n:][0] and not self.crept:  # so far from zero is of no concern
+                creep = ZERO_SHARE * rise
+        creep = max(creep, zero.creep(n / rate_hz / 2 if rate_hz else 0.0))  # from half to half
+        if len(low) > n and is_flat(low[-n:], sigma, zero.step_newton, creep):
             return Ending(fmean(low[-n:]), n)
-        return None
+        # What is below zero is held by no hand; while it still falls its level says nothing.
+        n = dwell if zero.is_sure else max(dwell, math.ceil(MOMENT_S * rate_hz))
+        pulled = self.whole.height_newton >= self.need_newton and len(low) > n
+        return Ending(fmean(low[-n:]), 0) if pulled and max(low[-n:]) <= level else None
 
     def _margin(self, error: float, rise: float) -> float:
         """How far off zero a reading there may be, where zero is known up to an error."""
@@ -246,6 +248,9 @@ class OpenPress:
             rise = self.whole
         height, above = rise.height_newton, mean_newton - rise.level_newton
         share = above / height if height > 0 else 1.0
+        last = self.low[-math.ceil(2 * MOMENT_S * self.arrivals.rate_hz) :]
+        if self.crept and max(last) - rise.level_newton > max(2 * above, SMALL_SHARE * height):
+            self.crept, self.high_s = False, t_s  # no hold falls so fast
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
         lasts_s = max(MOMENT_S, LONG_S * share, SMALL_SHARE / 2 * (t_s - self.high_s))
