@@ -154,6 +154,10 @@ class Baseline:
             error = self.wander_newton * math.sqrt(self._p_level + alone)
             if off > max(sigmas * self.width * error, _STEPS / 2 * self.step_newton):
                 return False
+        elif mean < self._pull[1] - SAME_SIGMA * self.sigma_newton / math.sqrt(n) and self.is_pull(
+            t_s, mean
+        ):
+            return True
         elif off < -SAME_SIGMA * self.width * self.wander_newton * math.sqrt(ahead):
             flat = max(2 * SAME_SIGMA * self.sigma_newton, 2 * self.step_newton)
             if max(values) - min(values) < flat and not self.is_pull(t_s, mean):  # nor is a swing

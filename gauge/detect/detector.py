@@ -333,7 +333,8 @@ class Detector:
             most = min(last.rise_newton, press.need_newton) / SAME_SIGMA
             zero.admit(last.forces, level, most, self._many)
         knocked = last not in found and end.n < self._many  # the swing of a knock is no level
-        says = end.n and not knocked and (fell <= same or not zero.is_pull(t_s, level))
+        near = end.n > 0 and fell <= same / math.sqrt(end.n)
+        says = end.n and not knocked and (near or not zero.is_pull(t_s, level))
         zero.settle(t_s, level if says else math.nan, end.n, same)
         self._rest(t_s)
 
