@@ -130,9 +130,10 @@ class Baseline:
         """Take that a press ended: juice may pull so far below zero, but not for long."""
         self.ended_s, self._pull = t_s, (lowest_newton, zero_newton)
 
-    def is_pull(self, t_s: float, level_newton: float) -> bool:
-        """Whether a level that was fallen to may be a pull of juice, which says nothing of zero."""
-        return t_s < self.ended_s + _PULL_S and self._pull[0] < level_newton < self._pull[1]
+    def is_pull(self, t_s: float, level_newton: float, n: int) -> bool:
+        """Whether a level of `n` readings may be a pull of juice, which says nothing of zero."""
+        (lowest, zero), error = self._pull, SAME_SIGMA * self.sigma_newton / math.sqrt(n)
+        return t_s < self.ended_s + _PULL_S and lowest < level_newton < zero - error
 
     def creep(self, dt: float) -> float:
         """How far the level may drift in a time, by what its slope was and how sure that is (N)."""
@@ -154,13 +155,11 @@ class Baseline:
             error = self.wander_newton * math.sqrt(self._p_level + alone)
             if off > max(sigmas * self.width * error, _STEPS / 2 * self.step_newton):
                 return False
-        elif mean < self._pull[1] - SAME_SIGMA * self.sigma_newton / math.sqrt(n) and self.is_pull(
-            t_s, mean
-        ):
+        elif self.is_pull(t_s, mean, n):
             return True
         elif off < -SAME_SIGMA * self.width * self.wander_newton * math.sqrt(ahead):
             flat = max(2 * SAME_SIGMA * self.sigma_newton, 2 * self.step_newton)
-            if max(values) - min(values) < flat and not self.is_pull(t_s, mean):  # nor is a swing
+            if max(values) - min(values) < flat:  # a swing is no level
                 if not self.is_sure and off < -2 * sigmas * self.sigma_newton:
                     return False  # perhaps that was no rest, but a hold
                 self._surprise += (_MOST_SURPRISE - self._surprise) / _MEMORY

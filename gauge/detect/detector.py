@@ -241,7 +241,9 @@ class Detector:
                 self._zero.learn(last.t_s, block, self.settings.onset_sigma)
             press = self._begin(t_s)
             lowest = min(self._before + self._block, default=math.inf)
-            if not self._zero.is_pull(t_s, lowest):
+            if self._zero.is_pull(t_s, lowest, 1):
+                self._zero.ended_s = t_s  # juice lets go but now
+            else:
                 press.dip_newton = press.floor.level_newton - lowest
                 press.ask()
         end = press.take(reading, t_s, force)
@@ -333,8 +335,7 @@ class Detector:
             most = min(last.rise_newton, press.need_newton) / SAME_SIGMA
             zero.admit(last.forces, level, most, self._many)
         knocked = last not in found and end.n < self._many  # the swing of a knock is no level
-        near = end.n > 0 and fell <= same / math.sqrt(end.n)
-        says = end.n and not knocked and (near or not zero.is_pull(t_s, level))
+        says = end.n and not knocked and not zero.is_pull(t_s, level, end.n)
         zero.settle(t_s, level if says else math.nan, end.n, same)
         self._rest(t_s)
 
