@@ -254,7 +254,7 @@ class OpenPress:
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
         lasts_s = max(MOMENT_S, LONG_S * share, SMALL_SHARE / 2 * (t_s - self.high_s))
-        return max(BLOCK, math.ceil(lasts_s * self.arrivals.rate_hz))
+        return max(BLOCK + 2, math.ceil(lasts_s * self.arrivals.rate_hz))
 
     def _left(self) -> Ending | None:
         """The still level to which the force stepped after its fall to zero, as residue does."""
