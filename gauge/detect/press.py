@@ -198,7 +198,9 @@ class OpenPress:
         n, creep = dwell, 0.0
         if force > high or max(low[-dwell:]) > high:
             n = self._least(t_s, fmean(low[-dwell:]))
-            if low[-1] < low[-n:][0] and not self.crept:  # so far from zero is of no concern
+            if len(low) <= n:
+                return None
+            if force < low[-n] and not self.crept:  # so far from zero is of no concern
                 creep = ZERO_SHARE * rise
         creep = max(creep, zero.creep(n / rate_hz / 2 if rate_hz else 0.0))  # from half to half
         if len(low) > n and is_flat(low[-n:], sigma, zero.step_newton, creep):
@@ -248,9 +250,10 @@ class OpenPress:
             rise = self.whole
         height, above = rise.height_newton, mean_newton - rise.level_newton
         share = above / height if height > 0 else 1.0
-        last = self.low[-math.ceil(2 * MOMENT_S * self.arrivals.rate_hz) :]
-        if self.crept and max(last) - rise.level_newton > max(2 * above, SMALL_SHARE * height):
-            self.crept, self.high_s = False, t_s  # no hold falls so fast
+        if self.crept:
+            last = max(self.low[-math.ceil(2 * MOMENT_S * self.arrivals.rate_hz) :])
+            if last - rise.level_newton > max(2 * above, SMALL_SHARE * height):
+                self.crept, self.high_s = False, t_s  # no hold falls so fast
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
         lasts_s = max(MOMENT_S, LONG_S * share, SMALL_SHARE / 2 * (t_s - self.high_s))
