@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
 
 from gauge.errors import InvalidValueError, NoSuchRecordError
@@ -102,8 +103,9 @@ class BenchActions(Questions):
 
     def progress(self) -> Progress:
         """Count how far the work has come."""
-        here = self.sample.sample_id
-        return progress(self.session.season.samples(also=here), here, date.today())
+        here, number = self.sample.sample_id, self.session.recorder.next_number
+        found = progress(self.session.season.samples(also=here), here, date.today())
+        return replace(found, number=number)
 
     @property
     def prompt(self) -> str:

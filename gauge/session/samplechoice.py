@@ -48,13 +48,16 @@ class Progress:
     n_samples: int
     n_left: int  # berries of all those samples that are still to press
     of_what: str = ""  # the day or the plan, where days are planned
+    number: int = 0  # of its next berry; after a void within the sample no count tells it
 
     def __str__(self) -> str:
         planned, n = self.row.sample.berries_planned, self.row.berries
         where = f"sample {self.place} of {self.n_samples}{self.of_what}, " if self.place else ""
         if planned and n >= planned:
             return f"{where}{n} of {planned} logged"
-        return f"{where}berry {n + 1}" + (f" of {planned}" if planned else "")
+        number = self.number or n + 1
+        of = f" of {planned}" if number == n + 1 else f", {n} of {planned} logged"
+        return f"{where}berry {number}{of if planned else ''}"
 
 
 def progress(rows: Sequence[SampleRow], here: int, today: date) -> Progress:

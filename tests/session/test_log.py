@@ -559,7 +559,7 @@ def test_a_full_sample_takes_no_more_unless_told_to(tcp, tmp_path):
     words = ["--port", tcp.url, "--format", "number-unit", "--season", str(path), "--sample", "A"]
 
     def gauge() -> None:
-        for _ in range(3):
+        for _ in range(4):
             play(tcp.accept().sendall, THREE)
 
     threading.Thread(target=gauge, daemon=True).start()
@@ -572,6 +572,12 @@ def test_a_full_sample_takes_no_more_unless_told_to(tcp, tmp_path):
     assert done.exit_code == 0
     with open_season(path) as season:
         assert [row.number for row in season.berries()] == [1, 2, 3]
+        for row in season.berries()[:2]:
+            season.void(row.berry_id, "slipped off")
+    done = run(log, *words, "--berries", "1")
+    # The number on the screen is the one on the tray, whatever was voided.
+    assert ": sample A, berry 4, 1 of 2 logged. " in done.stderr
+    assert "berry 4: 2.37 N" in done.stdout
 
 
 @pytest.mark.parametrize("what", ["port", "format", "capture"])
