@@ -62,7 +62,7 @@ class Baseline:
         self._squares, self._dof, self._mean = 0.0, 0.0, math.nan
         self._surprise, self._surprises = 1.0, 0.0
         self._young: deque[tuple[float, int, float, float, float]] = deque()  # as in _believe
-        self.ended_s, self._pull = -math.inf, (0.0, 0.0)
+        self.ended_s, self.left_newton, self._released_newton = -math.inf, 0.0, 0.0
         self.show(step_newton)
 
     # --- what is known --------------------------------------------------------------------------
@@ -126,14 +126,14 @@ class Baseline:
             self._weigh(level_newton, n)
         self._p_both = 0.0
 
-    def expect_pull(self, t_s: float, lowest_newton: float, zero_newton: float) -> None:
-        """Take that a press ended: juice may pull so far below zero, but not for long."""
-        self.ended_s, self._pull = t_s, (lowest_newton, zero_newton)
+    def expect_pull(self, t_s: float, zero_newton: float, left_newton: float) -> None:
+        """Take that a press ended: so much may be left, or juice pull below zero for a while."""
+        self.ended_s, self.left_newton, self._released_newton = t_s, left_newton, zero_newton
 
     def is_pull(self, t_s: float, level_newton: float, n: int) -> bool:
         """Whether a level of `n` readings may be a pull of juice, which says nothing of zero."""
-        (lowest, zero), error = self._pull, SAME_SIGMA * self.sigma_newton / math.sqrt(n)
-        return t_s < self.ended_s + _PULL_S and lowest < level_newton < zero - error
+        fell, error = self._released_newton - level_newton, SAME_SIGMA * self.sigma_newton
+        return t_s < self.ended_s + _PULL_S and error / math.sqrt(n) < fell < self.left_newton
 
     def creep(self, dt: float) -> float:
         """How far the level may drift in a time, by what its slope was and how sure that is (N)."""

@@ -111,6 +111,7 @@ class Detector:
             arrivals.count += 1
             if reading.status is not _OK:
                 if reading.status is not Status.OVERLOAD:
+                    self._lose(1, 0)
                     continue
                 self._overload(t_s)
             force = reading.value * self._factor
@@ -242,7 +243,8 @@ class Detector:
             press = self._begin(t_s)
             lowest = min(self._before + self._block, default=math.inf)
             if self._zero.is_pull(t_s, lowest, 1):
-                self._zero.ended_s = t_s  # juice lets go but now
+                self._zero.ended_s = t_s  # juice lets go but now, and less is left on the head
+                self._zero.left_newton /= 2
             else:
                 press.dip_newton = press.floor.level_newton - lowest
                 press.ask()
@@ -330,7 +332,7 @@ class Detector:
         for part in found:
             self._judge(press, part, end.n if part is last else 1)
         if last in found:
-            zero.expect_pull(t_s, base - SMALL_SHARE * last.rise_newton, base)
+            zero.expect_pull(t_s, base, SMALL_SHARE * last.rise_newton)
         if not found:  # what is no press is rest; but what rises somewhat higher stays a press
             most = min(last.rise_newton, press.need_newton) / SAME_SIGMA
             zero.admit(last.forces, level, most, self._many)

@@ -185,7 +185,7 @@ class OpenPress:
         """Whether the force is at zero: back at the foretold one, or long at a new one."""
         zero, low, rate_hz = self.zero, self.low, self.arrivals.rate_hz
         if not zero.is_known:
-            return self._first_rest() if beat and rate_hz else None
+            return self._first_rest() if beat and len(low) > BLOCK and rate_hz else None
         level, error = zero.foretell(t_s)
         rise = max(self.whole.top_newton - level, self.need_newton)
         dwell = max(_DWELL, min(2 * BLOCK, round(_DWELL_S * rate_hz)))
@@ -363,8 +363,9 @@ class OpenPress:
         return not (brief and self._is_step(part, x, top))
 
     def _follows(self, part: Part, within_s: float) -> bool:
-        """Whether a part came with the release of a berry."""
-        return part.t_start_s - self.zero.ended_s < within_s
+        """Whether a part came with the release of a berry, and is low enough to be left of it."""
+        low = SMALL_SHARE * part.rise_newton < _FELL_SHARE * self.zero.left_newton
+        return low and part.t_start_s - self.zero.ended_s < within_s
 
     def _lasted_s(self, part: Part, forces: list[float], rise_newton: float) -> float:
         """How long a part was half as high as such a rise: one run, and what was lost."""

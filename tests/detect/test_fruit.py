@@ -10,7 +10,7 @@ import pytest
 from gauge.detect.buttonpeaks import detector_for
 from gauge.detect.detector import Detector
 from gauge.detect.settings import DetectorSettings
-from gauge.records import DetectorNotice, Flag, Press, Reading
+from gauge.records import DetectorNotice, Flag, Press, Reading, Status
 from gauge.units import Unit
 from tests.bench.fruit_presses import WRONG, run
 from tests.detect.fruit import ROWS
@@ -347,6 +347,30 @@ def test_a_jab_of_a_fifth_of_a_second_is_a_berry(rate_hz):
     jab = np.interp(np.arange(0, 0.22, 1 / rate_hz), [0, 0.06, 0.14, 0.2], [0, 5, 5, 0])
     found = Detector().feed(said(noisy(rest, jab, rest, jab, rest), rate_hz))
     assert [round(e.peak_newton) for e in found if isinstance(e, Press)] == [5, 5]
+
+
+def test_words_in_place_of_numbers_at_the_top_are_lost_readings():
+    readings = said(noisy(REST, RISE, FALL, REST))
+    for i in range(170, 176):
+        readings[i] = readings[i]._replace(value=math.nan, status=Status.NOT_A_NUMBER)
+    assert Flag.PEAK_MAY_BE_HIGHER in flags(readings).flags
+
+
+def test_an_overload_before_any_rest_is_no_press_and_no_error():
+    readings = said([2.0] * 7 + [22.0], 20.0)
+    readings[7] = readings[7]._replace(status=Status.OVERLOAD)
+    readings += said(noisy(REST, RISE, FALL, REST), start_s=1.0)
+    detector = Detector()
+    peaks = [e.peak_newton for r in readings for e in detector.feed([r]) if isinstance(e, Press)]
+    assert peaks == pytest.approx([5.0], abs=0.02)
+
+
+def test_a_quick_press_as_juice_lets_go_is_a_berry():
+    """It rises within 0.1 s out of the pull of a berry twice as firm."""
+    pull, quick = np.full(25, -0.15), np.linspace(0, 2.4, 6)
+    forces = noisy(REST, RISE, FALL, pull, quick, np.full(50, 2.4), FALL * 0.48, REST)
+    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    assert found == pytest.approx([5.0, 2.4], abs=0.03)
 
 
 def test_a_release_is_acknowledged_soon():
