@@ -209,7 +209,7 @@ class Baseline:
         total = p_level + 1 / n + self._shared
         gain, gain_slope = p_level / total, p_both / total
         self._p_level, self._p_both = (1 - gain) * p_level, (1 - gain) * p_both
-        self._p_slope -= gain_slope * p_both
+        self._p_slope = max(self._p_slope - gain_slope * p_both, 0.0)  # rounding may go below
         self.level_newton += gain * off
         self.slope_newton_s = slope = self.slope_newton_s + gain_slope * off
         sure = abs(slope) > _SURE * self.wander_newton * math.sqrt(self._p_slope)
