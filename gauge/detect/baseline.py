@@ -130,6 +130,10 @@ class Baseline:
         """Take that a press ended: so much may be left, or juice pull below zero for a while."""
         self.ended_s, self.left_newton, self._released_newton = t_s, left_newton, zero_newton
 
+    def let_go(self, t_s: float) -> None:
+        """Take that juice lets go but now: then less is left on the head."""
+        self.ended_s, self.left_newton = t_s, self.left_newton / 2
+
     def is_pull(self, t_s: float, level_newton: float, n: int) -> bool:
         """Whether a level of `n` readings may be a pull of juice, which says nothing of zero."""
         fell, error = self._released_newton - level_newton, SAME_SIGMA * self.sigma_newton
@@ -195,8 +199,11 @@ class Baseline:
     def _believe(self, t_s: float, n: int, mean: float, squares: float, surprise: float) -> None:
         """Take a block for rest: one step of the filter."""
         self._advance(t_s)
-        self._p_level += _TAIL * math.isnan(self._mean)  # the first one after a release
-        apart = 0.0 if math.isnan(self._mean) else (mean - self._mean) ** 2 / 2
+        apart = 0.0
+        if math.isnan(self._mean):  # the first one after a release
+            self._p_level += _TAIL
+        else:
+            apart = (mean - self._mean) ** 2 / 2
         self._mean = mean
         self._surprises += 1 - self._surprises / _MEMORY
         self._surprise += (surprise - self._surprise) / (self._surprises + BLOCK)

@@ -243,8 +243,7 @@ class Detector:
             press = self._begin(t_s)
             lowest = min(self._before + self._block, default=math.inf)
             if self._zero.is_pull(t_s, lowest, 1):
-                self._zero.ended_s = t_s  # juice lets go but now, and less is left on the head
-                self._zero.left_newton /= 2
+                self._zero.let_go(t_s)
             else:
                 press.dip_newton = press.floor.level_newton - lowest
                 press.ask()

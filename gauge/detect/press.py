@@ -185,7 +185,7 @@ class OpenPress:
         """Whether the force is at zero: back at the foretold one, or long at a new one."""
         zero, low, rate_hz = self.zero, self.low, self.arrivals.rate_hz
         if not zero.is_known:
-            return self._first_rest() if beat and len(low) > BLOCK and rate_hz else None
+            return self._first_rest() if beat and len(low) >= 2 * BLOCK and rate_hz else None
         level, error = zero.foretell(t_s)
         rise = max(self.whole.top_newton - level, self.need_newton)
         dwell = max(_DWELL, min(2 * BLOCK, round(_DWELL_S * rate_hz)))
@@ -203,7 +203,7 @@ class OpenPress:
             if force < low[-n] and not self.crept:  # so far from zero is of no concern
                 creep = ZERO_SHARE * rise
         creep = max(creep, zero.creep(n / rate_hz / 2 if rate_hz else 0.0))  # from half to half
-        if len(low) > n and is_flat(low[-n:], sigma, zero.step_newton, creep):
+        if is_flat(low[-n:], sigma, zero.step_newton, creep):
             return Ending(fmean(low[-n:]), n)
         # What is below zero is held by no hand; while it still falls its level says nothing.
         n = dwell if zero.is_sure else max(dwell, math.ceil(MOMENT_S * rate_hz))

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import date
 
 from gauge.errors import InvalidValueError, NoSuchRecordError
@@ -104,8 +103,7 @@ class BenchActions(Questions):
     def progress(self) -> Progress:
         """Count how far the work has come."""
         here, number = self.sample.sample_id, self.session.recorder.next_number
-        found = progress(self.session.season.samples(also=here), here, date.today())
-        return replace(found, number=number)
+        return progress(self.session.season.samples(also=here), here, date.today(), number)
 
     @property
     def prompt(self) -> str:

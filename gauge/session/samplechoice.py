@@ -48,7 +48,7 @@ class Progress:
     n_samples: int
     n_left: int  # berries of all those samples that are still to press
     of_what: str = ""  # the day or the plan, where days are planned
-    number: int = 0  # of its next berry; after a void within the sample no count tells it
+    number: int = 0  # of its next berry, which no count gives after a void; 0: not known
 
     def __str__(self) -> str:
         planned, n = self.row.sample.berries_planned, self.row.berries
@@ -60,8 +60,11 @@ class Progress:
         return f"{where}berry {number}{of if planned else ''}"
 
 
-def progress(rows: Sequence[SampleRow], here: int, today: date) -> Progress:
-    """Count samples and berries of the day, or of the plan, up to the sample with the id `here`."""
+def progress(rows: Sequence[SampleRow], here: int, today: date, number: int = 0) -> Progress:
+    """Count samples and berries of the day, or of the plan, up to the sample with the id `here`.
+
+    `number` is that of its next berry.
+    """
     row = next(row for row in rows if row.sample_id == here)
     group = [r for r in rows if r.sample.plan_order]
     of_what = " of the plan" if any(r.due for r in group) else ""
@@ -75,6 +78,7 @@ def progress(rows: Sequence[SampleRow], here: int, today: date) -> Progress:
         n_samples=len(group),
         n_left=left,
         of_what=of_what,
+        number=number,
     )
 
 
