@@ -41,7 +41,7 @@ from statistics import fmean, median
 from gauge.detect.arrivals import CHUNK_S, Arrivals
 from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
 from gauge.detect.display import Display
-from gauge.detect.figures import Part
+from gauge.detect.figures import Part, unreset_peaks
 from gauge.detect.press import MOMENT_S, SMALL_SHARE, Ending, OpenPress
 from gauge.detect.settings import DetectorSettings
 from gauge.records import (
@@ -347,7 +347,8 @@ class Detector:
             text = "No berry: no reading of that press is above zero. Zero the gauge, press again."
             self._say(t_s, text, no_berry=True)
             return
-        for held in part.stages(self.settings.dip_share):
+        rate_hz = self._arrivals.rate_hz or part.n_readings / max(t_s - part.t_start_s, 1e-3)
+        for held in unreset_peaks(part, rate_hz, self.settings.dip_share):
             text = f"The display held {held:.2f} N and was not reset: a berry pressed then is not "
             text += "stored. Reset the display between berries."
             part.flags.add(Flag.DOUBLE_RISE)
@@ -356,7 +357,7 @@ class Detector:
             part.flags.add(Flag.UNIT_CHANGED)
         self._switched, self._zero.is_sure, self._missing_s = False, True, 0.0
         self._peaks.append(part.largest_newton)
-        self._out.append(press.press_of(part, n, median(self._peaks)))
+        self._out.append(press.press_of(part, rate_hz, n, median(self._peaks)))
 
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""

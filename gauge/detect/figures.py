@@ -27,7 +27,7 @@ from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Press, Reading
 
 HAND_S = 0.08  # s; no hand changes its force much faster; tuned
-_FROZEN_S = 1.0  # s; a display that shows nothing else so long holds its peak; tuned
+_SWAP_S = 2.0  # s; no other berry is under the head sooner; tuned
 _FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp
@@ -73,7 +73,6 @@ class Part:
     forces: list[float] = field(default_factory=list)
     losses: list[Loss] = field(default_factory=list)
     flags: set[Flag] = field(default_factory=set)
-    held: dict[float, float] = field(default_factory=dict)  # peaks the display held, how long
 
     @property
     def rise_newton(self) -> float:
@@ -89,34 +88,35 @@ class Part:
     def join(self, newer: Part) -> Part:
         """Go on with the part after this one."""
         top, at = max(self, newer, key=lambda part: part.largest_newton), len(self.forces)
-        held = {force: self.held.get(force, 0.0) + s for force, s in newer.held.items()}
         return replace(
             newer, t_start_s=self.t_start_s, base_newton=self.base_newton,
             stay_newton=self.stay_newton, largest_newton=top.largest_newton, peak=top.peak,
             n_readings=self.n_readings + newer.n_readings, forces=self.forces + newer.forces,
             losses=[*self.losses, *(Loss(at + loss.at, loss.seconds) for loss in newer.losses)],
-            flags=self.flags | newer.flags, held=self.held | held,
+            flags=self.flags | newer.flags,
         )  # fmt: skip
-
-    def stages(self, least_share: float) -> list[float]:
-        """Peaks before the last that a display has held for long, where it held the last, too.
-
-        Such a display never falls before it is reset; the hold of a hand does. It holds noise, too:
-        what is lower than a share of the rise is no peak.
-        """
-        if self.largest_newton not in self.held:
-            return []
-        least, last = self.base_newton + least_share * self.rise_newton, self.largest_newton
-        long = [force for force, seconds in self.held.items() if seconds >= _FROZEN_S]
-        found = [force for force in long if least <= force < last]
-        n = next((i for i, force in enumerate(reversed(self.forces)) if force == last), 0)
-        lowest, steps = min(found, default=last), pairwise(self.forces[: -n or None])
-        return [] if any(b < a and a >= lowest for a, b in steps) else found
 
 
 def is_fast(rate_hz: float) -> bool:
     """Whether readings come faster than a hand changes its force."""
     return rate_hz * HAND_S > 1
+
+
+def unreset_peaks(part: Part, rate_hz: float, least_share: float) -> list[float]:
+    """Peaks before the last that a display held until another berry was pressed.
+
+    Such a display never falls before it is reset, and holds the last, too; the hold of a hand does
+    not. Nor does a hand pause for so long as it takes to put another berry under the head. What is
+    lower than a share of the rise is noise that the display held.
+    """
+    x, least = part.forces, part.base_newton + least_share * part.rise_newton
+    at = x.index(part.largest_newton)
+    if min(x[at : at + math.ceil(rate_hz / 2)]) < part.largest_newton:  # within half a second
+        return []
+    runs = [(force, len(list(run))) for force, run in groupby(x[:at]) if force >= least]
+    found = [force for force, n in runs if n >= _SWAP_S * rate_hz]
+    falls = any(b < a and found and a >= found[0] for (a, _), (b, _) in pairwise(runs))
+    return [] if falls else found
 
 
 def measure_ramp(part: Part, rate_hz: float, sigma_newton: float, step_newton: float) -> Ramp:

@@ -110,9 +110,8 @@ class OpenPress:
             seconds += part.losses.pop().seconds
         part.losses.append(Loss(at, seconds))
 
-    def press_of(self, part: Part, n: int, usual_newton: float) -> Press:
+    def press_of(self, part: Part, rate_hz: float, n: int, usual_newton: float) -> Press:
         """Write down a part that is a press, and was level for its last `n` readings."""
-        rate_hz = self.arrivals.rate_hz or part.n_readings / max(part.from_s - part.t_start_s, 1e-3)
         last = self.low[-n:] or [part.level_newton]
         return press_of(part, self.zero, rate_hz, last, self.settings, usual_newton)
 
@@ -290,8 +289,6 @@ class OpenPress:
         if not flat or (level := fmean(last)) <= self.whole.level_newton:
             return
         part.end(level, t_s - n / rate_hz if rate_hz else part.t_start_s, t_s)
-        if part.peak and min(last[n // 2 :]) == part.largest_newton:
-            part.held[part.largest_newton] = t_s - part.peak.t_s
         crept = False
         if parts and (part.rise_newton < self.need_newton or len(parts) > _MOST_LEVELS):
             old, part = parts[-1], parts.pop().join(part)
@@ -316,8 +313,6 @@ class OpenPress:
         Its last part, and those that are presses. Where none is, it was one press, if any.
         """
         end = self.part.end(level_newton, t_s, t_s)
-        if self.parts and end.largest_newton in self.parts[-1].held:  # it was still held
-            end.held[end.largest_newton] = self.high_s - end.t_start_s
         parts = [*self.parts, end]
         runs = parts[:1]
         for part in parts[1:]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from gauge.errors import InvalidValueError
 
-DETECTOR_VERSION = "6"
+DETECTOR_VERSION = "7"
 """Another one wherever the same readings can give another peak; sessions keep theirs."""
 
 

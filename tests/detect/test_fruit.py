@@ -259,6 +259,13 @@ def test_a_display_that_is_held_for_a_moment_only_before_the_next_berry_is_told_
     ]
 
 
+def test_a_hand_that_pauses_on_a_display_that_holds_its_peak_has_pressed_one_berry():
+    """It shows 2.00 for 1.7 s: no other berry is put under the head so fast."""
+    held = np.concatenate([np.linspace(0, 2, 75), np.full(85, 2.0), np.linspace(2, 3, 50)])
+    forces = np.concatenate([noisy(REST), held, np.full(200, 3.0), noisy(REST)])
+    assert flags(said(forces, decimals=2)).flags == ()
+
+
 def test_noise_that_a_display_holds_at_rest_is_no_peak_that_was_not_reset():
     rng = np.random.default_rng(1)
     rest = np.maximum.accumulate(0.01 * rng.standard_normal(200))
