@@ -151,7 +151,7 @@ class Detector:
         """Snapshot of the state for screens."""
         press = self._press
         known = self._zero.is_known
-        pressed = known and press is not None and not press.is_idle
+        pressed = known and press is not None and not (press.is_idle or press.is_slight)
         return DetectorView(
             state="settling" if not known else "press" if pressed else "rest",
             baseline_newton=self._zero.level_newton if known else math.nan,
@@ -220,12 +220,12 @@ class Detector:
 
     def _rest(self, t_s: float) -> None:
         """Wait for a press: readings up to `_high` are at rest, `_full` of them a block."""
-        self._press, self._before, self._block, self._shown = None, self._block, [], []
-        self._high = self._zero.high(t_s + CHUNK_S, self.settings.onset_sigma)
-        self._low = 2 * self._zero.level_newton - self._high  # below it, `_many` are one
+        zero, self._before = self._zero, self._block
+        self._press, self._block, self._shown = None, [], []
+        self._high = zero.high(t_s + CHUNK_S, self.settings.onset_sigma)
+        self._low = 2 * zero.level_newton - self._high  # below it, `_many` are one
         self._many = self._full = max(BLOCK, math.ceil(CHUNK_S * self._arrivals.rate_hz))
-        still = abs(self._zero.slope_newton_s) * 2 * LONG_S < self._zero.sigma_newton
-        if still and self._zero.is_sure and t_s - self._zero.rest_s > LONG_S:
+        if zero.is_sure and not zero.drift_newton_s and t_s - zero.rest_s > LONG_S:
             self._full = max(BLOCK**2, self._many)  # it is asked less often
 
     def _take(self, reading: Reading, t_s: float, force: float) -> None:

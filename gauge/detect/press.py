@@ -48,10 +48,10 @@ def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0
 
     What the display hides may have fallen; what seems to rise is not level.
     """
-    n = len(values)
+    n, half = len(values), len(values) // 2
     if max(values) - min(values) - creep > max(2 * SAME_SIGMA * sigma, 2 * step):
         return False
-    rise = fmean(values[n // 2 :]) - fmean(values[: n // 2])
+    rise = sum(values[half:]) / (n - half) - sum(values[:half]) / half
     most = SAME_SIGMA * sigma / math.sqrt(n) + creep
     return -most - step / 2 <= rise <= most
 

@@ -567,6 +567,17 @@ def test_view_is_a_snapshot():
     assert (view.state, view.largest_newton, view.current_newton) == ("press", 1.0, 1.0)
 
 
+def test_a_creeping_zero_shows_no_press():
+    t_s, shown = np.arange(3000) / 50, []
+    for seed in range(4):
+        noise = 0.0005 * np.random.default_rng(seed).standard_normal(t_s.size)
+        detector = Detector()
+        for reading in said(0.002 * t_s + noise, rate_hz=50):
+            detector.feed([reading])
+            shown.append(detector.view.state)
+    assert shown.count("press") < 0.01 * len(shown)
+
+
 # --- settings and button gauges ---------------------------------------------------------------
 
 
