@@ -76,7 +76,10 @@ def _number(words: str, known: float | None) -> float | None:
 
 
 def _port(last: Place) -> str:
+    """Ask for a port until one can be opened."""
+    from gauge.port.portreader import PortReader
     from gauge.port.serialport import serial_ports
+    from gauge.protocol.lineformat import SerialSettings
     from gauge.session.memory import found
 
     while True:
@@ -89,11 +92,15 @@ def _port(last: Place) -> str:
         known = found(last, ports)[0].port or (usb[0] if len(usb) == 1 else "")
         answer = _ask("Port of the gauge" + (" (number or name)" if ports else ""), known)
         if answer.isdigit() and 0 < int(answer) <= len(ports):
-            return ports[int(answer) - 1].port
+            answer = ports[int(answer) - 1].port
         if answer.isdigit() and ports:
             say(f"No port of this list has the number {answer}.")
         elif answer:
-            return answer
+            try:
+                with PortReader(answer, SerialSettings()):
+                    return answer
+            except FirmhandError as error:
+                say(str(error))
 
 
 def _named(place: Place) -> Place:

@@ -60,13 +60,45 @@ def test_log_without_options_says_so_where_nothing_is_remembered() -> None:
     assert "gauge start" in result.stderr
 
 
+@needs_pty
 def test_a_number_that_is_no_port_of_the_list_is_asked_about_at_once(
-    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(serialport, "serial_ports", lambda: [usb("/dev/ttyUSB9")])
+    line = PtyLine(tmp_path / "gauge")
+    monkeypatch.setattr(serialport, "serial_ports", lambda: [usb(str(line.link))])
     found = CliRunner().invoke(group, ["start"], input="2\n1\n")  # and no more: it stops
     assert "No port of this list has the number 2." in found.stderr
     assert "Name of the gauge" in found.stderr.split("number 2.")[1]
+    line.close()
+
+
+@needs_pty
+def test_a_port_that_is_not_there_is_asked_about_before_all_else(tmp_path: Path) -> None:
+    line = PtyLine(tmp_path / "gauge")
+    found = CliRunner().invoke(group, ["start"], input=f"{tmp_path / 'gone'}\n{line.link}\n")
+    assert "gone does not exist. Plug the gauge in" in found.stderr
+    assert "Name of the gauge" in found.stderr.split("gone does not exist")[1]
+    assert load(home()) is None
+    line.close()
+
+
+@needs_pty
+@pytest.mark.parametrize("sends", [False, True])
+def test_the_last_session_is_one_to_which_the_gauge_sent_something(
+    tmp_path: Path, sends: bool
+) -> None:
+    line, path = PtyLine(tmp_path / "gauge"), tmp_path / "b.season"
+    store(home(), LAST, [])
+    if sends:
+        play(line.send, BERRY)
+    CliRunner().invoke(
+        group, ["log", "--port", str(line.link), "--format", "number-unit", "--season", str(path),
+                "--sample", "A", "--plain", "--stop-after-silence", "0.5"],
+    )  # fmt: skip
+    last = load(home())
+    assert last is not None
+    assert last.season == (str(path) if sends else LAST.season)
+    line.close()
 
 
 @needs_pty
