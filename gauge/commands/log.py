@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -212,8 +213,8 @@ def log_at(place: Place, stated: StatedSample, how: LogOptions) -> None:
             n_required=min((n for n in (left, how.berries) if n is not None), default=None),
             loading_rate_per_s=how.loading_rate_per_s,
             silent_stop_s=how.silent_stop_s,
+            on_reading=partial(remember, place),
         ) as live:
-            remember(place)
             for line in (*amiss, *fruit_missing(row)):
                 say(line)
             actions = BenchActions(live, raters=place.raters, blind=place.blind)

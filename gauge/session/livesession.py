@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from types import TracebackType
@@ -34,7 +34,7 @@ class LiveSession:
 
     The `reader` is started; `raters`, `squeezers` and `n_required` are as of `BerryRecorder`,
     `loading_rate_per_s` as of `DetectorSettings`; `timed_out` after `silent_stop_s` without a
-    reading.
+    reading; `on_reading` is called once, when the first one has come.
     A sample that another logger holds is a `LockedSeasonError`.
     """
 
@@ -51,8 +51,10 @@ class LiveSession:
         n_required: int | None = None,
         loading_rate_per_s: tuple[float, float] | None = None,
         silent_stop_s: float | None = None,
+        on_reading: Callable[[], None] | None = None,
     ) -> None:
         self.reader, self.season, self.silent_stop_s = reader, season, silent_stop_s
+        self._on_reading = on_reading
         settings = DetectorSettings(
             loading_rate_per_s=loading_rate_per_s, capacity_newton=session.capacity_newton
         )
@@ -136,6 +138,9 @@ class LiveSession:
             events += self.recorder.feed(self._waiting.popleft())
             if time.monotonic() > until_s:
                 break
+        if self._on_reading is not None and self.recorder.framer.counts.readings:
+            self._on_reading()
+            self._on_reading = None
         return events
 
     def toggle_pause(self) -> list[Event]:

@@ -6,9 +6,11 @@ One small file, which no season needs; a broken or older one is as good as none.
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+from gauge.errors import CannotWriteError
 from gauge.outfile import write_whole
 from gauge.port.serialport import PortInfo
 from gauge.records import Session
@@ -57,11 +59,9 @@ def store(folder: Path, place: Place, ports: list[PortInfo]) -> None:
     for name in ("port", "format_name"):
         path = Path(getattr(place, name))
         kept[name] = str(path.absolute() if path.exists() else getattr(place, name))
-    try:
+    with suppress(OSError, CannotWriteError):  # logging goes on without
         folder.mkdir(parents=True, exist_ok=True)
-    except OSError:
-        return  # logging goes on without
-    write_whole(folder / _FILE, [json.dumps(asdict(place) | kept, indent=1), "\n"])
+        write_whole(folder / _FILE, [json.dumps(asdict(place) | kept, indent=1), "\n"])
 
 
 def found(place: Place, ports: list[PortInfo]) -> tuple[Place, str | None]:
