@@ -111,7 +111,10 @@ class RaterCheck:
                 f"{unit()}); at no boundary by itself is that sure."
             )
         if lines and self.within_limit:
-            lines.append(f"The hand has moved, yet each boundary is within {self.limit}.")
+            lines.append(
+                "The hand has surely moved, and is called drifted for that; at each boundary it "
+                f"is still within the limit of {self.limit}."
+            )
         if is_blunt(self.blunter):
             lines.append(
                 f"Your fingers separate forces {self.blunter.known:.1f} times less sharply than "
