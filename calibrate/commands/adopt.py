@@ -117,7 +117,8 @@ def _objections(asked: _Asked, pairs: calibrate.Pairs) -> list[str]:
         if check.verdict == "drifted" and shifts:
             found.append(f"{drifted} by up to {answers.with_unit(max(shifts))}")
         elif check.verdict == "drifted":
-            answers.say(f"{drifted}, but at no boundary surely and by over {check.limit}: go on")
+            sure = f"at no boundary surely and by over {check.limit}"
+            answers.say(f"{drifted}, but {sure}: no objection to adopting")
     with gauge.open_season(asked.season, read_only=True) as file:
         rows = file.verifications()
         gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}
