@@ -29,11 +29,13 @@ def charted(chart: HandHistory | None) -> dict[str, Any] | None:
 def show_history(chart: HandHistory) -> None:
     """Print the chart of a hand."""
     unit = answers.unit()
+    days = {point.day for point in chart.points}
+    dated = f", all dated {days.pop()}" if len(days) == 1 and None not in days else ""
     answers.print_table(
         ["until", "scores", f"shift {unit}", f"limit {unit}", ""],
         [
             [
-                point.day or "",
+                "" if dated else point.day or "",
                 str(point.n),
                 answers.format_newton(point.shift_newton, sign="+"),
                 answers.format_newton(point.limit_newton),
@@ -41,7 +43,7 @@ def show_history(chart: HandHistory) -> None:
             ]
             for point in chart.points
         ],
-        title=f"{chart.rater}, against {chart.reference} ({chart.n_reference} scores)",
+        title=f"{chart.rater}, against {chart.reference} ({chart.n_reference} scores){dated}",
         left=(0, 4),
     )
     echo(

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibrate.commands.checkanswer import show_history
 from calibrate.data.pairs import Pairs
 from calibrate.raters.history import RUN_LENGTH, average_run, hand_history
 from gauge.errors import TooFewScoresError
@@ -95,3 +96,15 @@ def test_without_a_calibration_the_first_scores_are_the_reference() -> None:
     assert [point.n for point in found.points] == [20, 40, 60]
     with pytest.raises(TooFewScoresError, match="no score after"):
         hand_history(after, "ines")
+
+
+@pytest.mark.parametrize("scored_at", [None, "2026-07-09"])
+def test_one_day_stands_above_the_chart_and_not_in_every_row(
+    capsys: pytest.CaptureFixture[str], scored_at: str | None
+) -> None:
+    before, after = _season(np.random.default_rng(4), np.zeros(100))
+    after.extra["scored_at"] = np.full(100, scored_at, object)
+    show_history(hand_history(after, "ines", against=before))
+    printed = capsys.readouterr().out
+    assert printed.count("2026-07-09") == (scored_at is not None)
+    assert ("all dated 2026-07-09" in printed) == (scored_at is not None)
