@@ -25,7 +25,7 @@ def command(season: Path, out: Path, raters: str | None, with_codes: bool, with_
     """Print the plan as sheets to write on.
 
     A sheet a sample, in the order of the plan, with a line a berry and a column a rater, and then
-    labels to cut out. The small numbers say who squeezes first, second ...; raters take turns,
+    labels to cut out. A small 1st, 2nd ... says who squeezes a berry first; raters take turns,
     because each squeeze softens a berry. Where a plan has blind codes, only they are printed. What
     comes back is typed with 'gauge scores --form', or imported.
 

@@ -24,6 +24,8 @@ _PAGE_INCHES = (8.27, 11.69)  # A4
 _ROWS = 30  # berries on one sheet
 _LABELS = (3, 8)  # labels side by side, and above one another
 _UNPLANNED = 20  # rows of a sample without a planned number
+_ENDINGS = {1: "st", 2: "nd", 3: "rd"}  # a bare number in a column of scores looks like a score
+_LEGEND = "1st, 2nd ... say who squeezes a berry first; write the score beside it."
 
 
 def write_sheets(
@@ -37,8 +39,8 @@ def write_sheets(
 ) -> int:
     """Write the plan as a PDF, and return how many pages it has.
 
-    A column for each rater, in which a small number says when in the row of squeezes he or she
-    comes; `blind` prints blind codes alone, neither code nor selection.
+    A column for each rater, in which a small 1st, 2nd ... says when in the row of squeezes he or
+    she comes; `blind` prints blind codes alone, neither code nor selection.
     """
     if target.suffix.lower() != ".pdf":
         raise InvalidValueError(f"{target} is not named .pdf.", todo="Name it sheet.pdf.")
@@ -122,8 +124,11 @@ def _sheets(
                 axes.text(left[2] + 0.01, y, "press only: no squeeze", size=9, va="center")
             for place, (rater, _) in enumerate(turns.marks, 1):
                 x = left[2 + list(named).index(rater)] + (0.005 if place <= len(named) else 0.09)
-                axes.text(x, y - 0.2 * high, str(place), size=7, color="0.2", va="center")
+                turn = f"{place}{_ENDINGS.get(place, 'th')}"
+                axes.text(x, y - 0.2 * high, turn, size=7, color="0.2", va="center")
         bottom = top + high * (len(batch) + 1)
+        if len(named) > 1:
+            axes.text(0, bottom + high / 2, _LEGEND, size=9, va="center")
         axes.hlines([top + high * i for i in range(len(batch) + 2)], 0, 1, lw=0.5, color="0.4")
         axes.vlines(left, top, bottom, lw=0.5, color="0.4")
         yield figure

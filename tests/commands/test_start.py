@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from matplotlib.axes import Axes
+from matplotlib.text import Text
 
 from gauge.cli import group
 from gauge.commands.goingon import home
@@ -243,3 +245,22 @@ def test_the_plan_is_printed_to_write_on(tmp_path: Path) -> None:
     assert out.read_bytes() == data
     named = CliRunner().invoke(group, ["sheet", str(path), "--out", str(tmp_path / "x.png")])
     assert named.exit_code != 0
+
+
+def test_the_order_of_squeezes_on_a_sheet_looks_like_no_score(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, drawn, text = tmp_path / "a.season", [], Axes.text
+
+    def seen(axes: Axes, x: float, y: float, words: str, **how: object) -> Text:
+        drawn.append(words)
+        return text(axes, x, y, words, **how)
+
+    monkeypatch.setattr(Axes, "text", seen)
+    with open_season(path, create=True) as season:
+        season.add_samples([Sample(code="A-1", plan_order=1, berries_planned=3)])
+    words = ["sheet", str(path), "--out", str(tmp_path / "s.pdf"), "--raters", "ines,marek"]
+    assert CliRunner().invoke(group, words).exit_code == 0
+    assert [drawn.count(f"{number}") for number in (1, 2, 3)] == [1, 1, 1]  # the berries alone
+    assert drawn.count("1st") == drawn.count("2nd") == 3
+    assert any("write the score beside it" in words for words in drawn)
