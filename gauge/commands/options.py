@@ -53,9 +53,18 @@ crop_option = click.option("--crop", callback=read_by(read_crop), help=CROP)
 
 @contextmanager
 def begun_season(path: Path, *, crop: str | None = None) -> Iterator[SeasonFile]:
-    """Open a season, begun if there is none; one that was begun for nothing is removed again."""
+    """Open a season, begun if there is none; one that was begun for nothing is removed again.
+
+    Says that it is begun, with the names that it may be a slip of.
+    """
+    from difflib import get_close_matches
+
     from gauge.season.file import open_season
 
+    if not path.exists():
+        others = [other.name for other in path.parent.glob("*.season")]
+        near = " and ".join(get_close_matches(path.name, others, cutoff=0.8))
+        say(f"{path} did not exist, and is begun.{near and f' Beside it there is {near}.'}")
     with removed_if_empty(path), open_season(path, create=True, crop=crop) as season:
         yield season
 

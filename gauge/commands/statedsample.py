@@ -109,10 +109,14 @@ def requested_sample(season_file: Path, stated: StatedSample, *, new: bool, ask:
         code = click.prompt("No planned sample is left. Code of the sample", err=True)
         row = match(rows, code)
     sample = Sample(**stated.known | {"code": row.sample.code if row else str(code).strip()})
-    if row or new or not (has_plan(rows) or ask):
+    if row or new:
         return sample
     near = nearest(rows, sample.code)
     hint = f" The nearest is {near}." if near else ""
+    if not (has_plan(rows) or ask):
+        if rows:
+            say(f"{season_file} knows no sample '{sample.code}': it is begun.{hint}")
+        return sample
     unknown = f"{season_file} knows no sample '{code}'.{hint}"
     if not ask:
         raise NoSuchRecordError(unknown, todo="--new begins a sample that is not in the plan.")

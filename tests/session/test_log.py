@@ -858,6 +858,23 @@ def test_replay_begins_no_phantom_sample_and_fills_no_full_one(tmp_path):
         assert [row.berries for row in file.samples()] == [6, 3]
 
 
+def test_a_slip_that_begins_a_season_or_a_sample_is_told_with_what_is_near(tmp_path):
+    capture = capture_file(tmp_path, chunks(THREE))
+
+    def told(season: str, code: str, *more: str) -> str:
+        words = [str(capture), "--format", "number-unit", "--season", str(tmp_path / season)]
+        result = run(replay, *words, "--sample", code, *more)
+        assert result.exit_code == 0
+        return result.stderr
+
+    assert "2026.season did not exist, and is begun.\n" in told("2026.season", "C-07")
+    said = told("2062.season", "C-07")
+    assert "2062.season did not exist, and is begun. Beside it there is 2026.season.\n" in said
+    said = told("2026.season", "C-70")
+    assert "2026.season knows no sample 'C-70': it is begun. The nearest is C-07.\n" in said
+    assert "begun" not in told("2026.season", "C-71", "--new")
+
+
 def test_a_capture_in_another_format_says_so(tmp_path):
     path = capture_file(tmp_path, [Chunk(i, b"what is this\r\n") for i in range(9)])
     result = run(replay, str(path), "--format", "number-unit")
