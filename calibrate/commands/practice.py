@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from gauge.season.rows import AnchorRow
 
 
+_UNDO = -1  # in place of a rank
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Asked:
     season: Path = argument()
@@ -36,6 +39,7 @@ class _Asked:
     )
     most: int = option("Squeezes at most.", low=1, default=60)
     seed: int | None = option("Makes the order repeatable.")
+    undo: bool = option("Take back the score that the rater gave last in practice.")
     as_of: date = options.as_of_option()
 
 
@@ -46,8 +50,8 @@ def command(asked: _Asked) -> None:
     Is my hand still the panel's hand? Squeeze the anchor that is named without looking at its
     force, type the score, and see how far off you were. The next anchor is the one that says most
     about your least certain boundary. It stops when the hand is within the limit, or says that it
-    is not improving. Where an anchor is a fresh berry of a lot, press it after your squeeze. Type q
-    to stop. Kept as practice, never mixed with data.
+    is not improving. Where an anchor is a fresh berry of a lot, press it after your squeeze. Type u
+    to take the last score back, q to stop. Kept as practice, never mixed with data.
 
     \b
     calibrate practice 2026.season --rater ines
@@ -62,6 +66,9 @@ def command(asked: _Asked) -> None:
         raise click.UsageError("Name a --calibration, or adopt one: calibrate adopt SEASON NAME.")
     with gauge.open_season(asked.season) as file:
         rater = file.rater_named(asked.rater, new=[asked.rater] if asked.new_rater else ())
+        if asked.undo:
+            _take_back(file, rater)
+            return
         calibration = calibrate.Calibration.from_document(file.calibration(name).document)
         good = {row.label: row for row in good_anchors(file.anchors(name), asked.as_of)}
         if not good:
@@ -80,6 +87,13 @@ def command(asked: _Asked) -> None:
             rank = _ask(label, calibration)
             if rank is None:
                 break
+            if rank == _UNDO:
+                if squeezes:
+                    squeezes.pop()
+                    _take_back(file, rater)
+                else:
+                    answers.say("This warm-up has no score; --undo takes an earlier one back.")
+                continue
             newton = _pressed(label) if good[label].kind == "lot" else forces[label]
             squeeze = Squeeze(anchor=label, force_newton=newton or forces[label], rank=rank)
             squeezes.append(squeeze)
@@ -92,8 +106,14 @@ def command(asked: _Asked) -> None:
     _finish(calibration, rater, squeezes, advice, asked.limit)
 
 
+def _take_back(file: SeasonFile, rater: str) -> None:
+    """Take back the score that a rater gave last; the anchor keeps the squeeze."""
+    gone = file.take_back_practice(rater, "taken back in practice")
+    answers.say(f"The score {gone.score} of {gone.anchor} is taken back.")
+
+
 def _ask(label: str, calibration: calibrate.Calibration) -> int | None:
-    """Ask for a score until one is given; None to stop."""
+    """Ask for a score until one is given; None to stop, `_UNDO` to take the last one back."""
     labels = calibration.scale.labels
     while True:
         try:
@@ -102,10 +122,10 @@ def _ask(label: str, calibration: calibrate.Calibration) -> int | None:
         except click.Abort:
             return None
         answer = answer.strip()
-        if answer.lower() == "q":
-            return None
+        if answer.lower() in {"q", "u"}:
+            return _UNDO if answer.lower() == "u" else None
         if not answer:
-            answers.say("Nothing was typed: type a score, or q to stop.")
+            answers.say("Nothing was typed: type a score, u to take one back, or q to stop.")
             continue
         try:
             return calibration.scale.rank(answer)

@@ -26,7 +26,8 @@ from gauge.season.rows import (
 )
 from gauge.season.tables import Tables, as_json, now, stored
 
-_GONE = "pad presses taken back"  # setting; ids, as the table has no column for it
+# Settings; ids of rows that were taken back, as these tables have no column for it.
+_GONE = {"pad_presses": "pad presses taken back", "practice": "practice taken back"}
 
 
 def _earliest(*days: date | None) -> date | None:
@@ -248,21 +249,27 @@ class CalibrationTables(Tables):
 
     def take_back_pad_press(self, pad: str, why: str) -> PadPressRow:
         """Take back the press of a pad that was stored last."""
-        with self._write("taking back a press of a pad"):
-            last = {row["pad"]: row for row in self._pad_presses()}
-            row = self._one_of(last, pad, f"press of pad {pad}")
-            gone = [*(self.setting(_GONE) or ()), row["press_id"]]
-            self._set(_GONE, gone, kind="undo", why=why)
-        return made(PadPressRow, row)
+        return made(PadPressRow, self._take_back("pad_presses", "pad", pad, "press of pad", why))
 
     def pad_presses(self) -> list[PadPressRow]:
         """All presses of durable pads that count, oldest first."""
-        found = [made(PadPressRow, row) for row in self._pad_presses()]
+        found = [made(PadPressRow, row) for row in self._counted("pad_presses")]
         return sorted(found, key=lambda row: row.at)
 
-    def _pad_presses(self) -> list[dict[str, Any]]:
-        gone = self.setting(_GONE) or ()
-        return [row for row in self._dicts("pad_presses") if row["press_id"] not in gone]
+    def _counted(self, table: str) -> list[dict[str, Any]]:
+        gone = self.setting(_GONE[table]) or ()
+        return [row for row in self._dicts(table) if row[self._columns(table)[0]] not in gone]
+
+    def _take_back(
+        self, table: str, column: str, name: str, what: str, why: str
+    ) -> dict[str, Any]:  # fmt: skip
+        """Take back the row of a name that was stored last."""
+        with self._write(f"taking back the {what} {name}"):
+            last = {row[column]: row for row in self._counted(table)}
+            row = self._one_of(last, name, f"{what} {name}")
+            gone = [*(self.setting(_GONE[table]) or ()), row[self._columns(table)[0]]]
+            self._set(_GONE[table], gone, kind="undo", why=why)
+        return row
 
     def add_practice(self, row: PracticeRow) -> None:
         """Store one squeeze of a warm-up."""
@@ -271,7 +278,12 @@ class CalibrationTables(Tables):
 
     def practice(self) -> list[PracticeRow]:
         """All practice, oldest first."""
-        return [made(PracticeRow, row) for row in self._dicts("practice")]
+        return [made(PracticeRow, row) for row in self._counted("practice")]
+
+    def take_back_practice(self, rater: str, why: str) -> PracticeRow:
+        """Take back the score that a rater gave last in practice."""
+        row = self._take_back("practice", "rater", rater, "practice of", why)
+        return made(PracticeRow, row)
 
     def add_clamshell_counts(self, rows: Sequence[ClamshellRow]) -> None:
         """Store clamshell sheets, all or none; a rater has one of a sample."""

@@ -461,6 +461,26 @@ def test_practice_is_kept_apart_from_data(own: Path) -> None:
         assert sum(len(row.presses) for row in file.anchors()) == 3
 
 
+def test_a_practice_score_is_taken_back_and_the_squeeze_stays(own: Path) -> None:
+    run("adopt", own, "july", "--yes")
+    run("anchors", own, "--calibration", "july", "--keep")
+    words = ("practice", own, "--rater", "ines", "--seed", "1")
+    result = run(*words, "--json", text="u\n3\n2\nu\n1\nq\n")
+    assert "This warm-up has no score" in result.stderr
+    assert "The score 2 of" in result.stderr
+    assert json.loads(result.stdout)["squeezes"] == 2
+    with open_season(own, read_only=True) as file:
+        assert [row.score for row in file.practice()] == ["3", "1"]
+        assert sum(len(row.presses) for row in file.anchors()) == 3
+        assert file.trail()[-1].kind == "undo"
+        assert file.differences() == []
+    assert "The score 1 of" in run(*words, "--undo").stderr
+    with open_season(own, read_only=True) as file:
+        assert [row.score for row in file.practice()] == ["3"]
+    run(*words, "--undo")
+    assert "holds no practice of ines" in str(run(*words, "--undo").exception)
+
+
 def test_practice_without_anchors_says_how_to_make_some(own: Path) -> None:
     run("adopt", own, "july", "--yes")
     result = run("practice", own, "--rater", "ines", "--calibration", "july")
