@@ -117,7 +117,7 @@ def _ask(label: str, calibration: calibrate.Calibration) -> int | None:
     labels = calibration.scale.labels
     while True:
         try:
-            question = f"squeeze {label}, score {'/'.join(labels)}"
+            question = f"squeeze {label}, score {'/'.join(labels)} (u undoes, q stops)"
             answer = click.prompt(question, default="", show_default=False, err=True)
         except click.Abort:
             return None
