@@ -269,8 +269,8 @@ class BenchActions(Questions):
     def _correct(self) -> list[Event]:
         """Take back the finger score given last, before the berry is stored or after."""
         recorder = self.session.recorder
-        if rater := recorder.pending.take_back():
-            self.say(f"The score of {rater} is taken back.")
+        if done := recorder.take_back_score():
+            self.say(done)
             return []
         if not recorder.logged or not recorder.logged[-1].scores:
             raise NoSuchRecordError("No finger score of this session can be corrected.")

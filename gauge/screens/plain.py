@@ -153,6 +153,7 @@ class PlainScreen:
                 say(f"Berry {berry.number} is void ({rest}); its number is free again.")
             elif word == "undo":
                 say(recorder.undo())
+                self._ask()
             elif word == "help":
                 say(_HELP)
             elif word in ("pause", "next"):

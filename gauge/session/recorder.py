@@ -282,7 +282,13 @@ class BerryRecorder:
                 f"'{label}' is not a score of this season.", todo=f"Use one of {', '.join(labels)}."
             )
         self.pending.score(rater, label)
+        self._undo.append(self.take_back_score)
         return self._store_scored()
+
+    def take_back_score(self) -> str:
+        """Take back the last score of the next berry and say so; empty if it has none."""
+        rater = self.pending.take_back()
+        return f"The score of {rater} is taken back." if rater else ""
 
     def discard_press(self, *, scores: bool) -> None:
         """Drop the press that waits for its scores; with `scores`, those given too."""
@@ -355,11 +361,12 @@ class BerryRecorder:
 
     def undo(self) -> str:
         """Take back the last void, score or note of this session; say which it was."""
-        if not self._undo:
-            raise NoSuchRecordError("nothing of this session can be taken back.")
-        done = self._undo[-1]()
-        self._undo.pop()
-        return done
+        while self._undo:
+            done = self._undo[-1]()
+            self._undo.pop()
+            if done:  # else a score that was taken back before, or is stored with its berry
+                return done
+        raise NoSuchRecordError("nothing of this session can be taken back.")
 
     def change_sample(self, sample: SampleRow, now_ns: int, n_required: int | None) -> list[Event]:
         """Go on with another sample; a press under way, or one without its scores, is dropped."""

@@ -338,6 +338,24 @@ def test_u_takes_back_the_last_void_score_or_note(season):
     assert kinds.count("undo") == 3
 
 
+def test_u_takes_back_a_score_of_the_berry_that_waits_in_its_turn(season):
+    async def script(bench):
+        await bench.keys("5")
+        await bench.keys("o")
+        await bench.scan("leaky")
+        await bench.keys("u")
+        assert season.notes() == []
+        assert "The score of ines is taken back." in await bench.keys("u")
+        await bench.press()
+        assert "ines: finger score?" in await bench.keys("2", "u")
+        await bench.keys("3", "4")
+        assert [s.score for s in season.berries()[0].scores] == ["3", "4"]
+        assert "nothing of this session can be taken back" in await bench.keys("u")
+
+    raters = ("ines", "marek")
+    bench(season, script, raters=raters, blind=True, options={"raters": raters})
+
+
 def test_backspace_corrects_a_score_before_the_last_rater_and_after(season):
     async def script(bench):
         await bench.press()

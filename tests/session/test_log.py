@@ -755,6 +755,17 @@ def test_plain_mode_pauses_goes_on_undoes_and_says_how_far_it_is(season, capsys,
     assert recorder.sample.sample.code == "P-2"
 
 
+def test_plain_mode_takes_a_score_back_and_asks_again(season, capsys, monkeypatch):
+    recorder = recorder_for(season, raters=("ines", "marek"))
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+    session = SimpleNamespace(recorder=recorder, season=season)
+    screen = PlainScreen(BenchActions(session), as_json=False)
+    for typed in ("5", "undo"):
+        screen.act(typed)
+    said = capsys.readouterr().err.partition("The score of ines is taken back.\n")[2]
+    assert said.endswith("Score of berry 1 by ines?\n")
+
+
 def test_a_second_logger_of_the_sample_is_refused(tcp, tmp_path):
     path = tmp_path / "g.season"
     with open_season(path, create=True) as season:
