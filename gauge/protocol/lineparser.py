@@ -16,7 +16,9 @@ MAX_LINE = 256
 # in any unit; no gauge shows so large a number as a force: it is damage, or a code
 _TOO_LARGE = 1e9
 
-_NUMBER = re.compile(r"([+-]?) *((?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)")
+# An exponent is that of the display step, too: a zero in steps of 1e300 is damage.
+_EXPONENT = r"(?:[eE](?:\+?0*[0-9]{1,2}|-0*[0-9]{1,3}))?"
+_NUMBER = re.compile(rf"([+-]?) *((?:[0-9]+\.?[0-9]*|\.[0-9]+){_EXPONENT})")
 
 
 class LineValue(NamedTuple):

@@ -105,7 +105,7 @@ def oracle_response(line: bytes) -> Decoded | None:
     if text.take(b"eE", 1):
         exponent_sign = text.take(b"+-", 1)
         exponent = text.take(DIGITS, 3)
-        if not exponent:
+        if not exponent or (exponent_sign != b"-" and len(exponent.lstrip(b"0")) > 2):
             return None
         number += "E" + (exponent_sign + exponent).decode()
     text.take(b" ")

@@ -134,6 +134,14 @@ def test_reserved_numbers_of_numeric_responses() -> None:
     assert framer.counts.rejected == 2
 
 
+def test_a_zero_in_steps_that_no_force_has_is_no_reading() -> None:
+    fmt = shipped_format("numeric-response").with_unit(Unit.N)
+    data = b"\n0E+300\n-0E+99999999999999999999\n-0E-99999999999999999999\n2.37E-001\n0E+00\n"
+    readings, framer = feed(fmt, data)
+    assert [reading.value for reading in readings] == [0.237, 0.0]
+    assert framer.counts.rejected == 3
+
+
 def test_scale_protocol_replies() -> None:
     # Reply layout from restatements of SMA SCP-0499: LF s r n m f weight(10) unit(3) CR.
     def reply(head: bytes, weight: bytes, unit: bytes = b"lb ") -> bytes:
