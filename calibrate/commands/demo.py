@@ -49,19 +49,20 @@ class Step:
 
 @click.command("demo")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-def command(folder: Path) -> None:
+@click.option("--force", is_flag=True, help="Remove files of yours from an earlier demo, too.")
+def command(folder: Path, force: bool) -> None:
     """Run the whole job on a sample run.
 
     From captures of an invented farm's bench to peaks, cut points, an anchor card, verdicts on
     hands, tables and the report. Every command is printed before it is run, and works when typed.
-    DIR is made; a DIR that an earlier demo made is made anew, any other that is not empty is
-    refused.
+    DIR is made; a DIR that an earlier demo made is made anew, unless there are files in it that no
+    demo made. Any other that is not empty is refused.
 
     \b
     calibrate demo my-demo
     """  # noqa: D301
     runs = sample_runs()
-    _prepare(folder)
+    _prepare(folder, force=force)
     script = folder / "commands.sh"
     with script.open("w", encoding="utf-8") as log:
         log.write(_MARK)
@@ -90,7 +91,7 @@ def sample_runs() -> Path:
     )
 
 
-def _prepare(folder: Path) -> None:
+def _prepare(folder: Path, *, force: bool) -> None:
     """Make the folder, or empty one that an earlier demo made."""
     try:
         if folder.is_dir() and any(folder.iterdir()):
@@ -100,6 +101,16 @@ def _prepare(folder: Path) -> None:
                     f"{folder} is not empty and was not made by a demo.",
                     todo="Name another folder; nothing in it was touched.",
                 )
+            names = sorted(path.name for path in folder.iterdir() if path.is_file())
+            words = script.read_text("utf-8").replace("'", " ").split()
+            made = {script.name, *(Path(word).name for word in words)}
+            yours = [name for name in names if name.replace("_columns.", ".") not in made]
+            if yours and not force:
+                raise AlreadyThereError(
+                    f"{folder} holds files that no demo made: {', '.join(yours)}.",
+                    todo="Name another folder; --force removes them. Nothing in it was touched.",
+                )
+            say(f"{folder} was made by an earlier demo, and is made anew.")
             for path in folder.iterdir():
                 if path.is_file():
                     path.unlink()

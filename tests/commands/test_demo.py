@@ -109,12 +109,22 @@ def test_a_folder_of_somebody_else_is_refused(tmp_path: Path) -> None:
 
 def test_an_earlier_demo_is_made_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(demo, "_story", lambda runs, out: iter(()))
+    words = ["demo", str(out := tmp_path / "out")]
     for _ in range(2):
-        result = CliRunner().invoke(group, ["demo", str(tmp_path / "out")])
+        result = CliRunner().invoke(group, words)
         assert result.exit_code == 0
-        (tmp_path / "out" / "old.season").write_text("old")
-    assert CliRunner().invoke(group, ["demo", str(tmp_path / "out")]).exit_code == 0
-    assert not (tmp_path / "out" / "old.season").exists()
+        with (out / "commands.sh").open("a") as script:
+            script.write(f"gauge readings {out / 'old.season'} --csv {out / 'old.csv'}\n")
+        for name in ("old.season", "old.csv", "old_columns.csv"):
+            (out / name).write_text("old")
+    assert "made by an earlier demo, and is made anew" in result.stderr
+    (out / "mine.pdf").write_text("mine")
+    refused = CliRunner().invoke(group, words)
+    assert isinstance(refused.exception, AlreadyThereError)
+    assert "holds files that no demo made: mine.pdf. Name another" in str(refused.exception)
+    assert len(list(out.iterdir())) == 5
+    assert CliRunner().invoke(group, [*words, "--force"]).exit_code == 0
+    assert [path.name for path in out.iterdir()] == ["commands.sh"]
 
 
 def test_sample_runs_are_found_from_anywhere(
