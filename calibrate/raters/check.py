@@ -112,8 +112,8 @@ class RaterCheck:
             )
         if lines and self.within_limit:
             lines.append(
-                "The hand has surely moved, and is called drifted for that; at each boundary it "
-                f"is still within the limit of {self.limit}."
+                "The hand has surely moved, so it is called drifted; taken together, each boundary "
+                f"is within {self.limit}."
             )
         if is_blunt(self.blunter):
             lines.append(

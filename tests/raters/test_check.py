@@ -362,7 +362,7 @@ def test_one_boundary_alone_and_none_in_common(tmp_path: Path) -> None:
     drifted = replace(found, shift_newton=common, verdict="drifted", within_limit=False)
     assert "as a whole, by -0.20 N (-0.30 to -0.10 N)" in drifted.sentences()[0]
     both = replace(drifted, within_limit=True).sentences()[1]
-    assert "called drifted for that; at each boundary it is still within the limit of 20 %" in both
+    assert "so it is called drifted; taken together, each boundary is within 20 %" in both
     high = pairs_of(before, BLACKBERRY, _scores(rng, before, np.array([3.0, -9, -9, -9])))
     low = pairs_of(after, BLACKBERRY, _scores(rng, after, np.array([9.0, 9, 9, 2.0])))
     with pytest.raises(TooFewScoresError, match="no boundary is in both"):
