@@ -61,11 +61,12 @@ def begun_season(path: Path, *, crop: str | None = None) -> Iterator[SeasonFile]
 
     from gauge.season.file import open_season
 
-    if not path.exists():
-        others = [other.name for other in path.parent.glob("*.season")]
-        near = " and ".join(get_close_matches(path.name, others, cutoff=0.8))
-        say(f"{path} did not exist, and is begun.{near and f' Beside it there is {near}.'}")
+    there = path.exists()
     with removed_if_empty(path), open_season(path, create=True, crop=crop) as season:
+        if not there:
+            others = {other.name for other in path.parent.glob("*.season")} - {path.name}
+            near = " and ".join(get_close_matches(path.name, others, cutoff=0.8))
+            say(f"{path} did not exist, and is begun.{near and f' Beside it there is {near}.'}")
         yield season
 
 

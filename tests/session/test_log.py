@@ -884,6 +884,8 @@ def test_a_slip_that_begins_a_season_or_a_sample_is_told_with_what_is_near(tmp_p
     said = told("2026.season", "C-70")
     assert "2026.season knows no sample 'C-70': it is begun. The nearest is C-07.\n" in said
     assert "begun" not in told("2026.season", "C-71", "--new")
+    words = ["--format", "number-unit", "--season", str(capture / "a.season"), "--sample", "A"]
+    assert "begun" not in run(replay, str(capture), *words).stderr
 
 
 def test_a_capture_in_another_format_says_so(tmp_path):
