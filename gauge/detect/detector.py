@@ -36,7 +36,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
-from statistics import fmean, median
+from statistics import fmean, geometric_mean, median
 
 from gauge.detect.arrivals import CHUNK_S, Arrivals
 from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
@@ -58,7 +58,7 @@ from gauge.units import NEWTON_PER_FLOAT, Unit
 Event = Press | TruncatedPress | DetectorNotice
 _OK = Status.OK  # a member of an enumeration is looked up slowly
 
-_USUAL = 9  # berries; the usual peak is the median of the last so many
+_USUAL = 9  # berries; the usual peak is the geometric mean of the last so many
 
 
 class Detector:
@@ -357,7 +357,7 @@ class Detector:
             part.flags.add(Flag.UNIT_CHANGED)
         self._switched, self._zero.is_sure, self._missing_s = False, True, 0.0
         self._peaks.append(part.largest_newton)
-        self._out.append(press.press_of(part, rate_hz, n, median(self._peaks)))
+        self._out.append(press.press_of(part, rate_hz, n, geometric_mean(self._peaks)))
 
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""

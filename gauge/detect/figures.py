@@ -209,8 +209,7 @@ def press_of(
     concern = max(ZERO_SHARE * usual_newton, _ZERO_STEPS * zero.step_newton)
     # Zero is off where it was so before and may be so after; else it moved. All readings must show
     # that, as the tail of a release may still be falling.
-    may = sigma / math.sqrt(len(last))
-    off = min(base, level + may) if base > 0 else min(-base, may - level)
+    off = min(base, max(last)) if base > 0 else min(-base, -min(last))
     moved = max(min(last) - base, base - max(last))
     holds = {
         Flag.FEW_READINGS: ramp.n < settings.few_readings,
