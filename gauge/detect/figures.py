@@ -170,20 +170,20 @@ def is_lone_peak(part: Part, rate_hz: float, sigma_newton: float) -> bool:
     """Whether the peak is a single reading that no neighbour supports.
 
     It exceeds both by more than a tenth of their force, besides what stays on the head from then
-    on. No hand does that by more than the force changes just before and after it; nor rises by so
-    much more than in any other step, the less the more readings come in the time that it needs.
-    Where readings are missing nothing is known; nor where they come slower than it: do not ask.
+    on. No hand does that by more than the force changes around it; nor rises by twice as much as in
+    any other step, or less where more readings come in the time that it needs. Where readings are
+    missing nothing is known; nor where they come slower than it: do not ask.
     """
     x = [0.0, *(force - part.base_newton for force in part.forces), 0.0, 0.0, 0.0]
     at, left, n = x.index(max(x)), max(part.level_newton - part.base_newton, 0.0), rate_hz * HAND_S
-    steps = [b - a for i, (a, b) in enumerate(pairwise(x[1:-3]), 2) if i != at]
-    beside, up = max(x[at - 1], x[at + 1]), x[at] - x[at - 1] - left
+    top = x.pop(at) - left
+    steps, beside = [b - a for a, b in pairwise(x[1:-3])], max(x[at - 1], x[at])
     if len(steps) < _FEW or any(abs(loss.at + 1 - at) <= 1 for loss in part.losses):
         return False
-    around = pairwise([*x[max(at - 2, 0) : at], *x[at + 1 : at + 3]])
-    change = max(abs(b - a) for a, b in around) + SAME_SIGMA * sigma_newton
-    above = x[at] - left - beside
-    return above > FOOT_SHARE * beside and (above > change or up > (1 + 2 / n) * max(steps))
+    change = max(abs(b - a) for a, b in pairwise(x[max(at - 2, 0) : at + 2]))
+    above, up = top - beside, top - x[at - 1]
+    fast = above > change + SAME_SIGMA * sigma_newton or up > min(2, 1 + 2 / n) * max(steps)
+    return above > FOOT_SHARE * beside and fast
 
 
 def press_of(
