@@ -47,8 +47,10 @@ def show_history(chart: HandHistory) -> None:
         left=(0, 4),
     )
     echo(
-        "A weighted mean of the last scores; a hand that stays as it is passes the limit once in "
-        f"about {chart.run_length} scores. Of a day beyond the limit, its score furthest beyond."
+        "A weighted mean of the last scores; a hand that stays as it is passes the limit at most "
+        f"once in about {chart.run_length} scores. The limit is wide where the last berries lie at "
+        "boundaries that the reference hardly knows. Of a day beyond the limit, its score furthest "
+        "beyond."
     )
 
 

@@ -1,9 +1,10 @@
 """A hand over the season: a chart of a rater's scores against what the hand was at its start.
 
-Each score after the reference gives a residual, the derivative of its log-likelihood by a shift of
-all cut points over its standard deviation at that force: of mean 0 and variance 1 as long as the
-hand is what it was, whatever berries come. Their exponentially weighted moving average shows a
-drift that no single day could.
+Each score after the reference gives a residual, the probability of a firmer score at that force
+less that of a softer one: of mean 0 as long as the hand is what it was, whatever berries come.
+Their exponentially weighted moving average shows a drift that no single day could. What the
+reference leaves unknown of a boundary moves all residuals there together, so the limit is wide
+where the last berries lie at boundaries that are hardly known, as soft ones are after firm fruit.
 """
 
 from __future__ import annotations
@@ -11,17 +12,16 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibrate.data.pairs import Pairs
-from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts
+from calibrate.model.cutmodel import CutFit, ForceScale, fit_cuts, whole_covariance
 from calibrate.model.dependence import scoring_order
-from calibrate.stats.likelihood import log_interval
+from calibrate.stats.likelihood import interval_probability, logistic
 from gauge.errors import TooFewScoresError
-from gauge.season.checks import ewma
 
 Floats = NDArray[np.float64]
 # Weight of the newest score; scores between two false alarms of a hand that stays as it is.
@@ -54,7 +54,7 @@ class HandHistory:
     reference: str
     n_reference: int  # scores of the reference
     n: int  # scores after it
-    # Scores from one false alarm to the next, on average, of a hand that does not move.
+    # Scores from one false alarm to the next, on average at least, of a hand that does not move.
     run_length: int
     points: tuple[HistoryPoint, ...]
     first_outside: int | None  # the score, from 1, with which the limit was passed first
@@ -71,8 +71,11 @@ def hand_history(
     """Chart one rater's scores against the hand of `against`, or that of the first 60 of them.
 
     The limits are those of Lucas, J. M. & Saccucci, M. S. (1990) Technometrics 32:1-12, for the run
-    length above, widened by what the reference leaves unknown of the hand. `pairs` hold the scores
-    after the reference, in the order of scoring where they are dated; `reference` is its name.
+    length above, of the average's variance by chance and by what the reference leaves unknown of
+    the hand. The latter is that of the average's expected value by the delta method: averages that
+    are taken with estimated parameters are off by the same error throughout (Jones, L. A., Champ,
+    C. W. & Rigdon, S. E. (2001) Technometrics 43:156-167). `pairs` hold the scores after the
+    reference, in the order of scoring where they are dated; `reference` is its name.
 
     Raises
     ------
@@ -94,18 +97,14 @@ def hand_history(
             todo="Score more berries.",
         )
     hand = fit_cuts(against, force_scale=force_scale)
-    slope, deviation = _scores(hand, own)
-    per_newton = float(deviation.mean())
-    residuals = (slope / deviation).tolist()
-    width = limit_width(WEIGHT, RUN_LENGTH)
-    chart = ewma(residuals, target=0.0, sigma=1.0, weight=WEIGHT, width=width)
-    # A reference that is off by so much moves the average by it, as far as that has settled.
-    off = math.sqrt(_shift_variance(hand)) * per_newton
-    settled = 1.0 - (1.0 - WEIGHT) ** np.arange(1, own.rank.size + 1)
-    limits = np.hypot(np.array(chart.high), width * off * settled)
-    average = np.array(chart.smoothed)
+    residual, variance, gradient = _residuals(hand, own)
+    average, slopes = _averages(residual), _averages(gradient)
+    chance = _averages(WEIGHT * variance, keep=(1.0 - WEIGHT) ** 2)
+    off = ((slopes @ np.array(whole_covariance(hand))) * slopes).sum(axis=1)
+    limits = limit_width(WEIGHT, RUN_LENGTH) * np.sqrt(chance + off)
     outside = np.abs(average) > limits
-    newton = 1.0 / per_newton
+    # A shift of all cut points by one unit moves the average by as much as its slopes add up to.
+    newton = 1.0 / np.maximum(slopes[:, :-1].sum(axis=1), 1e-12)
     if force_scale == "log":
         newton *= float(np.median(hand.cut_newton[np.isfinite(hand.cut_newton)]))
     times = own.extra.get("scored_at", [None] * own.rank.size)
@@ -146,22 +145,28 @@ def _points(
     return tuple(points)
 
 
-def _scores(hand: CutFit, pairs: Pairs) -> tuple[Floats, Floats]:
-    """Derivative of each score's log-likelihood by a shift of all cuts, and its deviation."""
+def _residuals(hand: CutFit, pairs: Pairs) -> tuple[Floats, Floats, Floats]:
+    """Each score's residual, its variance, and its expected value's slope by cut points and spread.
+
+    The residual, the probability of a firmer score less that of a softer one, is the derivative of
+    the log-likelihood by a shift of all cut points, times the spread (Li, C. & Shepherd, B. E.
+    (2012) Biometrika 99:473-480).
+    """
     upper, lower = hand.ends(pairs.force_newton)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        value, d_up, d_low, *_ = log_interval(upper, lower)
-        # A score that the reference never gave has no probability, and says nothing.
-        slope = np.where(upper > lower, -(d_up + d_low) / hand.spread, 0.0)
-    chance = np.where(upper > lower, np.exp(value), 0.0)
-    deviation = np.sqrt((chance * slope**2).sum(axis=1))
-    return slope[np.arange(pairs.rank.size), pairs.rank], np.maximum(deviation, 1e-12)
+    every = logistic(lower) - logistic(-upper)
+    variance = (interval_probability(upper, lower) * every**2).sum(axis=1)
+    # A score beyond all that the reference gave counts as the last of them.
+    known = np.flatnonzero(np.isfinite(hand.cut))
+    rank = np.clip(pairs.rank, known[0], known[-1] + 1)
+    z = upper[:, :-1]
+    by_cut = logistic(z) * logistic(-z) * np.diff(every, axis=1) / hand.spread
+    by_spread = (by_cut * np.where(np.isfinite(z), z, 0.0)).sum(axis=1)
+    return every[np.arange(rank.size), rank], variance, np.column_stack([by_cut, by_spread])
 
 
-def _shift_variance(hand: CutFit) -> float:
-    """Variance of the most precise mean of a hand's cut points, on the model's scale."""
-    cuts = hand.covariance[:-1, :-1]
-    return float(1.0 / np.linalg.inv(cuts).sum())
+def _averages(values: Floats, keep: float = 1.0 - WEIGHT) -> Floats:
+    """Average the values up to each one, the weights of earlier ones kept in part at each step."""
+    return np.array([*accumulate(WEIGHT * values, lambda mean, new: keep * mean + new)])
 
 
 @functools.lru_cache

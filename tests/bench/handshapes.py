@@ -48,6 +48,8 @@ from gauge.errors import FirmhandError
 
 CUTS_N = np.array([4.2, 3.0, 2.0, 1.2])
 SPREAD_N = 0.35
+# N; medians of fruit on days 0, 4, 8 and 12 of storage.
+STORED_N = np.array([3.5, 2.8, 2.2, 1.7])
 RATERS = ("ines", "marek", "odile", "tamsin", "jorun", "pavel", "wren", "lotte")
 Counts = Iterator[tuple[str, float]]
 
@@ -91,10 +93,22 @@ def draw_force(rng: np.random.Generator, n: int) -> np.ndarray:
     return np.exp(rng.normal(np.log(2.3), 0.55, n))
 
 
-def score(rng: np.random.Generator, case: Hands, cut: np.ndarray, first: int = 0) -> Pairs:
+def draw_stored(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Draw forces of a storage trial in its order: fruit of four days, softer on each."""
+    return np.repeat(STORED_N, -(-n // STORED_N.size))[:n] * np.exp(rng.normal(0, 0.35, n))
+
+
+def score(
+    rng: np.random.Generator,
+    case: Hands,
+    cut: np.ndarray,
+    first: int = 0,
+    force: np.ndarray | None = None,
+) -> Pairs:
     """Let hands with these cut points score berries, each hand in the order of the rows."""
     j, n = cut.shape[0], case.berries
-    force = draw_force(rng, n) if case.shared else draw_force(rng, n * j).reshape(j, n)
+    if force is None:
+        force = draw_force(rng, n) if case.shared else draw_force(rng, n * j).reshape(j, n)
     force = np.broadcast_to(force, (j, n))
     chance = rng.normal(size=(j, n))
     for i in range(1, n):
@@ -190,6 +204,19 @@ def charted(rng: np.random.Generator, case: Hands, shift_newton: float) -> Count
     cut = draw_hands(rng, case)
     before = score(rng, replace(case, berries=120), cut)
     after = score(rng, replace(case, berries=200), cut[:1] + shift_newton)
+    yield from passed(before, after)
+
+
+def charted_stored(rng: np.random.Generator, case: Hands, shift_newton: float) -> Counts:
+    """Chart 200 scores of a storage trial after its first 60, mostly firm fruit, the reference."""
+    cut, force = draw_hands(rng, case), draw_stored(rng, 260)
+    before = score(rng, replace(case, berries=60), cut, force=force[:60])
+    after = score(rng, replace(case, berries=200), cut + shift_newton, force=force[60:])
+    yield from passed(before, after)
+
+
+def passed(before: Pairs, after: Pairs) -> Counts:
+    """Whether the chart of the scores after the reference passed its limit."""
     found = hand_history(after, RATERS[0], against=before)
     yield "beyond the limit in 200 scores", found.first_outside is not None
     yield "beyond the limit in 60 scores", (found.first_outside or 999) <= 60
@@ -326,6 +353,9 @@ def rows() -> list[Row]:
         case = Hands(raters=1, berries=berries)
         add("one", f"one rater, {berries} berries", ">= 90", one_rater, case)
     add("margin", "seasons apart by the margin", "1.4-5.7", equivalence)
+    for shift, goal in ((0.0, "<= 18"), (0.3, "-")):
+        name = f"hand {shift:+g} N since the first 60 of a storage trial"
+        add("chart", name, goal, charted_stored, Hands(raters=1), shift)
     return out
 
 

@@ -9,7 +9,7 @@ from calibrate.commands.checkanswer import show_history
 from calibrate.data.pairs import Pairs
 from calibrate.raters.history import RUN_LENGTH, average_run, hand_history
 from gauge.errors import TooFewScoresError
-from tests.bench.handshapes import CUTS_N, Hands, score
+from tests.bench.handshapes import CUTS_N, Hands, charted_stored, draw_stored, score
 
 
 @pytest.mark.parametrize(
@@ -68,6 +68,18 @@ def test_a_slow_drift_passes_the_limit_and_a_steady_hand_seldom() -> None:
     # 100 scores of a run length of 1000: about 4 of 40; more than 10 has a probability of 0.3 %.
     assert alarms <= 10
     assert found.run_length == RUN_LENGTH
+
+
+def test_a_steady_hand_passes_the_limit_as_seldom_where_fruit_softens_in_storage() -> None:
+    """The first 60 scores are of firm fruit, so that soft boundaries are hardly known."""
+    one = Hands(raters=1)
+    alarms = [next(charted_stored(np.random.default_rng(i), one, 0.0))[1] for i in range(200)]
+    # 200 scores of a run length of 1000: 18 %; 47 of 200 or more have a probability of 3 %.
+    assert sum(alarms) < 47
+    force = draw_stored(np.random.default_rng(3), 260)
+    whole = score(np.random.default_rng(4), Hands(raters=1, berries=260), CUTS_N[None], force=force)
+    limits = [point.limit_newton for point in hand_history(whole, "ines").points]
+    assert limits[-1] > 1.3 * limits[1]
 
 
 def test_a_point_is_filled_where_its_own_numbers_pass_the_limit() -> None:
