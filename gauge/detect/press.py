@@ -353,7 +353,8 @@ class OpenPress:
             return False
         if self._lasted_s(part, x, need) < self.settings.shortest_s:
             return False
-        brief = self._lasted_s(part, x, top - base) < MOMENT_S / 2
+        brief = self._lasted_s(part, x, need) < MOMENT_S
+        brief = brief and self._lasted_s(part, x, top - base) < MOMENT_S / 2
         brief = brief or self._follows(part, MOMENT_S / 2)
         return not (brief and self._is_step(part, x, top))
 
