@@ -333,6 +333,11 @@ class Detector:
         if last in found:
             zero.expect_pull(t_s, base, SMALL_SHARE * last.rise_newton)
         if not found:  # what is no press is rest; but what rises somewhat higher stays a press
+            height = press.floor.height_newton
+            stayed = level - press.floor.level_newton > height / 2
+            if height > max(press.need_newton, SMALL_SHARE * firm_newton) and not stayed:
+                text = f"A force of {height:.2f} N came and went too fast for a press: no berry."
+                self._say(t_s, text, no_berry=True)
             most = min(last.rise_newton, press.need_newton) / SAME_SIGMA
             zero.admit(last.forces, level, most, self._many)
         knocked = last not in found and end.n < self._many  # the swing of a knock is no level

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import reduce
 from itertools import pairwise
-from statistics import fmean, median
+from statistics import fmean, median, pstdev
 from typing import NamedTuple
 
 from gauge.detect.arrivals import Arrivals
@@ -237,8 +237,11 @@ class OpenPress:
         n = max(2 * BLOCK, math.ceil((2 if far else 1) * _FIRST_S * rate_hz))
         last = self.low[-n:]
         sigma = max(rough_sigma(last), self.zero.sigma_newton)
-        flat = len(last) == n and is_flat(last, sigma, step, SAME_SIGMA * sigma)
-        return Ending(fmean(last), n) if flat else None
+        if len(last) == n and is_flat(last, sigma, step, SAME_SIGMA * sigma):
+            return Ending(fmean(last), n)
+        last = self.low[-math.ceil(LONG_S / 2 * rate_hz) :]  # hum may be level over some periods
+        hums = len(last) >= LONG_S / 2 * rate_hz and is_flat(last, pstdev(last) / 2, step)
+        return Ending(fmean(last), len(last)) if hums else None
 
     def _least(self, t_s: float, mean_newton: float) -> int:
         """Readings that a level is asked to last for, to be a new zero."""
