@@ -378,12 +378,16 @@ class Detector:
 
     def _break(self, t_s: float, reason: str) -> None:
         """Report a press under way as cut, unless it was a touch so far, and wait for rest."""
-        press, before = self._press, len(self._out)
-        if press is not None and self._zero.is_known:
+        zero, press, before, seen = self._zero, self._press, len(self._out), -math.inf
+        if press is None:
+            seen = -math.inf if zero.is_sure else zero.level_newton  # perhaps of a hold
+        elif not zero.is_known:
+            seen = press.largest_newton
+        elif press.is_idle:
+            self._finish(t_s, press, Ending(press.floor.level_newton, BLOCK))
+        else:
             flags = press.part.flags.union(*(part.flags for part in press.parts))
-            if press.is_idle:
-                self._finish(t_s, press, Ending(press.floor.level_newton, BLOCK))
-            elif Flag.OVERLOAD in flags or (not press.is_slight and press.largest_newton > 0):
+            if Flag.OVERLOAD in flags or (not press.is_slight and press.largest_newton > 0):
                 self._say_cut(t_s, reason, press.largest_newton)
         began = f"began in mid-press after a gap ({reason})"
-        self._unsettle("" if len(self._out) > before else began)
+        self._unsettle("" if len(self._out) > before else began, seen)

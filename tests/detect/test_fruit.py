@@ -10,7 +10,7 @@ import pytest
 from gauge.detect.buttonpeaks import detector_for
 from gauge.detect.detector import Detector
 from gauge.detect.settings import DetectorSettings
-from gauge.records import DetectorNotice, Flag, Press, Reading, Status
+from gauge.records import DetectorNotice, Flag, Press, Reading, Status, TruncatedPress
 from gauge.units import Unit
 from tests.bench.fruit_presses import WRONG, run
 from tests.detect.fruit import ROWS
@@ -345,6 +345,30 @@ def test_a_hand_that_wavers_in_a_long_hold_presses_once(low, swing, period_s):
     forces = noisy(REST, RISE, hold, FALL * low / 5, REST, noise=0.012)
     found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
     assert found == pytest.approx([5.0], abs=0.1)
+
+
+def test_a_spike_before_a_long_hold_is_part_of_a_berry():
+    """A skin breaks at once, and the hand holds on at a third of that force."""
+    forces = noisy(REST, [2.0, 4.0, 4.0], np.full(30, 1.3), FALL * 0.26, REST)
+    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    assert found == pytest.approx([4.0], abs=0.02)
+
+
+def test_a_session_that_begins_with_hum_finds_its_berries():
+    """Hum of ten sigma, read near its own rate, is never level for as long as rest is asked."""
+    forces = noisy(REST, *[np.concatenate([RISE, FALL, REST])] * 3, noise=0.002)
+    hum = 0.026 * np.sin(2 * np.pi * 2.2 * np.arange(len(forces)) / 50)
+    found = [e for e in Detector().feed(said(forces + hum)) if isinstance(e, Press)]
+    assert [round(e.peak_newton) for e in found] == [5, 5, 5]
+
+
+def test_a_press_held_from_one_gap_to_the_next_is_told_of():
+    readings = said(noisy(np.full(100, 2.0), REST))
+    detector = Detector()
+    told = detector.feed(readings[:100]) + detector.gap(1.99, "the line was down")
+    told += detector.feed(readings[100:])
+    [cut] = [e for e in told if isinstance(e, TruncatedPress)]
+    assert cut.largest_newton == pytest.approx(2.0, abs=0.02)
 
 
 @pytest.mark.parametrize("rate_hz", [40.0, 200.0])
