@@ -151,7 +151,6 @@ class OpenPress:
                 self.crept = t_s - self.high_s > 2 * MOMENT_S
             self.low.append(force)
         end = self._ending(t_s, force, beat) if self.low or self.n_near else None
-        end = end or (self._left() if beat else None)
         if end and end.anew:
             return end
         if force > floor.top_newton:
@@ -256,25 +255,26 @@ class OpenPress:
             last = max(self.low[-math.ceil(2 * MOMENT_S * self.arrivals.rate_hz) :])
             if last - rise.level_newton > max(2 * above, SMALL_SHARE * height):
                 self.crept, self.high_s = False, t_s  # no hold falls so fast
+        n, lasts_s = max(BLOCK + 2, math.ceil(MOMENT_S * self.arrivals.rate_hz)), MOMENT_S
+        if len(self.low) <= n:
+            return n
+        if share < _HALF and above > self.need_newton and self._stepped(rise, mean_newton, n):
+            return n
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
-        lasts_s = max(MOMENT_S, LONG_S * share, SMALL_SHARE / 2 * (t_s - self.high_s))
-        return max(BLOCK + 2, math.ceil(lasts_s * self.arrivals.rate_hz))
+        if share > SMALL_SHARE or rise is not self.whole:  # a release leaves less
+            lasts_s = LONG_S * share
+        lasts_s = max(lasts_s, SMALL_SHARE / 2 * (t_s - self.high_s))
+        return max(n, math.ceil(lasts_s * self.arrivals.rate_hz))
 
-    def _left(self) -> Ending | None:
-        """The still level to which the force stepped after its fall to zero, as residue does."""
-        zero, x, rate_hz = self.floor.level_newton, self.part.forces, self.arrivals.rate_hz
-        n, sigma = max(BLOCK, math.ceil(MOMENT_S * rate_hz)), self.zero.sigma_newton
-        level = fmean(x[-n:]) if len(x) > n else zero
-        if not self.need_newton < level - zero < _FELL_SHARE * self.floor.height_newton:
-            return None
-        before = [max(pair) for pair in pairwise(x[-2 * n - self.beat : 1 - n])]  # supported
-        lowest = min(before)
-        most = lowest + _RISE_SHARE * (level - lowest)
-        rises = [force for force in before[before.index(lowest) :] if force < most]
+    def _stepped(self, rise: Rise, level_newton: float, n: int) -> bool:
+        """Whether the force stepped to a level after its fall to zero, as residue does."""
+        last, rate_hz = self.low[-2 * n :], self.arrivals.rate_hz
+        lowest = min(last)
+        most = lowest + _RISE_SHARE * (level_newton - lowest)
         # A hand that has just released turns first: it needs twice its time.
-        fast = lowest < (zero + level) / 2 and len(rises) <= 2 * HAND_S * rate_hz
-        return Ending(level, n) if fast and is_flat(x[-n:], sigma, self.zero.step_newton) else None
+        soon = last[last.index(lowest) :][: 1 + int(2 * HAND_S * rate_hz)]
+        return lowest < (rise.level_newton + level_newton) / 2 and max(soon) >= most
 
     # --- its levels -----------------------------------------------------------------------------
 
