@@ -186,8 +186,7 @@ def _print(
         checkanswer.show(reports[0], anchors)
     else:
         checkanswer.show_side_by_side(reports)
-    for chart in filter(None, charts.values()):
-        checkanswer.show_history(chart)
+    checkanswer.show_history(list(filter(None, charts.values())))
     for row in apart:
         if row.name in {report.rater for report in reports}:
             echo(f"Not in the panel: {row.about}.")

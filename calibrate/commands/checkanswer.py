@@ -26,7 +26,20 @@ def charted(chart: HandHistory | None) -> dict[str, Any] | None:
     }
 
 
-def show_history(chart: HandHistory) -> None:
+def show_history(charts: Sequence[HandHistory]) -> None:
+    """Print the charts of hands, and once how to read them."""
+    for chart in charts:
+        _show_chart(chart)
+    for length in {chart.run_length for chart in charts}:
+        echo(
+            "A weighted mean of the last scores; a hand that stays as it is passes the limit at "
+            f"most once in about {length} scores. The limit is wide where the last berries lie at "
+            "boundaries that the reference hardly knows. Of a day beyond the limit, its score "
+            "furthest beyond."
+        )
+
+
+def _show_chart(chart: HandHistory) -> None:
     """Print the chart of a hand."""
     unit = answers.unit()
     days = {point.day for point in chart.points}
@@ -45,12 +58,6 @@ def show_history(chart: HandHistory) -> None:
         ],
         title=f"{chart.rater}, against {chart.reference} ({chart.n_reference} scores){dated}",
         left=(0, 4),
-    )
-    echo(
-        "A weighted mean of the last scores; a hand that stays as it is passes the limit at most "
-        f"once in about {chart.run_length} scores. The limit is wide where the last berries lie at "
-        "boundaries that the reference hardly knows. Of a day beyond the limit, its score furthest "
-        "beyond."
     )
 
 

@@ -116,7 +116,8 @@ def test_one_day_stands_above_the_chart_and_not_in_every_row(
 ) -> None:
     before, after = _season(np.random.default_rng(4), np.zeros(100))
     after.extra["scored_at"] = np.full(100, scored_at, object)
-    show_history(hand_history(after, "ines", against=before))
+    show_history([hand_history(after, "ines", against=before)] * 2)
     printed = capsys.readouterr().out
-    assert printed.count("2026-07-09") == (scored_at is not None)
+    assert printed.count("A weighted mean") == 1
+    assert printed.count("2026-07-09") == 2 * (scored_at is not None)
     assert ("all dated 2026-07-09" in printed) == (scored_at is not None)
