@@ -202,7 +202,11 @@ def make_season(season: Season, target: Path) -> None:
                 given = score(rng, peak_newton, season, hand)
                 if rng.random() < 0.02:
                     continue  # a berry that this rater did not get to
-                scores.append({"sample": code, "number": number, "rater": rater, "score": given})
+                at = _day(season.first_day, day)
+                scores.append(
+                    {"sample": code, "number": number, "rater": rater, "score": given,
+                     "scored_at": at}
+                )  # fmt: skip
     _table(target / "plan.csv", plan)
     _table(target / "scores.csv", scores)
     if season.sheets:
