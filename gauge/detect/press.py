@@ -338,7 +338,8 @@ class OpenPress:
     def _is_zero(self, part: Part) -> bool:
         """Whether a part looks like a new zero: it fell to its level, or rose as no hand does."""
         height, need = part.level_newton - part.base_newton, self.need_on(part.base_newton)
-        if height > need and self._is_step(part, self._supported(part), part.level_newton):
+        least = min(need, self.settings.onset_sigma * self.zero.width * self.zero.wander_newton)
+        if height > least and self._is_step(part, self._supported(part), part.level_newton):
             return True
         half = (part.largest_newton + part.level_newton) / 2
         n = next((i for i, force in enumerate(reversed(part.forces)) if force > half), 0)
