@@ -148,7 +148,7 @@ class OpenPress:
                 self.high_s = t_s
         else:  # also while no base is known, so that it is NaN
             if not self.low:
-                self.crept = t_s - self.high_s > 2 * MOMENT_S
+                self.crept = t_s - self.high_s > MOMENT_S
             self.low.append(force)
         end = self._ending(t_s, force, beat) if self.low or self.n_near else None
         if end and end.anew:
