@@ -10,7 +10,7 @@ import math
 
 from gauge.units import NEWTON_PER_FLOAT, Unit
 
-_COUNTS = 100  # all displays count their last digit in what divides this
+_COUNTS = 10  # all displays count their last digit in what divides this
 
 
 class Display:
