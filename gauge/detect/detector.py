@@ -266,7 +266,7 @@ class Detector:
     def _learn(self, t_s: float) -> None:
         """Learn from a block of readings at rest."""
         block, zero = self._block, self._zero
-        if not zero.is_sure:  # perhaps the first rest was none, and this is so much stiller
+        if self._before and not zero.is_sure:  # perhaps that was no rest, as this is far stiller
             last = self._before + block
             own = max(rough_sigma(last), zero.step_newton)
             lower = fmean(last) < zero.level_newton - 2 * SAME_SIGMA * own
