@@ -219,10 +219,9 @@ class OpenPress:
             self.n_near += 1
             if self.n_near >= dwell and self.low:
                 self.lowest_newton = min(self.lowest_newton, median(self.low[-dwell:]))
-        if self.n_near >= dwell:
-            stays = (1 + SMALL_SHARE) * max(self.lowest_newton - level, 0.0)  # wavers by its share
-            if force > self.zero.high(t_s, self.settings.onset_sigma) + stays:
-                return True
+        stays = (1 + SMALL_SHARE) * max(self.lowest_newton - level, 0.0)  # wavers by its share
+        if self.n_near >= dwell and force > self.zero.high(t_s, self.settings.onset_sigma) + stays:
+            return True
         if force > level + 2 * close:
             self.n_near, self.lowest_newton = 0, math.inf
         return False
@@ -244,28 +243,27 @@ class OpenPress:
 
     def _least(self, t_s: float, mean_newton: float) -> int:
         """Readings that a level is asked to last for, to be a new zero."""
-        rise = self.floor
+        rise, rate_hz = self.floor, self.arrivals.rate_hz
         if rise.height_newton < self.need_on(rise.level_newton):
             rise = self.before
         if mean_newton < rise.level_newton - SAME_SIGMA * self.zero.sigma_newton:
             rise = self.whole
         height, above = rise.height_newton, mean_newton - rise.level_newton
         share = above / height if height > 0 else 1.0
-        if self.crept:
-            last = max(self.low[-math.ceil(2 * MOMENT_S * self.arrivals.rate_hz) :])
-            if last - rise.level_newton > max(2 * above, SMALL_SHARE * height):
-                self.crept, self.high_s = False, t_s  # no hold falls so fast
-        n, lasts_s = max(BLOCK + 2, math.ceil(MOMENT_S * self.arrivals.rate_hz)), MOMENT_S
+        high = rise.level_newton + max(2 * above, SMALL_SHARE * height)
+        if self.crept and max(self.low[-math.ceil(2 * MOMENT_S * rate_hz) :]) > high:
+            self.crept, self.high_s = False, t_s  # no hold falls so fast
+        n = max(BLOCK + 2, math.ceil(MOMENT_S * rate_hz))
         if len(self.low) <= n:
             return n
         if share < _HALF and above > self.need_newton and self._stepped(rise, mean_newton, n):
             return n
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
-        if share > SMALL_SHARE or rise is not self.whole:  # a release leaves less
-            lasts_s = LONG_S * share
-        lasts_s = max(lasts_s, SMALL_SHARE / 2 * (t_s - self.high_s))
-        return max(n, math.ceil(lasts_s * self.arrivals.rate_hz))
+        longer = share > SMALL_SHARE or rise is not self.whole  # a release leaves less
+        lasts_s = max(LONG_S * share if longer else 0.0, SMALL_SHARE / 2 * (t_s - self.high_s))
+        n = max(n, math.ceil(lasts_s * rate_hz))
+        return n
 
     def _stepped(self, rise: Rise, level_newton: float, n: int) -> bool:
         """Whether the force stepped to a level after its fall to zero, as residue does."""
@@ -299,13 +297,14 @@ class OpenPress:
             if old.level_newton - level < self.need_newton or self._is_zero(old):
                 part.from_s, crept = old.from_s, old.level_newton == self.floor.level_newton
         parts.append(part)
-        self.part = Part(t_s, level, part.base_error_newton)
-        if self._is_zero(part):
+        bases = self.part.base_newton, part.base_newton  # what stepped up from no zero is none
+        if self.floor.level_newton in bases and self._is_zero(part):
             if self.floor.height_newton > self.need_newton:
                 self.before = replace(self.floor)
             self.floor = Rise(level)
         elif crept or level < self.floor.level_newton - SAME_SIGMA * zero.sigma_newton:
             self.floor = self.whole
+        self.part = Part(t_s, level, part.base_error_newton)
         self._watch()
 
     # --- hindsight ------------------------------------------------------------------------------
@@ -353,12 +352,10 @@ class OpenPress:
         x = self._supported(part)
         top = max(x, default=-math.inf)
         fell = max(need, part.level_newton - base) / 2
-        if top - base < need or top - part.level_newton < fell:
+        lasted_s, least_s = self._lasted_s(part, x, need), self.settings.shortest_s
+        if top - base < need or top - part.level_newton < fell or lasted_s < least_s:
             return False
-        if self._lasted_s(part, x, need) < self.settings.shortest_s:
-            return False
-        brief = self._lasted_s(part, x, need) < MOMENT_S
-        brief = brief and self._lasted_s(part, x, top - base) < MOMENT_S / 2
+        brief = lasted_s < MOMENT_S and self._lasted_s(part, x, top - base) < MOMENT_S / 2
         brief = brief or self._follows(part, MOMENT_S / 2)
         return not (brief and self._is_step(part, x, top))
 
