@@ -263,7 +263,10 @@ class OpenPress:
         longer = share > SMALL_SHARE or rise is not self.whole  # a release leaves less
         lasts_s = max(LONG_S * share if longer else 0.0, SMALL_SHARE / 2 * (t_s - self.high_s))
         n = max(n, math.ceil(lasts_s * rate_hz))
-        return n
+        drift = max(self.zero.drift_newton_s, 0.0) * lasts_s / 4
+        # What is left of a release does not even seem to rise: after a skin break a hand goes on.
+        rises = share > SMALL_SHARE and fmean(self.low[-n // 2 :]) > fmean(self.low[-n:]) + drift
+        return _KEPT if rises else n
 
     def _stepped(self, rise: Rise, level_newton: float, n: int) -> bool:
         """Whether the force stepped to a level after its fall to zero, as residue does."""
