@@ -88,7 +88,7 @@ class OpenPress:
         self.watch_newton = math.inf  # above this one; whether it crept there, as in a hold,
         self.crept, self.high_s = False, t_s  # from half as high again
         self.n_near, self.lowest_newton = 0, math.inf  # readings near zero, their lowest median
-        self.last_newton = base if zero.is_known else math.inf
+        self.last_newton = self.high_newton = base if zero.is_known else math.inf  # before `low`
 
     def ask(self, step_share: float = 1.0, firm_newton: float = 0.0) -> None:
         """Set its least rise: nearer to that of a firm berry than to the noise, by ratios.
@@ -148,7 +148,7 @@ class OpenPress:
                 self.high_s = t_s
         else:  # also while no base is known, so that it is NaN
             if not self.low:
-                self.crept = t_s - self.high_s > MOMENT_S
+                self.crept, self.high_newton = t_s - self.high_s > MOMENT_S, self.last_newton
             self.low.append(force)
         end = self._ending(t_s, force, beat) if self.low or self.n_near else None
         if end and end.anew:
@@ -251,12 +251,12 @@ class OpenPress:
         height, above = rise.height_newton, mean_newton - rise.level_newton
         share = above / height if height > 0 else 1.0
         high = rise.level_newton + max(2 * above, SMALL_SHARE * height)
-        if self.crept and max(self.low[-math.ceil(2 * MOMENT_S * rate_hz) :]) > high:
+        n = math.ceil(2 * MOMENT_S * rate_hz)
+        last = self.low[-n:] if len(self.low) >= n else [self.high_newton]
+        if self.crept and max(last) > high:
             self.crept, self.high_s = False, t_s  # no hold falls so fast
         n = max(BLOCK + 2, math.ceil(MOMENT_S * rate_hz))
-        if len(self.low) <= n:
-            return n
-        if share < _HALF and above > self.need_newton and self._stepped(rise, mean_newton, n):
+        if len(self.low) <= n or (share < _HALF and self._stepped(rise, mean_newton, n)):
             return n
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
@@ -270,12 +270,12 @@ class OpenPress:
 
     def _stepped(self, rise: Rise, level_newton: float, n: int) -> bool:
         """Whether the force stepped to a level after its fall to zero, as residue does."""
-        last, rate_hz = self.low[-2 * n :], self.arrivals.rate_hz
+        last, zero_newton = self.low[-2 * n :], rise.level_newton
         lowest = min(last)
-        most = lowest + _RISE_SHARE * (level_newton - lowest)
         # A hand that has just released turns first: it needs twice its time.
-        soon = last[last.index(lowest) :][: 1 + int(2 * HAND_S * rate_hz)]
-        return lowest < (rise.level_newton + level_newton) / 2 and max(soon) >= most
+        soon = last[last.index(lowest) :][: 1 + int(2 * HAND_S * self.arrivals.rate_hz)]
+        far = level_newton - zero_newton > max(self.need_newton, 2 * (lowest - zero_newton))
+        return far and max(soon) - lowest >= _RISE_SHARE * (level_newton - lowest)
 
     # --- its levels -----------------------------------------------------------------------------
 
