@@ -74,8 +74,11 @@ def hand_history(
     length above, of the average's variance by chance and by what the reference leaves unknown of
     the hand. The latter is that of the average's expected value by the delta method: averages that
     are taken with estimated parameters are off by the same error throughout (Jones, L. A., Champ,
-    C. W. & Rigdon, S. E. (2001) Technometrics 43:156-167). `pairs` hold the scores after the
-    reference, in the order of scoring where they are dated; `reference` is its name.
+    C. W. & Rigdon, S. E. (2001) Technometrics 43:156-167). Where most berries can hardly be
+    mistaken, as of two scores, residuals are rare and large, which the average's kurtosis allows
+    for (Cornish, E. A. & Fisher, R. A. (1938) Rev. Inst. Int. Stat. 5:307-320). `pairs` hold the
+    scores after the reference, in the order of scoring where they are dated; `reference` is its
+    name.
 
     Raises
     ------
@@ -97,11 +100,13 @@ def hand_history(
             todo="Score more berries.",
         )
     hand = fit_cuts(against, force_scale=force_scale)
-    residual, variance, gradient = _residuals(hand, own)
+    residual, second, fourth, gradient = _residuals(hand, own)
     average, slopes = _averages(residual), _averages(gradient)
-    chance = _averages(WEIGHT * variance, keep=(1.0 - WEIGHT) ** 2)
     off = ((slopes @ np.array(whole_covariance(hand))) * slopes).sum(axis=1)
-    limits = limit_width(WEIGHT, RUN_LENGTH) * np.sqrt(chance + off)
+    variance = np.maximum(_averages(second, 2) + off, 1e-24)
+    kurtosis = np.maximum(_averages(fourth, 4), 0.0) / variance**2
+    width = limit_width(WEIGHT, RUN_LENGTH)
+    limits = np.sqrt(variance) * (width + kurtosis * (width**3 - 3.0 * width) / 24.0)
     outside = np.abs(average) > limits
     # A shift of all cut points by one unit moves the average by as much as its slopes add up to.
     newton = 1.0 / np.maximum(slopes[:, :-1].sum(axis=1), 1e-12)
@@ -145,28 +150,30 @@ def _points(
     return tuple(points)
 
 
-def _residuals(hand: CutFit, pairs: Pairs) -> tuple[Floats, Floats, Floats]:
-    """Each score's residual, its variance, and its expected value's slope by cut points and spread.
+def _residuals(hand: CutFit, pairs: Pairs) -> tuple[Floats, Floats, Floats, Floats]:
+    """Residuals, their cumulants 2 and 4, and slopes of their means by cut points and spread.
 
     The residual, the probability of a firmer score less that of a softer one, is the derivative of
     the log-likelihood by a shift of all cut points, times the spread (Li, C. & Shepherd, B. E.
     (2012) Biometrika 99:473-480).
     """
     upper, lower = hand.ends(pairs.force_newton)
-    every = logistic(lower) - logistic(-upper)
-    variance = (interval_probability(upper, lower) * every**2).sum(axis=1)
+    chance, every = interval_probability(upper, lower), logistic(lower) - logistic(-upper)
+    second = (chance * every**2).sum(axis=1)
+    fourth = (chance * every**4).sum(axis=1) - 3.0 * second**2
     # A score beyond all that the reference gave counts as the last of them.
     known = np.flatnonzero(np.isfinite(hand.cut))
-    rank = np.clip(pairs.rank, known[0], known[-1] + 1)
+    residual = every[np.arange(pairs.rank.size), np.clip(pairs.rank, known[0], known[-1] + 1)]
     z = upper[:, :-1]
     by_cut = logistic(z) * logistic(-z) * np.diff(every, axis=1) / hand.spread
     by_spread = (by_cut * np.where(np.isfinite(z), z, 0.0)).sum(axis=1)
-    return every[np.arange(rank.size), rank], variance, np.column_stack([by_cut, by_spread])
+    return residual, second, fourth, np.column_stack([by_cut, by_spread])
 
 
-def _averages(values: Floats, keep: float = 1.0 - WEIGHT) -> Floats:
-    """Average the values up to each one, the weights of earlier ones kept in part at each step."""
-    return np.array([*accumulate(WEIGHT * values, lambda mean, new: keep * mean + new)])
+def _averages(values: Floats, order: int = 1) -> Floats:
+    """Average the values up to each one, the last weighing most; or their cumulants of an order."""
+    keep = (1.0 - WEIGHT) ** order
+    return np.array([*accumulate(WEIGHT**order * values, lambda old, new: keep * old + new)])
 
 
 @functools.lru_cache

@@ -36,7 +36,7 @@ from calibrate.cuts.fitting import fit
 from calibrate.cuts.salelimit import limit_force
 from calibrate.cuts.seasonshift import compare_seasons
 from calibrate.data.pairs import Pairs
-from calibrate.data.scale import BLACKBERRY
+from calibrate.data.scale import BLACKBERRY, RASPBERRY
 from calibrate.model.panel import fit_panel
 from calibrate.raters.check import check_rater
 from calibrate.raters.history import hand_history
@@ -215,6 +215,17 @@ def charted_stored(rng: np.random.Generator, case: Hands, shift_newton: float) -
     yield from passed(before, after)
 
 
+def charted_two(rng: np.random.Generator, case: Hands, shift_newton: float) -> Counts:
+    """Chart 200 scores of firm or soft, one boundary at 2 N, after 120 that are the reference."""
+    cut = draw_hands(rng, case)
+    five = (
+        score(rng, replace(case, berries=120), cut),
+        score(rng, replace(case, berries=200), cut + shift_newton),
+    )
+    two = [replace(one, scale=RASPBERRY, rank=(one.rank > 2).astype(np.int64)) for one in five]
+    yield from passed(*two)
+
+
 def passed(before: Pairs, after: Pairs) -> Counts:
     """Whether the chart of the scores after the reference passed its limit."""
     found = hand_history(after, RATERS[0], against=before)
@@ -356,6 +367,8 @@ def rows() -> list[Row]:
     for shift, goal in ((0.0, "<= 18"), (0.3, "-")):
         name = f"hand {shift:+g} N since the first 60 of a storage trial"
         add("chart", name, goal, charted_stored, Hands(raters=1), shift)
+        name = f"hand {shift:+g} N since the reference, firm or soft"
+        add("chart", name, goal, charted_two, Hands(raters=1), shift)
     return out
 
 
