@@ -50,6 +50,10 @@ def flags(readings, *, lost=(), bad=(), settings=None):
     return berry
 
 
+def peaks(events):
+    return [event.peak_newton for event in events if isinstance(event, Press)]
+
+
 def test_readings_lost_at_the_top_are_told_of():
     readings = said(noisy(REST, RISE, FALL, REST))
     lost = range(166, 176)  # 0.2 s
@@ -311,7 +315,7 @@ def test_a_gauge_that_sends_too_seldom_is_told_of(rate_hz):
 def test_the_first_press_leaves_a_fifth_of_itself():
     """Residue of 22 % of the first press is a new zero, not a crash."""
     forces = noisy(REST, 0.2 * RISE, np.full(100, 0.22), 0.22 + RISE, np.full(100, 0.22))
-    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    found = peaks(Detector().feed(said(forces)))
     assert found == pytest.approx([1.0, 5.22], abs=0.02)
 
 
@@ -322,7 +326,7 @@ def test_what_comes_with_a_release_and_falls_off_again(n_rest, settles_s, is_ber
     """Residue lies still sooner than a hand could turn and press anew; a second press does not."""
     comes = 0.3 * (1 - np.exp(-np.arange(100) / 50 / settles_s))
     forces = noisy(REST, RISE, FALL, np.zeros(n_rest), comes, REST)
-    found = [e for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    found = peaks(Detector().feed(said(forces)))
     assert len(found) == 1 + is_berry
 
 
@@ -333,7 +337,7 @@ def test_residue_near_half_of_a_berry_is_zero_at_once():
     told = [r.t_s for r in said(forces) if detector.feed([r])]
     assert told[0] < (len(REST) + len(RISE) + len(FALL) + 22) / 50
     forces = noisy(REST, 0.2 * RISE, 0.2 * FALL, np.full(30, 0.45), 0.45 + 0.2 * RISE, REST)
-    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    found = peaks(Detector().feed(said(forces)))
     assert found == pytest.approx([1.0, 1.45], abs=0.02)
 
 
@@ -343,14 +347,14 @@ def test_a_hand_that_wavers_in_a_long_hold_presses_once(low, swing, period_s):
     t_s = np.arange(600) / 50
     hold = low + (5 - low) * np.exp(-t_s / 0.4) + swing * np.sin(2 * np.pi * t_s / period_s)
     forces = noisy(REST, RISE, hold, FALL * low / 5, REST, noise=0.012)
-    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    found = peaks(Detector().feed(said(forces)))
     assert found == pytest.approx([5.0], abs=0.1)
 
 
 def test_a_spike_before_a_long_hold_is_part_of_a_berry():
     """A skin breaks at once, and the hand holds on at a third of that force."""
     forces = noisy(REST, [2.0, 4.0, 4.0], np.full(30, 1.3), FALL * 0.26, REST)
-    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    found = peaks(Detector().feed(said(forces)))
     assert found == pytest.approx([4.0], abs=0.02)
 
 
@@ -358,8 +362,8 @@ def test_a_session_that_begins_with_hum_finds_its_berries():
     """Hum of ten sigma, read near its own rate, is never level for as long as rest is asked."""
     forces = noisy(REST, *[np.concatenate([RISE, FALL, REST])] * 3, noise=0.002)
     hum = 0.026 * np.sin(2 * np.pi * 2.2 * np.arange(len(forces)) / 50)
-    found = [e for e in Detector().feed(said(forces + hum)) if isinstance(e, Press)]
-    assert [round(e.peak_newton) for e in found] == [5, 5, 5]
+    found = peaks(Detector().feed(said(forces + hum)))
+    assert [round(peak) for peak in found] == [5, 5, 5]
 
 
 def test_a_press_held_from_one_gap_to_the_next_is_told_of():
@@ -392,15 +396,15 @@ def test_an_overload_before_any_rest_is_no_press_and_no_error():
     readings[7] = readings[7]._replace(status=Status.OVERLOAD)
     readings += said(noisy(REST, RISE, FALL, REST), start_s=1.0)
     detector = Detector()
-    peaks = [e.peak_newton for r in readings for e in detector.feed([r]) if isinstance(e, Press)]
-    assert peaks == pytest.approx([5.0], abs=0.02)
+    found = peaks([event for reading in readings for event in detector.feed([reading])])
+    assert found == pytest.approx([5.0], abs=0.02)
 
 
 def test_a_quick_press_as_juice_lets_go_is_a_berry():
     """It rises within 0.1 s out of the pull of a berry twice as firm."""
     pull, quick = np.full(25, -0.15), np.linspace(0, 2.4, 6)
     forces = noisy(REST, RISE, FALL, pull, quick, np.full(50, 2.4), FALL * 0.48, REST)
-    found = [e.peak_newton for e in Detector().feed(said(forces)) if isinstance(e, Press)]
+    found = peaks(Detector().feed(said(forces)))
     assert found == pytest.approx([5.0, 2.4], abs=0.03)
 
 
