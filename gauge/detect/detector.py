@@ -335,8 +335,9 @@ class Detector:
         if not found:  # what is no press is rest; but what rises somewhat higher stays a press
             height = press.floor.height_newton
             stayed = level - press.floor.level_newton > height / 2
-            if height > max(press.need_newton, SMALL_SHARE * firm_newton) and not stayed:
-                text = f"A force of {height:.2f} N came and went too fast for a press: no berry."
+            high = height > max(press.need_newton, SMALL_SHARE * firm_newton)
+            if high and not stayed and (top := last.peak):
+                text = f"{top.shown} {top.unit} came and went too fast for a press: no berry."
                 self._say(t_s, text, no_berry=True)
             most = min(last.rise_newton, press.need_newton) / SAME_SIGMA
             zero.admit(last.forces, level, most, self._many)

@@ -156,6 +156,7 @@ def test_a_knock_of_a_few_readings_is_no_compression():
     [event] = run(said(noisy([*rest(2), 1.5, 2.0, 1.0, *rest(2)])))
     assert isinstance(event, DetectorNotice)
     assert event.no_berry
+    assert event.text.startswith("1.998 N")
 
 
 def test_a_false_reading_at_rest_does_not_swallow_the_press_after_it():
