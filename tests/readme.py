@@ -1,11 +1,13 @@
 """The tour's console blocks as steps, run in one shell in one empty folder.
 
 `$ ` begins a command, `> ` continues it, and what follows is its output. `python -m tests.readme`
-runs them and writes the real outputs, and the pictures, back into sample_runs/README.md.
+runs them and writes the real outputs back into sample_runs/README.md, and the pictures that it or
+README.md shows into sample_runs/pictures.
 """
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import doctest
 import os
@@ -62,6 +64,8 @@ def run(steps: list[Step], folder: Path, timeout_s: float = 260) -> str:
         "RUNS": str(ROOT / "sample_runs"),
         "COLUMNS": "80",
         "NO_COLOR": "1",
+        # The last session that this machine remembers is its user's own.
+        "FIRMHAND_HOME": str(folder / ".firmhand"),
     }
     with subprocess.Popen(
         ["bash"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
@@ -104,13 +108,15 @@ def _written(step: Step) -> str:
 
 def main() -> None:
     """Write the real outputs into the tour."""
+    argparse.ArgumentParser(prog="python -m tests.readme", description=__doc__).parse_args()
     text = TOUR.read_text("utf-8")
     found = blocks(text)
     with tempfile.TemporaryDirectory() as folder:
         stderr = run([step for steps in found for step in steps], Path(folder))
         PICTURES.mkdir(exist_ok=True)
+        shown = text + README.read_text("utf-8")
         for picture in Path(folder).glob("*.svg"):
-            if f"pictures/{picture.name}" in text:
+            if f"pictures/{picture.name}" in shown:
                 shutil.copy(picture, PICTURES / picture.name)
     for steps in found:
         for step in steps:
