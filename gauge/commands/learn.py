@@ -162,7 +162,7 @@ def _check_target(out: Path, *, ask: bool) -> None:
             f"{out} is a season file or another database, and stays as it is.",
             todo="Give --out a name such as bench.toml.",
         )
-    if not ask and not _is_format(out):  # --yes replaces formats alone
+    if not ask and not is_format(out):  # --yes replaces formats alone
         raise AlreadyThereError(
             f"{out} exists and is no line format; it stays as it is.",
             todo="Give --out another name.",
@@ -171,7 +171,8 @@ def _check_target(out: Path, *, ask: bool) -> None:
         raise AlreadyThereError(f"{out} exists and stays as it is.", todo="Give --out a new name.")
 
 
-def _is_format(path: Path) -> bool:
+def is_format(path: Path | str) -> bool:
+    """Return whether a line format can be loaded from there."""
     from gauge.protocol.formatfile import load_format
 
     try:
@@ -189,7 +190,7 @@ def _confirm(learned: Learned) -> None:
     if not click.confirm(question, default=None, err=True):
         raise NotSureError(
             f"the display did not show {shown}; no format was written.",
-            todo="Learn again; if the unit is wrong, give --unit.",
+            todo="Learn again; if only the unit is wrong, 'gauge learn --unit' sets it.",
         )
 
 

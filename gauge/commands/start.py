@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from dataclasses import replace
 from datetime import date
@@ -38,11 +39,12 @@ def command(context: click.Context) -> None:
     """  # noqa: D301
     from gauge.session.memory import Place, load
 
-    last = load(home()) or Place(port="", format_name="", season=f"{date.today().year}.season")
+    begin = f"{date.today().year}.season"
+    last = load(home()) or Place(port="", format_name="", season=begin)
     say("This sets up a day at the gauge. Enter takes what stands in brackets; Ctrl-C stops.")
     place = _named(replace(last, port=_port(last), usb=None))
     place = replace(place, format_name=_learned(context, place))
-    place = replace(place, season=_ask("Season file", last.season))
+    place = replace(place, season=_season(last.season if Path(last.season).exists() else begin))
     season = Path(place.season)
     with removed_if_empty(season):
         _planned(context, season)
@@ -89,7 +91,9 @@ def _port(last: Place) -> str:
         if not ports:
             say("No serial port found. Plug the gauge in, then press Enter; or name its port.")
         usb = [info.port for info in ports if info.identity]
-        known = found(last, ports)[0].port or (usb[0] if len(usb) == 1 else "")
+        known = found(last, ports)[0].port
+        if not ("://" in known or known in {info.port for info in ports} or os.path.exists(known)):
+            known = usb[0] if len(usb) == 1 else ""
         answer = _ask("Port of the gauge" + (" (number or name)" if ports else ""), known)
         if answer.isdigit() and 0 < int(answer) <= len(ports):
             answer = ports[int(answer) - 1].port
@@ -128,17 +132,12 @@ def _scored(place: Place) -> Place:
 def _learned(context: click.Context, place: Place) -> str:
     """Return a line format: a known one where the tech takes it, or learned now."""
     from gauge.commands import learn
-    from gauge.protocol.formatfile import load_format
 
     stem = "".join(c if c.isalnum() or c in "-_" else "-" for c in (place.gauge or "").lower())
     out = Path(f"{stem}.toml")
-    known = place.format_name or (str(out) if out.exists() else "")
+    known = next(filter(learn.is_format, (place.format_name, str(out))), None)
     if known and click.confirm(f"Use the line format {known}?", default=True, err=True):
-        try:
-            load_format(known)
-            return known
-        except FirmhandError as error:
-            say(str(error))
+        return known
     while True:
         say(f"Now the gauge is listened to; what is learned is written to {out}.")
         try:
@@ -148,6 +147,25 @@ def _learned(context: click.Context, place: Place) -> str:
             say(str(error))
             if not click.confirm("Listen again?", default=True, err=True):
                 raise
+
+
+def _season(known: str) -> str:
+    """Ask for a season file until it can be opened, or begun."""
+    from gauge.season.file import open_season
+
+    while True:
+        season = Path(_ask("Season file", known))
+        try:
+            if season.exists():
+                open_season(season).close()
+                return str(season)
+        except FirmhandError as error:
+            say(str(error))
+            continue
+        folder = season.absolute().parent
+        if folder.is_dir() and os.access(folder, os.W_OK):
+            return str(season)
+        say(f"{folder} is no folder to write in. Make it, or name another.")
 
 
 def _planned(context: click.Context, season: Path) -> None:

@@ -85,6 +85,32 @@ def test_a_port_that_is_not_there_is_asked_about_before_all_else(tmp_path: Path)
 
 
 @needs_pty
+def test_a_season_that_cannot_be_begun_is_asked_about_and_what_is_gone_is_not_offered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    line, gone = PtyLine(tmp_path / "gauge"), tmp_path / "gone26"
+    Path("plan.csv").write_text("code\nB-01\n", "utf-8")
+    here = replace(LAST, format_name="number-unit", season="b.season", usb=None)
+    store(home(), replace(here, port=str(gone / "tty"), season=str(gone / "a.season")), [])
+    day = f"{line.link}\n\n\n\n\n\n\n"  # up to the format, which Enter takes
+    typed = f"{day}{gone / 'a.season'}\nplan.csv\n \nb.season\n"
+    told = CliRunner().invoke(group, ["start"], input=typed).stderr
+    assert f"[{gone}" not in told
+    assert f"{gone} is no folder to write in." in told
+    assert "plan.csv is not a season file" in told
+    assert told.count("Season file [") == 4
+    assert "Season file [2" in told  # of this year
+    assert "b.season\nCrop: blackberry or raspberry" in told
+    store(home(), replace(here, port=str(line.link), format_name=str(gone / "a.toml")), [])
+    told = CliRunner().invoke(group, ["start"], input="\n" * 6).stderr
+    assert f"[{line.link}]: " in told
+    assert "Use the line format" not in told
+    assert "Now the gauge is listened to" in told
+    line.close()
+
+
+@needs_pty
 @pytest.mark.parametrize("sends", [False, True])
 def test_the_last_session_is_one_to_which_the_gauge_sent_something(
     tmp_path: Path, sends: bool
