@@ -40,6 +40,8 @@ _CREATED = """
 INSERT INTO season (id, code, crop, scale, created_at, created_by) VALUES (1, ?, ?, ?, ?, ?)
 """
 
+_BEGIN = "Check the name; 'gauge start', 'gauge log' and 'gauge plan --import' begin a season file."
+
 
 class SeasonFile(ChangeTables, CalibrationTables):
     """An open season file; a context manager. Made by `open_season`.
@@ -188,10 +190,7 @@ def open_season(
             # By SQLite and not by the file's size: a stop while it was begun is undone first.
             if db.execute("PRAGMA page_count").fetchone()[0] == 0:
                 if not create:
-                    raise NotASeasonError(
-                        f"{path} is empty.",
-                        todo="'gauge log' and 'gauge plan' begin a season file.",
-                    )
+                    raise NotASeasonError(f"{path} is empty.", todo=_BEGIN)
                 db.execute(JOURNAL_PRAGMA)
                 script = "\n".join(schema.MIGRATIONS)
                 _build(db, script, schema.VERSION, code or path.stem, crop, scale_json)
@@ -210,9 +209,7 @@ def _refuse_what_is_no_file(path: Path, *, create: bool) -> None:
         path.stat()
     except FileNotFoundError:
         if not create:
-            raise UnreadableFileError(
-                f"{path} does not exist.", todo="'gauge log' and 'gauge plan' begin a season file."
-            ) from None
+            raise UnreadableFileError(f"{path} does not exist.", todo=_BEGIN) from None
         if not path.absolute().parent.is_dir():
             raise UnreadableFileError(
                 f"{path.absolute().parent} does not exist.", todo="Make the folder first."
