@@ -46,6 +46,7 @@ def command(season: Path, settings: tuple[str, ...], session_id: int | None, as_
             file.set_protocol(stated, session_id)
             usual = file.protocol
         found = {row.session_id: PressProtocol.of(row.session, usual) for row in file.sessions()}
+        pressed = {berry.session_id for berry in file.berries()}
     shown = stated if session_id is None else usual.but(stated)
     others = {i: one.words() for i, one in found.items() if one != usual and session_id is None}
     if as_json:
@@ -56,6 +57,6 @@ def command(season: Path, settings: tuple[str, ...], session_id: int | None, as_
         echo(f"{part.called:24}  {shown.said(name) or 'not stated'}")
     for i, words in others.items():
         echo(f"session {i}: {words}")
-    if settings and session_id is None and len(others) < len(found):
-        n = plural(len(found) - len(others), "session")
+    if settings and session_id is None and (alike := pressed & (found.keys() - others.keys())):
+        n = plural(len(alike), "session")
         echo(f"It holds for {n} pressed before, too; --session N states what was another way.")

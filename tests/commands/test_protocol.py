@@ -38,6 +38,18 @@ def season(tmp_path: Path) -> Path:
     return path
 
 
+def test_sessions_pressed_before_are_those_with_berries(tmp_path: Path) -> None:
+    path = tmp_path / "2026.season"
+    words = ("protocol", path, "--set", "head_mm=8")
+    with open_season(path, create=True) as file:
+        first, _ = (file.add_session(Session(started_at="2026-07-06T08:00:00Z")) for _ in "ab")
+        sample = file.add_sample(Sample(code="C09"))
+    assert "pressed before" not in run(gauge, *words).stdout  # sessions with no berry
+    with open_season(path) as file:
+        file.acknowledge_berry(first, sample, 1, press(1.1, 9.0))
+    assert "It holds for 1 session pressed before, too" in run(gauge, *words).stdout
+
+
 def test_a_protocol_is_set_part_by_part_and_the_trail_keeps_what_stood_there(season: Path) -> None:
     run(gauge, "protocol", season, "--set", "head_mm=8", "--set", "speed=Hand", "--set", "end=30%")
     later = run(gauge, "protocol", season, "--set", "speed=2.5 mm/s", "--set",
