@@ -175,21 +175,21 @@ def _keep(
 def _compared(calibration: calibrate.Calibration, squeeze: Squeeze) -> str:
     """What the rater sees after a score: force, the panel's score and band, how far off."""
     from calibrate.cuts.bands import bands
-    from calibrate.raters.warmup import signed_miss_newton
 
     force_newton = squeeze.force_newton
-    given = calibration.scale.labels[squeeze.rank]
-    panel = bands(calibration)[int(calibration.probabilities([force_newton])[0].argmax())]
+    rank = int(calibration.probabilities([force_newton])[0].argmax())
+    panel, given = (bands(calibration)[i] for i in (rank, squeeze.rank))
     up = "up" if panel.high_newton is None else f"to {answers.with_unit(panel.high_newton)}"
     band = f"{panel.score} is {answers.with_unit(panel.low_newton or 0.0)} {up}"
-    off_newton = signed_miss_newton(calibration, force_newton, squeeze.rank)
-    if off_newton == 0:
-        return f"  {answers.with_unit(force_newton)}: {given}, as the panel ({band})."
-    end = "firm" if off_newton > 0 else "soft"
+    if panel == given:
+        return f"  {answers.with_unit(force_newton)}: {given.score}, as the panel ({band})."
+    said = f"  {answers.with_unit(force_newton)}: the panel calls it {panel.score} ({band}); it "
+    end, edge = ("firm", given.high_newton) if squeeze.rank > rank else ("soft", given.low_newton)
+    if edge is None:
+        return f"{said}calls no force {given.score}."
     return (
-        f"  {answers.with_unit(force_newton)}: the panel calls it {panel.score} ({band}); it is "
-        f"{answers.with_unit(abs(off_newton))} {end}er than the {end}est that the "
-        f"panel calls {given}."
+        f"{said}is {answers.with_unit(abs(force_newton - edge))} {end}er than the {end}est that "
+        f"the panel calls {given.score}."
     )
 
 

@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -459,6 +460,19 @@ def test_practice_is_kept_apart_from_data(own: Path) -> None:
     with open_season(own, read_only=True) as file:
         assert len(file.practice()) == 3
         assert sum(len(row.presses) for row in file.anchors()) == 3
+
+
+def test_practice_tells_the_distance_to_the_band_that_the_card_shows(own: Path) -> None:
+    run("adopt", own, "july", "--yes")
+    run("anchors", own, "--calibration", "july", "--keep")
+    band = {one["score"]: one for one in answer("anchors", own)["bands"]}
+    typed = "5\n3\n5\n3\n1\nq\n"
+    said = run("practice", own, "--rater", "ines", "--seed", "2", text=typed).stderr
+    told = re.findall(r"  (\S+) N: .*; it is (\S+) N (firm|soft)er than .* calls (\d)\.", said)
+    assert {end for _, _, end, _ in told} == {"firm", "soft"}
+    for force, off, end, score in told:
+        edge = band[int(score)]["high_N" if end == "firm" else "low_N"]
+        assert float(off) == pytest.approx(abs(float(force) - edge), abs=0.0051)
 
 
 def test_a_practice_score_is_taken_back_and_the_squeeze_stays(own: Path) -> None:
