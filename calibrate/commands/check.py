@@ -123,11 +123,13 @@ def command(asked: _Asked) -> None:
         else:
             reports.append(report)
     answers.warn(dict.fromkeys(one for report in reports for one in report.warnings))
-    if fitted and early:
-        answers.say(
-            f"fewer than {LEAST_BERRIES} scores beside those that {fitted[0].source} was fitted "
-            f"to, so compared with the other raters: {', '.join(early)}"
-        )
+    for report in reports:
+        if fitted and report.rater in early:
+            answers.say(
+                f"{report.rater} has fewer than {LEAST_BERRIES} scores beside those that "
+                f"{fitted[0].source} was fitted to, so the hand is compared with the other raters: "
+                f"{', '.join(report.panel.raters)}"
+            )
     charts: dict[str, HandHistory | None] = {}
     if asked.history:
         charts = {one.rater: _history(asked, one.rater, pairs, after, fitted) for one in reports}
