@@ -117,8 +117,8 @@ def _objections(asked: _Asked, pairs: calibrate.Pairs) -> list[str]:
         if check.verdict == "drifted" and shifts:
             found.append(f"{drifted} by up to {answers.with_unit(max(shifts))}")
         elif check.verdict == "drifted":
-            sure = f"at no boundary surely and by over {check.limit}"
-            answers.say(f"{drifted}, but {sure}: no objection to adopting")
+            small = f"at each boundary by at most {check.limit}, or not surely"
+            answers.say(f"{drifted}, but {small}: no reason not to adopt")
     with gauge.open_season(asked.season, read_only=True) as file:
         rows = file.verifications()
         gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}
