@@ -14,7 +14,7 @@ import pytest
 
 from calibrate.cli import group as calibrate_group
 from gauge.cli import group as gauge_group
-from tests.readme import README, ROOT, TOUR, blocks, matches, run
+from tests.readme import PICTURES, README, ROOT, TOUR, Step, blocks, matches, run
 
 GROUPS = {"gauge": gauge_group, "calibrate": calibrate_group}
 
@@ -30,6 +30,18 @@ def test_the_tour_runs_and_prints_what_it_shows(tmp_path: Path) -> None:
         if step.shown:
             shown = "\n".join(step.shown)
             assert matches(step), f"$ {step.command}\nexpected:\n{shown}\ngot:\n{step.printed}"
+
+
+def test_the_tour_leaves_alone_what_the_machine_remembers(tmp_path: Path) -> None:
+    step = Step('echo "$FIRMHAND_HOME"')
+    run([step], tmp_path)
+    assert Path(step.printed.strip()).is_relative_to(tmp_path)
+
+
+def test_the_picture_of_the_readme_shows_the_cuts_of_its_notebook() -> None:
+    [cuts] = re.findall(r"^array\(\[(.+)\]\)", README.read_text("utf-8"), re.M)
+    shown = (PICTURES / "cuts.svg").read_text("utf-8")
+    assert [cut for cut in cuts.split(",") if f"<!-- {float(cut):.2f} -->" not in shown] == []
 
 
 @pytest.mark.parametrize("page", [README, TOUR], ids=["README", "tour"])
