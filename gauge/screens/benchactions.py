@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Sequence
 from datetime import date
 
-from gauge.errors import InvalidValueError, NoSuchRecordError
+from gauge.errors import InvalidValueError, NoSuchRaterError, NoSuchRecordError
 from gauge.records import Sample
 from gauge.screens.questions import BACKSPACE, ENTER, ESCAPE, Questions
 from gauge.season.rows import SampleRow, ahead, match, nearest
@@ -302,9 +302,23 @@ class BenchActions(Questions):
         self.say(f"{rater} has scored.")  # not what: the next rater may see this
         return events
 
-    def _score_last_by(self, rater: str) -> list[Event]:
-        if not rater:
-            raise InvalidValueError("A finger score needs a rater's name.")
+    def rater_named(self, typed: str) -> str:
+        """Return a rater's name as the season spells it, if it or the command line knows it."""
+        season = self.session.season
+        # A number alone is a slip of the finger, not a name, unless a rater is called so.
+        if not (set(typed) - set("0123456789 ") or typed in season.rater_names()):
+            raise InvalidValueError(f"A finger score needs a rater's name, not '{typed}'.")
+        return season.rater_named(typed, new=self._raters)
+
+    def _score_last_by(self, typed: str) -> list[Event]:
+        try:
+            return self._ask_score(self.rater_named(typed))
+        except NoSuchRaterError:
+            known = ", ".join(self.session.season.rater_names())
+            words = f"No rater is called '{typed}' (known: {known}). A new one?"
+            return self._confirm(words, lambda: self._ask_score(" ".join(typed.split())))
+
+    def _ask_score(self, rater: str) -> list[Event]:
         recorder = self.session.recorder
         berry = recorder.logged[-1]
 

@@ -16,7 +16,8 @@ from contextlib import contextmanager
 from gauge.errors import FirmhandError, InvalidValueError, NoSuchRecordError, StorageFailedError
 from gauge.printed import emit_json, say
 from gauge.records import Gap
-from gauge.screens.benchactions import BenchActions
+from gauge.screens.benchactions import REASONS, BenchActions
+from gauge.screens.questions import picked
 from gauge.season.rows import match, nearest
 from gauge.session.events import BerryLogged, Event, Notice, bells, describe
 
@@ -149,8 +150,9 @@ class PlainScreen:
                 recorder.discard_press(scores=True)
                 say("The press that waited for its scores is dropped, with the scores given.")
             elif word == "void":
-                berry = recorder.void_last(rest)
-                say(f"Berry {berry.number} is void ({rest}); its number is free again.")
+                why = picked(rest.strip(), REASONS)
+                berry = recorder.void_last(why)
+                say(f"Berry {berry.number} is void ({why}); its number is free again.")
             elif word == "undo":
                 say(recorder.undo())
                 self._ask()
@@ -165,6 +167,7 @@ class PlainScreen:
                 self._show_messages(self._actions.note_fruit(self._actions.sample, rest))
             elif word == "score":
                 rater, _, label = rest.partition(" ")
+                rater = self._actions.rater_named(rater)
                 recorder.score_last(rater, label.strip())
                 say(f"{rater} scored the last berry {label.strip()} (the force was seen).")
             elif recorder.missing:

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from gauge.errors import FirmhandError, StorageFailedError
+from gauge.errors import FirmhandError, InvalidValueError, StorageFailedError
 from gauge.session.events import Event
 
 ENTER, ESCAPE, BACKSPACE = "enter", "escape", "backspace"
@@ -67,6 +67,24 @@ class KeyBursts:
         return [Typed(held, burst=len(held) > 1)]
 
 
+def picked(typed: str, picks: Mapping[str, str]) -> str:
+    """Return what a typed answer stands for; where there is a list, a number must be of it.
+
+    Examples
+    --------
+    >>> picked("1", {"1": "slipped"}), picked("rotten", {"1": "slipped"})
+    ('slipped', 'rotten')
+    """
+    if picks and typed.isdecimal() and typed not in {*picks, *picks.values()}:
+        raise InvalidValueError(f"{typed} is not in the list:{listed(picks)}.")
+    return picks.get(typed, typed)
+
+
+def listed(picks: Mapping[str, str]) -> str:
+    """Name the answers of one key."""
+    return "".join(f"  [{key}] {what}" for key, what in picks.items())
+
+
 @dataclass(frozen=True, slots=True)
 class Message:
     """A message, and what it is about: it ends when that does; `short` is for a small screen."""
@@ -118,9 +136,8 @@ class Questions(ABC):
         """The open question and what is typed so far; empty if there is none."""
         if (asked := self._question) is None:
             return ""
-        picks = "".join(f"  [{key}] {what}" for key, what in asked.picks.items())
         typed = f"  > {asked.typed}_" if asked.free else ""
-        return f"{asked.words}{picks}{typed}  (Esc: back)"
+        return f"{asked.words}{listed(asked.picks)}{typed}  (Esc: back)"
 
     # --- messages -----------------------------------------------------------------------------
 
@@ -204,8 +221,10 @@ class Questions(ABC):
         elif not asked.free:
             self.say(f"Press {', '.join(asked.picks)}, or Esc to go back.")
         elif key == ENTER:
+            typed, asked.typed = asked.typed.strip(), ""
+            answer = picked(typed, asked.picks)  # where it refuses, the question stays open
             self._question = None
-            return asked.take(asked.typed.strip())
+            return asked.take(answer)
         elif key == BACKSPACE:
             asked.typed = asked.typed[:-1]
         elif len(key) == 1:

@@ -729,6 +729,38 @@ def test_a_score_after_the_force_was_seen_is_added(season):
     assert "already" in actions.messages[-1].text
 
 
+def test_a_number_outside_the_list_answers_nothing(season):
+    session = FakeSession(season)
+    actions = BenchActions(session, raters=("ines", "marek"))
+    session.receive(BERRY)
+    keyed(actions, "v", "9", "enter")
+    assert "9 is not in the list:  [1] slipped" in actions.messages[-1].text
+    assert actions.prompt.startswith("Void berry 1: why?")  # still open, for another answer
+    keyed(actions, "1", "u", "f", "3", "enter")
+    assert "3 is not in the list:  [1] ines  [2] marek" in actions.messages[-1].text
+    keyed(actions, "2", "4")
+    assert [(s.rater, s.score) for s in season.berries()[0].scores] == [("marek", "4")]
+    actions = BenchActions(session)  # without a list
+    keyed(actions, "f", "9", "enter")
+    assert "a rater's name, not '9'" in actions.messages[-1].text
+    assert [row.void for row in season.berries()] == [None]
+    assert season.rater_names() == ["marek"]
+
+
+def test_an_unknown_rater_is_asked_about_before_the_score(season):
+    season.know_raters(["ines", "marek"])
+    session = FakeSession(season)
+    actions = BenchActions(session, raters=("ines", "marek"))
+    session.receive(BERRY)
+    keyed(actions, "f", *"ann", "enter")
+    assert "No rater is called 'ann' (known: ines, marek). A new one?" in actions.prompt
+    keyed(actions, "n")
+    assert not actions.asking
+    keyed(actions, "f", *"Ines", "enter", "3", "f", *"ann", "enter", "y", "4")
+    found = [(s.rater, s.score) for s in season.berries()[0].scores]
+    assert sorted(found) == [("ann", "4"), ("ines", "3")]
+
+
 # --- the live screen --------------------------------------------------------------------------
 
 

@@ -730,6 +730,27 @@ def test_plain_mode_takes_words(season, capsys, monkeypatch):
     assert "'what?' is not understood" in printed
 
 
+def test_plain_mode_refuses_a_number_outside_the_list_and_an_unknown_rater(
+    season, capsys, monkeypatch
+):
+    recorder = recorder_for(season)
+    feed(recorder, chunks(BERRY))
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+    screen = PlainScreen(
+        BenchActions(SimpleNamespace(recorder=recorder, season=season)), as_json=False
+    )
+    for typed in ("score ines 4", "score 9 3", "score ann 3", "void 9"):
+        screen.act(typed)
+    printed = capsys.readouterr().err
+    [row] = season.berries()
+    assert (row.void, [(s.rater, s.score) for s in row.scores]) == (None, [("ines", "4")])
+    assert "a rater's name, not '9'" in printed
+    assert "'ann' has scored nothing" in printed
+    assert "9 is not in the list:  [1] slipped" in printed
+    screen.act("void 1")
+    assert [row.void for row in season.berries()] == ["slipped"]
+
+
 def test_plain_mode_pauses_goes_on_undoes_and_says_how_far_it_is(season, capsys, monkeypatch):
     season.add_samples([Sample(code=f"P-{i}", plan_order=i, berries_planned=2) for i in (1, 2)])
     recorder = recorder_for(season, code="P-1", n_required=2)
