@@ -174,8 +174,8 @@ class BenchActions(Questions):
             return self._ask(words, discard, picks, free=False)
         if not recorder.logged:
             raise NoSuchRecordError(
-                "No berry of this session can be voided: none is stored yet.",
-                todo="An earlier one: gauge void.",
+                "No berry of this sample can be voided: none is stored yet in this session.",
+                todo="Of another one: open it with n. An earlier one: gauge void.",
             )
         berry = recorder.logged[-1]  # the gauge goes on while the question is open
 
@@ -211,7 +211,9 @@ class BenchActions(Questions):
     def _measure(self) -> list[Event]:
         """Ask for size and mass of the berry stored last."""
         if not self.session.recorder.logged:
-            raise NoSuchRecordError("No berry of this session can be measured: none is stored yet.")
+            raise NoSuchRecordError(
+                "No berry of this sample can be measured: none is stored yet in this session."
+            )
         berry = self.session.recorder.logged[-1]
 
         def take(text: str) -> list[Event]:
@@ -290,7 +292,9 @@ class BenchActions(Questions):
             words = f"Finger score of {recorder.missing[0]}:"
             return self._ask(words, self._score_pending, self._label_keys)
         if not recorder.logged:
-            raise NoSuchRecordError("No berry of this session can be scored: none is stored yet.")
+            raise NoSuchRecordError(
+                "No berry of this sample can be scored: none is stored yet in this session."
+            )
         if len(self._raters) == 1:
             return self._score_last_by(self._raters[0])
         numbered = {str(i): name for i, name in enumerate(self._raters[:9], 1)}

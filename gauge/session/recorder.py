@@ -82,9 +82,9 @@ class BerryRecorder:
     n_required : int, optional
         `done` after so many berries of the sample.
 
-    Of the berries in this session that are not void, `logged` are those of the sample, oldest
-    first, and `n_logged` counts those of all samples; `lost` and `paused_ns` say since when the
-    line is down, or the tech pauses.
+    Of the berries in this session that are not void, `logged` are those of the open sample, oldest
+    first (also where another one was open between), and `n_logged` counts those of all samples;
+    `lost` and `paused_ns` say since when the line is down, or the tech pauses.
 
     Examples
     --------
@@ -113,7 +113,7 @@ class BerryRecorder:
         self.framer = Framer(fmt)
         self.silence = SilenceWatch()
         self.trace = ForceTrace()
-        self.logged: list[BerryLogged] = []
+        self._logged: dict[int | None, list[BerryLogged]] = {}  # by sample
         self.n_logged = 0
         self.lost: LineLost | None = None
         self.paused_ns: int | None = None
@@ -134,6 +134,11 @@ class BerryRecorder:
     def view(self) -> DetectorView:
         """What the screens show of the press under way."""
         return self._detector.view
+
+    @property
+    def logged(self) -> list[BerryLogged]:
+        """The berries of the open sample in this session that are not void, oldest first."""
+        return self._logged.setdefault(self.sample.sample_id if self.sample else None, [])
 
     @property
     def done(self) -> bool:
@@ -302,15 +307,15 @@ class BerryRecorder:
         last = berry or self._last()
         season = self._file
         season.void(last.berry_id, why)
-        sample, place = self.sample, self.logged.index(last)
-        self.logged.remove(last)
+        logged = self.logged
+        place = logged.index(last)
+        logged.remove(last)
         self.n_logged -= 1
         self.plan_turns()
 
         def take_back() -> str:
             again = replace(last, number=season.take_back_void(last.berry_id, UNDONE))
-            if self.sample is sample:
-                self.logged.insert(place, again)
+            logged.insert(place, again)
             self.n_logged += 1
             self.plan_turns()
             return f"Berry {again.number} counts again."
@@ -377,8 +382,8 @@ class BerryRecorder:
             )
         events = self._interrupt(now_ns, CHANGED) + self._drop_press()
         self._store.add_gap(Gap(now_ns, now_ns, CHANGED))
-        self.sample, self.n_required = sample, n_required
-        self.logged = []
+        self.sample = sample
+        self.n_required = None if n_required is None else n_required + len(self.logged)
         self.pending.clear()
         self.plan_turns()
         return events

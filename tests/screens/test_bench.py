@@ -647,6 +647,30 @@ def test_an_answer_is_about_the_berry_that_was_asked_about(season):
     assert "note: leaky" in CliRunner().invoke(group, ["readings", str(path)]).output
 
 
+def test_the_last_berry_of_a_sample_that_is_opened_again_can_be_voided(season):
+    season.add_samples([Sample(code=f"K{i}", plan_order=i, berries_planned=2) for i in (1, 2)])
+    session = FakeSession(season, code="K1", n_required=2)
+    actions = BenchActions(session)
+    session.receive(BERRY)
+    keyed(actions, "n", *"K2", "enter", "v")
+    assert "open it with n" in actions.messages[-1].text
+    session.receive(BERRY)
+    keyed(actions, "n", *"K1", "enter", "o", *"leaky", "enter", "s", *"22.5", "enter")
+    session.receive(BERRY)
+    assert session.recorder.done  # with the berry before
+    keyed(actions, "v", "1")
+    assert not session.recorder.done
+    keyed(actions, "v", "2", "n", *"K2", "enter", "u", "n", *"K1", "enter", "v")
+    assert actions.prompt.startswith("Void berry 1: why?")
+    assert [(b.sample, b.number, b.void) for b in season.berries()] == [
+        ("K1", 1, None), ("K1", 2, "slipped"), ("K2", 1, None),
+    ]  # fmt: skip
+    first = season.berries()[0]
+    assert first.size_mm == 22.5
+    assert [note.berry_id for note in season.notes()] == [first.berry_id]
+    assert not session.recorder.done
+
+
 def test_an_open_question_never_holds_a_berry_up(season):
     session = FakeSession(season)
     actions = BenchActions(session)
