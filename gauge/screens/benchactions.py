@@ -191,9 +191,10 @@ class BenchActions(Questions):
 
     def undo(self) -> list[Event]:
         """Take back the last void, score or note."""
-        done = self.session.recorder.undo()
+        recorder = self.session.recorder
+        done = recorder.undo()
         self.end("press")
-        self.say(done)
+        self.say(f"{done} [f] gives it anew." if recorder.missing and recorder.lacking else done)
         self.changed = True
         return []
 
@@ -288,6 +289,8 @@ class BenchActions(Questions):
 
     def _score(self) -> list[Event]:
         recorder = self.session.recorder
+        if recorder.missing and recorder.lacking:  # one was taken back
+            return self._ask_score(recorder.lacking[0][0])
         if recorder.missing:
             words = f"Finger score of {recorder.missing[0]}:"
             return self._ask(words, self._score_pending, self._label_keys)

@@ -330,12 +330,33 @@ class BerryRecorder:
         if last.press_only:
             raise InvalidValueError(f"berry {last.number} was pressed without a squeeze.")
         places = {mark: place for place, mark in enumerate(self._turns(last.number).marks, 1)}
-        mark = FingerScore(rater=rater, score=label, squeeze_order=places.get((rater, 1)))
+        occasion = next((n for name, n in self._unscored(last) if name == rater), 1)
+        place = places.get((rater, occasion))
+        mark = FingerScore(rater=rater, score=label, occasion=occasion, squeeze_order=place)
         season.add_scores([(last.berry_id, mark)])
+        self.logged[self.logged.index(last)] = replace(last, scores=(*last.scores, mark))
+        self._undo_score(last, mark)
+
+    @property
+    def lacking(self) -> list[tuple[str, int]]:
+        """Squeezes of the last berry without a score, while nothing has come of the next."""
+        return self._unscored(self.logged[-1]) if self.logged and self.pending.untouched else []
+
+    def _unscored(self, berry: BerryLogged) -> list[tuple[str, int]]:
+        given = {(mark.rater, mark.occasion) for mark in berry.scores}
+        return [mark for mark in self._turns(berry.number).marks if mark not in given]
+
+    def _undo_score(self, berry: BerryLogged, mark: FingerScore) -> None:
+        """Let `undo` take back a score that is stored."""
+        logged, rater, occasion = self.logged, mark.rater, mark.occasion
 
         def take_back() -> str:
-            season.correct_score(last.berry_id, rater, None, UNDONE)
-            return f"The score {label} of {rater} for berry {last.number} is taken back."
+            self._file.correct_score(berry.berry_id, rater, None, UNDONE, occasion=occasion)
+            # It is there: where it was voided since, that was taken back first.
+            place = [one.berry_id for one in logged].index(berry.berry_id)
+            scores = [s for s in logged[place].scores if (s.rater, s.occasion) != (rater, occasion)]
+            logged[place] = replace(logged[place], scores=tuple(scores))
+            return f"The score of {rater} for berry {berry.number} is taken back."
 
         self._undo.append(take_back)
 
@@ -369,7 +390,7 @@ class BerryRecorder:
         while self._undo:
             done = self._undo[-1]()
             self._undo.pop()
-            if done:  # else a score that was taken back before, or is stored with its berry
+            if done:  # else a score that was taken back before, or went into its berry
                 return done
         raise NoSuchRecordError("nothing of this session can be taken back.")
 
@@ -455,6 +476,8 @@ class BerryRecorder:
             self._unstored.popleft()
             self.logged.append(berry)
             self.n_logged += 1
+            for mark in berry.scores:
+                self._undo_score(berry, mark)
             events += [berry, *self._doubts(berry.press)]
         return events
 

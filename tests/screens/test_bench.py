@@ -350,10 +350,35 @@ def test_u_takes_back_a_score_of_the_berry_that_waits_in_its_turn(season):
         assert "ines: finger score?" in await bench.keys("2", "u")
         await bench.keys("3", "4")
         assert [s.score for s in season.berries()[0].scores] == ["3", "4"]
-        assert "nothing of this session can be taken back" in await bench.keys("u")
 
     raters = ("ines", "marek")
     bench(season, script, raters=raters, blind=True, options={"raters": raters})
+
+
+def test_u_takes_back_scores_that_are_stored_with_their_berry_and_f_gives_them_again(season):
+    raters = ("ines", "marek")
+    session = FakeSession(season, raters=raters)
+    actions = BenchActions(session, raters=raters, blind=True)
+    keyed(actions, "3", "2")
+    session.receive(BERRY)
+    keyed(actions, "v", "1", "u", "4", "u")  # a score of the next berry goes first
+    assert actions.messages[-1].text == "The score of marek is taken back."
+    keyed(actions, "u")
+    assert "marek for berry 1 is taken back. [f] gives it anew." in actions.messages[-1].text
+    assert [(s.rater, s.score) for s in season.berries()[0].scores] == [("ines", "3")]
+    keyed(actions, "f", "4")
+    keyed(actions, "backspace", "5")
+    found = [(s.rater, s.score, s.squeeze_order) for s in season.berries()[0].scores]
+    assert found == [("ines", "3", 1), ("marek", "5", 2)]
+    keyed(actions, "f")
+    assert actions.prompt.startswith("Finger score of marek:")  # of berry 2, in its turn
+    keyed(actions, "escape", "u", "u")
+    assert season.berries()[0].scores == ()
+    keyed(actions, "u")
+    assert "nothing of this session can be taken back" in actions.messages[-1].text
+    trail = [row for row in season.trail() if row.table == "scores"]
+    assert [row.kind for row in trail] == ["undo", "correct", "scores", "correct", "undo", "undo"]
+    assert (trail[1].old["score"], trail[1].new["score"]) == ("2", "4")
 
 
 def test_backspace_corrects_a_score_before_the_last_rater_and_after(season):
