@@ -260,6 +260,7 @@ class BenchActions(Questions):
     def _more(self) -> list[Event]:
         def take_more() -> list[Event]:
             self.session.recorder.n_required = None
+            self.end("press")  # it is not full any more
             self.say("More berries than planned are taken in this sample.")
             return []
 

@@ -55,6 +55,12 @@ class BenchState:
     warning: str = ""
 
 
+def _cut(lines: list[Line], columns: int) -> list[Line]:
+    """Mark words that were left out at the end."""
+    last = [(f"{wrap(text, columns - 4)[0]} ...", style) for text, style in lines[-1:]]
+    return [*lines[:-1], *last]
+
+
 @dataclass(slots=True)
 class _Blocks:
     """Blocks of lines in the order of the screen, each with its rank: 0 stays longest."""
@@ -64,7 +70,9 @@ class _Blocks:
 
     def add(self, rank: int, text: str, style: str = "", most: int = 3) -> None:
         wrapped = [line for part in text.split("\n") for line in wrap(part, self.columns)]
-        lines: list[Line] = [(line, style) for line in wrapped[: max(most, text.count("\n") + 1)]]
+        lines: list[Line] = [(line, style) for line in wrapped]
+        if len(lines) > (most := max(most, text.count("\n") + 1)):
+            lines = _cut(lines[:most], self.columns)
         if lines:
             self.blocks.append((rank, lines))
 
@@ -73,7 +81,8 @@ class _Blocks:
         for place in sorted(range(len(self.blocks)), key=lambda i: self.blocks[i][0]):
             rank, lines = self.blocks[place]
             if len(lines) <= left or rank <= 0:  # what matters most is cut, and never left out
-                kept[place] = lines[:left]
+                cut = len(lines) > left and lines[0][1] in ("message", "prompt")  # not a big word
+                kept[place] = _cut(lines[:left], self.columns) if cut else lines[:left]
                 left -= len(kept[place])
         return [line for place in sorted(kept) for line in kept[place]]
 

@@ -228,7 +228,7 @@ def test_a_full_sample_says_what_is_next_and_takes_no_more(season):
         await bench.keys("m", "n")
         await bench.press()
         assert len(season.berries()) == 1
-        await bench.keys("m", "y")
+        assert "No berry" not in await bench.keys("m", "y")
         await bench.press()
         assert len(season.berries()) == 2
         await bench.keys("n", "enter")
@@ -508,6 +508,21 @@ def test_no_size_breaks_the_screen(columns, rows, ink, figure, prompt, word):
     assert ("Void?" if prompt else "newest") in shown
     if columns >= 60 and rows >= 15 and not prompt:
         assert ink in shown
+
+
+def test_words_that_do_not_fit_are_marked_as_cut():
+    alarm = "The line was lost, and what was pressed meanwhile is no berry. " * 3
+    state = BenchState(
+        word="NO BERRY", about="", figure="", sample="C-07:", progress="", last=None,
+        summary=summarise([]), messages=(Message(alarm, "", 0.0, alarm),),
+        prompt="Void berry 4: why? " + "  [1] slipped" * 6,
+    )  # fmt: skip
+    shown = [line for line, style in draw(state, 59, 15)[1] if style == "message"]
+    assert shown[-1].endswith(" ...")
+    assert max(map(len, shown)) <= 59
+    assert f"> {alarm}".startswith(" ".join(shown).removesuffix(" ..."))
+    whole = [line for line, style in draw(state, 99, 40)[1] if style == "message"]
+    assert " ".join(whole) == f"> {alarm}".strip()
 
 
 def test_a_help_line_answers_unknown_keys(season):
