@@ -106,17 +106,18 @@ def draw(
     else:
         foot.add(3, "[?] keys" if rows < 20 else key_list(), "keys")
     large = 2 * HEIGHT + 1 if state.figure or " " in state.word else HEIGHT
-    below = foot.fitting(max(2, min(rows // 3, rows - large - 1)))
+    spare = 0 if state.prompt and texts else 1  # row of the sample; a message beside a question
+    below = foot.fitting(max(2, min(rows // 3, rows - large - spare)))
     room = rows - len(below)
     head = _Blocks(columns)
     head.add(2, f"{state.sample}  {state.progress}", "head", 2)
-    tall = max(1, (room - 2) // 2 if state.figure else room - 1)
+    tall = max(1, (room - 1 - spare) // 2 if state.figure else room - spare)
     share = (5 if state.figure else 7) * rows // 12
     word = big(state.word, columns, min(tall, max(large, share)), ink)
     head.blocks.append((0, [(line, state.word) for line in word]))
     head.add(4, state.about, "about", 2)
     if state.figure:
-        most = min(room - 2 - len(word), max(HEIGHT, rows // 4))
+        most = min(room - 1 - spare - len(word), max(HEIGHT, rows // 4))
         blank: list[Line] = [("", "")] if rows >= 20 else []
         figure = big(state.figure, columns, most, ink)
         head.blocks.append((0, [*blank, *((line, "figure") for line in figure)]))

@@ -510,13 +510,17 @@ def test_no_size_breaks_the_screen(columns, rows, ink, figure, prompt, word):
         assert ink in shown
 
 
-def test_words_that_do_not_fit_are_marked_as_cut():
+@pytest.mark.parametrize(("word", "figure"), [("NO BERRY", ""), ("STORED", "2.37 N")])
+def test_words_that_do_not_fit_beside_a_question_are_marked_as_cut(word, figure):
     alarm = "The line was lost, and what was pressed meanwhile is no berry. " * 3
     state = BenchState(
-        word="NO BERRY", about="", figure="", sample="C-07:", progress="", last=None,
+        word=word, about="", figure=figure, sample="C-07:", progress="", last=None,
         summary=summarise([]), messages=(Message(alarm, "", 0.0, alarm),),
-        prompt="Void berry 4: why? " + "  [1] slipped" * 6,
+        prompt="Void berry 4: why? " + "  [1] slipped" * 8,
     )  # fmt: skip
+    head, foot = draw(state, 59, 15)
+    assert len([line for line, _ in head if "█" in line]) == 10
+    assert len([line for line, style in foot if style == "prompt"]) == 3
     shown = [line for line, style in draw(state, 59, 15)[1] if style == "message"]
     assert shown[-1].endswith(" ...")
     assert max(map(len, shown)) <= 59
