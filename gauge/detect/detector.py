@@ -41,7 +41,7 @@ from statistics import fmean, geometric_mean, median
 from gauge.detect.arrivals import CHUNK_S, Arrivals
 from gauge.detect.baseline import BLOCK, LONG_S, SAME_SIGMA, Baseline, rough_sigma
 from gauge.detect.display import Display
-from gauge.detect.figures import Part, unreset_peaks
+from gauge.detect.figures import SWAP_S, Part, unreset_peaks
 from gauge.detect.press import MOMENT_S, SMALL_SHARE, Ending, OpenPress
 from gauge.detect.settings import DetectorSettings
 from gauge.records import (
@@ -91,6 +91,7 @@ class Detector:
         self._peaks: deque[float] = deque(maxlen=_USUAL)
         self._switched, self._warned_rate, self._warned_step = False, False, 0.0
         self._missing_s = 0.0  # for so long since the last block or berry, nothing could be read
+        self._tapped_s = -math.inf  # when a tap was told of last
         self._unsettle("the session began in mid-press")
 
     # --- what callers use -----------------------------------------------------------------------
@@ -333,12 +334,8 @@ class Detector:
         if last in found:
             zero.expect_pull(t_s, base, SMALL_SHARE * last.rise_newton)
         if not found:  # what is no press is rest; but what rises somewhat higher stays a press
-            height = press.floor.height_newton
-            stayed = level - press.floor.level_newton > height / 2
-            high = height > max(press.need_newton, SMALL_SHARE * firm_newton)
-            if high and not stayed and (top := last.peak):
-                text = f"{top.shown} {top.unit} came and went too fast for a press: no berry."
-                self._say(t_s, text, no_berry=True)
+            if not end.anew:  # else a berry was touched before it was pressed
+                self._say_tap(t_s, press, last, level)
             most = min(last.rise_newton, press.need_newton) / SAME_SIGMA
             zero.admit(last.forces, level, most, self._many)
         knocked = last not in found and end.n < self._many  # the swing of a knock is no level
@@ -365,9 +362,23 @@ class Detector:
         self._peaks.append(part.largest_newton)
         self._out.append(press.press_of(part, rate_hz, n, geometric_mean(self._peaks)))
 
+    def _say_tap(self, t_s: float, press: OpenPress, tap: Part, level_newton: float) -> None:
+        """Tell of what was as high as a berry, and no press: but of no bounce or swing."""
+        height, zero_newton = press.floor.height_newton, press.floor.level_newton
+        least = SAME_SIGMA * press.need_newton
+        if self._peaks:
+            least = max(press.need_newton, SMALL_SHARE * max(self._peaks))
+        alone = t_s - max(self._zero.ended_s, self._tapped_s) > SWAP_S
+        fell = level_newton - zero_newton < height / 2 and Flag.OVERLOAD not in tap.flags
+        if height > least and fell and alone and tap.peak:
+            self._tapped_s = t_s
+            text = f"{tap.peak.shown} {tap.peak.unit} came and went too fast for a press: no berry."
+            self._say(t_s, text, no_berry=True)
+
     def _step_share(self) -> float:
         """Share of the display steps that a press is to rise by."""
-        if self._display.coarser and self._peaks:  # no longer what the hand needs, but what it did
+        coarser = self._display.coarser and self._display.step_newton > 0
+        if coarser and self._peaks:  # no longer what the hand needs, but what it did
             few = SMALL_SHARE * median(self._peaks) / self._display.step_newton
             return min(1.0, few / self.settings.press_steps)
         return 1.0

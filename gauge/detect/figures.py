@@ -27,7 +27,7 @@ from gauge.detect.settings import DetectorSettings
 from gauge.records import Flag, Press, Reading
 
 HAND_S = 0.08  # s; no hand changes its force much faster; tuned
-_SWAP_S = 2.0  # s; no other berry is under the head sooner; tuned
+SWAP_S = 2.0  # s; no other berry is under the head sooner; tuned
 _FEW = 6  # steps between readings that tell how fast the force changes
 _TOP_SHARE = 0.02  # of the rise; so near the peak the ramp has ended
 FOOT_SHARE = 0.1  # of the rise; less is its foot, before its ramp
@@ -110,11 +110,11 @@ def unreset_peaks(part: Part, rate_hz: float, least_share: float) -> list[float]
     lower than a share of the rise is noise that the display held.
     """
     x, least = part.forces, part.base_newton + least_share * part.rise_newton
-    at = x.index(part.largest_newton)
+    at = x.index(max(x))
     if min(x[at : at + math.ceil(rate_hz / 2)]) < part.largest_newton:  # within half a second
         return []
     runs = [(force, len(list(run))) for force, run in groupby(x[:at]) if force >= least]
-    found = [force for force, n in runs if n >= _SWAP_S * rate_hz]
+    found = [force for force, n in runs if n >= SWAP_S * rate_hz]
     falls = any(b < a and found and a >= found[0] for (a, _), (b, _) in pairwise(runs))
     return [] if falls else found
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import reduce
 from itertools import pairwise
-from statistics import fmean, median, pstdev
+from statistics import fmean, median
 from typing import NamedTuple
 
 from gauge.detect.arrivals import Arrivals
@@ -33,6 +33,7 @@ _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over; tun
 _FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not; tuned
 _RISE_SHARE = 1 - FOOT_SHARE  # of the rise; no hand loads a berry to all but the foot at once
 _MOST_LEVELS = 16  # within a press; bounds the memory
+_CROSSINGS = 4  # of a level, by two swings; a press has one
 
 
 class Ending(NamedTuple):
@@ -54,6 +55,16 @@ def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0
     rise = sum(values[half:]) / (n - half) - sum(values[:half]) / half
     most = SAME_SIGMA * sigma / math.sqrt(n) + creep
     return -most - step / 2 <= rise <= most
+
+
+def swings(values: Sequence[float], step: float) -> bool:
+    """Whether readings swing about a level, as hum does: they cross it more than once."""
+    mean, n = fmean(values), len(values)
+    sigma = math.dist(values, [mean] * n) / math.sqrt(n)
+    if not is_flat(values, sigma / 2, step):
+        return False
+    sides = [v > mean for v in values if abs(v - mean) > sigma / 2]
+    return sum([a != b for a, b in pairwise(sides)]) >= _CROSSINGS
 
 
 @dataclass
@@ -237,9 +248,9 @@ class OpenPress:
         sigma = max(rough_sigma(last), self.zero.sigma_newton)
         if len(last) == n and is_flat(last, sigma, step, SAME_SIGMA * sigma):
             return Ending(fmean(last), n)
-        last = self.low[-math.ceil(LONG_S / 2 * rate_hz) :]  # hum may be level over some periods
-        hums = len(last) >= LONG_S / 2 * rate_hz and is_flat(last, pstdev(last) / 2, step)
-        return Ending(fmean(last), len(last)) if hums else None
+        n = max(2 * BLOCK, math.ceil(LONG_S / 2 * rate_hz))
+        last = self.low[-n:]
+        return Ending(fmean(last), n) if len(last) == n and swings(last, step) else None
 
     def _least(self, t_s: float, mean_newton: float) -> int:
         """Readings that a level is asked to last for, to be a new zero."""
@@ -296,6 +307,8 @@ class OpenPress:
         crept = False
         if parts and (part.rise_newton < self.need_newton or len(parts) > _MOST_LEVELS):
             old, part = parts[-1], parts.pop().join(part)
+            if len(part.forces) > _KEPT:
+                del part.forces[_KEPT // 2 : -n]
             # It goes on, or what was zero already fell further. No zero creeps up.
             if old.level_newton - level < self.need_newton or self._is_zero(old):
                 part.from_s, crept = old.from_s, old.level_newton == self.floor.level_newton

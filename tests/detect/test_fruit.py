@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import pickle
 
 import numpy as np
 import pytest
@@ -364,6 +365,29 @@ def test_a_session_that_begins_with_hum_finds_its_berries():
     hum = 0.026 * np.sin(2 * np.pi * 2.2 * np.arange(len(forces)) / 50)
     found = peaks(Detector().feed(said(forces + hum)))
     assert [round(peak) for peak in found] == [5, 5, 5]
+
+
+@pytest.mark.parametrize("each_s", [1.6, 2.0, 2.5])
+def test_a_gauge_that_sends_every_other_second_is_no_error(each_s):
+    readings = said([0.3 * i for i in range(12)] + [0.0] * 12, 1 / each_s)
+    detector = Detector()
+    assert not peaks([event for reading in readings for event in detector.feed([reading])])
+
+
+@pytest.mark.slow
+def test_a_weight_left_on_the_head_fills_no_memory():
+    """No more than some 65,000 readings of a press are kept."""
+    forces = noisy(np.zeros(1500), np.linspace(0, 5, 1000), np.full(110_000, 5.0), noise=0.005)
+    detector = Detector()
+    detector.feed(said(forces, 500.0, decimals=2))
+    assert len(pickle.dumps(detector)) < 800_000  # bytes
+
+
+def test_a_bounce_after_a_berry_is_not_told_of():
+    """The head bounces once as it is lifted; the berry before is stored."""
+    forces = noisy(REST, RISE, FALL, REST[:20], [0.4, 1.2, 0.4], REST)
+    [berry] = Detector().feed(said(forces))
+    assert isinstance(berry, Press)
 
 
 def test_a_press_held_from_one_gap_to_the_next_is_told_of():
