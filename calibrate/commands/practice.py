@@ -67,7 +67,7 @@ def command(asked: _Asked) -> None:
     with gauge.open_season(asked.season) as file:
         rater = file.rater_named(asked.rater, new=[asked.rater] if asked.new_rater else ())
         if asked.undo:
-            _take_back(file, rater)
+            answers.emitted({"rater": rater, "undone": _take_back(file, rater)})
             return
         calibration = calibrate.Calibration.from_document(file.calibration(name).document)
         good = {row.label: row for row in good_anchors(file.anchors(name), asked.as_of)}
@@ -106,10 +106,11 @@ def command(asked: _Asked) -> None:
     _finish(calibration, rater, squeezes, advice, asked.limit)
 
 
-def _take_back(file: SeasonFile, rater: str) -> None:
+def _take_back(file: SeasonFile, rater: str) -> dict[str, object]:
     """Take back the score that a rater gave last; the anchor keeps the squeeze."""
     gone = file.take_back_practice(rater, "taken back in practice")
     answers.say(f"The score {gone.score} of {gone.anchor} is taken back.")
+    return {"anchor": gone.anchor, "score": gone.score}
 
 
 def _ask(label: str, calibration: calibrate.Calibration) -> int | None:

@@ -491,7 +491,7 @@ def test_a_practice_score_is_taken_back_and_the_squeeze_stays(own: Path) -> None
     assert "The score 1 of" in run(*words, "--undo").stderr
     with open_season(own, read_only=True) as file:
         assert [row.score for row in file.practice()] == ["3"]
-    run(*words, "--undo")
+    assert answer(*words, "--undo")["undone"]["score"] == "3"
     assert "holds no practice of ines" in str(run(*words, "--undo").exception)
 
 
