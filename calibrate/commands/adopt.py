@@ -118,7 +118,7 @@ def _objections(asked: _Asked, pairs: calibrate.Pairs) -> list[str]:
             found.append(f"{drifted} by up to {answers.with_unit(max(shifts))}")
         elif check.verdict == "drifted":
             small = f"at each boundary by at most {check.limit}, or not surely"
-            answers.say(f"{drifted}, but {small}: no reason not to adopt")
+            answers.say(f"{drifted}, but {small}: this does not stop the adoption")
     with gauge.open_season(asked.season, read_only=True) as file:
         rows = file.verifications()
         gauges = {(row.session.gauge, row.session.gauge_serial) for row in file.sessions()}

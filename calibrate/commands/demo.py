@@ -49,7 +49,11 @@ class Step:
 
 @click.command("demo")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-@click.option("--force", is_flag=True, help="Remove files of yours from an earlier demo, too.")
+@click.option(
+    "--force",
+    is_flag=True,
+    help="Empty the folder of an earlier demo even where it holds other files.",
+)
 def command(folder: Path, force: bool) -> None:
     """Run the whole job on a sample run.
 

@@ -61,14 +61,16 @@ def command(asked: _Asked) -> None:
     from calibrate.anchors.retirement import good_anchors
     from calibrate.raters.warmup import Advice, Squeeze, advise, next_anchor
 
+    if asked.undo:
+        with gauge.open_season(asked.season) as file:
+            rater = file.rater_named(asked.rater)
+            answers.emitted({"rater": rater, "undone": _take_back(file, rater)})
+        return
     name = asked.calibration_name or options.adopted_in([asked.season])
     if name is None:
         raise click.UsageError("Name a --calibration, or adopt one: calibrate adopt SEASON NAME.")
     with gauge.open_season(asked.season) as file:
         rater = file.rater_named(asked.rater, new=[asked.rater] if asked.new_rater else ())
-        if asked.undo:
-            answers.emitted({"rater": rater, "undone": _take_back(file, rater)})
-            return
         calibration = calibrate.Calibration.from_document(file.calibration(name).document)
         good = {row.label: row for row in good_anchors(file.anchors(name), asked.as_of)}
         if not good:

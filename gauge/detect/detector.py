@@ -13,21 +13,24 @@ from a zero that nobody knows.
 ======== ============================================== ==========================================
 state    what is seen                                   what follows
 ======== ============================================== ==========================================
-settling a run of level readings                        rest; a press, if higher before, is reported
+settling a run of level readings, or a longer one that  rest; a press, if higher before, is reported
+         swings about a level, as hum does
 rest     a reading or block above the baseline          press
 rest     a block far below                              the level follows, soon after a release
                                                         only if that lasts; a first rest that no
                                                         press came back to was a hold: press
-rest     a lower and far stiller block, likewise        settling
+rest     far stiller blocks, lower than a first rest    settling
 press    level for half a second                        noted as a level of this press
 press    level: for some readings at the baseline, or   over: each part between levels that were
-         for the longer, the higher that is             zero is a berry, or a touch, a knock, a
-                                                        step of zero, a press seen in part; rest
+         for the longer, the higher that is             zero is a berry, or a touch, a knock (told
+                                                        of where it is as high as a berry), a step
+                                                        of zero, a press seen in part; rest
 press    the same, far below such a first rest          the hold is reported cut; settling
 press    close to the baseline, and rises anew          over, and the next one begins: press
 any      readings lost or unreadable                    a berry they are part of may be higher;
                                                         with none, they are reported in rest
-any      gap                                            a press is cut, and reported; settling
+any      gap                                            a press is cut, and reported, what may have
+                                                        been a hold once rest is lower; settling
 ======== ============================================== ==========================================
 """
 
@@ -211,7 +214,7 @@ class Detector:
     # --- settling and rest ----------------------------------------------------------------------
 
     def _unsettle(self, reason: str, largest_newton: float = -math.inf) -> None:
-        """Wait for rest; `reason` is what a press seen meanwhile was cut by."""
+        """Wait for rest; `reason` is what a press seen meanwhile, or before, was cut by."""
         old, t_s = self._zero, self._arrivals.last_s or 0.0
         guess_newton = old.level_newton if old.is_sure else old.guess_newton
         self._zero = Baseline(self._display.step_newton, guess_newton)
@@ -363,7 +366,7 @@ class Detector:
         self._out.append(press.press_of(part, rate_hz, n, geometric_mean(self._peaks)))
 
     def _say_tap(self, t_s: float, press: OpenPress, tap: Part, level_newton: float) -> None:
-        """Tell of what was as high as a berry, and no press: but of no bounce or swing."""
+        """Tell of a knock as high as a berry, unless it came soon after one, or after another."""
         height, zero_newton = press.floor.height_newton, press.floor.level_newton
         least = SAME_SIGMA * press.need_newton
         if self._peaks:
@@ -389,7 +392,10 @@ class Detector:
         self._out.append(TruncatedPress(t_s=t_s, largest_newton=max(largest, 0.0), reason=reason))
 
     def _break(self, t_s: float, reason: str) -> None:
-        """Report a press under way as cut, unless it was a touch so far, and wait for rest."""
+        """Report a press under way as cut, unless it was a touch so far, and wait for rest.
+
+        What may have been a hold is reported once a lower rest is seen.
+        """
         zero, press, before, seen = self._zero, self._press, len(self._out), -math.inf
         if press is None:
             seen = -math.inf if zero.is_sure else zero.level_newton  # perhaps of a hold

@@ -1,6 +1,6 @@
 """The display step of a gauge: the size of the last digit, times what all numbers are multiples of.
 
-Many displays count in twos, fives or more of their last digit. That shows only in the numbers
+Many displays count in twos, fives or tens of their last digit. That shows only in the numbers
 themselves: while none differ nothing is known.
 """
 

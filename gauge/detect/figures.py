@@ -207,8 +207,8 @@ def press_of(
     # What stays on the head came with the last of the force: it is no second rise.
     margin = settings.onset_sigma * zero.width * sigma + max(level - base, 0.0)
     concern = max(ZERO_SHARE * usual_newton, _ZERO_STEPS * zero.step_newton)
-    # Zero is off where it was so before and may be so after; else it moved. All readings must show
-    # that, as the tail of a release may still be falling.
+    # Zero is off where it was so before and one reading after may show it; it moved where all of
+    # them show that, as the tail of a release may still be falling.
     off = min(base, max(last)) if base > 0 else min(-base, -min(last))
     moved = max(min(last) - base, base - max(last))
     holds = {

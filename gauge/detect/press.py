@@ -33,7 +33,7 @@ _NEAR_SHARE = 0.06  # of the rise; a release that comes so near may be over; tun
 _FELL_SHARE = 0.6  # of the rise; a level lower than that was fallen to, as holds are not; tuned
 _RISE_SHARE = 1 - FOOT_SHARE  # of the rise; no hand loads a berry to all but the foot at once
 _MOST_LEVELS = 16  # within a press; bounds the memory
-_CROSSINGS = 4  # of a level, by two swings; a press has one
+_CROSSINGS = 4  # of a level, by two whole swings; a press is one
 
 
 class Ending(NamedTuple):
@@ -58,7 +58,7 @@ def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0
 
 
 def swings(values: Sequence[float], step: float) -> bool:
-    """Whether readings swing about a level, as hum does: they cross it more than once."""
+    """Whether readings swing about a level, as hum does: at least twice to and fro."""
     mean, n = fmean(values), len(values)
     sigma = math.dist(values, [mean] * n) / math.sqrt(n)
     if not is_flat(values, sigma / 2, step):
@@ -99,7 +99,8 @@ class OpenPress:
         self.watch_newton = math.inf  # above this one; whether it crept there, as in a hold,
         self.crept, self.high_s = False, t_s  # from half as high again
         self.n_near, self.lowest_newton = 0, math.inf  # readings near zero, their lowest median
-        self.last_newton = self.high_newton = base if zero.is_known else math.inf  # before `low`
+        # The reading before this one, and the one before `low`.
+        self.last_newton = self.before_low_newton = base if zero.is_known else math.inf
 
     def ask(self, step_share: float = 1.0, firm_newton: float = 0.0) -> None:
         """Set its least rise: nearer to that of a firm berry than to the noise, by ratios.
@@ -159,7 +160,7 @@ class OpenPress:
                 self.high_s = t_s
         else:  # also while no base is known, so that it is NaN
             if not self.low:
-                self.crept, self.high_newton = t_s - self.high_s > MOMENT_S, self.last_newton
+                self.crept, self.before_low_newton = t_s - self.high_s > MOMENT_S, self.last_newton
             self.low.append(force)
         end = self._ending(t_s, force, beat) if self.low or self.n_near else None
         if end and end.anew:
@@ -238,7 +239,7 @@ class OpenPress:
         return False
 
     def _first_rest(self) -> Ending | None:
-        """Whether readings are level before any zero is known; so is their noise."""
+        """Whether readings are level or for longer swing about a level, before a zero is known."""
         step, last, rate_hz = self.zero.step_newton, self.low[-2 * BLOCK :], self.arrivals.rate_hz
         sigma = max(rough_sigma(last), self.zero.sigma_newton)
         near = max(2 * SAME_SIGMA * sigma, SMALL_SHARE * self.whole.top_newton)
@@ -253,7 +254,7 @@ class OpenPress:
         return Ending(fmean(last), n) if len(last) == n and swings(last, step) else None
 
     def _least(self, t_s: float, mean_newton: float) -> int:
-        """Readings that a level is asked to last for, to be a new zero."""
+        """Readings that a level must last for, to be a new zero; a fast fall ends a creep."""
         rise, rate_hz = self.floor, self.arrivals.rate_hz
         if rise.height_newton < self.need_on(rise.level_newton):
             rise = self.before
@@ -263,7 +264,7 @@ class OpenPress:
         share = above / height if height > 0 else 1.0
         high = rise.level_newton + max(2 * above, SMALL_SHARE * height)
         n = math.ceil(2 * MOMENT_S * rate_hz)
-        last = self.low[-n:] if len(self.low) >= n else [self.high_newton]
+        last = self.low[-n:] if len(self.low) >= n else [self.before_low_newton]
         if self.crept and max(last) > high:
             self.crept, self.high_s = False, t_s  # no hold falls so fast
         n = max(BLOCK + 2, math.ceil(MOMENT_S * rate_hz))
@@ -276,11 +277,11 @@ class OpenPress:
         n = max(n, math.ceil(lasts_s * rate_hz))
         drift = max(self.zero.drift_newton_s, 0.0) * lasts_s / 4
         # What is left of a release does not even seem to rise: after a skin break a hand goes on.
-        rises = share > SMALL_SHARE and fmean(self.low[-n // 2 :]) > fmean(self.low[-n:]) + drift
-        return _KEPT if rises else n
+        goes_on = share > SMALL_SHARE and fmean(self.low[-n // 2 :]) > fmean(self.low[-n:]) + drift
+        return _KEPT if goes_on else n
 
     def _stepped(self, rise: Rise, level_newton: float, n: int) -> bool:
-        """Whether the force stepped to a level after its fall to zero, as residue does."""
+        """Whether the force was near zero, and stepped from there to a level, as residue does."""
         last, zero_newton = self.low[-2 * n :], rise.level_newton
         lowest = min(last)
         # A hand that has just released turns first: it needs twice its time.

@@ -155,6 +155,8 @@ class PlainScreen:
                 say(f"Berry {berry.number} is void ({why}); its number is free again.")
             elif word == "undo":
                 say(recorder.undo())
+                if recorder.lacking:
+                    say("'score RATER SCORE' gives the last berry a score anew.")
                 self._ask()
             elif word == "help":
                 say(_HELP)
