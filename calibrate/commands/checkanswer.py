@@ -30,12 +30,12 @@ def show_history(charts: Sequence[HandHistory]) -> None:
     """Print the charts of hands, and once how to read them."""
     for chart in charts:
         _show_chart(chart)
-    for length in {chart.run_length for chart in charts}:
+    if charts:
         echo(
             "A weighted mean of the last scores; a hand that stays as it is passes the limit at "
-            f"most once in about {length} scores. The limit is wide where the last berries lie at "
-            "boundaries that the reference hardly knows. Of a day beyond the limit, its score "
-            "furthest beyond."
+            f"most once in about {charts[0].run_length} scores. The limit is wide where the last "
+            "berries lie at boundaries that the reference hardly knows. Of a day beyond the limit, "
+            "its score furthest beyond."
         )
 
 

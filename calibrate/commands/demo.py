@@ -100,14 +100,14 @@ def _prepare(folder: Path, *, force: bool) -> None:
     try:
         if folder.is_dir() and any(folder.iterdir()):
             script = folder / "commands.sh"
-            if not script.is_file() or not script.read_text("utf-8", "replace").startswith(_MARK):
+            written = script.read_text("utf-8", "replace") if script.is_file() else ""
+            if not written.startswith(_MARK):
                 raise AlreadyThereError(
                     f"{folder} is not empty and was not made by a demo.",
                     todo="Name another folder; nothing in it was touched.",
                 )
             names = sorted(path.name for path in folder.iterdir() if path.is_file())
-            words = script.read_text("utf-8", "replace").replace("'", " ").split()
-            made = {script.name, *(Path(word).name for word in words)}
+            made = {script.name, *(Path(word).name for word in written.replace("'", " ").split())}
             yours = [name for name in names if name.replace("_columns.", ".") not in made]
             if yours and not force:
                 raise AlreadyThereError(

@@ -66,7 +66,8 @@ def begun_season(path: Path, *, crop: str | None = None) -> Iterator[SeasonFile]
         if not there:
             others = {other.name for other in path.parent.glob("*.season")} - {path.name}
             near = " and ".join(get_close_matches(path.name, others, cutoff=0.8))
-            say(f"{path} did not exist, and is begun.{near and f' Beside it there is {near}.'}")
+            hint = f" Beside it there is {near}." if near else ""
+            say(f"{path} did not exist, and is begun.{hint}")
         yield season
 
 

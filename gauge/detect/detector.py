@@ -22,8 +22,8 @@ rest     a block far below                              the level follows, soon 
 rest     far stiller blocks, lower than a first rest    settling
 press    level for half a second                        noted as a level of this press
 press    level: for some readings at the baseline, or   over: each part between levels that were
-         for the longer, the higher that is             zero is a berry, or a touch, a knock (told
-                                                        of where it is as high as a berry), a step
+         for the longer, the higher that is             zero is a berry, or a touch, a knock
+                                                        (reported where as high as a berry), a step
                                                         of zero, a press seen in part; rest
 press    the same, far below such a first rest          the hold is reported cut; settling
 press    close to the baseline, and rises anew          over, and the next one begins: press
@@ -94,7 +94,7 @@ class Detector:
         self._peaks: deque[float] = deque(maxlen=_USUAL)
         self._switched, self._warned_rate, self._warned_step = False, False, 0.0
         self._missing_s = 0.0  # for so long since the last block or berry, nothing could be read
-        self._tapped_s = -math.inf  # when a tap was told of last
+        self._tapped_s = -math.inf  # when a tap was reported last
         self._unsettle("the session began in mid-press")
 
     # --- what callers use -----------------------------------------------------------------------
@@ -366,7 +366,7 @@ class Detector:
         self._out.append(press.press_of(part, rate_hz, n, geometric_mean(self._peaks)))
 
     def _say_tap(self, t_s: float, press: OpenPress, tap: Part, level_newton: float) -> None:
-        """Tell of a knock as high as a berry, unless it came soon after one, or after another."""
+        """Report a knock as high as a berry, unless it came soon after one, or after another."""
         height, zero_newton = press.floor.height_newton, press.floor.level_newton
         least = SAME_SIGMA * press.need_newton
         if self._peaks:

@@ -57,6 +57,12 @@ def is_flat(values: Sequence[float], sigma: float, step: float, creep: float = 0
     return -most - step / 2 <= rise <= most
 
 
+def drop_middle(forces: list[float], n: int) -> None:
+    """Keep the first and the last readings, `n` at least, of more than are kept."""
+    if len(forces) > _KEPT:
+        del forces[_KEPT // 2 : -n]
+
+
 def swings(values: Sequence[float], step: float) -> bool:
     """Whether readings swing about a level, as hum does: at least twice to and fro."""
     mean, n = fmean(values), len(values)
@@ -260,15 +266,16 @@ class OpenPress:
             rise = self.before
         if mean_newton < rise.level_newton - SAME_SIGMA * self.zero.sigma_newton:
             rise = self.whole
-        height, above = rise.height_newton, mean_newton - rise.level_newton
+        height, zero_newton = rise.height_newton, rise.level_newton
+        above = mean_newton - zero_newton
         share = above / height if height > 0 else 1.0
-        high = rise.level_newton + max(2 * above, SMALL_SHARE * height)
+        high_newton = zero_newton + max(2 * above, SMALL_SHARE * height)
         n = math.ceil(2 * MOMENT_S * rate_hz)
         last = self.low[-n:] if len(self.low) >= n else [self.before_low_newton]
-        if self.crept and max(last) > high:
+        if self.crept and max(last) > high_newton:
             self.crept, self.high_s = False, t_s  # no hold falls so fast
         n = max(BLOCK + 2, math.ceil(MOMENT_S * rate_hz))
-        if len(self.low) <= n or (share < _HALF and self._stepped(rise, mean_newton, n)):
+        if len(self.low) <= n or (share < _HALF and self._stepped(zero_newton, mean_newton, n)):
             return n
         if share > _HALF or (share > SMALL_SHARE and self.crept):
             return _KEPT  # never
@@ -280,9 +287,9 @@ class OpenPress:
         goes_on = share > SMALL_SHARE and fmean(self.low[-n // 2 :]) > fmean(self.low[-n:]) + drift
         return _KEPT if goes_on else n
 
-    def _stepped(self, rise: Rise, level_newton: float, n: int) -> bool:
+    def _stepped(self, zero_newton: float, level_newton: float, n: int) -> bool:
         """Whether the force was near zero, and stepped from there to a level, as residue does."""
-        last, zero_newton = self.low[-2 * n :], rise.level_newton
+        last = self.low[-2 * n :]
         lowest = min(last)
         # A hand that has just released turns first: it needs twice its time.
         soon = last[last.index(lowest) :][: 1 + int(2 * HAND_S * self.arrivals.rate_hz)]
@@ -298,8 +305,7 @@ class OpenPress:
         if len(part.forces) < n:
             return
         for kept in self.low, part.forces:
-            if len(kept) > _KEPT:
-                del kept[_KEPT // 2 : -n]
+            drop_middle(kept, n)
         last = part.forces[-n:]
         flat = is_flat(last, zero.sigma_newton, zero.step_newton)
         if not flat or (level := fmean(last)) <= self.whole.level_newton:
@@ -308,8 +314,7 @@ class OpenPress:
         crept = False
         if parts and (part.rise_newton < self.need_newton or len(parts) > _MOST_LEVELS):
             old, part = parts[-1], parts.pop().join(part)
-            if len(part.forces) > _KEPT:
-                del part.forces[_KEPT // 2 : -n]
+            drop_middle(part.forces, n)
             # It goes on, or what was zero already fell further. No zero creeps up.
             if old.level_newton - level < self.need_newton or self._is_zero(old):
                 part.from_s, crept = old.from_s, old.level_newton == self.floor.level_newton

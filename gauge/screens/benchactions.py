@@ -194,7 +194,7 @@ class BenchActions(Questions):
         recorder = self.session.recorder
         done = recorder.undo()
         self.end("press")
-        self.say(f"{done} [f] gives it anew." if recorder.missing and recorder.lacking else done)
+        self.say(f"{done} [f] gives it anew." if recorder.lacking else done)
         self.changed = True
         return []
 
@@ -290,8 +290,8 @@ class BenchActions(Questions):
 
     def _score(self) -> list[Event]:
         recorder = self.session.recorder
-        if recorder.missing and recorder.lacking:  # one was taken back
-            return self._ask_score(recorder.lacking[0][0])
+        if lacking := recorder.lacking:  # one was taken back
+            return self._ask_score(lacking[0][0])
         if recorder.missing:
             words = f"Finger score of {recorder.missing[0]}:"
             return self._ask(words, self._score_pending, self._label_keys)

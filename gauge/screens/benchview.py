@@ -71,7 +71,8 @@ class _Blocks:
     def add(self, rank: int, text: str, style: str = "", most: int = 3) -> None:
         wrapped = [line for part in text.split("\n") for line in wrap(part, self.columns)]
         lines: list[Line] = [(line, style) for line in wrapped]
-        if len(lines) > (most := max(most, text.count("\n") + 1)):
+        most = max(most, text.count("\n") + 1)
+        if len(lines) > most:
             lines = _cut(lines[:most], self.columns)
         if lines:
             self.blocks.append((rank, lines))
@@ -106,18 +107,18 @@ def draw(
     else:
         foot.add(3, "[?] keys" if rows < 20 else key_list(), "keys")
     large = 2 * HEIGHT + 1 if state.figure or " " in state.word else HEIGHT
-    spare = 0 if state.prompt and texts else 1  # row of the sample; a message beside a question
-    below = foot.fitting(max(2, min(rows // 3, rows - large - spare)))
+    above = 0 if state.prompt and texts else 1  # row of the sample; by a question a message's
+    below = foot.fitting(max(2, min(rows // 3, rows - large - above)))
     room = rows - len(below)
     head = _Blocks(columns)
     head.add(2, f"{state.sample}  {state.progress}", "head", 2)
-    tall = max(1, (room - 1 - spare) // 2 if state.figure else room - spare)
+    tall = max(1, (room - 1 - above) // 2 if state.figure else room - above)
     share = (5 if state.figure else 7) * rows // 12
     word = big(state.word, columns, min(tall, max(large, share)), ink)
     head.blocks.append((0, [(line, state.word) for line in word]))
     head.add(4, state.about, "about", 2)
     if state.figure:
-        most = min(room - 1 - spare - len(word), max(HEIGHT, rows // 4))
+        most = min(room - 1 - above - len(word), max(HEIGHT, rows // 4))
         blank: list[Line] = [("", "")] if rows >= 20 else []
         figure = big(state.figure, columns, most, ink)
         head.blocks.append((0, [*blank, *((line, "figure") for line in figure)]))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
 from statistics import median
@@ -113,7 +113,7 @@ class BerryRecorder:
         self.framer = Framer(fmt)
         self.silence = SilenceWatch()
         self.trace = ForceTrace()
-        self._logged: dict[int | None, list[BerryLogged]] = {}  # by sample
+        self._logged: defaultdict[int | None, list[BerryLogged]] = defaultdict(list)  # by sample
         self.n_logged = 0
         self.lost: LineLost | None = None
         self.paused_ns: int | None = None
@@ -138,7 +138,7 @@ class BerryRecorder:
     @property
     def logged(self) -> list[BerryLogged]:
         """The berries of the open sample in this session that are not void, oldest first."""
-        return self._logged.setdefault(self.sample.sample_id if self.sample else None, [])
+        return self._logged[self.sample.sample_id if self.sample else None]
 
     @property
     def done(self) -> bool:
@@ -339,8 +339,12 @@ class BerryRecorder:
 
     @property
     def lacking(self) -> list[tuple[str, int]]:
-        """Squeezes of the last berry without a score, while nothing has come of the next."""
-        return self._unscored(self.logged[-1]) if self.logged and self.pending.untouched else []
+        """Squeezes of the last berry without a score, while nothing has come of the next.
+
+        None where scores are not asked for.
+        """
+        asked = self.missing and self.pending.untouched
+        return self._unscored(self.logged[-1]) if asked and self.logged else []
 
     def _unscored(self, berry: BerryLogged) -> list[tuple[str, int]]:
         given = {(mark.rater, mark.occasion) for mark in berry.scores}
